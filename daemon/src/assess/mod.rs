@@ -1,0 +1,1 @@
+//! One exam compared with the baseline of the patient's own earlier exams.

@@ -1,0 +1,1 @@
+//! The configuration file: what it says and what it means.

@@ -1,0 +1,122 @@
+//! One value read from one NUM content item.
+
+use super::{Laterality, Millimetres, Moment, Remark};
+use serde::{Deserialize, Serialize};
+
+/// What was measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Quantity {
+    /// Width of the optic nerve with its sheath: what this project is about.
+    SheathDiameter,
+    /// Width of the eyeball from side to side.
+    EyeballTransverseDiameter,
+    /// How far the optic disc stands out into the eye.
+    DiscElevation,
+    /// Width of the optic nerve alone, inside the sheath.
+    NerveDiameter,
+}
+
+/// The plane of the picture in which the caliper was placed.
+#[derive(
+    Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
+)]
+#[serde(rename_all = "snake_case")]
+pub enum Plane {
+    /// Horizontal cut through the eye.
+    Transverse,
+    /// Vertical cut through the eye, front to back.
+    Sagittal,
+    /// Neither of the two.
+    Oblique,
+    /// The report does not say.
+    #[default]
+    Unspecified,
+}
+
+/// Whether the value is a reading or was made from readings.
+#[derive(
+    Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
+)]
+#[serde(rename_all = "snake_case")]
+pub enum Derivation {
+    /// One caliper reading. A NUM without a derivation is one.
+    #[default]
+    Single,
+    /// Arithmetic mean of readings.
+    Mean,
+    /// Median of readings.
+    Median,
+    /// Smallest of the readings.
+    Minimum,
+    /// Largest of the readings.
+    Maximum,
+    /// One of the readings, chosen by the user or as "best value".
+    Selected,
+}
+
+/// Which borders the caliper touched: outer reads about 0.8 mm wider than inner.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Border {
+    /// Outside the dark dural line.
+    Outer,
+    /// Inside the dura.
+    Inner,
+}
+
+/// What is known of the caliper itself.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Geometry {
+    /// Angle between the caliper and the line straight across the nerve, degrees.
+    pub angle_deg: Option<f64>,
+    /// Caliper length worked out from its coordinates, millimetres.
+    pub length_mm: Option<Millimetres>,
+    /// Depth behind the globe worked out from coordinates, millimetres.
+    pub depth_mm: Option<Millimetres>,
+}
+
+/// One value read from one NUM content item, normalised.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Measurement {
+    /// What was measured.
+    pub quantity: Quantity,
+    /// Whose: right, left, or unresolved.
+    pub eye: Laterality,
+    /// The value in millimetres; `None` when the report holds no readable value.
+    pub value_mm: Option<Millimetres>,
+    /// The digits as they stand in the report.
+    pub value_as_sent: Option<String>,
+    /// The unit code as it stands in the report.
+    pub unit_as_sent: Option<String>,
+    /// Plane of the picture.
+    pub plane: Plane,
+    /// Depth behind the globe as the report states it, millimetres.
+    pub depth_mm: Option<Millimetres>,
+    /// Reading or derived value.
+    pub derivation: Derivation,
+    /// Borders touched, when the report or the site's dictionary says.
+    pub definition: Option<Border>,
+    /// Whether the value may enter a baseline or an assessment.
+    pub usable: bool,
+    /// Where it stands: ordinals from the root, `1.3.2.1`.
+    pub place: String,
+    /// Concept name as sent: `value scheme`.
+    pub concept: String,
+    /// Caliper geometry, when something is known of it.
+    pub geometry: Option<Geometry>,
+    /// When it was measured, if the item or an enclosing one says.
+    pub observed_at: Option<Moment>,
+    /// Observation UID of the item: the same one twice is the same reading.
+    pub observation_uid: Option<String>,
+    /// What a reader must know about it.
+    pub remarks: Vec<Remark>,
+}
+
+impl Measurement {
+    /// Marks the value as kept but not to be used, with the reason.
+    pub fn set_aside(&mut self, remark: Remark) {
+        self.usable = false;
+        self.remarks.push(remark);
+    }
+}

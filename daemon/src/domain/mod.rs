@@ -1,0 +1,22 @@
+//! The words every stage shares: lengths, eyes, measurements, remarks, times.
+//!
+//! No logic beyond construction checks. Start with [`measure::Measurement`] and
+//! [`reading::ObjectReading`].
+
+pub mod eye;
+pub mod length;
+pub mod measure;
+pub mod mistake;
+pub mod patient;
+pub mod reading;
+pub mod remark;
+pub mod time;
+
+pub use eye::{Eye, Laterality};
+pub use length::Millimetres;
+pub use measure::{Border, Derivation, Geometry, Measurement, Plane, Quantity};
+pub use mistake::Mistake;
+pub use patient::{Event, EventKind, Label, Patient, PatientKey, Sex};
+pub use reading::{Device, Disposition, ExamFacts, ObjectReading};
+pub use remark::{Remark, Severity};
+pub use time::Moment;

@@ -1,0 +1,69 @@
+//! What was read from one object: the line that `read --json` prints.
+
+use super::{Measurement, Moment, Patient, Remark};
+use serde::{Deserialize, Serialize};
+
+/// What became of an object.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Disposition {
+    /// Read without a remark.
+    Accepted,
+    /// Read; there is something to know about it.
+    AcceptedWithRemarks,
+    /// Well-formed, nothing for us.
+    NoSheathMeasurement,
+    /// Cannot be understood or trusted; the blocking remark says why.
+    Quarantined,
+}
+
+/// The machine that measured.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct Device {
+    /// Maker.
+    pub manufacturer: Option<String>,
+    /// Model name.
+    pub model: Option<String>,
+    /// Serial number.
+    pub serial: Option<String>,
+}
+
+/// The exam as one object describes it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ExamFacts {
+    /// Study Instance UID: what makes several objects one exam.
+    pub study_instance_uid: String,
+    /// When it was done: observation, study, then content date and time, whichever is given first.
+    pub performed_at: Option<Moment>,
+    /// Who measured, as the report writes it.
+    pub operator: Option<String>,
+    /// With which machine.
+    pub device: Device,
+    /// Accession number, if any.
+    pub accession: Option<String>,
+}
+
+/// All that was read from one object.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ObjectReading {
+    /// SOP Instance UID, when one could be read.
+    pub sop_instance_uid: Option<String>,
+    /// SOP Class UID, when one could be read.
+    pub sop_class_uid: Option<String>,
+    /// What became of it.
+    pub disposition: Disposition,
+    /// The template that understood it, with its content hash: `tid1500@1f0c…`.
+    pub template: Option<String>,
+    /// The patient; `None` when the object does not say.
+    pub patient: Option<Patient>,
+    /// The exam; `None` when the object does not say.
+    pub exam: Option<ExamFacts>,
+    /// SOP Instance UIDs of the documents this one replaces (Predecessor Documents Sequence).
+    pub predecessors: Vec<String>,
+    /// Hash of the content whatever its transfer syntax, hex; `None` when it could not be decoded.
+    pub content_sha256: Option<String>,
+    /// Values, in tree order, used or not.
+    pub measurements: Vec<Measurement>,
+    /// What a reader must know about the object.
+    pub remarks: Vec<Remark>,
+}

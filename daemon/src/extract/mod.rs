@@ -1,0 +1,1 @@
+//! Values found in a tree by templates, as sent.

@@ -1,0 +1,1 @@
+//! The set of objects of a patient, told as exams.

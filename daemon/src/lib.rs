@@ -1,0 +1,33 @@
+//! Sheathline lines up optic nerve sheath measurements from DICOM structured reports against
+//! each patient's own earlier values.
+//!
+//! Data flows one way: receive, queue, extract, normalise, assess, publish. Modules in reading
+//! order: the words ([`domain`]), the pure stages ([`sr`], [`template`], [`extract`],
+//! [`normalise`], [`reading`], [`assess`], [`history`], [`render`]), the configuration
+//! ([`config`]), then the edges, which only the feature `edges` compiles.
+
+pub mod domain;
+
+pub mod assess;
+pub mod extract;
+pub mod history;
+pub mod normalise;
+pub mod reading;
+pub mod render;
+pub mod sr;
+pub mod template;
+
+pub mod config;
+
+#[cfg(feature = "edges")]
+pub mod cli;
+#[cfg(feature = "edges")]
+pub mod demo;
+#[cfg(feature = "edges")]
+pub mod pipeline;
+#[cfg(feature = "edges")]
+pub mod publish;
+#[cfg(feature = "edges")]
+pub mod receive;
+#[cfg(feature = "edges")]
+pub mod store;

@@ -1,0 +1,3 @@
+//! The `sheathline` program.
+
+fn main() {}

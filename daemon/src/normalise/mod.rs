@@ -1,0 +1,1 @@
+//! Found values in millimetres, eyes and planes.

@@ -1,0 +1,1 @@
+//! Stored objects through all stages.

@@ -1,0 +1,1 @@
+//! Finished results to the outbox folder.

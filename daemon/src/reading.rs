@@ -1,0 +1,1 @@
+//! One object from bytes to measurements: the pure stages in their order.

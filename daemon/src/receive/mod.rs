@@ -1,0 +1,1 @@
+//! Objects from the network and from the drop folder.

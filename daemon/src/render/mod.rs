@@ -1,0 +1,1 @@
+//! Results as bytes: no file names, no disk.

@@ -1,0 +1,22 @@
+//! What bytes from strangers may ask for.
+
+/// Limits of one object. Each is checked before anything is allocated for it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Limits {
+    /// Nested sequences. Real reports rarely pass 20; a decoder that recurses dies near 1,850.
+    pub depth: usize,
+    /// Data elements and items in all.
+    pub elements: usize,
+    /// Bytes of one object after inflating.
+    pub inflated_bytes: usize,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Limits {
+            depth: 64,
+            elements: 1_000_000,
+            inflated_bytes: 64 << 20,
+        }
+    }
+}

@@ -1,0 +1,18 @@
+//! A structured report from bytes: the trust boundary.
+//!
+//! [`gate`] passes or refuses the raw bytes, [`read`] decodes what passed into a [`Document`]:
+//! a [`header::Header`] and a [`tree::Tree`] of content items. Nothing here knows what a sheath is.
+
+pub mod code;
+pub mod digest;
+pub mod gate;
+pub mod header;
+pub mod limits;
+pub mod read;
+pub mod tree;
+
+pub use code::Code;
+pub use header::Header;
+pub use limits::Limits;
+
+pub use tree::{ContentItem, ItemId, Tree, Value};

@@ -1,0 +1,1 @@
+//! What survives a crash.

@@ -1,0 +1,1 @@
+//! Declarative templates, vocabulary and site dictionaries.
