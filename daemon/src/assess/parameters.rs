@@ -1,0 +1,122 @@
+//! The numbers of the comparison: the configuration's `[baseline]` table.
+
+use serde::{Deserialize, Serialize};
+
+/// What an exam without a label may do for the baseline.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Unlabelled {
+    /// It serves unless its own status was above expected, and the result says so.
+    #[default]
+    Provisional,
+    /// It never serves.
+    Ignore,
+}
+
+/// Parameters of the baseline model. Lengths in mm, times in years unless the name says days.
+///
+/// Defaults are read off published repeatability and growth studies; DEVELOPERS.md names them.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Parameters {
+    /// SD of one reading within one exam.
+    pub sigma_w: f64,
+    /// SD from exam to exam, stable patient, one eye, same operator and device.
+    pub sigma_s: f64,
+    /// Share of `sigma_s` squared common to both eyes.
+    pub rho_s: f64,
+    /// SD of operator offsets.
+    pub sigma_o: f64,
+    /// SD of device offsets.
+    pub sigma_d: f64,
+    /// SD of the right-left difference between people.
+    pub sigma_a: f64,
+    /// Slow drift, mm squared per year.
+    pub q: f64,
+    /// Growth per unit of ln(age).
+    pub growth_g: f64,
+    /// SD of that growth between children.
+    pub growth_sd: f64,
+    /// Age below which ln(age) is clamped.
+    pub growth_min: f64,
+    /// Age above which ln(age) is clamped.
+    pub growth_stop: f64,
+    /// Extra SD per year when the birth date is missing.
+    pub age_unknown_rate: f64,
+    /// SD of the lasting shift that one event may leave behind.
+    pub sigma_step: f64,
+    /// Rounding step of readings.
+    pub resolution: f64,
+    /// z limit upwards for the mean of both eyes, or for the only eye measured.
+    pub z_above: f64,
+    /// Second z limit upwards for the same.
+    pub z_well: f64,
+    /// z limit upwards for one eye when both were measured.
+    pub z_eye_above: f64,
+    /// Second z limit upwards for the same.
+    pub z_eye_well: f64,
+    /// z limit downwards for the mean of both eyes, or for the only eye measured.
+    pub z_below: f64,
+    /// z limit downwards for one eye when both were measured.
+    pub z_eye_below: f64,
+    /// z limit of a changed right-left difference.
+    pub z_asym: f64,
+    /// z beyond which one of three or more baseline exams is set aside.
+    pub z_screen: f64,
+    /// z beyond which two baseline exams disagree.
+    pub z_pair: f64,
+    /// A smallest change that counts wider than this is no comparison.
+    pub max_smallest_change: f64,
+    /// Readings below are kept, not used.
+    pub plausible_min: f64,
+    /// Readings above are kept, not used.
+    pub plausible_max: f64,
+    /// A baseline taken earlier than this age expires at this age.
+    pub newborn_age: f64,
+    /// Days after an event without a baseline exam.
+    pub washout_days: i64,
+    /// Age of the last baseline exam from which on it is noticed.
+    pub old_baseline_years: f64,
+    /// The newest so many baseline exams are used.
+    pub max_sessions: usize,
+    /// What exams without a label may do.
+    pub unlabelled: Unlabelled,
+}
+
+impl Default for Parameters {
+    fn default() -> Self {
+        Parameters {
+            sigma_w: 0.20,
+            sigma_s: 0.18,
+            rho_s: 0.50,
+            sigma_o: 0.15,
+            sigma_d: 0.15,
+            sigma_a: 0.33,
+            q: 0.0025,
+            growth_g: 0.18,
+            growth_sd: 0.12,
+            growth_min: 0.25,
+            growth_stop: 10.0,
+            age_unknown_rate: 0.10,
+            sigma_step: 0.40,
+            resolution: 0.1,
+            z_above: 1.645,
+            z_well: 2.326,
+            z_eye_above: 2.326,
+            z_eye_well: 3.090,
+            z_below: 2.326,
+            z_eye_below: 3.090,
+            z_asym: 2.576,
+            z_screen: 2.8,
+            z_pair: 2.326,
+            max_smallest_change: 1.2,
+            plausible_min: 1.8,
+            plausible_max: 10.0,
+            newborn_age: 2.0 / 12.0,
+            washout_days: 7,
+            old_baseline_years: 3.0,
+            max_sessions: 20,
+            unlabelled: Unlabelled::Provisional,
+        }
+    }
+}
