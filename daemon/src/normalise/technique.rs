@@ -19,10 +19,6 @@ pub struct Technique {
     pub angle_caution_deg: f64,
     /// A stated angle above this is kept, not used, degrees.
     pub angle_max_deg: f64,
-    /// Sheath readings below are kept, not used, mm.
-    pub plausible_min: f64,
-    /// Sheath readings above are kept, not used, mm.
-    pub plausible_max: f64,
 }
 
 impl Default for Technique {
@@ -33,8 +29,6 @@ impl Default for Technique {
             depth_max_off_mm: 1.0,
             angle_caution_deg: 15.0,
             angle_max_deg: 22.0,
-            plausible_min: 1.8,
-            plausible_max: 10.0,
         }
     }
 }
