@@ -14,6 +14,7 @@ pub mod history;
 pub mod normalise;
 pub mod reading;
 pub mod render;
+pub mod results;
 pub mod sr;
 pub mod template;
 

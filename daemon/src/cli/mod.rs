@@ -1,1 +1,58 @@
-//! The commands.
+//! The commands: arguments, exit codes, and one module per family of commands.
+
+mod args;
+mod ask;
+mod daemon;
+mod look;
+mod open;
+mod print;
+mod say;
+
+pub use args::Cli;
+
+use std::process::ExitCode;
+
+/// Why a command did not do what was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum Failure {
+    /// The answer is no, or something failed its check: exit code 1.
+    #[error("{0}")]
+    No(String),
+    /// Wrong usage or configuration: exit code 2.
+    #[error("{0}")]
+    Usage(String),
+}
+
+impl Failure {
+    fn no(error: impl std::fmt::Display) -> Self {
+        Failure::No(error.to_string())
+    }
+}
+
+/// Runs the command and says how it ended: 0 done, 1 the answer is no, 2 wrong usage.
+#[must_use]
+pub fn run(cli: Cli) -> ExitCode {
+    let outcome = match cli.command {
+        args::Command::Serve(args) => daemon::serve(&args),
+        args::Command::Process(args) => daemon::process(&args),
+        args::Command::Demo(args) => crate::demo::run(&args.into()),
+        args::Command::Read(args) => ask::read(&args),
+        args::Command::Assess(args) => ask::assess(&args),
+        args::Command::CheckConfig(args) => ask::check_config(&args),
+        args::Command::Explain(args) => look::explain(&args),
+        args::Command::History(args) => look::history(&args),
+        args::Command::Quarantine(args) => look::quarantine(&args),
+        args::Command::Label(args) => say::label(&args),
+        args::Command::Event(args) => say::event(&args),
+    };
+    match outcome {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            print::error(&failure);
+            ExitCode::from(match failure {
+                Failure::No(_) => 1,
+                Failure::Usage(_) => 2,
+            })
+        }
+    }
+}

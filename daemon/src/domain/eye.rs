@@ -57,6 +57,12 @@ impl Laterality {
             Laterality::Unresolved => None,
         }
     }
+
+    /// The word used in JSON and in sentences.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        self.eye().map_or("unresolved", Eye::word)
+    }
 }
 
 impl From<Eye> for Laterality {

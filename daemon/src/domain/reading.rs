@@ -67,3 +67,12 @@ pub struct ObjectReading {
     /// What a reader must know about the object.
     pub remarks: Vec<Remark>,
 }
+
+impl ObjectReading {
+    /// Whether the object was understood and holds sheath values, usable or not.
+    #[must_use]
+    pub fn holds_sheath_values(&self) -> bool {
+        matches!(self.disposition, Disposition::Accepted | Disposition::AcceptedWithRemarks)
+            && self.measurements.iter().any(|m| m.quantity == super::Quantity::SheathDiameter)
+    }
+}

@@ -1,0 +1,182 @@
+//! What can be written on the command line.
+
+use chrono::NaiveDate;
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+
+/// Lines up optic nerve sheath measurements from DICOM structured reports against each
+/// patient's own earlier values.
+///
+/// Decision support, not a certified medical device. Licensed clinicians and the local protocol
+/// decide.
+#[derive(Debug, Parser)]
+#[command(name = "sheathline", version)]
+pub struct Cli {
+    #[command(subcommand)]
+    pub(super) command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Command {
+    /// Run the daemon: accept associations, watch the drop folder, publish results.
+    Serve(ConfigArg),
+    /// Run files or folders through the same pipeline, once, until drained.
+    Process(ProcessArgs),
+    /// Show what is found in files, where and by which template; no store.
+    Read(ReadArgs),
+    /// Answer questions in JSON Lines about made-up or exported exams; no store.
+    Assess(AssessArgs),
+    /// Tell the whole story of one report or exam.
+    Explain(ExplainArgs),
+    /// Show a patient's exams, baseline and statuses.
+    History(HistoryArgs),
+    /// List objects in quarantine, or save the bytes of one.
+    Quarantine(QuarantineArgs),
+    /// Say what is known of an exam; re-assesses what depends on it.
+    Label(LabelArgs),
+    /// Say what happened to a patient; re-assesses what depends on it.
+    Event(EventArgs),
+    /// Check a configuration file: every mistake at once.
+    CheckConfig(CheckConfigArgs),
+    /// Run the main job on invented patients, with nothing to configure.
+    Demo(DemoArgs),
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ConfigArg {
+    /// Configuration file.
+    #[arg(long, value_name = "FILE")]
+    pub(super) config: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ProcessArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// Files or folders; folders are searched to the bottom.
+    #[arg(required = true, value_name = "PATH")]
+    pub(super) paths: Vec<PathBuf>,
+    /// Print JSON Lines.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ReadArgs {
+    /// Files or folders; folders are searched to the bottom.
+    #[arg(required = true, value_name = "PATH")]
+    pub(super) paths: Vec<PathBuf>,
+    /// Take templates, dictionaries and technique from this configuration file.
+    #[arg(long, value_name = "FILE")]
+    pub(super) config: Option<PathBuf>,
+    /// A site dictionary to use; may be given more than once.
+    #[arg(long, value_name = "FILE")]
+    pub(super) dictionary: Vec<PathBuf>,
+    /// Print JSON Lines, one object a line.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct AssessArgs {
+    /// Files of questions, one JSON object a line; `-` for standard input.
+    #[arg(required = true, value_name = "FILE")]
+    pub(super) files: Vec<PathBuf>,
+    /// Add the arithmetic: terms, matrices and weights.
+    #[arg(long)]
+    pub(super) arithmetic: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ExplainArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// SOP Instance UID, Study Instance UID or exam id.
+    pub(super) uid: String,
+    /// Print JSON.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct PatientArg {
+    /// Patient id.
+    pub(super) patient: String,
+    /// Issuer of the id, when the id alone names more than one patient.
+    #[arg(long)]
+    pub(super) issuer: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct HistoryArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    #[command(flatten)]
+    pub(super) patient: PatientArg,
+    /// Draw the exams into this file.
+    #[arg(long, value_name = "FILE")]
+    pub(super) svg: Option<PathBuf>,
+    /// Print JSON Lines, one exam a line.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct QuarantineArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// Number of the object, as the list shows it.
+    pub(super) object: Option<i64>,
+    /// Save its bytes, exactly as received.
+    #[arg(long, value_name = "FILE", requires = "object")]
+    pub(super) save: Option<PathBuf>,
+    /// Print JSON Lines.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct LabelArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// Exam id or Study Instance UID.
+    pub(super) exam: String,
+    /// well, raised_ruled_out, raised_confirmed, after_decompression, or none to take it back.
+    pub(super) label: String,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct EventArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    #[command(flatten)]
+    pub(super) patient: PatientArg,
+    /// Day of the event, YYYY-MM-DD.
+    pub(super) date: NaiveDate,
+    /// csf_surgery, shunt_revision or other.
+    pub(super) kind: String,
+    /// Take the event back.
+    #[arg(long)]
+    pub(super) remove: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct CheckConfigArgs {
+    /// Configuration file.
+    pub(super) file: PathBuf,
+    /// Print JSON Lines, one mistake a line.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Arguments of `demo`.
+#[derive(Debug, Args)]
+pub(super) struct DemoArgs {
+    /// Folder for the store, the outbox and the files sent; it must not exist yet, unless an
+    /// earlier demo made it.
+    #[arg(long, value_name = "DIR", default_value = "sheathline-demo")]
+    pub(super) dir: PathBuf,
+    /// Print JSON Lines, one exam a line.
+    #[arg(long)]
+    pub(super) json: bool,
+}

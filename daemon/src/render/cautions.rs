@@ -1,0 +1,91 @@
+//! What every reader is told beside the numbers.
+
+use super::content::Content;
+use crate::assess::Status;
+use serde::{Deserialize, Serialize};
+
+/// One caution, with a stable code.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Caution {
+    /// Stable code in kebab case.
+    pub code: String,
+    /// One or two plain sentences.
+    pub text: String,
+}
+
+/// The line that stands on everything this project prints.
+pub const NOT_A_DEVICE: &str = "Decision support, not a certified medical device. Licensed \
+    clinicians and the local protocol decide.";
+
+type Applies = fn(&Content) -> bool;
+
+/// Cautions in the order they are printed; each with when it applies.
+///
+/// Sources: Davis et al., JAMA Netw Open 2025 (own baseline in shunted children); Hansen and
+/// Helmke, J Neurosurg 1997, and Hansen et al., Acta Ophthalmol 2011 (pressure response and
+/// hysteresis); Subramanian et al., World Neurosurg 2021 (time after shunting); Kerscher et al.,
+/// Childs Nerv Syst 2020 (open fontanelle); Anaesthesia 2017, PMID 28177116 (carbon dioxide).
+const CAUTIONS: [(&str, &str, Applies); 9] = [
+    (
+        "not-a-diagnosis",
+        "This is one element among history, examination and imaging, not a diagnosis. Follow the \
+         local protocol for suspected raised pressure or shunt failure.",
+        |_| true,
+    ),
+    (
+        "do-not-wait",
+        "If the patient is unwell, do not wait for this result and do not be held back by it.",
+        |_| true,
+    ),
+    (
+        "no-flag-excludes-nothing",
+        "The absence of a flag does not exclude raised pressure: the sheath may not widen below a \
+         pressure of its own, may be at its widest already, or may have stayed wide after an \
+         earlier rise.",
+        |content| !content.assessment.status.flagged(),
+    ),
+    (
+        "rise-proves-nothing",
+        "A rise is not proof of raised pressure: measurement error alone reaches half a \
+         millimetre, and about one stable exam in twenty is flagged by chance.",
+        |content| content.assessment.status.flagged(),
+    ),
+    (
+        "same-way-only",
+        "The comparison holds only between exams measured the same way: same borders, plane and \
+         depth, and best the same person and machine. What was unknown is listed as a remark.",
+        |content| !matches!(content.assessment.status, Status::NoBaseline),
+    ),
+    (
+        "open-fontanelle",
+        "In infants with an open fontanelle the sheath was found not to follow the pressure.",
+        |content| content.age_years().is_some_and(|age| age < 1.5),
+    ),
+    (
+        "growth-allowed-for",
+        "An allowance for growth is part of the expected value; growth of a single child is known \
+         only roughly.",
+        |content| content.age_years().is_some_and(|age| age < 10.0),
+    ),
+    (
+        "state-of-the-patient",
+        "Posture, breathing (carbon dioxide), sedation and crying change the width within minutes.",
+        |_| true,
+    ),
+    (
+        "eye-disease",
+        "Eye disease that widens the sheath or the disc (neuritis, drusen, tumour, injury) makes \
+         the comparison unsafe.",
+        |_| true,
+    ),
+];
+
+/// The cautions that apply to a result.
+#[must_use]
+pub(super) fn of(content: &Content) -> Vec<Caution> {
+    CAUTIONS
+        .iter()
+        .filter(|(_, _, applies)| applies(content))
+        .map(|&(code, text, _)| Caution { code: code.to_owned(), text: text.to_owned() })
+        .collect()
+}

@@ -1,0 +1,69 @@
+//! Why a new version of a result differs from the one before it.
+
+use super::Content;
+use std::collections::BTreeSet;
+
+/// Reasons in words; `before` is `None` for a first version.
+#[must_use]
+pub fn why(before: Option<&Content>, now: &Content) -> Vec<String> {
+    let Some(before) = before else {
+        return vec!["first result of this exam".into()];
+    };
+    let mut reasons = Vec::new();
+    reports(before, now, &mut reasons);
+    if before.exam.label != now.exam.label {
+        let word = now.exam.label.map_or("no label", |label| label.word());
+        reasons.push(format!("the exam is now labelled {word}"));
+    }
+    baseline(before, now, &mut reasons);
+    if before.events != now.events {
+        reasons.push("the events of the patient changed".into());
+    }
+    if before.patient != now.patient || before.exam.performed_at != now.exam.performed_at {
+        reasons.push("identity or date of the exam was corrected".into());
+    }
+    if before.parameters != now.parameters || before.technique != now.technique {
+        reasons.push("the parameters of the site changed".into());
+    }
+    if reasons.is_empty() {
+        reasons.push("templates or software read the same reports differently".into());
+    }
+    reasons
+}
+
+fn reports(before: &Content, now: &Content, reasons: &mut Vec<String>) {
+    for report in &now.reports {
+        let uid = &report.sop_instance_uid;
+        match before.reports.iter().find(|old| &old.sop_instance_uid == uid) {
+            None => reasons.push(format!("report {uid} arrived")),
+            Some(old) if old.superseded_by != report.superseded_by => {
+                reasons.push(format!("report {uid} was replaced by an amended one"));
+            }
+            Some(_) => {}
+        }
+    }
+    for old in &before.reports {
+        if !now.reports.iter().any(|report| report.sop_instance_uid == old.sop_instance_uid) {
+            reasons.push(format!("report {} is no longer read as one of sheath values", old.sop_instance_uid));
+        }
+    }
+}
+
+fn baseline(before: &Content, now: &Content, reasons: &mut Vec<String>) {
+    let ids = |content: &Content| -> BTreeSet<String> {
+        content.baseline.iter().map(|exam| exam.exam.clone()).collect()
+    };
+    let (old, new) = (ids(before), ids(now));
+    for exam in &now.baseline {
+        if !old.contains(&exam.exam) {
+            reasons.push(format!("the exam of {} joined the baseline", exam.date));
+        }
+    }
+    for exam in &before.baseline {
+        if !new.contains(&exam.exam) {
+            reasons.push(format!("the exam of {} left the baseline", exam.date));
+        } else if !now.baseline.contains(exam) {
+            reasons.push(format!("the baseline exam of {} was corrected or relabelled", exam.date));
+        }
+    }
+}

@@ -1,0 +1,220 @@
+//! What a result says, before anyone decides how it looks.
+
+use super::cautions::{self, Caution};
+use crate::assess::{Assessment, Parameters};
+use crate::domain::{Border, Device, Event, Eye, Label, Millimetres, Moment, Quantity, Remark, Sex};
+use crate::history::{Exam, ExamMeasurement, ObjectUse};
+use crate::normalise::Technique;
+use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
+/// The patient of a result.
+#[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ResultPatient {
+    /// Issuer of the id; empty when nobody names one.
+    pub issuer: String,
+    /// The id.
+    pub id: String,
+    /// Birth date, if known.
+    pub birth_date: Option<NaiveDate>,
+    /// Sex, if known.
+    pub sex: Option<Sex>,
+}
+
+/// The exam of a result.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ResultExam {
+    /// Our name of it.
+    pub id: String,
+    /// Study Instance UID.
+    pub study_instance_uid: String,
+    /// Accession number.
+    pub accession: Option<String>,
+    /// When it was done.
+    pub performed_at: Moment,
+    /// Who measured.
+    pub operator: Option<String>,
+    /// With which machine.
+    pub device: Device,
+    /// Borders measured between.
+    pub definition: Option<Border>,
+    /// What a person says of it.
+    pub label: Option<Label>,
+}
+
+/// One exam of the baseline a result rests on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BaselineExam {
+    /// Our name of it.
+    pub exam: String,
+    /// The day it was done.
+    pub date: NaiveDate,
+    /// What a person says of it.
+    pub label: Option<Label>,
+    /// Who measured.
+    pub operator: Option<String>,
+    /// Usable readings of the right eye, millimetres, in the order of the reports.
+    pub right_mm: Vec<Millimetres>,
+    /// The same of the left eye.
+    pub left_mm: Vec<Millimetres>,
+}
+
+/// All that a result says. Equal contents have equal keys.
+#[derive(Clone, PartialEq, Serialize, Deserialize)]
+pub struct Content {
+    /// Whose.
+    pub patient: ResultPatient,
+    /// Which exam.
+    pub exam: ResultExam,
+    /// Its reports, replaced ones included.
+    pub reports: Vec<ObjectUse>,
+    /// Values that entered the assessment.
+    pub measurements_used: Vec<ExamMeasurement>,
+    /// Values kept and not used; their remarks say why.
+    pub measurements_not_used: Vec<ExamMeasurement>,
+    /// The comparison.
+    pub assessment: Assessment,
+    /// The exams it rests on, oldest first.
+    pub baseline: Vec<BaselineExam>,
+    /// Dated facts of the patient up to the exam.
+    pub events: Vec<Event>,
+    /// What a reader must know about the exam as a whole.
+    pub remarks: Vec<Remark>,
+    /// Cautions that apply.
+    pub cautions: Vec<Caution>,
+    /// What would change the result if it became known.
+    pub would_change: Vec<String>,
+    /// Parameters of the comparison.
+    pub parameters: Parameters,
+    /// Limits of technique.
+    pub technique: Technique,
+}
+
+/// What the rendering needs beside the exam and its assessment.
+#[derive(Debug, Clone, Copy)]
+pub struct Context<'a> {
+    /// All exams of the patient, to show the baseline from.
+    pub exams: &'a [Exam],
+    /// Dated facts of the patient, by date.
+    pub events: &'a [Event],
+    /// Parameters of the comparison.
+    pub parameters: &'a Parameters,
+    /// Limits of technique.
+    pub technique: &'a Technique,
+}
+
+/// The content of one exam's result.
+#[must_use]
+pub fn content(exam: &Exam, assessment: Assessment, context: Context<'_>) -> Content {
+    let (used, not_used): (Vec<_>, Vec<_>) = exam
+        .measurements
+        .iter()
+        .filter(|m| m.value.quantity == Quantity::SheathDiameter)
+        .cloned()
+        .partition(|m| m.value.usable);
+    let date = exam.performed_at.date();
+    let baseline = context
+        .exams
+        .iter()
+        .filter(|other| assessment.baseline.contains(&other.id))
+        .map(baseline_exam)
+        .collect();
+    let mut content = Content {
+        patient: ResultPatient {
+            issuer: exam.patient.issuer.clone(),
+            id: exam.patient.id.clone(),
+            birth_date: exam.identity.birth_date,
+            sex: exam.identity.sex,
+        },
+        exam: ResultExam {
+            id: exam.id.clone(),
+            study_instance_uid: exam.study_instance_uid.clone(),
+            accession: exam.accession.clone(),
+            performed_at: exam.performed_at,
+            operator: exam.operator.clone(),
+            device: exam.device.clone(),
+            definition: exam.definition,
+            label: exam.label,
+        },
+        reports: exam.objects.clone(),
+        measurements_used: used,
+        measurements_not_used: not_used,
+        assessment,
+        baseline,
+        events: context.events.iter().filter(|event| event.date <= date).copied().collect(),
+        remarks: exam.remarks.clone(),
+        cautions: Vec::new(),
+        would_change: Vec::new(),
+        parameters: *context.parameters,
+        technique: *context.technique,
+    };
+    content.cautions = cautions::of(&content);
+    content.would_change = would_change(&content);
+    content
+}
+
+fn baseline_exam(exam: &Exam) -> BaselineExam {
+    let of = |eye: Eye| {
+        exam.readings().filter(|m| m.eye.eye() == Some(eye)).filter_map(|m| m.value_mm).collect()
+    };
+    BaselineExam {
+        exam: exam.id.clone(),
+        date: exam.performed_at.date(),
+        label: exam.label,
+        operator: exam.operator.clone(),
+        right_mm: of(Eye::Right),
+        left_mm: of(Eye::Left),
+    }
+}
+
+impl Content {
+    /// Age at the exam in years of 365.25 days.
+    #[must_use]
+    pub fn age_years(&self) -> Option<f64> {
+        let born = self.patient.birth_date?;
+        let days = (self.exam.performed_at.date() - born).num_days();
+        (days >= 0).then_some(days as f64 / 365.25)
+    }
+
+    /// Idempotency key: equal for equal contents, whenever and however often they are made.
+    ///
+    /// # Errors
+    ///
+    /// When the content cannot be written as JSON, which only a number that is none can cause.
+    pub fn key(&self) -> Result<String, serde_json::Error> {
+        let hash = Sha256::digest(serde_json::to_vec(self)?);
+        Ok(hash.iter().take(16).fold(String::new(), |key, byte| format!("{key}{byte:02x}")))
+    }
+}
+
+fn would_change(content: &Content) -> Vec<String> {
+    let mut lines = Vec::new();
+    let unlabelled: Vec<String> = content
+        .baseline
+        .iter()
+        .filter(|exam| exam.label.is_none())
+        .map(|exam| exam.date.to_string())
+        .collect();
+    if !unlabelled.is_empty() {
+        lines.push(format!(
+            "A label for the unlabelled baseline exams of {}: raised_confirmed takes one out.",
+            unlabelled.join(", ")
+        ));
+    }
+    if content.exam.operator.is_none() {
+        lines.push("The name of the operator: known to be the same, the interval narrows.".into());
+    }
+    if content.exam.device == Device::default() {
+        lines.push("The device: known to be the same, the interval narrows.".into());
+    }
+    if content.patient.birth_date.is_none() {
+        lines.push("The birth date: without it growth only widens the interval.".into());
+    }
+    if content.measurements_not_used.iter().any(|m| m.value.eye.eye().is_none()) {
+        lines.push("A corrected report that settles the side of the unresolved values.".into());
+    }
+    lines.push("A late, repeated or amended report of this exam or of an earlier one.".into());
+    lines.push("An event of the patient not recorded yet (surgery, shunt revision).".into());
+    lines
+}

@@ -1,0 +1,44 @@
+//! `result.json`: the content with its version around it.
+
+use super::Content;
+use serde::{Deserialize, Serialize};
+
+/// Name of the shape of `result.json`; a change that breaks readers changes the number.
+pub const SCHEMA: &str = "sheathline-result-1";
+
+/// A published result.
+#[derive(Clone, PartialEq, Serialize, Deserialize)]
+pub struct Envelope {
+    /// Always [`SCHEMA`].
+    pub schema: String,
+    /// Version of the program that wrote it.
+    pub software: String,
+    /// Version of this exam's result, from 1.
+    pub version: u32,
+    /// Idempotency key: the same for the same content.
+    pub key: String,
+    /// The version it replaces.
+    pub supersedes: Option<u32>,
+    /// Why it was written, in words.
+    pub why: Vec<String>,
+    /// When it was written, UTC.
+    pub created_at: String,
+    /// The line that stands on everything this project prints.
+    pub notice: String,
+    /// What the result says.
+    #[serde(flatten)]
+    pub content: Content,
+}
+
+impl Envelope {
+    /// Pretty JSON with a final line break.
+    ///
+    /// # Errors
+    ///
+    /// When a number in the content is none.
+    pub fn to_bytes(&self) -> Result<Vec<u8>, serde_json::Error> {
+        let mut bytes = serde_json::to_vec_pretty(self)?;
+        bytes.push(b'\n');
+        Ok(bytes)
+    }
+}

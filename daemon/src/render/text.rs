@@ -1,0 +1,243 @@
+//! `result.txt`: a paragraph a clinician can read, and the list behind it.
+
+use super::Content;
+use super::cautions::NOT_A_DEVICE;
+use crate::assess::{Row, Status, words};
+use crate::domain::Severity;
+use std::fmt::Write;
+
+/// The whole text, lines of at most 96 characters.
+#[must_use]
+pub fn text(content: &Content) -> String {
+    let mut out = String::new();
+    heading(&mut out, content);
+    paragraph(&mut out, &summary(content));
+    rows(&mut out, content);
+    list(&mut out, "Baseline", &baseline(content));
+    list(&mut out, "Readings", &readings(content));
+    list(&mut out, "Remarks", &remarks(content));
+    let cautions: Vec<String> = content.cautions.iter().map(|c| c.text.clone()).collect();
+    list(&mut out, "Cautions", &cautions);
+    list(&mut out, "What would change this result", &content.would_change);
+    paragraph(&mut out, NOT_A_DEVICE);
+    out
+}
+
+fn heading(out: &mut String, content: &Content) {
+    let patient = &content.patient;
+    let issuer = if patient.issuer.is_empty() { "no issuer named" } else { &patient.issuer };
+    let born = patient.birth_date.map_or("unknown".into(), |date| date.to_string());
+    let operator = content.exam.operator.as_deref().unwrap_or("unknown");
+    let model = content.exam.device.model.as_deref().unwrap_or("unknown");
+    let label = content.exam.label.map_or("none", |label| label.word());
+    // Writing to a string cannot fail.
+    let _ = writeln!(
+        out,
+        "OPTIC NERVE SHEATH, compared with the patient's own earlier exams\n\
+         Patient    {id} ({issuer}), born {born}\n\
+         Exam       {at}, study {study}\n\
+         Operator   {operator}; device {model}; label: {label}\n",
+        id = patient.id,
+        at = content.exam.performed_at,
+        study = content.exam.study_instance_uid,
+    );
+}
+
+/// The answer in two or three sentences.
+#[must_use]
+pub fn summary(content: &Content) -> String {
+    let assessment = &content.assessment;
+    match assessment.status {
+        Status::NoBaseline | Status::NotComparable => {
+            let why = assessment.reason.as_deref().map_or(String::new(), words::reason);
+            let measured = measured(content);
+            format!("{}. {why} {measured}", capital(assessment.status)).trim_end().to_owned()
+        }
+        status => {
+            let Some((name, row)) = words::deciding_row(assessment) else {
+                return format!("{}.", capital(status));
+            };
+            let rests = baseline_sentence(content);
+            format!("{}. {}: {} {rests}", capital(status), name, compared(row))
+        }
+    }
+}
+
+/// Measured values alone, where there is no comparison.
+fn measured(content: &Content) -> String {
+    let rows = &content.assessment.rows;
+    let values: Vec<String> = [("right", &rows.right), ("left", &rows.left)]
+        .into_iter()
+        .filter_map(|(name, row)| Some(format!("{name} {:.2} mm", row.as_ref()?.measured_mm)))
+        .collect();
+    if values.is_empty() {
+        return "No usable reading.".into();
+    }
+    format!("Measured: {}.", values.join(", "))
+}
+
+fn capital(status: Status) -> String {
+    status.word().replace('_', " ").to_uppercase()
+}
+
+/// One row as a sentence.
+fn compared(row: &Row) -> String {
+    let Some(compared) = &row.comparison else {
+        return format!("measured {:.2} mm, not compared.", row.measured_mm);
+    };
+    let unseen = match compared.status {
+        Status::AboveExpected | Status::WellAboveExpected => format!(
+            "The smallest change that counts here is {:.2} mm; a value this high comes up by \
+             chance in {:.1} % of stable exams (this is not the probability of raised pressure).",
+            compared.smallest_change_mm,
+            100.0 * compared.probability_high
+        ),
+        _ => format!(
+            "A rise of less than {:.2} mm would not have been seen.",
+            compared.smallest_change_mm
+        ),
+    };
+    format!(
+        "measured {:.2} mm, expected {:.2} mm ({:.2} to {:.2}), change {:+.2} mm ({:+.1} %). {unseen}",
+        row.measured_mm,
+        compared.expected_mm,
+        compared.lower_mm,
+        compared.upper_mm,
+        compared.change_mm,
+        compared.change_percent,
+    )
+}
+
+fn baseline_sentence(content: &Content) -> String {
+    let (Some(first), Some(last)) = (content.baseline.first(), content.baseline.last()) else {
+        return String::new();
+    };
+    let count = content.baseline.len();
+    let unlabelled = content.baseline.iter().filter(|exam| exam.label.is_none()).count();
+    let span = if count == 1 {
+        format!("Compared with one earlier exam, of {}.", first.date)
+    } else {
+        format!("Compared with {count} earlier exams, {} to {}.", first.date, last.date)
+    };
+    match unlabelled {
+        0 => span,
+        n => format!("{span} {n} of them carry no label that says the patient was well."),
+    }
+}
+
+fn rows(out: &mut String, content: &Content) {
+    let rows = &content.assessment.rows;
+    let named = [("both eyes", &rows.both), ("right", &rows.right), ("left", &rows.left)];
+    if named.iter().all(|(_, row)| row.as_ref().is_none_or(|row| row.comparison.is_none())) {
+        return;
+    }
+    let _ = writeln!(
+        out,
+        "{:<10} {:>8} {:>8} {:>16} {:>8} {:>8} {:>9}  status",
+        "mm", "measured", "expected", "interval", "change", "change %", "smallest"
+    );
+    for (name, row) in named {
+        let Some(row) = row else { continue };
+        let Some(c) = &row.comparison else { continue };
+        let _ = writeln!(
+            out,
+            "{name:<10} {:>8.2} {:>8.2} {:>16} {:>+8.2} {:>+8.1} {:>9.2}  {}",
+            row.measured_mm,
+            c.expected_mm,
+            format!("{:.2} to {:.2}", c.lower_mm, c.upper_mm),
+            c.change_mm,
+            c.change_percent,
+            c.smallest_change_mm,
+            c.status.word().replace('_', " ")
+        );
+    }
+    out.push('\n');
+}
+
+fn baseline(content: &Content) -> Vec<String> {
+    let mm = |values: &[crate::domain::Millimetres]| {
+        let texts: Vec<String> = values.iter().map(|v| v.mm().to_string()).collect();
+        if texts.is_empty() { "none".to_owned() } else { texts.join(" ") }
+    };
+    let used = content.baseline.iter().map(|exam| {
+        format!(
+            "{}: right {}, left {}; operator {}; label {}",
+            exam.date,
+            mm(&exam.right_mm),
+            mm(&exam.left_mm),
+            exam.operator.as_deref().unwrap_or("unknown"),
+            exam.label.map_or("none", |label| label.word()),
+        )
+    });
+    let aside = content
+        .assessment
+        .set_aside
+        .iter()
+        .map(|aside| format!("not used, {}: {}", aside.exam, words::set_aside(&aside.reason)));
+    used.chain(aside).collect()
+}
+
+fn readings(content: &Content) -> Vec<String> {
+    let line = |m: &crate::history::ExamMeasurement, used: &str| {
+        let value = m.value.value_mm.map_or("no value".into(), |v| v.to_string());
+        let sent = m.value.value_as_sent.as_deref().unwrap_or("none");
+        let unit = m.value.unit_as_sent.as_deref().unwrap_or("no unit");
+        let eye = m.value.eye.word();
+        let why = m.value.remarks.iter().filter(|r| r.severity != Severity::Info || used == "not used");
+        let why: Vec<&str> = why.map(|r| r.text.as_str()).collect();
+        format!("{eye} {value}, {used} (sent as {sent} {unit}, item {}) {}", m.value.place, why.join(" "))
+            .trim_end()
+            .to_owned()
+    };
+    let used = content.measurements_used.iter().map(|m| line(m, "used"));
+    used.chain(content.measurements_not_used.iter().map(|m| line(m, "not used"))).collect()
+}
+
+fn remarks(content: &Content) -> Vec<String> {
+    let notices = content.assessment.notices.iter().map(|notice| words::notice(notice));
+    let reports = content
+        .reports
+        .iter()
+        .filter(|report| report.superseded_by.is_empty())
+        .flat_map(|report| &report.remarks);
+    let stated = content.remarks.iter().chain(reports).map(|remark| {
+        let place = remark.place.as_deref().map_or(String::new(), |at| format!(" (at {at})"));
+        format!("{}{place}", remark.text)
+    });
+    notices.chain(stated).collect()
+}
+
+fn list(out: &mut String, title: &str, lines: &[String]) {
+    if lines.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "{title}");
+    for line in lines {
+        wrap(out, line, "  - ", "    ");
+    }
+    out.push('\n');
+}
+
+fn paragraph(out: &mut String, text: &str) {
+    wrap(out, text, "", "");
+    out.push('\n');
+}
+
+/// Breaks at blanks before column 96.
+fn wrap(out: &mut String, text: &str, first: &str, rest: &str) {
+    let mut line = first.to_owned();
+    let mut empty = true;
+    for word in text.split_whitespace() {
+        if !empty && line.chars().count() + 1 + word.chars().count() > 96 {
+            let _ = writeln!(out, "{line}");
+            line = rest.to_owned();
+            empty = true;
+        }
+        if !empty {
+            line.push(' ');
+        }
+        line.push_str(word);
+        empty = false;
+    }
+    let _ = writeln!(out, "{line}");
+}

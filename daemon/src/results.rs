@@ -1,0 +1,232 @@
+//! Results of one patient from everything known of them: a function of the set.
+
+use crate::assess::{self, Assessment, Parameters, PerEye};
+use crate::domain::{Device, Event, Eye, Label, Millimetres, ObjectReading, Plane, Remark};
+use crate::history::{self, Exam, same_person};
+use crate::normalise::Technique;
+use crate::render::content::Context;
+use crate::render::{Content, change, content};
+use std::collections::BTreeMap;
+
+/// All that is known of one patient.
+#[derive(Debug, Clone, Default)]
+pub struct Known {
+    /// Everything read under the patient's key, each SOP Instance UID at most once.
+    pub readings: Vec<ObjectReading>,
+    /// Labels by Study Instance UID.
+    pub labels: BTreeMap<String, Label>,
+    /// Dated facts.
+    pub events: Vec<Event>,
+}
+
+/// The rules of the site.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Site {
+    /// Parameters of the comparison.
+    pub parameters: Parameters,
+    /// Limits of technique.
+    pub technique: Technique,
+}
+
+/// Why the results of a patient could not be made.
+#[derive(Debug, thiserror::Error)]
+pub enum ResultError {
+    /// The comparison refused its input.
+    #[error("the comparison refused its input: {0}")]
+    Assess(#[from] assess::QuestionError),
+    /// A result could not be written as JSON.
+    #[error("a result could not be written as JSON: {0}")]
+    Json(#[from] serde_json::Error),
+}
+
+/// One result per exam with sheath values, oldest exam first.
+///
+/// # Errors
+///
+/// When the comparison refuses its input, which is a fault of this program.
+pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultError> {
+    let exams = history::tell(&known.readings, &known.labels);
+    let mut events = known.events.clone();
+    events.sort_unstable();
+    let context = Context {
+        exams: &exams,
+        events: &events,
+        parameters: &site.parameters,
+        technique: &site.technique,
+    };
+    // Exams of one identity share one comparison, and most patients have one identity.
+    let mut told: BTreeMap<history::Identity, BTreeMap<String, Assessment>> = BTreeMap::new();
+    let mut contents = Vec::with_capacity(exams.len());
+    for exam in &exams {
+        if !told.contains_key(&exam.identity) {
+            told.insert(exam.identity, compare(exam, &exams, &events, site)?);
+        }
+        let assessment = told
+            .get(&exam.identity)
+            .and_then(|all| all.get(&exam.id))
+            .cloned()
+            .unwrap_or_else(|| Assessment::not_comparable(&exam.id, "identity_contradictory"));
+        let mut result = content(exam, assessment, context);
+        result.remarks.extend(strangers(exam, &exams));
+        contents.push(result);
+    }
+    Ok(contents)
+}
+
+/// Assessments of all exams that can be of the same person as `exam`; none when nobody can tell.
+fn compare(
+    exam: &Exam,
+    exams: &[Exam],
+    events: &[Event],
+    site: &Site,
+) -> Result<BTreeMap<String, Assessment>, ResultError> {
+    let same: Vec<&Exam> =
+        exams.iter().filter(|other| same_person(&exam.identity, &other.identity)).collect();
+    // A report without a birth date borrows it from the patient's other exams if they agree.
+    let identity = history::Identity::agreed(same.iter().map(|other| other.identity));
+    if exam.identity.contradictory || identity.contradictory {
+        return Ok(BTreeMap::new());
+    }
+    let asked = assess::History {
+        patient: assess::Subject {
+            id: exam.patient.id.clone(),
+            birth_date: identity.birth_date,
+            events: events.to_vec(),
+        },
+        exams: same.into_iter().map(asked).collect(),
+    };
+    Ok(assess::assess_all(&asked, &site.parameters)?)
+}
+
+/// A remark when exams under the same id have another birth date or sex.
+fn strangers(exam: &Exam, exams: &[Exam]) -> Option<Remark> {
+    let dates: Vec<String> = exams
+        .iter()
+        .filter(|other| other.id != exam.id && !same_person(&exam.identity, &other.identity))
+        .map(|other| other.performed_at.date().to_string())
+        .collect();
+    (!dates.is_empty()).then(|| {
+        Remark::caution(
+            "identity-differs",
+            format!(
+                "Exams of {} under the same patient id give another birth date or sex; they were \
+                 not compared with.",
+                dates.join(", ")
+            ),
+        )
+        .act("Find out which exams are filed under the wrong patient.")
+    })
+}
+
+fn asked(exam: &Exam) -> assess::Exam {
+    let of = |eye: Eye| -> Vec<(Millimetres, Plane)> {
+        exam.readings()
+            .filter(|reading| reading.eye.eye() == Some(eye))
+            .filter_map(|reading| Some((reading.value_mm?, reading.plane)))
+            .collect()
+    };
+    let readings = PerEye::from_fn(of);
+    assess::Exam {
+        id: exam.id.clone(),
+        date: exam.performed_at.date(),
+        label: exam.label,
+        operator: exam.operator.clone(),
+        device: device_name(&exam.device),
+        definition: exam.definition,
+        eyes: PerEye::from_fn(|eye| readings.of(eye).iter().map(|(value, _)| *value).collect()),
+        planes: PerEye::from_fn(|eye| {
+            Some(readings.of(eye).iter().map(|(_, plane)| *plane).collect())
+        }),
+        modality: assess::Modality::Ultrasound,
+        excluded: None,
+    }
+}
+
+/// One name for a device; `None` when neither model nor serial number is known.
+fn device_name(device: &Device) -> Option<String> {
+    if device.model.is_none() && device.serial.is_none() {
+        return None;
+    }
+    let parts = [&device.manufacturer, &device.model, &device.serial];
+    Some(parts.map(|part| part.as_deref().unwrap_or("")).join("|"))
+}
+
+/// The newest version of an exam's result, as stored.
+#[derive(Clone)]
+pub struct Latest {
+    /// Its version.
+    pub version: u32,
+    /// Its key.
+    pub key: String,
+    /// What it says.
+    pub content: Content,
+}
+
+/// A version to be stored and published.
+#[derive(Clone)]
+pub struct NewVersion {
+    /// From 1.
+    pub version: u32,
+    /// Key of the content.
+    pub key: String,
+    /// The version it replaces.
+    pub supersedes: Option<u32>,
+    /// Why, in words.
+    pub why: Vec<String>,
+    /// What it says.
+    pub content: Content,
+}
+
+/// What has to be published so that the newest versions say what `contents` say, and nothing else.
+///
+/// An exam that has a result and is no longer told (its reports are read as something else now)
+/// gets a version that withdraws it.
+///
+/// # Errors
+///
+/// When a content cannot be written as JSON.
+pub fn new_versions(
+    contents: Vec<Content>,
+    latest: &BTreeMap<String, Latest>,
+) -> Result<Vec<NewVersion>, ResultError> {
+    let mut versions = Vec::new();
+    let mut wanted: Vec<Content> = contents;
+    let withdrawn: Vec<Content> = latest
+        .iter()
+        .filter(|(id, _)| !wanted.iter().any(|content| &content.exam.id == *id))
+        .map(|(_, old)| withdraw(&old.content))
+        .collect();
+    wanted.extend(withdrawn);
+    for content in wanted {
+        let key = content.key()?;
+        let old = latest.get(&content.exam.id);
+        if old.is_some_and(|old| old.key == key) {
+            continue;
+        }
+        versions.push(NewVersion {
+            version: old.map_or(1, |old| old.version + 1),
+            key,
+            supersedes: old.map(|old| old.version),
+            why: change::why(old.map(|old| &old.content), &content),
+            content,
+        });
+    }
+    Ok(versions)
+}
+
+/// The same exam with nothing left to say about it.
+fn withdraw(content: &Content) -> Content {
+    let mut withdrawn = content.clone();
+    withdrawn.assessment = Assessment::not_comparable(&content.exam.id, "withdrawn");
+    withdrawn.reports.clear();
+    withdrawn.measurements_used.clear();
+    withdrawn.measurements_not_used.clear();
+    withdrawn.baseline.clear();
+    withdrawn
+}
+
+/// Usable readings an eye, for tables.
+#[must_use]
+pub fn readings_of(content: &Content, eye: Eye) -> usize {
+    content.measurements_used.iter().filter(|m| m.value.eye.eye() == Some(eye)).count()
+}
