@@ -1,3 +1,8 @@
 //! The `sheathline` program.
 
-fn main() {}
+use clap::Parser;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    sheathline::cli::run(sheathline::cli::Cli::parse())
+}

@@ -1,1 +1,400 @@
-//! Stored objects through all stages.
+//! Stored objects through all stages: the only place that knows them all.
+//!
+//! Three steps, each safe to kill and repeat: [`Pipeline::read_some`] turns objects into readings,
+//! [`Pipeline::assess_some`] turns what is known of a patient into versions of results,
+//! [`Pipeline::publish`] writes those to the outbox. [`Pipeline::drain`] runs them until nothing
+//! is left to do.
+
+use crate::domain::{Disposition, ObjectReading, PatientKey, Remark};
+use crate::publish::{self, PublishError};
+use crate::reading::{self, Rules};
+use crate::render::{Content, Envelope, json, text};
+use crate::results::{self, Known, Latest, ResultError, Site};
+use crate::store::objects::{self, ObjectId, StoredDisposition, Unread};
+use crate::store::results::{NewResult, ResultRow};
+use crate::store::{Store, StoreError, meta, patients, people};
+use chrono::Utc;
+use rusqlite::Connection;
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::time::{Duration, Instant};
+
+/// Objects read in one commit.
+const OBJECTS_A_COMMIT: u32 = 64;
+
+/// Patients assessed between two looks at the queue.
+const PATIENTS_A_ROUND: u32 = 64;
+
+/// How long objects may keep coming before results are made from those already read. Waiting for
+/// the queue to drain spares versions that the next object would replace.
+const ASSESS_AT_LEAST_EVERY: Duration = Duration::from_secs(5);
+
+/// A stored object or result that could not be carried on.
+#[derive(Debug, thiserror::Error)]
+pub enum PipelineError {
+    /// The store failed.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// A result could not be made.
+    #[error(transparent)]
+    Result(#[from] ResultError),
+    /// A result could not be written to the outbox.
+    #[error(transparent)]
+    Publish(#[from] PublishError),
+}
+
+/// Everything a stored object meets on its way to the outbox.
+pub struct Pipeline {
+    store: Store,
+    rules: Rules,
+    site: Site,
+    outbox: PathBuf,
+    with_text: bool,
+}
+
+/// What a step has done, for whoever shows progress.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Progress {
+    /// Objects read.
+    pub read: usize,
+    /// Patients assessed.
+    pub assessed: usize,
+    /// Results written to the outbox.
+    pub published: usize,
+}
+
+impl Pipeline {
+    /// A pipeline over an open store, writing to the folder `outbox`.
+    #[must_use]
+    pub fn new(store: Store, rules: Rules, site: Site, outbox: PathBuf, with_text: bool) -> Self {
+        Pipeline { store, rules, site, outbox, with_text }
+    }
+
+    /// The store it works on.
+    #[must_use]
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+
+    /// Sends objects back to be read when templates or technique changed since they were, and
+    /// patients back to be assessed when parameters did. Returns what was sent back, in words.
+    ///
+    /// # Errors
+    ///
+    /// When the store fails.
+    pub fn refresh(&self) -> Result<Option<&'static str>, PipelineError> {
+        let reading = fingerprint(&(
+            self.rules.templates.fingerprint(),
+            self.rules.technique,
+            self.rules.plausible,
+            env!("CARGO_PKG_VERSION"),
+        ));
+        let assessing = fingerprint(&(self.site.parameters, self.site.technique));
+        let change = self.store.write(move |tx| {
+            let old_reading = meta::get(tx, "rules_of_reading")?;
+            let old_assessing = meta::get(tx, "rules_of_assessing")?;
+            meta::set(tx, "rules_of_reading", &reading)?;
+            meta::set(tx, "rules_of_assessing", &assessing)?;
+            if old_reading.is_some_and(|old| old != reading) {
+                objects::reset_all(tx)?;
+                patients::mark_all_dirty(tx, Utc::now())?;
+                return Ok(Some("templates or technique changed: every object is read again"));
+            }
+            if old_assessing.is_some_and(|old| old != assessing) {
+                patients::mark_all_dirty(tx, Utc::now())?;
+                return Ok(Some("parameters changed: every patient is assessed again"));
+            }
+            Ok(None)
+        })?;
+        Ok(change)
+    }
+
+    /// Reads some waiting objects, oldest first, in one commit. Returns how many.
+    ///
+    /// # Errors
+    ///
+    /// When the store fails. An object that cannot be understood is no error: it is quarantined.
+    pub fn read_some(&self) -> Result<usize, PipelineError> {
+        let waiting = self.store.read(|conn| {
+            let unread = objects::next_unread(conn, OBJECTS_A_COMMIT)?;
+            unread
+                .into_iter()
+                .map(|one| match objects::body(conn, one.id) {
+                    Ok(body) => Ok((one, Ok(body))),
+                    Err(StoreError::Damaged { what }) => Ok((one, Err(what))),
+                    Err(error) => Err(error),
+                })
+                .collect::<Result<Vec<_>, _>>()
+        })?;
+        let readings: Vec<(ObjectId, ObjectReading)> =
+            waiting.into_iter().map(|(one, body)| (one.id, self.read(&one, body))).collect();
+        let count = readings.len();
+        if count > 0 {
+            self.store.write(move |tx| {
+                readings.into_iter().try_for_each(|(id, reading)| file(tx, id, reading))
+            })?;
+        }
+        Ok(count)
+    }
+
+    fn read(&self, object: &Unread, body: Result<Vec<u8>, String>) -> ObjectReading {
+        match body {
+            Ok(body) => reading::read_object(
+                &body,
+                object.transfer_syntax.as_deref(),
+                &object.default_issuer,
+                &self.rules,
+            ),
+            Err(what) => ObjectReading::quarantined(
+                Remark::blocking("stored-bytes-damaged", format!("The stored bytes are damaged: {what}."))
+                    .act("Have the object sent again and check the disk."),
+            ),
+        }
+    }
+
+    /// Assesses some patients whose exams changed. Returns how many.
+    ///
+    /// # Errors
+    ///
+    /// When the store fails or a result cannot be made.
+    pub fn assess_some(&self) -> Result<usize, PipelineError> {
+        let waiting = self.store.read(|conn| patients::dirty(conn, PATIENTS_A_ROUND))?;
+        for one in &waiting {
+            let (known, latest) =
+                self.store.read(|conn| Ok((known(conn, &one.key)?, latest(conn, &one.key)?)))?;
+            let contents = results::of_patient(&known, &self.site)?;
+            let mut rows = Vec::new();
+            for version in results::new_versions(contents, &latest)? {
+                rows.push(NewResult {
+                    exam_id: version.content.exam.id.clone(),
+                    patient: one.key.clone(),
+                    key: version.key,
+                    content: serde_json::to_string(&version.content).map_err(ResultError::from)?,
+                    why: version.why,
+                });
+            }
+            let seen = one.clone();
+            self.store.write(move |tx| {
+                // Marked again since it was looked at: what was made is out of date already.
+                if patients::clear_dirty(tx, &seen)? {
+                    for row in &rows {
+                        crate::store::results::insert(tx, row, Utc::now())?;
+                    }
+                }
+                Ok(())
+            })?;
+        }
+        Ok(waiting.len())
+    }
+
+    /// Writes results that are not in the outbox yet. Returns how many.
+    ///
+    /// # Errors
+    ///
+    /// When the outbox cannot be written or the store fails.
+    pub fn publish(&self) -> Result<usize, PipelineError> {
+        Ok(publish::publish(&self.store, &self.outbox, |row| self.renderings(row))?)
+    }
+
+    /// The files of one result: name and bytes.
+    fn renderings(&self, row: &ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError> {
+        let content = content_of(row)?;
+        let text = self.with_text.then(|| ("result.txt", text::text(&content).into_bytes()));
+        let envelope = Envelope {
+            schema: json::SCHEMA.to_owned(),
+            software: concat!("sheathline ", env!("CARGO_PKG_VERSION")).to_owned(),
+            version: row.version,
+            key: row.key.clone(),
+            supersedes: row.supersedes,
+            why: row.why.clone(),
+            created_at: row.created_at.to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
+            notice: crate::render::cautions::NOT_A_DEVICE.to_owned(),
+            content,
+        };
+        let bytes = envelope.to_bytes().map_err(|error| StoreError::Work(error.to_string()))?;
+        Ok(std::iter::once(("result.json", bytes)).chain(text).collect())
+    }
+
+    /// Runs all steps until nothing is left to do, telling `watch` after each.
+    ///
+    /// # Errors
+    ///
+    /// The first error of a step; what was done before it stays done.
+    pub fn drain(&self, mut watch: impl FnMut(Progress)) -> Result<Progress, PipelineError> {
+        let mut done = Progress::default();
+        loop {
+            let round = Instant::now();
+            let mut worked = false;
+            loop {
+                let read = self.read_some()?;
+                done.read += read;
+                watch(done);
+                worked |= read > 0;
+                if read == 0 || round.elapsed() > ASSESS_AT_LEAST_EVERY {
+                    break;
+                }
+            }
+            loop {
+                let assessed = self.assess_some()?;
+                done.assessed += assessed;
+                watch(done);
+                worked |= assessed > 0;
+                if assessed == 0 {
+                    break;
+                }
+            }
+            done.published += self.publish()?;
+            watch(done);
+            if !worked {
+                return Ok(done);
+            }
+        }
+    }
+}
+
+/// A short name of a value; equal for equal values.
+fn fingerprint(value: &impl std::fmt::Debug) -> String {
+    let hash = Sha256::digest(format!("{value:?}").as_bytes());
+    hash.iter().take(16).fold(String::new(), |hex, byte| format!("{hex}{byte:02x}"))
+}
+
+/// Files what was read, and marks the patient whose results may change.
+fn file(tx: &Connection, id: ObjectId, mut reading: ObjectReading) -> Result<(), StoreError> {
+    // The object may have been filed under another patient when other rules read it.
+    let before = objects::reading_of(tx, id)?.and_then(|old| old.reading.patient);
+    let disposition = place_among_equals(tx, id, &mut reading)?;
+    objects::finish_read(tx, id, &reading, disposition)?;
+    let after = reading.patient.map(|patient| patient.key);
+    for key in before.map(|patient| patient.key).iter().chain(after.iter()) {
+        patients::mark_dirty(tx, key, Utc::now())?;
+    }
+    Ok(())
+}
+
+/// First content wins: the same content again is a repeat, another one under the same SOP
+/// Instance UID goes to quarantine.
+fn place_among_equals(
+    tx: &Connection,
+    id: ObjectId,
+    reading: &mut ObjectReading,
+) -> Result<StoredDisposition, StoreError> {
+    let own = reading.disposition.into();
+    let Some(uid) = reading.sop_instance_uid.as_deref() else { return Ok(own) };
+    let earlier = objects::by_sop_instance(tx, uid)?;
+    let Some(first) = earlier.iter().find(|other| other.id < id) else { return Ok(own) };
+    if first.reading.content_sha256 == reading.content_sha256 {
+        return Ok(StoredDisposition::Repeat);
+    }
+    let hash = |content: &Option<String>| content.clone().unwrap_or_else(|| "none".into());
+    reading.remarks.push(
+        Remark::blocking(
+            "same-uid-other-content",
+            format!(
+                "SOP Instance UID {uid} was received before with another content: first {}, now {}.",
+                hash(&first.reading.content_sha256),
+                hash(&reading.content_sha256),
+            ),
+        )
+        .at("(0008,0018)")
+        .act("The first one stays in use. Find out which is right; a correction needs a UID of its own."),
+    );
+    reading.disposition = Disposition::Quarantined;
+    Ok(reading.disposition.into())
+}
+
+/// Everything known of a patient.
+///
+/// # Errors
+///
+/// When the store cannot be read.
+pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
+    let readings = objects::of_patient(conn, key)?
+        .into_iter()
+        .filter(|stored| stored.disposition != StoredDisposition::Repeat)
+        .map(|stored| stored.reading)
+        .collect();
+    Ok(Known {
+        readings,
+        labels: people::labels(conn, key)?.into_iter().collect(),
+        events: people::events(conn, key)?,
+    })
+}
+
+fn latest(conn: &Connection, key: &PatientKey) -> Result<BTreeMap<String, Latest>, StoreError> {
+    crate::store::results::latest_of_patient(conn, key)?
+        .into_iter()
+        .map(|row| {
+            let content = content_of(&row)?;
+            Ok((row.exam_id, Latest { version: row.version, key: row.key, content }))
+        })
+        .collect()
+}
+
+/// What a stored result says.
+///
+/// # Errors
+///
+/// When the row is damaged.
+pub fn content_of(row: &ResultRow) -> Result<Content, StoreError> {
+    serde_json::from_str(&row.content).map_err(|error| StoreError::Damaged {
+        what: format!("result {} version {} at column {}", row.exam_id, row.version, error.column()),
+    })
+}
+
+/// What became of everything received. The parts add up to the whole.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
+pub struct Sum {
+    /// Times an object was received.
+    pub received: u32,
+    /// Objects whose sheath values are in results.
+    pub in_results: u32,
+    /// Well-formed objects without sheath values.
+    pub no_sheath_measurement: u32,
+    /// Objects kept because they cannot be understood or trusted.
+    pub quarantined: u32,
+    /// Times something came that was here already.
+    pub repeats: u32,
+    /// Objects that wait to be read.
+    pub waiting: u32,
+}
+
+/// Adds up what became of everything received.
+///
+/// # Errors
+///
+/// When the store cannot be read.
+pub fn sum(conn: &Connection) -> Result<Sum, StoreError> {
+    let counts = objects::counts(conn)?;
+    let of = |d: StoredDisposition| counts.read.get(&d).copied().unwrap_or(0);
+    let accepted = of(Disposition::Accepted.into()) + of(Disposition::AcceptedWithRemarks.into());
+    let mut sum = Sum {
+        received: 0,
+        in_results: accepted,
+        no_sheath_measurement: of(Disposition::NoSheathMeasurement.into()),
+        quarantined: of(Disposition::Quarantined.into()),
+        repeats: counts.repeats + of(StoredDisposition::Repeat),
+        waiting: counts.unread,
+    };
+    let read: u32 = counts.read.values().sum();
+    sum.received = read + counts.unread + counts.repeats;
+    Ok(sum)
+}
+
+impl std::fmt::Display for Sum {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(
+            f,
+            "received {} = in results {} + without sheath values {} + in quarantine {} + repeats {}",
+            self.received,
+            self.in_results,
+            self.no_sheath_measurement,
+            self.quarantined,
+            self.repeats
+        )?;
+        match self.waiting {
+            0 => Ok(()),
+            waiting => write!(f, " + waiting {waiting}"),
+        }
+    }
+}

@@ -80,22 +80,29 @@ fn compare(
     events: &[Event],
     site: &Site,
 ) -> Result<BTreeMap<String, Assessment>, ResultError> {
+    match comparable(exam, exams, events) {
+        Some(asked) => Ok(assess::assess_all(&asked, &site.parameters)?),
+        None => Ok(BTreeMap::new()),
+    }
+}
+
+/// The exams that can be of the same person as `exam`; `None` when nobody can tell.
+fn comparable(exam: &Exam, exams: &[Exam], events: &[Event]) -> Option<assess::History> {
     let same: Vec<&Exam> =
         exams.iter().filter(|other| same_person(&exam.identity, &other.identity)).collect();
     // A report without a birth date borrows it from the patient's other exams if they agree.
     let identity = history::Identity::agreed(same.iter().map(|other| other.identity));
     if exam.identity.contradictory || identity.contradictory {
-        return Ok(BTreeMap::new());
+        return None;
     }
-    let asked = assess::History {
+    Some(assess::History {
         patient: assess::Subject {
             id: exam.patient.id.clone(),
             birth_date: identity.birth_date,
             events: events.to_vec(),
         },
         exams: same.into_iter().map(asked).collect(),
-    };
-    Ok(assess::assess_all(&asked, &site.parameters)?)
+    })
 }
 
 /// A remark when exams under the same id have another birth date or sex.
@@ -229,4 +236,16 @@ fn withdraw(content: &Content) -> Content {
 #[must_use]
 pub fn readings_of(content: &Content, eye: Eye) -> usize {
     content.measurements_used.iter().filter(|m| m.value.eye.eye() == Some(eye)).count()
+}
+
+/// The assessment of one exam with its arithmetic; `None` when it has none to show.
+///
+/// # Errors
+///
+/// As [`of_patient`].
+pub fn working(known: &Known, site: &Site, exam_id: &str) -> Result<Option<Assessment>, ResultError> {
+    let exams = history::tell(&known.readings, &known.labels);
+    let Some(exam) = exams.iter().find(|exam| exam.id == exam_id) else { return Ok(None) };
+    let Some(asked) = comparable(exam, &exams, &known.events) else { return Ok(None) };
+    Ok(assess::explain_all(&asked, &site.parameters)?.remove(exam_id))
 }

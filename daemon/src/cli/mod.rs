@@ -7,6 +7,7 @@ mod look;
 mod open;
 mod print;
 mod say;
+mod working;
 
 pub use args::Cli;
 

@@ -1,10 +1,11 @@
 //! A mistake in a file that a person wrote: configuration, template or dictionary.
 
+use serde::Serialize;
 use std::fmt;
 use std::ops::Range;
 
 /// One mistake, with where it stands and what to write instead.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Mistake {
     /// Name of the file as the user knows it.
     pub file: String,

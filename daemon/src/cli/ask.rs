@@ -1,0 +1,143 @@
+//! Commands that need no store: `read`, `assess`, `check-config`.
+
+use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
+use super::{Failure, open, print};
+use crate::assess::{self, Question};
+use crate::config::Config;
+use crate::domain::{Disposition, ObjectReading, Severity};
+use crate::reading;
+use serde::Serialize;
+use std::io::Read;
+use std::path::Path;
+
+/// One line of `read --json`: the reading and the file it came from.
+#[derive(Serialize)]
+struct ReadLine<'a> {
+    path: String,
+    #[serde(flatten)]
+    reading: &'a ObjectReading,
+}
+
+/// `read`: exit 1 when an object was quarantined.
+pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
+    let mut config = match &args.config {
+        Some(path) => open::config(path)?,
+        None => Config::default(),
+    };
+    config.templates.dictionaries.extend(args.dictionary.iter().cloned());
+    let rules = open::rules(&config)?;
+    let mut refused = 0;
+    for path in open::files(&args.paths)? {
+        let bytes =
+            std::fs::read(&path).map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
+        let issuer = &config.folder.default_issuer;
+        let reading = reading::read_object(&bytes, None, issuer, &rules);
+        refused += usize::from(reading.disposition == Disposition::Quarantined);
+        if args.json {
+            let path = path.display().to_string();
+            print::json(&ReadLine { path, reading: &reading })?;
+        } else {
+            show_reading(&path, &reading);
+        }
+    }
+    match refused {
+        0 => Ok(()),
+        n => Err(Failure::No(format!("{n} of the objects cannot be understood or trusted"))),
+    }
+}
+
+fn show_reading(path: &Path, reading: &ObjectReading) {
+    let template = reading.template.as_deref().unwrap_or("no template");
+    let word = match reading.disposition {
+        Disposition::Accepted => "accepted",
+        Disposition::AcceptedWithRemarks => "accepted with remarks",
+        Disposition::NoSheathMeasurement => "no sheath measurement",
+        Disposition::Quarantined => "quarantined",
+    };
+    print::line(format_args!("{}: {word} ({template})", path.display()));
+    for m in &reading.measurements {
+        let value = m.value_mm.map_or("no value".to_owned(), |value| value.to_string());
+        let used = if m.usable { "" } else { ", not used" };
+        print::line(format_args!(
+            "  {:<10} {:<10} {:<12} {value}{used}",
+            m.place,
+            m.eye.word(),
+            format!("{:?}", m.plane).to_lowercase()
+        ));
+        for remark in &m.remarks {
+            show_remark("      ", remark);
+        }
+    }
+    for remark in &reading.remarks {
+        show_remark("  ", remark);
+    }
+}
+
+/// A remark on one line, what can be done on the next.
+pub(super) fn show_remark(indent: &str, remark: &crate::domain::Remark) {
+    let severity = match remark.severity {
+        Severity::Info => "note",
+        Severity::Caution => "caution",
+        Severity::Blocking => "blocking",
+    };
+    let place = remark.place.as_deref().map_or(String::new(), |at| format!(" at {at}"));
+    print::line(format_args!("{indent}{severity} {}{place}: {}", remark.code, remark.text));
+    if let Some(action) = &remark.action {
+        print::line(format_args!("{indent}  what to do: {action}"));
+    }
+}
+
+/// `assess`: one answer a line; exit 1 when a question had none.
+pub(super) fn assess(args: &AssessArgs) -> Result<(), Failure> {
+    let mut failed = Vec::new();
+    for file in &args.files {
+        let name = file.display();
+        let text = if file.as_os_str() == "-" {
+            let mut text = String::new();
+            std::io::stdin().read_to_string(&mut text).map_err(Failure::no)?;
+            text
+        } else {
+            open::text_of(file)?
+        };
+        for (number, line) in (1..).zip(text.lines()).filter(|(_, line)| !line.trim().is_empty()) {
+            match answer(line, args.arithmetic) {
+                Ok(assessment) => print::json(&assessment)?,
+                Err(why) => failed.push(format!("{name}:{number}: {why}")),
+            }
+        }
+    }
+    if failed.is_empty() { Ok(()) } else { Err(Failure::No(failed.join("\n"))) }
+}
+
+fn answer(line: &str, arithmetic: bool) -> Result<assess::Assessment, String> {
+    let question: Question = serde_json::from_str(line).map_err(|error| error.to_string())?;
+    let asked = if arithmetic { assess::explain } else { assess::assess };
+    asked(&question).map_err(|error| error.to_string())
+}
+
+/// `check-config`: every mistake at once, those of named templates and dictionaries too.
+pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
+    let text = open::text_of(&args.file)?;
+    let name = args.file.display().to_string();
+    match Config::from_text(&name, &text) {
+        Ok(mut config) => {
+            config.resolve(args.file.parent().unwrap_or(Path::new("")));
+            open::rules(&config)?;
+            if !args.json {
+                print::line(format_args!("{name}: no mistakes found"));
+            }
+            Ok(())
+        }
+        Err(mistakes) => {
+            for mistake in &mistakes {
+                if args.json {
+                    print::json(mistake)?;
+                } else {
+                    print::line(mistake);
+                }
+            }
+            let what = if mistakes.len() == 1 { "mistake" } else { "mistakes" };
+            Err(Failure::Usage(format!("{}: {} {what}", name, mistakes.len())))
+        }
+    }
+}

@@ -1,0 +1,73 @@
+//! The daemon and its one-shot twin: `serve`, `process`.
+
+use super::args::{ConfigArg, ProcessArgs};
+use super::look::sum;
+use super::{Failure, open, print};
+use crate::config::Config;
+use crate::pipeline::{Pipeline, Progress};
+use crate::store::objects::{self, Incoming};
+use chrono::Utc;
+use serde::Serialize;
+use std::path::Path;
+
+/// `process`: takes every file once and runs the pipeline until drained.
+pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
+    let config = open::config(&args.config.config)?;
+    let files = open::files(&args.paths)?;
+    let pipeline = open::pipeline(&config, open::owner(&config)?)?;
+    if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
+        print::note(change);
+    }
+    let bar = print::progress("taking files", files.len() as u64);
+    let mut not_taken = Vec::new();
+    for path in &files {
+        if let Err(why) = take(&pipeline, &config, path) {
+            not_taken.push(format!("{}: {why}", path.display()));
+        }
+        bar.inc(1);
+    }
+    bar.finish_and_clear();
+    let done = drain_with_progress(&pipeline)?;
+    let sum = sum(pipeline.store())?;
+    if args.json {
+        #[derive(Serialize)]
+        struct Summary {
+            files: usize,
+            results_written: usize,
+            sum: crate::pipeline::Sum,
+        }
+        print::json(&Summary { files: files.len(), results_written: done.published, sum })?;
+    } else {
+        print::line(format_args!("files {}, results written {}", files.len(), done.published));
+        print::line(format_args!("{sum}"));
+        print::line(format_args!("outbox: {}", config.outbox.folder.display()));
+        if sum.quarantined > 0 {
+            print::line("what is in quarantine and why: sheathline quarantine --config FILE");
+        }
+    }
+    if not_taken.is_empty() { Ok(()) } else { Err(Failure::No(not_taken.join("\n"))) }
+}
+
+fn take(pipeline: &Pipeline, config: &Config, path: &Path) -> Result<(), Failure> {
+    let size = std::fs::metadata(path).map_err(Failure::no)?.len();
+    let most = config.folder.max_object_bytes;
+    if size > most {
+        return Err(Failure::No(format!(
+            "{size} bytes is more than [receive.folder] max_object_bytes = {most}; not taken"
+        )));
+    }
+    let bytes = std::fs::read(path).map_err(Failure::no)?;
+    let issuer = &config.folder.default_issuer;
+    let object = Incoming::new(&bytes, None, "file", issuer, Utc::now()).map_err(Failure::no)?;
+    pipeline.store().write(move |tx| objects::keep(tx, &object)).map_err(Failure::no)?;
+    Ok(())
+}
+
+/// Drains the pipeline with a bar on a terminal.
+pub(crate) fn drain_with_progress(pipeline: &Pipeline) -> Result<Progress, Failure> {
+    let waiting = sum(pipeline.store())?.waiting;
+    let bar = print::progress("reading objects", waiting.into());
+    let done = pipeline.drain(|done| bar.set_position(done.read as u64)).map_err(Failure::no)?;
+    bar.finish_and_clear();
+    Ok(done)
+}

@@ -1,0 +1,277 @@
+//! What is in the store: `explain`, `history`, `quarantine`.
+
+use super::args::{ExplainArgs, HistoryArgs, QuarantineArgs};
+use super::ask::show_remark;
+use super::{Failure, open, print, working};
+use crate::domain::{Eye, PatientKey};
+use crate::history::{self, Exam};
+use crate::pipeline::{self, content_of, known};
+use crate::render::{Content, text, trend};
+use crate::results::{self, Site};
+use crate::store::objects::{self, ObjectId, StoredReading};
+use crate::store::results::ResultRow;
+use crate::store::{Store, StoreError};
+use serde::Serialize;
+use std::fs;
+
+/// The exam that an exam id or a Study Instance UID names.
+pub(super) fn exam_named(store: &Store, name: &str) -> Result<Exam, Failure> {
+    let key = store.read(|conn| patient_of(conn, name)).map_err(Failure::no)?.ok_or_else(|| {
+        Failure::No(format!("the store knows no exam {name}; give an exam id or a Study Instance UID"))
+    })?;
+    let known = store.read(|conn| known(conn, &key)).map_err(Failure::no)?;
+    history::tell(&known.readings, &known.labels)
+        .into_iter()
+        .find(|exam| exam.id == name || exam.study_instance_uid == name)
+        .ok_or_else(|| Failure::No(format!("no report of {name} holds sheath values")))
+}
+
+fn patient_of(
+    conn: &rusqlite::Connection,
+    name: &str,
+) -> Result<Option<PatientKey>, StoreError> {
+    if let Some(row) = crate::store::results::latest(conn, name)? {
+        return Ok(Some(row.patient));
+    }
+    let mut keys: Vec<PatientKey> = objects::by_study(conn, name)?
+        .into_iter()
+        .filter_map(|stored| Some(stored.reading.patient?.key))
+        .collect();
+    keys.sort();
+    keys.dedup();
+    match keys.len() {
+        0 | 1 => Ok(keys.pop()),
+        n => Err(StoreError::Work(format!(
+            "study {name} is filed under {n} patients; give the exam id instead"
+        ))),
+    }
+}
+
+/// What `explain --json` prints of one object.
+#[derive(Serialize)]
+struct ObjectStory<'a> {
+    object: i64,
+    source: &'a str,
+    received_at: String,
+    repeats: u32,
+    body_sha256: &'a str,
+    disposition: &'a str,
+    reading: &'a crate::domain::ObjectReading,
+}
+
+impl<'a> From<&'a StoredReading> for ObjectStory<'a> {
+    fn from(stored: &'a StoredReading) -> Self {
+        ObjectStory {
+            object: stored.id.0,
+            source: &stored.source,
+            received_at: stored.received_at.to_rfc3339(),
+            repeats: stored.repeats,
+            body_sha256: &stored.body_sha256,
+            disposition: stored.disposition.word(),
+            reading: &stored.reading,
+        }
+    }
+}
+
+/// `explain`: one object by SOP Instance UID, or an exam with all its objects and arithmetic.
+pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
+    let config = open::config(&args.config.config)?;
+    let store = open::guest(&config)?;
+    let stored = store.read(|conn| objects::by_sop_instance(conn, &args.uid)).map_err(Failure::no)?;
+    let exam = match stored.first() {
+        Some(first) => first.reading.exam.as_ref().map(|exam| exam.study_instance_uid.clone()),
+        None => Some(args.uid.clone()),
+    };
+    for object in &stored {
+        show_object(object, args.json)?;
+    }
+    let Some(name) = exam else { return Ok(()) };
+    let exam = match exam_named(&store, &name) {
+        Ok(exam) => exam,
+        Err(failure) if stored.is_empty() => return Err(failure),
+        Err(_) => return Ok(()),
+    };
+    let objects = store
+        .read(|conn| objects::by_study(conn, &exam.study_instance_uid))
+        .map_err(Failure::no)?;
+    for object in objects.iter().filter(|one| !stored.iter().any(|shown| shown.id == one.id)) {
+        show_object(object, args.json)?;
+    }
+    let rows = store
+        .read(|conn| crate::store::results::versions(conn, &exam.id))
+        .map_err(Failure::no)?;
+    let known = store.read(|conn| known(conn, &exam.patient)).map_err(Failure::no)?;
+    let site = Site { parameters: config.baseline, technique: config.technique };
+    let working = results::working(&known, &site, &exam.id).map_err(Failure::no)?;
+    if args.json {
+        for row in &rows {
+            print::json(&version_line(row)?)?;
+        }
+        return working.map_or(Ok(()), |assessment| print::json(&assessment));
+    }
+    for row in &rows {
+        let published = row.published_at.map_or("not yet".into(), |at| at.to_rfc3339());
+        print::line(format_args!(
+            "version {} of {}: {}; in the outbox: {published}",
+            row.version,
+            row.exam_id,
+            row.why.join("; ")
+        ));
+    }
+    if let Some(last) = rows.last() {
+        print::line("");
+        print::line(text::text(&content_of(last).map_err(Failure::no)?).trim_end());
+    }
+    if let Some(arithmetic) = working.and_then(|assessment| assessment.arithmetic) {
+        print::line("");
+        working::show(&arithmetic);
+    }
+    Ok(())
+}
+
+fn show_object(stored: &StoredReading, json: bool) -> Result<(), Failure> {
+    if json {
+        return print::json(&ObjectStory::from(stored));
+    }
+    print::line(format_args!(
+        "object {}: {}, received {} from {}, repeated {} times",
+        stored.id,
+        stored.disposition.word().replace('_', " "),
+        stored.received_at.to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
+        stored.source,
+        stored.repeats
+    ));
+    let reading = &stored.reading;
+    print::line(format_args!(
+        "  SOP Instance UID {}, template {}, {} values, bytes SHA-256 {}",
+        reading.sop_instance_uid.as_deref().unwrap_or("unreadable"),
+        reading.template.as_deref().unwrap_or("none"),
+        reading.measurements.len(),
+        stored.body_sha256
+    ));
+    for remark in &reading.remarks {
+        show_remark("  ", remark);
+    }
+    for (m, remark) in reading.measurements.iter().flat_map(|m| m.remarks.iter().map(move |r| (m, r)))
+    {
+        show_remark(&format!("  item {} ", m.place), remark);
+    }
+    Ok(())
+}
+
+/// One line of `history --json`.
+#[derive(Serialize)]
+struct VersionLine {
+    exam: String,
+    version: u32,
+    key: String,
+    supersedes: Option<u32>,
+    why: Vec<String>,
+    content: Content,
+}
+
+fn version_line(row: &ResultRow) -> Result<VersionLine, Failure> {
+    Ok(VersionLine {
+        exam: row.exam_id.clone(),
+        version: row.version,
+        key: row.key.clone(),
+        supersedes: row.supersedes,
+        why: row.why.clone(),
+        content: content_of(row).map_err(Failure::no)?,
+    })
+}
+
+/// `history`: a patient's exams, oldest first.
+pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
+    let config = open::config(&args.config.config)?;
+    let store = open::guest(&config)?;
+    let key = open::patient(&store, &args.patient.patient, args.patient.issuer.as_deref())?;
+    let rows = store
+        .read(|conn| crate::store::results::latest_of_patient(conn, &key))
+        .map_err(Failure::no)?;
+    let mut exams: Vec<(ResultRow, Content)> = rows
+        .into_iter()
+        .map(|row| Ok((row.clone(), content_of(&row)?)))
+        .collect::<Result<_, StoreError>>()
+        .map_err(Failure::no)?;
+    exams.sort_by_key(|(row, content)| (content.exam.performed_at, row.exam_id.clone()));
+    if args.json {
+        for (row, _) in &exams {
+            print::json(&version_line(row)?)?;
+        }
+    } else {
+        table(&exams);
+    }
+    if let Some(path) = &args.svg {
+        let events = store.read(|conn| crate::store::people::events(conn, &key)).map_err(Failure::no)?;
+        let contents: Vec<&Content> = exams.iter().map(|(_, content)| content).collect();
+        let title = format!("Optic nerve sheath, patient {}", key.id);
+        let svg = trend::svg(&trend::of_contents(title, &contents, &events));
+        fs::write(path, svg).map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
+        if !args.json {
+            print::line(format_args!("drawn: {}", path.display()));
+        }
+    }
+    Ok(())
+}
+
+fn table(exams: &[(ResultRow, Content)]) {
+    print::line(format_args!(
+        "{:<10} {:<17} {:<8} {:>6} {:>6} {:>8} {:>7} {:>8} {:<20} label",
+        "date", "exam", "readings", "right", "left", "expected", "change", "smallest", "status"
+    ));
+    for (row, content) in exams {
+        let assessment = &content.assessment;
+        let eye = |eye: Eye| {
+            assessment.rows.of(eye).map_or("-".into(), |row| format!("{:.2}", row.measured_mm))
+        };
+        let compared = assessment.rows.leading().and_then(|row| row.comparison);
+        let number = |value: Option<f64>, sign: bool| match (value, sign) {
+            (None, _) => "-".to_owned(),
+            (Some(value), true) => format!("{value:+.2}"),
+            (Some(value), false) => format!("{value:.2}"),
+        };
+        print::line(format_args!(
+            "{:<10} {:<17} {:<8} {:>6} {:>6} {:>8} {:>7} {:>8} {:<20} {}",
+            content.exam.performed_at.date(),
+            row.exam_id,
+            content.measurements_used.len(),
+            eye(Eye::Right),
+            eye(Eye::Left),
+            number(compared.map(|c| c.expected_mm), false),
+            number(compared.map(|c| c.change_mm), true),
+            number(compared.map(|c| c.smallest_change_mm), false),
+            assessment.status.word(),
+            content.exam.label.map_or("none", |label| label.word()),
+        ));
+    }
+}
+
+/// `quarantine`: the list, or one object and its bytes.
+pub(super) fn quarantine(args: &QuarantineArgs) -> Result<(), Failure> {
+    let config = open::config(&args.config.config)?;
+    let store = open::guest(&config)?;
+    let mut list = store.read(objects::quarantined).map_err(Failure::no)?;
+    if let Some(number) = args.object {
+        list.retain(|stored| stored.id == ObjectId(number));
+        if list.is_empty() {
+            return Err(Failure::No(format!("object {number} is not in quarantine")));
+        }
+        if let Some(path) = &args.save {
+            let bytes = store.read(|conn| objects::body(conn, ObjectId(number))).map_err(Failure::no)?;
+            fs::write(path, bytes).map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
+        }
+    }
+    for stored in &list {
+        show_object(stored, args.json)?;
+    }
+    if list.is_empty() && !args.json {
+        print::line("quarantine is empty");
+    }
+    Ok(())
+}
+
+/// Adds up what became of everything received.
+pub(crate) fn sum(store: &Store) -> Result<pipeline::Sum, Failure> {
+    store.read(pipeline::sum).map_err(Failure::no)
+}

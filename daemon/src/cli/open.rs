@@ -1,0 +1,143 @@
+//! From a configuration file to the things a command works with.
+
+use super::Failure;
+use crate::config::Config;
+use crate::domain::{Mistake, Millimetres, PatientKey};
+use crate::pipeline::Pipeline;
+use crate::reading::Rules;
+use crate::results::Site;
+use crate::store::{Mode, Store, patients};
+use crate::template::Templates;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Reads a file of text; the failure names it.
+pub(super) fn text_of(path: &Path) -> Result<String, Failure> {
+    fs::read_to_string(path).map_err(|error| Failure::Usage(format!("{}: {error}", path.display())))
+}
+
+/// Every mistake on a line of its own.
+fn all(mistakes: &[Mistake]) -> Failure {
+    let lines: Vec<String> = mistakes.iter().map(Mistake::to_string).collect();
+    Failure::Usage(lines.join("\n"))
+}
+
+/// Loads a configuration file; relative paths in it start at its own folder.
+pub(super) fn config(path: &Path) -> Result<Config, Failure> {
+    let text = text_of(path)?;
+    let mut config =
+        Config::from_text(&path.display().to_string(), &text).map_err(|m| all(&m))?;
+    config.resolve(path.parent().unwrap_or(Path::new("")));
+    Ok(config)
+}
+
+/// Templates, dictionaries and limits of a configuration, from the files it names.
+pub(crate) fn rules(config: &Config) -> Result<Rules, Failure> {
+    let mut extra = Vec::new();
+    if let Some(folder) = &config.templates.folder {
+        for path in files_with_ending(folder, "toml")? {
+            extra.push((path.display().to_string(), text_of(&path)?));
+        }
+    }
+    let mut dictionaries = Vec::new();
+    for path in &config.templates.dictionaries {
+        dictionaries.push((path.display().to_string(), text_of(path)?));
+    }
+    let templates = Templates::load(&extra, &dictionaries).map_err(|m| all(&m))?;
+    let length = |mm: f64| {
+        Millimetres::from_mm(mm)
+            .ok_or_else(|| Failure::Usage(format!("{mm} is no length in millimetres")))
+    };
+    Ok(Rules {
+        templates,
+        technique: config.technique,
+        plausible: (length(config.baseline.plausible_min)?, length(config.baseline.plausible_max)?),
+        limits: crate::sr::Limits::default(),
+    })
+}
+
+fn files_with_ending(folder: &Path, ending: &str) -> Result<Vec<PathBuf>, Failure> {
+    let failed = |error| Failure::Usage(format!("{}: {error}", folder.display()));
+    let mut paths = Vec::new();
+    for entry in fs::read_dir(folder).map_err(failed)? {
+        let path = entry.map_err(failed)?.path();
+        if path.extension().is_some_and(|found| found == ending) {
+            paths.push(path);
+        }
+    }
+    paths.sort();
+    Ok(paths)
+}
+
+/// Opens the store for the one process that receives and assesses.
+pub(super) fn owner(config: &Config) -> Result<Store, Failure> {
+    if let Some(folder) = config.store.path.parent() {
+        fs::create_dir_all(folder).map_err(|e| Failure::no(format!("{}: {e}", folder.display())))?;
+    }
+    Store::open(&config.store.path, Mode::Owner).map_err(Failure::no)
+}
+
+/// Opens the store beside a daemon that may be running.
+pub(super) fn guest(config: &Config) -> Result<Store, Failure> {
+    Store::open(&config.store.path, Mode::Guest).map_err(Failure::no)
+}
+
+/// The pipeline of a configuration over an open store.
+pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failure> {
+    let site = Site { parameters: config.baseline, technique: config.technique };
+    let folder = config.outbox.folder.clone();
+    Ok(Pipeline::new(store, rules(config)?, site, folder, config.outbox.text))
+}
+
+/// The patient an id names, told apart by issuer where that is needed.
+pub(super) fn patient(
+    store: &Store,
+    id: &str,
+    issuer: Option<&str>,
+) -> Result<PatientKey, Failure> {
+    let mut keys = store.read(|conn| patients::with_id(conn, id)).map_err(Failure::no)?;
+    if let Some(issuer) = issuer {
+        keys.retain(|key| key.issuer == issuer);
+    }
+    let issuers: Vec<String> = keys.iter().map(|key| format!("{:?}", key.issuer)).collect();
+    let mut keys = keys.into_iter();
+    match (keys.next(), keys.next()) {
+        (Some(key), None) => Ok(key),
+        (None, _) => Err(Failure::No(
+            "the store holds no object of that patient; ids are compared as they are, \
+             with case and leading zeros"
+                .into(),
+        )),
+        (Some(_), Some(_)) => Err(Failure::No(format!(
+            "that id names {} patients; add --issuer, one of {}",
+            issuers.len(),
+            issuers.join(", ")
+        ))),
+    }
+}
+
+/// Regular files at and below the paths, sorted; a path that does not exist is a failure.
+pub(super) fn files(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
+    let mut found = Vec::new();
+    let mut folders: Vec<PathBuf> = Vec::new();
+    for path in paths {
+        let kind = fs::metadata(path)
+            .map_err(|error| Failure::Usage(format!("{}: {error}", path.display())))?;
+        if kind.is_dir() { folders.push(path.clone()) } else { found.push(path.clone()) }
+    }
+    while let Some(folder) = folders.pop() {
+        let failed = |error| Failure::no(format!("{}: {error}", folder.display()));
+        for entry in fs::read_dir(&folder).map_err(failed)? {
+            let entry = entry.map_err(failed)?;
+            // Links inside a folder are not followed: they may lead in circles or elsewhere.
+            let kind = entry.file_type().map_err(failed)?;
+            if kind.is_dir() {
+                folders.push(entry.path());
+            } else if kind.is_file() {
+                found.push(entry.path());
+            }
+        }
+    }
+    found.sort();
+    Ok(found)
+}

@@ -1,0 +1,97 @@
+//! What people know: `label` and `event`.
+
+use super::args::{EventArgs, LabelArgs};
+use super::look::exam_named;
+use super::{Failure, open, print};
+use crate::domain::{Event, EventKind, Label, PatientKey};
+use crate::pipeline::Pipeline;
+use crate::store::{patients, people};
+use chrono::Utc;
+
+/// `label`: sets or takes back, then re-assesses what depends on it.
+pub(super) fn label(args: &LabelArgs) -> Result<(), Failure> {
+    let label = match args.label.as_str() {
+        "none" => None,
+        word => Some(Label::ALL.into_iter().find(|label| label.word() == word).ok_or_else(|| {
+            let words = Label::ALL.map(Label::word).join(", ");
+            Failure::Usage(format!("{word:?} is no label; write one of {words}, or none"))
+        })?),
+    };
+    let config = open::config(&args.config.config)?;
+    let pipeline = open::pipeline(&config, open::guest(&config)?)?;
+    let exam = exam_named(pipeline.store(), &args.exam)?;
+    let key = exam.patient.clone();
+    let (study, patient) = (exam.study_instance_uid.clone(), key.clone());
+    let changed = pipeline
+        .store()
+        .write(move |tx| {
+            let changed = people::set_label(tx, &patient, &study, label, Utc::now())?;
+            if changed {
+                patients::mark_dirty(tx, &patient, Utc::now())?;
+            }
+            Ok(changed)
+        })
+        .map_err(Failure::no)?;
+    if !changed {
+        print::line(format_args!("exam {} has that label already", exam.id));
+        return Ok(());
+    }
+    let word = label.map_or("no label", Label::word);
+    print::line(format_args!("exam {} of {}: {word}", exam.id, exam.performed_at.date()));
+    reassess(&pipeline, &key)
+}
+
+/// `event`: adds or takes back, then re-assesses what depends on it.
+pub(super) fn event(args: &EventArgs) -> Result<(), Failure> {
+    let kind = EventKind::ALL.into_iter().find(|kind| kind.word() == args.kind).ok_or_else(|| {
+        let words = EventKind::ALL.map(EventKind::word).join(", ");
+        Failure::Usage(format!("{:?} is no kind of event; write one of {words}", args.kind))
+    })?;
+    let config = open::config(&args.config.config)?;
+    let pipeline = open::pipeline(&config, open::guest(&config)?)?;
+    let key = open::patient(pipeline.store(), &args.patient.patient, args.patient.issuer.as_deref())?;
+    let event = Event { date: args.date, kind };
+    let (remove, patient) = (args.remove, key.clone());
+    let changed = pipeline
+        .store()
+        .write(move |tx| {
+            let changed = if remove {
+                people::remove_event(tx, &patient, event)?
+            } else {
+                people::add_event(tx, &patient, event, Utc::now())?
+            };
+            if changed {
+                patients::mark_dirty(tx, &patient, Utc::now())?;
+            }
+            Ok(changed)
+        })
+        .map_err(Failure::no)?;
+    match (changed, args.remove) {
+        (true, false) => print::line(format_args!("{} on {}: recorded", kind.word(), event.date)),
+        (true, true) => print::line(format_args!("{} on {}: taken back", kind.word(), event.date)),
+        (false, false) => print::line("that event is recorded already"),
+        (false, true) => return Err(Failure::No("no such event is recorded".into())),
+    }
+    if changed { reassess(&pipeline, &key) } else { Ok(()) }
+}
+
+/// Assesses and publishes now; a running daemon may do it first, which is as good.
+fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
+    while pipeline.assess_some().map_err(Failure::no)? > 0 {}
+    pipeline.publish().map_err(Failure::no)?;
+    let latest = pipeline
+        .store()
+        .read(|conn| crate::store::results::latest_of_patient(conn, key))
+        .map_err(Failure::no)?;
+    for row in latest {
+        let content = crate::pipeline::content_of(&row).map_err(Failure::no)?;
+        print::line(format_args!(
+            "  {} {} v{} {}",
+            content.exam.performed_at.date(),
+            row.exam_id,
+            row.version,
+            content.assessment.status.word()
+        ));
+    }
+    Ok(())
+}
