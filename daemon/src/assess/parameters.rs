@@ -1,6 +1,7 @@
 //! The numbers of the comparison: the configuration's `[baseline]` table.
 
 use serde::{Deserialize, Serialize};
+use thiserror::Error;
 
 /// What an exam without a label may do for the baseline.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -118,5 +119,129 @@ impl Default for Parameters {
             max_sessions: 20,
             unlabelled: Unlabelled::Provisional,
         }
+    }
+}
+
+/// A parameter that the comparison cannot work with.
+#[derive(Debug, Clone, PartialEq, Error)]
+#[error("parameter {name}: {value} is not usable, it must be {must_be}")]
+pub struct ParameterError {
+    /// Name in the `[baseline]` table.
+    pub name: &'static str,
+    /// What was given.
+    pub value: f64,
+    /// What to give instead.
+    pub must_be: &'static str,
+}
+
+impl Parameters {
+    /// Refuses values with which the arithmetic has no meaning.
+    ///
+    /// # Errors
+    /// The first parameter that is out of its range, with the range.
+    pub fn check(&self) -> Result<(), ParameterError> {
+        // An upper bound keeps every product far from overflow; no real value comes near it.
+        const MOST: f64 = 1000.0;
+        let at_least_zero = [
+            ("sigma_s", self.sigma_s),
+            ("sigma_o", self.sigma_o),
+            ("sigma_d", self.sigma_d),
+            ("sigma_a", self.sigma_a),
+            ("q", self.q),
+            ("growth_sd", self.growth_sd),
+            ("age_unknown_rate", self.age_unknown_rate),
+            ("sigma_step", self.sigma_step),
+            ("resolution", self.resolution),
+            ("newborn_age", self.newborn_age),
+            ("old_baseline_years", self.old_baseline_years),
+        ];
+        let above_zero = [
+            ("sigma_w", self.sigma_w),
+            ("growth_min", self.growth_min),
+            ("z_above", self.z_above),
+            ("z_eye_above", self.z_eye_above),
+            ("z_below", self.z_below),
+            ("z_eye_below", self.z_eye_below),
+            ("z_asym", self.z_asym),
+            ("z_screen", self.z_screen),
+            ("z_pair", self.z_pair),
+            ("max_smallest_change", self.max_smallest_change),
+            ("plausible_min", self.plausible_min),
+        ];
+        let not_under = [
+            (
+                "growth_stop",
+                self.growth_stop,
+                self.growth_min,
+                "at least growth_min and at most 1000",
+            ),
+            (
+                "z_well",
+                self.z_well,
+                self.z_above,
+                "at least z_above and at most 1000",
+            ),
+            (
+                "z_eye_well",
+                self.z_eye_well,
+                self.z_eye_above,
+                "at least z_eye_above and at most 1000",
+            ),
+            (
+                "plausible_max",
+                self.plausible_max,
+                self.plausible_min,
+                "at least plausible_min and at most 1000",
+            ),
+        ];
+        let counts = [
+            (
+                "washout_days",
+                self.washout_days as f64,
+                0.0,
+                "at least 0 and at most 36500",
+                36_500.0,
+            ),
+            (
+                "max_sessions",
+                self.max_sessions as f64,
+                1.0,
+                "at least 1 and at most 100",
+                100.0,
+            ),
+        ];
+        let ranges = at_least_zero
+            .map(|(name, value)| (name, value, 0.0, "at least 0 and at most 1000", MOST))
+            .into_iter()
+            // A micrometre is finer than any caliper; zero would make the arithmetic singular.
+            .chain(
+                above_zero.map(|(name, value)| {
+                    (name, value, 1e-3, "at least 0.001 and at most 1000", MOST)
+                }),
+            )
+            .chain(
+                not_under.map(|(name, value, least, must_be)| (name, value, least, must_be, MOST)),
+            )
+            .chain(counts)
+            .chain([
+                ("rho_s", self.rho_s, 0.0, "at least 0 and at most 1", 1.0),
+                (
+                    "growth_g",
+                    self.growth_g,
+                    -MOST,
+                    "at least -1000 and at most 1000",
+                    MOST,
+                ),
+            ]);
+        for (name, value, least, must_be, most) in ranges {
+            if !(least..=most).contains(&value) {
+                return Err(ParameterError {
+                    name,
+                    value,
+                    must_be,
+                });
+            }
+        }
+        Ok(())
     }
 }

@@ -1,0 +1,335 @@
+//! The answer: one exam compared with the patient's own baseline, with its arithmetic.
+//!
+//! Fields hold full precision. JSON is rounded, so that it is the same on every machine.
+
+use super::{Notice, PerEye, Reason, SetAside, Status};
+use crate::domain::{Eye, Plane};
+use serde::{Deserialize, Serialize};
+
+/// One exam compared with the baseline of the same patient.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Assessment {
+    /// Id of the exam.
+    pub assess: String,
+    /// The worst of the rows, or why there is none.
+    pub status: Status,
+    /// Why there is no comparison; `None` when there is one.
+    pub reason: Option<Reason>,
+    /// A rise was found: the status is a flagged one, or the value lies above even an interval that
+    /// was too wide to compare ([`Notice::AboveWideInterval`]).
+    pub flagged: bool,
+    /// Right eye, left eye, mean of both.
+    pub rows: Rows,
+    /// What a reader must know, sorted.
+    pub notices: Vec<Notice>,
+    /// Ids of the baseline exams used, oldest first.
+    pub baseline: Vec<String>,
+    /// Earlier exams, and others of the same day, that were not used; oldest first.
+    pub set_aside: Vec<SetAside>,
+    /// Years from the last baseline exam used.
+    #[serde(serialize_with = "rounded::optional")]
+    pub gap_years: Option<f64>,
+    /// Planes that both sides rest on; empty without a comparison.
+    pub planes: Vec<Plane>,
+    /// The working, when it was asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub arithmetic: Option<Arithmetic>,
+}
+
+impl Assessment {
+    /// The same answer without its working.
+    #[must_use]
+    pub fn without_arithmetic(mut self) -> Self {
+        self.arithmetic = None;
+        self
+    }
+}
+
+/// The rows of an answer; `None` where an eye has no reading.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Rows {
+    /// Right eye.
+    pub right: Option<Row>,
+    /// Left eye.
+    pub left: Option<Row>,
+    /// Mean of both eyes; `None` unless both were measured.
+    pub both: Option<Row>,
+}
+
+impl Rows {
+    /// The row of one eye.
+    #[must_use]
+    pub fn of(&self, eye: Eye) -> Option<&Row> {
+        match eye {
+            Eye::Right => self.right.as_ref(),
+            Eye::Left => self.left.as_ref(),
+        }
+    }
+
+    /// The row that decides how small a rise could be seen: both eyes, or the only eye compared.
+    #[must_use]
+    pub fn leading(&self) -> Option<&Row> {
+        let eyes = [&self.both, &self.right, &self.left].into_iter().flatten();
+        let mut compared = eyes.filter(|row| row.comparison.is_some());
+        compared.next()
+    }
+}
+
+/// One row: what was measured and, if it can be compared, with what.
+///
+/// In JSON all names stand side by side; those of the comparison are null without one.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(from = "flat::Row", into = "flat::Row")]
+pub struct Row {
+    /// Value of the eye, or mean of both, mm.
+    pub measured_mm: f64,
+    /// The comparison, if there is one.
+    pub comparison: Option<Comparison>,
+}
+
+/// A measured value beside the one expected from the baseline.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Comparison {
+    /// Expected from the baseline, mm.
+    pub expected_mm: f64,
+    /// SD of measured minus expected, mm.
+    pub sd_mm: f64,
+    /// (measured - expected) / sd.
+    pub z: f64,
+    /// expected - smallest change, mm.
+    pub lower_mm: f64,
+    /// expected + smallest change, mm.
+    pub upper_mm: f64,
+    /// measured - expected, mm.
+    pub change_mm: f64,
+    /// The change in percent of the expected value.
+    pub change_percent: f64,
+    /// Smallest change that counts: limit of this row x sd, mm.
+    pub smallest_change_mm: f64,
+    /// Chance of a value at least this high if nothing has changed; not that of raised pressure.
+    pub probability_high: f64,
+    /// What the row says on its own.
+    pub status: Status,
+}
+
+/// The working of one answer: enough to redo it by hand. Matrix rows follow `observations`; columns
+/// of two are right, left.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Arithmetic {
+    /// Baseline exams used, oldest first, then the assessed exam.
+    pub exams: Vec<ExamWorking>,
+    /// Eyes of baseline exams that entered.
+    pub observations: Vec<Observation>,
+    /// V: covariance of the observations, mm squared.
+    #[serde(serialize_with = "rounded::matrix")]
+    pub v: Vec<Vec<f64>>,
+    /// c: covariance of each observation with this exam's eyes.
+    #[serde(serialize_with = "rounded::pairs")]
+    pub c: Vec<[f64; 2]>,
+    /// C*: covariance of this exam's own eyes.
+    #[serde(serialize_with = "rounded::pairs")]
+    pub c_star: [[f64; 2]; 2],
+    /// h = 1'V^-1 1.
+    #[serde(serialize_with = "rounded::fine")]
+    pub h: f64,
+    /// m: the estimated level, mm.
+    #[serde(serialize_with = "rounded::fine")]
+    pub level_mm: f64,
+    /// u = 1 - 1'V^-1 c.
+    #[serde(serialize_with = "rounded::pair")]
+    pub u: [f64; 2],
+    /// Covariance of measured minus expected.
+    #[serde(serialize_with = "rounded::pairs")]
+    pub covariance: [[f64; 2]; 2],
+    /// z of the right-left difference, when both eyes were compared.
+    #[serde(serialize_with = "rounded::optional")]
+    pub asymmetry_z: Option<f64>,
+    /// How each candidate fitted the others when it was last judged; empty for a single one.
+    pub screening: Vec<Fit>,
+}
+
+/// One exam in the working.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ExamWorking {
+    /// Id of the exam.
+    pub exam: String,
+    /// Years since the first baseline exam used.
+    #[serde(serialize_with = "rounded::fine")]
+    pub tau_years: f64,
+    /// Age in years, if the birth date is known.
+    #[serde(serialize_with = "rounded::optional")]
+    pub age_years: Option<f64>,
+    /// Growth expected since the first baseline exam used, mm.
+    #[serde(serialize_with = "rounded::fine")]
+    pub growth_mm: f64,
+    /// Events before the exam; those with no eligible exam between them count as one.
+    pub epoch: u32,
+    /// Value and variance of each eye.
+    pub eyes: PerEye<Option<EyeWorking>>,
+}
+
+/// One eye of one exam in the working.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct EyeWorking {
+    /// Mean or median of the readings, mm.
+    #[serde(serialize_with = "rounded::fine")]
+    pub value_mm: f64,
+    /// Reading variance of that value, mm squared.
+    #[serde(serialize_with = "rounded::fine")]
+    pub variance: f64,
+    /// Number of readings used.
+    pub readings: usize,
+    /// The readings spread wider than reading error explains.
+    pub repeats_disagree: bool,
+}
+
+/// One observation of the baseline and what it weighs.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Observation {
+    /// Id of the exam.
+    pub exam: String,
+    /// The eye.
+    pub eye: Eye,
+    /// Value minus growth, mm.
+    #[serde(serialize_with = "rounded::fine")]
+    pub y_mm: f64,
+    /// Weight in the expected right eye, and in the left; each column sums to one.
+    #[serde(serialize_with = "rounded::pair")]
+    pub weights: [f64; 2],
+}
+
+/// How one baseline exam fits the others.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Fit {
+    /// Id of the exam.
+    pub exam: String,
+    /// z of the exam against all others.
+    #[serde(serialize_with = "rounded::fine")]
+    pub z: f64,
+    /// The same with operators and devices treated as unknown.
+    #[serde(serialize_with = "rounded::fine")]
+    pub z_unknown: f64,
+}
+
+/// [`Row`] as it stands in JSON.
+mod flat {
+    use super::{Comparison, Status, rounded};
+    use serde::{Deserialize, Serialize};
+
+    #[derive(Serialize, Deserialize)]
+    pub(super) struct Row {
+        #[serde(serialize_with = "rounded::plain")]
+        measured_mm: f64,
+        #[serde(serialize_with = "rounded::optional")]
+        expected_mm: Option<f64>,
+        #[serde(serialize_with = "rounded::optional")]
+        sd_mm: Option<f64>,
+        #[serde(serialize_with = "rounded::optional")]
+        z: Option<f64>,
+        #[serde(serialize_with = "rounded::optional")]
+        lower_mm: Option<f64>,
+        #[serde(serialize_with = "rounded::optional")]
+        upper_mm: Option<f64>,
+        #[serde(serialize_with = "rounded::optional")]
+        change_mm: Option<f64>,
+        #[serde(serialize_with = "rounded::optional")]
+        change_percent: Option<f64>,
+        #[serde(serialize_with = "rounded::optional")]
+        smallest_change_mm: Option<f64>,
+        #[serde(serialize_with = "rounded::chance")]
+        probability_high: Option<f64>,
+        status: Option<Status>,
+    }
+
+    impl From<super::Row> for Row {
+        fn from(row: super::Row) -> Self {
+            let of = |field: fn(&Comparison) -> f64| row.comparison.as_ref().map(field);
+            Row {
+                measured_mm: row.measured_mm,
+                expected_mm: of(|c| c.expected_mm),
+                sd_mm: of(|c| c.sd_mm),
+                z: of(|c| c.z),
+                lower_mm: of(|c| c.lower_mm),
+                upper_mm: of(|c| c.upper_mm),
+                change_mm: of(|c| c.change_mm),
+                change_percent: of(|c| c.change_percent),
+                smallest_change_mm: of(|c| c.smallest_change_mm),
+                probability_high: of(|c| c.probability_high),
+                status: row.comparison.map(|c| c.status),
+            }
+        }
+    }
+
+    impl From<Row> for super::Row {
+        fn from(row: Row) -> Self {
+            let comparison = || {
+                Some(Comparison {
+                    expected_mm: row.expected_mm?,
+                    sd_mm: row.sd_mm?,
+                    z: row.z?,
+                    lower_mm: row.lower_mm?,
+                    upper_mm: row.upper_mm?,
+                    change_mm: row.change_mm?,
+                    change_percent: row.change_percent?,
+                    smallest_change_mm: row.smallest_change_mm?,
+                    probability_high: row.probability_high?,
+                    status: row.status?,
+                })
+            };
+            super::Row {
+                measured_mm: row.measured_mm,
+                comparison: comparison(),
+            }
+        }
+    }
+}
+
+/// Numbers as they go into JSON.
+mod rounded {
+    use serde::{Serialize, Serializer};
+
+    /// To so many decimals; never a minus zero.
+    fn to(value: f64, decimals: i32) -> f64 {
+        let unit = 10_f64.powi(decimals);
+        (value * unit).round() / unit + 0.0
+    }
+
+    pub(super) fn plain<S: Serializer>(value: &f64, s: S) -> Result<S::Ok, S::Error> {
+        s.serialize_f64(to(*value, 6))
+    }
+
+    pub(super) fn optional<S: Serializer>(value: &Option<f64>, s: S) -> Result<S::Ok, S::Error> {
+        value.map(|value| to(value, 6)).serialize(s)
+    }
+
+    /// Six digits rather than six decimals: a tiny chance is not zero.
+    pub(super) fn chance<S: Serializer>(value: &Option<f64>, s: S) -> Result<S::Ok, S::Error> {
+        let digits = |value: f64| format!("{value:.5e}").parse::<f64>().unwrap_or(value);
+        value.map(digits).serialize(s)
+    }
+
+    pub(super) fn fine<S: Serializer>(value: &f64, s: S) -> Result<S::Ok, S::Error> {
+        s.serialize_f64(to(*value, 9))
+    }
+
+    pub(super) fn pair<S: Serializer>(pair: &[f64; 2], s: S) -> Result<S::Ok, S::Error> {
+        pair.map(|value| to(value, 9)).serialize(s)
+    }
+
+    pub(super) fn pairs<S: Serializer>(
+        pairs: impl AsRef<[[f64; 2]]>,
+        s: S,
+    ) -> Result<S::Ok, S::Error> {
+        s.collect_seq(
+            pairs
+                .as_ref()
+                .iter()
+                .map(|pair| pair.map(|value| to(value, 9))),
+        )
+    }
+
+    pub(super) fn matrix<S: Serializer>(rows: &[Vec<f64>], s: S) -> Result<S::Ok, S::Error> {
+        let rows = rows.iter();
+        s.collect_seq(rows.map(|row| row.iter().map(|value| to(*value, 9)).collect::<Vec<_>>()))
+    }
+}

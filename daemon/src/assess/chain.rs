@@ -1,0 +1,123 @@
+//! All exams of a patient in the order of time: what an unlabelled exam was found to be decides
+//! whether it may serve a later one.
+
+use super::compare::{Case, compare};
+use super::eligible::{Earlier, Events, Session};
+use super::question::check;
+use super::{Assessment, Exam, History, Parameters, Question, QuestionError, Subject};
+use std::collections::BTreeMap;
+
+/// Compares one exam with the patient's own baseline.
+///
+/// The answer depends neither on the order of the exams nor on anything dated after the exam.
+///
+/// # Errors
+/// The question cannot be asked: ids, planes or parameters are wrong. An exam that cannot be
+/// compared is an answer, not an error.
+pub fn assess(question: &Question) -> Result<Assessment, QuestionError> {
+    explain(question).map(Assessment::without_arithmetic)
+}
+
+/// The same as [`assess`], with the working in [`Assessment::arithmetic`].
+///
+/// # Errors
+/// As [`assess`].
+pub fn explain(question: &Question) -> Result<Assessment, QuestionError> {
+    question.parameters.check()?;
+    check(&question.exams)?;
+    let wanted = |exam: &&Exam| exam.id == question.assess;
+    let nobody = || QuestionError::NoSuchExam {
+        id: question.assess.clone(),
+    };
+    let today = question.exams.iter().find(wanted).ok_or_else(nobody)?;
+    let exams = question.exams.iter().filter(|exam| exam.date <= today.date);
+    let chain = Chain::of(&question.patient, exams.collect(), &question.parameters);
+    let mut answers = chain.run(Some(today));
+    answers.remove(&question.assess).ok_or_else(nobody)
+}
+
+/// Compares every exam of a patient, each with what was before it. Keys are exam ids.
+///
+/// # Errors
+/// As [`assess`].
+pub fn assess_all(
+    history: &History,
+    parameters: &Parameters,
+) -> Result<BTreeMap<String, Assessment>, QuestionError> {
+    let answers = explain_all(history, parameters)?.into_iter();
+    Ok(answers
+        .map(|(id, answer)| (id, answer.without_arithmetic()))
+        .collect())
+}
+
+/// The same as [`assess_all`], with the working.
+///
+/// # Errors
+/// As [`assess`].
+pub fn explain_all(
+    history: &History,
+    parameters: &Parameters,
+) -> Result<BTreeMap<String, Assessment>, QuestionError> {
+    parameters.check()?;
+    check(&history.exams)?;
+    Ok(Chain::of(&history.patient, history.exams.iter().collect(), parameters).run(None))
+}
+
+/// The exams of one patient, oldest first; those of one day by id.
+struct Chain<'a> {
+    subject: &'a Subject,
+    sessions: Vec<Session<'a>>,
+    events: Events,
+    parameters: &'a Parameters,
+}
+
+impl<'a> Chain<'a> {
+    fn of(subject: &'a Subject, mut exams: Vec<&'a Exam>, parameters: &'a Parameters) -> Self {
+        exams.sort_by(|a, b| (a.date, &a.id).cmp(&(b.date, &b.id)));
+        let sessions = exams
+            .iter()
+            .map(|exam| Session::of(exam, subject, parameters));
+        Chain {
+            subject,
+            sessions: sessions.collect(),
+            events: Events::of(subject, &exams),
+            parameters,
+        }
+    }
+
+    /// Answers for the wanted exam, or for all; each exam is compared at most once.
+    fn run(&self, wanted: Option<&Exam>) -> BTreeMap<String, Assessment> {
+        let mut answers = BTreeMap::new();
+        let mut earlier: Vec<Earlier<'_>> = Vec::new();
+        for day in self.sessions.chunk_by(|a, b| a.exam.date == b.exam.date) {
+            let mut of_the_day = Vec::new();
+            for today in day {
+                let asked = wanted.is_none_or(|exam| exam.id == today.exam.id);
+                // Only the status of an unlabelled exam matters to later ones.
+                let matters = today.exam.label.is_none();
+                let mut rose = false;
+                if asked || matters {
+                    let others = day.iter().filter(|other| other.exam.id != today.exam.id);
+                    let answer = compare(&Case {
+                        today,
+                        earlier: &earlier,
+                        same_day: &others.collect::<Vec<_>>(),
+                        events: &self.events,
+                        dated_events: &self.subject.events,
+                        parameters: self.parameters,
+                    });
+                    rose = answer.flagged;
+                    if asked {
+                        answers.insert(today.exam.id.clone(), answer);
+                    }
+                }
+                of_the_day.push(Earlier {
+                    session: today,
+                    rose,
+                });
+            }
+            earlier.extend(of_the_day);
+        }
+        answers
+    }
+}

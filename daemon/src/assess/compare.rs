@@ -1,0 +1,321 @@
+//! One exam against the exams before it, step by step.
+
+use super::answer::{Assessment, Fit, Row, Rows};
+use super::covariance::Point;
+use super::eligible::{Earlier, Events, Session, expired, same_borders, same_modality};
+use super::model::{Identities, Observed, Setting};
+use super::notice::{Notice, Reason, SetAside, Unused};
+use super::planes::{self, Choice};
+use super::predict::{Field, Prediction, predict};
+use super::screen::screen;
+use super::summary::Summary;
+use super::verdict::{Expectation, asymmetry, rows, worst};
+use super::working::arithmetic;
+use super::{Parameters, PerEye, Status, growth, remarks};
+use crate::domain::{Event, Eye};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// An exam to assess and all that may bear on it. Nothing later than the exam is here.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Case<'a> {
+    pub(super) today: &'a Session<'a>,
+    /// Exams of earlier days, oldest first.
+    pub(super) earlier: &'a [Earlier<'a>],
+    /// Other exams of the same day.
+    pub(super) same_day: &'a [&'a Session<'a>],
+    /// Dated events and events told by labels.
+    pub(super) events: &'a Events,
+    /// Dated events alone.
+    pub(super) dated_events: &'a [Event],
+    pub(super) parameters: &'a Parameters,
+}
+
+/// A comparison that was possible, with all that went into it.
+#[derive(Debug, Clone)]
+pub(super) struct Compared<'a> {
+    /// Baseline exams used, oldest first; never empty.
+    pub(super) kept: Vec<&'a Session<'a>>,
+    pub(super) last: &'a Session<'a>,
+    pub(super) choice: Choice,
+    pub(super) observed: Vec<Observed<'a>>,
+    pub(super) summaries: Vec<PerEye<Option<Summary>>>,
+    /// Today's eyes on the chosen planes.
+    pub(super) measured: PerEye<Option<Summary>>,
+    pub(super) field: Field,
+    pub(super) prediction: Prediction,
+    pub(super) expectation: Expectation,
+    pub(super) asymmetry_z: Option<f64>,
+    /// Of each kept exam, then of today.
+    pub(super) shifts: Vec<Shift>,
+    pub(super) fits: Vec<Fit>,
+}
+
+/// What time has done to an exam since the first baseline exam.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Shift {
+    /// Growth, mm.
+    pub(super) growth: f64,
+    pub(super) epoch: u32,
+}
+
+/// Assesses one exam.
+pub(super) fn compare(case: &Case<'_>) -> Assessment {
+    let mut set_aside = Vec::new();
+    set_aside.extend(
+        case.same_day
+            .iter()
+            .map(|session| session.aside(Unused::SameDay)),
+    );
+    match attempt(case, &mut set_aside) {
+        Ok(compared) => answered(case, &compared, set_aside),
+        Err(reason) => unanswered(case, reason, set_aside),
+    }
+}
+
+/// Sorts the earlier exams out and predicts today's eyes from those that remain.
+fn attempt<'a>(case: &Case<'a>, aside: &mut Vec<SetAside>) -> Result<Compared<'a>, Reason> {
+    let (today, parameters) = (case.today, case.parameters);
+    let mut eligible = Vec::new();
+    for earlier in case.earlier {
+        match earlier.barred(case.events, parameters) {
+            None => eligible.push(earlier.session),
+            Some(reason) => aside.push(SetAside {
+                exam: earlier.session.exam.id.clone(),
+                reason,
+            }),
+        }
+    }
+    if today.before_birth() {
+        return Err(Reason::BeforeBirth);
+    }
+    if today.usable.is_empty() {
+        return Err(Reason::NoUsableMeasurement);
+    }
+    if eligible.is_empty() {
+        return Err(Reason::NoEligibleSession);
+    }
+    let episodes = case.events.episodes(today.exam, &eligible);
+
+    let mut part = |sessions: Vec<&'a Session<'a>>, why, fits: &dyn Fn(&Session<'a>) -> bool| {
+        let (stay, leave): (Vec<_>, Vec<_>) = sessions.into_iter().partition(|s| fits(s));
+        aside.extend(leave.iter().map(|session| session.aside(why)));
+        stay
+    };
+    let some = |sessions: Vec<&'a Session<'a>>, reason| match sessions.is_empty() {
+        true => Err(reason),
+        false => Ok(sessions),
+    };
+    let kept = part(eligible, Unused::ModalityDiffers, &|s| {
+        same_modality(s.exam.modality, today.exam.modality)
+    });
+    let kept = some(kept, Reason::ModalityDiffers)?;
+    let kept = part(kept, Unused::DefinitionDiffers, &|s| {
+        same_borders(s.exam.definition, today.exam.definition)
+    });
+    let kept = some(kept, Reason::DefinitionDiffers)?;
+    let kept = part(kept, Unused::NewbornBaselineExpired, &|s| {
+        !expired(s.age, today.age, parameters)
+    });
+    let kept = some(kept, Reason::NewbornBaselineExpired)?;
+    let theirs: Vec<_> = kept.iter().map(|session| session.planes).collect();
+    let choice = planes::choose(&today.planes, &theirs);
+    let kept = part(kept, Unused::PlanesDiffer, &|s| {
+        choice.is_some_and(|choice| choice.serves(&s.planes))
+    });
+    let kept = some(kept, Reason::PlanesDiffer)?;
+    let choice = choice.ok_or(Reason::PlanesDiffer)?;
+    let beyond = kept.len().saturating_sub(parameters.max_sessions);
+    let mut kept = kept;
+    aside.extend(
+        kept.drain(..beyond)
+            .map(|session| session.aside(Unused::BeyondMaxSessions)),
+    );
+
+    let setting = Setting {
+        parameters,
+        episodes: &episodes,
+        choice,
+    };
+    let screened = screen(kept, &setting).ok_or(Reason::ArithmeticFailed)?;
+    aside.extend(screened.set_aside);
+    solve(case, &setting, screened.kept, screened.fits).ok_or(Reason::ArithmeticFailed)
+}
+
+/// Predicts both eyes of today from the kept exams.
+fn solve<'a>(
+    case: &Case<'a>,
+    setting: &Setting<'_>,
+    kept: Vec<&'a Session<'a>>,
+    fits: Vec<Fit>,
+) -> Option<Compared<'a>> {
+    let setting: Setting<'_> = *setting;
+    let (first, last) = (*kept.first()?, *kept.last()?);
+    let measured = setting.summaries(case.today);
+    let mut place = setting.place(kept.len(), case.today, first, Identities::AsGiven);
+    // Episodes hold only what lies before today, and the own event of an exam after decompression.
+    place.epoch = u32::try_from(setting.episodes.len()).ok()?;
+    let targets = Eye::BOTH.map(|eye| Point {
+        place,
+        eye,
+        variance: (*measured.of(eye)).map_or(0.0, |summary| summary.variance),
+    });
+    let observed = setting.observe(&kept, Identities::AsGiven);
+    let field = setting.field(&observed, &targets);
+    let prediction = predict(&field)?;
+    let expectation = Expectation::of(&prediction)?.grown(setting.growth(&place));
+    let places = kept.iter().enumerate();
+    let places = places.map(|(i, session)| setting.place(i, session, first, Identities::AsGiven));
+    let shifts: Vec<Shift> = places
+        .chain([place])
+        .map(|place| Shift {
+            growth: setting.growth(&place),
+            epoch: place.epoch,
+        })
+        .collect();
+    let values = PerEye::from_fn(|eye| measured.of(eye).map(|summary| summary.value));
+    Some(Compared {
+        last,
+        choice: setting.choice,
+        summaries: kept
+            .iter()
+            .map(|session| setting.summaries(session))
+            .collect(),
+        shifts,
+        kept,
+        observed,
+        measured,
+        field,
+        prediction,
+        expectation,
+        asymmetry_z: asymmetry(values, &expectation),
+        fits,
+    })
+}
+
+fn answered(case: &Case<'_>, compared: &Compared<'_>, set_aside: Vec<SetAside>) -> Assessment {
+    let p = case.parameters;
+    let values = PerEye::from_fn(|eye| compared.measured.of(eye).map(|summary| summary.value));
+    let compared_rows = rows(values, &compared.expectation, p);
+    let mut notices = remarks::of_exam(case.today, &compared.measured);
+    notices.extend(remarks::of_comparison(
+        case,
+        compared,
+        &compared_rows,
+        &set_aside,
+    ));
+
+    let leading = compared_rows.leading().and_then(|row| row.comparison);
+    let too_wide = leading.is_none_or(|row| row.smallest_change_mm > p.max_smallest_change);
+    let status = worst(&compared_rows);
+    let (status, reason, rows, flagged) = if too_wide {
+        // Too wide to say that nothing rose; a value above even that interval is still told.
+        if status.flagged() {
+            notices.insert(Notice::AboveWideInterval);
+        }
+        let reason = Some(Reason::IntervalTooWide);
+        (
+            Status::NotComparable,
+            reason,
+            measured_only(case),
+            status.flagged(),
+        )
+    } else {
+        let rows = with_the_eye_left_out(compared_rows, case);
+        (status, None, rows, status.flagged())
+    };
+    Assessment {
+        assess: case.today.exam.id.clone(),
+        status,
+        reason,
+        flagged,
+        rows,
+        notices: notices.into_iter().collect(),
+        baseline: compared
+            .kept
+            .iter()
+            .map(|session| session.exam.id.clone())
+            .collect(),
+        set_aside: in_order(case, set_aside),
+        gap_years: Some(growth::years_between(
+            compared.last.exam.date,
+            case.today.exam.date,
+        )),
+        planes: compared.choice.planes(),
+        arithmetic: Some(arithmetic(case, compared)),
+    }
+}
+
+fn unanswered(case: &Case<'_>, reason: Reason, mut set_aside: Vec<SetAside>) -> Assessment {
+    let told: BTreeSet<String> = set_aside.iter().map(|aside| aside.exam.clone()).collect();
+    let untold = case.earlier.iter().map(|earlier| earlier.session);
+    let untold = untold.filter(|session| !told.contains(&session.exam.id));
+    set_aside.extend(untold.map(|session| session.aside(Unused::NoComparison)));
+    Assessment {
+        assess: case.today.exam.id.clone(),
+        status: match reason {
+            Reason::NoEligibleSession => Status::NoBaseline,
+            _ => Status::NotComparable,
+        },
+        reason: Some(reason),
+        flagged: false,
+        rows: measured_only(case),
+        notices: remarks::of_exam(case.today, &everything(case))
+            .into_iter()
+            .collect(),
+        baseline: Vec::new(),
+        set_aside: in_order(case, set_aside),
+        gap_years: None,
+        planes: Vec::new(),
+        arithmetic: None,
+    }
+}
+
+/// Today's eyes on all their planes.
+fn everything(case: &Case<'_>) -> PerEye<Option<Summary>> {
+    let setting = Setting {
+        parameters: case.parameters,
+        episodes: &[],
+        choice: Choice::All,
+    };
+    setting.summaries(case.today)
+}
+
+/// Rows that show what was measured, without a comparison.
+fn measured_only(case: &Case<'_>) -> Rows {
+    let summaries = everything(case);
+    let value = |eye| summaries.of(eye).map(|summary: Summary| summary.value);
+    let row = |measured_mm| Row {
+        measured_mm,
+        comparison: None,
+    };
+    let (right, left) = (value(Eye::Right), value(Eye::Left));
+    Rows {
+        right: right.map(row),
+        left: left.map(row),
+        both: right
+            .zip(left)
+            .map(|(right, left)| row(f64::midpoint(right, left))),
+    }
+}
+
+/// An eye that lacks the chosen planes is shown as measured.
+fn with_the_eye_left_out(rows: Rows, case: &Case<'_>) -> Rows {
+    let measured = measured_only(case);
+    Rows {
+        right: rows.right.or(measured.right),
+        left: rows.left.or(measured.left),
+        both: rows.both,
+    }
+}
+
+/// By date, then by id: the order in which the exams were given does not show.
+fn in_order(case: &Case<'_>, mut set_aside: Vec<SetAside>) -> Vec<SetAside> {
+    let earlier = case.earlier.iter().map(|earlier| earlier.session);
+    let all = earlier.chain(case.same_day.iter().copied());
+    let dates: BTreeMap<_, _> = all.map(|s| (s.exam.id.as_str(), s.exam.date)).collect();
+    set_aside.sort_by(|a, b| {
+        let date = |aside: &SetAside| dates.get(aside.exam.as_str());
+        date(a).cmp(&date(b)).then_with(|| a.cmp(b))
+    });
+    set_aside
+}

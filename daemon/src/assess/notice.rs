@@ -1,0 +1,198 @@
+//! Codes that travel with an answer. Each serialises as its stable snake case word; [`super::words`]
+//! says each in plain English.
+
+use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
+
+/// What a reader must know about a comparison. Declared, and therefore sorted, by the alphabet.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Notice {
+    /// `interval_too_wide`, and yet the value lies above the interval. The answer is flagged.
+    AboveWideInterval,
+    /// An event lies between the last baseline exam and this one.
+    AfterEvent,
+    /// No birth date: no growth term, wider interval.
+    AgeUnknown,
+    /// One or more of three or more baseline exams did not fit the others.
+    BaselineSessionSetAside,
+    /// The only two baseline exams disagree; the lower one is used.
+    BaselineSessionsDisagree,
+    /// The border definition is known of some of the exams and unknown of others.
+    DefinitionUnknown,
+    /// The device of this exam or of a baseline exam is unknown.
+    DeviceUnknown,
+    /// An event is dated on the day of this exam and was taken to follow it.
+    EventSameDay,
+    /// The difference between right and left is not the usual one.
+    EyeAsymmetryChanged,
+    /// An eye has no baseline of its own and is predicted through the other.
+    FellowEyeOnly,
+    /// Readings of this exam outside the plausible range were not used.
+    ImplausibleReadingDropped,
+    /// The last baseline is from the first year of life and more than three months old.
+    InfantGrowth,
+    /// A value so far under the expected one that the nerve may have been measured.
+    NerveSuspected,
+    /// The last baseline exam is old.
+    OldBaseline,
+    /// The operator of this exam or of a baseline exam is unknown.
+    OperatorUnknown,
+    /// The plane is known of some readings and unknown of others.
+    PlaneUnknown,
+    /// Readings in planes that the other exams lack were left out.
+    PlanesRestricted,
+    /// Readings of this exam spread wider than reading error explains.
+    RepeatsDisagree,
+    /// An eye of this exam has a single reading.
+    SingleReading,
+    /// The baseline is one exam.
+    SingleSessionBaseline,
+    /// The baseline rests on exams that nobody has labelled.
+    UnlabelledBaseline,
+}
+
+impl Notice {
+    /// Every notice, by the alphabet.
+    pub const ALL: [Notice; 21] = [
+        Notice::AboveWideInterval,
+        Notice::AfterEvent,
+        Notice::AgeUnknown,
+        Notice::BaselineSessionSetAside,
+        Notice::BaselineSessionsDisagree,
+        Notice::DefinitionUnknown,
+        Notice::DeviceUnknown,
+        Notice::EventSameDay,
+        Notice::EyeAsymmetryChanged,
+        Notice::FellowEyeOnly,
+        Notice::ImplausibleReadingDropped,
+        Notice::InfantGrowth,
+        Notice::NerveSuspected,
+        Notice::OldBaseline,
+        Notice::OperatorUnknown,
+        Notice::PlaneUnknown,
+        Notice::PlanesRestricted,
+        Notice::RepeatsDisagree,
+        Notice::SingleReading,
+        Notice::SingleSessionBaseline,
+        Notice::UnlabelledBaseline,
+    ];
+}
+
+/// Why there is no comparison.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Reason {
+    /// The equations could not be solved; the parameters are at fault.
+    ArithmeticFailed,
+    /// The exam is dated before the patient's birth.
+    BeforeBirth,
+    /// Every earlier exam measured between other borders.
+    DefinitionDiffers,
+    /// The smallest change that counts is wider than is worth comparing.
+    IntervalTooWide,
+    /// Every earlier exam was made with another kind of imaging.
+    ModalityDiffers,
+    /// Every earlier exam is from the first weeks of life.
+    NewbornBaselineExpired,
+    /// No earlier exam may serve as baseline.
+    NoEligibleSession,
+    /// This exam has no reading that can be used.
+    NoUsableMeasurement,
+    /// No earlier exam shares a plane with this one.
+    PlanesDiffer,
+}
+
+impl Reason {
+    /// Every reason, by the alphabet.
+    pub const ALL: [Reason; 9] = [
+        Reason::ArithmeticFailed,
+        Reason::BeforeBirth,
+        Reason::DefinitionDiffers,
+        Reason::IntervalTooWide,
+        Reason::ModalityDiffers,
+        Reason::NewbornBaselineExpired,
+        Reason::NoEligibleSession,
+        Reason::NoUsableMeasurement,
+        Reason::PlanesDiffer,
+    ];
+}
+
+/// Why an earlier exam was not used, of the reasons known here.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Unused {
+    /// Labelled as taken after the pressure had been relieved.
+    AfterDecompression,
+    /// The exam is dated before the patient's birth.
+    BeforeBirth,
+    /// Newer exams fill the baseline.
+    BeyondMaxSessions,
+    /// It measured between other borders.
+    DefinitionDiffers,
+    /// Of the only two baseline exams, which disagree, it is the higher one.
+    HigherOfTwo,
+    /// It was made with another kind of imaging.
+    ModalityDiffers,
+    /// It is from the first weeks of life.
+    NewbornBaselineExpired,
+    /// It might serve, but the assessed exam could not be compared.
+    NoComparison,
+    /// It has no reading that can be used.
+    NoUsableMeasurement,
+    /// It does not fit the other baseline exams.
+    Outlier,
+    /// It shares no plane with the assessed exam.
+    PlanesDiffer,
+    /// Labelled as taken while raised pressure was confirmed.
+    RaisedConfirmed,
+    /// It is of the same day.
+    SameDay,
+    /// Nobody has labelled it, and the site uses labelled exams only.
+    Unlabelled,
+    /// Nobody has labelled it, and it was itself above expected.
+    UnlabelledAboveExpected,
+    /// It was taken too soon after an event.
+    Washout,
+}
+
+impl Unused {
+    /// Every reason, by the alphabet.
+    pub const ALL: [Unused; 16] = [
+        Unused::AfterDecompression,
+        Unused::BeforeBirth,
+        Unused::BeyondMaxSessions,
+        Unused::DefinitionDiffers,
+        Unused::HigherOfTwo,
+        Unused::ModalityDiffers,
+        Unused::NewbornBaselineExpired,
+        Unused::NoComparison,
+        Unused::NoUsableMeasurement,
+        Unused::Outlier,
+        Unused::PlanesDiffer,
+        Unused::RaisedConfirmed,
+        Unused::SameDay,
+        Unused::Unlabelled,
+        Unused::UnlabelledAboveExpected,
+        Unused::Washout,
+    ];
+}
+
+/// Why an earlier exam was not used: one of ours, or the code that the exam was excluded with.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum Why {
+    /// Found by the comparison.
+    Found(Unused),
+    /// Given with the exam.
+    Given(Cow<'static, str>),
+}
+
+/// An earlier exam that was not used.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct SetAside {
+    /// Id of the exam.
+    pub exam: String,
+    /// Why it was not used.
+    pub reason: Why,
+}

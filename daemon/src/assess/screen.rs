@@ -1,0 +1,111 @@
+//! Screening: baseline exams that do not fit the others.
+
+use super::answer::Fit;
+use super::eligible::Session;
+use super::model::{Identities, Setting, values};
+use super::notice::{SetAside, Unused};
+use super::predict::leave_group_out;
+
+/// What is left of the candidates.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Screened<'a> {
+    pub(super) kept: Vec<&'a Session<'a>>,
+    pub(super) set_aside: Vec<SetAside>,
+    /// How each candidate fitted when it was last judged, oldest first.
+    pub(super) fits: Vec<Fit>,
+}
+
+/// Screens the candidates, which stand oldest first. `None` when the equations cannot be solved.
+///
+/// Of three or more, up to a third leave, the worst first. The worst is judged with operators and
+/// devices treated as unknown, so that one operator behind two wrong exams excuses neither. Of
+/// two that disagree the lower stays: a high one would hide a rise.
+pub(super) fn screen<'a>(
+    candidates: Vec<&'a Session<'a>>,
+    setting: &Setting<'_>,
+) -> Option<Screened<'a>> {
+    let parameters = setting.parameters;
+    let most = candidates.len() / 3;
+    let mut kept = candidates;
+    let mut leavers: Vec<(&'a Session<'a>, Fit)> = Vec::new();
+    let mut set_aside = Vec::new();
+    let mut fits = judge(&kept, setting)?;
+
+    while leavers.len() < most && fits.iter().any(|fit| worst(fit) > parameters.z_screen) {
+        let at = furthest(&fits)?;
+        let leaver = kept.remove(at);
+        set_aside.push(leaver.aside(Unused::Outlier));
+        leavers.push((leaver, fits.remove(at)));
+        fits = judge(&kept, setting)?;
+    }
+    if let ([first, second], [fit, other]) = (kept.as_slice(), fits.as_slice())
+        && worst(fit) > parameters.z_pair
+    {
+        // Two exams have the same |z| against each other, with opposite signs.
+        let (lower, higher, fit) = if fit.z > 0.0 {
+            (*second, *first, fit)
+        } else {
+            (*first, *second, other)
+        };
+        set_aside.push(higher.aside(Unused::HigherOfTwo));
+        leavers.push((higher, fit.clone()));
+        fits.retain(|fit| fit.exam == lower.exam.id);
+        kept = vec![lower];
+    }
+
+    fits.extend(leavers.iter().map(|(_, fit)| fit.clone()));
+    let everybody = || {
+        kept.iter()
+            .chain(leavers.iter().map(|(session, _)| session))
+    };
+    fits.sort_by_key(|fit| {
+        let mut all = everybody();
+        all.find(|session| session.exam.id == fit.exam)
+            .map(|session| (session.exam.date, session.exam.id.as_str()))
+    });
+    Some(Screened {
+        kept,
+        set_aside,
+        fits,
+    })
+}
+
+fn worst(fit: &Fit) -> f64 {
+    fit.z.abs().max(fit.z_unknown.abs())
+}
+
+/// The exam with the largest |z|, operators and devices unknown; of equals the higher one, whose
+/// presence could hide a rise.
+fn furthest(fits: &[Fit]) -> Option<usize> {
+    let rank = |fit: &Fit| (fit.z_unknown.abs(), fit.z_unknown);
+    let all = fits.iter().enumerate();
+    let furthest = all.max_by(|(_, a), (_, b)| {
+        let ((a, sign_a), (b, sign_b)) = (rank(a), rank(b));
+        a.total_cmp(&b).then(sign_a.total_cmp(&sign_b))
+    });
+    furthest.map(|(at, _)| at)
+}
+
+/// Each exam against all others; nothing to judge with fewer than two.
+fn judge(kept: &[&Session<'_>], setting: &Setting<'_>) -> Option<Vec<Fit>> {
+    if kept.len() < 2 {
+        return Some(Vec::new());
+    }
+    let z = |identities| {
+        let observed = setting.observe(kept, identities);
+        let mut groups = vec![Vec::new(); kept.len()];
+        for (row, observation) in observed.iter().enumerate() {
+            groups.get_mut(observation.point.place.exam)?.push(row);
+        }
+        leave_group_out(&setting.v(&observed), &values(&observed), &groups)
+    };
+    let as_given = z(Identities::AsGiven)?;
+    let unknown = z(Identities::Unknown)?;
+    let fits = kept.iter().zip(as_given.into_iter().zip(unknown));
+    let fits = fits.map(|(session, (z, z_unknown))| Fit {
+        exam: session.exam.id.clone(),
+        z,
+        z_unknown,
+    });
+    Some(fits.collect())
+}

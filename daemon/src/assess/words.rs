@@ -1,0 +1,242 @@
+//! What statuses and codes mean, in plain sentences for clinicians.
+
+use super::{Assessment, Modality, Notice, Reason, Status, Unused, Why};
+
+impl Notice {
+    /// One or two plain sentences.
+    #[must_use]
+    pub fn sentence(self) -> &'static str {
+        match self {
+            Notice::AboveWideInterval => {
+                "The interval is too wide to compare, and the value lies above even this interval. \
+                 Treat it as a rise until shown otherwise."
+            }
+            Notice::AfterEvent => {
+                "Surgery, confirmed raised pressure or another event lies between the last baseline \
+                 exam and this one. The sheath may have settled at another width, so the interval is wider."
+            }
+            Notice::AgeUnknown => {
+                "The birth date is missing. No growth is expected and the interval is wider instead."
+            }
+            Notice::BaselineSessionSetAside => {
+                "An earlier exam did not fit the other baseline exams and was not used. \
+                 It is named under the exams set aside."
+            }
+            Notice::BaselineSessionsDisagree => {
+                "The only two baseline exams disagree by more than error explains, and nobody can tell \
+                 which is wrong. The lower one was used, because a high one could hide a rise."
+            }
+            Notice::DefinitionUnknown => {
+                "It is not known of every exam here between which borders the sheath was measured. \
+                 Outer borders read about 0.8 mm wider than inner ones."
+            }
+            Notice::DeviceUnknown => {
+                "The device is unknown for this exam or for a baseline exam, so a difference between \
+                 devices is allowed for."
+            }
+            Notice::EventSameDay => {
+                "An event is dated on the day of this exam. It was taken to follow the exam, so the \
+                 interval was not widened for it."
+            }
+            Notice::EyeAsymmetryChanged => {
+                "The difference between the right and the left eye is not what this patient's baseline \
+                 leads one to expect."
+            }
+            Notice::FellowEyeOnly => {
+                "One eye has no usable earlier value of its own. It was compared through the other eye, \
+                 with a wider interval."
+            }
+            Notice::ImplausibleReadingDropped => {
+                "A reading of this exam lies outside the plausible range and was not used. \
+                 Check its unit and what was measured."
+            }
+            Notice::InfantGrowth => {
+                "The last baseline exam is from the first year of life. Growth at that age is the least \
+                 certain part of this comparison."
+            }
+            Notice::NerveSuspected => {
+                "A value is so far under the expected one that the nerve may have been measured instead \
+                 of its sheath. A rise could be hidden by this; check the picture."
+            }
+            Notice::OldBaseline => {
+                "The last baseline exam is old. The interval is wider for it; a new baseline exam while \
+                 the patient is well would help."
+            }
+            Notice::OperatorUnknown => {
+                "The operator is unknown for this exam or for a baseline exam, so a difference between \
+                 operators is allowed for."
+            }
+            Notice::PlaneUnknown => {
+                "The plane is known for some readings and unknown for others. Planes can differ by about \
+                 0.4 mm."
+            }
+            Notice::PlanesRestricted => {
+                "Only planes that this exam and the baseline share were compared; other readings were \
+                 left out."
+            }
+            Notice::RepeatsDisagree => {
+                "Repeated readings of one eye spread wider than reading error explains. Repeat the \
+                 measurement if you can."
+            }
+            Notice::SingleReading => {
+                "One eye has a single reading, so nothing shows whether it can be repeated."
+            }
+            Notice::SingleSessionBaseline => {
+                "The baseline is a single exam. A second one would narrow the interval."
+            }
+            Notice::UnlabelledBaseline => {
+                "The baseline rests in part on exams that nobody has labelled. If the pressure was raised \
+                 at one of them, a rise may be hidden."
+            }
+        }
+    }
+}
+
+impl Reason {
+    /// One or two plain sentences.
+    #[must_use]
+    pub fn sentence(self) -> &'static str {
+        match self {
+            Reason::ArithmeticFailed => {
+                "The comparison could not be calculated. Check the parameters of the baseline model."
+            }
+            Reason::BeforeBirth => {
+                "The exam is dated before the patient's birth. Check both dates."
+            }
+            Reason::DefinitionDiffers => {
+                "The earlier exams were measured between other borders of the sheath, which differ by \
+                 about 0.8 mm. Comparing them would mislead."
+            }
+            Reason::IntervalTooWide => {
+                "Too much is uncertain between the baseline and this exam: the smallest change that \
+                 counts would be too large to be of use."
+            }
+            Reason::ModalityDiffers => {
+                "The earlier exams were made with another kind of imaging, which can differ by up to \
+                 2 mm. They are never compared."
+            }
+            Reason::NewbornBaselineExpired => {
+                "The earlier exams are from the first weeks of life, when the sheath grows fastest. \
+                 They no longer serve as baseline."
+            }
+            Reason::NoEligibleSession => {
+                "No earlier exam of this patient may serve as baseline. The values stand alone; no \
+                 population figure replaces a baseline."
+            }
+            Reason::NoUsableMeasurement => "This exam has no sheath reading that can be used.",
+            Reason::PlanesDiffer => {
+                "The earlier exams were measured in other planes, which can differ by about 0.4 mm. \
+                 Comparing them would mislead."
+            }
+        }
+    }
+}
+
+impl Unused {
+    /// One plain sentence.
+    #[must_use]
+    pub fn sentence(self) -> &'static str {
+        match self {
+            Unused::AfterDecompression => "It was taken after the pressure had been relieved.",
+            Unused::BeforeBirth => "It is dated before the patient's birth.",
+            Unused::BeyondMaxSessions => "Enough newer exams are there.",
+            Unused::DefinitionDiffers => "It was measured between other borders of the sheath.",
+            Unused::HigherOfTwo => {
+                "It is the higher of the only two baseline exams, which disagree."
+            }
+            Unused::ModalityDiffers => "It was made with another kind of imaging.",
+            Unused::NewbornBaselineExpired => "It is from the first weeks of life.",
+            Unused::NoComparison => "It might serve, but this exam could not be compared.",
+            Unused::NoUsableMeasurement => "It has no sheath reading that can be used.",
+            Unused::Outlier => "It does not fit the other baseline exams.",
+            Unused::PlanesDiffer => "It was measured in other planes.",
+            Unused::RaisedConfirmed => "Raised pressure was confirmed at it.",
+            Unused::SameDay => "It is of the same day.",
+            Unused::Unlabelled => "Nobody has labelled it, and only labelled exams serve here.",
+            Unused::UnlabelledAboveExpected => {
+                "Nobody has labelled it, and it was itself above expected."
+            }
+            Unused::Washout => "It was taken on the day of an event or too soon after it.",
+        }
+    }
+}
+
+impl Why {
+    /// One plain sentence.
+    #[must_use]
+    pub fn sentence(&self) -> String {
+        match self {
+            Why::Found(unused) => unused.sentence().to_owned(),
+            Why::Given(code) => format!("It was excluded: {}.", code.replace(['_', '-'], " ")),
+        }
+    }
+}
+
+impl Modality {
+    /// The word used in JSON and in sentences.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Modality::Ultrasound => "ultrasound",
+            Modality::Mri => "mri",
+            Modality::Ct => "ct",
+        }
+    }
+}
+
+impl Assessment {
+    /// What was found, in one or two sentences. "Within expected" names the rise that would not
+    /// have been seen.
+    #[must_use]
+    pub fn sentence(&self) -> String {
+        let Some(row) = self.rows.leading().and_then(|row| row.comparison) else {
+            let why = self
+                .reason
+                .map_or("There is no comparison.", Reason::sentence);
+            return match self.status {
+                Status::NoBaseline => format!("There is no baseline to compare with. {why}"),
+                _ => format!("This exam could not be compared. {why}"),
+            };
+        };
+        let unseen = match (&self.rows.both, self.eye_limit_mm()) {
+            (Some(_), Some(eye)) => format!(
+                "a rise of less than {} mm in both eyes, or of less than {} mm in one eye alone, \
+                 would not have been seen",
+                up(row.smallest_change_mm),
+                up(eye)
+            ),
+            _ => format!(
+                "a rise of less than {} mm would not have been seen",
+                up(row.smallest_change_mm)
+            ),
+        };
+        match self.status {
+            Status::WellAboveExpected => {
+                "Well above what this patient's own baseline leads one to expect.".to_owned()
+            }
+            Status::AboveExpected => {
+                "Above what this patient's own baseline leads one to expect.".to_owned()
+            }
+            Status::BelowExpected => format!(
+                "Below what this patient's own baseline leads one to expect. This does not exclude \
+                 raised pressure; check what was measured."
+            ),
+            _ => format!(
+                "Within what this patient's own baseline leads one to expect, which is no proof that \
+                 nothing rose: {unseen}."
+            ),
+        }
+    }
+
+    /// The larger smallest change of the two eyes.
+    fn eye_limit_mm(&self) -> Option<f64> {
+        let eyes = [&self.rows.right, &self.rows.left].into_iter().flatten();
+        let limits = eyes.filter_map(|row| row.comparison.map(|c| c.smallest_change_mm));
+        limits.reduce(f64::max)
+    }
+}
+
+/// Two decimals, upwards: what could be seen is never told too small.
+fn up(mm: f64) -> String {
+    format!("{:.2}", (mm * 100.0 - 1e-7).ceil() / 100.0)
+}
