@@ -1,7 +1,12 @@
 //! Facts that stand outside the content tree.
 
-use crate::domain::{Moment, Sex};
-use chrono::NaiveDate;
+use super::element::Reader;
+use super::time;
+use crate::domain::{Moment, Remark, Sex};
+use chrono::{NaiveDate, NaiveTime};
+use dicom_core::Tag;
+use dicom_dictionary_std::tags;
+use dicom_object::InMemDicomObject;
 
 /// Document-level attributes, blanks removed, absent and empty alike `None`.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -42,4 +47,115 @@ pub struct Header {
     pub preliminary: Option<String>,
     /// Referenced SOP Instance UIDs of Predecessor Documents Sequence (0040,A360), sorted.
     pub predecessors: Vec<String>,
+}
+
+impl Header {
+    /// Reads the header; what is there and cannot be used is left out with a remark.
+    pub(super) fn read(object: &InMemDicomObject, remarks: &mut Vec<Remark>) -> Header {
+        let mut reader = Reader {
+            object,
+            place: "",
+            remarks,
+        };
+        let offset_s = checked(
+            &mut reader,
+            tags::TIMEZONE_OFFSET_FROM_UTC,
+            "offset-invalid",
+            "The offset from UTC is malformed and is not used.",
+            time::offset_s,
+        );
+        Header {
+            sop_class_uid: reader.uid(tags::SOP_CLASS_UID),
+            sop_instance_uid: reader.uid(tags::SOP_INSTANCE_UID),
+            study_instance_uid: reader.uid(tags::STUDY_INSTANCE_UID),
+            patient_id: reader.text(tags::PATIENT_ID),
+            patient_issuer: reader.text(tags::ISSUER_OF_PATIENT_ID),
+            birth_date: date(&mut reader, tags::PATIENT_BIRTH_DATE),
+            sex: checked(
+                &mut reader,
+                tags::PATIENT_SEX,
+                "sex-unknown",
+                "The sex is none of F, M and O and is left out.",
+                sex,
+            ),
+            study_at: moment(&mut reader, tags::STUDY_DATE, tags::STUDY_TIME, offset_s),
+            content_at: moment(
+                &mut reader,
+                tags::CONTENT_DATE,
+                tags::CONTENT_TIME,
+                offset_s,
+            ),
+            offset_s,
+            manufacturer: reader.text(tags::MANUFACTURER),
+            model: reader.text(tags::MANUFACTURER_MODEL_NAME),
+            serial: reader.text(tags::DEVICE_SERIAL_NUMBER),
+            operator: reader.first(tags::OPERATORS_NAME),
+            accession: reader.text(tags::ACCESSION_NUMBER),
+            completion: reader.text(tags::COMPLETION_FLAG),
+            preliminary: reader.text(tags::PRELIMINARY_FLAG),
+            predecessors: predecessors(&mut reader),
+        }
+    }
+}
+
+/// Reads a text by a rule, with a remark when it is there and breaks the rule.
+fn checked<T>(
+    reader: &mut Reader<'_, '_>,
+    tag: Tag,
+    code: &'static str,
+    text: &'static str,
+    rule: impl Fn(&str) -> Option<T>,
+) -> Option<T> {
+    let value = rule(&reader.text(tag)?);
+    if value.is_none() {
+        reader.remark(tag, Remark::caution(code, text));
+    }
+    value
+}
+
+fn date(reader: &mut Reader<'_, '_>, tag: Tag) -> Option<NaiveDate> {
+    let text = "A date is malformed and is left out.";
+    checked(reader, tag, "date-invalid", text, time::date)
+}
+
+fn moment(
+    reader: &mut Reader<'_, '_>,
+    day: Tag,
+    clock: Tag,
+    offset_s: Option<i32>,
+) -> Option<Moment> {
+    let date = date(reader, day)?;
+    let text = "A time is malformed; midnight is used.";
+    let time = checked(reader, clock, "time-invalid", text, time::time);
+    Some(Moment {
+        local: date.and_time(time.unwrap_or(NaiveTime::MIN)),
+        offset_s,
+    })
+}
+
+fn sex(text: &str) -> Option<Sex> {
+    match text {
+        "F" => Some(Sex::F),
+        "M" => Some(Sex::M),
+        "O" => Some(Sex::O),
+        _ => None,
+    }
+}
+
+/// Instances named in the hierarchical references of a macro (PS3.3 C.17.2.1).
+fn predecessors(reader: &mut Reader<'_, '_>) -> Vec<String> {
+    let mut uids = Vec::new();
+    for study in reader.items(tags::PREDECESSOR_DOCUMENTS_SEQUENCE) {
+        let mut study = reader.inside(study);
+        for series in study.items(tags::REFERENCED_SERIES_SEQUENCE) {
+            let mut series = study.inside(series);
+            for instance in series.items(tags::REFERENCED_SOP_SEQUENCE) {
+                let mut instance = series.inside(instance);
+                uids.extend(instance.uid(tags::REFERENCED_SOP_INSTANCE_UID));
+            }
+        }
+    }
+    uids.sort_unstable();
+    uids.dedup();
+    uids
 }

@@ -4,15 +4,22 @@
 //! a [`header::Header`] and a [`tree::Tree`] of content items. Nothing here knows what a sheath is.
 
 pub mod code;
-pub mod digest;
+mod content;
+mod digest;
+mod element;
 pub mod gate;
 pub mod header;
 pub mod limits;
 pub mod read;
+pub mod time;
 pub mod tree;
+
+#[cfg(test)]
+pub(crate) mod sample;
 
 pub use code::Code;
 pub use header::Header;
 pub use limits::Limits;
-
+pub use read::{Document, ReadError, read};
+pub use time::moment_from_dt;
 pub use tree::{ContentItem, ItemId, Tree, Value};

@@ -1,1 +1,135 @@
-//! To be written.
+//! From bytes to a [`Document`].
+//!
+//! Character sets: text is decoded by the first value of Specific Character Set; code
+//! extensions are not followed. An unknown set reads as Latin-1, and bytes that do not fit the
+//! declared set come out as a backslash and three octal digits. So text never refuses an object,
+//! numbers and codes come out whatever the text around them, and two Patient IDs that differ in
+//! bytes under the same declared set stay different. Both cases leave a remark.
+
+use super::content;
+use super::gate::{self, Admitted, GateError};
+use super::header::Header;
+use super::limits::Limits;
+use super::tree::Tree;
+use crate::domain::Remark;
+use dicom_core::value::{PrimitiveValue, Value};
+use dicom_dictionary_std::tags;
+use dicom_encoding::text::SpecificCharacterSet;
+use dicom_encoding::transfer_syntax::TransferSyntaxIndex;
+use dicom_object::InMemDicomObject;
+use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
+use thiserror::Error;
+
+/// One object, read.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Document {
+    /// What stands outside the content tree.
+    pub header: Header,
+    /// The content tree; `None` when the object is no structured report.
+    pub tree: Option<Tree>,
+    /// SHA-256 of the content in hexadecimal, the same in every transfer syntax.
+    pub content_sha256: String,
+    /// Oddities met while reading, each with its place.
+    pub remarks: Vec<Remark>,
+}
+
+/// Why an object could not be read. Nothing of it is used.
+#[derive(Debug, Error)]
+pub enum ReadError {
+    /// The gate refused the bytes.
+    #[error(transparent)]
+    Gate(#[from] GateError),
+    /// The decoder refused what the gate admitted.
+    #[error("the data set cannot be decoded")]
+    Decode(#[source] Box<dicom_object::ReadError>),
+    /// The decoder knows no such transfer syntax.
+    #[error("the decoder has no transfer syntax {0}")]
+    Syntax(&'static str),
+}
+
+impl ReadError {
+    /// Stable code in kebab case.
+    #[must_use]
+    pub fn code(&self) -> &'static str {
+        match self {
+            ReadError::Gate(error) => error.code(),
+            ReadError::Decode(_) => "decode-failed",
+            ReadError::Syntax(_) => "transfer-syntax-unsupported",
+        }
+    }
+
+    /// The refusal as a blocking remark.
+    #[must_use]
+    pub fn remark(&self) -> Remark {
+        match self {
+            ReadError::Gate(error) => error.remark(),
+            ReadError::Decode(_) | ReadError::Syntax(_) => {
+                Remark::blocking(self.code(), "The data set cannot be decoded.")
+                    .act("Keep the object and report it: what the gate admits should decode.")
+            }
+        }
+    }
+}
+
+/// Reads a DICOM file (`syntax` is `None`) or a bare data set in the transfer syntax named.
+///
+/// Stack use is bounded by `limits.depth`, memory by `limits.elements` and the bytes given.
+///
+/// # Errors
+/// When the bytes are refused as a whole. Anything odd in a readable object is a remark.
+pub fn read(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Document, ReadError> {
+    let admitted = gate::admit(bytes, syntax, limits)?;
+    let object = decode(&admitted)?;
+    let mut remarks = admitted.remarks;
+    remarks.extend(character_set(&object));
+    let header = Header::read(&object, &mut remarks);
+    if let (Some(media), Some(own)) = (&admitted.media_instance, &header.sop_instance_uid)
+        && media != own
+    {
+        remarks.push(
+            Remark::caution(
+                "file-meta-instance-differs",
+                "The file names another SOP Instance UID than the data set in it; the data set's is used.",
+            )
+            .at("(0002,0003)")
+            .act("Find out whether the file was altered after it was exported."),
+        );
+    }
+    let tree = content::tree(&object, &mut remarks);
+    Ok(Document {
+        header,
+        tree,
+        content_sha256: admitted.content_sha256,
+        remarks,
+    })
+}
+
+fn decode(admitted: &Admitted<'_>) -> Result<InMemDicomObject, ReadError> {
+    let syntax = TransferSyntaxRegistry
+        .get(admitted.syntax)
+        .ok_or(ReadError::Syntax(admitted.syntax))?;
+    InMemDicomObject::read_dataset_with_ts(&*admitted.data, syntax)
+        .map_err(|error| ReadError::Decode(Box::new(error)))
+}
+
+/// A remark when text cannot be decoded as the object declares it.
+fn character_set(object: &InMemDicomObject) -> Option<Remark> {
+    let element = object.get(tags::SPECIFIC_CHARACTER_SET)?;
+    let Value::Primitive(PrimitiveValue::Strs(sets)) = element.value() else {
+        return None;
+    };
+    let sets: Vec<&str> = sets
+        .iter()
+        .map(|set| set.trim_matches([' ', '\0']))
+        .collect();
+    let first = sets.first().copied().unwrap_or_default();
+    let known = first.is_empty() || SpecificCharacterSet::from_code(first).is_some();
+    (!known || sets.len() > 1).then(|| {
+        Remark::caution(
+            "charset-unsupported",
+            "The declared character set is not followed in full: letters outside ASCII may be wrong.",
+        )
+        .at("(0008,0005)")
+        .act("Compare names and free text with the sending system.")
+    })
+}

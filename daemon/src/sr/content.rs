@@ -1,0 +1,220 @@
+//! The content tree from a decoded object (PS3.3 C.17.3).
+
+use super::element::{Reader, is_uid};
+use super::tree::{ContentItem, Measured, Relationship, Tree, Value};
+use crate::domain::Remark;
+use dicom_dictionary_std::tags;
+use dicom_object::InMemDicomObject;
+
+/// The tree, or `None` when the object holds no report at all.
+///
+/// Every item of every Content Sequence becomes an item of the tree, understood or not, so that
+/// ordinals count as the sender counted them.
+pub(super) fn tree(object: &InMemDicomObject, remarks: &mut Vec<Remark>) -> Option<Tree> {
+    let content = [tags::VALUE_TYPE, tags::CONTENT_SEQUENCE];
+    if content.iter().all(|&tag| object.get(tag).is_none()) {
+        return None;
+    }
+    let mut document = Reader {
+        object,
+        place: "1",
+        remarks: &mut *remarks,
+    };
+    let mut tree = Tree::new(item(&mut document, true));
+    let mut open = vec![(tree.root(), object)];
+    while let Some((id, object)) = open.pop() {
+        let place = tree.place(id);
+        let mut reader = Reader {
+            object,
+            place: &place,
+            remarks: &mut *remarks,
+        };
+        if reader.has(tags::CONTENT_SEQUENCE) && !holds_items(object) {
+            reader.remark(
+                tags::CONTENT_SEQUENCE,
+                Remark::blocking(
+                    "content-unreadable",
+                    "The content below this item is not sent as a sequence and cannot be read.",
+                )
+                .act("Ask the sender for the report in Explicit VR Little Endian."),
+            );
+            continue;
+        }
+        let mut below = Vec::new();
+        for (child, number) in reader.items(tags::CONTENT_SEQUENCE).iter().zip(1_u32..) {
+            let place = format!("{place}.{number}");
+            let mut reader = Reader {
+                object: child,
+                place: &place,
+                remarks: &mut *remarks,
+            };
+            let child_id = tree.add(id, item(&mut reader, false));
+            below.push((child_id, child));
+        }
+        open.extend(below.into_iter().rev());
+    }
+    Some(tree)
+}
+
+fn holds_items(object: &InMemDicomObject) -> bool {
+    object.get(tags::CONTENT_SEQUENCE).is_some_and(|element| {
+        element.items().is_some()
+            || element
+                .value()
+                .primitive()
+                .is_some_and(|value| value.multiplicity() == 0)
+    })
+}
+
+fn item(reader: &mut Reader<'_, '_>, root: bool) -> ContentItem {
+    let relationship = relationship(reader, root);
+    let concept = reader.code(tags::CONCEPT_NAME_CODE_SEQUENCE);
+    let value = value(reader);
+    let mut item = ContentItem::new(relationship, concept, value);
+    item.observed_at = reader.text(tags::OBSERVATION_DATE_TIME);
+    item.observation_uid = reader.uid(tags::OBSERVATION_UID);
+    if let Some(template) = reader.only_item(tags::CONTENT_TEMPLATE_SEQUENCE) {
+        item.template_id = reader.inside(template).text(tags::TEMPLATE_IDENTIFIER);
+    }
+    item
+}
+
+fn relationship(reader: &mut Reader<'_, '_>, root: bool) -> Relationship {
+    let Some(word) = reader.text(tags::RELATIONSHIP_TYPE) else {
+        if !root {
+            reader.remark(
+                tags::RELATIONSHIP_TYPE,
+                Remark::caution(
+                    "relationship-missing",
+                    "A content item does not say how it relates to its parent.",
+                ),
+            );
+        }
+        return Relationship::Other;
+    };
+    match word.as_str() {
+        "CONTAINS" => Relationship::Contains,
+        "HAS OBS CONTEXT" => Relationship::HasObsContext,
+        "HAS ACQ CONTEXT" => Relationship::HasAcqContext,
+        "HAS CONCEPT MOD" => Relationship::HasConceptMod,
+        "HAS PROPERTIES" => Relationship::HasProperties,
+        "INFERRED FROM" => Relationship::InferredFrom,
+        "SELECTED FROM" => Relationship::SelectedFrom,
+        _ => {
+            reader.remark(
+                tags::RELATIONSHIP_TYPE,
+                Remark::caution(
+                    "relationship-unknown",
+                    "A content item relates to its parent in a way the standard does not list.",
+                ),
+            );
+            Relationship::Other
+        }
+    }
+}
+
+/// The value of an item; [`Value::Other`] with a remark when it cannot be understood.
+fn value(reader: &mut Reader<'_, '_>) -> Value {
+    let Some(kind) = reader.text(tags::VALUE_TYPE) else {
+        return without_type(reader);
+    };
+    let understood = match kind.as_str() {
+        "CONTAINER" => Some(Value::Container),
+        "TEXT" => reader.long_text(tags::TEXT_VALUE).map(Value::Text),
+        "CODE" => reader.code(tags::CONCEPT_CODE_SEQUENCE).map(Value::Code),
+        "NUM" => num(reader),
+        "DATETIME" => reader.text(tags::DATE_TIME).map(Value::Time),
+        "DATE" => reader.text(tags::DATE).map(Value::Time),
+        "TIME" => reader.text(tags::TIME).map(Value::Time),
+        "UIDREF" => reader.uid(tags::UID).map(Value::Uid),
+        "PNAME" => reader.text(tags::PERSON_NAME).map(Value::PersonName),
+        "IMAGE" | "COMPOSITE" | "WAVEFORM" => instance(reader),
+        "SCOORD" => coordinates(reader),
+        // Nothing in them is used here.
+        "SCOORD3D" | "TCOORD" | "TABLE" => return Value::Other(kind),
+        _ => {
+            reader.remark(
+                tags::VALUE_TYPE,
+                Remark::caution(
+                    "value-type-unknown",
+                    "A content item has a value type the standard does not list; it is skipped.",
+                ),
+            );
+            return Value::Other(kind);
+        }
+    };
+    understood.unwrap_or_else(|| {
+        reader.remark(
+            tags::VALUE_TYPE,
+            Remark::caution(
+                "value-unreadable",
+                format!("The value of a {kind} item is missing or malformed; it is skipped."),
+            ),
+        );
+        Value::Other(kind)
+    })
+}
+
+/// Only an item by reference may lack its value type.
+fn without_type(reader: &mut Reader<'_, '_>) -> Value {
+    match reader.longs(tags::REFERENCED_CONTENT_ITEM_IDENTIFIER) {
+        Some(path) if !path.is_empty() => Value::Reference(path),
+        _ => {
+            reader.remark(
+                tags::VALUE_TYPE,
+                Remark::caution(
+                    "value-type-missing",
+                    "A content item has no value type and refers to no other; it is skipped.",
+                ),
+            );
+            Value::Other(String::new())
+        }
+    }
+}
+
+/// An empty Measured Value Sequence is a NUM without value (PS3.3 C.18.1); several items are
+/// several values, of which none may be picked.
+fn num(reader: &mut Reader<'_, '_>) -> Option<Value> {
+    let qualifier = reader.code(tags::NUMERIC_VALUE_QUALIFIER_CODE_SEQUENCE);
+    let items = reader.items(tags::MEASURED_VALUE_SEQUENCE);
+    let measured = match reader.only_item(tags::MEASURED_VALUE_SEQUENCE) {
+        Some(item) => {
+            let mut inside = reader.inside(item);
+            Some(Measured {
+                decimal: inside.text(tags::NUMERIC_VALUE),
+                float: inside.double(tags::FLOATING_POINT_VALUE),
+                unit: inside.code(tags::MEASUREMENT_UNITS_CODE_SEQUENCE),
+            })
+        }
+        None if items.is_empty() => None,
+        None => return None,
+    };
+    Some(Value::Num {
+        measured,
+        qualifier,
+    })
+}
+
+fn instance(reader: &mut Reader<'_, '_>) -> Option<Value> {
+    let item = reader.only_item(tags::REFERENCED_SOP_SEQUENCE)?;
+    let mut inside = reader.inside(item);
+    Some(Value::Instance {
+        class: inside
+            .text(tags::REFERENCED_SOP_CLASS_UID)
+            .filter(|uid| is_uid(uid))?,
+        instance: inside
+            .text(tags::REFERENCED_SOP_INSTANCE_UID)
+            .filter(|uid| is_uid(uid))?,
+    })
+}
+
+/// Column, row pairs (PS3.3 C.18.6); half a pair or a point at infinity is no place.
+fn coordinates(reader: &mut Reader<'_, '_>) -> Option<Value> {
+    let points = reader.singles(tags::GRAPHIC_DATA)?;
+    let sound = points.len().is_multiple_of(2) && points.iter().all(|number| number.is_finite());
+    sound.then_some(())?;
+    Some(Value::Coordinates {
+        graphic: reader.text(tags::GRAPHIC_TYPE)?,
+        points,
+    })
+}

@@ -1,0 +1,269 @@
+//! Values out of decoded elements, with what is odd about them.
+
+use super::Code;
+use crate::domain::Remark;
+use dicom_core::Tag;
+use dicom_core::value::{PrimitiveValue, Value};
+use dicom_dictionary_std::tags;
+use dicom_object::InMemDicomObject;
+
+/// A data set or item, its place in the document for remarks, and where remarks go.
+pub(super) struct Reader<'a, 'r> {
+    pub(super) object: &'a InMemDicomObject,
+    /// Ordinals of the content item, empty for the document itself.
+    pub(super) place: &'r str,
+    pub(super) remarks: &'r mut Vec<Remark>,
+}
+
+impl<'a> Reader<'a, '_> {
+    /// The same place and remarks, for an item inside.
+    pub(super) fn inside<'s>(&'s mut self, object: &'a InMemDicomObject) -> Reader<'a, 's> {
+        Reader {
+            object,
+            place: self.place,
+            remarks: self.remarks,
+        }
+    }
+
+    /// `1.3.2 (0040,A30A)`, or the tag alone.
+    pub(super) fn at(&self, tag: Tag) -> String {
+        if self.place.is_empty() {
+            tag.to_string()
+        } else {
+            format!("{} {tag}", self.place)
+        }
+    }
+
+    pub(super) fn remark(&mut self, tag: Tag, remark: Remark) {
+        let place = self.at(tag);
+        self.remarks.push(remark.at(place));
+    }
+
+    fn value(&self, tag: Tag) -> Option<&'a Value<InMemDicomObject>> {
+        self.object.get(tag).map(dicom_core::DataElement::value)
+    }
+
+    /// The values of a text element, padding kept. `None` when absent or empty.
+    ///
+    /// The decoder writes bytes it cannot decode as a backslash and three octal digits, so
+    /// different bytes stay different.
+    fn parts(&mut self, tag: Tag) -> Option<Vec<String>> {
+        match self.value(tag)? {
+            Value::Primitive(PrimitiveValue::Empty) => None,
+            Value::Primitive(PrimitiveValue::Str(text)) => Some(vec![text.clone()]),
+            Value::Primitive(PrimitiveValue::Strs(parts)) => {
+                if parts.iter().any(|part| part.contains('\\')) {
+                    self.remark(tag, undecodable());
+                }
+                Some(parts.to_vec())
+            }
+            // Sent as UN: the character set is anyone's guess outside ASCII.
+            Value::Primitive(PrimitiveValue::U8(bytes)) => {
+                if !bytes.is_ascii() {
+                    self.remark(tag, undecodable());
+                }
+                let text: String = bytes.iter().map(octal).collect();
+                Some(vec![text])
+            }
+            _ => {
+                self.remark(
+                    tag,
+                    Remark::caution(
+                        "element-not-text",
+                        "An element that holds text is sent as something else.",
+                    ),
+                );
+                None
+            }
+        }
+    }
+
+    /// Text with padding at both ends removed; several values stay joined by backslashes.
+    pub(super) fn text(&mut self, tag: Tag) -> Option<String> {
+        let parts = self.parts(tag)?;
+        let text = parts.join("\\");
+        let bare = bare(&text);
+        (!bare.is_empty()).then(|| bare.to_owned())
+    }
+
+    /// Long text: leading blanks count, trailing ones do not (PS3.5 table 6.2-1, UT).
+    pub(super) fn long_text(&mut self, tag: Tag) -> Option<String> {
+        let text = self.parts(tag)?.join("\\");
+        let bare = text.trim_end_matches([' ', '\0']);
+        (!bare.is_empty()).then(|| bare.to_owned())
+    }
+
+    /// The first value that is not empty.
+    pub(super) fn first(&mut self, tag: Tag) -> Option<String> {
+        let parts = self.parts(tag)?;
+        let first = parts
+            .iter()
+            .map(|part| bare(part))
+            .find(|part| !part.is_empty());
+        first.map(str::to_owned)
+    }
+
+    /// A UID of PS3.5 section 9, else `None` with a remark when there is anything.
+    pub(super) fn uid(&mut self, tag: Tag) -> Option<String> {
+        let text = self.text(tag)?;
+        if is_uid(&text) {
+            return Some(text);
+        }
+        self.remark(
+            tag,
+            Remark::caution(
+                "uid-invalid",
+                "An identifier is not a valid UID and is left out.",
+            ),
+        );
+        None
+    }
+
+    /// Items of a sequence; none with a remark when it is no sequence.
+    pub(super) fn items(&mut self, tag: Tag) -> &'a [InMemDicomObject] {
+        match self.value(tag) {
+            None | Some(Value::Primitive(PrimitiveValue::Empty)) => &[],
+            Some(Value::Sequence(sequence)) => sequence.items(),
+            Some(_) => {
+                self.remark(
+                    tag,
+                    Remark::caution(
+                        "element-not-sequence",
+                        "A sequence is sent as something else and cannot be read.",
+                    ),
+                );
+                &[]
+            }
+        }
+    }
+
+    /// The only item; none with a remark when there are several, since none may be picked.
+    pub(super) fn only_item(&mut self, tag: Tag) -> Option<&'a InMemDicomObject> {
+        match self.items(tag) {
+            [] => None,
+            [item] => Some(item),
+            _ => {
+                self.remark(
+                    tag,
+                    Remark::caution(
+                        "sequence-several-items",
+                        "A sequence that may hold one item holds several; none is used.",
+                    ),
+                );
+                None
+            }
+        }
+    }
+
+    /// The only double of an element; `None` with a remark for anything else in it.
+    pub(super) fn double(&mut self, tag: Tag) -> Option<f64> {
+        match self.value(tag)? {
+            Value::Primitive(PrimitiveValue::Empty) => None,
+            Value::Primitive(PrimitiveValue::F64(numbers)) if numbers.len() == 1 => {
+                numbers.first().copied()
+            }
+            _ => {
+                self.remark(
+                    tag,
+                    Remark::caution(
+                        "element-not-number",
+                        "An element that holds one number holds something else.",
+                    ),
+                );
+                None
+            }
+        }
+    }
+
+    /// Single-precision numbers; `None` when they are something else.
+    pub(super) fn singles(&self, tag: Tag) -> Option<Vec<f64>> {
+        match self.value(tag)? {
+            Value::Primitive(PrimitiveValue::F32(numbers)) => {
+                Some(numbers.iter().map(|&number| f64::from(number)).collect())
+            }
+            _ => None,
+        }
+    }
+
+    /// Unsigned long numbers; `None` when they are something else.
+    pub(super) fn longs(&self, tag: Tag) -> Option<Vec<u32>> {
+        match self.value(tag)? {
+            Value::Primitive(PrimitiveValue::U32(numbers)) => Some(numbers.to_vec()),
+            _ => None,
+        }
+    }
+
+    /// Whether the element is there at all.
+    pub(super) fn has(&self, tag: Tag) -> bool {
+        self.object.get(tag).is_some()
+    }
+
+    /// The coded concept of a code sequence (PS3.3 section 8), its equivalents one level deep.
+    pub(super) fn code(&mut self, tag: Tag) -> Option<Code> {
+        let item = self.only_item(tag)?;
+        let mut inside = self.inside(item);
+        let code = inside.coded(tag)?;
+        let equivalents = inside.items(tags::EQUIVALENT_CODE_SEQUENCE);
+        Some(Code {
+            equivalents: equivalents
+                .iter()
+                .filter_map(|item| inside.inside(item).coded(tags::EQUIVALENT_CODE_SEQUENCE))
+                .collect(),
+            ..code
+        })
+    }
+
+    /// The code of an item of the code sequence `of`.
+    fn coded(&mut self, of: Tag) -> Option<Code> {
+        let urn = self.text(tags::URN_CODE_VALUE);
+        let scheme = self.text(tags::CODING_SCHEME_DESIGNATOR);
+        let value = self
+            .text(tags::CODE_VALUE)
+            .or_else(|| self.text(tags::LONG_CODE_VALUE));
+        // A URN names its own scheme (PS3.3 8.1); the other two are nothing without one.
+        let (value, scheme) = match (value, scheme, urn) {
+            (Some(value), Some(scheme), _) => (value, scheme),
+            (None, scheme, Some(urn)) => (urn, scheme.unwrap_or_default()),
+            _ => {
+                self.remark(
+                    of,
+                    Remark::caution(
+                        "code-incomplete",
+                        "A code lacks its value or its coding scheme and is not used.",
+                    ),
+                );
+                return None;
+            }
+        };
+        Some(Code {
+            value,
+            scheme,
+            meaning: self.text(tags::CODE_MEANING).unwrap_or_default(),
+            equivalents: Vec::new(),
+        })
+    }
+}
+
+/// 1 to 64 digits and dots (PS3.5 section 9.1), at least so far that it can be a key or a name.
+pub(super) fn is_uid(text: &str) -> bool {
+    (1..=64).contains(&text.len()) && text.bytes().all(|byte| matches!(byte, b'0'..=b'9' | b'.'))
+}
+
+fn bare(text: &str) -> &str {
+    text.trim_matches([' ', '\0'])
+}
+
+fn octal(byte: &u8) -> String {
+    match byte {
+        0..=127 => char::from(*byte).to_string(),
+        _ => format!("\\{byte:03o}"),
+    }
+}
+
+fn undecodable() -> Remark {
+    Remark::caution(
+        "text-undecodable",
+        "Bytes do not fit the declared character set and are shown as octal numbers.",
+    )
+    .act("Compare the text with the sending system.")
+}

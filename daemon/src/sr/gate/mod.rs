@@ -1,0 +1,199 @@
+//! The gate: raw bytes are measured as a whole before any decoder sees them.
+//!
+//! A decoder that recurses and believes lengths can be made to end the process, which nothing
+//! can catch. The gate walks the bytes with a stack of its own and compares every length with
+//! what is left, so what it admits is bounded in depth, number and size.
+
+mod error;
+mod inflate;
+mod part10;
+mod walk;
+
+#[cfg(test)]
+mod tests;
+
+pub use error::{Fault, GateError, Place};
+pub(crate) use walk::{Encoding, Event, dictionary_vr, word};
+
+use super::digest::Digest;
+use super::limits::Limits;
+use crate::domain::Remark;
+use dicom_dictionary_std::{tags, uids};
+use std::borrow::Cow;
+
+/// A data set that may be decoded.
+#[derive(Debug, Clone)]
+pub struct Admitted<'a> {
+    /// Transfer syntax of `data`; explicit little endian for what came deflated.
+    pub syntax: &'static str,
+    /// The data set, without preamble and file meta group. It differs from what was received
+    /// in length fields of unknown elements only, which are made defined.
+    pub data: Cow<'a, [u8]>,
+    /// Media Storage SOP Class UID (0002,0002) of a file, padding removed.
+    pub media_class: Option<String>,
+    /// Media Storage SOP Instance UID (0002,0003) of a file, padding removed.
+    pub media_instance: Option<String>,
+    /// SHA-256 of the content in hexadecimal, the same in every transfer syntax.
+    pub content_sha256: String,
+    /// Oddities that do not stand in the way.
+    pub remarks: Vec<Remark>,
+}
+
+/// Passes or refuses bytes. `syntax` is `None` for a file (PS3.10), or the transfer syntax of a
+/// bare data set as negotiated on the network.
+///
+/// # Errors
+/// The first thing wrong, with its place.
+pub fn admit<'a>(
+    bytes: &'a [u8],
+    syntax: Option<&str>,
+    limits: &Limits,
+) -> Result<Admitted<'a>, GateError> {
+    let mut remarks = Vec::new();
+    let (file, data, base) = match syntax {
+        Some(uid) => {
+            let file = part10::FileMeta {
+                syntax: trimmed(uid).to_owned(),
+                ..part10::FileMeta::default()
+            };
+            (file, bytes, 0)
+        }
+        None => {
+            let file = part10::file_meta(bytes)?;
+            let data = bytes.get(file.data_at..).unwrap_or_default();
+            let base = file.data_at;
+            if !file.length_right {
+                remarks.push(Remark::info(
+                    "file-meta-length-wrong",
+                    "The length of the file meta group is not what its first element says.",
+                ));
+            }
+            (file, data, base)
+        }
+    };
+    let refuse = |fault| GateError {
+        fault,
+        place: Place {
+            offset: base,
+            ..Place::default()
+        },
+    };
+    let (encoding, written, deflated) = match file.syntax.as_str() {
+        uids::IMPLICIT_VR_LITTLE_ENDIAN => (
+            Encoding::ImplicitLittle,
+            uids::IMPLICIT_VR_LITTLE_ENDIAN,
+            false,
+        ),
+        uids::EXPLICIT_VR_LITTLE_ENDIAN => (
+            Encoding::ExplicitLittle,
+            uids::EXPLICIT_VR_LITTLE_ENDIAN,
+            false,
+        ),
+        EXPLICIT_BIG => (Encoding::ExplicitBig, EXPLICIT_BIG, false),
+        uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN => (
+            Encoding::ExplicitLittle,
+            uids::EXPLICIT_VR_LITTLE_ENDIAN,
+            true,
+        ),
+        _ => return Err(refuse(Fault::TransferSyntax(file.syntax))),
+    };
+    let limit = limits.inflated_bytes;
+    let data = if deflated {
+        Cow::Owned(inflate::inflate(data, limit).map_err(refuse)?)
+    } else {
+        Cow::Borrowed(data)
+    };
+    if data.is_empty() {
+        return Err(refuse(Fault::Empty));
+    }
+    if data.len() > limit {
+        let bytes = data.len();
+        return Err(refuse(Fault::TooBig { bytes, limit }));
+    }
+
+    let mut digest = Digest::new();
+    let mut charsets = Charsets::default();
+    let mut unknown = Vec::new();
+    let base = if deflated { 0 } else { base };
+    walk::walk(&data, encoding, base, deflated, limits, &mut |event| {
+        digest.take(&event);
+        charsets.take(&event);
+        if let Event::Unknown { length_at, length } = event {
+            unknown.push((length_at, length));
+        }
+    })?;
+    remarks.extend(charsets.remark());
+    Ok(Admitted {
+        syntax: written,
+        data: with_defined_lengths(data, encoding, &unknown),
+        media_class: file.class,
+        media_instance: file.instance,
+        content_sha256: digest.finish(),
+        remarks,
+    })
+}
+
+/// Explicit VR Big Endian, retired and so without a constant in force.
+const EXPLICIT_BIG: &str = "1.2.840.10008.1.2.2";
+
+/// The decoder would read what stands in an unknown element of undefined length in the syntax
+/// around it instead of as implicit VR. With a defined length it leaves it alone.
+fn with_defined_lengths<'a>(
+    data: Cow<'a, [u8]>,
+    encoding: Encoding,
+    unknown: &[(usize, u32)],
+) -> Cow<'a, [u8]> {
+    if unknown.is_empty() {
+        return data;
+    }
+    let mut data = data.into_owned();
+    for &(at, length) in unknown {
+        if let Some(field) = data.get_mut(at..).and_then(|rest| rest.first_chunk_mut()) {
+            *field = encoding.u32_bytes(length);
+        }
+    }
+    Cow::Owned(data)
+}
+
+/// Watches for items that declare another character set than the data set: the decoder keeps
+/// on using it after the item.
+#[derive(Default)]
+struct Charsets<'a> {
+    root: &'a [u8],
+    differs: bool,
+}
+
+impl<'a> Charsets<'a> {
+    fn take(&mut self, event: &Event<'a>) {
+        if let Event::Element {
+            tag: tags::SPECIFIC_CHARACTER_SET,
+            value,
+            depth,
+            ..
+        } = *event
+        {
+            let value = value.trim_ascii_end();
+            match depth {
+                0 => self.root = value,
+                _ => self.differs |= value != self.root,
+            }
+        }
+    }
+
+    fn remark(&self) -> Option<Remark> {
+        self.differs.then(|| {
+            Remark::caution(
+                "charset-in-item",
+                "An item declares another character set than the document: letters outside \
+                 ASCII after it may be wrong.",
+            )
+            .at("(0008,0005)")
+            .act("Compare names and free text with the sending system.")
+        })
+    }
+}
+
+/// A UID or code without the padding of PS3.5 6.2.
+fn trimmed(text: &str) -> &str {
+    text.trim_matches([' ', '\0'])
+}
