@@ -1,1 +1,88 @@
 //! The configuration file: what it says and what it means.
+//!
+//! [`Config::from_text`] is pure. It reads in three steps: `raw` finds the settings and refuses
+//! what it does not know, `keys` (the one list of keys) gives each a meaning, `check` holds the
+//! rules between keys. Every step collects its mistakes, so one run reports them all.
+
+mod check;
+mod keys;
+mod raw;
+mod settings;
+mod value;
+
+#[cfg(test)]
+mod tests;
+
+pub use settings::{
+    After, DEFAULT_MAX_OBJECT_BYTES, DicomSettings, FolderSettings, LogFormat, LogLevel,
+    ObserveSettings, OutboxSettings, StoreSettings, TemplateSettings,
+};
+
+use crate::assess::Parameters;
+use crate::domain::Mistake;
+use crate::normalise::Technique;
+use std::path::{Path, PathBuf};
+
+/// The commented default configuration, as shipped. It parses to `Config::default()`.
+pub const DEFAULT_TEXT: &str = include_str!("../../../config/daemon.toml");
+
+/// A configuration without mistakes.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Config {
+    /// `[receive.dicom]`.
+    pub dicom: DicomSettings,
+    /// `[receive.folder]`.
+    pub folder: FolderSettings,
+    /// `[store]`.
+    pub store: StoreSettings,
+    /// `[templates]`.
+    pub templates: TemplateSettings,
+    /// `[technique]`.
+    pub technique: Technique,
+    /// `[baseline]`.
+    pub baseline: Parameters,
+    /// `[outbox]`.
+    pub outbox: OutboxSettings,
+    /// `[observe]`.
+    pub observe: ObserveSettings,
+}
+
+impl Config {
+    /// Reads a configuration; what the text leaves out has its default.
+    ///
+    /// `file` is the name of the file as the user knows it, used in messages only. Paths stay as
+    /// written; [`Config::resolve`] makes them usable.
+    ///
+    /// # Errors
+    /// Every mistake of the file, in line order.
+    pub fn from_text(file: &str, text: &str) -> Result<Config, Vec<Mistake>> {
+        // Editors on Windows put a byte order mark first; columns are counted without it.
+        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+        let mut raw = raw::Raw::read(file, text);
+        let config = check::check(&mut raw);
+        if raw.mistakes.is_empty() {
+            return Ok(config);
+        }
+        raw.mistakes.sort_by_key(|m| (m.line, m.column));
+        Err(raw.mistakes)
+    }
+
+    /// Every known key as (table, key), in the order of the manual.
+    pub fn known_keys() -> impl Iterator<Item = (&'static str, &'static str)> {
+        keys::KEYS.iter().map(|key| (key.table, key.name))
+    }
+
+    /// Makes relative paths relative to `base`, the folder of the configuration file.
+    pub fn resolve(&mut self, base: &Path) {
+        let paths: [&mut PathBuf; 2] = [&mut self.store.path, &mut self.outbox.folder];
+        let paths = paths
+            .into_iter()
+            .chain(self.folder.path.as_mut())
+            .chain(self.templates.folder.as_mut())
+            .chain(&mut self.templates.dictionaries);
+        for path in paths {
+            // `join` keeps an absolute path as it is.
+            *path = base.join(&*path);
+        }
+    }
+}

@@ -1,0 +1,233 @@
+//! What the file means: values in their bounds, and rules between keys.
+
+use super::Config;
+use super::keys::{self, Key};
+use super::raw::Raw;
+use super::value::{Fault, Instead, quoted};
+use std::ops::Range;
+use std::path::{Component, Path};
+use toml::de::DeValue;
+
+/// Reads every setting into a configuration, then checks the rules between keys. Mistakes are
+/// added to `raw`; the result is only to be used when there are none.
+pub(super) fn check(raw: &mut Raw<'_>) -> Config {
+    let mut config = Config::default();
+    let mut written = Vec::new();
+    for setting in std::mem::take(&mut raw.settings) {
+        let (key, span) = (setting.key, setting.value.span());
+        match (key.set)(&mut config, setting.value.get_ref()) {
+            Ok(()) => written.push(Written { key, span }),
+            Err(fault) => refuse(raw, key, &span, setting.value.get_ref(), fault),
+        }
+    }
+    check_orders(raw, &config, &written);
+    check_paths(raw, &config, &written);
+    config
+}
+
+/// A key the file sets, without a mistake of its own.
+struct Written {
+    key: &'static Key,
+    span: Range<usize>,
+}
+
+fn refuse(raw: &mut Raw<'_>, key: &Key, span: &Range<usize>, value: &DeValue<'_>, fault: Fault) {
+    let whole = raw.written(span.clone());
+    let at = fault.span.clone().unwrap_or_else(|| span.clone());
+    let part = raw.written(at.clone());
+    let Key { table, name, .. } = key;
+    let is = if at == *span {
+        format!("[{table}] {name} is {part}")
+    } else {
+        format!("[{table}] {name} has {part}")
+    };
+    let instead = match meant(key, value, &whole)
+        .map(Instead::Value)
+        .or(fault.instead)
+    {
+        Some(Instead::Value(better)) => format!("write {name} = {better}"),
+        Some(Instead::Advice(advice)) => advice.to_owned(),
+        None => format!(
+            "write for example {name} = {}",
+            (key.show)(&Config::default())
+        ),
+    };
+    raw.mistake(at, format!("{is}, but must be {}", fault.must_be), instead);
+}
+
+/// The value in another dress, if the key takes that: without quotes or with them, as a list,
+/// in small letters, without a fraction.
+fn meant(key: &Key, value: &DeValue<'_>, written: &str) -> Option<String> {
+    let mut dresses = Vec::new();
+    match value {
+        DeValue::String(said) => {
+            dresses.push(said.trim().to_owned());
+            dresses.push(quoted(&said.to_lowercase()));
+            dresses.push(format!("[{}]", quoted(said)));
+            dresses.push(said.replace(',', "."));
+        }
+        DeValue::Float(said) => dresses.extend(said.as_str().strip_suffix(".0").map(str::to_owned)),
+        DeValue::Array(_) | DeValue::Table(_) => {}
+        _ => dresses.push(quoted(written)),
+    }
+    dresses.into_iter().find(|dress| {
+        DeValue::parse(dress)
+            .is_ok_and(|value| (key.set)(&mut Config::default(), value.get_ref()).is_ok())
+    })
+}
+
+/// Two numbers of one table of which the first must not pass the second.
+struct Order {
+    table: &'static str,
+    low: &'static str,
+    high: &'static str,
+    must_be: &'static str,
+    holds: fn(&Config) -> bool,
+    why: &'static str,
+}
+
+macro_rules! orders {
+    ($($section:ident: $low:ident $compare:tt $high:ident, $must_be:literal, $why:literal;)*) => {
+        const ORDERS: &[Order] = &[$(Order {
+            table: stringify!($section),
+            low: stringify!($low),
+            high: stringify!($high),
+            must_be: $must_be,
+            holds: |config| config.$section.$low $compare config.$section.$high,
+            why: $why,
+        },)*];
+    };
+}
+
+orders! {
+    technique: depth_caution_mm <= depth_max_off_mm, "at most",
+        "a value is remarked before it is set aside";
+    technique: depth_max_off_mm < depth_mm, "less than",
+        "a caliper at the globe itself is at no depth";
+    technique: angle_caution_deg <= angle_max_deg, "at most",
+        "a value is remarked before it is set aside";
+    baseline: growth_min < growth_stop, "less than",
+        "growth starts before it stops";
+    baseline: z_above < z_well, "less than",
+        "'above' comes before 'well above'";
+    baseline: z_eye_above < z_eye_well, "less than",
+        "'above' comes before 'well above'";
+    baseline: z_above <= z_eye_above, "at most",
+        "two eyes are two chances to pass a limit, so the limit of one eye is not lower";
+    baseline: z_well <= z_eye_well, "at most",
+        "two eyes are two chances to pass a limit, so the limit of one eye is not lower";
+    baseline: z_below <= z_eye_below, "at most",
+        "two eyes are two chances to pass a limit, so the limit of one eye is not lower";
+    baseline: plausible_min < plausible_max, "less than",
+        "otherwise no reading is used";
+}
+
+fn check_orders(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
+    let defaults = Config::default();
+    for order in ORDERS {
+        let find = |name| keys::find(order.table, name);
+        let (Some(low), Some(high)) = (find(order.low), find(order.high)) else {
+            continue;
+        };
+        let place = last_of(written, &[low, high]);
+        let (Some(place), false) = (place, (order.holds)(config)) else {
+            continue;
+        };
+        let said = |key: &Key| {
+            let by_default = !written.iter().any(|w| std::ptr::eq(w.key, key));
+            let mark = if by_default { " by default" } else { "" };
+            format!("{}{mark}", (key.show)(config))
+        };
+        raw.mistake(
+            place,
+            format!(
+                "[{}] {} is {}, but must be {} {}, which is {}",
+                order.table,
+                order.low,
+                said(low),
+                order.must_be,
+                order.high,
+                said(high)
+            ),
+            format!(
+                "{}; the defaults are {} = {} and {} = {}",
+                order.why,
+                order.low,
+                (low.show)(&defaults),
+                order.high,
+                (high.show)(&defaults)
+            ),
+        );
+    }
+}
+
+/// Where the last of some keys stands in the file.
+fn last_of(written: &[Written], keys: &[&Key]) -> Option<Range<usize>> {
+    written
+        .iter()
+        .filter(|w| keys.iter().any(|key| std::ptr::eq(*key, w.key)))
+        .map(|w| w.span.clone())
+        .max_by_key(|span| span.start)
+}
+
+/// Whatever lies in the drop folder is taken for an object and moved away or deleted; so
+/// nothing of ours may lie there. Paths are compared as written: the file system is not asked.
+fn check_paths(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
+    let Some(drop) = &config.folder.path else {
+        return;
+    };
+    let dictionaries = config.templates.dictionaries.iter();
+    let ours = [
+        ("store", "path", Some(&config.store.path)),
+        ("outbox", "folder", Some(&config.outbox.folder)),
+        ("templates", "folder", config.templates.folder.as_ref()),
+    ]
+    .into_iter()
+    .chain(dictionaries.map(|file| ("templates", "dictionaries", Some(file))));
+    for (table, name, path) in ours {
+        let (Some(path), Some(key), Some(drop_key)) = (
+            path,
+            keys::find(table, name),
+            keys::find("receive.folder", "path"),
+        ) else {
+            continue;
+        };
+        let what = if lies_in(path, drop) {
+            format!(
+                "[{table}] {name} lies in the drop folder, where it would be taken for an object"
+            )
+        } else if table == "outbox" && lies_in(drop, path) {
+            "[receive.folder] path lies in the folder of [outbox], among results".to_owned()
+        } else {
+            continue;
+        };
+        let Some(place) = last_of(written, &[key, drop_key]) else {
+            continue;
+        };
+        raw.mistake(
+            place,
+            format!("{what}: {} and {}", path.display(), drop.display()),
+            "give each a folder of its own, side by side",
+        );
+    }
+}
+
+fn lies_in(path: &Path, folder: &Path) -> bool {
+    let (path, folder) = (plain(path), plain(folder));
+    path.starts_with(&folder)
+}
+
+/// The parts of a path, without `.` and with `..` worked out where the text allows it.
+fn plain(path: &Path) -> Vec<Component<'_>> {
+    let mut parts = Vec::new();
+    for part in path.components() {
+        match part {
+            Component::CurDir => {}
+            Component::ParentDir if matches!(parts.last(), Some(Component::Normal(_))) => {
+                parts.pop();
+            }
+            _ => parts.push(part),
+        }
+    }
+    parts
+}

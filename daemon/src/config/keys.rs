@@ -1,0 +1,165 @@
+//! The one list of keys: table, name, meaning and bounds.
+
+use super::Config;
+use super::settings::{After, LogFormat, LogLevel};
+use super::value::{
+    Fault, Limits, address, ae_title, flag, from_to, inside, issuer, list, number, optional_path,
+    path, whole, word,
+};
+use crate::assess::Unlabelled;
+use serde::Serialize;
+use toml::de::DeValue;
+
+/// One key of the file.
+pub(super) struct Key {
+    /// Its table, as written between brackets.
+    pub(super) table: &'static str,
+    /// Its name.
+    pub(super) name: &'static str,
+    /// Reads a value into the configuration.
+    pub(super) set: fn(&mut Config, &DeValue<'_>) -> Result<(), Fault>,
+    /// Its value in a configuration, as TOML.
+    pub(super) show: fn(&Config) -> String,
+}
+
+fn toml_text(value: &impl Serialize) -> String {
+    // `None` has no TOML value; the file writes it as empty text.
+    toml::Value::try_from(value).map_or_else(|_| "\"\"".to_owned(), |value| value.to_string())
+}
+
+/// A key is a field of the same name, so that the two cannot drift apart.
+macro_rules! keys {
+    ($([$table:literal] $section:ident { $($name:ident: $read:expr,)* })*) => {
+        pub(super) const KEYS: &[Key] = &[$($(
+            Key {
+                table: $table,
+                name: stringify!($name),
+                set: |config, value| {
+                    config.$section.$name = $read(value)?;
+                    Ok(())
+                },
+                show: |config| toml_text(&config.$section.$name),
+            },
+        )*)*];
+    };
+}
+
+/// Standard deviations in mm: zero would claim a perfect measurement, two is half a sheath.
+const SD: Limits = inside(0.0, 2.0);
+/// z limits; beyond ten nothing is ever flagged.
+const Z: Limits = inside(0.0, 10.0);
+/// Widths of a sheath, mm.
+const WIDTH: Limits = inside(0.0, 20.0);
+/// Ages at which growth starts or stops, years.
+const GROWTH_AGE: Limits = inside(0.0, 25.0);
+/// Angles between a caliper and the line across the nerve, degrees.
+const ANGLE: Limits = inside(0.0, 90.0);
+/// Object sizes: 1 KiB to the 32 bit limit of an explicit DICOM length (PS3.5 7.1.2).
+const MIN_OBJECT: i64 = 1024;
+const MAX_OBJECT: i64 = 0xFFFF_FFFE;
+
+keys! {
+    ["receive.dicom"] dicom {
+        enabled: flag,
+        listen: address,
+        ae_title: ae_title,
+        accept_any_called: flag,
+        calling_allowed: list(ae_title),
+        max_associations: whole(1, 10_000),
+        max_object_bytes: whole(MIN_OBJECT, MAX_OBJECT),
+        association_timeout_s: whole(1, 3600),
+        idle_timeout_s: whole(1, 86_400),
+        default_issuer: issuer,
+    }
+    ["receive.folder"] folder {
+        path: optional_path,
+        scan_every_ms: whole(100, 3_600_000),
+        settle_ms: whole(0, 3_600_000),
+        after: word(&[("move", After::Move), ("delete", After::Delete)]),
+        max_object_bytes: whole(MIN_OBJECT, MAX_OBJECT),
+        default_issuer: issuer,
+    }
+    ["store"] store {
+        path: path,
+    }
+    ["templates"] templates {
+        folder: optional_path,
+        dictionaries: list(path),
+    }
+    ["technique"] technique {
+        depth_mm: number(inside(0.0, 10.0)),
+        depth_caution_mm: number(from_to(0.0, 5.0)),
+        depth_max_off_mm: number(from_to(0.0, 5.0)),
+        angle_caution_deg: number(ANGLE),
+        angle_max_deg: number(ANGLE),
+    }
+    ["baseline"] baseline {
+        sigma_w: number(SD),
+        sigma_s: number(SD),
+        rho_s: number(from_to(0.0, 1.0)),
+        sigma_o: number(SD),
+        sigma_d: number(SD),
+        sigma_a: number(SD),
+        q: number(from_to(0.0, 1.0)),
+        growth_g: number(from_to(0.0, 1.0)),
+        growth_sd: number(SD),
+        growth_min: number(GROWTH_AGE),
+        growth_stop: number(GROWTH_AGE),
+        age_unknown_rate: number(from_to(0.0, 1.0)),
+        sigma_step: number(SD),
+        resolution: number(from_to(0.0, 1.0)),
+        z_above: number(Z),
+        z_well: number(Z),
+        z_eye_above: number(Z),
+        z_eye_well: number(Z),
+        z_below: number(Z),
+        z_eye_below: number(Z),
+        z_asym: number(Z),
+        z_screen: number(Z),
+        z_pair: number(Z),
+        max_smallest_change: number(inside(0.0, 5.0)),
+        plausible_min: number(WIDTH),
+        plausible_max: number(WIDTH),
+        newborn_age: number(from_to(0.0, 2.0)),
+        washout_days: whole(0, 3650),
+        old_baseline_years: number(inside(0.0, 100.0)),
+        max_sessions: whole(1, 20),
+        unlabelled: word(&[
+            ("provisional", Unlabelled::Provisional),
+            ("ignore", Unlabelled::Ignore),
+        ]),
+    }
+    ["outbox"] outbox {
+        folder: path,
+        text: flag,
+    }
+    ["observe"] observe {
+        log: word(&[
+            ("error", LogLevel::Error),
+            ("warn", LogLevel::Warn),
+            ("info", LogLevel::Info),
+            ("debug", LogLevel::Debug),
+        ]),
+        log_format: word(&[("text", LogFormat::Text), ("json", LogFormat::Json)]),
+    }
+}
+
+/// The known tables, each once.
+pub(super) fn tables() -> impl Iterator<Item = &'static str> {
+    let mut last = "";
+    KEYS.iter().filter_map(move |key| {
+        let new = key.table != last;
+        last = key.table;
+        new.then_some(key.table)
+    })
+}
+
+/// The keys of one table.
+pub(super) fn of_table(table: &str) -> impl Iterator<Item = &'static Key> {
+    KEYS.iter().filter(move |key| key.table == table)
+}
+
+/// One key.
+pub(super) fn find(table: &str, name: &str) -> Option<&'static Key> {
+    of_table(table).find(|key| key.name == name)
+}

@@ -1,0 +1,411 @@
+use super::*;
+use std::collections::BTreeSet;
+use std::fmt::Write as _;
+use std::fs;
+
+fn repository() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
+}
+
+fn shipped() -> Vec<(String, String)> {
+    let mut files = vec![("daemon.toml".to_owned(), DEFAULT_TEXT.to_owned())];
+    for entry in fs::read_dir(repository().join("config/examples")).unwrap() {
+        let path = entry.unwrap().path();
+        let name = path.file_name().unwrap().to_str().unwrap().to_owned();
+        files.push((name, fs::read_to_string(path).unwrap()));
+    }
+    assert!(files.len() >= 3);
+    files
+}
+
+fn mistakes(text: &str) -> Vec<Mistake> {
+    Config::from_text("x.toml", text).expect_err(text)
+}
+
+/// One message a line, as a person sees them.
+fn messages(file: &str, text: &str) -> String {
+    let mut out = String::new();
+    match Config::from_text(file, text) {
+        Ok(_) => out.push_str("no mistake\n"),
+        Err(mistakes) => {
+            for mistake in mistakes {
+                writeln!(out, "{mistake}").unwrap();
+            }
+        }
+    }
+    out
+}
+
+#[test]
+fn the_shipped_default_is_the_default() {
+    let config = Config::from_text("daemon.toml", DEFAULT_TEXT).expect("no mistake");
+    assert_eq!(config, Config::default());
+    assert_eq!(Config::from_text("empty.toml", ""), Ok(Config::default()));
+}
+
+#[test]
+fn the_shipped_default_explains_every_key_once_in_the_order_of_the_list() {
+    let mut table = "";
+    let mut explained = false;
+    let mut found = Vec::new();
+    for line in DEFAULT_TEXT.lines() {
+        if let Some(name) = line.strip_prefix('[') {
+            assert!(explained, "{line} has no sentence");
+            table = name.trim_end_matches(']');
+        } else if let Some((key, _)) = line.split_once(" = ")
+            && !line.starts_with('#')
+        {
+            assert!(explained, "{line} has no sentence");
+            found.push((table, key));
+        }
+        explained = line.starts_with('#');
+    }
+    let known: Vec<_> = Config::known_keys().collect();
+    assert_eq!(found, known);
+}
+
+#[test]
+fn every_parameter_has_a_key_and_every_key_a_parameter() {
+    let keys = |table: &str| -> BTreeSet<String> {
+        Config::known_keys()
+            .filter(|(of, _)| *of == table)
+            .map(|(_, name)| name.to_owned())
+            .collect()
+    };
+    let fields = |value: serde_json::Value| -> BTreeSet<String> {
+        value.as_object().unwrap().keys().cloned().collect()
+    };
+    let baseline = serde_json::to_value(Parameters::default()).unwrap();
+    assert_eq!(keys("baseline"), fields(baseline));
+    let technique = serde_json::to_value(Technique::default()).unwrap();
+    assert_eq!(keys("technique"), fields(technique));
+}
+
+#[test]
+fn every_key_is_read_into_its_own_place() {
+    // A key whose value never arrives would leave the default in force, unseen.
+    let changed = r#"
+        [receive.dicom]
+        enabled = false
+        listen = "[::1]:104"
+        ae_title = " CART "
+        accept_any_called = true
+        calling_allowed = ["A", "B"]
+        max_associations = 7
+        max_object_bytes = 0x1000
+        association_timeout_s = 8
+        idle_timeout_s = 9
+        default_issuer = "X"
+        [receive.folder]
+        path = "in"
+        scan_every_ms = 1_500
+        settle_ms = 11
+        after = "delete"
+        max_object_bytes = 2048
+        default_issuer = "Y"
+        [store]
+        path = "s"
+        [templates]
+        folder = "t"
+        dictionaries = ["d"]
+        [outbox]
+        folder = "o"
+        text = false
+        [observe]
+        log = "debug"
+        log_format = "json"
+    "#;
+    let config = Config::from_text("x.toml", changed).unwrap();
+    let default = Config::default();
+    for key in keys::KEYS {
+        if !["baseline", "technique"].contains(&key.table) {
+            assert_ne!((key.show)(&config), (key.show)(&default), "{}", key.name);
+        }
+    }
+    assert_eq!(config.dicom.listen, "[::1]:104".parse().unwrap());
+    assert_eq!(config.dicom.ae_title, "CART");
+    assert_eq!(config.dicom.max_object_bytes, 4096);
+    assert_eq!(config.folder.scan_every_ms, 1500);
+    // One key at a time for the numbers, since each must move one field and no other.
+    for (table, name) in Config::known_keys() {
+        if ["baseline", "technique"].contains(&table) {
+            let key = keys::find(table, name).unwrap();
+            let old = (key.show)(&default);
+            let new = match name {
+                "unlabelled" => "\"ignore\"".to_owned(),
+                "washout_days" | "max_sessions" => "3".to_owned(),
+                _ => format!("{:?}", old.parse::<f64>().unwrap() * 0.999),
+            };
+            let text = format!("[{table}]\n{name} = {new}\n");
+            let config = Config::from_text("x.toml", &text).unwrap();
+            for other in keys::KEYS {
+                let same = (other.show)(&config) == (other.show)(&default);
+                assert_eq!(same, (other.table, other.name) != (table, name), "{name}");
+            }
+        }
+    }
+}
+
+#[test]
+fn examples_load() {
+    for (name, text) in shipped() {
+        let read = messages(&name, &text);
+        assert_eq!(read, "no mistake\n", "{name}");
+    }
+}
+
+#[test]
+fn a_stray_key_in_any_table_is_refused_where_it_stands() {
+    for (name, text) in shipped() {
+        let lines: Vec<&str> = text.lines().collect();
+        let headings: Vec<usize> = (0..lines.len())
+            .filter(|at| lines[*at].starts_with('['))
+            .collect();
+        for at in headings.iter().map(|at| at + 1).chain([0]) {
+            let mut with = lines.clone();
+            with.insert(at, "  stray_thing = 1");
+            let found = Config::from_text(&name, &with.join("\n")).expect_err(&name);
+            let [one] = found.as_slice() else {
+                panic!("{name}: {found:?}");
+            };
+            assert_eq!((one.line, one.column), (at + 1, 3), "{name}: {one}");
+            assert!(one.what.contains("no key stray_thing"), "{one}");
+            assert!(one.instead.is_some(), "{one}");
+        }
+    }
+}
+
+#[test]
+fn ten_mistakes_are_reported_in_one_run_in_line_order() {
+    let text = fs::read_to_string(repository().join("fixtures/config/ten-mistakes.toml")).unwrap();
+    let found = mistakes(&text);
+    let marked: Vec<usize> = (1..)
+        .zip(text.lines())
+        .filter(|(_, line)| line.ends_with("# wrong"))
+        .map(|(number, _)| number)
+        .collect();
+    assert_eq!(marked.len(), 10);
+    assert_eq!(found.iter().map(|m| m.line).collect::<Vec<_>>(), marked);
+}
+
+/// Wrong configurations and the exact messages they earn. `UPDATE_GOLDEN=1` rewrites the
+/// messages; read the difference before committing it.
+#[test]
+fn wrong_configurations_earn_these_messages() {
+    let folder = repository().join("fixtures/config");
+    let update = std::env::var_os("UPDATE_GOLDEN").is_some();
+    let mut cases: Vec<PathBuf> = fs::read_dir(&folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .collect();
+    cases.sort();
+    let of = |ending: &str| {
+        cases
+            .iter()
+            .filter(|path| path.extension().is_some_and(|e| e == ending))
+            .map(|path| path.with_extension(""))
+            .collect::<Vec<_>>()
+    };
+    let inputs = of("toml");
+    assert!(inputs.len() >= 20);
+    for case in &inputs {
+        let input = case.with_extension("toml");
+        let name = input.file_name().unwrap().to_str().unwrap();
+        let text = fs::read_to_string(&input).unwrap();
+        let said = messages(name, &text);
+        assert_ne!(said, "no mistake\n", "{name} must be wrong");
+        for line in said.lines() {
+            assert!(line.contains("; "), "{name}: no way out in: {line}");
+        }
+        let golden = case.with_extension("txt");
+        if update {
+            fs::write(&golden, &said).unwrap();
+        }
+        let expected = fs::read_to_string(&golden).unwrap_or_else(|error| {
+            panic!("{}: {error}; UPDATE_GOLDEN=1 writes it", golden.display())
+        });
+        assert_eq!(said, expected, "{name}");
+    }
+    assert_eq!(
+        of("txt"),
+        inputs,
+        "a message file without its configuration"
+    );
+}
+
+#[test]
+fn what_a_message_offers_as_a_value_is_accepted() {
+    let folder = repository().join("fixtures/config");
+    let mut tried = 0;
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_none_or(|e| e != "toml") {
+            continue;
+        }
+        for mistake in mistakes(&fs::read_to_string(&path).unwrap()) {
+            let offer = mistake.instead.unwrap();
+            let table = mistake.what.split(['[', ']']).nth(1).unwrap_or_default();
+            let offer = offer.trim_start_matches("write for example ");
+            let offer = offer.trim_start_matches("write ");
+            if mistake.what.contains("but must be") && offer.split_once(" = ").is_some() {
+                let text = format!("[{table}]\n{offer}\n");
+                if offer.contains(';') {
+                    continue; // an order between two keys: a sentence, not a value
+                }
+                assert_eq!(messages("x.toml", &text), "no mistake\n", "{text}");
+                tried += 1;
+            }
+        }
+    }
+    assert!(tried >= 20, "{tried}");
+}
+
+#[test]
+fn ae_titles_keep_the_rule_of_the_standard() {
+    // DICOM PS3.5 table 6.2-1, AE: at most 16 bytes, default repertoire without backslash and
+    // control characters, spaces at the ends do not count, not only spaces.
+    let accepts = |title: &str| {
+        let title = value::quoted(title);
+        Config::from_text("x.toml", &format!("[receive.dicom]\nae_title = {title}\n")).is_ok()
+    };
+    for good in [
+        "A",
+        "SHEATHLINE",
+        "ABCDEFGHIJKLMNOP",
+        " PADDED ",
+        "a.b-c_d 1",
+    ] {
+        assert!(accepts(good), "{good}");
+    }
+    for bad in [
+        "",
+        "    ",
+        "ABCDEFGHIJKLMNOPQ",
+        "A\\B",
+        "A\tB",
+        "A\u{7f}",
+        "Ä",
+    ] {
+        assert!(!accepts(bad), "{bad:?}");
+    }
+}
+
+#[test]
+fn addresses_may_be_ipv6_and_near_misses_are_understood() {
+    let said = |text: &str| messages("x", &format!("[receive.dicom]\nlisten = {text}\n"));
+    assert_eq!(said("\"[::]:11112\""), "no mistake\n");
+    assert_eq!(said("\"0.0.0.0:104\""), "no mistake\n");
+    for (wrong, right) in [
+        ("\"localhost:104\"", "\"127.0.0.1:104\""),
+        ("\":4242\"", "\"0.0.0.0:4242\""),
+        ("\"*:4242\"", "\"0.0.0.0:4242\""),
+        ("\"4242\"", "\"127.0.0.1:4242\""),
+        ("\"10.1.2.3\"", "\"10.1.2.3:11112\""),
+        ("\"::1\"", "\"[::1]:11112\""),
+        ("\"[::1]\"", "\"[::1]:11112\""),
+        ("\"::1:4242\"", "\"[::1]:4242\""),
+        ("\"archive.example:104\"", "\"127.0.0.1:11112\""),
+        ("\"1.2.3.4:99999\"", "\"127.0.0.1:11112\""),
+        ("\"\"", "\"127.0.0.1:11112\""),
+    ] {
+        let said = said(wrong);
+        assert!(
+            said.trim_end().ends_with(&format!("listen = {right}")),
+            "{said}"
+        );
+    }
+}
+
+#[test]
+fn numbers_keep_their_bounds_at_both_ends() {
+    let accepts =
+        |line: &str| Config::from_text("x.toml", &format!("[baseline]\n{line}\n")).is_ok();
+    assert!(accepts("sigma_w = 1"));
+    assert!(accepts("sigma_w = 1.999"));
+    assert!(!accepts("sigma_w = 0"));
+    assert!(!accepts("sigma_w = 2.0"));
+    assert!(!accepts("sigma_w = nan"));
+    assert!(!accepts("sigma_w = inf"));
+    assert!(!accepts("sigma_w = -0.2"));
+    assert!(accepts("rho_s = 0"));
+    assert!(accepts("rho_s = 1.0"));
+    assert!(!accepts("rho_s = 1.0001"));
+    assert!(accepts("max_sessions = 1"));
+    assert!(accepts("max_sessions = 20"));
+    assert!(!accepts("max_sessions = 0"));
+    assert!(!accepts("max_sessions = 21"));
+    assert!(!accepts("max_sessions = 9223372036854775808"));
+    assert!(!accepts("washout_days = -1"));
+}
+
+#[test]
+fn relative_paths_count_from_the_folder_of_the_file() {
+    let text =
+        "[receive.folder]\npath = \"in\"\n[templates]\ndictionaries = [\"d.toml\", \"/e.toml\"]\n";
+    let mut config = Config::from_text("x.toml", text).unwrap();
+    config.resolve(Path::new("/etc/sheathline"));
+    assert_eq!(
+        config.folder.path,
+        Some(PathBuf::from("/etc/sheathline/in"))
+    );
+    assert_eq!(
+        config.store.path,
+        Path::new("/etc/sheathline/sheathline-data/store.sqlite")
+    );
+    assert_eq!(
+        config.templates.dictionaries,
+        [Path::new("/etc/sheathline/d.toml"), Path::new("/e.toml")]
+    );
+    assert_eq!(config.templates.folder, None);
+}
+
+#[test]
+fn a_byte_order_mark_and_windows_line_ends_do_no_harm() {
+    let text = "\u{feff}[store]\r\npath = \"s\"\r\nfoo = 1\r\n";
+    let found = mistakes(text);
+    assert_eq!((found[0].line, found[0].column), (3, 1));
+    assert_eq!(mistakes("\u{feff}foo = 1")[0].column, 1);
+}
+
+#[test]
+fn quoted_names_are_never_taken_for_known_ones() {
+    for text in [
+        "[\"receive.dicom\"]\nenabled = false\n",
+        "\"\" = {}\n",
+        "[\"\"]\n[\"\".store]\npath = \"s\"\n",
+        "[store]\n\"pa\\nth\" = \"s\"\n",
+    ] {
+        let said = messages("x.toml", text);
+        assert!(
+            said.starts_with("x.toml:") && said.contains("there is no"),
+            "{said}"
+        );
+        assert_eq!(said.lines().count(), 1, "{said}");
+    }
+}
+
+#[test]
+fn deep_nesting_is_a_mistake_and_not_a_crash() {
+    for text in [
+        format!("x = {}", "[".repeat(100_000)),
+        format!("x = {}", "{a=".repeat(100_000)),
+        format!("{}x = 1", "a.".repeat(100_000)),
+        format!("[{}x]", "a.".repeat(100_000)),
+    ] {
+        assert!(!mistakes(&text).is_empty());
+    }
+}
+
+proptest::proptest! {
+    /// Whatever the text, there is an answer, and every mistake stands inside the file.
+    #[test]
+    fn no_text_breaks_the_reader(text in "(?s)(\\[|\\]|=|\"|'|#|\n|store|path|baseline|z_well|receive|listen|destination|,|\\.|1|ä| |\\PC){0,60}") {
+        if let Err(found) = Config::from_text("x.toml", &text) {
+            let lines = text.matches('\n').count() + 1;
+            for mistake in found {
+                assert!(mistake.line >= 1 && mistake.line <= lines);
+                assert!(mistake.instead.is_some());
+            }
+        }
+    }
+}
