@@ -1,1 +1,322 @@
-//! What survives a crash.
+//! What survives a crash: one SQLite file.
+//!
+//! A [`Store`] is a cheap handle. Changes go through [`Store::write`] (or [`Store::write_async`]),
+//! which returns only when they are on stable storage; reading goes through [`Store::read`]. What
+//! is stored is told by topic: [`objects`], [`patients`], [`people`], [`results`], [`meta`]. Their
+//! functions take a connection, so that a caller composes several into one transaction.
+
+pub mod error;
+mod lock;
+pub mod meta;
+pub mod objects;
+pub mod patients;
+pub mod people;
+pub mod results;
+mod schema;
+mod stamp;
+#[cfg(test)]
+mod tests;
+mod writer;
+
+pub use error::StoreError;
+
+use lock::{Lock, beside};
+use rusqlite::{Connection, OpenFlags};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::thread::JoinHandle;
+use std::time::Duration;
+use tokio::sync::{mpsc, oneshot, watch};
+use writer::{Change, Doubt, Job};
+
+/// How long a change waits for another process, such as `label` beside a running daemon.
+const BUSY_LIMIT: Duration = Duration::from_secs(5);
+
+/// Connections for reading that are kept open.
+const READERS_KEPT: usize = 4;
+
+/// Who opens the store.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Mode {
+    /// The one process that receives and assesses: makes the store if there is none, brings it to
+    /// the newest shape, and holds it against other owners.
+    Owner,
+    /// A short command beside the owner, or without one: takes the store as it is.
+    Guest,
+}
+
+/// A handle to the store; clones share one writing thread.
+#[derive(Debug, Clone)]
+pub struct Store {
+    inner: Arc<Inner>,
+}
+
+#[derive(Debug)]
+struct Inner {
+    path: PathBuf,
+    waiting: Option<mpsc::Sender<Box<dyn Job>>>,
+    thread: Option<JoinHandle<()>>,
+    readers: Mutex<Vec<Connection>>,
+    doubt: Doubt,
+    changes: watch::Receiver<u64>,
+    // Last, so that the store is let go after the thread has closed it.
+    _lock: Option<Lock>,
+}
+
+impl Store {
+    /// Opens the store at `path`.
+    ///
+    /// # Errors
+    /// The file is missing (for a guest), held by another owner, not a store, of a newer shape,
+    /// or damaged.
+    pub fn open(path: &Path, mode: Mode) -> Result<Store, StoreError> {
+        let lock = match mode {
+            Mode::Owner => Some(Lock::take(path)?),
+            Mode::Guest if !path.exists() => return Err(StoreError::Missing { path: path.into() }),
+            Mode::Guest => None,
+        };
+        let conn = connect(path, mode)?;
+        let (waiting, jobs) = mpsc::channel(writer::WAITING_MAX);
+        let (changed, changes) = watch::channel(0);
+        let doubt: Doubt = Arc::new(OnceLock::new());
+        let thread = std::thread::Builder::new()
+            .name("store".to_owned())
+            .spawn({
+                let (doubt, path) = (Arc::clone(&doubt), path.to_owned());
+                move || writer::run(&conn, jobs, &doubt, &changed, |why| note_doubt(&path, why))
+            })
+            .map_err(|source| StoreError::File {
+                path: path.into(),
+                source,
+            })?;
+        Ok(Store {
+            inner: Arc::new(Inner {
+                path: path.to_owned(),
+                waiting: Some(waiting),
+                thread: Some(thread),
+                readers: Mutex::new(Vec::new()),
+                doubt,
+                changes,
+                _lock: lock,
+            }),
+        })
+    }
+
+    /// Runs `work` in a transaction and returns when it is committed and synced. An error of
+    /// `work` undoes all that it did. Waits, so not for use inside async code.
+    ///
+    /// # Errors
+    /// Those of `work`, or why the transaction could not be committed.
+    pub fn write<T, F>(&self, work: F) -> Result<T, StoreError>
+    where
+        T: Send + 'static,
+        F: FnOnce(&Connection) -> Result<T, StoreError> + Send + 'static,
+    {
+        let (job, reply) = change(work);
+        let waiting = self.inner.waiting.as_ref().ok_or(StoreError::Closed)?;
+        waiting.blocking_send(job).map_err(|_| StoreError::Closed)?;
+        reply.blocking_recv().unwrap_or(Err(StoreError::Closed))
+    }
+
+    /// [`Store::write`] for async code.
+    ///
+    /// # Errors
+    /// As [`Store::write`].
+    pub async fn write_async<T, F>(&self, work: F) -> Result<T, StoreError>
+    where
+        T: Send + 'static,
+        F: FnOnce(&Connection) -> Result<T, StoreError> + Send + 'static,
+    {
+        let (job, reply) = change(work);
+        let waiting = self.inner.waiting.as_ref().ok_or(StoreError::Closed)?;
+        waiting.send(job).await.map_err(|_| StoreError::Closed)?;
+        reply.await.unwrap_or(Err(StoreError::Closed))
+    }
+
+    /// Runs `work` on one consistent state of the store, without holding up changes.
+    ///
+    /// # Errors
+    /// Those of `work`, or that the store cannot be read.
+    pub fn read<T>(
+        &self,
+        work: impl FnOnce(&Connection) -> Result<T, StoreError>,
+    ) -> Result<T, StoreError> {
+        let kept = self.readers().pop();
+        let conn = match kept {
+            Some(conn) => conn,
+            None => connect_reader(&self.inner.path)?,
+        };
+        let done = {
+            let snapshot = conn.unchecked_transaction()?;
+            work(&snapshot)
+        };
+        let mut readers = self.readers();
+        if readers.len() < READERS_KEPT {
+            readers.push(conn);
+        }
+        done
+    }
+
+    /// Grows with every commit of this process: wait on it instead of polling.
+    #[must_use]
+    pub fn changes(&self) -> watch::Receiver<u64> {
+        self.inner.changes.clone()
+    }
+
+    /// Why the store takes nothing more, if it is in doubt.
+    #[must_use]
+    pub fn doubt(&self) -> Option<&str> {
+        self.inner.doubt.get().map(String::as_str)
+    }
+
+    /// Where the store is.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.inner.path
+    }
+
+    fn readers(&self) -> std::sync::MutexGuard<'_, Vec<Connection>> {
+        // A list of idle connections is whole whatever its last holder was doing.
+        self.inner
+            .readers
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Drop for Inner {
+    /// Waits for the last commit, so that the file is closed when the last handle is gone.
+    fn drop(&mut self) {
+        self.waiting = None;
+        let readers = self
+            .readers
+            .get_mut()
+            .unwrap_or_else(PoisonError::into_inner);
+        readers.clear();
+        if let Some(thread) = self.thread.take()
+            // The last handle may have been inside a change; a thread cannot wait for itself.
+            && thread.thread().id() != std::thread::current().id()
+        {
+            let _ = thread.join();
+        }
+    }
+}
+
+type Reply<T> = oneshot::Receiver<Result<T, StoreError>>;
+
+fn change<T, F>(work: F) -> (Box<dyn Job>, Reply<T>)
+where
+    T: Send + 'static,
+    F: FnOnce(&Connection) -> Result<T, StoreError> + Send + 'static,
+{
+    let (reply, answer) = oneshot::channel();
+    let job = Change {
+        work: Some(work),
+        outcome: None,
+        reply,
+    };
+    (Box::new(job), answer)
+}
+
+fn connect(path: &Path, mode: Mode) -> Result<Connection, StoreError> {
+    let failed = |source| StoreError::Open {
+        path: path.into(),
+        source,
+    };
+    let mut flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    if mode == Mode::Owner {
+        flags |= OpenFlags::SQLITE_OPEN_CREATE;
+    }
+    let conn = Connection::open_with_flags(path, flags).map_err(failed)?;
+    conn.busy_timeout(BUSY_LIMIT).map_err(failed)?;
+    // Looked at before anything is changed: the file may be somebody else's.
+    let shape = schema::found(&conn, path)?;
+    if mode == Mode::Guest && shape < schema::KNOWN {
+        return Err(StoreError::Outdated {
+            path: path.into(),
+            found: shape,
+            known: schema::KNOWN,
+        });
+    }
+    conn.execute_batch(
+        "PRAGMA foreign_keys = ON; PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;",
+    )
+    .map_err(failed)?;
+    let journal: String = conn
+        .pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0))
+        .map_err(failed)?;
+    if journal != "wal" {
+        let why = format!("its file system allows only the journal mode `{journal}`");
+        return Err(StoreError::Work(format!(
+            "{}: {why}; name another path",
+            path.display()
+        )));
+    }
+    // NORMAL would answer before the log is synced, and lose acknowledged objects in a power cut.
+    conn.pragma_update(None, "synchronous", "FULL")
+        .map_err(failed)?;
+    if mode == Mode::Owner {
+        settle_doubt(&conn, path)?;
+        schema::bring_up(&conn, path, shape)?;
+        sync_folder(path)?;
+    }
+    Ok(conn)
+}
+
+fn connect_reader(path: &Path) -> Result<Connection, StoreError> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let conn = Connection::open_with_flags(path, flags)?;
+    conn.busy_timeout(BUSY_LIMIT)?;
+    conn.execute_batch("PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;")?;
+    Ok(conn)
+}
+
+/// Leaves a mark for the next opening. It may fail on the very disk that is in trouble; the doubt
+/// holds for this process without it.
+fn note_doubt(path: &Path, why: &str) {
+    tracing::error!(code = "store-in-doubt", why, "the store takes nothing more");
+    let _ = std::fs::write(beside(path, ".doubt"), format!("{why}\n"));
+}
+
+/// After a doubt: writes everything that can still be read of the log into the file, syncs it,
+/// and checks the whole file. A failed sync may have left pages that look written and are not.
+fn settle_doubt(conn: &Connection, path: &Path) -> Result<(), StoreError> {
+    let mark = beside(path, ".doubt");
+    if !mark.exists() {
+        return Ok(());
+    }
+    let failed = |source| StoreError::Open {
+        path: path.into(),
+        source,
+    };
+    let unfinished: i64 = conn
+        .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0))
+        .map_err(failed)?;
+    if unfinished != 0 {
+        return Err(StoreError::Busy);
+    }
+    let found: String = conn
+        .query_row("PRAGMA integrity_check(1)", [], |row| row.get(0))
+        .map_err(failed)?;
+    if found != "ok" {
+        return Err(StoreError::Damaged { what: found });
+    }
+    tracing::warn!(
+        code = "store-verified",
+        "the store was in doubt and passed its check"
+    );
+    std::fs::remove_file(&mark).map_err(|source| StoreError::File { path: mark, source })
+}
+
+fn sync_folder(path: &Path) -> Result<(), StoreError> {
+    let folder = match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    };
+    std::fs::File::open(folder)
+        .and_then(|folder| folder.sync_all())
+        .map_err(|source| StoreError::File {
+            path: folder.into(),
+            source,
+        })
+}

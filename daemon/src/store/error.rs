@@ -1,0 +1,178 @@
+//! What can go wrong with the store, worded for the person who has to act.
+
+use std::path::PathBuf;
+
+/// A store that could not be opened, or that did not do what it was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// A file beside the store, or its folder, could not be used.
+    #[error("{}: {source}", path.display())]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// What the system says.
+        source: std::io::Error,
+    },
+    /// SQLite could not open the file.
+    #[error("{}: cannot be opened as a store: {source}", path.display())]
+    Open {
+        /// The store.
+        path: PathBuf,
+        /// What SQLite says.
+        source: rusqlite::Error,
+    },
+    /// There is no store where one was expected.
+    #[error("{}: there is no store yet; `serve` or `process` makes one", path.display())]
+    Missing {
+        /// The store.
+        path: PathBuf,
+    },
+    /// The file is something else.
+    #[error("{}: this file is not a store of sheathline; name another path", path.display())]
+    Foreign {
+        /// The file.
+        path: PathBuf,
+    },
+    /// A newer version of the program wrote it.
+    #[error(
+        "{}: the store has shape {found}, this program knows up to {known}; \
+         use the newer version that wrote it", path.display()
+    )]
+    Newer {
+        /// The store.
+        path: PathBuf,
+        /// Its shape.
+        found: i64,
+        /// The newest shape known here.
+        known: i64,
+    },
+    /// An older version wrote it, and only its owner may change its shape.
+    #[error(
+        "{}: the store has shape {found}, this program needs {known}; \
+         start `serve` or `process` once to bring it up to date", path.display()
+    )]
+    Outdated {
+        /// The store.
+        path: PathBuf,
+        /// Its shape.
+        found: i64,
+        /// The shape needed.
+        known: i64,
+    },
+    /// Another process owns it.
+    #[error(
+        "{}: the store is in use by process {}; stop that one first",
+        path.display(), pid.map_or_else(|| "(unknown)".to_owned(), |pid| pid.to_string())
+    )]
+    Held {
+        /// The store.
+        path: PathBuf,
+        /// The owner, as it wrote itself into the lock file.
+        pid: Option<u32>,
+    },
+    /// No room on the disk. Nothing was changed; the same call may succeed later.
+    #[error("no space left for the store; free some, nothing was lost")]
+    Full,
+    /// Another process held the store longer than the time allowed.
+    #[error("the store was busy for too long; try again")]
+    Busy,
+    /// A commit or a sync failed, so nobody knows what is on the disk.
+    #[error(
+        "the store is in doubt and takes nothing more ({why}); check the disk, then start again: \
+         the store is verified when it is opened"
+    )]
+    InDoubt {
+        /// The first failure.
+        why: String,
+    },
+    /// The store was opened after a doubt, or checked, and did not pass.
+    #[error("the store is damaged: {what}; restore it from a copy")]
+    Damaged {
+        /// Which part, and how.
+        what: String,
+    },
+    /// The transaction that carried this change was lost with all of its changes.
+    #[error("the change was not stored: {why}")]
+    NotCommitted {
+        /// What SQLite says.
+        why: String,
+    },
+    /// SQLite refused one statement.
+    #[error("the store refused: {0}")]
+    Sqlite(rusqlite::Error),
+    /// What the caller wanted to store or to read back made no sense.
+    #[error("{0}")]
+    Work(String),
+    /// The caller's own work panicked; its changes were undone.
+    #[error("a change to the store panicked and was undone; this is a defect of the program")]
+    Panicked,
+    /// The store has been closed.
+    #[error("the store is closed")]
+    Closed,
+}
+
+impl From<rusqlite::Error> for StoreError {
+    fn from(error: rusqlite::Error) -> Self {
+        match error.sqlite_error_code() {
+            Some(rusqlite::ErrorCode::DiskFull) => StoreError::Full,
+            Some(rusqlite::ErrorCode::DatabaseBusy | rusqlite::ErrorCode::DatabaseLocked) => {
+                StoreError::Busy
+            }
+            _ if shared_memory_could_not_grow(&error) => StoreError::Full,
+            _ => StoreError::Sqlite(error),
+        }
+    }
+}
+
+/// The index of the write-ahead log lives in shared memory backed by a file; a full disk shows
+/// there as an I/O error (SQLITE_IOERR_SHMSIZE, sqlite.org/rescode.html), though nothing is lost.
+fn shared_memory_could_not_grow(error: &rusqlite::Error) -> bool {
+    error.sqlite_error().map(|code| code.extended_code) == Some(rusqlite::ffi::SQLITE_IOERR_SHMSIZE)
+}
+
+/// How one failure bears on everything else in the same transaction and on the store.
+#[derive(Debug, Clone)]
+pub(super) enum Fault {
+    Full,
+    Busy,
+    Doubt(String),
+    Lost(String),
+}
+
+impl Fault {
+    /// A failure inside the transaction, before its commit.
+    pub(super) fn of(error: &StoreError) -> Self {
+        match error {
+            StoreError::Full => Fault::Full,
+            StoreError::Busy => Fault::Busy,
+            StoreError::Sqlite(source) => match source.sqlite_error_code() {
+                Some(
+                    rusqlite::ErrorCode::SystemIoFailure
+                    | rusqlite::ErrorCode::DatabaseCorrupt
+                    | rusqlite::ErrorCode::NotADatabase,
+                ) => Fault::Doubt(source.to_string()),
+                _ => Fault::Lost(source.to_string()),
+            },
+            other => Fault::Lost(other.to_string()),
+        }
+    }
+
+    /// A failure of the commit itself: unless SQLite says plainly that nothing was written, it
+    /// may or may not be on the disk.
+    pub(super) fn of_commit(error: rusqlite::Error) -> Self {
+        match StoreError::from(error) {
+            StoreError::Full => Fault::Full,
+            StoreError::Busy => Fault::Busy,
+            other => Fault::Doubt(format!("a commit failed: {other}")),
+        }
+    }
+
+    pub(super) fn error(&self) -> StoreError {
+        match self {
+            Fault::Full => StoreError::Full,
+            Fault::Busy => StoreError::Busy,
+            Fault::Doubt(why) => StoreError::InDoubt { why: why.clone() },
+            Fault::Lost(why) => StoreError::NotCommitted { why: why.clone() },
+        }
+    }
+}

@@ -1,0 +1,28 @@
+//! Facts about the store itself, by name.
+
+use super::StoreError;
+use rusqlite::{Connection, OptionalExtension, params};
+
+/// The value under `name`, if set.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn get(conn: &Connection, name: &str) -> Result<Option<String>, StoreError> {
+    Ok(conn
+        .prepare_cached("select value from meta where name = ?1")?
+        .query_row([name], |row| row.get(0))
+        .optional()?)
+}
+
+/// Sets the value under `name`.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn set(conn: &Connection, name: &str, value: &str) -> Result<(), StoreError> {
+    conn.prepare_cached(
+        "insert into meta (name, value) values (?1, ?2)
+         on conflict (name) do update set value = excluded.value",
+    )?
+    .execute(params![name, value])?;
+    Ok(())
+}

@@ -1,0 +1,436 @@
+//! Objects as received, and what was read from each.
+
+use super::{StoreError, stamp};
+use crate::domain::{Disposition, ObjectReading, PatientKey};
+use chrono::{DateTime, Utc};
+use flate2::Compression;
+use flate2::read::ZlibDecoder;
+use flate2::write::ZlibEncoder;
+use rusqlite::types::{FromSql, FromSqlResult, ToSqlOutput, ValueRef};
+use rusqlite::{Connection, OptionalExtension, Row, ToSql, params};
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
+use std::fmt;
+use std::io::{Read, Write};
+
+/// The store's own number of an object: grows in the order of arrival.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ObjectId(pub i64);
+
+impl fmt::Display for ObjectId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+impl ToSql for ObjectId {
+    fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
+        self.0.to_sql()
+    }
+}
+
+impl FromSql for ObjectId {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        i64::column_result(value).map(ObjectId)
+    }
+}
+
+/// An object on its way into the store, compressed and hashed by the thread that received it.
+pub struct Incoming {
+    body: Vec<u8>,
+    body_bytes: i64,
+    body_sha256: [u8; 32],
+    transfer_syntax: Option<String>,
+    source: String,
+    default_issuer: String,
+    received_at: String,
+}
+
+impl Incoming {
+    /// Prepares `bytes`: a data set in `transfer_syntax`, or a whole Part 10 file if `None`.
+    ///
+    /// # Errors
+    /// The bytes cannot be compressed.
+    pub fn new(
+        bytes: &[u8],
+        transfer_syntax: Option<&str>,
+        source: impl Into<String>,
+        default_issuer: &str,
+        received_at: DateTime<Utc>,
+    ) -> Result<Self, StoreError> {
+        let cannot = |_| StoreError::Work("an object could not be compressed".to_owned());
+        let mut zlib = ZlibEncoder::new(Vec::new(), Compression::fast());
+        zlib.write_all(bytes).map_err(cannot)?;
+        Ok(Incoming {
+            body: zlib.finish().map_err(cannot)?,
+            body_bytes: i64::try_from(bytes.len()).unwrap_or(i64::MAX),
+            body_sha256: Sha256::digest(bytes).into(),
+            transfer_syntax: transfer_syntax.map(str::to_owned),
+            source: source.into(),
+            default_issuer: default_issuer.to_owned(),
+            received_at: stamp::text(received_at),
+        })
+    }
+}
+
+/// What [`keep`] found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kept {
+    /// Not seen before.
+    New(ObjectId),
+    /// The same bytes are here already; the repeat was counted.
+    Repeat(ObjectId),
+}
+
+/// Keeps an object, or counts it as a repeat of the same bytes.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn keep(conn: &Connection, object: &Incoming) -> Result<Kept, StoreError> {
+    let (id, repeats): (ObjectId, i64) = conn
+        .prepare_cached(
+            "insert into object (body, body_bytes, body_sha256, transfer_syntax, source,
+                                 default_issuer, received_at)
+             values (?1, ?2, ?3, ?4, ?5, ?6, ?7)
+             on conflict (body_sha256, ifnull(transfer_syntax, ''))
+                do update set repeats = repeats + 1
+             returning id, repeats",
+        )?
+        .query_row(
+            params![
+                object.body,
+                object.body_bytes,
+                object.body_sha256,
+                object.transfer_syntax,
+                object.source,
+                object.default_issuer,
+                object.received_at,
+            ],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )?;
+    Ok(if repeats == 0 {
+        Kept::New(id)
+    } else {
+        Kept::Repeat(id)
+    })
+}
+
+/// An object that waits to be read, without its bytes; those come from [`body`].
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unread {
+    /// Its number.
+    pub id: ObjectId,
+    /// Transfer syntax of the data set; `None`: the bytes are a Part 10 file.
+    pub transfer_syntax: Option<String>,
+    /// `dicom:` and the calling AE title, or `folder`.
+    pub source: String,
+    /// Issuer for patient ids that come without one; empty for none.
+    pub default_issuer: String,
+    /// When it was received.
+    pub received_at: DateTime<Utc>,
+}
+
+/// The objects that wait to be read, oldest first, at most `limit`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn next_unread(conn: &Connection, limit: u32) -> Result<Vec<Unread>, StoreError> {
+    let mut statement = conn.prepare_cached(
+        "select id, transfer_syntax, source, default_issuer, received_at
+         from object where state = 'received' order by id limit ?1",
+    )?;
+    let mut rows = statement.query([limit])?;
+    let mut unread = Vec::new();
+    while let Some(row) = rows.next()? {
+        unread.push(Unread {
+            id: row.get(0)?,
+            transfer_syntax: row.get(1)?,
+            source: row.get(2)?,
+            default_issuer: row.get(3)?,
+            received_at: stamp::time(&row.get::<_, String>(4)?)?,
+        });
+    }
+    Ok(unread)
+}
+
+/// The bytes of an object as received, checked against their hash.
+///
+/// # Errors
+/// There is no such object, or its bytes are not what was received.
+pub fn body(conn: &Connection, id: ObjectId) -> Result<Vec<u8>, StoreError> {
+    let (packed, bytes, sha256): (Vec<u8>, i64, Vec<u8>) = conn
+        .prepare_cached("select body, body_bytes, body_sha256 from object where id = ?1")?
+        .query_row([id], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
+        .optional()?
+        .ok_or_else(|| StoreError::Work(format!("there is no object {id}")))?;
+    let damaged = |how: &str| StoreError::Damaged {
+        what: format!("object {id}: {how}"),
+    };
+    let bytes = u64::try_from(bytes).map_err(|_| damaged("its length is negative"))?;
+    let mut body = Vec::new();
+    // One byte more than it should be: enough to notice, and no bomb.
+    ZlibDecoder::new(packed.as_slice())
+        .take(bytes.saturating_add(1))
+        .read_to_end(&mut body)
+        .map_err(|_| damaged("its bytes cannot be unpacked"))?;
+    if Sha256::digest(&body).as_slice() != sha256 {
+        return Err(damaged(
+            "its bytes do not have the hash they were stored with",
+        ));
+    }
+    Ok(body)
+}
+
+/// What became of a stored object: a [`Disposition`], or a repeat of another object's content.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum StoredDisposition {
+    /// What the reading says.
+    As(Disposition),
+    /// The same content as an object read before, in other bytes (a file with its header, another
+    /// transfer syntax). Its values are not used a second time.
+    Repeat,
+}
+
+impl StoredDisposition {
+    const ALL: [StoredDisposition; 5] = [
+        StoredDisposition::As(Disposition::Accepted),
+        StoredDisposition::As(Disposition::AcceptedWithRemarks),
+        StoredDisposition::As(Disposition::NoSheathMeasurement),
+        StoredDisposition::As(Disposition::Quarantined),
+        StoredDisposition::Repeat,
+    ];
+
+    /// The word in the store and in JSON.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            StoredDisposition::As(Disposition::Accepted) => "accepted",
+            StoredDisposition::As(Disposition::AcceptedWithRemarks) => "accepted_with_remarks",
+            StoredDisposition::As(Disposition::NoSheathMeasurement) => "no_sheath_measurement",
+            StoredDisposition::As(Disposition::Quarantined) => "quarantined",
+            StoredDisposition::Repeat => "repeat",
+        }
+    }
+
+    fn from_word(word: &str) -> Result<Self, StoreError> {
+        Self::ALL
+            .into_iter()
+            .find(|one| one.word() == word)
+            .ok_or_else(|| StoreError::Damaged {
+                what: "an unknown disposition".to_owned(),
+            })
+    }
+}
+
+impl From<Disposition> for StoredDisposition {
+    fn from(disposition: Disposition) -> Self {
+        StoredDisposition::As(disposition)
+    }
+}
+
+/// Records what was read from an object, once or again.
+///
+/// # Errors
+/// There is no such object, or the store cannot be written.
+pub fn finish_read(
+    conn: &Connection,
+    id: ObjectId,
+    reading: &ObjectReading,
+    disposition: StoredDisposition,
+) -> Result<(), StoreError> {
+    let json = serde_json::to_string(reading)
+        .map_err(|_| StoreError::Work(format!("the reading of object {id} is not JSON")))?;
+    let key = reading.patient.as_ref().map(|patient| &patient.key);
+    let changed = conn
+        .prepare_cached(
+            "update object set state = 'read', sop_instance_uid = ?2, content_sha256 = ?3,
+                    disposition = ?4, patient_issuer = ?5, patient_id = ?6,
+                    study_instance_uid = ?7, reading = ?8
+             where id = ?1",
+        )?
+        .execute(params![
+            id,
+            reading.sop_instance_uid,
+            reading.content_sha256,
+            disposition.word(),
+            key.map(|key| &key.issuer),
+            key.map(|key| &key.id),
+            reading.exam.as_ref().map(|exam| &exam.study_instance_uid),
+            json,
+        ])?;
+    match changed {
+        1 => Ok(()),
+        _ => Err(StoreError::Work(format!("there is no object {id}"))),
+    }
+}
+
+/// An object that was read, with its reading.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredReading {
+    /// Its number.
+    pub id: ObjectId,
+    /// `dicom:` and the calling AE title, or `folder`.
+    pub source: String,
+    /// When it was received.
+    pub received_at: DateTime<Utc>,
+    /// How often the same bytes came again.
+    pub repeats: u32,
+    /// Hash of the bytes as received, hex.
+    pub body_sha256: String,
+    /// What became of it.
+    pub disposition: StoredDisposition,
+    /// What was read.
+    pub reading: ObjectReading,
+}
+
+const READING: &str = "select id, source, received_at, repeats, lower(hex(body_sha256)),
+                              disposition, reading
+                       from object where state = 'read'";
+
+fn readings(
+    conn: &Connection,
+    restriction: &str,
+    values: impl rusqlite::Params,
+) -> Result<Vec<StoredReading>, StoreError> {
+    let mut statement = conn.prepare_cached(&format!("{READING} {restriction}"))?;
+    let mut rows = statement.query(values)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push(reading(row)?);
+    }
+    Ok(found)
+}
+
+fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
+    let id: ObjectId = row.get(0)?;
+    let json: String = row.get(6)?;
+    Ok(StoredReading {
+        id,
+        source: row.get(1)?,
+        received_at: stamp::time(&row.get::<_, String>(2)?)?,
+        repeats: row.get(3)?,
+        body_sha256: row.get(4)?,
+        disposition: StoredDisposition::from_word(&row.get::<_, String>(5)?)?,
+        // Where, and not what: the parser's own message may quote a patient's data.
+        reading: serde_json::from_str(&json).map_err(|error| StoreError::Damaged {
+            what: format!("the reading of object {id} at column {}", error.column()),
+        })?,
+    })
+}
+
+/// The reading of one object, if it was read.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn reading_of(conn: &Connection, id: ObjectId) -> Result<Option<StoredReading>, StoreError> {
+    Ok(readings(conn, "and id = ?1", [id])?.pop())
+}
+
+/// Objects that were read under one SOP Instance UID, in the order they came.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn by_sop_instance(conn: &Connection, uid: &str) -> Result<Vec<StoredReading>, StoreError> {
+    readings(conn, "and sop_instance_uid = ?1 order by id", [uid])
+}
+
+/// Objects that were read of one study, in the order they came.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn by_study(conn: &Connection, uid: &str) -> Result<Vec<StoredReading>, StoreError> {
+    readings(conn, "and study_instance_uid = ?1 order by id", [uid])
+}
+
+/// All objects that were read of a patient, whatever became of them, in the order they came.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn of_patient(conn: &Connection, key: &PatientKey) -> Result<Vec<StoredReading>, StoreError> {
+    readings(
+        conn,
+        "and patient_id = ?1 and patient_issuer = ?2 order by id",
+        [&key.id, &key.issuer],
+    )
+}
+
+/// Objects kept but not used, oldest first.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn quarantined(conn: &Connection) -> Result<Vec<StoredReading>, StoreError> {
+    readings(conn, "and disposition = 'quarantined' order by id", [])
+}
+
+/// How many objects there are.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Waiting to be read.
+    pub unread: u32,
+    /// Read, by what became of them; absent means none.
+    pub read: BTreeMap<StoredDisposition, u32>,
+    /// Times the same bytes came again.
+    pub repeats: u32,
+}
+
+/// Counts all objects.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn counts(conn: &Connection) -> Result<Counts, StoreError> {
+    let mut statement = conn.prepare_cached(
+        "select case state when 'read' then disposition end, count(*), sum(repeats)
+         from object group by 1",
+    )?;
+    let mut rows = statement.query([])?;
+    let mut counts = Counts::default();
+    while let Some(row) = rows.next()? {
+        let number: u32 = row.get(1)?;
+        match row.get::<_, Option<String>>(0)? {
+            None => counts.unread = number,
+            Some(word) => {
+                counts
+                    .read
+                    .insert(StoredDisposition::from_word(&word)?, number);
+            }
+        }
+        counts.repeats += row.get::<_, u32>(2)?;
+    }
+    Ok(counts)
+}
+
+/// Sends every object back to be read again, for new templates. Returns how many.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn reset_all(conn: &Connection) -> Result<usize, StoreError> {
+    Ok(conn.execute(
+        "update object set state = 'received', sop_instance_uid = null, content_sha256 = null,
+                disposition = null, patient_issuer = null, patient_id = null,
+                study_instance_uid = null, reading = null
+         where state = 'read'",
+        [],
+    )?)
+}
+
+/// Compares the bytes of every object with their hash; returns what does not fit, by number.
+///
+/// # Errors
+/// The store cannot be read at all.
+pub fn verify_bodies(conn: &Connection) -> Result<Vec<(ObjectId, String)>, StoreError> {
+    let ids: Vec<ObjectId> = conn
+        .prepare("select id from object order by id")?
+        .query_map([], |row| row.get(0))?
+        .collect::<Result<_, _>>()?;
+    let mut damaged = Vec::new();
+    for id in ids {
+        match body(conn, id) {
+            Ok(_) => {}
+            Err(error @ (StoreError::Damaged { .. } | StoreError::Sqlite(_))) => {
+                damaged.push((id, error.to_string()));
+            }
+            Err(other) => return Err(other),
+        }
+    }
+    Ok(damaged)
+}

@@ -1,0 +1,131 @@
+//! Which patients there are, and whose exams wait to be assessed again.
+
+use super::{StoreError, stamp};
+use crate::domain::PatientKey;
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, Row, params};
+
+/// A patient whose exams wait to be assessed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Dirty {
+    /// The patient.
+    pub key: PatientKey,
+    mark: i64,
+}
+
+/// Notes that a patient's exams have to be assessed again.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn mark_dirty(
+    conn: &Connection,
+    key: &PatientKey,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    conn.prepare_cached(
+        "insert into dirty (patient_issuer, patient_id, since, mark) values (?1, ?2, ?3, 1)
+         on conflict (patient_id, patient_issuer) do update set mark = mark + 1",
+    )?
+    .execute(params![key.issuer, key.id, stamp::text(now)])?;
+    Ok(())
+}
+
+/// Marks every patient of the store, for new parameters. Returns how many.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn mark_all_dirty(conn: &Connection, now: DateTime<Utc>) -> Result<usize, StoreError> {
+    let keys = list(conn)?;
+    for key in &keys {
+        mark_dirty(conn, key, now)?;
+    }
+    Ok(keys.len())
+}
+
+/// The patients that wait, longest first, at most `limit`. They stay marked: see [`clear_dirty`].
+///
+/// # Errors
+/// The store cannot be read.
+pub fn dirty(conn: &Connection, limit: u32) -> Result<Vec<Dirty>, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select patient_issuer, patient_id, mark from dirty
+             order by since, patient_id, patient_issuer limit ?1",
+        )?
+        .query_map([limit], |row| {
+            Ok(Dirty {
+                key: key(row)?,
+                mark: row.get(2)?,
+            })
+        })?
+        .collect::<Result<_, _>>()?)
+}
+
+/// Takes the mark away, unless the patient was marked again since `seen` was read. Belongs in the
+/// transaction that stores the results. Returns whether the mark is gone.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn clear_dirty(conn: &Connection, seen: &Dirty) -> Result<bool, StoreError> {
+    let cleared = conn
+        .prepare_cached(
+            "delete from dirty where patient_issuer = ?1 and patient_id = ?2 and mark = ?3",
+        )?
+        .execute(params![seen.key.issuer, seen.key.id, seen.mark])?;
+    Ok(cleared > 0)
+}
+
+/// Takes marks away and returns whose they were: for work done in this same transaction.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn take_dirty(conn: &Connection, limit: u32) -> Result<Vec<PatientKey>, StoreError> {
+    let taken = dirty(conn, limit)?;
+    for one in &taken {
+        clear_dirty(conn, one)?;
+    }
+    Ok(taken.into_iter().map(|one| one.key).collect())
+}
+
+/// How many patients wait.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn count_dirty(conn: &Connection) -> Result<u32, StoreError> {
+    Ok(conn.query_row("select count(*) from dirty", [], |row| row.get(0))?)
+}
+
+/// Patients of which an object was read, by id, then issuer.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn list(conn: &Connection) -> Result<Vec<PatientKey>, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select distinct patient_issuer, patient_id from object
+             where patient_id is not null order by patient_id, patient_issuer",
+        )?
+        .query_map([], key)?
+        .collect::<Result<_, _>>()?)
+}
+
+/// Patients with this id, one for each issuer.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn with_id(conn: &Connection, id: &str) -> Result<Vec<PatientKey>, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select distinct patient_issuer, patient_id from object
+             where patient_id = ?1 order by patient_issuer",
+        )?
+        .query_map([id], key)?
+        .collect::<Result<_, _>>()?)
+}
+
+fn key(row: &Row<'_>) -> rusqlite::Result<PatientKey> {
+    Ok(PatientKey {
+        issuer: row.get(0)?,
+        id: row.get(1)?,
+    })
+}

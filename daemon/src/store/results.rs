@@ -1,0 +1,185 @@
+//! Results of exams, version after version; none is ever changed.
+
+use super::{StoreError, stamp};
+use crate::domain::PatientKey;
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, Row, params};
+
+/// A result to be stored as the next version of its exam.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewResult {
+    /// The exam, by an id of our own that is safe as a file name.
+    pub exam_id: String,
+    /// The patient.
+    pub patient: PatientKey,
+    /// Idempotency key: the same for the same exam content and parameters.
+    pub key: String,
+    /// The result, JSON.
+    pub content: String,
+    /// Why there is a new version.
+    pub why: Vec<String>,
+}
+
+/// One stored version of a result.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ResultRow {
+    /// The exam, by an id of our own that is safe as a file name.
+    pub exam_id: String,
+    /// Version, from 1.
+    pub version: u32,
+    /// The patient.
+    pub patient: PatientKey,
+    /// Idempotency key.
+    pub key: String,
+    /// The result, JSON.
+    pub content: String,
+    /// Why there is a new version.
+    pub why: Vec<String>,
+    /// The version that this one replaces.
+    pub supersedes: Option<u32>,
+    /// When it was stored.
+    pub created_at: DateTime<Utc>,
+    /// When it reached the outbox, if it did.
+    pub published_at: Option<DateTime<Utc>>,
+}
+
+/// Stores the next version of an exam's result and returns its number.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn insert(
+    conn: &Connection,
+    result: &NewResult,
+    now: DateTime<Utc>,
+) -> Result<u32, StoreError> {
+    let why = serde_json::to_string(&result.why)
+        .map_err(|_| StoreError::Work("the reasons of a result are not JSON".to_owned()))?;
+    Ok(conn
+        .prepare_cached(
+            "with last (version) as (select max(version) from result where exam_id = ?1)
+             insert into result (exam_id, version, key, content, why, supersedes, created_at,
+                                 patient_issuer, patient_id)
+             select ?1, ifnull(version, 0) + 1, ?2, ?3, ?4, version, ?5, ?6, ?7 from last
+             returning version",
+        )?
+        .query_row(
+            params![
+                result.exam_id,
+                result.key,
+                result.content,
+                why,
+                stamp::text(now),
+                result.patient.issuer,
+                result.patient.id,
+            ],
+            |row| row.get(0),
+        )?)
+}
+
+const RESULT: &str = "select exam_id, version, patient_issuer, patient_id, key, content, why,
+                             supersedes, created_at, published_at from result";
+
+fn results(
+    conn: &Connection,
+    restriction: &str,
+    values: impl rusqlite::Params,
+) -> Result<Vec<ResultRow>, StoreError> {
+    let mut statement = conn.prepare_cached(&format!("{RESULT} {restriction}"))?;
+    let mut rows = statement.query(values)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push(result(row)?);
+    }
+    Ok(found)
+}
+
+fn result(row: &Row<'_>) -> Result<ResultRow, StoreError> {
+    let why: String = row.get(6)?;
+    Ok(ResultRow {
+        exam_id: row.get(0)?,
+        version: row.get(1)?,
+        patient: PatientKey {
+            issuer: row.get(2)?,
+            id: row.get(3)?,
+        },
+        key: row.get(4)?,
+        content: row.get(5)?,
+        why: serde_json::from_str(&why).map_err(|_| StoreError::Damaged {
+            what: "the reasons of a result".to_owned(),
+        })?,
+        supersedes: row.get(7)?,
+        created_at: stamp::time(&row.get::<_, String>(8)?)?,
+        published_at: row
+            .get::<_, Option<String>>(9)?
+            .map(|text| stamp::time(&text))
+            .transpose()?,
+    })
+}
+
+/// The newest version of an exam's result.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn latest(conn: &Connection, exam_id: &str) -> Result<Option<ResultRow>, StoreError> {
+    Ok(results(
+        conn,
+        "where exam_id = ?1 order by version desc limit 1",
+        [exam_id],
+    )?
+    .pop())
+}
+
+/// Every version of an exam's result, oldest first.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn versions(conn: &Connection, exam_id: &str) -> Result<Vec<ResultRow>, StoreError> {
+    results(conn, "where exam_id = ?1 order by version", [exam_id])
+}
+
+/// The newest version of each of a patient's exams, by exam id.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn latest_of_patient(
+    conn: &Connection,
+    key: &PatientKey,
+) -> Result<Vec<ResultRow>, StoreError> {
+    results(
+        conn,
+        "as this where patient_id = ?1 and patient_issuer = ?2 and version =
+            (select max(version) from result as other where other.exam_id = this.exam_id)
+         order by exam_id",
+        [&key.id, &key.issuer],
+    )
+}
+
+/// Versions that have not reached the outbox, in the order they were stored, at most `limit`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn unpublished(conn: &Connection, limit: u32) -> Result<Vec<ResultRow>, StoreError> {
+    results(
+        conn,
+        "where published_at is null order by id limit ?1",
+        [limit],
+    )
+}
+
+/// Notes that a version has reached the outbox. The first time stands.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn mark_published(
+    conn: &Connection,
+    exam_id: &str,
+    version: u32,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    conn.prepare_cached(
+        "update result set published_at = ?3
+         where exam_id = ?1 and version = ?2 and published_at is null",
+    )?
+    .execute(params![exam_id, version, stamp::text(now)])?;
+    Ok(())
+}

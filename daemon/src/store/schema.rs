@@ -1,0 +1,63 @@
+//! The shape of the store, its number, and the way from each shape to the next.
+
+use super::StoreError;
+use rusqlite::Connection;
+use std::path::Path;
+
+/// Marks the file as ours in its header (SQLite's `application_id`): "SHLN".
+const APPLICATION_ID: i64 = 0x5348_4C4E;
+
+/// The steps from an empty file to the newest shape. Step `n` leads to shape `n + 1`.
+const STEPS: [&str; 1] = [include_str!("schema/001.sql")];
+
+/// The newest shape this program knows.
+pub(super) const KNOWN: i64 = STEPS.len() as i64;
+
+/// The shape of an opened file: 0 for an empty one. Changes nothing.
+pub(super) fn found(conn: &Connection, path: &Path) -> Result<i64, StoreError> {
+    let number = |pragma: &str| -> Result<i64, StoreError> {
+        conn.pragma_query_value(None, pragma, |row| row.get(0))
+            .map_err(|source| match source.sqlite_error_code() {
+                Some(rusqlite::ErrorCode::NotADatabase) => {
+                    StoreError::Foreign { path: path.into() }
+                }
+                _ => StoreError::Open {
+                    path: path.into(),
+                    source,
+                },
+            })
+    };
+    let (shape, application) = (number("user_version")?, number("application_id")?);
+    let tables: i64 = conn
+        .query_row("select count(*) from sqlite_schema", [], |row| row.get(0))
+        .map_err(|source| StoreError::Open {
+            path: path.into(),
+            source,
+        })?;
+    match (shape, application, tables) {
+        (0, 0, 0) => Ok(0),
+        (_, APPLICATION_ID, _) if shape > KNOWN => Err(StoreError::Newer {
+            path: path.into(),
+            found: shape,
+            known: KNOWN,
+        }),
+        (_, APPLICATION_ID, _) if shape > 0 => Ok(shape),
+        _ => Err(StoreError::Foreign { path: path.into() }),
+    }
+}
+
+/// Brings the store to the newest shape, each step and its number in one transaction: a crash
+/// leaves the old shape or the new one.
+pub(super) fn bring_up(conn: &Connection, path: &Path, from: i64) -> Result<(), StoreError> {
+    for (shape, step) in (1_i64..).zip(STEPS).skip_while(|(shape, _)| *shape <= from) {
+        conn.execute_batch(&format!(
+            "BEGIN IMMEDIATE; {step}
+             PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {shape}; COMMIT;"
+        ))
+        .map_err(|source| StoreError::Open {
+            path: path.into(),
+            source,
+        })?;
+    }
+    Ok(())
+}

@@ -1,0 +1,680 @@
+//! Unit tests of the store: what a commit promises, and what a broken one must not.
+
+use super::objects::{Incoming, Kept, ObjectId, StoredDisposition};
+use super::results::NewResult;
+use super::*;
+use crate::domain::{
+    Device, Disposition, Event, EventKind, ExamFacts, Label, ObjectReading, Patient, PatientKey,
+    Remark,
+};
+use chrono::{DateTime, Utc};
+use proptest::prelude::*;
+use std::sync::Barrier;
+use tempfile::TempDir;
+
+fn open(folder: &TempDir) -> Store {
+    Store::open(&folder.path().join("store.db"), Mode::Owner).expect("a fresh store opens")
+}
+
+fn now() -> DateTime<Utc> {
+    "2026-03-01T08:00:00.25Z".parse().expect("a time")
+}
+
+fn object(bytes: &[u8]) -> Incoming {
+    Incoming::new(bytes, None, "folder", "", now()).expect("compresses")
+}
+
+/// Bytes that do not compress: SplitMix64 (Steele, Lea, Flood 2014).
+fn noise(seed: u64, length: usize) -> Vec<u8> {
+    let mut state = seed;
+    std::iter::repeat_with(|| {
+        state = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = (state ^ (state >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        (z ^ (z >> 31)).to_le_bytes()
+    })
+    .flatten()
+    .take(length)
+    .collect()
+}
+
+fn keep(store: &Store, bytes: &'static [u8]) -> Result<Kept, StoreError> {
+    store.write(move |tx| objects::keep(tx, &object(bytes)))
+}
+
+fn patient(issuer: &str, id: &str) -> PatientKey {
+    PatientKey {
+        issuer: issuer.to_owned(),
+        id: id.to_owned(),
+    }
+}
+
+fn reading(key: &PatientKey, sop: &str, study: &str) -> ObjectReading {
+    ObjectReading {
+        sop_instance_uid: Some(sop.to_owned()),
+        sop_class_uid: None,
+        disposition: Disposition::AcceptedWithRemarks,
+        template: None,
+        patient: Some(Patient {
+            key: key.clone(),
+            birth_date: None,
+            sex: None,
+        }),
+        exam: Some(ExamFacts {
+            study_instance_uid: study.to_owned(),
+            performed_at: None,
+            operator: None,
+            device: Device::default(),
+            accession: None,
+        }),
+        predecessors: Vec::new(),
+        content_sha256: Some("aa".to_owned()),
+        measurements: Vec::new(),
+        remarks: vec![Remark::info("a-code", "A sentence.")],
+    }
+}
+
+#[test]
+fn a_second_owner_is_refused_with_the_pid_of_the_first() {
+    let folder = TempDir::new().expect("temp");
+    let path = folder.path().join("store.db");
+    let first = open(&folder);
+    let refused = Store::open(&path, Mode::Owner).expect_err("held");
+    assert!(
+        matches!(refused, StoreError::Held { pid: Some(pid), .. } if pid == std::process::id()),
+        "{refused}"
+    );
+    Store::open(&path, Mode::Guest).expect("a guest needs no lock");
+    drop(first);
+    Store::open(&path, Mode::Owner).expect("free again");
+}
+
+#[test]
+fn a_guest_makes_no_store() {
+    let folder = TempDir::new().expect("temp");
+    let path = folder.path().join("store.db");
+    assert!(matches!(
+        Store::open(&path, Mode::Guest),
+        Err(StoreError::Missing { .. })
+    ));
+    assert!(!path.exists());
+}
+
+#[test]
+fn a_newer_shape_is_refused_and_left_alone() {
+    let folder = TempDir::new().expect("temp");
+    let path = folder.path().join("store.db");
+    drop(open(&folder));
+    let newer = schema::KNOWN + 1;
+    let conn = Connection::open(&path).expect("plain open");
+    conn.pragma_update(None, "user_version", newer)
+        .expect("set");
+    drop(conn);
+    for mode in [Mode::Owner, Mode::Guest] {
+        let refused = Store::open(&path, mode).expect_err("newer");
+        assert!(
+            matches!(refused, StoreError::Newer { found, .. } if found == newer),
+            "{refused}"
+        );
+    }
+    let conn = Connection::open(&path).expect("plain open");
+    let shape: i64 = conn
+        .pragma_query_value(None, "user_version", |row| row.get(0))
+        .expect("read");
+    assert_eq!(shape, newer);
+}
+
+#[test]
+fn foreign_files_are_refused_and_left_alone() {
+    let folder = TempDir::new().expect("temp");
+    let text = folder.path().join("notes.txt");
+    std::fs::write(
+        &text,
+        "not a database, and long enough to look like a file header",
+    )
+    .expect("w");
+    assert!(matches!(
+        Store::open(&text, Mode::Owner),
+        Err(StoreError::Foreign { .. })
+    ));
+
+    let other = folder.path().join("other.db");
+    let conn = Connection::open(&other).expect("plain open");
+    conn.execute_batch("create table theirs (x); insert into theirs values (1)")
+        .expect("sql");
+    drop(conn);
+    let before = std::fs::read(&other).expect("read");
+    assert!(matches!(
+        Store::open(&other, Mode::Owner),
+        Err(StoreError::Foreign { .. })
+    ));
+    assert_eq!(std::fs::read(&other).expect("read"), before);
+}
+
+/// sqlite.org/pragma.html: `synchronous` 2 is FULL.
+#[test]
+fn every_writing_connection_syncs_each_commit() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    let guest = Store::open(store.path(), Mode::Guest).expect("guest");
+    for one in [&store, &guest] {
+        let (sync, journal): (i64, String) = one
+            .write(|tx| {
+                Ok((
+                    tx.pragma_query_value(None, "synchronous", |row| row.get(0))?,
+                    tx.pragma_query_value(None, "journal_mode", |row| row.get(0))?,
+                ))
+            })
+            .expect("pragmas");
+        assert_eq!((sync, journal.as_str()), (2, "wal"));
+    }
+}
+
+#[test]
+fn all_that_was_answered_is_there_after_reopening() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    let first = keep(&store, b"one").expect("kept");
+    assert_eq!(first, Kept::New(ObjectId(1)));
+    assert_eq!(keep(&store, b"two").expect("kept"), Kept::New(ObjectId(2)));
+    assert_eq!(
+        keep(&store, b"one").expect("kept"),
+        Kept::Repeat(ObjectId(1))
+    );
+    drop(store);
+    let store = open(&folder);
+    store
+        .read(|conn| {
+            assert_eq!(objects::body(conn, ObjectId(1))?, b"one");
+            assert_eq!(objects::body(conn, ObjectId(2))?, b"two");
+            let unread = objects::next_unread(conn, 10)?;
+            assert_eq!(
+                unread.iter().map(|one| one.id.0).collect::<Vec<_>>(),
+                [1, 2]
+            );
+            assert_eq!(unread[0].received_at, now());
+            let counts = objects::counts(conn)?;
+            assert_eq!((counts.unread, counts.repeats), (2, 1));
+            Ok(())
+        })
+        .expect("read");
+}
+
+/// The same bytes under another transfer syntax are another object: one of the two is wrong, and
+/// which one is not for the store to say.
+#[test]
+fn the_transfer_syntax_is_part_of_the_identity() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    let kept: Vec<Kept> = [
+        None,
+        Some("1.2.840.10008.1.2"),
+        Some("1.2.840.10008.1.2.1"),
+        None,
+    ]
+    .into_iter()
+    .map(|syntax| {
+        let one = Incoming::new(b"same", syntax, "folder", "", now()).expect("compresses");
+        store
+            .write(move |tx| objects::keep(tx, &one))
+            .expect("kept")
+    })
+    .collect();
+    let id = ObjectId;
+    assert_eq!(
+        kept,
+        [
+            Kept::New(id(1)),
+            Kept::New(id(2)),
+            Kept::New(id(3)),
+            Kept::Repeat(id(1))
+        ]
+    );
+}
+
+/// Many callers at once, of which some fail in different ways: the others are stored.
+#[test]
+fn a_failing_change_does_not_hurt_its_neighbours() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    let (held, gate) = (Arc::new(Barrier::new(2)), Arc::new(Barrier::new(2)));
+    let first = {
+        // Holds the writer until the others wait, so that they share one commit.
+        let (store, held, gate) = (store.clone(), Arc::clone(&held), Arc::clone(&gate));
+        std::thread::spawn(move || {
+            store.write(move |_| {
+                held.wait();
+                gate.wait();
+                Ok(())
+            })
+        })
+    };
+    held.wait();
+    let callers: Vec<_> = (0..30_u8)
+        .map(|n| {
+            let store = store.clone();
+            std::thread::spawn(move || {
+                store.write(move |tx| {
+                    let kept = objects::keep(tx, &object(&[n]))?;
+                    match n % 6 {
+                        1 => Err(StoreError::Work("changed its mind".to_owned())),
+                        3 => Err(tx
+                            .execute("insert into nowhere values (1)", [])
+                            .unwrap_err()
+                            .into()),
+                        5 => panic!("a defect"),
+                        _ => Ok(kept),
+                    }
+                })
+            })
+        })
+        .collect();
+    while store
+        .inner
+        .waiting
+        .as_ref()
+        .is_some_and(|waiting| waiting.capacity() > writer::WAITING_MAX - 30)
+    {
+        std::thread::yield_now();
+    }
+    let commits_before = *store.changes().borrow();
+    gate.wait();
+    first.join().expect("joined").expect("stored");
+    for (n, caller) in callers.into_iter().enumerate() {
+        let outcome = caller.join().expect("joined");
+        match n % 6 {
+            1 => assert!(matches!(outcome, Err(StoreError::Work(_)))),
+            3 => assert!(matches!(outcome, Err(StoreError::Sqlite(_)))),
+            5 => assert!(matches!(outcome, Err(StoreError::Panicked))),
+            _ => assert!(matches!(outcome, Ok(Kept::New(_)))),
+        }
+    }
+    let stored = store
+        .read(|conn| Ok(objects::next_unread(conn, 100)?.len()))
+        .expect("read");
+    assert_eq!(stored, 15);
+    // One commit for the change that held the writer, one for all the others.
+    assert_eq!(*store.changes().borrow() - commits_before, 2);
+}
+
+/// A commit that fails is an error for everyone in it, and afterwards nothing is promised until
+/// the store was verified. Here a deferred foreign key makes COMMIT fail, as sqlite.org/foreignkeys.html
+/// section 4.2 describes.
+#[test]
+fn a_failed_commit_puts_the_store_in_doubt_until_it_is_verified() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    keep(&store, b"before").expect("kept");
+    let failed = store.write(|tx| {
+        tx.execute_batch(
+            "create table parent (id integer primary key);
+             create table child (id references parent deferrable initially deferred);
+             insert into child values (7);",
+        )?;
+        Ok(())
+    });
+    assert!(
+        matches!(failed, Err(StoreError::InDoubt { .. })),
+        "{failed:?}"
+    );
+    assert!(store.doubt().is_some());
+    assert!(matches!(
+        keep(&store, b"after"),
+        Err(StoreError::InDoubt { .. })
+    ));
+    drop(store);
+
+    assert!(folder.path().join("store.db.doubt").exists());
+    let store = open(&folder);
+    assert!(!folder.path().join("store.db.doubt").exists());
+    assert_eq!(
+        keep(&store, b"before").expect("kept"),
+        Kept::Repeat(ObjectId(1))
+    );
+    assert!(matches!(keep(&store, b"after"), Ok(Kept::New(_))));
+}
+
+#[test]
+fn a_damaged_file_is_not_opened_after_a_doubt() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    for n in 0..50_u8 {
+        let bytes = noise(u64::from(n), 3000);
+        store
+            .write(move |tx| objects::keep(tx, &object(&bytes)))
+            .expect("kept");
+    }
+    let path = store.path().to_owned();
+    drop(store);
+    let mut file = std::fs::read(&path).expect("read");
+    let middle = file.len() / 2 / 4096 * 4096;
+    file[middle..middle + 4096].fill(0xA5);
+    std::fs::write(&path, &file).expect("write");
+    std::fs::write(folder.path().join("store.db.doubt"), "a test").expect("write");
+    assert!(matches!(
+        Store::open(&path, Mode::Owner),
+        Err(StoreError::Damaged { .. } | StoreError::Open { .. })
+    ));
+}
+
+/// A limit on pages acts as a full disk does: SQLITE_FULL, sqlite.org/pragma.html (max_page_count).
+#[test]
+fn a_full_disk_refuses_without_doubt_and_recovers() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    let noise = noise(1, 200_000);
+    store
+        .write(|tx| Ok(tx.pragma_update_and_check(None, "max_page_count", 30, |_| Ok(()))?))
+        .expect("pragma");
+    let full = store.write({
+        let noise = noise.clone();
+        move |tx| objects::keep(tx, &object(&noise))
+    });
+    assert!(matches!(full, Err(StoreError::Full)), "{full:?}");
+    assert_eq!(store.doubt(), None);
+    store
+        .write(|tx| Ok(tx.pragma_update_and_check(None, "max_page_count", 30_000, |_| Ok(()))?))
+        .expect("pragma");
+    store
+        .write(move |tx| objects::keep(tx, &object(&noise)))
+        .expect("there is room again");
+}
+
+#[test]
+fn flipped_bytes_of_an_object_are_found() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    keep(&store, b"a body that nobody may change").expect("kept");
+    keep(&store, b"a body that stays").expect("kept");
+    let length: i64 = store
+        .read(|conn| {
+            Ok(
+                conn.query_row("select length(body) from object where id = 1", [], |r| {
+                    r.get(0)
+                })?,
+            )
+        })
+        .expect("read");
+    for at in 1..=length {
+        // Flip one byte, look, flip it back.
+        let flip = move |tx: &Connection| -> Result<(), StoreError> {
+            let mut body: Vec<u8> =
+                tx.query_row("select body from object where id = 1", [], |row| row.get(0))?;
+            body[usize::try_from(at - 1).expect("small")] ^= 0x10;
+            tx.execute("update object set body = ?1 where id = 1", [body])?;
+            Ok(())
+        };
+        store.write(flip).expect("flip");
+        let damaged = store.read(objects::verify_bodies).expect("verified");
+        // The zlib header holds one bit pair that changes nothing of the content (RFC 1950, FLEVEL
+        // is covered by FCHECK, so even that is found).
+        assert_eq!(damaged.len(), 1, "byte {at}");
+        assert_eq!(damaged[0].0, ObjectId(1));
+        store.write(flip).expect("flip back");
+    }
+    assert!(
+        store
+            .read(objects::verify_bodies)
+            .expect("verified")
+            .is_empty()
+    );
+}
+
+#[test]
+fn readings_come_back_by_patient_instance_and_study() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    let (here, there) = (patient("HERE", "007"), patient("THERE", "007"));
+    for bytes in [b"a", b"b", b"c"] {
+        keep(&store, bytes).expect("kept");
+    }
+    let stored = store
+        .write({
+            let (here, there) = (here.clone(), there.clone());
+            move |tx| {
+                let accepted = Disposition::AcceptedWithRemarks.into();
+                let mut bad = reading(&there, "1.3", "9.2");
+                bad.disposition = Disposition::Quarantined;
+                objects::finish_read(tx, ObjectId(1), &reading(&here, "1.1", "9.1"), accepted)?;
+                objects::finish_read(
+                    tx,
+                    ObjectId(2),
+                    &reading(&here, "1.1", "9.1"),
+                    StoredDisposition::Repeat,
+                )?;
+                objects::finish_read(tx, ObjectId(3), &bad, bad.disposition.into())?;
+                objects::of_patient(tx, &here)
+            }
+        })
+        .expect("stored");
+    assert_eq!(stored.len(), 2);
+    assert_eq!(stored[0].reading, reading(&here, "1.1", "9.1"));
+    assert_eq!(stored[1].disposition, StoredDisposition::Repeat);
+    assert_eq!(stored[0].body_sha256.len(), 64);
+    store
+        .read(|conn| {
+            assert_eq!(objects::by_sop_instance(conn, "1.1")?.len(), 2);
+            assert_eq!(objects::by_study(conn, "9.2")?.len(), 1);
+            assert_eq!(objects::quarantined(conn)?[0].id, ObjectId(3));
+            assert_eq!(objects::reading_of(conn, ObjectId(9))?, None);
+            assert_eq!(
+                patients::with_id(conn, "007")?,
+                [here.clone(), there.clone()]
+            );
+            assert_eq!(patients::with_id(conn, "7")?, []);
+            let counts = objects::counts(conn)?;
+            assert_eq!(counts.unread, 0);
+            assert_eq!(counts.read[&StoredDisposition::Repeat], 1);
+            assert_eq!(
+                counts.read[&StoredDisposition::As(Disposition::Quarantined)],
+                1
+            );
+            Ok(())
+        })
+        .expect("read");
+    assert_eq!(store.write(objects::reset_all).expect("reset"), 3);
+    assert_eq!(
+        store
+            .read(|conn| Ok(objects::next_unread(conn, 9)?.len()))
+            .expect("read"),
+        3
+    );
+    assert_eq!(store.read(patients::list).expect("read"), []);
+}
+
+#[test]
+fn a_reading_of_nothing_is_refused() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    let done = store.write(|tx| {
+        let read = reading(&patient("", "1"), "1.1", "9.1");
+        objects::finish_read(tx, ObjectId(5), &read, read.disposition.into())
+    });
+    assert!(matches!(done, Err(StoreError::Work(_))));
+}
+
+#[test]
+fn labels_and_events_replace_repeat_and_go() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    store
+        .write(|tx| {
+            let (here, there) = (patient("HERE", "1"), patient("", "1"));
+            assert!(people::set_label(
+                tx,
+                &here,
+                "9.1",
+                Some(Label::Well),
+                now()
+            )?);
+            assert!(!people::set_label(
+                tx,
+                &here,
+                "9.1",
+                Some(Label::Well),
+                now()
+            )?);
+            assert!(people::set_label(
+                tx,
+                &here,
+                "9.1",
+                Some(Label::RaisedConfirmed),
+                now()
+            )?);
+            assert_eq!(
+                people::labels(tx, &here)?,
+                [("9.1".to_owned(), Label::RaisedConfirmed)]
+            );
+            assert_eq!(people::labels(tx, &there)?, []);
+            assert!(people::set_label(tx, &here, "9.1", None, now())?);
+            assert!(!people::set_label(tx, &here, "9.1", None, now())?);
+
+            let surgery = Event {
+                date: "2021-05-01".parse().expect("date"),
+                kind: EventKind::CsfSurgery,
+            };
+            let other = Event {
+                date: "2020-05-01".parse().expect("date"),
+                kind: EventKind::Other,
+            };
+            assert!(people::add_event(tx, &here, surgery, now())?);
+            assert!(!people::add_event(tx, &here, surgery, now())?);
+            assert!(people::add_event(tx, &here, other, now())?);
+            assert_eq!(people::events(tx, &here)?, [other, surgery]);
+            assert_eq!(people::events(tx, &there)?, []);
+            assert!(people::remove_event(tx, &here, surgery)?);
+            assert!(!people::remove_event(tx, &here, surgery)?);
+            Ok(())
+        })
+        .expect("done");
+}
+
+#[test]
+fn a_patient_marked_again_meanwhile_stays_marked() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    store
+        .write(|tx| {
+            let (one, two) = (patient("", "1"), patient("", "2"));
+            patients::mark_dirty(tx, &one, now())?;
+            patients::mark_dirty(tx, &two, now())?;
+            let seen = patients::dirty(tx, 9)?;
+            assert_eq!(seen.len(), 2);
+            patients::mark_dirty(tx, &one, now())?;
+            assert!(!patients::clear_dirty(tx, &seen[0])?);
+            assert!(patients::clear_dirty(tx, &seen[1])?);
+            assert_eq!(patients::count_dirty(tx)?, 1);
+            assert_eq!(patients::take_dirty(tx, 9)?, [one]);
+            assert_eq!(patients::take_dirty(tx, 9)?, []);
+            Ok(())
+        })
+        .expect("done");
+}
+
+#[test]
+fn versions_of_a_result_chain() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    let key = patient("HERE", "1");
+    let result = |exam: &str, why: &str| NewResult {
+        exam_id: exam.to_owned(),
+        patient: key.clone(),
+        key: format!("key of {exam}"),
+        content: r#"{"a":1}"#.to_owned(),
+        why: vec![why.to_owned()],
+    };
+    let (first, second, other) = (
+        result("e1", "new exam"),
+        result("e1", "label"),
+        result("e2", "new exam"),
+    );
+    store
+        .write(move |tx| {
+            assert_eq!(results::insert(tx, &first, now())?, 1);
+            assert_eq!(results::insert(tx, &other, now())?, 1);
+            assert_eq!(results::insert(tx, &second, now())?, 2);
+            let latest = results::latest(tx, "e1")?.expect("there");
+            assert_eq!((latest.version, latest.supersedes), (2, Some(1)));
+            assert_eq!(latest.why, ["label"]);
+            assert_eq!(latest.created_at, now());
+            assert_eq!(results::versions(tx, "e1")?[0].supersedes, None);
+            assert_eq!(results::latest(tx, "e9")?, None);
+            Ok(())
+        })
+        .expect("stored");
+    let names = |rows: Vec<results::ResultRow>| -> Vec<String> {
+        rows.iter()
+            .map(|row| format!("{}-v{}", row.exam_id, row.version))
+            .collect()
+    };
+    store
+        .write(|tx| {
+            results::mark_published(tx, "e2", 1, now())?;
+            results::mark_published(tx, "e2", 1, DateTime::UNIX_EPOCH)
+        })
+        .expect("marked");
+    store
+        .read(|conn| {
+            assert_eq!(names(results::unpublished(conn, 9)?), ["e1-v1", "e1-v2"]);
+            assert_eq!(
+                names(results::latest_of_patient(conn, &key)?),
+                ["e1-v2", "e2-v1"]
+            );
+            assert_eq!(
+                names(results::latest_of_patient(conn, &patient("", "1"))?),
+                [""; 0]
+            );
+            let published = results::latest(conn, "e2")?.expect("there").published_at;
+            assert_eq!(published, Some(now()));
+            Ok(())
+        })
+        .expect("read");
+}
+
+#[test]
+fn readers_cannot_write() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    assert!(store.read(|conn| meta::set(conn, "a", "b")).is_err());
+    store.write(|tx| meta::set(tx, "a", "b")).expect("set");
+    store.write(|tx| meta::set(tx, "a", "c")).expect("set");
+    assert_eq!(
+        store
+            .read(|conn| meta::get(conn, "a"))
+            .expect("get")
+            .as_deref(),
+        Some("c")
+    );
+    assert_eq!(store.read(|conn| meta::get(conn, "z")).expect("get"), None);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    /// Whatever arrives, in whatever order and however often: each distinct body is there once,
+    /// byte for byte, and the repeats are counted.
+    #[test]
+    fn bodies_come_back_as_they_were(
+        bodies in prop::collection::vec(prop::collection::vec(any::<u8>(), 0..40), 1..20)
+    ) {
+        let folder = TempDir::new().expect("temp");
+        let store = open(&folder);
+        let mut seen = std::collections::BTreeMap::new();
+        for body in &bodies {
+            let one = object(body);
+            let kept = store.write(move |tx| objects::keep(tx, &one)).expect("kept");
+            match seen.get(body) {
+                Some(id) => prop_assert_eq!(kept, Kept::Repeat(*id)),
+                None => {
+                    let Kept::New(id) = kept else { panic!("not a repeat") };
+                    seen.insert(body.clone(), id);
+                }
+            }
+        }
+        for (body, id) in &seen {
+            prop_assert_eq!(&store.read(|conn| objects::body(conn, *id)).expect("read"), body);
+        }
+        let repeats = store.read(objects::counts).expect("counts").repeats as usize;
+        prop_assert_eq!(repeats, bodies.len() - seen.len());
+    }
+}
