@@ -128,13 +128,15 @@ def check_object(read: dict, about: dict, pydicom_says: dict, explained: bool) -
         value = measurement["value_mm"]
         rows.append((place, measurement["eye"], "none" if value is None else f"{value} mm",
                      "; ".join(wrong)))
-    may = {entry["place"] for entry in about.get("may_read", [])}
+    may = {entry["place"]: entry["quantity"] for entry in about.get("may_read", [])}
     why = {entry["place"]: entry["why"] for entry in about.get("must_not_read", [])}
     for place, measurement in found.items():
         if place in may and place in numbers:
             same = _shown(measurement["value_mm"]) == exact(numbers[place]["value_mm"])
-            rows.append((place, measurement["eye"], f"{measurement['value_mm']} mm",
-                         "" if same else "differs from pydicom"))
+            verdict = "" if same else "differs from pydicom"
+            if measurement["quantity"] != may[place]:
+                verdict = f"is {measurement['quantity']}, may only be {may[place]}"
+            rows.append((place, measurement["eye"], f"{measurement['value_mm']} mm", verdict))
         else:
             note(f"must not be read: {why.get(place, 'nothing is known of it')}", place)
     if not rows:
