@@ -1,6 +1,6 @@
 //! Results of one patient from everything known of them: a function of the set.
 
-use crate::assess::{self, Assessment, Parameters, PerEye};
+use crate::assess::{self, Assessment, Parameters, PerEye, Reason};
 use crate::domain::{Device, Event, Eye, Label, Millimetres, ObjectReading, Plane, Remark};
 use crate::history::{self, Exam, same_person};
 use crate::normalise::Technique;
@@ -65,7 +65,7 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
             .get(&exam.identity)
             .and_then(|all| all.get(&exam.id))
             .cloned()
-            .unwrap_or_else(|| Assessment::not_comparable(&exam.id, "identity_contradictory"));
+            .unwrap_or_else(|| Assessment::not_comparable(&exam.id, Reason::IdentityContradictory));
         let mut result = content(exam, assessment, context);
         result.remarks.extend(strangers(exam, &exams));
         contents.push(result);
@@ -224,11 +224,12 @@ pub fn new_versions(
 /// The same exam with nothing left to say about it.
 fn withdraw(content: &Content) -> Content {
     let mut withdrawn = content.clone();
-    withdrawn.assessment = Assessment::not_comparable(&content.exam.id, "withdrawn");
+    withdrawn.assessment = Assessment::not_comparable(&content.exam.id, Reason::Withdrawn);
     withdrawn.reports.clear();
     withdrawn.measurements_used.clear();
     withdrawn.measurements_not_used.clear();
     withdrawn.baseline.clear();
+    withdrawn.not_compared.clear();
     withdrawn
 }
 

@@ -37,6 +37,24 @@ pub struct Assessment {
 }
 
 impl Assessment {
+    /// No comparison, for a reason that lies outside the exam's own readings.
+    #[must_use]
+    pub fn not_comparable(exam: &str, reason: Reason) -> Self {
+        Assessment {
+            assess: exam.to_owned(),
+            status: Status::NotComparable,
+            reason: Some(reason),
+            flagged: false,
+            rows: Rows::default(),
+            notices: Vec::new(),
+            baseline: Vec::new(),
+            set_aside: Vec::new(),
+            gap_years: None,
+            planes: Vec::new(),
+            arithmetic: None,
+        }
+    }
+
     /// The same answer without its working.
     #[must_use]
     pub fn without_arithmetic(mut self) -> Self {

@@ -89,6 +89,8 @@ pub enum Reason {
     BeforeBirth,
     /// Every earlier exam measured between other borders.
     DefinitionDiffers,
+    /// Reports under one patient id contradict each other about whose they are.
+    IdentityContradictory,
     /// The smallest change that counts is wider than is worth comparing.
     IntervalTooWide,
     /// Every earlier exam was made with another kind of imaging.
@@ -101,20 +103,24 @@ pub enum Reason {
     NoUsableMeasurement,
     /// No earlier exam shares a plane with this one.
     PlanesDiffer,
+    /// The exam had a result, and no report of it holds sheath values any more.
+    Withdrawn,
 }
 
 impl Reason {
     /// Every reason, by the alphabet.
-    pub const ALL: [Reason; 9] = [
+    pub const ALL: [Reason; 11] = [
         Reason::ArithmeticFailed,
         Reason::BeforeBirth,
         Reason::DefinitionDiffers,
+        Reason::IdentityContradictory,
         Reason::IntervalTooWide,
         Reason::ModalityDiffers,
         Reason::NewbornBaselineExpired,
         Reason::NoEligibleSession,
         Reason::NoUsableMeasurement,
         Reason::PlanesDiffer,
+        Reason::Withdrawn,
     ];
 }
 

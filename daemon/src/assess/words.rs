@@ -107,6 +107,10 @@ impl Reason {
                 "The earlier exams were measured between other borders of the sheath, which differ by \
                  about 0.8 mm. Comparing them would mislead."
             }
+            Reason::IdentityContradictory => {
+                "Reports under this patient id give different birth dates or sexes, and nobody here can \
+                 tell whose they are."
+            }
             Reason::IntervalTooWide => {
                 "Too much is uncertain between the baseline and this exam: the smallest change that \
                  counts would be too large to be of use."
@@ -128,6 +132,7 @@ impl Reason {
                 "The earlier exams were measured in other planes, which can differ by about 0.4 mm. \
                  Comparing them would mislead."
             }
+            Reason::Withdrawn => "No report of this exam holds sheath values any more.",
         }
     }
 }

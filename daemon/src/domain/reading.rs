@@ -76,3 +76,22 @@ impl ObjectReading {
             && self.measurements.iter().any(|m| m.quantity == super::Quantity::SheathDiameter)
     }
 }
+
+impl ObjectReading {
+    /// What is left of an object that could not be understood: the reason.
+    #[must_use]
+    pub fn quarantined(remark: Remark) -> Self {
+        ObjectReading {
+            sop_instance_uid: None,
+            sop_class_uid: None,
+            disposition: Disposition::Quarantined,
+            template: None,
+            patient: None,
+            exam: None,
+            predecessors: Vec::new(),
+            content_sha256: None,
+            measurements: Vec::new(),
+            remarks: vec![remark],
+        }
+    }
+}

@@ -189,8 +189,9 @@ impl Exam {
         for value in self.readings() {
             definition.see(value.definition.as_ref());
         }
-        self.definition = definition.one().copied();
-        if definition.many {
+        let (one, many) = (definition.one().copied(), definition.many);
+        self.definition = one;
+        if many {
             for value in self.measurements.iter_mut().filter(|m| m.value.usable) {
                 value.value.set_aside(Remark::blocking(
                     "borders-mixed",

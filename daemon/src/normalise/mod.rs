@@ -3,3 +3,5 @@
 pub mod technique;
 
 pub use technique::Technique;
+/// stub
+pub fn settle_exam(_: &mut [&mut crate::domain::Measurement]) {}

@@ -42,13 +42,13 @@ const CAUTIONS: [(&str, &str, Applies); 9] = [
         "The absence of a flag does not exclude raised pressure: the sheath may not widen below a \
          pressure of its own, may be at its widest already, or may have stayed wide after an \
          earlier rise.",
-        |content| !content.assessment.status.flagged(),
+        |content| !content.assessment.flagged,
     ),
     (
         "rise-proves-nothing",
         "A rise is not proof of raised pressure: measurement error alone reaches half a \
          millimetre, and about one stable exam in twenty is flagged by chance.",
-        |content| content.assessment.status.flagged(),
+        |content| content.assessment.flagged,
     ),
     (
         "same-way-only",

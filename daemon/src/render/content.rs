@@ -1,7 +1,7 @@
 //! What a result says, before anyone decides how it looks.
 
 use super::cautions::{self, Caution};
-use crate::assess::{Assessment, Parameters};
+use crate::assess::{Assessment, Parameters, Why};
 use crate::domain::{Border, Device, Event, Eye, Label, Millimetres, Moment, Quantity, Remark, Sex};
 use crate::history::{Exam, ExamMeasurement, ObjectUse};
 use crate::normalise::Technique;
@@ -60,6 +60,17 @@ pub struct BaselineExam {
     pub left_mm: Vec<Millimetres>,
 }
 
+/// An earlier exam, or one of the same day, that did not serve.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct NotCompared {
+    /// Our name of it.
+    pub exam: String,
+    /// The day it was done.
+    pub date: NaiveDate,
+    /// Why it did not serve.
+    pub reason: Why,
+}
+
 /// All that a result says. Equal contents have equal keys.
 #[derive(Clone, PartialEq, Serialize, Deserialize)]
 pub struct Content {
@@ -77,6 +88,8 @@ pub struct Content {
     pub assessment: Assessment,
     /// The exams it rests on, oldest first.
     pub baseline: Vec<BaselineExam>,
+    /// Earlier exams that did not serve, oldest first.
+    pub not_compared: Vec<NotCompared>,
     /// Dated facts of the patient up to the exam.
     pub events: Vec<Event>,
     /// What a reader must know about the exam as a whole.
@@ -120,6 +133,15 @@ pub fn content(exam: &Exam, assessment: Assessment, context: Context<'_>) -> Con
         .filter(|other| assessment.baseline.contains(&other.id))
         .map(baseline_exam)
         .collect();
+    let not_compared = assessment
+        .set_aside
+        .iter()
+        .filter_map(|aside| {
+            let other = context.exams.iter().find(|other| other.id == aside.exam)?;
+            let (exam, reason) = (aside.exam.clone(), aside.reason.clone());
+            Some(NotCompared { exam, date: other.performed_at.date(), reason })
+        })
+        .collect();
     let mut content = Content {
         patient: ResultPatient {
             issuer: exam.patient.issuer.clone(),
@@ -142,6 +164,7 @@ pub fn content(exam: &Exam, assessment: Assessment, context: Context<'_>) -> Con
         measurements_not_used: not_used,
         assessment,
         baseline,
+        not_compared,
         events: context.events.iter().filter(|event| event.date <= date).copied().collect(),
         remarks: exam.remarks.clone(),
         cautions: Vec::new(),

@@ -2,7 +2,7 @@
 
 use super::Content;
 use super::cautions::NOT_A_DEVICE;
-use crate::assess::{Row, Status, words};
+use crate::assess::{Comparison, Row, Status};
 use crate::domain::Severity;
 use std::fmt::Write;
 
@@ -43,69 +43,67 @@ fn heading(out: &mut String, content: &Content) {
     );
 }
 
-/// The answer in two or three sentences.
+/// The answer in a few sentences: what a clinician can take into a report.
 #[must_use]
 pub fn summary(content: &Content) -> String {
     let assessment = &content.assessment;
-    match assessment.status {
-        Status::NoBaseline | Status::NotComparable => {
-            let why = assessment.reason.as_deref().map_or(String::new(), words::reason);
-            let measured = measured(content);
-            format!("{}. {why} {measured}", capital(assessment.status)).trim_end().to_owned()
-        }
-        status => {
-            let Some((name, row)) = words::deciding_row(assessment) else {
-                return format!("{}.", capital(status));
-            };
-            let rests = baseline_sentence(content);
-            format!("{}. {}: {} {rests}", capital(status), name, compared(row))
-        }
-    }
+    let status = assessment.status.word().replace('_', " ").to_uppercase();
+    // The leading row in any case, another one only when it is out of bounds.
+    let rows: Vec<String> = named_rows(content)
+        .filter_map(|(name, row)| Some((name, row.measured_mm, row.comparison?)))
+        .enumerate()
+        .filter(|(at, (_, _, c))| *at == 0 || c.status != Status::WithinExpected)
+        .map(|(_, (name, measured_mm, c))| compared(name, measured_mm, &c))
+        .collect();
+    let detail = if rows.is_empty() { measured(content) } else { rows.join(" ") };
+    format!("{status}. {} {detail} {}", assessment.sentence(), baseline_sentence(content))
+}
+
+/// Rows that exist, the deciding one first.
+fn named_rows(content: &Content) -> impl Iterator<Item = (&'static str, &Row)> {
+    let rows = &content.assessment.rows;
+    [("Both eyes", &rows.both), ("Right eye", &rows.right), ("Left eye", &rows.left)]
+        .into_iter()
+        .filter_map(|(name, row)| Some((name, row.as_ref()?)))
 }
 
 /// Measured values alone, where there is no comparison.
 fn measured(content: &Content) -> String {
-    let rows = &content.assessment.rows;
-    let values: Vec<String> = [("right", &rows.right), ("left", &rows.left)]
-        .into_iter()
-        .filter_map(|(name, row)| Some(format!("{name} {:.2} mm", row.as_ref()?.measured_mm)))
+    let values: Vec<String> = named_rows(content)
+        .map(|(name, row)| format!("{} {:.2} mm", name.to_lowercase(), row.measured_mm))
         .collect();
     if values.is_empty() {
-        return "No usable reading.".into();
+        return "There is no usable reading.".into();
     }
     format!("Measured: {}.", values.join(", "))
 }
 
-fn capital(status: Status) -> String {
-    status.word().replace('_', " ").to_uppercase()
-}
-
 /// One row as a sentence.
-fn compared(row: &Row) -> String {
-    let Some(compared) = &row.comparison else {
-        return format!("measured {:.2} mm, not compared.", row.measured_mm);
-    };
-    let unseen = match compared.status {
-        Status::AboveExpected | Status::WellAboveExpected => format!(
-            "The smallest change that counts here is {:.2} mm; a value this high comes up by \
-             chance in {:.1} % of stable exams (this is not the probability of raised pressure).",
-            compared.smallest_change_mm,
-            100.0 * compared.probability_high
-        ),
-        _ => format!(
-            "A rise of less than {:.2} mm would not have been seen.",
-            compared.smallest_change_mm
-        ),
+fn compared(name: &str, measured_mm: f64, c: &Comparison) -> String {
+    let chance = if c.status.flagged() {
+        format!(
+            " A value this high comes up by chance in {} % of stable exams; that is not the \
+             probability of raised pressure.",
+            percent(c.probability_high)
+        )
+    } else {
+        String::new()
     };
     format!(
-        "measured {:.2} mm, expected {:.2} mm ({:.2} to {:.2}), change {:+.2} mm ({:+.1} %). {unseen}",
-        row.measured_mm,
-        compared.expected_mm,
-        compared.lower_mm,
-        compared.upper_mm,
-        compared.change_mm,
-        compared.change_percent,
+        "{name}: measured {measured_mm:.2} mm, expected {:.2} mm (interval {:.2} to {:.2}), change {:+.2} mm \
+         ({:+.1} %); the smallest change that counts is {:.2} mm.{chance}",
+        c.expected_mm,
+        c.lower_mm,
+        c.upper_mm,
+        c.change_mm,
+        c.change_percent,
+        c.smallest_change_mm,
     )
+}
+
+/// A chance in percent; a tiny one is not written as zero.
+fn percent(chance: f64) -> String {
+    if chance < 0.0005 { "less than 0.05".into() } else { format!("{:.1}", 100.0 * chance) }
 }
 
 fn baseline_sentence(content: &Content) -> String {
@@ -126,22 +124,21 @@ fn baseline_sentence(content: &Content) -> String {
 }
 
 fn rows(out: &mut String, content: &Content) {
-    let rows = &content.assessment.rows;
-    let named = [("both eyes", &rows.both), ("right", &rows.right), ("left", &rows.left)];
-    if named.iter().all(|(_, row)| row.as_ref().is_none_or(|row| row.comparison.is_none())) {
+    let compared: Vec<_> =
+        named_rows(content).filter_map(|(name, row)| Some((name, row, row.comparison?))).collect();
+    if compared.is_empty() {
         return;
     }
+    // Writing to a string cannot fail.
     let _ = writeln!(
         out,
-        "{:<10} {:>8} {:>8} {:>16} {:>8} {:>8} {:>9}  status",
+        "{:<10} {:>8} {:>8} {:>13} {:>8} {:>8} {:>9}  status",
         "mm", "measured", "expected", "interval", "change", "change %", "smallest"
     );
-    for (name, row) in named {
-        let Some(row) = row else { continue };
-        let Some(c) = &row.comparison else { continue };
+    for (name, row, c) in compared {
         let _ = writeln!(
             out,
-            "{name:<10} {:>8.2} {:>8.2} {:>16} {:>+8.2} {:>+8.1} {:>9.2}  {}",
+            "{name:<10} {:>8.2} {:>8.2} {:>13} {:>+8.2} {:>+8.1} {:>9.2}  {}",
             row.measured_mm,
             c.expected_mm,
             format!("{:.2} to {:.2}", c.lower_mm, c.upper_mm),
@@ -170,10 +167,9 @@ fn baseline(content: &Content) -> Vec<String> {
         )
     });
     let aside = content
-        .assessment
-        .set_aside
+        .not_compared
         .iter()
-        .map(|aside| format!("not used, {}: {}", aside.exam, words::set_aside(&aside.reason)));
+        .map(|exam| format!("not used, {}: {}", exam.date, exam.reason.sentence()));
     used.chain(aside).collect()
 }
 
@@ -194,7 +190,7 @@ fn readings(content: &Content) -> Vec<String> {
 }
 
 fn remarks(content: &Content) -> Vec<String> {
-    let notices = content.assessment.notices.iter().map(|notice| words::notice(notice));
+    let notices = content.assessment.notices.iter().map(|notice| notice.sentence().to_owned());
     let reports = content
         .reports
         .iter()
