@@ -18,6 +18,7 @@ pub mod sr;
 pub mod template;
 
 pub mod config;
+pub mod receive;
 
 #[cfg(feature = "edges")]
 pub mod cli;
@@ -27,7 +28,5 @@ pub mod demo;
 pub mod pipeline;
 #[cfg(feature = "edges")]
 pub mod publish;
-#[cfg(feature = "edges")]
-pub mod receive;
 #[cfg(feature = "edges")]
 pub mod store;
