@@ -19,6 +19,7 @@ pub mod sr;
 pub mod template;
 
 pub mod config;
+pub mod receive;
 
 #[cfg(feature = "edges")]
 pub mod cli;
@@ -28,7 +29,5 @@ pub mod demo;
 pub mod pipeline;
 #[cfg(feature = "edges")]
 pub mod publish;
-#[cfg(feature = "edges")]
-pub mod receive;
 #[cfg(feature = "edges")]
 pub mod store;

@@ -1,0 +1,214 @@
+//! What of a peer's request for an association we accept: pure.
+//!
+//! Done here and not by `dicom-ul`, whose acceptor takes the first transfer syntax in the peer's
+//! order instead of ours, and refuses those it cannot decode itself, such as the deflated one,
+//! though for us a data set is only bytes to keep.
+
+use super::settings::{DicomSettings, ae_title_problem};
+use dicom_dictionary_std::uids;
+use dicom_ul::pdu::{
+    AbortRQServiceProviderReason, AbortRQSource, AssociationAC, AssociationRJ, AssociationRJResult,
+    AssociationRJServiceProviderASCEReason, AssociationRJServiceUserReason, AssociationRJSource,
+    AssociationRQ, Pdu, PresentationContextResult, PresentationContextResultReason,
+    UserVariableItem,
+};
+use std::collections::BTreeMap;
+
+/// PS3.7 A.2.1.
+const APPLICATION_CONTEXT: &str = "1.2.840.10008.3.1.1.1";
+
+/// Verification, which every acceptor offers (PS3.2), the structured reports, and the pictures
+/// they refer to, which are only kept.
+const CLASSES: [&str; 9] = [
+    uids::VERIFICATION,
+    uids::BASIC_TEXT_SR_STORAGE,
+    uids::ENHANCED_SR_STORAGE,
+    uids::COMPREHENSIVE_SR_STORAGE,
+    uids::COMPREHENSIVE3_DSR_STORAGE,
+    uids::EXTENSIBLE_SR_STORAGE,
+    uids::KEY_OBJECT_SELECTION_DOCUMENT_STORAGE,
+    uids::ULTRASOUND_IMAGE_STORAGE,
+    uids::ULTRASOUND_MULTI_FRAME_IMAGE_STORAGE,
+];
+
+/// Best first. Explicit VR keeps the kinds of private elements; big endian is retired (PS3.5
+/// 2016b) and still sent by old scanners.
+const SYNTAXES: [&str; 4] = [
+    uids::EXPLICIT_VR_LITTLE_ENDIAN,
+    uids::IMPLICIT_VR_LITTLE_ENDIAN,
+    uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN,
+    #[expect(
+        deprecated,
+        reason = "retired from the standard, not from the hospitals"
+    )]
+    uids::EXPLICIT_VR_BIG_ENDIAN,
+];
+
+/// The longest PDU we take, bytes after its header: the largest that common senders use. Also the
+/// limit of the request itself, which with 128 contexts of four syntaxes each takes about 40 KiB.
+pub(super) const PDU_BYTES_MAX: u32 = 128 << 10;
+
+/// Identifies this implementation to its peers (PS3.7 D.3.3.2): a UID made from a random UUID as
+/// PS3.5 B.2 describes.
+const IMPLEMENTATION_CLASS_UID: &str = "2.25.219706340509515733541990886707280262056";
+const IMPLEMENTATION_VERSION: &str = concat!("SHEATHLINE_", env!("CARGO_PKG_VERSION"));
+
+/// One accepted presentation context.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Context {
+    /// SOP class.
+    pub(super) class: &'static str,
+    /// Transfer syntax of its data sets.
+    pub(super) syntax: &'static str,
+}
+
+/// The answer to a request.
+#[derive(Debug)]
+pub(super) enum Answer {
+    /// Send this, then talk in these contexts.
+    Accept {
+        pdu: Pdu,
+        contexts: BTreeMap<u8, Context>,
+        calling: String,
+        peer_pdu_max: u32,
+    },
+    /// Send this and close. The reason is for the log.
+    Refuse { pdu: Pdu, why: &'static str },
+}
+
+/// Decides on a request.
+pub(super) fn answer(request: AssociationRQ, settings: &DicomSettings) -> Answer {
+    if request.protocol_version & 1 == 0 {
+        return refuse(
+            AssociationRJSource::ServiceProviderASCE(
+                AssociationRJServiceProviderASCEReason::ProtocolVersionNotSupported,
+            ),
+            "protocol version not supported",
+        );
+    }
+    if plain(&request.application_context_name) != APPLICATION_CONTEXT {
+        return user(
+            AssociationRJServiceUserReason::ApplicationContextNameNotSupported,
+            "application context not supported",
+        );
+    }
+    let same = |one: &str, other: &str| one.trim_matches(' ') == other.trim_matches(' ');
+    if !settings.accept_any_called && !same(&request.called_ae_title, &settings.ae_title) {
+        return user(
+            AssociationRJServiceUserReason::CalledAETitleNotRecognized,
+            "called AE title is not ours",
+        );
+    }
+    let listed = |allowed: &String| same(allowed, &request.calling_ae_title);
+    if ae_title_problem(&request.calling_ae_title).is_some()
+        || !(settings.calling_allowed.is_empty() || settings.calling_allowed.iter().any(listed))
+    {
+        return user(
+            AssociationRJServiceUserReason::CallingAETitleNotRecognized,
+            "calling AE title is not allowed",
+        );
+    }
+    let mut contexts = BTreeMap::new();
+    let mut results: Vec<PresentationContextResult> = Vec::new();
+    for proposed in request.presentation_contexts {
+        // PS3.8 table 9-13: odd and unique. Two contexts of one id cannot be told apart later.
+        if proposed.id % 2 == 0 || results.iter().any(|result| result.id == proposed.id) {
+            return Answer::Refuse {
+                pdu: Pdu::AbortRQ {
+                    source: AbortRQSource::ServiceProvider(
+                        AbortRQServiceProviderReason::InvalidPduParameter,
+                    ),
+                },
+                why: "presentation context ids are even or repeated",
+            };
+        }
+        let offers = |syntax: &&&str| {
+            proposed
+                .transfer_syntaxes
+                .iter()
+                .any(|offered| plain(offered) == **syntax)
+        };
+        let class = CLASSES
+            .iter()
+            .find(|class| plain(&proposed.abstract_syntax) == **class);
+        let (reason, syntax) = match (class, SYNTAXES.iter().find(offers)) {
+            (Some(class), Some(syntax)) => {
+                contexts.insert(proposed.id, Context { class, syntax });
+                (PresentationContextResultReason::Acceptance, *syntax)
+            }
+            (None, _) => (
+                PresentationContextResultReason::AbstractSyntaxNotSupported,
+                uids::IMPLICIT_VR_LITTLE_ENDIAN,
+            ),
+            (_, None) => (
+                PresentationContextResultReason::TransferSyntaxesNotSupported,
+                uids::IMPLICIT_VR_LITTLE_ENDIAN,
+            ),
+        };
+        let transfer_syntax = syntax.to_owned();
+        results.push(PresentationContextResult {
+            id: proposed.id,
+            reason,
+            transfer_syntax,
+        });
+    }
+    let peer_pdu_max = request
+        .user_variables
+        .iter()
+        .find_map(|item| match item {
+            UserVariableItem::MaxLength(max) => Some(*max),
+            _ => None,
+        })
+        .filter(|max| *max != 0)
+        .unwrap_or(u32::MAX);
+    let calling = request.calling_ae_title.trim_matches(' ').to_owned();
+    Answer::Accept {
+        pdu: Pdu::AssociationAC(AssociationAC {
+            protocol_version: 1,
+            calling_ae_title: request.calling_ae_title,
+            called_ae_title: request.called_ae_title,
+            application_context_name: APPLICATION_CONTEXT.to_owned(),
+            presentation_contexts: results,
+            user_variables: vec![
+                UserVariableItem::MaxLength(PDU_BYTES_MAX),
+                UserVariableItem::ImplementationClassUID(IMPLEMENTATION_CLASS_UID.to_owned()),
+                UserVariableItem::ImplementationVersionName(IMPLEMENTATION_VERSION.to_owned()),
+            ],
+        }),
+        contexts,
+        calling,
+        peer_pdu_max,
+    }
+}
+
+/// The answer when there are as many associations as allowed: try again later (PS3.8 table 9-21).
+pub(super) fn busy() -> Pdu {
+    use dicom_ul::pdu::AssociationRJServiceProviderPresentationReason::LocalLimitExceeded;
+    Pdu::AssociationRJ(AssociationRJ {
+        result: AssociationRJResult::Transient,
+        source: AssociationRJSource::ServiceProviderPresentation(LocalLimitExceeded),
+    })
+}
+
+fn user(reason: AssociationRJServiceUserReason, why: &'static str) -> Answer {
+    refuse(AssociationRJSource::ServiceUser(reason), why)
+}
+
+fn refuse(source: AssociationRJSource, why: &'static str) -> Answer {
+    let rejection = AssociationRJ {
+        result: AssociationRJResult::Permanent,
+        source,
+    };
+    Answer::Refuse {
+        pdu: Pdu::AssociationRJ(rejection),
+        why,
+    }
+}
+
+/// A UID without the padding that some senders leave on it.
+fn plain(uid: &str) -> &str {
+    uid.trim_end_matches([' ', '\0'])
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,167 @@
+//! Acceptance and rejection. Result, source and reason numbers: PS3.8 tables 9-18 and 9-21.
+
+use super::*;
+use dicom_ul::pdu::{PresentationContextProposed, write_pdu};
+
+fn request(contexts: &[(u8, &str, &[&str])]) -> AssociationRQ {
+    AssociationRQ {
+        protocol_version: 1,
+        calling_ae_title: "SCANNER".to_owned(),
+        called_ae_title: "SHEATHLINE".to_owned(),
+        application_context_name: APPLICATION_CONTEXT.to_owned(),
+        presentation_contexts: contexts
+            .iter()
+            .map(|(id, class, syntaxes)| PresentationContextProposed {
+                id: *id,
+                abstract_syntax: (*class).to_owned(),
+                transfer_syntaxes: syntaxes.iter().map(|one| (*one).to_owned()).collect(),
+            })
+            .collect(),
+        user_variables: vec![UserVariableItem::MaxLength(16384)],
+    }
+}
+
+fn bytes(pdu: &Pdu) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    write_pdu(&mut bytes, pdu).expect("a PDU");
+    bytes
+}
+
+const SR: &str = "1.2.840.10008.5.1.4.1.1.88.33";
+
+#[test]
+fn our_order_of_transfer_syntaxes_counts() {
+    let (implicit, explicit) = ("1.2.840.10008.1.2", "1.2.840.10008.1.2.1");
+    let (deflated, big) = ("1.2.840.10008.1.2.1.99", "1.2.840.10008.1.2.2");
+    let all = [big, deflated, implicit, explicit];
+    let cases: [(&[&str], Option<&str>); 7] = [
+        (&all, Some(explicit)),
+        (&all[..3], Some(implicit)),
+        (&all[..2], Some(deflated)),
+        (&all[..1], Some(big)),
+        (&["1.2.840.10008.1.2.4.50"], None),
+        (&["1.2.840.10008.1.2\0"], Some(implicit)),
+        (&[], None),
+    ];
+    for (offered, chosen) in cases {
+        let Answer::Accept {
+            pdu,
+            contexts,
+            calling,
+            peer_pdu_max,
+        } = answer(request(&[(1, SR, offered)]), &DicomSettings::default())
+        else {
+            panic!("accepted");
+        };
+        assert_eq!(
+            contexts.get(&1).map(|context| context.syntax),
+            chosen,
+            "{offered:?}"
+        );
+        assert_eq!((calling.as_str(), peer_pdu_max), ("SCANNER", 16384));
+        assert_eq!(bytes(&pdu)[0], 0x02);
+    }
+}
+
+#[test]
+fn each_context_has_its_own_answer() {
+    let implicit: &[&str] = &["1.2.840.10008.1.2"];
+    let asked = request(&[
+        (1, "1.2.840.10008.1.1", implicit),
+        (3, SR, implicit),
+        // Secondary Capture: not ours. PS3.8 table 9-18: 3 is abstract syntax not supported.
+        (5, "1.2.840.10008.5.1.4.1.1.7", implicit),
+        // 4 is transfer syntaxes not supported.
+        (7, SR, &["1.2.840.10008.1.2.4.50"]),
+    ]);
+    let Answer::Accept {
+        pdu: Pdu::AssociationAC(accepted),
+        contexts,
+        ..
+    } = answer(asked, &DicomSettings::default())
+    else {
+        panic!("accepted");
+    };
+    assert_eq!(contexts.keys().copied().collect::<Vec<_>>(), [1, 3]);
+    let reasons: Vec<u8> = accepted
+        .presentation_contexts
+        .iter()
+        .map(|one| one.reason.clone() as u8)
+        .collect();
+    assert_eq!(reasons, [0, 0, 3, 4]);
+}
+
+/// The bytes of an A-ASSOCIATE-RJ are type, 0, length 4, 0, result, source, reason.
+#[test]
+fn rejections() {
+    let strict = DicomSettings {
+        calling_allowed: vec!["OTHER".to_owned(), "SCANNER 2".to_owned()],
+        ..DicomSettings::default()
+    };
+    let open = DicomSettings {
+        accept_any_called: true,
+        ..DicomSettings::default()
+    };
+    let with = |change: &dyn Fn(&mut AssociationRQ), settings: &DicomSettings| {
+        let mut request = request(&[(1, SR, &["1.2.840.10008.1.2"])]);
+        change(&mut request);
+        match answer(request, settings) {
+            Answer::Accept { .. } => None,
+            Answer::Refuse { pdu, .. } => Some(bytes(&pdu)[7..10].to_vec()),
+        }
+    };
+    let plain = DicomSettings::default();
+    assert_eq!(with(&|_| {}, &plain), None);
+    assert_eq!(
+        with(&|rq| rq.protocol_version = 2, &plain),
+        Some(vec![1, 2, 2])
+    );
+    assert_eq!(
+        with(&|rq| rq.application_context_name = "1.2".to_owned(), &plain),
+        Some(vec![1, 1, 2])
+    );
+    assert_eq!(
+        with(&|rq| rq.called_ae_title = "SHEATHLINe".to_owned(), &plain),
+        Some(vec![1, 1, 7])
+    );
+    assert_eq!(
+        with(&|rq| rq.called_ae_title = "ANY".to_owned(), &open),
+        None
+    );
+    assert_eq!(with(&|_| {}, &strict), Some(vec![1, 1, 3]));
+    assert_eq!(
+        with(
+            &|rq| rq.calling_ae_title = " SCANNER 2 ".to_owned(),
+            &strict
+        ),
+        None
+    );
+    for hostile in ["", "A\\B", "A\nB"] {
+        let calling = |rq: &mut AssociationRQ| rq.calling_ae_title = hostile.to_owned();
+        assert_eq!(with(&calling, &plain), Some(vec![1, 1, 3]), "{hostile:?}");
+    }
+    assert_eq!(bytes(&busy())[7..10], [2, 3, 2]);
+}
+
+#[test]
+fn context_ids_are_odd_and_unique() {
+    let implicit: &[&str] = &["1.2.840.10008.1.2"];
+    for ids in [[1, 1], [1, 2]] {
+        let asked = request(&[(ids[0], SR, implicit), (ids[1], SR, implicit)]);
+        let Answer::Refuse { pdu, .. } = answer(asked, &DicomSettings::default()) else {
+            panic!("refused");
+        };
+        // A-ABORT by the provider, invalid parameter value (PS3.8 table 9-26).
+        assert_eq!(bytes(&pdu)[8..10], [2, 6]);
+    }
+}
+
+/// PS3.7 D.3.3.2: a UID of at most 64 characters and a name of at most 16.
+#[test]
+fn our_own_name_is_legal() {
+    assert!(IMPLEMENTATION_CLASS_UID.len() <= 64);
+    assert!(
+        IMPLEMENTATION_VERSION.len() <= 16,
+        "{IMPLEMENTATION_VERSION}"
+    );
+}
