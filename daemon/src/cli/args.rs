@@ -180,3 +180,9 @@ pub(super) struct DemoArgs {
     #[arg(long)]
     pub(super) json: bool,
 }
+
+impl From<DemoArgs> for crate::demo::Demo {
+    fn from(args: DemoArgs) -> Self {
+        crate::demo::Demo { dir: args.dir, json: args.json }
+    }
+}

@@ -2,10 +2,10 @@
 
 mod args;
 mod ask;
-mod daemon;
+pub(crate) mod daemon;
 mod look;
-mod open;
-mod print;
+pub(crate) mod open;
+pub(crate) mod print;
 mod say;
 mod working;
 
