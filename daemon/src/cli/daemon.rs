@@ -2,13 +2,35 @@
 
 use super::args::{ConfigArg, ProcessArgs};
 use super::look::sum;
+use super::service::{self, Receivers};
 use super::{Failure, open, print};
 use crate::config::Config;
 use crate::pipeline::{Pipeline, Progress};
 use crate::store::objects::{self, Incoming};
 use chrono::Utc;
 use serde::Serialize;
+use std::net::SocketAddr;
 use std::path::Path;
+use tokio::runtime::Runtime;
+
+/// `serve`: the daemon.
+pub(super) fn serve(args: &ConfigArg) -> Result<(), Failure> {
+    service::serve(&open::config(&args.config)?)
+}
+
+/// Receives as the daemon does while `work` runs; the pipeline stands still.
+pub(crate) fn while_serving(
+    config: &Config,
+    work: impl FnOnce(SocketAddr, &Runtime) -> Result<(), Failure>,
+) -> Result<(), Failure> {
+    let store = open::owner(config)?;
+    let runtime = service::runtime()?;
+    let receivers = Receivers::start(&runtime, config, &store)?;
+    let address = receivers.address.ok_or(Failure::No("the listener is switched off".into()))?;
+    let outcome = work(address, &runtime);
+    receivers.stop(&runtime);
+    outcome
+}
 
 /// `process`: takes every file once and runs the pipeline until drained.
 pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {

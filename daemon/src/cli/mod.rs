@@ -7,6 +7,7 @@ mod look;
 pub(crate) mod open;
 pub(crate) mod print;
 mod say;
+mod service;
 mod working;
 
 pub use args::Cli;

@@ -1,0 +1,177 @@
+//! The running daemon: listener, drop folder and pipeline side by side until told to stop.
+
+use super::{Failure, open};
+use crate::config::{Config, LogFormat};
+use crate::pipeline::Pipeline;
+use crate::receive::{DropFolder, Listener};
+use crate::store::Store;
+use std::net::SocketAddr;
+use std::time::Duration;
+use tokio::runtime::Runtime;
+use tokio::sync::watch;
+use tokio::task::JoinHandle;
+use tracing_subscriber::EnvFilter;
+
+/// How long the pipeline waits for a commit of this process before it looks whether another one
+/// (`label` beside the daemon) left something to do.
+const LOOK_ANYWAY: Duration = Duration::from_secs(1);
+
+/// Pause after a step failed, so that a full disk is not asked a thousand times a second.
+const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(2);
+
+/// What receives, started.
+pub(crate) struct Receivers {
+    /// The address in use, unless the listener is switched off.
+    pub(crate) address: Option<SocketAddr>,
+    stop: watch::Sender<bool>,
+    tasks: Vec<JoinHandle<()>>,
+}
+
+impl Receivers {
+    /// Starts what the configuration asks for. Nothing is accepted before all of it stands.
+    pub(crate) fn start(
+        runtime: &Runtime,
+        config: &Config,
+        store: &Store,
+    ) -> Result<Self, Failure> {
+        let (stop, stopped) = watch::channel(false);
+        let listener = match config.dicom.enabled {
+            true => Some(
+                runtime
+                    .block_on(Listener::bind(config.dicom.clone(), store.clone()))
+                    .map_err(Failure::no)?,
+            ),
+            false => None,
+        };
+        let folder = match &config.folder.path {
+            Some(_) => Some(
+                DropFolder::open(config.folder.clone(), store.clone()).map_err(Failure::no)?,
+            ),
+            None => None,
+        };
+        let address = listener.as_ref().map(Listener::address);
+        let mut tasks = Vec::new();
+        if let Some(listener) = listener {
+            tasks.push(runtime.spawn(listener.run(stopped.clone())));
+        }
+        if let Some(folder) = folder {
+            tasks.push(runtime.spawn(folder.run(stopped)));
+        }
+        Ok(Receivers { address, stop, tasks })
+    }
+
+    /// Takes nothing new and waits until what is under way is finished.
+    pub(crate) fn stop(self, runtime: &Runtime) {
+        // An error would mean that all of them have ended already.
+        let _ = self.stop.send(true);
+        for task in self.tasks {
+            if let Err(error) = runtime.block_on(task) {
+                tracing::error!(code = "receiver-ended", %error, "a receiver ended by itself");
+            }
+        }
+    }
+}
+
+/// The runtime that receivers run on.
+pub(crate) fn runtime() -> Result<Runtime, Failure> {
+    tokio::runtime::Builder::new_multi_thread().enable_all().build().map_err(Failure::no)
+}
+
+/// Logs to standard output, one event a line.
+fn log(config: &Config) {
+    let filter = EnvFilter::new(format!("{},notify=warn", config.observe.log.word()));
+    let logs = tracing_subscriber::fmt().with_env_filter(filter).with_target(false);
+    let set = match config.observe.log_format {
+        LogFormat::Text => logs.with_ansi(false).try_init(),
+        LogFormat::Json => logs.json().try_init(),
+    };
+    if let Err(error) = set {
+        super::print::note(format_args!("logging was set up already: {error}"));
+    }
+}
+
+/// `serve`: runs until SIGTERM, SIGINT, or a store in doubt.
+pub(super) fn serve(config: &Config) -> Result<(), Failure> {
+    log(config);
+    let store = open::owner(config)?;
+    let pipeline = open::pipeline(config, store.clone())?;
+    if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
+        tracing::info!(code = "rules-changed", "{change}");
+    }
+    let runtime = runtime()?;
+    let receivers = Receivers::start(&runtime, config, &store)?;
+    let (stop, stopped) = watch::channel(false);
+    let worker = std::thread::Builder::new()
+        .name("pipeline".into())
+        .spawn(move || work(&pipeline, &stopped))
+        .map_err(Failure::no)?;
+    let why = runtime.block_on(until_told(&store))?;
+    tracing::info!(code = "stopping", "{why}");
+    receivers.stop(&runtime);
+    // An error would mean that the pipeline has ended already.
+    let _ = stop.send(true);
+    if worker.join().is_err() {
+        return Err(Failure::No("the pipeline ended by a panic; what is stored stays stored".into()));
+    }
+    tracing::info!(code = "stopped", "all that was received is stored");
+    match store.doubt() {
+        None => Ok(()),
+        Some(why) => Err(Failure::No(format!("the store is in doubt: {why}"))),
+    }
+}
+
+/// Waits for a signal to stop, or for a store that takes nothing more.
+async fn until_told(store: &Store) -> Result<&'static str, Failure> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut terminate = signal(SignalKind::terminate()).map_err(Failure::no)?;
+    let mut interrupt = signal(SignalKind::interrupt()).map_err(Failure::no)?;
+    loop {
+        tokio::select! {
+            _ = terminate.recv() => return Ok("told to stop"),
+            _ = interrupt.recv() => return Ok("interrupted"),
+            () = tokio::time::sleep(LOOK_ANYWAY) => {
+                if store.doubt().is_some() {
+                    return Ok("the store is in doubt");
+                }
+            }
+        }
+    }
+}
+
+/// Drains the pipeline whenever something may have come, until told to stop; then once more.
+fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
+    let mut changes = pipeline.store().changes();
+    loop {
+        let last = *stop.borrow();
+        changes.mark_unchanged();
+        match pipeline.drain(|_| {}) {
+            Ok(done) if done.read + done.assessed + done.published > 0 => tracing::info!(
+                code = "drained",
+                objects = done.read,
+                patients = done.assessed,
+                results = done.published
+            ),
+            Ok(_) => {}
+            Err(error) => {
+                tracing::error!(code = "pipeline-failed", %error, "will be tried again");
+                if !last {
+                    std::thread::sleep(PAUSE_AFTER_FAILURE);
+                }
+            }
+        }
+        if last {
+            return;
+        }
+        wait(&mut changes, stop);
+    }
+}
+
+/// Until a commit, a stop, or a while has passed.
+fn wait(changes: &mut watch::Receiver<u64>, stop: &watch::Receiver<bool>) {
+    const STEP: Duration = Duration::from_millis(20);
+    let mut waited = Duration::ZERO;
+    while waited < LOOK_ANYWAY && !*stop.borrow() && !changes.has_changed().unwrap_or(true) {
+        std::thread::sleep(STEP);
+        waited += STEP;
+    }
+}
