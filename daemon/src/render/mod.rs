@@ -1,1 +1,3 @@
 //! Results as bytes: no file names, no disk.
+
+pub mod trend;
