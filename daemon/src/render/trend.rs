@@ -1,0 +1,199 @@
+//! One patient's exams as a picture: what was measured, and what was expected each time.
+//!
+//! [`svg`] is pure and deterministic: the same [`Trend`] gives the same bytes, on any machine.
+//! Nothing of the patient is in the picture but what the title and the notes say.
+//!
+//! A status is told by shape, colour and word together. The colours are dark blue, ochre, plum
+//! and teal, which stay apart for colour-blind readers and in grey; none means "all is well".
+
+mod canvas;
+mod layout;
+mod of;
+mod paint;
+
+#[cfg(test)]
+mod tests;
+
+pub use of::of_contents;
+
+use crate::assess::Status;
+use crate::domain::Label;
+use chrono::NaiveDate;
+use std::fmt::Write as _;
+
+/// What stands below every picture.
+pub const FOOT: &str = "Compared with the patient's own earlier exams. Not a diagnosis. \
+                        'Within expected' does not exclude raised pressure.";
+
+/// A gap between two exams is named in the picture when it is longer than this many days.
+const LONG_GAP_DAYS: i64 = 365;
+
+/// No width of an eye is beyond this; a value that is comes from a mistake of units.
+const WIDEST_MM: f64 = 100.0;
+
+/// A patient's exams and what happened between them.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Trend {
+    /// First line of the picture. The only place for a name or an id, if one is wanted.
+    pub title: String,
+    /// Second line, smaller; may be empty.
+    pub subtitle: String,
+    /// The exams, in any order.
+    pub points: Vec<TrendPoint>,
+    /// Dated facts with the words to show, in any order.
+    pub events: Vec<(NaiveDate, String)>,
+}
+
+/// One exam. Widths in mm; a value that no eye can have (not within 100 mm of 0) is left out.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct TrendPoint {
+    /// The day of the exam.
+    pub date: NaiveDate,
+    /// Mean of the right eye's readings.
+    pub right_mm: Option<f64>,
+    /// Mean of the left eye's readings.
+    pub left_mm: Option<f64>,
+    /// The value that was compared: mean of both eyes, or the only eye measured.
+    pub both_mm: Option<f64>,
+    /// The value expected from earlier exams.
+    pub expected_mm: Option<f64>,
+    /// Lower end of the expected interval.
+    pub lower_mm: Option<f64>,
+    /// Upper end of the expected interval.
+    pub upper_mm: Option<f64>,
+    /// The answer; `None` if the exam was not assessed.
+    pub status: Option<Status>,
+    /// What a person said of the exam.
+    pub label: Option<Label>,
+    /// One short remark.
+    pub note: Option<String>,
+}
+
+impl TrendPoint {
+    /// Every value of the exam.
+    fn values(&self) -> impl Iterator<Item = f64> {
+        [
+            self.right_mm,
+            self.left_mm,
+            self.both_mm,
+            self.expected_mm,
+            self.lower_mm,
+            self.upper_mm,
+        ]
+        .into_iter()
+        .flatten()
+    }
+
+    fn interval(&self) -> Option<(f64, f64)> {
+        Some((self.lower_mm?, self.upper_mm?))
+    }
+
+    fn measured(&self) -> bool {
+        self.right_mm.or(self.left_mm).or(self.both_mm).is_some()
+    }
+
+    /// The exam without values that would break the scale.
+    fn drawable(&self) -> TrendPoint {
+        let drawable = |value: Option<f64>| value.filter(|v| v.abs() <= WIDEST_MM);
+        TrendPoint {
+            right_mm: drawable(self.right_mm),
+            left_mm: drawable(self.left_mm),
+            both_mm: drawable(self.both_mm),
+            expected_mm: drawable(self.expected_mm),
+            lower_mm: drawable(self.lower_mm),
+            upper_mm: drawable(self.upper_mm),
+            ..self.clone()
+        }
+    }
+}
+
+/// The picture as a standalone SVG document.
+#[must_use]
+pub fn svg(trend: &Trend) -> String {
+    let mut trend = Trend {
+        points: trend.points.iter().map(TrendPoint::drawable).collect(),
+        ..trend.clone()
+    };
+    trend.points.sort_by_key(|point| point.date);
+    trend.events.sort();
+    let picture = paint::paint(&trend);
+    canvas::describe(&picture, &trend.title, &description(&trend))
+}
+
+/// A status in a word or two.
+fn word(status: Option<Status>) -> &'static str {
+    match status {
+        Some(Status::WithinExpected) => "within",
+        Some(Status::AboveExpected) => "above",
+        Some(Status::WellAboveExpected) => "well above",
+        Some(Status::BelowExpected) => "below",
+        Some(Status::NoBaseline) => "no baseline",
+        Some(Status::NotComparable) => "not comparable",
+        None => "not assessed",
+    }
+}
+
+fn label_words(label: Label) -> String {
+    format!("label: {}", label.word().replace('_', " "))
+}
+
+/// Length of a gap, if it is long enough to be named.
+fn long_gap(from: NaiveDate, to: NaiveDate) -> Option<String> {
+    let days = (to - from).num_days();
+    (days > LONG_GAP_DAYS).then(|| format!("{:.1} years", days as f64 / 365.25))
+}
+
+/// The whole picture in sentences, for readers who cannot see it.
+fn description(trend: &Trend) -> String {
+    let mut out = String::new();
+    let _ = match trend.points.len() {
+        0 => write!(out, "No exam to show."),
+        1 => write!(out, "One exam."),
+        count => write!(out, "{count} exams."),
+    };
+    let mut before: Option<NaiveDate> = None;
+    for point in &trend.points {
+        if let Some(years) = before.and_then(|before| long_gap(before, point.date)) {
+            let _ = write!(out, " No exam for {years}.");
+        }
+        before = Some(point.date);
+        let _ = write!(out, " {}:", point.date);
+        for (name, value) in [
+            ("right", point.right_mm),
+            ("left", point.left_mm),
+            ("compared value", point.both_mm),
+            ("expected", point.expected_mm),
+        ] {
+            if let Some(mm) = value {
+                let _ = write!(out, " {name} {mm:.2} mm,");
+            }
+        }
+        if let Some((lower, upper)) = point.interval() {
+            let _ = write!(out, " expected interval {lower:.2} to {upper:.2} mm,");
+        }
+        if !point.measured() {
+            out.push_str(" no usable value,");
+        }
+        let _ = write!(out, " {}", word(point.status));
+        if point.status.is_some_and(compared) {
+            out.push_str(" expected");
+        }
+        if let Some(label) = point.label {
+            let _ = write!(out, ", {}", label_words(label));
+        }
+        if let Some(note) = &point.note {
+            let _ = write!(out, ", {note}");
+        }
+        out.push('.');
+    }
+    for (date, event) in &trend.events {
+        let _ = write!(out, " {date}: {event}.");
+    }
+    let _ = write!(out, " {FOOT}");
+    out
+}
+
+/// Whether a status is the outcome of a comparison.
+fn compared(status: Status) -> bool {
+    !matches!(status, Status::NoBaseline | Status::NotComparable)
+}

@@ -1,0 +1,226 @@
+//! Lines, shapes and text in an SVG, in pixels from the top left corner.
+
+use plotters::backend::{DrawingBackend, SVGBackend};
+use plotters::style::text_anchor::{HPos, Pos, VPos};
+use plotters::style::{Color, TextStyle};
+use plotters::style::{FontStyle, FontTransform, IntoFont, RGBAColor, RGBColor, ShapeStyle};
+use std::fmt::Write as _;
+
+/// Where a text stands from its point.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Anchor {
+    Left,
+    Middle,
+    Right,
+}
+
+/// How a text looks.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Face {
+    pub(super) size: f64,
+    pub(super) bold: bool,
+    pub(super) colour: RGBColor,
+    pub(super) anchor: Anchor,
+    /// Reads from bottom to top.
+    pub(super) upright: bool,
+}
+
+impl Face {
+    pub(super) const fn new(size: f64, colour: RGBColor) -> Self {
+        Face {
+            size,
+            bold: false,
+            colour,
+            anchor: Anchor::Left,
+            upright: false,
+        }
+    }
+
+    pub(super) const fn bold(mut self) -> Self {
+        self.bold = true;
+        self
+    }
+
+    pub(super) const fn at(mut self, anchor: Anchor) -> Self {
+        self.anchor = anchor;
+        self
+    }
+
+    pub(super) const fn upright(mut self) -> Self {
+        self.upright = true;
+        self
+    }
+
+    /// Width of a text in pixels, on the safe side: no font is at hand to measure it.
+    pub(super) fn width(self, text: &str) -> f64 {
+        let em = if self.bold { 0.66 } else { 0.59 };
+        text.chars().count() as f64 * self.size * em
+    }
+
+    /// `text`, cut to a width.
+    pub(super) fn cut(self, text: &str, width: f64) -> String {
+        if self.width(text) <= width {
+            return text.to_owned();
+        }
+        let fits = (width / self.width("x")).floor().max(1.0) as usize;
+        let mut cut: String = text.chars().take(fits.saturating_sub(1)).collect();
+        cut.truncate(cut.trim_end().len());
+        cut.push('\u{2026}');
+        cut
+    }
+}
+
+pub(super) type Point = (f64, f64);
+
+/// The picture under the pen.
+pub(super) struct Canvas<'s> {
+    backend: SVGBackend<'s>,
+}
+
+impl<'s> Canvas<'s> {
+    pub(super) fn new(out: &'s mut String, width: f64, height: f64) -> Self {
+        let mut canvas = Canvas {
+            backend: SVGBackend::with_string(out, (width as u32, height as u32)),
+        };
+        canvas.rectangle(
+            (0.0, 0.0),
+            (width, height),
+            RGBColor(255, 255, 255).to_rgba(),
+        );
+        canvas
+    }
+
+    #[expect(
+        clippy::expect_used,
+        reason = "the pen writes to a string, and no input makes that fail"
+    )]
+    fn draw<E: std::fmt::Debug>(done: Result<(), E>) {
+        done.expect("writing to a string");
+    }
+
+    pub(super) fn finish(mut self) {
+        Self::draw(self.backend.present());
+    }
+
+    pub(super) fn line(&mut self, from: Point, to: Point, width: u32, colour: RGBColor) {
+        let style = ShapeStyle::from(colour).stroke_width(width);
+        Self::draw(self.backend.draw_line(px(from), px(to), &style));
+    }
+
+    /// A line of dashes.
+    pub(super) fn dashes(&mut self, from: Point, to: Point, width: u32, colour: RGBColor) {
+        const DASH: f64 = 5.0;
+        const GAP: f64 = 4.0;
+        let (dx, dy) = (to.0 - from.0, to.1 - from.1);
+        let length = dx.hypot(dy);
+        let along = |at: f64| {
+            let share = (at / length).min(1.0);
+            (from.0 + dx * share, from.1 + dy * share)
+        };
+        let mut at = 0.0;
+        while at < length {
+            self.line(along(at), along(at + DASH), width, colour);
+            at += DASH + GAP;
+        }
+    }
+
+    pub(super) fn rectangle(&mut self, from: Point, to: Point, colour: RGBAColor) {
+        let style = ShapeStyle::from(colour).filled();
+        Self::draw(self.backend.draw_rect(px(from), px(to), &style, true));
+    }
+
+    pub(super) fn polygon(&mut self, points: &[Point], colour: RGBAColor) {
+        let points = points.iter().copied().map(px);
+        Self::draw(self.backend.fill_polygon(points, &ShapeStyle::from(colour)));
+    }
+
+    /// The outline of a shape, closed, white inside.
+    pub(super) fn outline(&mut self, points: &[Point], colour: RGBColor) {
+        self.polygon(points, RGBColor(255, 255, 255).to_rgba());
+        let closed = points.iter().chain(points.first()).copied().map(px);
+        let style = ShapeStyle::from(colour).stroke_width(2);
+        Self::draw(self.backend.draw_path(closed, &style));
+    }
+
+    pub(super) fn disc(&mut self, centre: Point, radius: u32, colour: RGBColor) {
+        let style = ShapeStyle::from(colour).filled();
+        Self::draw(self.backend.draw_circle(px(centre), radius, &style, true));
+    }
+
+    pub(super) fn ring(&mut self, centre: Point, radius: u32, colour: RGBColor) {
+        self.disc(centre, radius, RGBColor(255, 255, 255));
+        let style = ShapeStyle::from(colour).stroke_width(2);
+        Self::draw(self.backend.draw_circle(px(centre), radius, &style, false));
+    }
+
+    /// Text whose small letters are centred on the point's height.
+    pub(super) fn text(&mut self, text: &str, at: Point, face: Face) {
+        // The pen divides sizes by this number, to match bitmap fonts.
+        const PEN: f64 = 1.24;
+        let mut font = ("sans-serif", face.size * PEN).into_font();
+        if face.bold {
+            font = font.style(FontStyle::Bold);
+        }
+        if face.upright {
+            font = font.transform(FontTransform::Rotate270);
+        }
+        let anchor = match face.anchor {
+            Anchor::Left => HPos::Left,
+            Anchor::Middle => HPos::Center,
+            Anchor::Right => HPos::Right,
+        };
+        let style = TextStyle::from(font)
+            .color(&face.colour)
+            .pos(Pos::new(anchor, VPos::Center));
+        Self::draw(self.backend.draw_text(&printable(text), &style, px(at)));
+    }
+}
+
+fn px(point: Point) -> (i32, i32) {
+    // `as` keeps any number inside the range of i32.
+    (point.0.round() as i32, point.1.round() as i32)
+}
+
+/// `text` without what XML 1.0 (section 2.2, Char) forbids and without characters that turn the
+/// direction of reading: both would let a text damage or falsify the picture.
+pub(super) fn printable(text: &str) -> String {
+    text.chars()
+        .map(|c| match c {
+            '\t' | '\n' | '\r' => ' ',
+            _ => c,
+        })
+        .filter(|c| {
+            !c.is_control()
+                && !matches!(c, '\u{FFFE}' | '\u{FFFF}' | '\u{200E}' | '\u{200F}')
+                && !matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+        })
+        .collect()
+}
+
+/// Puts a name and a description into a finished picture, for those who cannot see it.
+pub(super) fn describe(svg: &str, title: &str, description: &str) -> String {
+    let (head, body) = svg.split_once('>').unwrap_or((svg, ""));
+    let mut out = String::with_capacity(svg.len() + description.len() + 200);
+    let _ = write!(
+        out,
+        "{head} role=\"img\" aria-labelledby=\"trend-title trend-description\">\n\
+         <title id=\"trend-title\">{}</title>\n\
+         <desc id=\"trend-description\">{}</desc>{body}",
+        escaped(title),
+        escaped(description)
+    );
+    out
+}
+
+fn escaped(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in printable(text).chars() {
+        match c {
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '&' => out.push_str("&amp;"),
+            _ => out.push(c),
+        }
+    }
+    out
+}
