@@ -69,6 +69,7 @@ keys! {
         max_object_bytes: whole(MIN_OBJECT, MAX_OBJECT),
         association_timeout_s: whole(1, 3600),
         idle_timeout_s: whole(1, 86_400),
+        message_timeout_s: whole(1, 86_400),
         default_issuer: issuer,
     }
     ["receive.folder"] folder {

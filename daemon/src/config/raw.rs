@@ -11,7 +11,7 @@ use toml::de::{DeTable, DeValue};
 const RESERVED: &str = "destination";
 
 /// The longest list of keys that helps in a message.
-const LISTED: usize = 10;
+const LISTED: usize = 12;
 
 /// One setting as written.
 pub(super) struct Setting<'t> {

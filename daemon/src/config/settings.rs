@@ -31,6 +31,8 @@ pub struct DicomSettings {
     pub association_timeout_s: u64,
     /// Seconds without a message after which an association is aborted.
     pub idle_timeout_s: u64,
+    /// Seconds from the first to the last byte of one message.
+    pub message_timeout_s: u64,
     /// Issuer of patient ids when a report names none; may be empty.
     pub default_issuer: String,
 }
@@ -47,6 +49,7 @@ impl Default for DicomSettings {
             max_object_bytes: DEFAULT_MAX_OBJECT_BYTES,
             association_timeout_s: 30,
             idle_timeout_s: 60,
+            message_timeout_s: 120,
             default_issuer: String::new(),
         }
     }
@@ -56,7 +59,7 @@ impl Default for DicomSettings {
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum After {
-    /// It moves to a folder `taken` inside the drop folder.
+    /// It moves to the subfolder `done`.
     #[default]
     Move,
     /// It is deleted.

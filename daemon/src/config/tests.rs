@@ -95,6 +95,7 @@ fn every_key_is_read_into_its_own_place() {
         max_object_bytes = 0x1000
         association_timeout_s = 8
         idle_timeout_s = 9
+        message_timeout_s = 10
         default_issuer = "X"
         [receive.folder]
         path = "in"

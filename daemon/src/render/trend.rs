@@ -7,7 +7,9 @@
 //! and teal, which stay apart for colour-blind readers and in grey; none means "all is well".
 
 mod canvas;
+mod column;
 mod layout;
+mod marks;
 mod of;
 mod paint;
 

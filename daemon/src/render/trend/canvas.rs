@@ -21,8 +21,8 @@ pub(super) struct Face {
     pub(super) bold: bool,
     pub(super) colour: RGBColor,
     pub(super) anchor: Anchor,
-    /// Reads from bottom to top.
-    pub(super) upright: bool,
+    /// Reads downwards, like the back of a book.
+    pub(super) downwards: bool,
 }
 
 impl Face {
@@ -32,7 +32,7 @@ impl Face {
             bold: false,
             colour,
             anchor: Anchor::Left,
-            upright: false,
+            downwards: false,
         }
     }
 
@@ -46,8 +46,8 @@ impl Face {
         self
     }
 
-    pub(super) const fn upright(mut self) -> Self {
-        self.upright = true;
+    pub(super) const fn downwards(mut self) -> Self {
+        self.downwards = true;
         self
     }
 
@@ -67,6 +67,24 @@ impl Face {
         cut.truncate(cut.trim_end().len());
         cut.push('\u{2026}');
         cut
+    }
+
+    /// `text` in lines of at most `width`, broken at blanks; what `most` lines cannot hold is
+    /// cut.
+    pub(super) fn wrap(self, text: &str, width: f64, most: usize) -> Vec<String> {
+        let mut lines: Vec<String> = Vec::new();
+        for word in text.split_whitespace() {
+            let full = lines.len() == most;
+            match lines.last_mut() {
+                // The last line takes the rest, to be cut.
+                Some(line) if full || self.width(line) + self.width(word) < width => {
+                    line.push(' ');
+                    line.push_str(word);
+                }
+                _ => lines.push(word.to_owned()),
+            }
+        }
+        lines.iter().map(|line| self.cut(line, width)).collect()
     }
 }
 
@@ -161,8 +179,8 @@ impl<'s> Canvas<'s> {
         if face.bold {
             font = font.style(FontStyle::Bold);
         }
-        if face.upright {
-            font = font.transform(FontTransform::Rotate270);
+        if face.downwards {
+            font = font.transform(FontTransform::Rotate90);
         }
         let anchor = match face.anchor {
             Anchor::Left => HPos::Left,

@@ -187,7 +187,7 @@ pub(super) fn calendar(first: NaiveDate, last: NaiveDate) -> Vec<(NaiveDate, Str
     let step = [1, 3, 6, 12, 24, 60, 120, 600]
         .into_iter()
         .find(|step| (to - from) / step <= MOST)
-        .unwrap_or(12_000);
+        .unwrap_or((to - from) / MOST + 1);
     let start = from.div_euclid(step) * step;
     (start..=to)
         .step_by(step as usize)
@@ -201,19 +201,40 @@ pub(super) fn calendar(first: NaiveDate, last: NaiveDate) -> Vec<(NaiveDate, Str
         .collect()
 }
 
-/// Rows for labels of a given reach (left, right), so that no two in a row touch.
-pub(super) fn rows(reaches: &[(f64, f64)]) -> Vec<usize> {
+/// A label that hangs on a vertical line like a flag on its pole.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Flag {
+    pub(super) left: f64,
+    pub(super) right: f64,
+    /// From above.
+    pub(super) row: usize,
+}
+
+/// Hangs labels, given as (pole, width) sorted by pole, to the right of their poles, or to the
+/// left where the right would pass `edge`. Rows are such that no two touch and, as far as all
+/// hang to one side, no pole crosses a label.
+pub(super) fn flags(poles: &[(f64, f64)], edge: f64) -> Vec<Flag> {
     const AIR: f64 = 10.0;
-    let mut ends: Vec<f64> = Vec::new();
-    reaches
-        .iter()
-        .map(|(left, right)| {
-            let row = ends.iter().position(|end| end + AIR <= *left);
-            match row.and_then(|row| ends.get_mut(row)) {
-                Some(end) => *end = *right,
-                None => ends.push(*right),
-            }
-            row.unwrap_or(ends.len() - 1)
-        })
-        .collect()
+    let turned = |(pole, width): (f64, f64)| pole + width > edge;
+    let mut placed: Vec<(usize, Flag)> = Vec::new();
+    let all = || poles.iter().copied().enumerate();
+    // Each goes below those its own side has put up before, so its pole starts below them.
+    let order = all()
+        .filter(|(_, pole)| !turned(*pole))
+        .chain(all().rev().filter(|(_, pole)| turned(*pole)));
+    for (index, (pole, width)) in order {
+        let left = if turned((pole, width)) {
+            pole - width
+        } else {
+            pole
+        };
+        let right = left + width;
+        let touching = placed
+            .iter()
+            .filter(|(_, flag)| flag.left < right + AIR && left < flag.right + AIR);
+        let row = touching.map(|(_, flag)| flag.row + 1).max().unwrap_or(0);
+        placed.push((index, Flag { left, right, row }));
+    }
+    placed.sort_by_key(|(index, _)| *index);
+    placed.into_iter().map(|(_, flag)| flag).collect()
 }

@@ -1,22 +1,18 @@
 //! The picture, from top to bottom: title, legend, events, plot, dates, one column an exam, foot.
 
 use super::canvas::{Anchor, Canvas, Face, Point, printable};
-use super::layout::{Stop, TimeAxis, WidthAxis, apart, calendar, rows};
-use super::{FOOT, Trend, TrendPoint, compared, label_words, long_gap, word};
-use crate::assess::Status;
+use super::column::{ColumnText, DOWN_COLUMN, DOWN_HEIGHT, FLAT_COLUMN, LINE};
+use super::layout::{Flag, Stop, TimeAxis, WidthAxis, apart, calendar, flags};
+use super::marks::{
+    BAND, FRAME, HAIR, INK, Legend, QUIET, SMALL, TEXT, WHITE, draw_legend, eye, interval, mark,
+    place_legend,
+};
+use super::{FOOT, Trend, TrendPoint, compared, long_gap};
 use chrono::{Datelike, NaiveDate};
-use plotters::style::{Color, RGBColor};
-
-const INK: RGBColor = RGBColor(0x22, 0x2B, 0x35);
-const QUIET: RGBColor = RGBColor(0x5C, 0x68, 0x75);
-const HAIR: RGBColor = RGBColor(0xE3, 0xE8, 0xEC);
-const FRAME: RGBColor = RGBColor(0x9A, 0xA5, 0xB0);
-const BAND: RGBColor = RGBColor(0x8F, 0xA3, 0xB8);
+use plotters::style::Color;
 
 const TITLE: Face = Face::new(22.0, INK).bold();
 const SUBTITLE: Face = Face::new(14.0, QUIET);
-const TEXT: Face = Face::new(12.0, INK);
-const SMALL: Face = Face::new(11.0, QUIET);
 
 const LEFT: f64 = 76.0;
 const RIGHT_MARGIN: f64 = 30.0;
@@ -29,80 +25,8 @@ const EXAM_HALF: f64 = 17.0;
 const EVENT_HALF: f64 = 9.0;
 /// Distance of each eye's marker from the middle of the exam.
 const EYE_OFFSET: f64 = 10.0;
-/// Columns of text below the plot: width when lines lie flat, and when they stand upright.
-const FLAT_COLUMN: f64 = 104.0;
-const UPRIGHT_COLUMN: f64 = 35.0;
-const FLAT_HEIGHT: f64 = 118.0;
-const UPRIGHT_HEIGHT: f64 = 184.0;
-
-/// Colour of a status.
-fn colour(status: Option<Status>) -> RGBColor {
-    match status {
-        Some(Status::WithinExpected) => RGBColor(0x2F, 0x55, 0x8A),
-        Some(Status::AboveExpected) => RGBColor(0xB3, 0x62, 0x00),
-        Some(Status::WellAboveExpected) => RGBColor(0x8A, 0x1C, 0x6B),
-        Some(Status::BelowExpected) => RGBColor(0x0F, 0x76, 0x8A),
-        Some(Status::NoBaseline | Status::NotComparable) | None => QUIET,
-    }
-}
-
-/// The shape of a status around a point.
-fn mark(canvas: &mut Canvas<'_>, (x, y): Point, status: Option<Status>) {
-    let colour = colour(status);
-    let mut triangle = |middle: f64, up: f64| {
-        let (tip, base) = (middle - 6.0 * up, middle + 5.0 * up);
-        let points = [(x, tip), (x + 7.0, base), (x - 7.0, base)];
-        canvas.polygon(&points, colour.to_rgba());
-    };
-    match status {
-        Some(Status::WithinExpected) => canvas.disc((x, y), 6, colour),
-        Some(Status::AboveExpected) => triangle(y, 1.0),
-        Some(Status::WellAboveExpected) => {
-            triangle(y - 6.0, 1.0);
-            triangle(y + 6.0, 1.0);
-        }
-        Some(Status::BelowExpected) => triangle(y, -1.0),
-        Some(Status::NoBaseline) => canvas.ring((x, y), 5, colour),
-        Some(Status::NotComparable) => {
-            canvas.ring((x, y), 6, colour);
-            canvas.line((x - 7.0, y + 7.0), (x + 7.0, y - 7.0), 2, colour);
-        }
-        None => {
-            canvas.line((x - 5.0, y), (x + 5.0, y), 2, colour);
-            canvas.line((x, y - 5.0), (x, y + 5.0), 2, colour);
-        }
-    }
-}
-
-/// Right eye: a square. Left eye: a diamond. Hollow where nothing was compared.
-fn eye(canvas: &mut Canvas<'_>, (x, y): Point, right: bool, filled: bool) {
-    let points = if right {
-        [
-            (x - 4.0, y - 4.0),
-            (x + 4.0, y - 4.0),
-            (x + 4.0, y + 4.0),
-            (x - 4.0, y + 4.0),
-        ]
-    } else {
-        [(x, y - 6.0), (x + 6.0, y), (x, y + 6.0), (x - 6.0, y)]
-    };
-    if filled {
-        canvas.polygon(&points, INK.to_rgba());
-    } else {
-        canvas.outline(&points, INK);
-    }
-}
-
-/// The expected interval with the expected value.
-fn interval(canvas: &mut Canvas<'_>, x: f64, lower: f64, upper: f64, expected: Option<f64>) {
-    canvas.rectangle((x - 7.0, upper), (x + 7.0, lower), BAND.mix(0.55));
-    for end in [lower, upper] {
-        canvas.line((x - 7.0, end), (x + 7.0, end), 2, QUIET);
-    }
-    if let Some(y) = expected {
-        canvas.line((x - 13.0, y), (x + 13.0, y), 2, INK);
-    }
-}
+const LEGEND_TOP: f64 = 98.0;
+const EVENT_ROW: f64 = 18.0;
 
 fn day(date: NaiveDate) -> f64 {
     f64::from(date.num_days_from_ce())
@@ -112,10 +36,9 @@ fn day(date: NaiveDate) -> f64 {
 struct Plan {
     width: f64,
     right: f64,
-    legend_top: f64,
     legend: Vec<(Point, Legend)>,
     events_top: f64,
-    event_rows: Vec<usize>,
+    flags: Vec<Flag>,
     time: TimeAxis,
     exam_xs: Vec<f64>,
     event_xs: Vec<f64>,
@@ -124,7 +47,8 @@ struct Plan {
     bottom: f64,
     columns_top: f64,
     columns: Vec<f64>,
-    upright: bool,
+    downwards: bool,
+    texts: Vec<ColumnText>,
     foot: f64,
     height: f64,
 }
@@ -145,53 +69,21 @@ pub(super) fn paint(trend: &Trend) -> String {
         (30.0, 60.0),
         SUBTITLE,
     );
-    plan.legend(&mut canvas);
+    plan.rule(&mut canvas, LEGEND_TOP - 18.0);
+    draw_legend(&mut canvas, &plan.legend);
     plan.axes(&mut canvas, trend);
     plan.events(&mut canvas, trend);
     plan.between(&mut canvas, trend);
     for (point, x) in trend.points.iter().zip(&plan.exam_xs) {
         plan.exam(&mut canvas, point, *x);
     }
-    for ((point, x), column) in trend.points.iter().zip(&plan.exam_xs).zip(&plan.columns) {
-        plan.column(&mut canvas, point, *x, *column);
+    for ((text, x), column) in plan.texts.iter().zip(&plan.exam_xs).zip(&plan.columns) {
+        plan.leader(&mut canvas, *x, *column);
+        text.draw(&mut canvas, (*column, plan.columns_top), plan.downwards);
     }
     plan.foot(&mut canvas);
     canvas.finish();
     out
-}
-
-#[derive(Debug, Clone, Copy)]
-enum Legend {
-    Right,
-    Left,
-    Interval,
-    Status(Option<Status>),
-}
-
-impl Legend {
-    const ALL: [Legend; 9] = [
-        Legend::Right,
-        Legend::Left,
-        Legend::Interval,
-        Legend::Status(Some(Status::WithinExpected)),
-        Legend::Status(Some(Status::AboveExpected)),
-        Legend::Status(Some(Status::WellAboveExpected)),
-        Legend::Status(Some(Status::BelowExpected)),
-        Legend::Status(Some(Status::NoBaseline)),
-        Legend::Status(Some(Status::NotComparable)),
-    ];
-
-    fn words(self) -> String {
-        match self {
-            Legend::Right => "right eye".to_owned(),
-            Legend::Left => "left eye".to_owned(),
-            Legend::Interval => "expected value and interval".to_owned(),
-            Legend::Status(Some(status)) if compared(status) => {
-                format!("{} expected", word(Some(status)))
-            }
-            Legend::Status(status) => word(status).to_owned(),
-        }
-    }
 }
 
 impl Plan {
@@ -200,26 +92,25 @@ impl Plan {
         let stops_room = exams * 2.0 * EXAM_HALF + trend.events.len() as f64 * 2.0 * EVENT_HALF;
         let margins = LEFT + RIGHT_MARGIN;
         let width = LEAST_WIDTH
-            .max(exams * UPRIGHT_COLUMN + margins)
+            .max(exams * DOWN_COLUMN + margins)
             .max(stops_room + margins + 40.0)
             .ceil();
         let right = width - RIGHT_MARGIN;
-        let upright = exams * FLAT_COLUMN > width - 40.0;
+        let downwards = exams * FLAT_COLUMN > width - 40.0;
 
-        let legend_top = 92.0;
-        let (legend, legend_bottom) = set_legend(legend_top, right);
+        let (legend, legend_bottom) = place_legend(LEGEND_TOP);
 
         let (time, exam_xs, event_xs) = set_stops(trend, LEFT + 30.0, right - 30.0);
-        let reaches: Vec<(f64, f64)> = trend
+        let poles: Vec<(f64, f64)> = trend
             .events
             .iter()
             .zip(&event_xs)
-            .map(|((date, event), x)| event_reach(*x, &event_words(*date, event), right))
+            .map(|((date, event), x)| (*x, TEXT.width(&event_words(*date, event)) + 8.0))
             .collect();
-        let event_rows = rows(&reaches);
-        let row_count = event_rows.iter().max().map_or(0, |row| row + 1);
-        let events_top = legend_bottom + 14.0;
-        let top = events_top + row_count as f64 * 17.0 + 8.0;
+        let flags = flags(&poles, right);
+        let rows = flags.iter().map(|flag| flag.row + 1).max().unwrap_or(0);
+        let events_top = legend_bottom + 16.0;
+        let top = events_top + rows as f64 * EVENT_ROW + 8.0;
         let gaps = trend
             .points
             .windows(2)
@@ -228,22 +119,23 @@ impl Plan {
         let values = trend.points.iter().flat_map(TrendPoint::values);
         let mm = WidthAxis::new(values, top + 8.0, top + PLOT_HEIGHT - 8.0);
 
-        let column = if upright { UPRIGHT_COLUMN } else { FLAT_COLUMN };
+        let column = if downwards { DOWN_COLUMN } else { FLAT_COLUMN };
         let columns = apart(&exam_xs, column, 20.0, width - 20.0);
         let columns_top = bottom + 54.0;
-        let columns_height = match (trend.points.is_empty(), upright) {
-            (true, _) => 0.0,
-            (false, true) => UPRIGHT_HEIGHT,
-            (false, false) => FLAT_HEIGHT,
+        let texts: Vec<ColumnText> = trend.points.iter().map(ColumnText::new).collect();
+        let lines = texts.iter().map(|text| text.flat().len()).max();
+        let columns_height = match lines {
+            None => 0.0,
+            Some(_) if downwards => DOWN_HEIGHT,
+            Some(lines) => lines as f64 * LINE + 24.0,
         };
         let foot = columns_top + columns_height + 24.0;
         Plan {
             width,
             right,
-            legend_top,
             legend,
             events_top,
-            event_rows,
+            flags,
             time,
             exam_xs,
             event_xs,
@@ -252,30 +144,10 @@ impl Plan {
             bottom,
             columns_top,
             columns,
-            upright,
+            downwards,
+            texts,
             foot,
             height: foot + 42.0,
-        }
-    }
-
-    fn legend(&self, canvas: &mut Canvas<'_>) {
-        canvas.line(
-            (30.0, self.legend_top - 14.0),
-            (self.right, self.legend_top - 14.0),
-            1,
-            HAIR,
-        );
-        for (at @ (x, y), entry) in &self.legend {
-            match entry {
-                Legend::Right => eye(canvas, *at, true, true),
-                Legend::Left => eye(canvas, *at, false, true),
-                Legend::Interval => interval(canvas, *x, y + 8.0, y - 8.0, Some(*y)),
-                Legend::Status(Some(Status::WellAboveExpected)) => {
-                    mark(canvas, *at, Some(Status::WellAboveExpected));
-                }
-                Legend::Status(status) => mark(canvas, *at, *status),
-            }
-            canvas.text(&entry.words(), (x + 18.0, *y), TEXT);
         }
     }
 
@@ -287,7 +159,7 @@ impl Plan {
             canvas.text(&text, (LEFT - 10.0, y), TEXT.at(Anchor::Right));
         }
         let middle = (self.top + self.bottom) / 2.0;
-        let unit = SMALL.at(Anchor::Middle).upright();
+        let unit = SMALL.at(Anchor::Middle).downwards();
         canvas.text("sheath diameter, mm", (30.0, middle), unit);
         if let (Some(first), Some(last)) = (trend.points.first(), trend.points.last()) {
             let first = trend
@@ -324,17 +196,15 @@ impl Plan {
         if trend.points.is_empty() {
             return;
         }
-        for (((date, event), x), row) in trend
-            .events
-            .iter()
-            .zip(&self.event_xs)
-            .zip(&self.event_rows)
-        {
-            let y = self.events_top + *row as f64 * 17.0 + 6.0;
-            canvas.dashes((*x, y + 8.0), (*x, self.bottom), 1, INK);
-            let words = event_words(*date, event);
-            let (start, _) = event_reach(*x, &words, self.right);
-            canvas.text(&words, (start, y), TEXT);
+        let y = |flag: &Flag| self.events_top + flag.row as f64 * EVENT_ROW + 6.0;
+        for (x, flag) in self.event_xs.iter().zip(&self.flags) {
+            canvas.dashes((*x, y(flag) - 7.0), (*x, self.bottom), 1, INK);
+        }
+        for ((date, event), flag) in trend.events.iter().zip(&self.flags) {
+            let (middle, inside) = (y(flag), (flag.left + 2.0, flag.right - 2.0));
+            let corners = ((inside.0, middle - 8.0), (inside.1, middle + 8.0));
+            canvas.rectangle(corners.0, corners.1, WHITE.to_rgba());
+            canvas.text(&event_words(*date, event), (flag.left + 5.0, middle), TEXT);
         }
     }
 
@@ -358,7 +228,7 @@ impl Plan {
                 canvas.polygon(&corners, BAND.mix(0.18));
             }
         }
-        // The line passes over exams without a compared value; they are marked, not bridged.
+        // An exam without a compared value breaks the line.
         let mut before: Option<(&TrendPoint, Point)> = None;
         for (point, x) in exams {
             let Some(mm) = point.both_mm else {
@@ -392,7 +262,7 @@ impl Plan {
         canvas.rectangle(
             (middle - 3.0, y - 1.0),
             (middle + 3.0, y + 1.0),
-            RGBColor(255, 255, 255).to_rgba(),
+            WHITE.to_rgba(),
         );
         for x in [middle - 4.0, middle + 2.0] {
             canvas.line((x - 2.0, y + 5.0), (x + 3.0, y - 5.0), 1, QUIET);
@@ -422,63 +292,19 @@ impl Plan {
         }
     }
 
-    /// One exam in words, below the plot.
-    fn column(&self, canvas: &mut Canvas<'_>, point: &TrendPoint, x: f64, column: f64) {
-        let axis = self.bottom + 20.0;
-        let knee = self.columns_top - 12.0;
+    /// From an exam on the time axis to its column.
+    fn leader(&self, canvas: &mut Canvas<'_>, x: f64, column: f64) {
         canvas.line((x, self.bottom), (x, self.bottom + 5.0), 1, INK);
-        canvas.line((x, axis), (column, knee), 1, FRAME);
-        let top = self.columns_top;
-        mark(canvas, (column, top + 2.0), point.status);
-        let status = Face::new(12.0, colour(point.status)).bold();
-        let date = point.date.to_string();
-        let value = match (point.both_mm, point.measured()) {
-            (Some(mm), _) => format!("{mm:.2} mm"),
-            (None, true) => "not compared".to_owned(),
-            (None, false) => "no usable value".to_owned(),
-        };
-        let expected = point.expected_mm.map(|mm| format!("expected {mm:.2}"));
-        let label = point.label.map(label_words);
-        let note = point.note.as_deref().map(printable);
-        if self.upright {
-            let more = [Some(value), expected].into_iter().flatten();
-            let more = more.collect::<Vec<_>>().join(", ");
-            let said: Vec<String> = [label, note].into_iter().flatten().collect();
-            let start = top + 16.0;
-            let face = |face: Face| face.upright().at(Anchor::Right);
-            let room = UPRIGHT_HEIGHT - 20.0;
-            let first = column - if said.is_empty() { 6.0 } else { 11.0 };
-            canvas.text(&date, (first, start), face(TEXT));
-            let word_at = start + TEXT.width(&date) + 2.0;
-            canvas.text(word(point.status), (first, word_at), face(status));
-            canvas.text(&SMALL.cut(&more, room), (first + 12.0, start), face(SMALL));
-            if !said.is_empty() {
-                let said = SMALL.cut(&said.join(", "), room);
-                canvas.text(&said, (first + 23.0, start), face(SMALL));
-            }
-        } else {
-            let mut y = top + 20.0;
-            let mut put = |text: &str, face: Face| {
-                let text = face.cut(text, FLAT_COLUMN - 4.0);
-                canvas.text(&text, (column, y), face.at(Anchor::Middle));
-                y += 16.0;
-            };
-            put(&date, TEXT.bold());
-            put(word(point.status), status);
-            put(&value, TEXT);
-            for line in [expected, label, note].into_iter().flatten() {
-                put(&line, SMALL);
-            }
-        }
+        let knee = (column, self.columns_top - 16.0);
+        canvas.line((x, self.bottom + 20.0), knee, 1, FRAME);
+    }
+
+    fn rule(&self, canvas: &mut Canvas<'_>, y: f64) {
+        canvas.line((30.0, y), (self.right, y), 1, HAIR);
     }
 
     fn foot(&self, canvas: &mut Canvas<'_>) {
-        canvas.line(
-            (30.0, self.foot - 16.0),
-            (self.right, self.foot - 16.0),
-            1,
-            HAIR,
-        );
+        self.rule(canvas, self.foot - 16.0);
         canvas.text(FOOT, (30.0, self.foot), TEXT);
         if self.time.stretched {
             let text = "Exams that lie close together are drawn further apart than they were; \
@@ -486,21 +312,6 @@ impl Plan {
             canvas.text(text, (30.0, self.foot + 18.0), SMALL);
         }
     }
-}
-
-/// Places the legend's entries; the second value is the bottom of its last row.
-fn set_legend(top: f64, right: f64) -> (Vec<(Point, Legend)>, f64) {
-    let (mut x, mut y) = (40.0, top);
-    let mut placed = Vec::new();
-    for entry in Legend::ALL {
-        let reach = 18.0 + TEXT.width(&entry.words());
-        if x + reach > right {
-            (x, y) = (40.0, y + 24.0);
-        }
-        placed.push(((x, y), entry));
-        x += reach + 22.0;
-    }
-    (placed, y + 12.0)
 }
 
 /// Exams and events on one time axis.
@@ -542,11 +353,4 @@ fn set_stops(trend: &Trend, from: f64, to: f64) -> (TimeAxis, Vec<f64>, Vec<f64>
 fn event_words(date: NaiveDate, event: &str) -> String {
     const WIDEST: f64 = 300.0;
     TEXT.cut(&format!("{date} {}", printable(event)), WIDEST)
-}
-
-/// From where to where an event's words reach: centred on its line, inside the plot.
-fn event_reach(x: f64, words: &str, right: f64) -> (f64, f64) {
-    let width = TEXT.width(words);
-    let start = (x - width / 2.0).min(right - width).max(LEFT);
-    (start, start + width)
 }

@@ -260,7 +260,7 @@ fn well_formed(name: &str, svg: &str) {
     assert!(!svg.contains("NaN") && !svg.contains("inf\""), "{name}");
 }
 
-/// The texts drawn, without tags: (x, y, size, anchor, upright, bold, text).
+/// The texts drawn, without tags: (x, y, size, anchor, downwards, bold, text).
 fn texts(svg: &str) -> Vec<(f64, f64, f64, String, bool, bool, String)> {
     svg.split("<text ")
         .skip(1)
@@ -286,7 +286,7 @@ fn texts(svg: &str) -> Vec<(f64, f64, f64, String, bool, bool, String)> {
                     .unwrap(),
                 number("font-size"),
                 value("text-anchor"),
-                tag.contains("rotate(270"),
+                tag.contains("rotate(90"),
                 tag.contains("font-weight"),
                 said,
             )
@@ -305,7 +305,7 @@ fn no_two_texts_cover_each_other_and_all_stay_inside() {
         let (width, height) = (size("width"), size("height"));
         let boxes: Vec<_> = texts(&svg)
             .into_iter()
-            .map(|(x, y, size, anchor, upright, bold, said)| {
+            .map(|(x, y, size, anchor, downwards, bold, said)| {
                 // Widths of DejaVu Sans, one of the widest common fonts, on average.
                 let em = if bold { 0.64 } else { 0.57 };
                 let long = said.chars().count() as f64 * size * em;
@@ -315,8 +315,8 @@ fn no_two_texts_cover_each_other_and_all_stay_inside() {
                     _ => (long, 0.0),
                 };
                 let half = size * 0.45;
-                let area = if upright {
-                    (x - half, y - after, x + half, y + before)
+                let area = if downwards {
+                    (x - half, y - before, x + half, y + after)
                 } else {
                     (x - before, y - half, x + after, y + half)
                 };
@@ -495,6 +495,26 @@ fn exams_apart_in_time_are_apart_in_proportion() {
     // Two exams of one day still stand side by side.
     let same = TimeAxis::new(&[stop(5.0), stop(5.0)], 0.0, 100.0);
     assert_eq!(same.xs, [40.0, 60.0]);
+}
+
+#[test]
+fn flags_hang_so_that_no_pole_crosses_a_label() {
+    use super::layout::flags;
+    for poles in [
+        vec![(100.0, 80.0), (120.0, 80.0), (150.0, 80.0), (400.0, 80.0)],
+        vec![(900.0, 150.0), (950.0, 150.0), (990.0, 150.0)],
+    ] {
+        let hung = flags(&poles, 1000.0);
+        for (index, flag) in hung.iter().enumerate() {
+            assert!(flag.right <= 1000.0);
+            for (other, (pole, _)) in poles.iter().enumerate() {
+                let crosses = flag.left < *pole && *pole < flag.right && hung[other].row < flag.row;
+                assert!(other == index || !crosses, "{poles:?}: {hung:?}");
+            }
+        }
+    }
+    let hung = flags(&[(100.0, 80.0), (300.0, 80.0)], 1000.0);
+    assert!(hung.iter().all(|flag| flag.row == 0));
 }
 
 #[test]

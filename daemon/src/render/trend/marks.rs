@@ -1,0 +1,164 @@
+//! Colours, marks and the legend that explains them.
+
+use super::canvas::{Canvas, Face, Point};
+use super::{compared, word};
+use crate::assess::Status;
+use plotters::style::{Color, RGBColor};
+
+pub(super) const INK: RGBColor = RGBColor(0x22, 0x2B, 0x35);
+pub(super) const QUIET: RGBColor = RGBColor(0x5C, 0x68, 0x75);
+pub(super) const HAIR: RGBColor = RGBColor(0xE3, 0xE8, 0xEC);
+pub(super) const FRAME: RGBColor = RGBColor(0x9A, 0xA5, 0xB0);
+pub(super) const BAND: RGBColor = RGBColor(0x8F, 0xA3, 0xB8);
+
+pub(super) const WHITE: RGBColor = RGBColor(255, 255, 255);
+
+pub(super) const TEXT: Face = Face::new(12.0, INK);
+pub(super) const SMALL: Face = Face::new(11.0, QUIET);
+
+/// Colour of a status.
+pub(super) fn colour(status: Option<Status>) -> RGBColor {
+    match status {
+        Some(Status::WithinExpected) => RGBColor(0x2F, 0x55, 0x8A),
+        Some(Status::AboveExpected) => RGBColor(0xB3, 0x62, 0x00),
+        Some(Status::WellAboveExpected) => RGBColor(0x8A, 0x1C, 0x6B),
+        Some(Status::BelowExpected) => RGBColor(0x0F, 0x76, 0x8A),
+        Some(Status::NoBaseline | Status::NotComparable) | None => QUIET,
+    }
+}
+
+/// The shape of a status around a point.
+pub(super) fn mark(canvas: &mut Canvas<'_>, (x, y): Point, status: Option<Status>) {
+    let colour = colour(status);
+    let mut triangle = |middle: f64, up: f64| {
+        let (tip, base) = (middle - 6.0 * up, middle + 5.0 * up);
+        let points = [(x, tip), (x + 7.0, base), (x - 7.0, base)];
+        canvas.polygon(&points, colour.to_rgba());
+    };
+    match status {
+        Some(Status::WithinExpected) => canvas.disc((x, y), 6, colour),
+        Some(Status::AboveExpected) => triangle(y, 1.0),
+        Some(Status::WellAboveExpected) => {
+            triangle(y - 6.0, 1.0);
+            triangle(y + 6.0, 1.0);
+        }
+        Some(Status::BelowExpected) => triangle(y, -1.0),
+        Some(Status::NoBaseline) => canvas.ring((x, y), 5, colour),
+        Some(Status::NotComparable) => {
+            canvas.ring((x, y), 6, colour);
+            canvas.line((x - 7.0, y + 7.0), (x + 7.0, y - 7.0), 2, colour);
+        }
+        None => {
+            canvas.line((x - 5.0, y), (x + 5.0, y), 2, colour);
+            canvas.line((x, y - 5.0), (x, y + 5.0), 2, colour);
+        }
+    }
+}
+
+/// Right eye: a square. Left eye: a diamond. Hollow where nothing was compared.
+pub(super) fn eye(canvas: &mut Canvas<'_>, (x, y): Point, right: bool, filled: bool) {
+    let points = if right {
+        [
+            (x - 4.0, y - 4.0),
+            (x + 4.0, y - 4.0),
+            (x + 4.0, y + 4.0),
+            (x - 4.0, y + 4.0),
+        ]
+    } else {
+        [(x, y - 6.0), (x + 6.0, y), (x, y + 6.0), (x - 6.0, y)]
+    };
+    if filled {
+        canvas.polygon(&points, INK.to_rgba());
+    } else {
+        canvas.outline(&points, INK);
+    }
+}
+
+/// The expected interval with the expected value.
+pub(super) fn interval(
+    canvas: &mut Canvas<'_>,
+    x: f64,
+    lower: f64,
+    upper: f64,
+    expected: Option<f64>,
+) {
+    canvas.rectangle((x - 7.0, upper), (x + 7.0, lower), BAND.mix(0.55));
+    for end in [lower, upper] {
+        canvas.line((x - 7.0, end), (x + 7.0, end), 2, QUIET);
+    }
+    if let Some(y) = expected {
+        canvas.line((x - 13.0, y), (x + 13.0, y), 2, INK);
+    }
+}
+
+/// One entry of the legend.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Legend {
+    Right,
+    Left,
+    Compared,
+    Interval,
+    Status(Status),
+}
+
+/// First the marks of values, then those of statuses.
+const LEGEND: [&[Legend]; 2] = [
+    &[
+        Legend::Right,
+        Legend::Left,
+        Legend::Compared,
+        Legend::Interval,
+    ],
+    &[
+        Legend::Status(Status::WithinExpected),
+        Legend::Status(Status::AboveExpected),
+        Legend::Status(Status::WellAboveExpected),
+        Legend::Status(Status::BelowExpected),
+        Legend::Status(Status::NoBaseline),
+        Legend::Status(Status::NotComparable),
+    ],
+];
+
+impl Legend {
+    fn words(self) -> String {
+        match self {
+            Legend::Right => "right eye".to_owned(),
+            Legend::Left => "left eye".to_owned(),
+            Legend::Compared => "compared value: mean of both eyes, or the only one".to_owned(),
+            Legend::Interval => "expected value and interval".to_owned(),
+            Legend::Status(status) if compared(status) => {
+                format!("{} expected", word(Some(status)))
+            }
+            Legend::Status(status) => word(Some(status)).to_owned(),
+        }
+    }
+}
+
+/// Places the legend's entries; the second value is the bottom of its last row.
+pub(super) fn place_legend(top: f64) -> (Vec<(Point, Legend)>, f64) {
+    let mut y = top;
+    let mut placed = Vec::new();
+    for row in LEGEND {
+        let mut x = 44.0;
+        for entry in row {
+            placed.push(((x, y), *entry));
+            x += 19.0 + TEXT.width(&entry.words()) + 24.0;
+        }
+        y += 28.0;
+    }
+    (placed, y - 28.0 + 10.0)
+}
+
+/// Draws a placed legend.
+pub(super) fn draw_legend(canvas: &mut Canvas<'_>, placed: &[(Point, Legend)]) {
+    for (at @ (x, y), entry) in placed {
+        match entry {
+            Legend::Right => eye(canvas, *at, true, true),
+            Legend::Left => eye(canvas, *at, false, true),
+            Legend::Compared => canvas.line((x - 12.0, *y), (x + 12.0, *y), 1, QUIET),
+            Legend::Interval => interval(canvas, *x, y + 8.0, y - 8.0, Some(*y)),
+            Legend::Status(status) => mark(canvas, *at, Some(*status)),
+        }
+        canvas.text(&entry.words(), (x + 19.0, *y), TEXT);
+    }
+}
