@@ -1,1 +1,5 @@
 //! Integration tests, one binary.
+
+mod folder;
+mod receive;
+mod store;
