@@ -6,7 +6,7 @@
 use sheathline::receive::folder::{DropFolder, Look};
 use sheathline::receive::{After, FolderSettings};
 use sheathline::store::objects::{self, Incoming, ObjectId};
-use sheathline::store::{Mode, Store, StoreError};
+use sheathline::store::{Mode, Store, StoreError, readings};
 use std::fs;
 use std::io::Write;
 use std::os::unix::ffi::OsStringExt;
@@ -309,7 +309,7 @@ fn a_kill_between_commit_and_move_repeats_and_doubles_nothing() {
     place.look();
     assert_eq!(place.look().taken, 1);
     assert_eq!(place.kept(), [b"bytes"]);
-    let repeats = place.store.read(objects::counts).expect("counted").repeats;
+    let repeats = place.store.read(readings::counts).expect("counted").repeats;
     assert_eq!(repeats, 1);
     assert_eq!(place.names("done"), ["a.dcm"]);
 }
@@ -386,7 +386,7 @@ fn without_done_the_content_is_kept_once() {
         let look = place.look();
         assert_eq!((look.taken, look.waiting), (0, 1));
     }
-    let counts = place.store.read(objects::counts).expect("counted");
+    let counts = place.store.read(readings::counts).expect("counted");
     assert_eq!((counts.unread, counts.repeats), (1, 0));
     fs::create_dir(place.path("done")).expect("made again");
     assert_eq!(place.look().taken, 1);
@@ -431,7 +431,7 @@ async fn a_running_folder_takes_everything_once() {
     write(1000..2000);
     let mut changes = store.changes();
     let all = async {
-        while store.read(objects::counts).expect("counted").unread < 2000 {
+        while store.read(readings::counts).expect("counted").unread < 2000 {
             changes.changed().await.expect("open");
         }
     };
@@ -443,5 +443,5 @@ async fn a_running_folder_takes_everything_once() {
         .await
         .expect("in time")
         .expect("fine");
-    assert_eq!(store.read(objects::counts).expect("counted").repeats, 0);
+    assert_eq!(store.read(readings::counts).expect("counted").repeats, 0);
 }

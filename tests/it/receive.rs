@@ -12,7 +12,7 @@ use dicom_ul::association::client::{AsyncClientAssociation, ClientAssociationOpt
 use dicom_ul::pdu::{PDataValue, PDataValueType, Pdu};
 use sheathline::receive::{DicomSettings, Listener};
 use sheathline::store::objects::{self, Unread};
-use sheathline::store::{Mode, Store, StoreError};
+use sheathline::store::{Mode, Store, StoreError, readings};
 use std::net::SocketAddr;
 use std::time::Duration;
 use tempfile::TempDir;
@@ -234,7 +234,7 @@ async fn stored_byte_for_byte_and_once() {
     assert_eq!(kept[0].0.source, "dicom:SCANNER");
     assert_eq!(kept[0].0.default_issuer, "CLINIC");
     assert_eq!(
-        node.store.read(objects::counts).expect("counted").repeats,
+        node.store.read(readings::counts).expect("counted").repeats,
         1
     );
     node.stop().await;
