@@ -1,1 +1,164 @@
-//! Finished results to the outbox folder.
+//! Finished results to the outbox folder: one folder per result, complete or absent.
+//!
+//! Written aside, synced, renamed, and only then marked in the store. A crash anywhere repeats
+//! work and never shows half a result; the folder of a version has one name, so it is never
+//! there twice.
+
+use crate::store::results::{self, ResultRow};
+use crate::store::{Store, StoreError};
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+/// Results between two marks in the store.
+const BATCH: u32 = 64;
+
+/// A result that did not reach the outbox. Those before it did.
+#[derive(Debug, thiserror::Error)]
+pub enum PublishError {
+    /// A file or folder could not be written.
+    #[error("{}: cannot write the result: {source}", path.display())]
+    Write {
+        /// The file or folder.
+        path: PathBuf,
+        /// What the system says.
+        source: io::Error,
+    },
+    /// A name that is not safe in a folder.
+    #[error("{name:?} is not safe as a file name, so this result cannot be published")]
+    Name {
+        /// The name.
+        name: String,
+    },
+    /// The store could not be read or marked.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+}
+
+/// Writes every result that is not yet in the outbox as the folder `<exam>-v<version>`, with the
+/// files that `render` makes of it (name and bytes). Returns how many were written.
+///
+/// # Errors
+/// The first result that could not be written; what was written is marked.
+pub fn publish(
+    store: &Store,
+    outbox: &Path,
+    render: impl Fn(&ResultRow) -> Vec<(&'static str, Vec<u8>)>,
+) -> Result<usize, PublishError> {
+    let mut published = 0;
+    loop {
+        let rows = store.read(|conn| results::unpublished(conn, BATCH))?;
+        if rows.is_empty() {
+            return Ok(published);
+        }
+        make_folder(outbox)?;
+        let mut done = Vec::new();
+        let mut failed = None;
+        for row in rows {
+            match write_result(outbox, &row, &render(&row)) {
+                Ok(()) => done.push((row.exam_id, row.version)),
+                Err(error) => {
+                    failed = Some(error);
+                    break;
+                }
+            }
+        }
+        published += done.len();
+        if !done.is_empty() {
+            // The renames, before anyone relies on them. Also for folders that were there
+            // already: the crash may have come between their rename and this.
+            sync_folder(outbox)?;
+            store.write(move |tx| {
+                let now = chrono::Utc::now();
+                for (exam, version) in &done {
+                    results::mark_published(tx, exam, *version, now)?;
+                }
+                Ok(())
+            })?;
+        }
+        if let Some(error) = failed {
+            return Err(error);
+        }
+    }
+}
+
+fn write_result(
+    outbox: &Path,
+    row: &ResultRow,
+    files: &[(&'static str, Vec<u8>)],
+) -> Result<(), PublishError> {
+    let name = format!("{}-v{}", row.exam_id, row.version);
+    for one in files.iter().map(|(name, _)| *name).chain([name.as_str()]) {
+        check_name(one)?;
+    }
+    let to = outbox.join(&name);
+    if to.symlink_metadata().is_ok_and(|facts| facts.is_dir()) {
+        // It has its name by a rename after a sync, so it is whole.
+        return Ok(());
+    }
+    let aside = outbox.join(format!(".{name}"));
+    // Left by a crash.
+    if aside.symlink_metadata().is_ok() {
+        fs::remove_dir_all(&aside).map_err(at(&aside))?;
+    }
+    fs::create_dir(&aside).map_err(at(&aside))?;
+    for (file, bytes) in files {
+        let path = aside.join(file);
+        File::create_new(&path)
+            .and_then(|mut file| {
+                file.write_all(bytes)?;
+                file.sync_all()
+            })
+            .map_err(at(&path))?;
+    }
+    sync_folder(&aside)?;
+    fs::rename(&aside, &to).map_err(at(&to))
+}
+
+/// Our own names are made of letters, digits, points, dashes and underscores.
+fn check_name(name: &str) -> Result<(), PublishError> {
+    let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"._-".contains(&byte);
+    if name.bytes().all(plain) && !name.starts_with(['.', '-']) && (1..=200).contains(&name.len()) {
+        Ok(())
+    } else {
+        Err(PublishError::Name {
+            name: name.to_owned(),
+        })
+    }
+}
+
+/// Makes the outbox if it is missing, and syncs the folders that then have a new entry: results
+/// must not vanish in a power cut together with the folder they are in.
+fn make_folder(path: &Path) -> Result<(), PublishError> {
+    if path.is_dir() {
+        return Ok(());
+    }
+    match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => {
+            make_folder(parent)?;
+            fs::create_dir(path).map_err(at(path))?;
+            sync_folder(parent)
+        }
+        _ => {
+            fs::create_dir(path).map_err(at(path))?;
+            sync_folder(Path::new("."))
+        }
+    }
+}
+
+fn sync_folder(path: &Path) -> Result<(), PublishError> {
+    File::open(path)
+        .and_then(|folder| folder.sync_all())
+        .map_err(at(path))
+}
+
+fn at(path: &Path) -> impl Fn(io::Error) -> PublishError {
+    let path = path.to_owned();
+    move |source| PublishError::Write {
+        path: path.clone(),
+        source,
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -11,6 +11,8 @@ pub mod settings;
 #[cfg(feature = "edges")]
 mod association;
 #[cfg(feature = "edges")]
+pub mod folder;
+#[cfg(feature = "edges")]
 pub mod listener;
 #[cfg(feature = "edges")]
 mod negotiate;
@@ -19,6 +21,8 @@ mod wire;
 
 pub use settings::{After, DicomSettings, FolderSettings};
 
+#[cfg(feature = "edges")]
+pub use folder::DropFolder;
 #[cfg(feature = "edges")]
 pub use listener::Listener;
 

@@ -13,6 +13,9 @@ use tokio::time::timeout;
 /// socket closed over unread bytes sends a reset, which would overtake it.
 const LINGER: Duration = Duration::from_secs(1);
 
+/// How much is read for that purpose. A peer that goes on sending gets the reset.
+const LINGER_BYTES: u64 = 1 << 20;
+
 /// Why no PDU came, or none could be sent.
 #[derive(Debug, thiserror::Error)]
 pub(super) enum WireError {
@@ -115,9 +118,8 @@ impl Wire {
     pub(super) async fn close(mut self) {
         let _ = timeout(LINGER, async {
             self.stream.get_mut().shutdown().await?;
-            let mut rest = [0; 4096];
-            while self.stream.read(&mut rest).await? > 0 {}
-            Ok::<_, std::io::Error>(())
+            let mut rest = self.stream.take(LINGER_BYTES);
+            tokio::io::copy(&mut rest, &mut tokio::io::sink()).await
         })
         .await;
     }

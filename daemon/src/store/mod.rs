@@ -2,7 +2,8 @@
 //!
 //! A [`Store`] is a cheap handle. Changes go through [`Store::write`] (or [`Store::write_async`]),
 //! which returns only when they are on stable storage; reading goes through [`Store::read`]. What
-//! is stored is told by topic: [`objects`], [`patients`], [`people`], [`results`], [`meta`]. Their
+//! is stored is told by topic: [`objects`], [`readings`], [`patients`],
+//! [`people`], [`results`], [`meta`]. Their
 //! functions take a connection, so that a caller composes several into one transaction.
 
 pub mod error;
@@ -11,6 +12,7 @@ pub mod meta;
 pub mod objects;
 pub mod patients;
 pub mod people;
+pub mod readings;
 pub mod results;
 mod schema;
 mod stamp;

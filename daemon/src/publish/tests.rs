@@ -1,0 +1,153 @@
+//! The outbox: complete or absent, once, in order.
+
+use super::*;
+use crate::domain::PatientKey;
+use crate::store::Mode;
+use crate::store::results::NewResult;
+use std::collections::BTreeMap;
+use tempfile::TempDir;
+
+fn with_results(folder: &TempDir, exams: &[&str]) -> Store {
+    let store = Store::open(&folder.path().join("store.db"), Mode::Owner).expect("opens");
+    for exam in exams {
+        let result = NewResult {
+            exam_id: (*exam).to_owned(),
+            patient: PatientKey {
+                issuer: String::new(),
+                id: "1".to_owned(),
+            },
+            key: "k".to_owned(),
+            content: format!("{{\"exam\":\"{exam}\"}}"),
+            why: vec!["new exam".to_owned()],
+        };
+        store
+            .write(move |tx| results::insert(tx, &result, chrono::Utc::now()))
+            .expect("stored");
+    }
+    store
+}
+
+fn render(row: &ResultRow) -> Vec<(&'static str, Vec<u8>)> {
+    vec![
+        ("result.json", row.content.clone().into_bytes()),
+        ("page.svg", b"<svg/>".to_vec()),
+    ]
+}
+
+/// Every file below `folder` with its bytes, hidden ones too.
+fn tree(folder: &Path) -> BTreeMap<String, Vec<u8>> {
+    let mut found = BTreeMap::new();
+    for entry in fs::read_dir(folder).expect("readable") {
+        let entry = entry.expect("readable");
+        let name = entry.file_name().into_string().expect("UTF-8");
+        if entry.file_type().expect("known").is_dir() {
+            let below = tree(&entry.path());
+            found.extend(
+                below
+                    .into_iter()
+                    .map(|(file, bytes)| (format!("{name}/{file}"), bytes)),
+            );
+        } else {
+            found.insert(name, fs::read(entry.path()).expect("readable"));
+        }
+    }
+    found
+}
+
+#[test]
+fn each_version_has_one_whole_folder() {
+    let folder = TempDir::new().expect("temp");
+    let outbox = folder.path().join("outbox");
+    let many: Vec<String> = (0..150).map(|n| format!("exam{n:03}")).collect();
+    let mut exams: Vec<&str> = many.iter().map(String::as_str).collect();
+    exams.push("exam000");
+    let store = with_results(&folder, &exams);
+    assert_eq!(publish(&store, &outbox, render).expect("published"), 151);
+    let files = tree(&outbox);
+    assert_eq!(files.len(), 302);
+    assert_eq!(files["exam000-v2/result.json"], b"{\"exam\":\"exam000\"}");
+    assert_eq!(publish(&store, &outbox, render).expect("nothing left"), 0);
+}
+
+#[test]
+fn a_crash_before_or_after_the_rename_repeats_and_changes_nothing() {
+    let folder = TempDir::new().expect("temp");
+    let outbox = folder.path().join("outbox");
+    let store = with_results(&folder, &["before", "after"]);
+    // Before: a folder aside, half written. After: renamed, not marked.
+    fs::create_dir_all(outbox.join(".before-v1")).expect("made");
+    fs::write(outbox.join(".before-v1/result.json"), b"{\"ex").expect("written");
+    fs::create_dir_all(outbox.join("after-v1")).expect("made");
+    fs::write(outbox.join("after-v1/result.json"), b"as it was").expect("written");
+    assert_eq!(publish(&store, &outbox, render).expect("published"), 2);
+    let files = tree(&outbox);
+    let names: Vec<&str> = files.keys().map(String::as_str).collect();
+    assert_eq!(
+        names,
+        [
+            "after-v1/result.json",
+            "before-v1/page.svg",
+            "before-v1/result.json"
+        ]
+    );
+    assert_eq!(files["after-v1/result.json"], b"as it was");
+    assert_eq!(files["before-v1/result.json"], b"{\"exam\":\"before\"}");
+}
+
+#[test]
+fn what_cannot_be_written_is_named_and_tried_again() {
+    let folder = TempDir::new().expect("temp");
+    let outbox = folder.path().join("outbox");
+    let store = with_results(&folder, &["one", "two", "three"]);
+    fs::create_dir_all(&outbox).expect("made");
+    // A file where the folder of the second result has to go.
+    fs::write(outbox.join("two-v1"), b"in the way").expect("written");
+    let error = publish(&store, &outbox, render).expect_err("in the way");
+    assert!(error.to_string().contains("two-v1"), "{error}");
+    let left = store
+        .read(|conn| results::unpublished(conn, 9))
+        .expect("read");
+    assert_eq!(
+        left.iter()
+            .map(|row| row.exam_id.as_str())
+            .collect::<Vec<_>>(),
+        ["two", "three"]
+    );
+    fs::remove_file(outbox.join("two-v1")).expect("removed");
+    assert_eq!(publish(&store, &outbox, render).expect("published"), 2);
+}
+
+#[test]
+fn names_stay_inside_the_outbox() {
+    let folder = TempDir::new().expect("temp");
+    let outbox = folder.path().join("outbox");
+    for hostile in ["../up", "a/b", "", "a\0b", ".hidden", &"x".repeat(250)] {
+        let row = NewResult {
+            exam_id: hostile.to_owned(),
+            patient: PatientKey {
+                issuer: String::new(),
+                id: "1".to_owned(),
+            },
+            key: String::new(),
+            content: String::new(),
+            why: Vec::new(),
+        };
+        let inner = TempDir::new().expect("temp");
+        let store = with_results(&inner, &[]);
+        store
+            .write(move |tx| results::insert(tx, &row, chrono::Utc::now()))
+            .expect("stored");
+        let done = publish(&store, &outbox, render);
+        assert!(
+            matches!(done, Err(PublishError::Name { .. })),
+            "{hostile:?} {done:?}"
+        );
+    }
+    let bad_file = |_: &ResultRow| vec![("../x", Vec::new())];
+    let store = with_results(&folder, &["fine"]);
+    assert!(matches!(
+        publish(&store, &outbox, bad_file),
+        Err(PublishError::Name { .. })
+    ));
+    assert!(!folder.path().join("x").exists());
+}

@@ -1,0 +1,301 @@
+//! One look into the drop folder: which files have settled, keep them, put them away.
+
+use super::Look;
+use super::file::{self, NotRead, State};
+use crate::receive::settings::{After, FolderSettings};
+use crate::store::objects::{self, Incoming, Kept, ObjectId};
+use crate::store::{Store, StoreError};
+use std::collections::HashMap;
+use std::ffi::{OsStr, OsString};
+use std::io;
+use std::os::unix::ffi::OsStrExt;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+pub(super) const DONE: &str = "done";
+pub(super) const FAILED: &str = "failed";
+
+/// Files kept with one commit, and their bytes: one sync for many, memory for few.
+const BATCH_FILES: usize = 64;
+const BATCH_BYTES: u64 = 32 << 20;
+
+/// Where a file that is about to be deleted waits for a last look. Hidden, so never taken.
+const GOING: &str = ".sheathline-going";
+
+/// A name in the folder, as the last looks found it.
+#[derive(Debug)]
+struct Seen {
+    state: State,
+    since: Instant,
+    /// Its content is kept; only putting it away did not succeed.
+    kept: Option<ObjectId>,
+    /// Whether a trouble with it is in the log already.
+    noted: bool,
+}
+
+#[derive(Debug)]
+pub(super) struct Scanner {
+    settings: FolderSettings,
+    store: Store,
+    seen: HashMap<OsString, Seen>,
+    store_trouble_noted: bool,
+}
+
+impl Scanner {
+    pub(super) fn new(settings: FolderSettings, store: Store) -> Self {
+        Scanner {
+            settings,
+            store,
+            seen: HashMap::new(),
+            store_trouble_noted: false,
+        }
+    }
+
+    /// Brings back what a kill left on its way to be deleted. It is taken again, found to be kept,
+    /// and deleted then.
+    pub(super) fn bring_back(&self) -> io::Result<()> {
+        for entry in std::fs::read_dir(&self.settings.path)? {
+            let entry = entry?;
+            if entry.file_name().as_bytes().starts_with(GOING.as_bytes()) {
+                let name = OsStr::new("again");
+                file::move_into(&entry.path(), &self.settings.path, name, "again")?;
+            }
+        }
+        Ok(())
+    }
+
+    pub(super) fn look(&mut self, now: Instant) -> io::Result<Look> {
+        let mut before = std::mem::take(&mut self.seen);
+        let mut ready = Vec::new();
+        let mut look = Look::default();
+        let settle = Duration::from_millis(self.settings.settle_ms);
+        for entry in std::fs::read_dir(&self.settings.path)? {
+            let Ok(entry) = entry else { continue };
+            let name = entry.file_name();
+            if is_passed_over(&name) {
+                continue;
+            }
+            // Gone between the listing and here: somebody else's business.
+            let Ok(facts) = self.settings.path.join(&name).symlink_metadata() else {
+                continue;
+            };
+            let state = State::of(&facts);
+            let mut seen = match before.remove(&name) {
+                Some(seen) if seen.state == state => seen,
+                _ => Seen {
+                    state,
+                    since: now,
+                    kept: None,
+                    noted: false,
+                },
+            };
+            if facts.is_file() {
+                look.waiting += 1;
+                if seen.since < now && now.duration_since(seen.since) >= settle {
+                    ready.push(name.clone());
+                }
+            } else if !facts.is_dir() {
+                note(
+                    &mut seen,
+                    "folder-not-a-file",
+                    &"only regular files are taken",
+                );
+            }
+            self.seen.insert(name, seen);
+        }
+        // The order of names, so that two runs over the same files number them alike.
+        ready.sort();
+        for batch in batches(ready, &self.seen) {
+            self.take(&batch, &mut look);
+        }
+        Ok(look)
+    }
+
+    /// Keeps the files of one batch with one commit, then puts each away.
+    fn take(&mut self, batch: &[OsString], look: &mut Look) {
+        let mut names = Vec::new();
+        let mut incoming = Vec::new();
+        for name in batch {
+            let Some(seen) = self.seen.get_mut(name) else {
+                continue;
+            };
+            if let Some(id) = seen.kept {
+                self.put_away(name, id, look);
+                continue;
+            }
+            let path = self.settings.path.join(name);
+            let limit = self.settings.max_object_bytes;
+            match file::read_settled(&path, seen.state, limit) {
+                Ok(bytes) if bytes.is_empty() => self.fail(name, "the file is empty", look),
+                Ok(bytes) => {
+                    let issuer = &self.settings.default_issuer;
+                    match Incoming::new(&bytes, None, "folder", issuer, chrono::Utc::now()) {
+                        Ok(object) => {
+                            names.push(name);
+                            incoming.push(object);
+                        }
+                        Err(error) => note(seen, "folder-not-kept", &error),
+                    }
+                }
+                Err(why @ NotRead::TooLarge { .. }) => self.fail(name, &why.to_string(), look),
+                // The next look finds the new state and waits for it to settle.
+                Err(NotRead::Changed | NotRead::NotAFile) => {}
+                Err(NotRead::Failed(error)) if error.kind() == io::ErrorKind::NotFound => {}
+                Err(why) => note(seen, "folder-unreadable-file", &why),
+            }
+        }
+        if incoming.is_empty() {
+            return;
+        }
+        let kept: Result<Vec<Kept>, StoreError> = self
+            .store
+            .write(move |tx| incoming.iter().map(|one| objects::keep(tx, one)).collect());
+        match kept {
+            Ok(kept) => {
+                self.store_trouble_noted = false;
+                for (name, kept) in names.into_iter().zip(kept) {
+                    let (Kept::New(id) | Kept::Repeat(id)) = kept;
+                    tracing::debug!(code = "object-kept", source = "folder", %id);
+                    if let Some(seen) = self.seen.get_mut(name) {
+                        seen.kept = Some(id);
+                    }
+                    self.put_away(name, id, look);
+                }
+            }
+            // The files stay where they are, and every look tries again.
+            Err(error) => {
+                if !self.store_trouble_noted {
+                    tracing::error!(code = "folder-not-kept", %error, "the files stay");
+                }
+                self.store_trouble_noted = true;
+            }
+        }
+    }
+
+    /// Moves or deletes a file whose content is kept.
+    fn put_away(&mut self, name: &OsStr, id: ObjectId, look: &mut Look) {
+        let Some(seen) = self.seen.get_mut(name) else {
+            return;
+        };
+        let folder = &self.settings.path;
+        let from = folder.join(name);
+        // Replaced since it was read: the new content has not been kept.
+        if from
+            .symlink_metadata()
+            .is_ok_and(|facts| State::of(&facts) != seen.state)
+        {
+            seen.kept = None;
+            return;
+        }
+        let done = match self.settings.after {
+            After::Move => {
+                file::move_into(&from, &folder.join(DONE), name, &format!("object-{id}"))
+            }
+            After::Delete => file::move_into(&from, folder, OsStr::new(GOING), GOING),
+        };
+        let moved = match done {
+            Ok(moved) => moved,
+            Err(error) if error.kind() == io::ErrorKind::NotFound && !from.exists() => {
+                look.waiting = look.waiting.saturating_sub(1);
+                return;
+            }
+            Err(error) => return note(seen, "folder-not-put-away", &error),
+        };
+        // Somebody may have replaced the file in the instant before it was moved.
+        let is_same = moved
+            .symlink_metadata()
+            .is_ok_and(|facts| State::of(&facts) == seen.state);
+        if !is_same {
+            let back = file::move_into(&moved, folder, name, &format!("again-{id}"));
+            if let Err(error) = back {
+                note(seen, "folder-not-put-back", &error);
+            }
+            seen.kept = None;
+            return;
+        }
+        if self.settings.after == After::Delete
+            && let Err(error) = std::fs::remove_file(&moved)
+        {
+            note(seen, "folder-not-deleted", &error);
+        }
+        self.seen.remove(name);
+        look.taken += 1;
+        look.waiting = look.waiting.saturating_sub(1);
+    }
+
+    /// Moves a file that will never be taken to `failed`, with its reason beside it.
+    fn fail(&mut self, name: &OsStr, why: &str, look: &mut Look) {
+        let Some(seen) = self.seen.get_mut(name) else {
+            return;
+        };
+        let folder = self.settings.path.join(FAILED);
+        let from = self.settings.path.join(name);
+        let inode = seen.state.inode;
+        match file::move_into(&from, &folder, name, &format!("file-{inode}")) {
+            Ok(moved) => {
+                if let Err(error) = write_reason(&moved, &folder, inode, why) {
+                    tracing::warn!(code = "folder-no-reason", inode, %error);
+                }
+                // By inode: a file name may be the name of a patient.
+                tracing::warn!(code = "folder-failed", inode, why);
+                self.seen.remove(name);
+                look.failed += 1;
+                look.waiting = look.waiting.saturating_sub(1);
+            }
+            Err(error) => note(seen, "folder-not-put-away", &error),
+        }
+    }
+}
+
+/// Dot-files and what uploading programs call their unfinished files; and our own subfolders.
+fn is_passed_over(name: &OsStr) -> bool {
+    let bytes = name.as_bytes();
+    let ends = |end: &[u8]| {
+        bytes
+            .len()
+            .checked_sub(end.len())
+            .and_then(|at| bytes.get(at..))
+            .is_some_and(|tail| tail.eq_ignore_ascii_case(end))
+    };
+    bytes.starts_with(b".")
+        || ends(b".part")
+        || ends(b".tmp")
+        || name == OsStr::new(DONE)
+        || name == OsStr::new(FAILED)
+}
+
+fn batches(names: Vec<OsString>, seen: &HashMap<OsString, Seen>) -> Vec<Vec<OsString>> {
+    let mut batches: Vec<Vec<OsString>> = Vec::new();
+    let mut bytes = u64::MAX;
+    for name in names {
+        let more = seen.get(&name).map_or(0, |seen| seen.state.bytes);
+        bytes = bytes.saturating_add(more);
+        match batches.last_mut() {
+            Some(batch) if batch.len() < BATCH_FILES && bytes <= BATCH_BYTES => batch.push(name),
+            _ => {
+                bytes = more;
+                batches.push(vec![name]);
+            }
+        }
+    }
+    batches
+}
+
+fn note(seen: &mut Seen, code: &'static str, why: &dyn std::fmt::Display) {
+    if !std::mem::replace(&mut seen.noted, true) {
+        tracing::warn!(code, inode = seen.state.inode, %why, "left where it is");
+    }
+}
+
+fn write_reason(moved: &Path, folder: &Path, inode: u64, why: &str) -> io::Result<()> {
+    let mut name = moved.file_name().unwrap_or_default().to_owned();
+    name.push(".reason.txt");
+    let text = format!("{why}\n");
+    match std::fs::write(folder.join(name), &text) {
+        // The name was as long as a name can be.
+        Err(error) if error.kind() == io::ErrorKind::InvalidFilename => {
+            std::fs::write(folder.join(format!("file-{inode}.reason.txt")), text)
+        }
+        done => done,
+    }
+}

@@ -1,0 +1,240 @@
+//! What was read from each object, and what became of it.
+
+use super::objects::ObjectId;
+use super::{StoreError, stamp};
+use crate::domain::{Disposition, ObjectReading, PatientKey};
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, Row, params};
+use std::collections::BTreeMap;
+
+/// What became of a stored object: a [`Disposition`], or a repeat of another object's content.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum StoredDisposition {
+    /// What the reading says.
+    As(Disposition),
+    /// The same content as an object read before, in other bytes (a file with its header, another
+    /// transfer syntax). Its values are not used a second time.
+    Repeat,
+}
+
+impl StoredDisposition {
+    const ALL: [StoredDisposition; 5] = [
+        StoredDisposition::As(Disposition::Accepted),
+        StoredDisposition::As(Disposition::AcceptedWithRemarks),
+        StoredDisposition::As(Disposition::NoSheathMeasurement),
+        StoredDisposition::As(Disposition::Quarantined),
+        StoredDisposition::Repeat,
+    ];
+
+    /// The word in the store and in JSON.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            StoredDisposition::As(Disposition::Accepted) => "accepted",
+            StoredDisposition::As(Disposition::AcceptedWithRemarks) => "accepted_with_remarks",
+            StoredDisposition::As(Disposition::NoSheathMeasurement) => "no_sheath_measurement",
+            StoredDisposition::As(Disposition::Quarantined) => "quarantined",
+            StoredDisposition::Repeat => "repeat",
+        }
+    }
+
+    fn from_word(word: &str) -> Result<Self, StoreError> {
+        Self::ALL
+            .into_iter()
+            .find(|one| one.word() == word)
+            .ok_or_else(|| StoreError::Damaged {
+                what: "an unknown disposition".to_owned(),
+            })
+    }
+}
+
+impl From<Disposition> for StoredDisposition {
+    fn from(disposition: Disposition) -> Self {
+        StoredDisposition::As(disposition)
+    }
+}
+
+/// Records what was read from an object, once or again.
+///
+/// # Errors
+/// There is no such object, or the store cannot be written.
+pub fn finish_read(
+    conn: &Connection,
+    id: ObjectId,
+    reading: &ObjectReading,
+    disposition: StoredDisposition,
+) -> Result<(), StoreError> {
+    let json = serde_json::to_string(reading)
+        .map_err(|_| StoreError::Work(format!("the reading of object {id} is not JSON")))?;
+    let key = reading.patient.as_ref().map(|patient| &patient.key);
+    let changed = conn
+        .prepare_cached(
+            "update object set state = 'read', sop_instance_uid = ?2, content_sha256 = ?3,
+                    disposition = ?4, patient_issuer = ?5, patient_id = ?6,
+                    study_instance_uid = ?7, reading = ?8
+             where id = ?1",
+        )?
+        .execute(params![
+            id,
+            reading.sop_instance_uid,
+            reading.content_sha256,
+            disposition.word(),
+            key.map(|key| &key.issuer),
+            key.map(|key| &key.id),
+            reading.exam.as_ref().map(|exam| &exam.study_instance_uid),
+            json,
+        ])?;
+    match changed {
+        1 => Ok(()),
+        _ => Err(StoreError::Work(format!("there is no object {id}"))),
+    }
+}
+
+/// An object that was read, with its reading.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredReading {
+    /// Its number.
+    pub id: ObjectId,
+    /// `dicom:` and the calling AE title, or `folder`.
+    pub source: String,
+    /// When it was received.
+    pub received_at: DateTime<Utc>,
+    /// How often the same bytes came again.
+    pub repeats: u32,
+    /// Hash of the bytes as received, hex.
+    pub body_sha256: String,
+    /// What became of it.
+    pub disposition: StoredDisposition,
+    /// What was read.
+    pub reading: ObjectReading,
+}
+
+const READING: &str = "select id, source, received_at, repeats, lower(hex(body_sha256)),
+                              disposition, reading
+                       from object where state = 'read'";
+
+fn readings(
+    conn: &Connection,
+    restriction: &str,
+    values: impl rusqlite::Params,
+) -> Result<Vec<StoredReading>, StoreError> {
+    let mut statement = conn.prepare_cached(&format!("{READING} {restriction}"))?;
+    let mut rows = statement.query(values)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push(reading(row)?);
+    }
+    Ok(found)
+}
+
+fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
+    let id: ObjectId = row.get(0)?;
+    let json: String = row.get(6)?;
+    Ok(StoredReading {
+        id,
+        source: row.get(1)?,
+        received_at: stamp::time(&row.get::<_, String>(2)?)?,
+        repeats: row.get(3)?,
+        body_sha256: row.get(4)?,
+        disposition: StoredDisposition::from_word(&row.get::<_, String>(5)?)?,
+        // Where, and not what: the parser's own message may quote a patient's data.
+        reading: serde_json::from_str(&json).map_err(|error| StoreError::Damaged {
+            what: format!("the reading of object {id} at column {}", error.column()),
+        })?,
+    })
+}
+
+/// The reading of one object, if it was read.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn reading_of(conn: &Connection, id: ObjectId) -> Result<Option<StoredReading>, StoreError> {
+    Ok(readings(conn, "and id = ?1", [id])?.pop())
+}
+
+/// Objects that were read under one SOP Instance UID, in the order they came.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn by_sop_instance(conn: &Connection, uid: &str) -> Result<Vec<StoredReading>, StoreError> {
+    readings(conn, "and sop_instance_uid = ?1 order by id", [uid])
+}
+
+/// Objects that were read of one study, in the order they came.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn by_study(conn: &Connection, uid: &str) -> Result<Vec<StoredReading>, StoreError> {
+    readings(conn, "and study_instance_uid = ?1 order by id", [uid])
+}
+
+/// All objects that were read of a patient, whatever became of them, in the order they came.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn of_patient(conn: &Connection, key: &PatientKey) -> Result<Vec<StoredReading>, StoreError> {
+    readings(
+        conn,
+        "and patient_id = ?1 and patient_issuer = ?2 order by id",
+        [&key.id, &key.issuer],
+    )
+}
+
+/// Objects kept but not used, oldest first.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn quarantined(conn: &Connection) -> Result<Vec<StoredReading>, StoreError> {
+    readings(conn, "and disposition = 'quarantined' order by id", [])
+}
+
+/// How many objects there are.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Waiting to be read.
+    pub unread: u32,
+    /// Read, by what became of them; absent means none.
+    pub read: BTreeMap<StoredDisposition, u32>,
+    /// Times the same bytes came again.
+    pub repeats: u32,
+}
+
+/// Counts all objects.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn counts(conn: &Connection) -> Result<Counts, StoreError> {
+    let mut statement = conn.prepare_cached(
+        "select case state when 'read' then disposition end, count(*), sum(repeats)
+         from object group by 1",
+    )?;
+    let mut rows = statement.query([])?;
+    let mut counts = Counts::default();
+    while let Some(row) = rows.next()? {
+        let number: u32 = row.get(1)?;
+        match row.get::<_, Option<String>>(0)? {
+            None => counts.unread = number,
+            Some(word) => {
+                counts
+                    .read
+                    .insert(StoredDisposition::from_word(&word)?, number);
+            }
+        }
+        counts.repeats += row.get::<_, u32>(2)?;
+    }
+    Ok(counts)
+}
+
+/// Sends every object back to be read again, for new templates. Returns how many.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn reset_all(conn: &Connection) -> Result<usize, StoreError> {
+    Ok(conn.execute(
+        "update object set state = 'received', sop_instance_uid = null, content_sha256 = null,
+                disposition = null, patient_issuer = null, patient_id = null,
+                study_instance_uid = null, reading = null
+         where state = 'read'",
+        [],
+    )?)
+}
