@@ -10,7 +10,8 @@ use crate::publish::{self, PublishError};
 use crate::reading::{self, Rules};
 use crate::render::{Content, Envelope, json, text};
 use crate::results::{self, Known, Latest, ResultError, Site};
-use crate::store::objects::{self, ObjectId, StoredDisposition, Unread};
+use crate::store::objects::{self, ObjectId, Unread};
+use crate::store::readings::{self, StoredDisposition};
 use crate::store::results::{NewResult, ResultRow};
 use crate::store::{Store, StoreError, meta, patients, people};
 use chrono::Utc;
@@ -68,7 +69,13 @@ impl Pipeline {
     /// A pipeline over an open store, writing to the folder `outbox`.
     #[must_use]
     pub fn new(store: Store, rules: Rules, site: Site, outbox: PathBuf, with_text: bool) -> Self {
-        Pipeline { store, rules, site, outbox, with_text }
+        Pipeline {
+            store,
+            rules,
+            site,
+            outbox,
+            with_text,
+        }
     }
 
     /// The store it works on.
@@ -97,9 +104,11 @@ impl Pipeline {
             meta::set(tx, "rules_of_reading", &reading)?;
             meta::set(tx, "rules_of_assessing", &assessing)?;
             if old_reading.is_some_and(|old| old != reading) {
-                objects::reset_all(tx)?;
+                readings::reset_all(tx)?;
                 patients::mark_all_dirty(tx, Utc::now())?;
-                return Ok(Some("templates or technique changed: every object is read again"));
+                return Ok(Some(
+                    "templates or technique changed: every object is read again",
+                ));
             }
             if old_assessing.is_some_and(|old| old != assessing) {
                 patients::mark_all_dirty(tx, Utc::now())?;
@@ -127,12 +136,16 @@ impl Pipeline {
                 })
                 .collect::<Result<Vec<_>, _>>()
         })?;
-        let readings: Vec<(ObjectId, ObjectReading)> =
-            waiting.into_iter().map(|(one, body)| (one.id, self.read(&one, body))).collect();
+        let readings: Vec<(ObjectId, ObjectReading)> = waiting
+            .into_iter()
+            .map(|(one, body)| (one.id, self.read(&one, body)))
+            .collect();
         let count = readings.len();
         if count > 0 {
             self.store.write(move |tx| {
-                readings.into_iter().try_for_each(|(id, reading)| file(tx, id, reading))
+                readings
+                    .into_iter()
+                    .try_for_each(|(id, reading)| file(tx, id, reading))
             })?;
         }
         Ok(count)
@@ -147,8 +160,11 @@ impl Pipeline {
                 &self.rules,
             ),
             Err(what) => ObjectReading::quarantined(
-                Remark::blocking("stored-bytes-damaged", format!("The stored bytes are damaged: {what}."))
-                    .act("Have the object sent again and check the disk."),
+                Remark::blocking(
+                    "stored-bytes-damaged",
+                    format!("The stored bytes are damaged: {what}."),
+                )
+                .act("Have the object sent again and check the disk."),
             ),
         }
     }
@@ -159,10 +175,13 @@ impl Pipeline {
     ///
     /// When the store fails or a result cannot be made.
     pub fn assess_some(&self) -> Result<usize, PipelineError> {
-        let waiting = self.store.read(|conn| patients::dirty(conn, PATIENTS_A_ROUND))?;
+        let waiting = self
+            .store
+            .read(|conn| patients::dirty(conn, PATIENTS_A_ROUND))?;
         for one in &waiting {
-            let (known, latest) =
-                self.store.read(|conn| Ok((known(conn, &one.key)?, latest(conn, &one.key)?)))?;
+            let (known, latest) = self
+                .store
+                .read(|conn| Ok((known(conn, &one.key)?, latest(conn, &one.key)?)))?;
             let contents = results::of_patient(&known, &self.site)?;
             let mut rows = Vec::new();
             for version in results::new_versions(contents, &latest)? {
@@ -194,13 +213,17 @@ impl Pipeline {
     ///
     /// When the outbox cannot be written or the store fails.
     pub fn publish(&self) -> Result<usize, PipelineError> {
-        Ok(publish::publish(&self.store, &self.outbox, |row| self.renderings(row))?)
+        Ok(publish::publish(&self.store, &self.outbox, |row| {
+            self.renderings(row)
+        })?)
     }
 
     /// The files of one result: name and bytes.
     fn renderings(&self, row: &ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError> {
         let content = content_of(row)?;
-        let text = self.with_text.then(|| ("result.txt", text::text(&content).into_bytes()));
+        let text = self
+            .with_text
+            .then(|| ("result.txt", text::text(&content).into_bytes()));
         let envelope = Envelope {
             schema: json::SCHEMA.to_owned(),
             software: concat!("sheathline ", env!("CARGO_PKG_VERSION")).to_owned(),
@@ -208,12 +231,18 @@ impl Pipeline {
             key: row.key.clone(),
             supersedes: row.supersedes,
             why: row.why.clone(),
-            created_at: row.created_at.to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
+            created_at: row
+                .created_at
+                .to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
             notice: crate::render::cautions::NOT_A_DEVICE.to_owned(),
             content,
         };
-        let bytes = envelope.to_bytes().map_err(|error| StoreError::Work(error.to_string()))?;
-        Ok(std::iter::once(("result.json", bytes)).chain(text).collect())
+        let bytes = envelope
+            .to_bytes()
+            .map_err(|error| StoreError::Work(error.to_string()))?;
+        Ok(std::iter::once(("result.json", bytes))
+            .chain(text)
+            .collect())
     }
 
     /// Runs all steps until nothing is left to do, telling `watch` after each.
@@ -256,15 +285,17 @@ impl Pipeline {
 /// A short name of a value; equal for equal values.
 fn fingerprint(value: &impl std::fmt::Debug) -> String {
     let hash = Sha256::digest(format!("{value:?}").as_bytes());
-    hash.iter().take(16).fold(String::new(), |hex, byte| format!("{hex}{byte:02x}"))
+    hash.iter()
+        .take(16)
+        .fold(String::new(), |hex, byte| format!("{hex}{byte:02x}"))
 }
 
 /// Files what was read, and marks the patient whose results may change.
 fn file(tx: &Connection, id: ObjectId, mut reading: ObjectReading) -> Result<(), StoreError> {
     // The object may have been filed under another patient when other rules read it.
-    let before = objects::reading_of(tx, id)?.and_then(|old| old.reading.patient);
+    let before = readings::reading_of(tx, id)?.and_then(|old| old.reading.patient);
     let disposition = place_among_equals(tx, id, &mut reading)?;
-    objects::finish_read(tx, id, &reading, disposition)?;
+    readings::finish_read(tx, id, &reading, disposition)?;
     let after = reading.patient.map(|patient| patient.key);
     for key in before.map(|patient| patient.key).iter().chain(after.iter()) {
         patients::mark_dirty(tx, key, Utc::now())?;
@@ -280,9 +311,13 @@ fn place_among_equals(
     reading: &mut ObjectReading,
 ) -> Result<StoredDisposition, StoreError> {
     let own = reading.disposition.into();
-    let Some(uid) = reading.sop_instance_uid.as_deref() else { return Ok(own) };
-    let earlier = objects::by_sop_instance(tx, uid)?;
-    let Some(first) = earlier.iter().find(|other| other.id < id) else { return Ok(own) };
+    let Some(uid) = reading.sop_instance_uid.as_deref() else {
+        return Ok(own);
+    };
+    let earlier = readings::by_sop_instance(tx, uid)?;
+    let Some(first) = earlier.iter().find(|other| other.id < id) else {
+        return Ok(own);
+    };
     if first.reading.content_sha256 == reading.content_sha256 {
         return Ok(StoredDisposition::Repeat);
     }
@@ -309,7 +344,7 @@ fn place_among_equals(
 ///
 /// When the store cannot be read.
 pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
-    let readings = objects::of_patient(conn, key)?
+    let readings = readings::of_patient(conn, key)?
         .into_iter()
         .filter(|stored| stored.disposition != StoredDisposition::Repeat)
         .map(|stored| stored.reading)
@@ -326,7 +361,14 @@ fn latest(conn: &Connection, key: &PatientKey) -> Result<BTreeMap<String, Latest
         .into_iter()
         .map(|row| {
             let content = content_of(&row)?;
-            Ok((row.exam_id, Latest { version: row.version, key: row.key, content }))
+            Ok((
+                row.exam_id,
+                Latest {
+                    version: row.version,
+                    key: row.key,
+                    content,
+                },
+            ))
         })
         .collect()
 }
@@ -338,7 +380,12 @@ fn latest(conn: &Connection, key: &PatientKey) -> Result<BTreeMap<String, Latest
 /// When the row is damaged.
 pub fn content_of(row: &ResultRow) -> Result<Content, StoreError> {
     serde_json::from_str(&row.content).map_err(|error| StoreError::Damaged {
-        what: format!("result {} version {} at column {}", row.exam_id, row.version, error.column()),
+        what: format!(
+            "result {} version {} at column {}",
+            row.exam_id,
+            row.version,
+            error.column()
+        ),
     })
 }
 
@@ -365,7 +412,7 @@ pub struct Sum {
 ///
 /// When the store cannot be read.
 pub fn sum(conn: &Connection) -> Result<Sum, StoreError> {
-    let counts = objects::counts(conn)?;
+    let counts = readings::counts(conn)?;
     let of = |d: StoredDisposition| counts.read.get(&d).copied().unwrap_or(0);
     let accepted = of(Disposition::Accepted.into()) + of(Disposition::AcceptedWithRemarks.into());
     let mut sum = Sum {

@@ -10,6 +10,9 @@ use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
+/// Start of the name of a folder that is still being written.
+const ASIDE: &str = ".partial-";
+
 /// Results between two marks in the store.
 const BATCH: u32 = 64;
 
@@ -43,7 +46,7 @@ pub enum PublishError {
 pub fn publish(
     store: &Store,
     outbox: &Path,
-    render: impl Fn(&ResultRow) -> Vec<(&'static str, Vec<u8>)>,
+    render: impl Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError>,
 ) -> Result<usize, PublishError> {
     let mut published = 0;
     loop {
@@ -55,7 +58,10 @@ pub fn publish(
         let mut done = Vec::new();
         let mut failed = None;
         for row in rows {
-            match write_result(outbox, &row, &render(&row)) {
+            let written = render(&row)
+                .map_err(PublishError::from)
+                .and_then(|files| write_result(outbox, &row, &files));
+            match written {
                 Ok(()) => done.push((row.exam_id, row.version)),
                 Err(error) => {
                     failed = Some(error);
@@ -96,7 +102,8 @@ fn write_result(
         // It has its name by a rename after a sync, so it is whole.
         return Ok(());
     }
-    let aside = outbox.join(format!(".{name}"));
+    // By process: `label` may publish beside the daemon.
+    let aside = outbox.join(format!("{ASIDE}{}-{name}", std::process::id()));
     // Left by a crash.
     if aside.symlink_metadata().is_ok() {
         fs::remove_dir_all(&aside).map_err(at(&aside))?;
@@ -112,7 +119,32 @@ fn write_result(
             .map_err(at(&path))?;
     }
     sync_folder(&aside)?;
-    fs::rename(&aside, &to).map_err(at(&to))
+    match fs::rename(&aside, &to) {
+        // Another process was first; both wrote the same row.
+        Err(_) if to.is_dir() => fs::remove_dir_all(&aside).map_err(at(&aside)),
+        renamed => renamed.map_err(at(&to)),
+    }
+}
+
+/// Removes what a crash left half written. For the owner of the store, before it publishes.
+///
+/// # Errors
+/// The outbox cannot be read, or something in it cannot be removed.
+pub fn sweep(outbox: &Path) -> Result<(), PublishError> {
+    let entries = match fs::read_dir(outbox) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+        entries => entries.map_err(at(outbox))?,
+    };
+    for entry in entries {
+        let path = entry.map_err(at(outbox))?.path();
+        let name = path
+            .file_name()
+            .map(|name| name.to_string_lossy().into_owned());
+        if name.is_some_and(|name| name.starts_with(ASIDE)) {
+            fs::remove_dir_all(&path).map_err(at(&path))?;
+        }
+    }
+    Ok(())
 }
 
 /// Our own names are made of letters, digits, points, dashes and underscores.

@@ -88,8 +88,10 @@ fn compare(
 
 /// The exams that can be of the same person as `exam`; `None` when nobody can tell.
 fn comparable(exam: &Exam, exams: &[Exam], events: &[Event]) -> Option<assess::History> {
-    let same: Vec<&Exam> =
-        exams.iter().filter(|other| same_person(&exam.identity, &other.identity)).collect();
+    let same: Vec<&Exam> = exams
+        .iter()
+        .filter(|other| same_person(&exam.identity, &other.identity))
+        .collect();
     // A report without a birth date borrows it from the patient's other exams if they agree.
     let identity = history::Identity::agreed(same.iter().map(|other| other.identity));
     if exam.identity.contradictory || identity.contradictory {
@@ -236,7 +238,11 @@ fn withdraw(content: &Content) -> Content {
 /// Usable readings an eye, for tables.
 #[must_use]
 pub fn readings_of(content: &Content, eye: Eye) -> usize {
-    content.measurements_used.iter().filter(|m| m.value.eye.eye() == Some(eye)).count()
+    content
+        .measurements_used
+        .iter()
+        .filter(|m| m.value.eye.eye() == Some(eye))
+        .count()
 }
 
 /// The assessment of one exam with its arithmetic; `None` when it has none to show.
@@ -244,9 +250,17 @@ pub fn readings_of(content: &Content, eye: Eye) -> usize {
 /// # Errors
 ///
 /// As [`of_patient`].
-pub fn working(known: &Known, site: &Site, exam_id: &str) -> Result<Option<Assessment>, ResultError> {
+pub fn working(
+    known: &Known,
+    site: &Site,
+    exam_id: &str,
+) -> Result<Option<Assessment>, ResultError> {
     let exams = history::tell(&known.readings, &known.labels);
-    let Some(exam) = exams.iter().find(|exam| exam.id == exam_id) else { return Ok(None) };
-    let Some(asked) = comparable(exam, &exams, &known.events) else { return Ok(None) };
+    let Some(exam) = exams.iter().find(|exam| exam.id == exam_id) else {
+        return Ok(None);
+    };
+    let Some(asked) = comparable(exam, &exams, &known.events) else {
+        return Ok(None);
+    };
     Ok(assess::explain_all(&asked, &site.parameters)?.remove(exam_id))
 }

@@ -3,8 +3,8 @@
 //! What open(2), rename(2), mkfifo(3) and symlink(7) promise is the outside measure here; the files
 //! are made with the system's own tools.
 
+use sheathline::config::{After, FolderSettings};
 use sheathline::receive::folder::{DropFolder, Look};
-use sheathline::receive::{After, FolderSettings};
 use sheathline::store::objects::{self, Incoming, ObjectId};
 use sheathline::store::{Mode, Store, StoreError, readings};
 use std::fs;
@@ -39,12 +39,11 @@ impl Place {
         let path = temp.path().join("drop");
         fs::create_dir_all(&path).expect("made");
         let mut settings = FolderSettings {
-            path,
             settle_ms: 1000,
             ..FolderSettings::default()
         };
         change(&mut settings);
-        DropFolder::open(settings, store.clone()).expect("opens")
+        DropFolder::open(path, settings, store.clone()).expect("opens")
     }
 
     fn path(&self, name: &str) -> PathBuf {
@@ -398,11 +397,8 @@ fn a_missing_folder_is_an_error_that_names_it() {
     let temp = TempDir::new().expect("temp");
     let store = Store::open(&temp.path().join("store.db"), Mode::Owner).expect("opens");
     let path = temp.path().join("nowhere");
-    let settings = FolderSettings {
-        path: path.clone(),
-        ..FolderSettings::default()
-    };
-    let error = DropFolder::open(settings, store).expect_err("missing");
+    let error =
+        DropFolder::open(path.clone(), FolderSettings::default(), store).expect_err("missing");
     assert!(
         error.to_string().contains(&path.display().to_string()),
         "{error}"

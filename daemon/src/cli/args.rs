@@ -183,6 +183,9 @@ pub(super) struct DemoArgs {
 
 impl From<DemoArgs> for crate::demo::Demo {
     fn from(args: DemoArgs) -> Self {
-        crate::demo::Demo { dir: args.dir, json: args.json }
+        crate::demo::Demo {
+            dir: args.dir,
+            json: args.json,
+        }
     }
 }

@@ -24,7 +24,10 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
         Some(path) => open::config(path)?,
         None => Config::default(),
     };
-    config.templates.dictionaries.extend(args.dictionary.iter().cloned());
+    config
+        .templates
+        .dictionaries
+        .extend(args.dictionary.iter().cloned());
     let rules = open::rules(&config)?;
     let mut refused = 0;
     for path in open::files(&args.paths)? {
@@ -35,14 +38,19 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
         refused += usize::from(reading.disposition == Disposition::Quarantined);
         if args.json {
             let path = path.display().to_string();
-            print::json(&ReadLine { path, reading: &reading })?;
+            print::json(&ReadLine {
+                path,
+                reading: &reading,
+            })?;
         } else {
             show_reading(&path, &reading);
         }
     }
     match refused {
         0 => Ok(()),
-        n => Err(Failure::No(format!("{n} of the objects cannot be understood or trusted"))),
+        n => Err(Failure::No(format!(
+            "{n} of the objects cannot be understood or trusted"
+        ))),
     }
 }
 
@@ -56,7 +64,9 @@ fn show_reading(path: &Path, reading: &ObjectReading) {
     };
     print::line(format_args!("{}: {word} ({template})", path.display()));
     for m in &reading.measurements {
-        let value = m.value_mm.map_or("no value".to_owned(), |value| value.to_string());
+        let value = m
+            .value_mm
+            .map_or("no value".to_owned(), |value| value.to_string());
         let used = if m.usable { "" } else { ", not used" };
         print::line(format_args!(
             "  {:<10} {:<10} {:<12} {value}{used}",
@@ -80,8 +90,14 @@ pub(super) fn show_remark(indent: &str, remark: &crate::domain::Remark) {
         Severity::Caution => "caution",
         Severity::Blocking => "blocking",
     };
-    let place = remark.place.as_deref().map_or(String::new(), |at| format!(" at {at}"));
-    print::line(format_args!("{indent}{severity} {}{place}: {}", remark.code, remark.text));
+    let place = remark
+        .place
+        .as_deref()
+        .map_or(String::new(), |at| format!(" at {at}"));
+    print::line(format_args!(
+        "{indent}{severity} {}{place}: {}",
+        remark.code, remark.text
+    ));
     if let Some(action) = &remark.action {
         print::line(format_args!("{indent}  what to do: {action}"));
     }
@@ -94,24 +110,37 @@ pub(super) fn assess(args: &AssessArgs) -> Result<(), Failure> {
         let name = file.display();
         let text = if file.as_os_str() == "-" {
             let mut text = String::new();
-            std::io::stdin().read_to_string(&mut text).map_err(Failure::no)?;
+            std::io::stdin()
+                .read_to_string(&mut text)
+                .map_err(Failure::no)?;
             text
         } else {
             open::text_of(file)?
         };
-        for (number, line) in (1..).zip(text.lines()).filter(|(_, line)| !line.trim().is_empty()) {
+        for (number, line) in (1..)
+            .zip(text.lines())
+            .filter(|(_, line)| !line.trim().is_empty())
+        {
             match answer(line, args.arithmetic) {
                 Ok(assessment) => print::json(&assessment)?,
                 Err(why) => failed.push(format!("{name}:{number}: {why}")),
             }
         }
     }
-    if failed.is_empty() { Ok(()) } else { Err(Failure::No(failed.join("\n"))) }
+    if failed.is_empty() {
+        Ok(())
+    } else {
+        Err(Failure::No(failed.join("\n")))
+    }
 }
 
 fn answer(line: &str, arithmetic: bool) -> Result<assess::Assessment, String> {
     let question: Question = serde_json::from_str(line).map_err(|error| error.to_string())?;
-    let asked = if arithmetic { assess::explain } else { assess::assess };
+    let asked = if arithmetic {
+        assess::explain
+    } else {
+        assess::assess
+    };
     asked(&question).map_err(|error| error.to_string())
 }
 
@@ -136,8 +165,16 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
                     print::line(mistake);
                 }
             }
-            let what = if mistakes.len() == 1 { "mistake" } else { "mistakes" };
-            Err(Failure::Usage(format!("{}: {} {what}", name, mistakes.len())))
+            let what = if mistakes.len() == 1 {
+                "mistake"
+            } else {
+                "mistakes"
+            };
+            Err(Failure::Usage(format!(
+                "{}: {} {what}",
+                name,
+                mistakes.len()
+            )))
         }
     }
 }

@@ -26,7 +26,9 @@ pub(crate) fn while_serving(
     let store = open::owner(config)?;
     let runtime = service::runtime()?;
     let receivers = Receivers::start(&runtime, config, &store)?;
-    let address = receivers.address.ok_or(Failure::No("the listener is switched off".into()))?;
+    let address = receivers
+        .address
+        .ok_or(Failure::No("the listener is switched off".into()))?;
     let outcome = work(address, &runtime);
     receivers.stop(&runtime);
     outcome
@@ -58,16 +60,28 @@ pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
             results_written: usize,
             sum: crate::pipeline::Sum,
         }
-        print::json(&Summary { files: files.len(), results_written: done.published, sum })?;
+        print::json(&Summary {
+            files: files.len(),
+            results_written: done.published,
+            sum,
+        })?;
     } else {
-        print::line(format_args!("files {}, results written {}", files.len(), done.published));
+        print::line(format_args!(
+            "files {}, results written {}",
+            files.len(),
+            done.published
+        ));
         print::line(format_args!("{sum}"));
         print::line(format_args!("outbox: {}", config.outbox.folder.display()));
         if sum.quarantined > 0 {
             print::line("what is in quarantine and why: sheathline quarantine --config FILE");
         }
     }
-    if not_taken.is_empty() { Ok(()) } else { Err(Failure::No(not_taken.join("\n"))) }
+    if not_taken.is_empty() {
+        Ok(())
+    } else {
+        Err(Failure::No(not_taken.join("\n")))
+    }
 }
 
 fn take(pipeline: &Pipeline, config: &Config, path: &Path) -> Result<(), Failure> {
@@ -81,7 +95,10 @@ fn take(pipeline: &Pipeline, config: &Config, path: &Path) -> Result<(), Failure
     let bytes = std::fs::read(path).map_err(Failure::no)?;
     let issuer = &config.folder.default_issuer;
     let object = Incoming::new(&bytes, None, "file", issuer, Utc::now()).map_err(Failure::no)?;
-    pipeline.store().write(move |tx| objects::keep(tx, &object)).map_err(Failure::no)?;
+    pipeline
+        .store()
+        .write(move |tx| objects::keep(tx, &object))
+        .map_err(Failure::no)?;
     Ok(())
 }
 
@@ -89,7 +106,9 @@ fn take(pipeline: &Pipeline, config: &Config, path: &Path) -> Result<(), Failure
 pub(crate) fn drain_with_progress(pipeline: &Pipeline) -> Result<Progress, Failure> {
     let waiting = sum(pipeline.store())?.waiting;
     let bar = print::progress("reading objects", waiting.into());
-    let done = pipeline.drain(|done| bar.set_position(done.read as u64)).map_err(Failure::no)?;
+    let done = pipeline
+        .drain(|done| bar.set_position(done.read as u64))
+        .map_err(Failure::no)?;
     bar.finish_and_clear();
     Ok(done)
 }

@@ -8,7 +8,8 @@ use crate::history::{self, Exam};
 use crate::pipeline::{self, content_of, known};
 use crate::render::{Content, text, trend};
 use crate::results::{self, Site};
-use crate::store::objects::{self, ObjectId, StoredReading};
+use crate::store::objects::{self, ObjectId};
+use crate::store::readings::{self, StoredReading};
 use crate::store::results::ResultRow;
 use crate::store::{Store, StoreError};
 use serde::Serialize;
@@ -16,9 +17,14 @@ use std::fs;
 
 /// The exam that an exam id or a Study Instance UID names.
 pub(super) fn exam_named(store: &Store, name: &str) -> Result<Exam, Failure> {
-    let key = store.read(|conn| patient_of(conn, name)).map_err(Failure::no)?.ok_or_else(|| {
-        Failure::No(format!("the store knows no exam {name}; give an exam id or a Study Instance UID"))
-    })?;
+    let key = store
+        .read(|conn| patient_of(conn, name))
+        .map_err(Failure::no)?
+        .ok_or_else(|| {
+            Failure::No(format!(
+                "the store knows no exam {name}; give an exam id or a Study Instance UID"
+            ))
+        })?;
     let known = store.read(|conn| known(conn, &key)).map_err(Failure::no)?;
     history::tell(&known.readings, &known.labels)
         .into_iter()
@@ -26,14 +32,11 @@ pub(super) fn exam_named(store: &Store, name: &str) -> Result<Exam, Failure> {
         .ok_or_else(|| Failure::No(format!("no report of {name} holds sheath values")))
 }
 
-fn patient_of(
-    conn: &rusqlite::Connection,
-    name: &str,
-) -> Result<Option<PatientKey>, StoreError> {
+fn patient_of(conn: &rusqlite::Connection, name: &str) -> Result<Option<PatientKey>, StoreError> {
     if let Some(row) = crate::store::results::latest(conn, name)? {
         return Ok(Some(row.patient));
     }
-    let mut keys: Vec<PatientKey> = objects::by_study(conn, name)?
+    let mut keys: Vec<PatientKey> = readings::by_study(conn, name)?
         .into_iter()
         .filter_map(|stored| Some(stored.reading.patient?.key))
         .collect();
@@ -77,9 +80,15 @@ impl<'a> From<&'a StoredReading> for ObjectStory<'a> {
 pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
-    let stored = store.read(|conn| objects::by_sop_instance(conn, &args.uid)).map_err(Failure::no)?;
+    let stored = store
+        .read(|conn| readings::by_sop_instance(conn, &args.uid))
+        .map_err(Failure::no)?;
     let exam = match stored.first() {
-        Some(first) => first.reading.exam.as_ref().map(|exam| exam.study_instance_uid.clone()),
+        Some(first) => first
+            .reading
+            .exam
+            .as_ref()
+            .map(|exam| exam.study_instance_uid.clone()),
         None => Some(args.uid.clone()),
     };
     for object in &stored {
@@ -92,16 +101,24 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
         Err(_) => return Ok(()),
     };
     let objects = store
-        .read(|conn| objects::by_study(conn, &exam.study_instance_uid))
+        .read(|conn| readings::by_study(conn, &exam.study_instance_uid))
         .map_err(Failure::no)?;
-    for object in objects.iter().filter(|one| !stored.iter().any(|shown| shown.id == one.id)) {
+    for object in objects
+        .iter()
+        .filter(|one| !stored.iter().any(|shown| shown.id == one.id))
+    {
         show_object(object, args.json)?;
     }
     let rows = store
         .read(|conn| crate::store::results::versions(conn, &exam.id))
         .map_err(Failure::no)?;
-    let known = store.read(|conn| known(conn, &exam.patient)).map_err(Failure::no)?;
-    let site = Site { parameters: config.baseline, technique: config.technique };
+    let known = store
+        .read(|conn| known(conn, &exam.patient))
+        .map_err(Failure::no)?;
+    let site = Site {
+        parameters: config.baseline,
+        technique: config.technique,
+    };
     let working = results::working(&known, &site, &exam.id).map_err(Failure::no)?;
     if args.json {
         for row in &rows {
@@ -110,7 +127,9 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
         return working.map_or(Ok(()), |assessment| print::json(&assessment));
     }
     for row in &rows {
-        let published = row.published_at.map_or("not yet".into(), |at| at.to_rfc3339());
+        let published = row
+            .published_at
+            .map_or("not yet".into(), |at| at.to_rfc3339());
         print::line(format_args!(
             "version {} of {}: {}; in the outbox: {published}",
             row.version,
@@ -137,7 +156,9 @@ fn show_object(stored: &StoredReading, json: bool) -> Result<(), Failure> {
         "object {}: {}, received {} from {}, repeated {} times",
         stored.id,
         stored.disposition.word().replace('_', " "),
-        stored.received_at.to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
+        stored
+            .received_at
+            .to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
         stored.source,
         stored.repeats
     ));
@@ -152,7 +173,10 @@ fn show_object(stored: &StoredReading, json: bool) -> Result<(), Failure> {
     for remark in &reading.remarks {
         show_remark("  ", remark);
     }
-    for (m, remark) in reading.measurements.iter().flat_map(|m| m.remarks.iter().map(move |r| (m, r)))
+    for (m, remark) in reading
+        .measurements
+        .iter()
+        .flat_map(|m| m.remarks.iter().map(move |r| (m, r)))
     {
         show_remark(&format!("  item {} ", m.place), remark);
     }
@@ -185,7 +209,11 @@ fn version_line(row: &ResultRow) -> Result<VersionLine, Failure> {
 pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
-    let key = open::patient(&store, &args.patient.patient, args.patient.issuer.as_deref())?;
+    let key = open::patient(
+        &store,
+        &args.patient.patient,
+        args.patient.issuer.as_deref(),
+    )?;
     let rows = store
         .read(|conn| crate::store::results::latest_of_patient(conn, &key))
         .map_err(Failure::no)?;
@@ -203,7 +231,9 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
         table(&exams);
     }
     if let Some(path) = &args.svg {
-        let events = store.read(|conn| crate::store::people::events(conn, &key)).map_err(Failure::no)?;
+        let events = store
+            .read(|conn| crate::store::people::events(conn, &key))
+            .map_err(Failure::no)?;
         let contents: Vec<&Content> = exams.iter().map(|(_, content)| content).collect();
         let title = format!("Optic nerve sheath, patient {}", key.id);
         let svg = trend::svg(&trend::of_contents(title, &contents, &events));
@@ -223,7 +253,10 @@ fn table(exams: &[(ResultRow, Content)]) {
     for (row, content) in exams {
         let assessment = &content.assessment;
         let eye = |eye: Eye| {
-            assessment.rows.of(eye).map_or("-".into(), |row| format!("{:.2}", row.measured_mm))
+            assessment
+                .rows
+                .of(eye)
+                .map_or("-".into(), |row| format!("{:.2}", row.measured_mm))
         };
         let compared = assessment.rows.leading().and_then(|row| row.comparison);
         let number = |value: Option<f64>, sign: bool| match (value, sign) {
@@ -251,14 +284,16 @@ fn table(exams: &[(ResultRow, Content)]) {
 pub(super) fn quarantine(args: &QuarantineArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
-    let mut list = store.read(objects::quarantined).map_err(Failure::no)?;
+    let mut list = store.read(readings::quarantined).map_err(Failure::no)?;
     if let Some(number) = args.object {
         list.retain(|stored| stored.id == ObjectId(number));
         if list.is_empty() {
             return Err(Failure::No(format!("object {number} is not in quarantine")));
         }
         if let Some(path) = &args.save {
-            let bytes = store.read(|conn| objects::body(conn, ObjectId(number))).map_err(Failure::no)?;
+            let bytes = store
+                .read(|conn| objects::body(conn, ObjectId(number)))
+                .map_err(Failure::no)?;
             fs::write(path, bytes).map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
         }
     }

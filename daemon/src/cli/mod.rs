@@ -26,7 +26,7 @@ pub enum Failure {
 }
 
 impl Failure {
-    fn no(error: impl std::fmt::Display) -> Self {
+    pub(crate) fn no(error: impl std::fmt::Display) -> Self {
         Failure::No(error.to_string())
     }
 }

@@ -2,7 +2,7 @@
 
 use super::Failure;
 use crate::config::Config;
-use crate::domain::{Mistake, Millimetres, PatientKey};
+use crate::domain::{Millimetres, Mistake, PatientKey};
 use crate::pipeline::Pipeline;
 use crate::reading::Rules;
 use crate::results::Site;
@@ -23,10 +23,9 @@ fn all(mistakes: &[Mistake]) -> Failure {
 }
 
 /// Loads a configuration file; relative paths in it start at its own folder.
-pub(super) fn config(path: &Path) -> Result<Config, Failure> {
+pub(crate) fn config(path: &Path) -> Result<Config, Failure> {
     let text = text_of(path)?;
-    let mut config =
-        Config::from_text(&path.display().to_string(), &text).map_err(|m| all(&m))?;
+    let mut config = Config::from_text(&path.display().to_string(), &text).map_err(|m| all(&m))?;
     config.resolve(path.parent().unwrap_or(Path::new("")));
     Ok(config)
 }
@@ -51,7 +50,10 @@ pub(crate) fn rules(config: &Config) -> Result<Rules, Failure> {
     Ok(Rules {
         templates,
         technique: config.technique,
-        plausible: (length(config.baseline.plausible_min)?, length(config.baseline.plausible_max)?),
+        plausible: (
+            length(config.baseline.plausible_min)?,
+            length(config.baseline.plausible_max)?,
+        ),
         limits: crate::sr::Limits::default(),
     })
 }
@@ -70,9 +72,10 @@ fn files_with_ending(folder: &Path, ending: &str) -> Result<Vec<PathBuf>, Failur
 }
 
 /// Opens the store for the one process that receives and assesses.
-pub(super) fn owner(config: &Config) -> Result<Store, Failure> {
+pub(crate) fn owner(config: &Config) -> Result<Store, Failure> {
     if let Some(folder) = config.store.path.parent() {
-        fs::create_dir_all(folder).map_err(|e| Failure::no(format!("{}: {e}", folder.display())))?;
+        fs::create_dir_all(folder)
+            .map_err(|e| Failure::no(format!("{}: {e}", folder.display())))?;
     }
     Store::open(&config.store.path, Mode::Owner).map_err(Failure::no)
 }
@@ -84,9 +87,18 @@ pub(super) fn guest(config: &Config) -> Result<Store, Failure> {
 
 /// The pipeline of a configuration over an open store.
 pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failure> {
-    let site = Site { parameters: config.baseline, technique: config.technique };
+    let site = Site {
+        parameters: config.baseline,
+        technique: config.technique,
+    };
     let folder = config.outbox.folder.clone();
-    Ok(Pipeline::new(store, rules(config)?, site, folder, config.outbox.text))
+    Ok(Pipeline::new(
+        store,
+        rules(config)?,
+        site,
+        folder,
+        config.outbox.text,
+    ))
 }
 
 /// The patient an id names, told apart by issuer where that is needed.
@@ -95,7 +107,9 @@ pub(super) fn patient(
     id: &str,
     issuer: Option<&str>,
 ) -> Result<PatientKey, Failure> {
-    let mut keys = store.read(|conn| patients::with_id(conn, id)).map_err(Failure::no)?;
+    let mut keys = store
+        .read(|conn| patients::with_id(conn, id))
+        .map_err(Failure::no)?;
     if let Some(issuer) = issuer {
         keys.retain(|key| key.issuer == issuer);
     }
@@ -123,7 +137,11 @@ pub(super) fn files(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
     for path in paths {
         let kind = fs::metadata(path)
             .map_err(|error| Failure::Usage(format!("{}: {error}", path.display())))?;
-        if kind.is_dir() { folders.push(path.clone()) } else { found.push(path.clone()) }
+        if kind.is_dir() {
+            folders.push(path.clone())
+        } else {
+            found.push(path.clone())
+        }
     }
     while let Some(folder) = folders.pop() {
         let failed = |error| Failure::no(format!("{}: {error}", folder.display()));

@@ -12,10 +12,17 @@ use chrono::Utc;
 pub(super) fn label(args: &LabelArgs) -> Result<(), Failure> {
     let label = match args.label.as_str() {
         "none" => None,
-        word => Some(Label::ALL.into_iter().find(|label| label.word() == word).ok_or_else(|| {
-            let words = Label::ALL.map(Label::word).join(", ");
-            Failure::Usage(format!("{word:?} is no label; write one of {words}, or none"))
-        })?),
+        word => Some(
+            Label::ALL
+                .into_iter()
+                .find(|label| label.word() == word)
+                .ok_or_else(|| {
+                    let words = Label::ALL.map(Label::word).join(", ");
+                    Failure::Usage(format!(
+                        "{word:?} is no label; write one of {words}, or none"
+                    ))
+                })?,
+        ),
     };
     let config = open::config(&args.config.config)?;
     let pipeline = open::pipeline(&config, open::guest(&config)?)?;
@@ -37,20 +44,37 @@ pub(super) fn label(args: &LabelArgs) -> Result<(), Failure> {
         return Ok(());
     }
     let word = label.map_or("no label", Label::word);
-    print::line(format_args!("exam {} of {}: {word}", exam.id, exam.performed_at.date()));
+    print::line(format_args!(
+        "exam {} of {}: {word}",
+        exam.id,
+        exam.performed_at.date()
+    ));
     reassess(&pipeline, &key)
 }
 
 /// `event`: adds or takes back, then re-assesses what depends on it.
 pub(super) fn event(args: &EventArgs) -> Result<(), Failure> {
-    let kind = EventKind::ALL.into_iter().find(|kind| kind.word() == args.kind).ok_or_else(|| {
-        let words = EventKind::ALL.map(EventKind::word).join(", ");
-        Failure::Usage(format!("{:?} is no kind of event; write one of {words}", args.kind))
-    })?;
+    let kind = EventKind::ALL
+        .into_iter()
+        .find(|kind| kind.word() == args.kind)
+        .ok_or_else(|| {
+            let words = EventKind::ALL.map(EventKind::word).join(", ");
+            Failure::Usage(format!(
+                "{:?} is no kind of event; write one of {words}",
+                args.kind
+            ))
+        })?;
     let config = open::config(&args.config.config)?;
     let pipeline = open::pipeline(&config, open::guest(&config)?)?;
-    let key = open::patient(pipeline.store(), &args.patient.patient, args.patient.issuer.as_deref())?;
-    let event = Event { date: args.date, kind };
+    let key = open::patient(
+        pipeline.store(),
+        &args.patient.patient,
+        args.patient.issuer.as_deref(),
+    )?;
+    let event = Event {
+        date: args.date,
+        kind,
+    };
     let (remove, patient) = (args.remove, key.clone());
     let changed = pipeline
         .store()
@@ -68,11 +92,19 @@ pub(super) fn event(args: &EventArgs) -> Result<(), Failure> {
         .map_err(Failure::no)?;
     match (changed, args.remove) {
         (true, false) => print::line(format_args!("{} on {}: recorded", kind.word(), event.date)),
-        (true, true) => print::line(format_args!("{} on {}: taken back", kind.word(), event.date)),
+        (true, true) => print::line(format_args!(
+            "{} on {}: taken back",
+            kind.word(),
+            event.date
+        )),
         (false, false) => print::line("that event is recorded already"),
         (false, true) => return Err(Failure::No("no such event is recorded".into())),
     }
-    if changed { reassess(&pipeline, &key) } else { Ok(()) }
+    if changed {
+        reassess(&pipeline, &key)
+    } else {
+        Ok(())
+    }
 }
 
 /// Assesses and publishes now; a running daemon may do it first, which is as good.

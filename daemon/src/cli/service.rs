@@ -44,8 +44,9 @@ impl Receivers {
             false => None,
         };
         let folder = match &config.folder.path {
-            Some(_) => Some(
-                DropFolder::open(config.folder.clone(), store.clone()).map_err(Failure::no)?,
+            Some(path) => Some(
+                DropFolder::open(path.clone(), config.folder.clone(), store.clone())
+                    .map_err(Failure::no)?,
             ),
             None => None,
         };
@@ -57,7 +58,11 @@ impl Receivers {
         if let Some(folder) = folder {
             tasks.push(runtime.spawn(folder.run(stopped)));
         }
-        Ok(Receivers { address, stop, tasks })
+        Ok(Receivers {
+            address,
+            stop,
+            tasks,
+        })
     }
 
     /// Takes nothing new and waits until what is under way is finished.
@@ -74,13 +79,18 @@ impl Receivers {
 
 /// The runtime that receivers run on.
 pub(crate) fn runtime() -> Result<Runtime, Failure> {
-    tokio::runtime::Builder::new_multi_thread().enable_all().build().map_err(Failure::no)
+    tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .map_err(Failure::no)
 }
 
 /// Logs to standard output, one event a line.
 fn log(config: &Config) {
     let filter = EnvFilter::new(format!("{},notify=warn", config.observe.log.word()));
-    let logs = tracing_subscriber::fmt().with_env_filter(filter).with_target(false);
+    let logs = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_target(false);
     let set = match config.observe.log_format {
         LogFormat::Text => logs.with_ansi(false).try_init(),
         LogFormat::Json => logs.json().try_init(),
@@ -111,7 +121,9 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
     // An error would mean that the pipeline has ended already.
     let _ = stop.send(true);
     if worker.join().is_err() {
-        return Err(Failure::No("the pipeline ended by a panic; what is stored stays stored".into()));
+        return Err(Failure::No(
+            "the pipeline ended by a panic; what is stored stays stored".into(),
+        ));
     }
     tracing::info!(code = "stopped", "all that was received is stored");
     match store.doubt() {

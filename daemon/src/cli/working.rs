@@ -6,13 +6,22 @@ use crate::domain::Eye;
 
 /// Prints exams, terms, matrices and weights.
 pub(super) fn show(a: &Arithmetic) {
-    print::line("ARITHMETIC (mm, years; rows follow the observations, column pairs are right, left)");
-    print::line("exams: time since the first, age, growth since then, events before; value (variance) an eye");
+    print::line(
+        "ARITHMETIC (mm, years; rows follow the observations, column pairs are right, left)",
+    );
+    print::line(
+        "exams: time since the first, age, growth since then, events before; value (variance) an eye",
+    );
     for exam in &a.exams {
-        let age = exam.age_years.map_or("unknown".into(), |age| format!("{age:.3}"));
+        let age = exam
+            .age_years
+            .map_or("unknown".into(), |age| format!("{age:.3}"));
         let eye = |eye: Eye| match exam.eyes.of(eye) {
             None => "none".to_owned(),
-            Some(eye) => format!("{:.4} ({:.6}, {} readings)", eye.value_mm, eye.variance, eye.readings),
+            Some(eye) => format!(
+                "{:.4} ({:.6}, {} readings)",
+                eye.value_mm, eye.variance, eye.readings
+            ),
         };
         print::line(format_args!(
             "  {} {:.4} {age} {:+.4} {}; right {}, left {}",
@@ -25,9 +34,14 @@ pub(super) fn show(a: &Arithmetic) {
         ));
     }
     if !a.screening.is_empty() {
-        print::line("how each baseline exam fits the others: z, and z with operators taken as unknown");
+        print::line(
+            "how each baseline exam fits the others: z, and z with operators taken as unknown",
+        );
         for fit in &a.screening {
-            print::line(format_args!("  {} {:+.3} {:+.3}", fit.exam, fit.z, fit.z_unknown));
+            print::line(format_args!(
+                "  {} {:+.3} {:+.3}",
+                fit.exam, fit.z, fit.z_unknown
+            ));
         }
     }
     print::line("observations: value without growth, weight in the expected right and left eye");
@@ -40,14 +54,26 @@ pub(super) fn show(a: &Arithmetic) {
             observation.y_mm
         ));
     }
-    matrix("V, covariance of the observations", a.v.iter().map(Vec::as_slice));
-    matrix("c, covariance with this exam", a.c.iter().map(|pair| pair.as_slice()));
-    matrix("C*, covariance of this exam", a.c_star.iter().map(|pair| pair.as_slice()));
+    matrix(
+        "V, covariance of the observations",
+        a.v.iter().map(Vec::as_slice),
+    );
+    matrix(
+        "c, covariance with this exam",
+        a.c.iter().map(|pair| pair.as_slice()),
+    );
+    matrix(
+        "C*, covariance of this exam",
+        a.c_star.iter().map(|pair| pair.as_slice()),
+    );
     print::line(format_args!(
         "h = {:.6}, level m = {:.6}, u = {:.6} {:.6}",
         a.h, a.level_mm, a.u[0], a.u[1]
     ));
-    matrix("covariance of measured - expected", a.covariance.iter().map(|pair| pair.as_slice()));
+    matrix(
+        "covariance of measured - expected",
+        a.covariance.iter().map(|pair| pair.as_slice()),
+    );
 }
 
 fn matrix<'a>(title: &str, rows: impl Iterator<Item = &'a [f64]>) {

@@ -110,11 +110,19 @@ pub(crate) struct Sent {
 /// Sends the first maker's reports to the listener and drops the rest, with one broken file.
 fn deliver(config: &Config, dir: &Path, clinic: &Clinic) -> Result<Sent, Failure> {
     let by_network = |exam: &&Exam| exam.layout == Layout::Tid1500;
-    let objects: Vec<_> = clinic.exams.iter().filter(by_network).map(sr::report).collect();
+    let objects: Vec<_> = clinic
+        .exams
+        .iter()
+        .filter(by_network)
+        .map(sr::report)
+        .collect();
     let mut files: Vec<(String, Vec<u8>)> = Vec::new();
     for exam in clinic.exams.iter().filter(|exam| !by_network(exam)) {
         let bytes = sr::part10(sr::report(exam)).map_err(Failure::no)?;
-        files.push((format!("{} {} {}.dcm", exam.patient.id, exam.date, exam.correction), bytes));
+        files.push((
+            format!("{} {} {}.dcm", exam.patient.id, exam.date, exam.correction),
+            bytes,
+        ));
     }
     if let Some((_, whole)) = files.first() {
         let half = whole.get(..whole.len() / 2).unwrap_or(whole).to_vec();
@@ -122,7 +130,10 @@ fn deliver(config: &Config, dir: &Path, clinic: &Clinic) -> Result<Sent, Failure
     }
     // One report comes a second time, as archives do.
     let again: Vec<_> = objects.iter().take(1).cloned().collect();
-    let sent = Sent { network: objects.len() + again.len(), folder: files.len() };
+    let sent = Sent {
+        network: objects.len() + again.len(),
+        folder: files.len(),
+    };
     daemon::while_serving(config, |address, runtime| {
         for batch in [&objects, &again] {
             let statuses = runtime
@@ -152,7 +163,10 @@ fn wait_until_taken(drop: &Path, files: usize) -> Result<(), Failure> {
     // A minute is a hundred times what it takes.
     for _ in 0..600 {
         let entries = fs::read_dir(drop).map_err(Failure::no)?;
-        let left = entries.filter_map(Result::ok).filter(|entry| entry.path().is_file()).count();
+        let left = entries
+            .filter_map(Result::ok)
+            .filter(|entry| entry.path().is_file())
+            .count();
         bar.set_position(files.saturating_sub(left) as u64);
         if left == 0 {
             bar.finish_and_clear();
@@ -160,12 +174,18 @@ fn wait_until_taken(drop: &Path, files: usize) -> Result<(), Failure> {
         }
         std::thread::sleep(std::time::Duration::from_millis(100));
     }
-    Err(Failure::no(format!("{}: files were not taken within a minute", drop.display())))
+    Err(Failure::no(format!(
+        "{}: files were not taken within a minute",
+        drop.display()
+    )))
 }
 
 /// Labels and events that the clinicians of the invented clinic would enter.
 fn tell_what_is_known(pipeline: &Pipeline, clinic: &Clinic) -> Result<(), Failure> {
-    let key = |id: &str| PatientKey { issuer: ISSUER.to_owned(), id: id.to_owned() };
+    let key = |id: &str| PatientKey {
+        issuer: ISSUER.to_owned(),
+        id: id.to_owned(),
+    };
     let labels: Vec<_> = clinic
         .exams
         .iter()

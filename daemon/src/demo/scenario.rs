@@ -1,6 +1,6 @@
 //! An invented clinic: who comes, what the calipers read, and what ought to be flagged.
 
-use crate::domain::{Eye, EventKind, Label, Plane};
+use crate::domain::{EventKind, Eye, Label, Plane};
 use chrono::NaiveDate;
 
 /// The clinic that issues the patient ids.
@@ -90,7 +90,13 @@ impl Exam {
     /// SOP Instance UID of the report this one corrects.
     pub(super) fn replaces(&self) -> Option<String> {
         let before = self.correction.checked_sub(1)?;
-        Some(Exam { correction: before, ..self.clone() }.sop_instance_uid())
+        Some(
+            Exam {
+                correction: before,
+                ..self.clone()
+            }
+            .sop_instance_uid(),
+        )
     }
 }
 
@@ -178,7 +184,11 @@ const AMBER: &str = "Vantongeren^Amber";
 const KASPAR: &str = "Lindqvale^Kaspar";
 
 fn readings(mm: [f64; 3]) -> Vec<Reading> {
-    let of = |mm| Reading { mm, plane: Plane::Transverse, angle_deg: None };
+    let of = |mm| Reading {
+        mm,
+        plane: Plane::Transverse,
+        angle_deg: None,
+    };
     mm.into_iter().map(of).collect()
 }
 
@@ -199,7 +209,10 @@ fn exam(patient: Person, date: (i32, u32, u32), right: [f64; 3], left: [f64; 3])
 }
 
 fn well(exam: Exam) -> Exam {
-    Exam { label: Some(Label::Well), ..exam }
+    Exam {
+        label: Some(Label::Well),
+        ..exam
+    }
 }
 
 /// The whole clinic. Every value is written out, so that the outcome can be checked by hand.
@@ -209,20 +222,60 @@ pub(super) fn clinic() -> Clinic {
         well(exam(WIDE, (2024, 3, 5), [6.3, 6.4, 6.5], [6.4, 6.5, 6.4])),
         well(exam(WIDE, (2025, 2, 20), [6.5, 6.4, 6.4], [6.5, 6.6, 6.5])),
         exam(WIDE, (2026, 3, 2), [6.5, 6.6, 6.4], [6.5, 6.5, 6.6]),
-        well(exam(SHUNTED, (2021, 6, 3), [4.8, 4.9, 4.7], [4.9, 4.8, 4.9])),
-        well(exam(SHUNTED, (2023, 5, 24), [4.9, 4.8, 5.0], [4.9, 5.0, 4.9])),
-        well(exam(SHUNTED, (2025, 6, 11), [4.9, 5.0, 4.9], [5.0, 4.9, 5.0])),
+        well(exam(
+            SHUNTED,
+            (2021, 6, 3),
+            [4.8, 4.9, 4.7],
+            [4.9, 4.8, 4.9],
+        )),
+        well(exam(
+            SHUNTED,
+            (2023, 5, 24),
+            [4.9, 4.8, 5.0],
+            [4.9, 5.0, 4.9],
+        )),
+        well(exam(
+            SHUNTED,
+            (2025, 6, 11),
+            [4.9, 5.0, 4.9],
+            [5.0, 4.9, 5.0],
+        )),
         exam(SHUNTED, (2026, 2, 17), [5.9, 6.0, 5.8], [5.9, 5.8, 6.0]),
-        well(exam(GROWING, (2022, 1, 20), [3.9, 4.0, 3.9], [4.0, 3.9, 4.0])),
-        well(exam(GROWING, (2022, 9, 12), [4.0, 4.1, 4.0], [4.1, 4.0, 4.0])),
+        well(exam(
+            GROWING,
+            (2022, 1, 20),
+            [3.9, 4.0, 3.9],
+            [4.0, 3.9, 4.0],
+        )),
+        well(exam(
+            GROWING,
+            (2022, 9, 12),
+            [4.0, 4.1, 4.0],
+            [4.1, 4.0, 4.0],
+        )),
         exam(GROWING, (2025, 10, 6), [4.3, 4.3, 4.2], [4.3, 4.2, 4.3]),
-        well(exam(OPERATOR, (2024, 4, 9), [5.3, 5.2, 5.3], [5.3, 5.4, 5.3])),
-        well(exam(OPERATOR, (2025, 4, 15), [5.2, 5.3, 5.3], [5.4, 5.3, 5.3])),
+        well(exam(
+            OPERATOR,
+            (2024, 4, 9),
+            [5.3, 5.2, 5.3],
+            [5.3, 5.4, 5.3],
+        )),
+        well(exam(
+            OPERATOR,
+            (2025, 4, 15),
+            [5.2, 5.3, 5.3],
+            [5.4, 5.3, 5.3],
+        )),
         Exam {
             operator: KASPAR,
             ..exam(OPERATOR, (2026, 1, 12), [5.6, 5.7, 5.6], [5.7, 5.6, 5.7])
         },
-        well(exam(OBLIQUE, (2025, 3, 19), [4.6, 4.7, 4.6], [4.7, 4.6, 4.7])),
+        well(exam(
+            OBLIQUE,
+            (2025, 3, 19),
+            [4.6, 4.7, 4.6],
+            [4.7, 4.6, 4.7],
+        )),
         exam(OBLIQUE, (2026, 3, 11), [5.5, 5.4, 5.5], [5.4, 5.5, 5.5]),
         well(exam(SIDES, (2025, 1, 8), [5.0, 5.1, 5.0], [5.1, 5.0, 5.1])),
         Exam {
@@ -230,9 +283,19 @@ pub(super) fn clinic() -> Clinic {
             ..exam(SIDES, (2026, 1, 21), [5.9, 6.0, 5.9], [5.1, 5.0, 5.1])
         },
         well(exam(NARROW, (2024, 7, 2), [3.7, 3.8, 3.7], [3.8, 3.7, 3.8])),
-        well(exam(NARROW, (2025, 7, 29), [3.8, 3.7, 3.8], [3.8, 3.8, 3.7])),
+        well(exam(
+            NARROW,
+            (2025, 7, 29),
+            [3.8, 3.7, 3.8],
+            [3.8, 3.8, 3.7],
+        )),
         exam(NARROW, (2026, 2, 3), [4.6, 4.7, 4.6], [4.7, 4.6, 4.7]),
-        well(exam(CORRECTED, (2025, 5, 6), [5.1, 5.2, 5.1], [5.2, 5.1, 5.2])),
+        well(exam(
+            CORRECTED,
+            (2025, 5, 6),
+            [5.1, 5.2, 5.1],
+            [5.2, 5.1, 5.2],
+        )),
         exam(CORRECTED, (2026, 2, 24), [6.1, 6.2, 6.1], [5.2, 5.2, 5.1]),
         Exam {
             correction: 1,

@@ -3,7 +3,9 @@
 use dicom_core::{DataElement, PrimitiveValue, VR};
 use dicom_dictionary_std::{tags, uids};
 use dicom_object::InMemDicomObject;
-use dicom_transfer_syntax_registry::entries::{EXPLICIT_VR_LITTLE_ENDIAN, IMPLICIT_VR_LITTLE_ENDIAN};
+use dicom_transfer_syntax_registry::entries::{
+    EXPLICIT_VR_LITTLE_ENDIAN, IMPLICIT_VR_LITTLE_ENDIAN,
+};
 use dicom_ul::ClientAssociationOptions;
 use dicom_ul::pdu::{PDataValue, PDataValueType, Pdu};
 use std::error::Error;
@@ -59,10 +61,18 @@ fn store_request(object: &InMemDicomObject, number: u16) -> Result<Vec<u8>, Box<
             VR::UI,
             PrimitiveValue::from(class.as_ref()),
         ),
-        DataElement::new(tags::COMMAND_FIELD, VR::US, PrimitiveValue::from(0x0001_u16)),
+        DataElement::new(
+            tags::COMMAND_FIELD,
+            VR::US,
+            PrimitiveValue::from(0x0001_u16),
+        ),
         DataElement::new(tags::MESSAGE_ID, VR::US, PrimitiveValue::from(number)),
         DataElement::new(tags::PRIORITY, VR::US, PrimitiveValue::from(0_u16)),
-        DataElement::new(tags::COMMAND_DATA_SET_TYPE, VR::US, PrimitiveValue::from(0x0001_u16)),
+        DataElement::new(
+            tags::COMMAND_DATA_SET_TYPE,
+            VR::US,
+            PrimitiveValue::from(0x0001_u16),
+        ),
         DataElement::new(
             tags::AFFECTED_SOP_INSTANCE_UID,
             VR::UI,
@@ -76,19 +86,31 @@ fn store_request(object: &InMemDicomObject, number: u16) -> Result<Vec<u8>, Box<
 
 fn fragments(context: u8, command: Vec<u8>, data: Vec<u8>) -> Vec<Pdu> {
     let pdv = |value_type, is_last, data| Pdu::PData {
-        data: vec![PDataValue { presentation_context_id: context, value_type, is_last, data }],
+        data: vec![PDataValue {
+            presentation_context_id: context,
+            value_type,
+            is_last,
+            data,
+        }],
     };
     let mut pdus = vec![pdv(PDataValueType::Command, true, command)];
     let mut pieces = data.chunks(FRAGMENT).peekable();
     while let Some(piece) = pieces.next() {
-        pdus.push(pdv(PDataValueType::Data, pieces.peek().is_none(), piece.to_vec()));
+        pdus.push(pdv(
+            PDataValueType::Data,
+            pieces.peek().is_none(),
+            piece.to_vec(),
+        ));
     }
     pdus
 }
 
 /// Status (0000,0900) of a response.
 fn status(data: &[PDataValue]) -> Result<u16, Box<dyn Error>> {
-    let bytes: Vec<u8> = data.iter().flat_map(|pdv| pdv.data.iter().copied()).collect();
+    let bytes: Vec<u8> = data
+        .iter()
+        .flat_map(|pdv| pdv.data.iter().copied())
+        .collect();
     let response = InMemDicomObject::read_dataset_with_ts(
         bytes.as_slice(),
         &IMPLICIT_VR_LITTLE_ENDIAN.erased(),

@@ -7,7 +7,7 @@ use crate::domain::PatientKey;
 use crate::history::exam_id;
 use crate::pipeline::{self, Pipeline, content_of};
 use crate::render::{Content, trend};
-use crate::store::{objects, people, results};
+use crate::store::{people, readings, results};
 use serde::Serialize;
 use std::fs;
 
@@ -54,10 +54,16 @@ pub(super) fn everything(
         .collect();
     let sent = u32::try_from(sent.network + sent.folder).unwrap_or(u32::MAX);
     if sum.received != sent || sum.waiting > 0 {
-        return Err(Failure::No(format!("{sent} objects were sent and {} received", sum.received)));
+        return Err(Failure::No(format!(
+            "{sent} objects were sent and {} received",
+            sum.received
+        )));
     }
     if !wrong.is_empty() {
-        return Err(Failure::No(format!("flags differ from the scenario: {}", wrong.join(", "))));
+        return Err(Failure::No(format!(
+            "flags differ from the scenario: {}",
+            wrong.join(", ")
+        )));
     }
     Ok(())
 }
@@ -71,7 +77,10 @@ fn last_exam<'a>(clinic: &'a Clinic, patient: &Person) -> Option<&'a Exam> {
 }
 
 fn key(patient: &Person) -> PatientKey {
-    PatientKey { issuer: ISSUER.to_owned(), id: patient.id.to_owned() }
+    PatientKey {
+        issuer: ISSUER.to_owned(),
+        id: patient.id.to_owned(),
+    }
 }
 
 fn line(pipeline: &Pipeline, clinic: &Clinic, patient: &Person) -> Result<Line, Failure> {
@@ -127,7 +136,9 @@ fn table(lines: &[Line]) {
     ));
     for line in lines {
         let flag = if line.flagged { "*" } else { " " };
-        let change = line.change_mm.map_or("-".to_owned(), |value| format!("{value:+.2}"));
+        let change = line
+            .change_mm
+            .map_or("-".to_owned(), |value| format!("{value:+.2}"));
         print::line(format_args!(
             "{:<8}{flag}{:<20} {:>8} {:>8} {:>7} {:>8}  {}",
             line.patient,
@@ -156,9 +167,16 @@ fn footer(
         sent.network, sent.folder
     ));
     print::line(format_args!("{sum}"));
-    for stored in pipeline.store().read(objects::quarantined).map_err(Failure::no)? {
+    for stored in pipeline
+        .store()
+        .read(readings::quarantined)
+        .map_err(Failure::no)?
+    {
         for remark in &stored.reading.remarks {
-            let place = remark.place.as_deref().map_or(String::new(), |at| format!(" at {at}"));
+            let place = remark
+                .place
+                .as_deref()
+                .map_or(String::new(), |at| format!(" at {at}"));
             print::line(format_args!(
                 "  quarantine, object {}: {}{place}: {}",
                 stored.id, remark.code, remark.text
@@ -167,10 +185,18 @@ fn footer(
     }
     print::line("");
     print::line("Where to look:");
-    print::line(format_args!("  {dir}/outbox/          one folder per result: result.json, result.txt"));
-    print::line(format_args!("  {dir}/trend-*.svg      every patient's exams as a picture"));
-    print::line(format_args!("  sheathline history --config {dir}/{CONFIG} LC-1002"));
-    print::line(format_args!("  sheathline explain --config {dir}/{CONFIG} EXAM"));
+    print::line(format_args!(
+        "  {dir}/outbox/          one folder per result: result.json, result.txt"
+    ));
+    print::line(format_args!(
+        "  {dir}/trend-*.svg      every patient's exams as a picture"
+    ));
+    print::line(format_args!(
+        "  sheathline history --config {dir}/{CONFIG} LC-1002"
+    ));
+    print::line(format_args!(
+        "  sheathline explain --config {dir}/{CONFIG} EXAM"
+    ));
     print::line("");
     print::line(crate::render::cautions::NOT_A_DEVICE);
     Ok(())
@@ -180,13 +206,24 @@ fn draw(pipeline: &Pipeline, patient: &Person, demo: &Demo) -> Result<(), Failur
     let key = key(patient);
     let (rows, events) = pipeline
         .store()
-        .read(|conn| Ok((results::latest_of_patient(conn, &key)?, people::events(conn, &key)?)))
+        .read(|conn| {
+            Ok((
+                results::latest_of_patient(conn, &key)?,
+                people::events(conn, &key)?,
+            ))
+        })
         .map_err(Failure::no)?;
-    let contents: Vec<Content> =
-        rows.iter().map(content_of).collect::<Result<_, _>>().map_err(Failure::no)?;
+    let contents: Vec<Content> = rows
+        .iter()
+        .map(content_of)
+        .collect::<Result<_, _>>()
+        .map_err(Failure::no)?;
     let contents: Vec<&Content> = contents.iter().collect();
     let title = format!("Optic nerve sheath, patient {}", patient.id);
     let path = demo.dir.join(format!("trend-{}.svg", patient.id));
-    fs::write(&path, trend::svg(&trend::of_contents(title, &contents, &events)))
-        .map_err(|error| Failure::no(format!("{}: {error}", path.display())))
+    fs::write(
+        &path,
+        trend::svg(&trend::of_contents(title, &contents, &events)),
+    )
+    .map_err(|error| Failure::no(format!("{}: {error}", path.display())))
 }

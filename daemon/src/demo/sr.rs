@@ -16,7 +16,10 @@ type Item = InMemDicomObject;
 /// A UID under the root for UUID-derived ones (PS3.5 B.2), the same for the same name every time.
 pub(super) fn uid(name: &str) -> String {
     let hash = Sha256::digest(name.as_bytes());
-    let number = hash.iter().take(15).fold(0_u128, |n, &byte| n << 8 | u128::from(byte));
+    let number = hash
+        .iter()
+        .take(15)
+        .fold(0_u128, |n, &byte| n << 8 | u128::from(byte));
     format!("2.25.{number}")
 }
 
@@ -34,8 +37,16 @@ const ORIENTATION: Coded<'_> = ("125105", "DCM", "Measurement Orientation");
 const DERIVATION: Coded<'_> = ("121401", "DCM", "Derivation");
 const MEAN: Coded<'_> = ("373098007", "SCT", "Mean");
 const SHEATH: Coded<'_> = ("sheath", "99SHEATHLINE", "Optic nerve sheath");
-const DEPTH: Coded<'_> = ("depth-behind-globe", "99SHEATHLINE", "Depth behind the globe");
-const ANGLE: Coded<'_> = ("caliper-angle", "99SHEATHLINE", "Angle between caliper and straight across");
+const DEPTH: Coded<'_> = (
+    "depth-behind-globe",
+    "99SHEATHLINE",
+    "Depth behind the globe",
+);
+const ANGLE: Coded<'_> = (
+    "caliper-angle",
+    "99SHEATHLINE",
+    "Angle between caliper and straight across",
+);
 const MILLIMETRE: Coded<'_> = ("mm", "UCUM", "mm");
 const DEGREE: Coded<'_> = ("deg", "UCUM", "degrees");
 
@@ -95,7 +106,13 @@ fn code(relationship: &str, concept: Coded<'_>, value: Coded<'_>, children: Vec<
     with(item, children)
 }
 
-fn number(relationship: &str, concept: Coded<'_>, value: &str, unit: Coded<'_>, children: Vec<Item>) -> Item {
+fn number(
+    relationship: &str,
+    concept: Coded<'_>,
+    value: &str,
+    unit: Coded<'_>,
+    children: Vec<Item>,
+) -> Item {
     let mut item = item(relationship, "NUM", concept);
     item.put(sequence(
         tags::MEASURED_VALUE_SEQUENCE,
@@ -120,9 +137,15 @@ fn plane(plane: Plane) -> Option<Item> {
 /// Depth and angle of the caliper as properties of a value.
 fn caliper(reading: &Reading) -> Vec<Item> {
     let depth = number("HAS PROPERTIES", DEPTH, "3.0", MILLIMETRE, Vec::new());
-    let angle = reading
-        .angle_deg
-        .map(|deg| number("HAS PROPERTIES", ANGLE, &format!("{deg}"), DEGREE, Vec::new()));
+    let angle = reading.angle_deg.map(|deg| {
+        number(
+            "HAS PROPERTIES",
+            ANGLE,
+            &format!("{deg}"),
+            DEGREE,
+            Vec::new(),
+        )
+    });
     std::iter::once(depth).chain(angle).collect()
 }
 
@@ -140,19 +163,35 @@ fn measurement_group(eye: Eye, readings: &[Reading], wrong_side_outside: bool) -
     for reading in readings {
         let mut modifiers: Vec<Item> = plane(reading.plane).into_iter().collect();
         modifiers.extend(caliper(reading));
-        children.push(number("CONTAINS", DIAMETER, &format!("{:.1}", reading.mm), MILLIMETRE, modifiers));
+        children.push(number(
+            "CONTAINS",
+            DIAMETER,
+            &format!("{:.1}", reading.mm),
+            MILLIMETRE,
+            modifiers,
+        ));
     }
     if readings.len() > 1 {
         let mean = readings.iter().map(|r| r.mm).sum::<f64>() / readings.len() as f64;
         let derived = vec![code("HAS CONCEPT MOD", DERIVATION, MEAN, Vec::new())];
-        children.push(number("CONTAINS", DIAMETER, &format!("{mean:.2}"), MILLIMETRE, derived));
+        children.push(number(
+            "CONTAINS",
+            DIAMETER,
+            &format!("{mean:.2}"),
+            MILLIMETRE,
+            derived,
+        ));
     }
     let group = container("CONTAINS", ("125007", "DCM", "Measurement Group"), children);
     if !wrong_side_outside {
         return group;
     }
     let wrong = code("HAS CONCEPT MOD", LATERALITY, side(eye.other()), Vec::new());
-    container("CONTAINS", ("121070", "DCM", "Findings"), vec![wrong, group])
+    container(
+        "CONTAINS",
+        ("121070", "DCM", "Findings"),
+        vec![wrong, group],
+    )
 }
 
 fn tid1500(exam: &Exam, observer: Item) -> Item {
@@ -160,9 +199,16 @@ fn tid1500(exam: &Exam, observer: Item) -> Item {
         .into_iter()
         .map(|eye| measurement_group(eye, exam.readings(eye), exam.side_conflict))
         .collect();
-    let measurements = container("CONTAINS", ("126010", "DCM", "Imaging Measurements"), groups);
-    let mut root =
-        container("", ("126000", "DCM", "Imaging Measurement Report"), vec![observer, measurements]);
+    let measurements = container(
+        "CONTAINS",
+        ("126010", "DCM", "Imaging Measurements"),
+        groups,
+    );
+    let mut root = container(
+        "",
+        ("126000", "DCM", "Imaging Measurement Report"),
+        vec![observer, measurements],
+    );
     root.put(sequence(
         tags::CONTENT_TEMPLATE_SEQUENCE,
         vec![Item::from_element_iter([
@@ -207,15 +253,28 @@ fn kidney(observer: Item) -> Item {
         ("410668003", "SCT", "Length"),
         "10.4",
         ("cm", "UCUM", "cm"),
-        vec![code("HAS CONCEPT MOD", FINDING_SITE, ("64033007", "SCT", "Kidney"), Vec::new())],
+        vec![code(
+            "HAS CONCEPT MOD",
+            FINDING_SITE,
+            ("64033007", "SCT", "Kidney"),
+            Vec::new(),
+        )],
     );
     let findings = container("CONTAINS", ("59776-5", "LN", "Findings"), vec![length]);
-    container("", ("25061-3", "LN", "Ultrasound Report"), vec![observer, findings])
+    container(
+        "",
+        ("25061-3", "LN", "Ultrasound Report"),
+        vec![observer, findings],
+    )
 }
 
 /// A complete Comprehensive SR of one exam.
 pub(super) fn report(exam: &Exam) -> Item {
-    let mut observer = item("HAS OBS CONTEXT", "PNAME", ("121008", "DCM", "Person Observer Name"));
+    let mut observer = item(
+        "HAS OBS CONTEXT",
+        "PNAME",
+        ("121008", "DCM", "Person Observer Name"),
+    );
     observer.put(text(tags::PERSON_NAME, VR::PN, exam.operator));
     let mut object = match exam.layout {
         Layout::Tid1500 => tid1500(exam, observer),
@@ -241,16 +300,27 @@ pub(super) fn report(exam: &Exam) -> Item {
         text(tags::PATIENT_NAME, VR::PN, exam.patient.name),
         text(tags::PATIENT_ID, VR::LO, exam.patient.id),
         text(tags::ISSUER_OF_PATIENT_ID, VR::LO, super::scenario::ISSUER),
-        text(tags::PATIENT_BIRTH_DATE, VR::DA, &exam.patient.born.replace('-', "")),
+        text(
+            tags::PATIENT_BIRTH_DATE,
+            VR::DA,
+            &exam.patient.born.replace('-', ""),
+        ),
         text(tags::PATIENT_SEX, VR::CS, exam.patient.sex),
         text(tags::STUDY_INSTANCE_UID, VR::UI, &exam.study_instance_uid()),
-        text(tags::SERIES_INSTANCE_UID, VR::UI, &uid(&format!("series {}", exam.name()))),
+        text(
+            tags::SERIES_INSTANCE_UID,
+            VR::UI,
+            &uid(&format!("series {}", exam.name())),
+        ),
         text(tags::STUDY_ID, VR::SH, ""),
         text(tags::SERIES_NUMBER, VR::IS, "1"),
         text(tags::INSTANCE_NUMBER, VR::IS, "1"),
         text(tags::COMPLETION_FLAG, VR::CS, "COMPLETE"),
         text(tags::VERIFICATION_FLAG, VR::CS, "UNVERIFIED"),
-        sequence(tags::REFERENCED_PERFORMED_PROCEDURE_STEP_SEQUENCE, Vec::new()),
+        sequence(
+            tags::REFERENCED_PERFORMED_PROCEDURE_STEP_SEQUENCE,
+            Vec::new(),
+        ),
         sequence(tags::PERFORMED_PROCEDURE_CODE_SEQUENCE, Vec::new()),
     ] {
         object.put(element);
@@ -264,11 +334,19 @@ pub(super) fn report(exam: &Exam) -> Item {
 /// Predecessor Documents Sequence naming one earlier document of the same study.
 fn predecessor(exam: &Exam, replaced: &str) -> DataElement<Item> {
     let instance = Item::from_element_iter([
-        text(tags::REFERENCED_SOP_CLASS_UID, VR::UI, uids::COMPREHENSIVE_SR_STORAGE),
+        text(
+            tags::REFERENCED_SOP_CLASS_UID,
+            VR::UI,
+            uids::COMPREHENSIVE_SR_STORAGE,
+        ),
         text(tags::REFERENCED_SOP_INSTANCE_UID, VR::UI, replaced),
     ]);
     let series = Item::from_element_iter([
-        text(tags::SERIES_INSTANCE_UID, VR::UI, &uid(&format!("series {}", exam.name()))),
+        text(
+            tags::SERIES_INSTANCE_UID,
+            VR::UI,
+            &uid(&format!("series {}", exam.name())),
+        ),
         sequence(tags::REFERENCED_SOP_SEQUENCE, vec![instance]),
     ]);
     let study = Item::from_element_iter([

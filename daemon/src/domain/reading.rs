@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Disposition {
-    /// Read without a remark.
+    /// Read; no remark beyond `info`, neither on the object nor on a value.
     Accepted,
     /// Read; there is something to know about it.
     AcceptedWithRemarks,
@@ -72,8 +72,13 @@ impl ObjectReading {
     /// Whether the object was understood and holds sheath values, usable or not.
     #[must_use]
     pub fn holds_sheath_values(&self) -> bool {
-        matches!(self.disposition, Disposition::Accepted | Disposition::AcceptedWithRemarks)
-            && self.measurements.iter().any(|m| m.quantity == super::Quantity::SheathDiameter)
+        matches!(
+            self.disposition,
+            Disposition::Accepted | Disposition::AcceptedWithRemarks
+        ) && self
+            .measurements
+            .iter()
+            .any(|m| m.quantity == super::Quantity::SheathDiameter)
     }
 }
 

@@ -5,7 +5,7 @@ use crate::domain::{
     Border, Derivation, Device, Label, Measurement, Moment, ObjectReading, PatientKey, Quantity,
     Remark,
 };
-use crate::normalise::settle_exam;
+use crate::normalise::settle;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
@@ -73,7 +73,10 @@ pub fn exam_id(patient: &PatientKey, study_instance_uid: &str) -> String {
         hash.update((part.len() as u64).to_be_bytes());
         hash.update(part.as_bytes());
     }
-    hash.finalize().iter().take(8).fold(String::from("E"), |id, byte| format!("{id}{byte:02x}"))
+    hash.finalize()
+        .iter()
+        .take(8)
+        .fold(String::from("E"), |id, byte| format!("{id}{byte:02x}"))
 }
 
 impl Exam {
@@ -87,18 +90,26 @@ impl Exam {
         readings.sort_by_key(|reading| &reading.sop_instance_uid);
         // A corrected report corrects date, identity and operator too, so a replaced one has no say.
         let replaced = |r: &&&ObjectReading| {
-            r.sop_instance_uid.as_ref().is_some_and(|uid| !successors.replacing(uid).is_empty())
+            r.sop_instance_uid
+                .as_ref()
+                .is_some_and(|uid| !successors.replacing(uid).is_empty())
         };
         let mut speaking: Vec<&ObjectReading> =
             readings.iter().filter(|r| !replaced(r)).copied().collect();
         if speaking.is_empty() {
             speaking.clone_from(&readings);
         }
-        let patient = speaking.iter().find_map(|r| r.patient.as_ref())?.key.clone();
+        let patient = speaking
+            .iter()
+            .find_map(|r| r.patient.as_ref())?
+            .key
+            .clone();
         let mut facts = Agreement::default();
         for fact in speaking.iter().filter_map(|r| r.exam.as_ref()) {
             facts.operator.see(fact.operator.as_ref());
-            facts.device.see((fact.device != Device::default()).then_some(&fact.device));
+            facts
+                .device
+                .see((fact.device != Device::default()).then_some(&fact.device));
             facts.accession.see(fact.accession.as_ref());
         }
         let mut exam = Exam {
@@ -106,7 +117,10 @@ impl Exam {
             study_instance_uid: study.to_owned(),
             patient,
             identity: Identity::agreed(
-                speaking.iter().filter_map(|r| r.patient.as_ref()).map(Identity::from),
+                speaking
+                    .iter()
+                    .filter_map(|r| r.patient.as_ref())
+                    .map(Identity::from),
             ),
             performed_at: speaking
                 .iter()
@@ -150,12 +164,17 @@ impl Exam {
     }
 
     fn add(&mut self, reading: &ObjectReading, successors: &Successors<'_>) {
-        let Some(uid) = reading.sop_instance_uid.clone() else { return };
+        let Some(uid) = reading.sop_instance_uid.clone() else {
+            return;
+        };
         let superseded_by = successors.replacing(&uid);
         let mut values = reading.measurements.clone();
         if let Some(by) = superseded_by.first() {
             for value in &mut values {
-                value.set_aside(Remark::info("superseded", format!("Replaced by report {by}.")));
+                value.set_aside(Remark::info(
+                    "superseded",
+                    format!("Replaced by report {by}."),
+                ));
             }
         } else if let Some(by) = successors.naming_without_values(&uid).first() {
             self.remarks.push(
@@ -170,7 +189,10 @@ impl Exam {
             );
         }
         self.measurements
-            .extend(values.into_iter().map(|value| ExamMeasurement { object: uid.clone(), value }));
+            .extend(values.into_iter().map(|value| ExamMeasurement {
+                object: uid.clone(),
+                value,
+            }));
         self.objects.push(ObjectUse {
             sop_instance_uid: uid,
             content_sha256: reading.content_sha256.clone(),
@@ -182,9 +204,7 @@ impl Exam {
 
     /// Counts nothing twice across reports and refuses to mix border definitions.
     fn settle(&mut self) {
-        let mut values: Vec<&mut Measurement> =
-            self.measurements.iter_mut().map(|m| &mut m.value).collect();
-        settle_exam(&mut values);
+        settle(self.measurements.iter_mut().map(|m| &mut m.value));
         let mut definition = Seen::default();
         for value in self.readings() {
             definition.see(value.definition.as_ref());
@@ -231,7 +251,10 @@ struct Seen<'a, T> {
 
 impl<T> Default for Seen<'_, T> {
     fn default() -> Self {
-        Seen { first: None, many: false }
+        Seen {
+            first: None,
+            many: false,
+        }
     }
 }
 

@@ -27,7 +27,10 @@ impl Identity {
             agreed.sex = agreed.sex.or(one.sex);
         }
         if agreed.contradictory {
-            Identity { contradictory: true, ..Identity::default() }
+            Identity {
+                contradictory: true,
+                ..Identity::default()
+            }
         } else {
             agreed
         }
@@ -36,7 +39,11 @@ impl Identity {
 
 impl From<&Patient> for Identity {
     fn from(patient: &Patient) -> Self {
-        Identity { birth_date: patient.birth_date, sex: patient.sex, contradictory: false }
+        Identity {
+            birth_date: patient.birth_date,
+            sex: patient.sex,
+            contradictory: false,
+        }
     }
 }
 

@@ -20,9 +20,15 @@ use std::collections::{BTreeMap, BTreeSet};
 #[must_use]
 pub fn tell(readings: &[ObjectReading], labels: &BTreeMap<String, Label>) -> Vec<Exam> {
     let mut studies: BTreeMap<&str, Vec<&ObjectReading>> = BTreeMap::new();
-    for reading in readings.iter().filter(|reading| reading.holds_sheath_values()) {
+    for reading in readings
+        .iter()
+        .filter(|reading| reading.holds_sheath_values())
+    {
         if let Some(facts) = &reading.exam {
-            studies.entry(&facts.study_instance_uid).or_default().push(reading);
+            studies
+                .entry(&facts.study_instance_uid)
+                .or_default()
+                .push(reading);
         }
     }
     let successors = Successors::of(readings);
@@ -46,16 +52,25 @@ pub(crate) struct Successors<'a> {
 
 impl<'a> Successors<'a> {
     fn of(readings: &'a [ObjectReading]) -> Self {
-        let mut successors =
-            Successors { with_values: BTreeMap::new(), without_values: BTreeMap::new() };
+        let mut successors = Successors {
+            with_values: BTreeMap::new(),
+            without_values: BTreeMap::new(),
+        };
         for reading in readings {
-            let Some(own) = reading.sop_instance_uid.as_deref() else { continue };
+            let Some(own) = reading.sop_instance_uid.as_deref() else {
+                continue;
+            };
             let side = if reading.holds_sheath_values() {
                 &mut successors.with_values
             } else {
                 &mut successors.without_values
             };
-            for named in reading.predecessors.iter().map(String::as_str).filter(|&n| n != own) {
+            for named in reading
+                .predecessors
+                .iter()
+                .map(String::as_str)
+                .filter(|&n| n != own)
+            {
                 side.entry(named).or_default().insert(own);
             }
         }
@@ -72,7 +87,11 @@ impl<'a> Successors<'a> {
 }
 
 fn names(map: &BTreeMap<&str, BTreeSet<&str>>, uid: &str) -> Vec<String> {
-    map.get(uid).into_iter().flatten().map(|&name| name.to_owned()).collect()
+    map.get(uid)
+        .into_iter()
+        .flatten()
+        .map(|&name| name.to_owned())
+        .collect()
 }
 
 #[cfg(test)]

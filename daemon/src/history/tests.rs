@@ -7,11 +7,20 @@ use proptest::prelude::*;
 
 /// A report of one exam with three readings an eye.
 fn report(uid: &str, study: &str, day: &str, mm: f64) -> ObjectReading {
-    testing::reading(uid, study, day, &[mm, mm + 0.1, mm - 0.1], &[mm, mm + 0.1, mm])
+    testing::reading(
+        uid,
+        study,
+        day,
+        &[mm, mm + 0.1, mm - 0.1],
+        &[mm, mm + 0.1, mm],
+    )
 }
 
 fn used(exam: &Exam) -> Vec<f64> {
-    exam.readings().filter_map(|m| m.value_mm).map(Millimetres::mm).collect()
+    exam.readings()
+        .filter_map(|m| m.value_mm)
+        .map(Millimetres::mm)
+        .collect()
 }
 
 #[test]
@@ -55,9 +64,17 @@ fn a_corrected_birth_date_is_no_contradiction_but_two_standing_ones_are() {
     if let Some(patient) = &mut new.patient {
         patient.birth_date = "2011-11-11".parse().ok();
     }
-    assert!(tell(&[old.clone(), new.clone()], &BTreeMap::new())[0].identity.contradictory);
+    assert!(
+        tell(&[old.clone(), new.clone()], &BTreeMap::new())[0]
+            .identity
+            .contradictory
+    );
     new.predecessors = vec!["1.1".into()];
-    assert!(!tell(&[old, new], &BTreeMap::new())[0].identity.contradictory);
+    assert!(
+        !tell(&[old, new], &BTreeMap::new())[0]
+            .identity
+            .contradictory
+    );
 }
 
 #[test]
@@ -83,11 +100,17 @@ fn outer_and_inner_borders_are_never_averaged() {
 
 #[test]
 fn exam_names_are_fixed_in_form_whatever_the_study_uid_holds() {
-    let key = PatientKey { issuer: "X".into(), id: "1".into() };
+    let key = PatientKey {
+        issuer: "X".into(),
+        id: "1".into(),
+    };
     let id = exam_id(&key, "../../etc\0");
     assert_eq!(id.len(), 17);
     assert!(id.starts_with('E') && id[1..].bytes().all(|b| b.is_ascii_hexdigit()));
-    let joined = PatientKey { issuer: "X1".into(), id: String::new() };
+    let joined = PatientKey {
+        issuer: "X1".into(),
+        id: String::new(),
+    };
     assert_ne!(id, exam_id(&joined, "../../etc\0"));
 }
 

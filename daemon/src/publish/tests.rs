@@ -27,11 +27,11 @@ fn with_results(folder: &TempDir, exams: &[&str]) -> Store {
     store
 }
 
-fn render(row: &ResultRow) -> Vec<(&'static str, Vec<u8>)> {
-    vec![
+fn render(row: &ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError> {
+    Ok(vec![
         ("result.json", row.content.clone().into_bytes()),
         ("page.svg", b"<svg/>".to_vec()),
-    ]
+    ])
 }
 
 /// Every file below `folder` with its bytes, hidden ones too.
@@ -75,10 +75,11 @@ fn a_crash_before_or_after_the_rename_repeats_and_changes_nothing() {
     let outbox = folder.path().join("outbox");
     let store = with_results(&folder, &["before", "after"]);
     // Before: a folder aside, half written. After: renamed, not marked.
-    fs::create_dir_all(outbox.join(".before-v1")).expect("made");
-    fs::write(outbox.join(".before-v1/result.json"), b"{\"ex").expect("written");
+    fs::create_dir_all(outbox.join(".partial-77-before-v1")).expect("made");
+    fs::write(outbox.join(".partial-77-before-v1/result.json"), b"{\"ex").expect("written");
     fs::create_dir_all(outbox.join("after-v1")).expect("made");
     fs::write(outbox.join("after-v1/result.json"), b"as it was").expect("written");
+    sweep(&outbox).expect("swept");
     assert_eq!(publish(&store, &outbox, render).expect("published"), 2);
     let files = tree(&outbox);
     let names: Vec<&str> = files.keys().map(String::as_str).collect();
@@ -143,7 +144,7 @@ fn names_stay_inside_the_outbox() {
             "{hostile:?} {done:?}"
         );
     }
-    let bad_file = |_: &ResultRow| vec![("../x", Vec::new())];
+    let bad_file = |_: &ResultRow| Ok(vec![("../x", Vec::new())]);
     let store = with_results(&folder, &["fine"]);
     assert!(matches!(
         publish(&store, &outbox, bad_file),

@@ -3,8 +3,8 @@
 use super::dimse::{Operation, Status};
 use super::message::{Assembler, Fragment, Message};
 use super::negotiate::{self, Answer, Context, PDU_BYTES_MAX};
-use super::settings::DicomSettings;
 use super::wire::{Wire, WireError};
+use crate::config::DicomSettings;
 use crate::store::objects::{self, Incoming, Kept};
 use crate::store::{Store, StoreError};
 use dicom_ul::pdu::{AbortRQServiceProviderReason, AbortRQSource, PDataValue, PDataValueType, Pdu};

@@ -7,7 +7,7 @@ pub mod file;
 mod scan;
 
 use super::ReceiveError;
-use super::settings::FolderSettings;
+use crate::config::FolderSettings;
 use crate::store::Store;
 use notify::{RecommendedWatcher, RecursiveMode, Watcher};
 use scan::Scanner;
@@ -45,8 +45,11 @@ impl DropFolder {
     ///
     /// # Errors
     /// The folder does not exist, or the subfolders cannot be made in it.
-    pub fn open(settings: FolderSettings, store: Store) -> Result<DropFolder, ReceiveError> {
-        let path = settings.path.clone();
+    pub fn open(
+        path: PathBuf,
+        settings: FolderSettings,
+        store: Store,
+    ) -> Result<DropFolder, ReceiveError> {
         let failed = |source| ReceiveError::Folder {
             path: path.clone(),
             source,
@@ -59,7 +62,7 @@ impl DropFolder {
         }
         let every = Duration::from_millis(settings.scan_every_ms.max(1));
         let settle = Duration::from_millis(settings.settle_ms);
-        let scanner = Scanner::new(settings, store);
+        let scanner = Scanner::new(path.clone(), settings, store);
         scanner.bring_back().map_err(failed)?;
         Ok(DropFolder {
             scanner,

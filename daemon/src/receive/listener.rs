@@ -2,7 +2,7 @@
 
 use super::ReceiveError;
 use super::association::{self, Shared};
-use super::settings::DicomSettings;
+use crate::config::DicomSettings;
 use crate::store::Store;
 use std::net::SocketAddr;
 use std::sync::Arc;

@@ -1,13 +1,13 @@
 //! Objects from the network and from the drop folder.
 //!
 //! Nothing is understood here, only kept: an object is in the store, synced, before anyone is told
-//! that it arrived. [`settings`], [`dimse`] and [`message`] are pure; the rest are sockets and
-//! files.
+//! that it arrived. [`dimse`] and [`message`] are pure; the rest are sockets and files.
 
 pub mod dimse;
 pub mod message;
-pub mod settings;
 
+#[cfg(feature = "edges")]
+mod ae_title;
 #[cfg(feature = "edges")]
 mod association;
 #[cfg(feature = "edges")]
@@ -18,8 +18,6 @@ pub mod listener;
 mod negotiate;
 #[cfg(feature = "edges")]
 mod wire;
-
-pub use settings::{After, DicomSettings, FolderSettings};
 
 #[cfg(feature = "edges")]
 pub use folder::DropFolder;

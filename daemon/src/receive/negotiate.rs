@@ -4,7 +4,8 @@
 //! order instead of ours, and refuses those it cannot decode itself, such as the deflated one,
 //! though for us a data set is only bytes to keep.
 
-use super::settings::{DicomSettings, ae_title_problem};
+use super::ae_title::ae_title_problem;
+use crate::config::DicomSettings;
 use dicom_dictionary_std::uids;
 use dicom_ul::pdu::{
     AbortRQServiceProviderReason, AbortRQSource, AssociationAC, AssociationRJ, AssociationRJResult,

@@ -86,6 +86,9 @@ pub(super) fn of(content: &Content) -> Vec<Caution> {
     CAUTIONS
         .iter()
         .filter(|(_, _, applies)| applies(content))
-        .map(|&(code, text, _)| Caution { code: code.to_owned(), text: text.to_owned() })
+        .map(|&(code, text, _)| Caution {
+            code: code.to_owned(),
+            text: text.to_owned(),
+        })
         .collect()
 }

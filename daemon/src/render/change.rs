@@ -34,7 +34,11 @@ pub fn why(before: Option<&Content>, now: &Content) -> Vec<String> {
 fn reports(before: &Content, now: &Content, reasons: &mut Vec<String>) {
     for report in &now.reports {
         let uid = &report.sop_instance_uid;
-        match before.reports.iter().find(|old| &old.sop_instance_uid == uid) {
+        match before
+            .reports
+            .iter()
+            .find(|old| &old.sop_instance_uid == uid)
+        {
             None => reasons.push(format!("report {uid} arrived")),
             Some(old) if old.superseded_by != report.superseded_by => {
                 reasons.push(format!("report {uid} was replaced by an amended one"));
@@ -43,15 +47,26 @@ fn reports(before: &Content, now: &Content, reasons: &mut Vec<String>) {
         }
     }
     for old in &before.reports {
-        if !now.reports.iter().any(|report| report.sop_instance_uid == old.sop_instance_uid) {
-            reasons.push(format!("report {} is no longer read as one of sheath values", old.sop_instance_uid));
+        if !now
+            .reports
+            .iter()
+            .any(|report| report.sop_instance_uid == old.sop_instance_uid)
+        {
+            reasons.push(format!(
+                "report {} is no longer read as one of sheath values",
+                old.sop_instance_uid
+            ));
         }
     }
 }
 
 fn baseline(before: &Content, now: &Content, reasons: &mut Vec<String>) {
     let ids = |content: &Content| -> BTreeSet<String> {
-        content.baseline.iter().map(|exam| exam.exam.clone()).collect()
+        content
+            .baseline
+            .iter()
+            .map(|exam| exam.exam.clone())
+            .collect()
     };
     let (old, new) = (ids(before), ids(now));
     for exam in &now.baseline {
@@ -63,7 +78,10 @@ fn baseline(before: &Content, now: &Content, reasons: &mut Vec<String>) {
         if !new.contains(&exam.exam) {
             reasons.push(format!("the exam of {} left the baseline", exam.date));
         } else if !now.baseline.contains(exam) {
-            reasons.push(format!("the baseline exam of {} was corrected or relabelled", exam.date));
+            reasons.push(format!(
+                "the baseline exam of {} was corrected or relabelled",
+                exam.date
+            ));
         }
     }
 }

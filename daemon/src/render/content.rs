@@ -2,7 +2,9 @@
 
 use super::cautions::{self, Caution};
 use crate::assess::{Assessment, Parameters, Why};
-use crate::domain::{Border, Device, Event, Eye, Label, Millimetres, Moment, Quantity, Remark, Sex};
+use crate::domain::{
+    Border, Device, Event, Eye, Label, Millimetres, Moment, Quantity, Remark, Sex,
+};
 use crate::history::{Exam, ExamMeasurement, ObjectUse};
 use crate::normalise::Technique;
 use chrono::NaiveDate;
@@ -139,7 +141,11 @@ pub fn content(exam: &Exam, assessment: Assessment, context: Context<'_>) -> Con
         .filter_map(|aside| {
             let other = context.exams.iter().find(|other| other.id == aside.exam)?;
             let (exam, reason) = (aside.exam.clone(), aside.reason.clone());
-            Some(NotCompared { exam, date: other.performed_at.date(), reason })
+            Some(NotCompared {
+                exam,
+                date: other.performed_at.date(),
+                reason,
+            })
         })
         .collect();
     let mut content = Content {
@@ -165,7 +171,12 @@ pub fn content(exam: &Exam, assessment: Assessment, context: Context<'_>) -> Con
         assessment,
         baseline,
         not_compared,
-        events: context.events.iter().filter(|event| event.date <= date).copied().collect(),
+        events: context
+            .events
+            .iter()
+            .filter(|event| event.date <= date)
+            .copied()
+            .collect(),
         remarks: exam.remarks.clone(),
         cautions: Vec::new(),
         would_change: Vec::new(),
@@ -179,7 +190,10 @@ pub fn content(exam: &Exam, assessment: Assessment, context: Context<'_>) -> Con
 
 fn baseline_exam(exam: &Exam) -> BaselineExam {
     let of = |eye: Eye| {
-        exam.readings().filter(|m| m.eye.eye() == Some(eye)).filter_map(|m| m.value_mm).collect()
+        exam.readings()
+            .filter(|m| m.eye.eye() == Some(eye))
+            .filter_map(|m| m.value_mm)
+            .collect()
     };
     BaselineExam {
         exam: exam.id.clone(),
@@ -207,7 +221,10 @@ impl Content {
     /// When the content cannot be written as JSON, which only a number that is none can cause.
     pub fn key(&self) -> Result<String, serde_json::Error> {
         let hash = Sha256::digest(serde_json::to_vec(self)?);
-        Ok(hash.iter().take(16).fold(String::new(), |key, byte| format!("{key}{byte:02x}")))
+        Ok(hash
+            .iter()
+            .take(16)
+            .fold(String::new(), |key, byte| format!("{key}{byte:02x}")))
     }
 }
 
@@ -234,7 +251,11 @@ fn would_change(content: &Content) -> Vec<String> {
     if content.patient.birth_date.is_none() {
         lines.push("The birth date: without it growth only widens the interval.".into());
     }
-    if content.measurements_not_used.iter().any(|m| m.value.eye.eye().is_none()) {
+    if content
+        .measurements_not_used
+        .iter()
+        .any(|m| m.value.eye.eye().is_none())
+    {
         lines.push("A corrected report that settles the side of the unresolved values.".into());
     }
     lines.push("A late, repeated or amended report of this exam or of an earlier one.".into());

@@ -18,15 +18,25 @@ pub fn text(content: &Content) -> String {
     list(&mut out, "Remarks", &remarks(content));
     let cautions: Vec<String> = content.cautions.iter().map(|c| c.text.clone()).collect();
     list(&mut out, "Cautions", &cautions);
-    list(&mut out, "What would change this result", &content.would_change);
+    list(
+        &mut out,
+        "What would change this result",
+        &content.would_change,
+    );
     paragraph(&mut out, NOT_A_DEVICE);
     out
 }
 
 fn heading(out: &mut String, content: &Content) {
     let patient = &content.patient;
-    let issuer = if patient.issuer.is_empty() { "no issuer named" } else { &patient.issuer };
-    let born = patient.birth_date.map_or("unknown".into(), |date| date.to_string());
+    let issuer = if patient.issuer.is_empty() {
+        "no issuer named"
+    } else {
+        &patient.issuer
+    };
+    let born = patient
+        .birth_date
+        .map_or("unknown".into(), |date| date.to_string());
     let operator = content.exam.operator.as_deref().unwrap_or("unknown");
     let model = content.exam.device.model.as_deref().unwrap_or("unknown");
     let label = content.exam.label.map_or("none", |label| label.word());
@@ -55,16 +65,28 @@ pub fn summary(content: &Content) -> String {
         .filter(|(at, (_, _, c))| *at == 0 || c.status != Status::WithinExpected)
         .map(|(_, (name, measured_mm, c))| compared(name, measured_mm, &c))
         .collect();
-    let detail = if rows.is_empty() { measured(content) } else { rows.join(" ") };
-    format!("{status}. {} {detail} {}", assessment.sentence(), baseline_sentence(content))
+    let detail = if rows.is_empty() {
+        measured(content)
+    } else {
+        rows.join(" ")
+    };
+    format!(
+        "{status}. {} {detail} {}",
+        assessment.sentence(),
+        baseline_sentence(content)
+    )
 }
 
 /// Rows that exist, the deciding one first.
 fn named_rows(content: &Content) -> impl Iterator<Item = (&'static str, &Row)> {
     let rows = &content.assessment.rows;
-    [("Both eyes", &rows.both), ("Right eye", &rows.right), ("Left eye", &rows.left)]
-        .into_iter()
-        .filter_map(|(name, row)| Some((name, row.as_ref()?)))
+    [
+        ("Both eyes", &rows.both),
+        ("Right eye", &rows.right),
+        ("Left eye", &rows.left),
+    ]
+    .into_iter()
+    .filter_map(|(name, row)| Some((name, row.as_ref()?)))
 }
 
 /// Measured values alone, where there is no comparison.
@@ -92,18 +114,17 @@ fn compared(name: &str, measured_mm: f64, c: &Comparison) -> String {
     format!(
         "{name}: measured {measured_mm:.2} mm, expected {:.2} mm (interval {:.2} to {:.2}), change {:+.2} mm \
          ({:+.1} %); the smallest change that counts is {:.2} mm.{chance}",
-        c.expected_mm,
-        c.lower_mm,
-        c.upper_mm,
-        c.change_mm,
-        c.change_percent,
-        c.smallest_change_mm,
+        c.expected_mm, c.lower_mm, c.upper_mm, c.change_mm, c.change_percent, c.smallest_change_mm,
     )
 }
 
 /// A chance in percent; a tiny one is not written as zero.
 fn percent(chance: f64) -> String {
-    if chance < 0.0005 { "less than 0.05".into() } else { format!("{:.1}", 100.0 * chance) }
+    if chance < 0.0005 {
+        "less than 0.05".into()
+    } else {
+        format!("{:.1}", 100.0 * chance)
+    }
 }
 
 fn baseline_sentence(content: &Content) -> String {
@@ -111,11 +132,18 @@ fn baseline_sentence(content: &Content) -> String {
         return String::new();
     };
     let count = content.baseline.len();
-    let unlabelled = content.baseline.iter().filter(|exam| exam.label.is_none()).count();
+    let unlabelled = content
+        .baseline
+        .iter()
+        .filter(|exam| exam.label.is_none())
+        .count();
     let span = if count == 1 {
         format!("Compared with one earlier exam, of {}.", first.date)
     } else {
-        format!("Compared with {count} earlier exams, {} to {}.", first.date, last.date)
+        format!(
+            "Compared with {count} earlier exams, {} to {}.",
+            first.date, last.date
+        )
     };
     match unlabelled {
         0 => span,
@@ -124,8 +152,9 @@ fn baseline_sentence(content: &Content) -> String {
 }
 
 fn rows(out: &mut String, content: &Content) {
-    let compared: Vec<_> =
-        named_rows(content).filter_map(|(name, row)| Some((name, row, row.comparison?))).collect();
+    let compared: Vec<_> = named_rows(content)
+        .filter_map(|(name, row)| Some((name, row, row.comparison?)))
+        .collect();
     if compared.is_empty() {
         return;
     }
@@ -154,7 +183,11 @@ fn rows(out: &mut String, content: &Content) {
 fn baseline(content: &Content) -> Vec<String> {
     let mm = |values: &[crate::domain::Millimetres]| {
         let texts: Vec<String> = values.iter().map(|v| v.mm().to_string()).collect();
-        if texts.is_empty() { "none".to_owned() } else { texts.join(" ") }
+        if texts.is_empty() {
+            "none".to_owned()
+        } else {
+            texts.join(" ")
+        }
     };
     let used = content.baseline.iter().map(|exam| {
         format!(
@@ -175,29 +208,53 @@ fn baseline(content: &Content) -> Vec<String> {
 
 fn readings(content: &Content) -> Vec<String> {
     let line = |m: &crate::history::ExamMeasurement, used: &str| {
-        let value = m.value.value_mm.map_or("no value".into(), |v| v.to_string());
+        let value = m
+            .value
+            .value_mm
+            .map_or("no value".into(), |v| v.to_string());
         let sent = m.value.value_as_sent.as_deref().unwrap_or("none");
         let unit = m.value.unit_as_sent.as_deref().unwrap_or("no unit");
         let eye = m.value.eye.word();
-        let why = m.value.remarks.iter().filter(|r| r.severity != Severity::Info || used == "not used");
+        let why = m
+            .value
+            .remarks
+            .iter()
+            .filter(|r| r.severity != Severity::Info || used == "not used");
         let why: Vec<&str> = why.map(|r| r.text.as_str()).collect();
-        format!("{eye} {value}, {used} (sent as {sent} {unit}, item {}) {}", m.value.place, why.join(" "))
-            .trim_end()
-            .to_owned()
+        format!(
+            "{eye} {value}, {used} (sent as {sent} {unit}, item {}) {}",
+            m.value.place,
+            why.join(" ")
+        )
+        .trim_end()
+        .to_owned()
     };
     let used = content.measurements_used.iter().map(|m| line(m, "used"));
-    used.chain(content.measurements_not_used.iter().map(|m| line(m, "not used"))).collect()
+    used.chain(
+        content
+            .measurements_not_used
+            .iter()
+            .map(|m| line(m, "not used")),
+    )
+    .collect()
 }
 
 fn remarks(content: &Content) -> Vec<String> {
-    let notices = content.assessment.notices.iter().map(|notice| notice.sentence().to_owned());
+    let notices = content
+        .assessment
+        .notices
+        .iter()
+        .map(|notice| notice.sentence().to_owned());
     let reports = content
         .reports
         .iter()
         .filter(|report| report.superseded_by.is_empty())
         .flat_map(|report| &report.remarks);
     let stated = content.remarks.iter().chain(reports).map(|remark| {
-        let place = remark.place.as_deref().map_or(String::new(), |at| format!(" (at {at})"));
+        let place = remark
+            .place
+            .as_deref()
+            .map_or(String::new(), |at| format!(" (at {at})"));
         format!("{}{place}", remark.text)
     });
     notices.chain(stated).collect()

@@ -111,7 +111,7 @@ pub struct StoredReading {
 
 const READING: &str = "select id, source, received_at, repeats, lower(hex(body_sha256)),
                               disposition, reading
-                       from object where state = 'read'";
+                       from object where reading is not null";
 
 fn readings(
     conn: &Connection,
@@ -227,14 +227,14 @@ pub fn counts(conn: &Connection) -> Result<Counts, StoreError> {
 
 /// Sends every object back to be read again, for new templates. Returns how many.
 ///
+/// What was read before stays in use until the new reading replaces it: results must not shrink
+/// and grow again while the store is being read.
+///
 /// # Errors
 /// The store cannot be written.
 pub fn reset_all(conn: &Connection) -> Result<usize, StoreError> {
     Ok(conn.execute(
-        "update object set state = 'received', sop_instance_uid = null, content_sha256 = null,
-                disposition = null, patient_issuer = null, patient_id = null,
-                study_instance_uid = null, reading = null
-         where state = 'read'",
+        "update object set state = 'received' where state = 'read'",
         [],
     )?)
 }

@@ -2,14 +2,14 @@
 
 use super::Look;
 use super::file::{self, NotRead, State};
-use crate::receive::settings::{After, FolderSettings};
+use crate::config::{After, FolderSettings};
 use crate::store::objects::{self, Incoming, Kept, ObjectId};
 use crate::store::{Store, StoreError};
 use std::collections::HashMap;
 use std::ffi::{OsStr, OsString};
 use std::io;
 use std::os::unix::ffi::OsStrExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 pub(super) const DONE: &str = "done";
@@ -35,6 +35,7 @@ struct Seen {
 
 #[derive(Debug)]
 pub(super) struct Scanner {
+    folder: PathBuf,
     settings: FolderSettings,
     store: Store,
     seen: HashMap<OsString, Seen>,
@@ -42,8 +43,9 @@ pub(super) struct Scanner {
 }
 
 impl Scanner {
-    pub(super) fn new(settings: FolderSettings, store: Store) -> Self {
+    pub(super) fn new(folder: PathBuf, settings: FolderSettings, store: Store) -> Self {
         Scanner {
+            folder,
             settings,
             store,
             seen: HashMap::new(),
@@ -54,11 +56,11 @@ impl Scanner {
     /// Brings back what a kill left on its way to be deleted. It is taken again, found to be kept,
     /// and deleted then.
     pub(super) fn bring_back(&self) -> io::Result<()> {
-        for entry in std::fs::read_dir(&self.settings.path)? {
+        for entry in std::fs::read_dir(&self.folder)? {
             let entry = entry?;
             if entry.file_name().as_bytes().starts_with(GOING.as_bytes()) {
                 let name = OsStr::new("again");
-                file::move_into(&entry.path(), &self.settings.path, name, "again")?;
+                file::move_into(&entry.path(), &self.folder, name, "again")?;
             }
         }
         Ok(())
@@ -69,14 +71,14 @@ impl Scanner {
         let mut ready = Vec::new();
         let mut look = Look::default();
         let settle = Duration::from_millis(self.settings.settle_ms);
-        for entry in std::fs::read_dir(&self.settings.path)? {
+        for entry in std::fs::read_dir(&self.folder)? {
             let Ok(entry) = entry else { continue };
             let name = entry.file_name();
             if is_passed_over(&name) {
                 continue;
             }
             // Gone between the listing and here: somebody else's business.
-            let Ok(facts) = self.settings.path.join(&name).symlink_metadata() else {
+            let Ok(facts) = self.folder.join(&name).symlink_metadata() else {
                 continue;
             };
             let state = State::of(&facts);
@@ -123,7 +125,7 @@ impl Scanner {
                 self.put_away(name, id, look);
                 continue;
             }
-            let path = self.settings.path.join(name);
+            let path = self.folder.join(name);
             let limit = self.settings.max_object_bytes;
             match file::read_settled(&path, seen.state, limit) {
                 Ok(bytes) if bytes.is_empty() => self.fail(name, "the file is empty", look),
@@ -177,7 +179,7 @@ impl Scanner {
         let Some(seen) = self.seen.get_mut(name) else {
             return;
         };
-        let folder = &self.settings.path;
+        let folder = &self.folder;
         let from = folder.join(name);
         // Replaced since it was read: the new content has not been kept.
         if from
@@ -228,8 +230,8 @@ impl Scanner {
         let Some(seen) = self.seen.get_mut(name) else {
             return;
         };
-        let folder = self.settings.path.join(FAILED);
-        let from = self.settings.path.join(name);
+        let folder = self.folder.join(FAILED);
+        let from = self.folder.join(name);
         let inode = seen.state.inode;
         match file::move_into(&from, &folder, name, &format!("file-{inode}")) {
             Ok(moved) => {

@@ -29,7 +29,9 @@ fn point(content: &Content) -> TrendPoint {
         date: content.exam.performed_at.date(),
         right_mm: eye(Eye::Right),
         left_mm: eye(Eye::Left),
-        both_mm: compared.or(assessment.rows.both.as_ref()).map(|row| row.measured_mm),
+        both_mm: compared
+            .or(assessment.rows.both.as_ref())
+            .map(|row| row.measured_mm),
         expected_mm: comparison.map(|c| c.expected_mm),
         lower_mm: comparison.map(|c| c.lower_mm),
         upper_mm: comparison.map(|c| c.upper_mm),
