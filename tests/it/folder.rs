@@ -3,8 +3,9 @@
 //! What open(2), rename(2), mkfifo(3) and symlink(7) promise is the outside measure here; the files
 //! are made with the system's own tools.
 
-use sheathline::config::{After, FolderSettings};
+use sheathline::receive::folder::file::{NotRead, read_whole};
 use sheathline::receive::folder::{DropFolder, Look};
+use sheathline::config::{After, FolderSettings};
 use sheathline::store::objects::{self, Incoming, ObjectId};
 use sheathline::store::{Mode, Store, StoreError, readings};
 use std::fs;
@@ -392,13 +393,43 @@ fn without_done_the_content_is_kept_once() {
     assert_eq!(place.names("done"), ["a.dcm"]);
 }
 
+/// For single files that are named on the command line.
+#[test]
+fn reading_one_file() {
+    let temp = TempDir::new().expect("temp");
+    let path = |name: &str| temp.path().join(name);
+    fs::write(path("file"), b"twelve bytes").expect("written");
+    std::os::unix::fs::symlink("file", path("link")).expect("linked");
+    run("mkfifo", &[&path("pipe")]);
+    assert_eq!(
+        read_whole(&path("file"), 12).expect("fits"),
+        b"twelve bytes"
+    );
+    let too_large = read_whole(&path("file"), 11);
+    assert!(
+        matches!(
+            too_large,
+            Err(NotRead::TooLarge {
+                bytes: 12,
+                limit: 11
+            })
+        ),
+        "{too_large:?}"
+    );
+    for name in ["link", "pipe", "."] {
+        let read = read_whole(&path(name), 100);
+        assert!(matches!(read, Err(NotRead::NotAFile)), "{name}: {read:?}");
+    }
+    let missing = read_whole(&path("missing"), 100);
+    assert!(matches!(missing, Err(NotRead::Failed(_))), "{missing:?}");
+}
+
 #[test]
 fn a_missing_folder_is_an_error_that_names_it() {
     let temp = TempDir::new().expect("temp");
     let store = Store::open(&temp.path().join("store.db"), Mode::Owner).expect("opens");
     let path = temp.path().join("nowhere");
-    let error =
-        DropFolder::open(path.clone(), FolderSettings::default(), store).expect_err("missing");
+    let error = DropFolder::open(path.clone(), FolderSettings::default(), store).expect_err("missing");
     assert!(
         error.to_string().contains(&path.display().to_string()),
         "{error}"

@@ -87,11 +87,19 @@ struct Sender {
 
 impl Sender {
     async fn connect(address: SocketAddr) -> Result<Sender, dicom_ul::association::Error> {
+        Self::connect_in(address, EXPLICIT).await
+    }
+
+    /// With one transfer syntax for structured reports.
+    async fn connect_in(
+        address: SocketAddr,
+        syntax: &'static str,
+    ) -> Result<Sender, dicom_ul::association::Error> {
         let association = ClientAssociationOptions::new()
             .calling_ae_title("SCANNER")
             .called_ae_title("SHEATHLINE")
             .with_presentation_context(VERIFICATION, vec!["1.2.840.10008.1.2"])
-            .with_presentation_context(SR, vec![EXPLICIT])
+            .with_presentation_context(SR, vec![syntax])
             .establish_async(address)
             .await?;
         Ok(Sender {
@@ -238,6 +246,31 @@ async fn stored_byte_for_byte_and_once() {
         node.store.read(readings::counts).expect("counted").repeats,
         1
     );
+    node.stop().await;
+}
+
+/// The four of PS3.5 annex A and 10 that a report may come in; the retired one too.
+#[tokio::test(flavor = "multi_thread")]
+async fn each_transfer_syntax_alone() {
+    let node = Node::start(|_| {}).await;
+    let all = [
+        "1.2.840.10008.1.2",
+        EXPLICIT,
+        "1.2.840.10008.1.2.1.99",
+        "1.2.840.10008.1.2.2",
+    ];
+    for syntax in all {
+        let mut sender = Sender::connect_in(node.address, syntax)
+            .await
+            .expect("accepted");
+        assert_eq!(sender.store("1.2", b"the same bytes").await, 0x0000);
+    }
+    let kept = node.kept();
+    let syntaxes: Vec<_> = kept
+        .iter()
+        .map(|(one, _)| one.transfer_syntax.as_deref())
+        .collect();
+    assert_eq!(syntaxes, all.map(Some));
     node.stop().await;
 }
 

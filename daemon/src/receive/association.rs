@@ -108,6 +108,10 @@ pub(super) async fn serve(
             )
             .await;
         }
+        // Load balancers connect and close to see whether we are there.
+        Err(WireError::Closed) => {
+            return tracing::debug!(code = "connection-closed", %peer, "asked for nothing");
+        }
         Err(error) => return end(wire, peer, "", error.into(), limit).await,
     };
     let (pdu, contexts, calling, peer_pdu_max) = match negotiate::answer(request, &shared.settings)

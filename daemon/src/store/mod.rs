@@ -24,6 +24,7 @@ pub use error::StoreError;
 
 use lock::{Lock, beside};
 use rusqlite::{Connection, OpenFlags};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::thread::JoinHandle;
@@ -33,6 +34,9 @@ use writer::{Change, Doubt, Job};
 
 /// How long a change waits for another process, such as `label` beside a running daemon.
 const BUSY_LIMIT: Duration = Duration::from_secs(5);
+
+/// Beside a store that was left in doubt; holds the reason.
+const DOUBT: &str = ".doubt";
 
 /// Connections for reading that are kept open.
 const READERS_KEPT: usize = 4;
@@ -75,7 +79,15 @@ impl Store {
         let lock = match mode {
             Mode::Owner => Some(Lock::take(path)?),
             Mode::Guest if !path.exists() => return Err(StoreError::Missing { path: path.into() }),
-            Mode::Guest => None,
+            // Only an owner verifies a store that was left in doubt.
+            Mode::Guest => match std::fs::read_to_string(beside(path, DOUBT)) {
+                Ok(why) => {
+                    return Err(StoreError::InDoubt {
+                        why: why.trim().to_owned(),
+                    });
+                }
+                Err(_) => None,
+            },
         };
         let conn = connect(path, mode)?;
         let (waiting, jobs) = mpsc::channel(writer::WAITING_MAX);
@@ -159,7 +171,8 @@ impl Store {
         done
     }
 
-    /// Grows with every commit of this process: wait on it instead of polling.
+    /// Grows with every commit of this process, and once when the store falls into doubt: wait on
+    /// it instead of polling.
     #[must_use]
     pub fn changes(&self) -> watch::Receiver<u64> {
         self.inner.changes.clone()
@@ -228,6 +241,7 @@ fn connect(path: &Path, mode: Mode) -> Result<Connection, StoreError> {
     let mut flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     if mode == Mode::Owner {
         flags |= OpenFlags::SQLITE_OPEN_CREATE;
+        make_private(path)?;
     }
     let conn = Connection::open_with_flags(path, flags).map_err(failed)?;
     conn.busy_timeout(BUSY_LIMIT).map_err(failed)?;
@@ -265,6 +279,25 @@ fn connect(path: &Path, mode: Mode) -> Result<Connection, StoreError> {
     Ok(conn)
 }
 
+/// Makes the file if it is missing, for this user alone: it holds patients' data. SQLite gives its
+/// own files beside it the same permissions.
+fn make_private(path: &Path) -> Result<(), StoreError> {
+    let made = std::fs::OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .mode(0o600)
+        .open(path);
+    match made {
+        Err(source) if source.kind() != std::io::ErrorKind::AlreadyExists => {
+            Err(StoreError::File {
+                path: path.into(),
+                source,
+            })
+        }
+        _ => Ok(()),
+    }
+}
+
 fn connect_reader(path: &Path) -> Result<Connection, StoreError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let conn = Connection::open_with_flags(path, flags)?;
@@ -277,13 +310,13 @@ fn connect_reader(path: &Path) -> Result<Connection, StoreError> {
 /// holds for this process without it.
 fn note_doubt(path: &Path, why: &str) {
     tracing::error!(code = "store-in-doubt", why, "the store takes nothing more");
-    let _ = std::fs::write(beside(path, ".doubt"), format!("{why}\n"));
+    let _ = std::fs::write(beside(path, DOUBT), format!("{why}\n"));
 }
 
 /// After a doubt: writes everything that can still be read of the log into the file, syncs it,
 /// and checks the whole file. A failed sync may have left pages that look written and are not.
 fn settle_doubt(conn: &Connection, path: &Path) -> Result<(), StoreError> {
-    let mark = beside(path, ".doubt");
+    let mark = beside(path, DOUBT);
     if !mark.exists() {
         return Ok(());
     }

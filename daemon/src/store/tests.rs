@@ -66,6 +66,18 @@ fn a_guest_makes_no_store() {
 }
 
 #[test]
+fn nobody_else_may_read_the_files() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    keep(&store, b"one").expect("kept");
+    for name in ["store.db", "store.db-wal", "store.db-shm"] {
+        let facts = std::fs::metadata(folder.path().join(name)).expect("there");
+        assert_eq!(facts.permissions().mode() & 0o077, 0, "{name}");
+    }
+}
+
+#[test]
 fn a_newer_shape_is_refused_and_left_alone() {
     let folder = TempDir::new().expect("temp");
     let path = folder.path().join("store.db");
@@ -270,6 +282,8 @@ fn a_failed_commit_puts_the_store_in_doubt_until_it_is_verified() {
     let folder = TempDir::new().expect("temp");
     let store = open(&folder);
     keep(&store, b"before").expect("kept");
+    let mut changes = store.changes();
+    changes.mark_unchanged();
     let failed = store.write(|tx| {
         tx.execute_batch(
             "create table parent (id integer primary key);
@@ -283,6 +297,8 @@ fn a_failed_commit_puts_the_store_in_doubt_until_it_is_verified() {
         "{failed:?}"
     );
     assert!(store.doubt().is_some());
+    // Whoever waits for changes is woken, to see it.
+    assert!(changes.has_changed().expect("open"));
     assert!(matches!(
         keep(&store, b"after"),
         Err(StoreError::InDoubt { .. })
@@ -290,6 +306,11 @@ fn a_failed_commit_puts_the_store_in_doubt_until_it_is_verified() {
     drop(store);
 
     assert!(folder.path().join("store.db.doubt").exists());
+    let guest = Store::open(&folder.path().join("store.db"), Mode::Guest);
+    assert!(
+        matches!(guest, Err(StoreError::InDoubt { .. })),
+        "{guest:?}"
+    );
     let store = open(&folder);
     assert!(!folder.path().join("store.db.doubt").exists());
     assert_eq!(

@@ -83,16 +83,18 @@ pub(super) fn run(
             Some(why) => Some(Fault::Doubt(why.clone())),
             None => commit(conn, &mut batch).err(),
         };
+        let mut is_first_doubt = false;
         if let Some(Fault::Doubt(why)) = &fault
             && doubt.set(why.clone()).is_ok()
         {
+            is_first_doubt = true;
             on_doubt(why);
+        }
+        if fault.is_none() || is_first_doubt {
+            changes.send_modify(|count| *count = count.wrapping_add(1));
         }
         for job in batch {
             job.answer(fault.as_ref());
-        }
-        if fault.is_none() {
-            changes.send_modify(|count| *count = count.wrapping_add(1));
         }
     }
 }

@@ -17,7 +17,6 @@ use std::time::{Duration, Instant};
 const IMPLICIT: &str = "1.2.840.10008.1.2";
 const EXPLICIT: &str = "1.2.840.10008.1.2.1";
 const DEFLATED: &str = "1.2.840.10008.1.2.1.99";
-const BIG: &str = "1.2.840.10008.1.2.2";
 
 /// Runs a tool; `None` if it is not there and need not be.
 async fn run(tool: &str, arguments: &[&str]) -> Option<Output> {
@@ -129,13 +128,14 @@ async fn echo() {
     node.stop().await;
 }
 
+/// `-xb` proposes big endian before the others, in one context, and gets the one we like best.
 #[tokio::test(flavor = "multi_thread")]
 async fn every_transfer_syntax_arrives_as_sent() {
     for (option, expected) in [
         ("-xe", EXPLICIT),
         ("-xi", IMPLICIT),
         ("-xd", DEFLATED),
-        ("-xb", BIG),
+        ("-xb", EXPLICIT),
         ("-x=", EXPLICIT),
     ] {
         let node = Node::start(|_| {}).await;

@@ -20,7 +20,7 @@ async fn rest(stream: &mut TcpStream) -> Vec<u8> {
     bytes
 }
 
-/// "GET " read as a PDU would announce 1.4 GB (fo-dicom issue 1678).
+/// "GET " read as a PDU would announce 1.4 GB (fo-dicom#1678).
 #[tokio::test(flavor = "multi_thread")]
 async fn other_protocols_on_the_port() {
     let node = Node::start(|_| {}).await;
