@@ -240,3 +240,6 @@ impl Assessment {
 fn up(mm: f64) -> String {
     format!("{:.2}", (mm * 100.0 - 1e-7).ceil() / 100.0)
 }
+
+#[cfg(test)]
+mod tests;
