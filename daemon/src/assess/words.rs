@@ -2,6 +2,10 @@
 
 use super::{Assessment, Modality, Notice, Reason, Status, Unused, Why};
 
+/// What stands beside every `probability_high`.
+pub const PROBABILITY_HIGH: &str = "The chance of a value at least this high if nothing has changed. \
+     It is not the probability of raised pressure.";
+
 impl Notice {
     /// One or two plain sentences.
     #[must_use]
@@ -217,10 +221,11 @@ impl Assessment {
             Status::AboveExpected => {
                 "Above what this patient's own baseline leads one to expect.".to_owned()
             }
-            Status::BelowExpected => format!(
+            Status::BelowExpected => {
                 "Below what this patient's own baseline leads one to expect. This does not exclude \
                  raised pressure; check what was measured."
-            ),
+                    .to_owned()
+            }
             _ => format!(
                 "Within what this patient's own baseline leads one to expect, which is no proof that \
                  nothing rose: {unseen}."

@@ -127,8 +127,9 @@ proptest! {
         for exam in &mut turned.exams {
             exam.eyes.right.reverse();
             exam.eyes.left.reverse();
-            exam.planes.right.as_mut().map(|planes| planes.reverse());
-            exam.planes.left.as_mut().map(|planes| planes.reverse());
+            for planes in [&mut exam.planes.right, &mut exam.planes.left].into_iter().flatten() {
+                planes.reverse();
+            }
         }
         let p = Parameters::default();
         prop_assert_eq!(assess_all(&history, &p).unwrap(), assess_all(&turned, &p).unwrap());
