@@ -199,6 +199,7 @@ impl Assessment {
                 .map_or("There is no comparison.", Reason::sentence);
             return match self.status {
                 Status::NoBaseline => format!("There is no baseline to compare with. {why}"),
+                _ if self.flagged => format!("{} {why}", Notice::AboveWideInterval.sentence()),
                 _ => format!("This exam could not be compared. {why}"),
             };
         };

@@ -1,5 +1,5 @@
 use crate::assess::tests::{adult, answer, exam};
-use crate::assess::{Notice, Reason, Unused};
+use crate::assess::{Notice, Reason, Subject, Unused};
 
 /// Codes are what other systems hold on to, and each has words.
 #[test]
@@ -49,7 +49,16 @@ fn within_expected_says_what_it_could_not_see() {
         "{sentence}"
     );
 
-    let high = exam("t", "2023-06-01", &[5.8; 3], &[5.8; 3]);
+    // Too wide to compare, and above even that: the sentence does not hide it.
+    let unknown_age = Subject {
+        birth_date: None,
+        ..adult()
+    };
+    let late = exam("t", "2032-01-01", &[8.0; 3], &[8.0; 3]);
+    let late = answer(unknown_age, vec![base.clone(), late]);
+    assert!(late.flagged && late.sentence().contains("above even this interval"));
+
+    let high = exam("t", "2023-06-01", &[6.0; 3], &[6.0; 3]);
     let sentences = [
         answer(adult(), vec![base.clone(), high]).sentence(),
         answer(
