@@ -184,3 +184,6 @@ fn alphabetical(a: PlaneSet, b: PlaneSet) -> std::cmp::Ordering {
     let order = |set: PlaneSet| ALPHABETICAL.map(|plane| !set.has(plane));
     order(a).cmp(&order(b))
 }
+
+#[cfg(test)]
+mod tests;

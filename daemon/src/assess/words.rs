@@ -2,6 +2,10 @@
 
 use super::{Assessment, Modality, Notice, Reason, Status, Unused, Why};
 
+/// What stands beside every `probability_high`.
+pub const PROBABILITY_HIGH: &str = "The chance of a value at least this high if nothing has changed. \
+     It is not the probability of raised pressure.";
+
 impl Notice {
     /// One or two plain sentences.
     #[must_use]
@@ -200,6 +204,7 @@ impl Assessment {
                 .map_or("There is no comparison.", Reason::sentence);
             return match self.status {
                 Status::NoBaseline => format!("There is no baseline to compare with. {why}"),
+                _ if self.flagged => format!("{} {why}", Notice::AboveWideInterval.sentence()),
                 _ => format!("This exam could not be compared. {why}"),
             };
         };
@@ -222,10 +227,11 @@ impl Assessment {
             Status::AboveExpected => {
                 "Above what this patient's own baseline leads one to expect.".to_owned()
             }
-            Status::BelowExpected => format!(
+            Status::BelowExpected => {
                 "Below what this patient's own baseline leads one to expect. This does not exclude \
                  raised pressure; check what was measured."
-            ),
+                    .to_owned()
+            }
             _ => format!(
                 "Within what this patient's own baseline leads one to expect, which is no proof that \
                  nothing rose: {unseen}."
@@ -245,3 +251,6 @@ impl Assessment {
 fn up(mm: f64) -> String {
     format!("{:.2}", (mm * 100.0 - 1e-7).ceil() / 100.0)
 }
+
+#[cfg(test)]
+mod tests;

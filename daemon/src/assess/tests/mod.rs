@@ -1,9 +1,12 @@
 //! The model against numbers worked out by hand, against published ones, and against itself.
 
+mod asked;
 mod corners;
+mod golden;
 mod order;
 mod published;
 mod simulated;
+mod smallest;
 mod worked;
 
 use super::{Assessment, Comparison, Exam, Parameters, PerEye, Question, Row, Subject, assess};
