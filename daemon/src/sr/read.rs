@@ -133,3 +133,6 @@ fn character_set(object: &InMemDicomObject) -> Option<Remark> {
         .act("Compare names and free text with the sending system.")
     })
 }
+
+#[cfg(test)]
+mod tests;
