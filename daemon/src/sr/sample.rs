@@ -55,6 +55,9 @@ pub(crate) fn item(
             concept.2,
         ),
     ];
+    if kind == "CONTAINER" {
+        elements.push(text(tags::CONTINUITY_OF_CONTENT, VR::CS, "SEPARATE"));
+    }
     if !relationship.is_empty() {
         elements.push(text(tags::RELATIONSHIP_TYPE, VR::CS, relationship));
     }
@@ -193,23 +196,23 @@ fn group() -> Vec<InMemDicomObject> {
                     "DCM",
                     "Measurement failure",
                 ),
+                children(vec![InMemDicomObject::from_element_iter([
+                    text(tags::RELATIONSHIP_TYPE, VR::CS, "INFERRED FROM"),
+                    DataElement::new(
+                        tags::REFERENCED_CONTENT_ITEM_IDENTIFIER,
+                        VR::UL,
+                        PrimitiveValue::U32(vec![1, 2, 1, 4].into()),
+                    ),
+                ])]),
             ],
         ),
         when("DATE", tags::DATE, VR::DA, "20240501"),
         when("TIME", tags::TIME, VR::TM, "1012"),
         when("DATETIME", tags::DATE_TIME, VR::DT, "20240501101200"),
-        InMemDicomObject::from_element_iter([
-            text(tags::RELATIONSHIP_TYPE, VR::CS, "INFERRED FROM"),
-            DataElement::new(
-                tags::REFERENCED_CONTENT_ITEM_IDENTIFIER,
-                VR::UL,
-                PrimitiveValue::U32(vec![1, 2, 1, 4].into()),
-            ),
-        ]),
     ]
 }
 
-/// A report with one measurement group at place 1.2.1.
+/// A Comprehensive SR with one measurement group at place 1.2.1; DCMTK's `dsrdump` accepts it.
 pub(crate) fn report() -> InMemDicomObject {
     let template = InMemDicomObject::from_element_iter([
         text(tags::MAPPING_RESOURCE, VR::CS, "DCMR"),
@@ -223,14 +226,28 @@ pub(crate) fn report() -> InMemDicomObject {
         ),
         sequence(
             tags::REFERENCED_SERIES_SEQUENCE,
-            vec![InMemDicomObject::from_element_iter([sequence(
-                tags::REFERENCED_SOP_SEQUENCE,
-                vec![InMemDicomObject::from_element_iter([text(
-                    tags::REFERENCED_SOP_INSTANCE_UID,
+            vec![InMemDicomObject::from_element_iter([
+                text(
+                    tags::SERIES_INSTANCE_UID,
                     VR::UI,
-                    "1.2.826.0.1.3680043.10.999.0",
-                )])],
-            )])],
+                    "1.2.826.0.1.3680043.10.999.3",
+                ),
+                sequence(
+                    tags::REFERENCED_SOP_SEQUENCE,
+                    vec![InMemDicomObject::from_element_iter([
+                        text(
+                            tags::REFERENCED_SOP_CLASS_UID,
+                            VR::UI,
+                            "1.2.840.10008.5.1.4.1.1.88.33",
+                        ),
+                        text(
+                            tags::REFERENCED_SOP_INSTANCE_UID,
+                            VR::UI,
+                            "1.2.826.0.1.3680043.10.999.0",
+                        ),
+                    ])],
+                ),
+            ])],
         ),
     ]);
     let observer = item(
@@ -284,6 +301,16 @@ pub(crate) fn report() -> InMemDicomObject {
             VR::UI,
             "1.2.826.0.1.3680043.10.999.2",
         ),
+        (tags::REFERRING_PHYSICIAN_NAME, VR::PN, ""),
+        (tags::STUDY_ID, VR::SH, ""),
+        (
+            tags::SERIES_INSTANCE_UID,
+            VR::UI,
+            "1.2.826.0.1.3680043.10.999.3",
+        ),
+        (tags::SERIES_NUMBER, VR::IS, "1"),
+        (tags::INSTANCE_NUMBER, VR::IS, "1"),
+        (tags::VERIFICATION_FLAG, VR::CS, "UNVERIFIED"),
         (tags::COMPLETION_FLAG, VR::CS, "COMPLETE"),
         (tags::PRELIMINARY_FLAG, VR::CS, "FINAL"),
     ] {
@@ -294,6 +321,11 @@ pub(crate) fn report() -> InMemDicomObject {
         VR::PN,
         dicom_value!(Strs, ["Moorhen^Tilda", "Crake^Odd"]),
     ));
+    report.put(sequence(
+        tags::REFERENCED_PERFORMED_PROCEDURE_STEP_SEQUENCE,
+        vec![],
+    ));
+    report.put(sequence(tags::PERFORMED_PROCEDURE_CODE_SEQUENCE, vec![]));
     report.put(sequence(
         tags::PREDECESSOR_DOCUMENTS_SEQUENCE,
         vec![predecessor],

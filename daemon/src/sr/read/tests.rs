@@ -147,7 +147,7 @@ fn tree_of_the_sample() {
         ("1.2.1.6", Content::Time("20240501".into())),
         ("1.2.1.7", Content::Time("1012".into())),
         ("1.2.1.8", Content::Time("20240501101200".into())),
-        ("1.2.1.9", Content::Reference(vec![1, 2, 1, 4])),
+        ("1.2.1.5.1", Content::Reference(vec![1, 2, 1, 4])),
     ] {
         assert_eq!(at(&tree, place).value, expected, "{place}");
     }
@@ -305,7 +305,7 @@ fn odd_items_keep_their_place() {
         let tree = document.tree.unwrap();
         assert_eq!(at(&tree, "1.1").value, Content::Other(other.into()));
         assert_eq!(
-            at(&tree, "1.2.1.9").value,
+            at(&tree, "1.2.1.5.1").value,
             Content::Reference(vec![1, 2, 1, 4])
         );
     }
@@ -521,4 +521,20 @@ fn refusals_become_blocking_remarks() {
     assert_eq!(remark.text, "This is not a DICOM file.");
     assert_eq!(remark.place.as_deref(), Some("byte 0"));
     assert!(remark.action.is_some());
+}
+
+/// A hostile report cannot fill the store with remarks, nor hide a grave one among them.
+#[test]
+fn remarks_are_bounded() {
+    let mut report = sample::report();
+    let mut items = vec![InMemDicomObject::new_empty(); 300];
+    items[299].put(text(tags::CONTENT_SEQUENCE, VR::LO, "no sequence"));
+    report.put(sample::children(items));
+    let document = read_object(&report);
+    assert_eq!(document.tree.as_ref().unwrap().len(), 301);
+    assert_eq!(document.remarks.len(), 201);
+    let last = document.remarks.last().unwrap();
+    // Two of each empty item and the one of the last, less the 200 kept.
+    assert_eq!(last.text, "401 more remarks on this object are not listed.");
+    assert_eq!(last.severity, crate::domain::Severity::Blocking);
 }
