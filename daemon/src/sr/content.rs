@@ -1,6 +1,6 @@
 //! The content tree from a decoded object (PS3.3 C.17.3).
 
-use super::element::{Reader, is_uid};
+use super::element::{Reader, Remarks, is_uid};
 use super::tree::{ContentItem, Measured, Relationship, Tree, Value};
 use crate::domain::Remark;
 use dicom_dictionary_std::tags;
@@ -10,7 +10,7 @@ use dicom_object::InMemDicomObject;
 ///
 /// Every item of every Content Sequence becomes an item of the tree, understood or not, so that
 /// ordinals count as the sender counted them.
-pub(super) fn tree(object: &InMemDicomObject, remarks: &mut Vec<Remark>) -> Option<Tree> {
+pub(super) fn tree(object: &InMemDicomObject, remarks: &mut Remarks) -> Option<Tree> {
     let content = [tags::VALUE_TYPE, tags::CONTENT_SEQUENCE];
     if content.iter().all(|&tag| object.get(tag).is_none()) {
         return None;

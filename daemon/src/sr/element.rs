@@ -1,18 +1,54 @@
 //! Values out of decoded elements, with what is odd about them.
 
 use super::Code;
-use crate::domain::Remark;
+use crate::domain::{Remark, Severity};
 use dicom_core::Tag;
 use dicom_core::value::{PrimitiveValue, Value};
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
+
+/// Remarks kept of one object; a hostile one could cause a million.
+const KEPT: usize = 200;
+
+/// Remarks of one object, bounded.
+#[derive(Default)]
+pub(super) struct Remarks {
+    kept: Vec<Remark>,
+    dropped: usize,
+    /// The gravest dropped.
+    severity: Option<Severity>,
+}
+
+impl Remarks {
+    pub(super) fn push(&mut self, remark: Remark) {
+        if self.kept.len() < KEPT {
+            self.kept.push(remark);
+        } else {
+            self.dropped += 1;
+            self.severity = self.severity.max(Some(remark.severity));
+        }
+    }
+
+    /// All remarks, the last one for those dropped and as grave as the gravest of them.
+    pub(super) fn finish(mut self) -> Vec<Remark> {
+        if let Some(severity) = self.severity {
+            let text = format!(
+                "{} more remarks on this object are not listed.",
+                self.dropped
+            );
+            self.kept
+                .push(Remark::new("remarks-dropped", severity, text));
+        }
+        self.kept
+    }
+}
 
 /// A data set or item, its place in the document for remarks, and where remarks go.
 pub(super) struct Reader<'a, 'r> {
     pub(super) object: &'a InMemDicomObject,
     /// Ordinals of the content item, empty for the document itself.
     pub(super) place: &'r str,
-    pub(super) remarks: &'r mut Vec<Remark>,
+    pub(super) remarks: &'r mut Remarks,
 }
 
 impl<'a> Reader<'a, '_> {

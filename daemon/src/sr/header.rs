@@ -1,6 +1,6 @@
 //! Facts that stand outside the content tree.
 
-use super::element::Reader;
+use super::element::{Reader, Remarks};
 use super::time;
 use crate::domain::{Moment, Remark, Sex};
 use chrono::{NaiveDate, NaiveTime};
@@ -51,7 +51,7 @@ pub struct Header {
 
 impl Header {
     /// Reads the header; what is there and cannot be used is left out with a remark.
-    pub(super) fn read(object: &InMemDicomObject, remarks: &mut Vec<Remark>) -> Header {
+    pub(super) fn read(object: &InMemDicomObject, remarks: &mut Remarks) -> Header {
         let mut reader = Reader {
             object,
             place: "",

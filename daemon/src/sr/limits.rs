@@ -5,9 +5,10 @@
 pub struct Limits {
     /// Nested sequences. Real reports rarely pass 20; a decoder that recurses dies near 1,850.
     pub depth: usize,
-    /// Data elements and items in all.
+    /// Data elements, items and further values of texts in all. A large report has some ten
+    /// thousand; decoded, one costs up to 900 bytes, so the default is worth 180 MB at worst.
     pub elements: usize,
-    /// Bytes of one object after inflating.
+    /// Bytes of one data set, after inflating.
     pub inflated_bytes: usize,
 }
 
@@ -15,7 +16,7 @@ impl Default for Limits {
     fn default() -> Self {
         Limits {
             depth: 64,
-            elements: 1_000_000,
+            elements: 200_000,
             inflated_bytes: 64 << 20,
         }
     }

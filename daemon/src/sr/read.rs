@@ -7,6 +7,7 @@
 //! bytes under the same declared set stay different. Both cases leave a remark.
 
 use super::content;
+use super::element::Remarks;
 use super::gate::{self, Admitted, GateError};
 use super::header::Header;
 use super::limits::Limits;
@@ -80,8 +81,10 @@ impl ReadError {
 pub fn read(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Document, ReadError> {
     let admitted = gate::admit(bytes, syntax, limits)?;
     let object = decode(&admitted)?;
-    let mut remarks = admitted.remarks;
-    remarks.extend(character_set(&object));
+    let mut remarks = Remarks::default();
+    for remark in admitted.remarks.into_iter().chain(character_set(&object)) {
+        remarks.push(remark);
+    }
     let header = Header::read(&object, &mut remarks);
     if let (Some(media), Some(own)) = (&admitted.media_instance, &header.sop_instance_uid)
         && media != own
@@ -100,7 +103,7 @@ pub fn read(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Docum
         header,
         tree,
         content_sha256: admitted.content_sha256,
-        remarks,
+        remarks: remarks.finish(),
     })
 }
 
@@ -133,3 +136,6 @@ fn character_set(object: &InMemDicomObject) -> Option<Remark> {
         .act("Compare names and free text with the sending system.")
     })
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,14 +1,15 @@
 //! Deflated data sets (PS3.5 A.5): raw deflate, bounded while it grows.
 
 use super::error::Fault;
-use flate2::{Decompress, FlushDecompress, Status};
+use flate2::{Crc, Decompress, FlushDecompress, Status};
 
 /// Bytes made room for at a time.
 const STEP: usize = 64 << 10;
 
 /// Inflates a whole raw deflate stream of at most `limit` bytes.
 ///
-/// One NUL may follow the stream to make its length even; anything else after it is refused.
+/// One NUL may follow the stream to make its length even. Some writers leave the trailer of a
+/// gzip file (RFC 1952 2.3.1) there, which passes when it fits. Anything else is refused.
 pub(super) fn inflate(deflated: &[u8], limit: usize) -> Result<Vec<u8>, Fault> {
     let mut stream = Decompress::new(false);
     let mut out = Vec::new();
@@ -37,6 +38,17 @@ pub(super) fn inflate(deflated: &[u8], limit: usize) -> Result<Vec<u8>, Fault> {
     }
     match rest {
         [] | [0] => Ok(out),
+        [trailer @ .., 0] | trailer if is_gzip_trailer(trailer, &out) => Ok(out),
         _ => Err(Fault::Trailing),
+    }
+}
+
+/// CRC-32 and size of what was deflated.
+fn is_gzip_trailer(trailer: &[u8], inflated: &[u8]) -> bool {
+    let mut crc = Crc::new();
+    trailer.len() == 8 && {
+        crc.update(inflated);
+        let fields = [crc.sum().to_le_bytes(), crc.amount().to_le_bytes()];
+        trailer == fields.concat()
     }
 }

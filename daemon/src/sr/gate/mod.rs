@@ -29,9 +29,9 @@ pub struct Admitted<'a> {
     /// The data set, without preamble and file meta group. It differs from what was received
     /// in length fields of unknown elements only, which are made defined.
     pub data: Cow<'a, [u8]>,
-    /// Media Storage SOP Class UID (0002,0002) of a file, padding removed.
+    /// Media Storage SOP Class UID (0002,0002) of a file, padding removed, not checked.
     pub media_class: Option<String>,
-    /// Media Storage SOP Instance UID (0002,0003) of a file, padding removed.
+    /// Media Storage SOP Instance UID (0002,0003) of a file, padding removed, not checked.
     pub media_instance: Option<String>,
     /// SHA-256 of the content in hexadecimal, the same in every transfer syntax.
     pub content_sha256: String,
@@ -53,7 +53,7 @@ pub fn admit<'a>(
     let (file, data, base) = match syntax {
         Some(uid) => {
             let file = part10::FileMeta {
-                syntax: trimmed(uid).to_owned(),
+                syntax: trimmed(uid).chars().take(65).collect(),
                 ..part10::FileMeta::default()
             };
             (file, bytes, 0)

@@ -115,5 +115,6 @@ fn fail(fault: Fault, offset: usize, tag: Option<Tag>) -> GateError {
 fn text(value: &[u8]) -> Option<String> {
     let text = String::from_utf8_lossy(value);
     let text = super::trimmed(&text);
-    (!text.is_empty()).then(|| text.to_owned())
+    // A UID has 64 characters at most; what is longer is wrong however it goes on.
+    (!text.is_empty()).then(|| text.chars().take(65).collect())
 }
