@@ -1,1 +1,212 @@
-//! One object from bytes to measurements: the pure stages in their order.
+//! One object from bytes to what was read from it: extraction and normalisation together, and the
+//! word on what becomes of the object.
+
+mod facts;
+
+#[cfg(test)]
+mod tests;
+
+use crate::domain::{
+    Disposition, ExamFacts, Measurement, Millimetres, ObjectReading, Quantity, Remark, Severity,
+};
+use crate::extract::{Extraction, extract};
+use crate::normalise::{self, Bounds, Technique, observed, plausible};
+use crate::sr::{self, Document, Limits, Tree};
+use crate::template::Templates;
+
+/// SR classes whose tree is read: those that can hold numbers, and Basic Text, which cannot
+/// (PS3.3 A.35).
+const CLASSES: [&str; 5] = [
+    "1.2.840.10008.5.1.4.1.1.88.11",
+    "1.2.840.10008.5.1.4.1.1.88.22",
+    "1.2.840.10008.5.1.4.1.1.88.33",
+    "1.2.840.10008.5.1.4.1.1.88.34",
+    "1.2.840.10008.5.1.4.1.1.88.35",
+];
+
+/// How objects are read.
+#[derive(Debug, Clone)]
+pub struct Rules {
+    /// Templates, vocabulary and site dictionaries.
+    pub templates: Templates,
+    /// Limits of technique.
+    pub technique: Technique,
+    /// Smallest and largest width a sheath can have.
+    pub plausible: (Millimetres, Millimetres),
+    /// Limits of one object.
+    pub limits: Limits,
+}
+
+impl Rules {
+    /// These templates with the defaults of everything else.
+    #[must_use]
+    pub fn new(templates: Templates) -> Rules {
+        Rules {
+            templates,
+            technique: Technique::default(),
+            plausible: plausible::GATE,
+            limits: Limits::default(),
+        }
+    }
+}
+
+/// Reads one object. `syntax` is the transfer syntax when the bytes do not say it themselves;
+/// `default_issuer` names the issuer of patient ids that come without one.
+#[must_use]
+pub fn read_object(
+    bytes: &[u8],
+    syntax: Option<&str>,
+    default_issuer: &str,
+    rules: &Rules,
+) -> ObjectReading {
+    match sr::read(bytes, syntax, &rules.limits) {
+        Ok(document) => read_document(&document, default_issuer, rules),
+        Err(error) => ObjectReading {
+            sop_instance_uid: None,
+            sop_class_uid: None,
+            disposition: Disposition::Quarantined,
+            template: None,
+            patient: None,
+            exam: None,
+            predecessors: Vec::new(),
+            content_sha256: None,
+            measurements: Vec::new(),
+            remarks: vec![error.remark()],
+        },
+    }
+}
+
+/// Reads one decoded object.
+#[must_use]
+pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -> ObjectReading {
+    let header = &document.header;
+    let mut remarks = document.remarks.clone();
+    let found = match readable_tree(document, &mut remarks) {
+        Some(tree) => extract(tree, &rules.templates),
+        None => Extraction::default(),
+    };
+    remarks.extend(found.remarks.iter().cloned());
+    let measurements = measurements(&found, document, rules);
+    let sheath = || measurements.iter().filter(|one| is_sheath(one));
+    if sheath().any(|one| one.geometry.is_none_or(|known| known.angle_deg.is_none())) {
+        remarks.push(Remark::info(
+            "angle-unknown",
+            "the report does not say at which angle the caliper lay; nothing was corrected for it",
+        ));
+    }
+
+    let sheath_found: Vec<_> = found
+        .found
+        .iter()
+        .filter(|one| one.quantity == Quantity::SheathDiameter)
+        .collect();
+    let exam = header.study_instance_uid.clone().map(|uid| ExamFacts {
+        study_instance_uid: uid,
+        performed_at: facts::performed_at(sheath(), header),
+        operator: facts::operator(&sheath_found, header, &mut remarks),
+        device: facts::device(&sheath_found, header, &mut remarks),
+        accession: header.accession.clone(),
+    });
+    let patient = facts::patient(header, default_issuer);
+    facts::missing(
+        header,
+        sheath().next().is_some(),
+        patient.as_ref(),
+        exam.as_ref(),
+        &mut remarks,
+    );
+    ObjectReading {
+        sop_instance_uid: header.sop_instance_uid.clone(),
+        sop_class_uid: header.sop_class_uid.clone(),
+        disposition: disposition(&measurements, &remarks, &found.remarks),
+        template: found.template,
+        patient,
+        exam,
+        predecessors: header.predecessors.clone(),
+        content_sha256: Some(document.content_sha256.clone()),
+        measurements,
+        remarks,
+    }
+}
+
+/// The tree, if the object is of a class whose tree is read.
+fn readable_tree<'a>(document: &'a Document, remarks: &mut Vec<Remark>) -> Option<&'a Tree> {
+    let tree = document.tree.as_ref()?;
+    match document.header.sop_class_uid.as_deref() {
+        Some(class) if !CLASSES.contains(&class) => {
+            remarks.push(Remark::info(
+                "class-not-read",
+                format!("reports of the class {class} are kept and not read"),
+            ));
+            None
+        }
+        _ => Some(tree),
+    }
+}
+
+fn is_sheath(measurement: &Measurement) -> bool {
+    measurement.quantity == Quantity::SheathDiameter
+}
+
+fn measurements(found: &Extraction, document: &Document, rules: &Rules) -> Vec<Measurement> {
+    let bounds = Bounds {
+        vocabulary: rules.templates.vocabulary(),
+        technique: &rules.technique,
+        plausible: rules.plausible,
+    };
+    let header = &document.header;
+    let mut measurements: Vec<Measurement> = found
+        .found
+        .iter()
+        .map(|one| {
+            let text = one.observed_at.as_deref();
+            let moment = text.and_then(|text| observed::parse(text, header.offset_s));
+            let mut measurement = normalise::normalise(one, moment, &bounds);
+            if text.is_some() && moment.is_none() {
+                measurement.remarks.push(
+                    Remark::caution(
+                        "observation-time-unreadable",
+                        "the observation date and time cannot be read; the exam's are used",
+                    )
+                    .at(one.place.clone()),
+                );
+            }
+            if facts::before_exam(moment, header) {
+                measurement.set_aside(
+                    Remark::blocking(
+                        facts::BEFORE_EXAM,
+                        "observed before the study began, so it belongs to an earlier exam",
+                    )
+                    .at(one.place.clone()),
+                );
+            }
+            measurement
+        })
+        .collect();
+    normalise::settle(&mut measurements);
+    measurements
+}
+
+/// What becomes of the object. `doubts` are the remarks of extraction: with no value to show for
+/// it, a blocking one means that nobody knows what the report holds.
+fn disposition(measurements: &[Measurement], remarks: &[Remark], doubts: &[Remark]) -> Disposition {
+    let blocking = |remark: &Remark| remark.severity == Severity::Blocking;
+    let of_the_object = remarks
+        .iter()
+        .any(|remark| blocking(remark) && !doubts.contains(remark));
+    if of_the_object {
+        return Disposition::Quarantined;
+    }
+    if !measurements.iter().any(is_sheath) {
+        return match doubts.iter().any(blocking) {
+            true => Disposition::Quarantined,
+            false => Disposition::NoSheathMeasurement,
+        };
+    }
+    let all = measurements.iter().flat_map(|one| &one.remarks);
+    let matters = |remark: &Remark| remark.severity > Severity::Info;
+    match all.chain(remarks).any(matters) {
+        true => Disposition::AcceptedWithRemarks,
+        false => Disposition::Accepted,
+    }
+}

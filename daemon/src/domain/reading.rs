@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Disposition {
-    /// Read without a remark.
+    /// Read; no remark beyond `info`, neither on the object nor on a value.
     Accepted,
     /// Read; there is something to know about it.
     AcceptedWithRemarks,

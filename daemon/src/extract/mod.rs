@@ -1,1 +1,165 @@
-//! Values found in a tree by templates, as sent.
+//! Finds the values: tree and templates in, values as sent with their places out.
+//!
+//! Every NUM is looked at. Context comes from the number's own modifiers, then from each enclosing
+//! item's, to any depth. Nothing is matched by display text and nothing is guessed: what is unclear
+//! becomes a remark.
+
+mod context;
+mod found;
+mod level;
+mod recognise;
+mod shape;
+mod side;
+mod unread;
+
+#[cfg(test)]
+pub(crate) mod build;
+#[cfg(test)]
+mod tests;
+
+pub use found::{Extraction, Found, Given};
+
+use crate::domain::Remark;
+use crate::sr::tree::{Relationship, Tree, Value};
+use crate::sr::{ContentItem, ItemId};
+use crate::template::words::Role;
+use crate::template::{Choice, Template, Templates};
+use context::Chain;
+use level::Levels;
+use recognise::Recognised;
+use unread::Unread;
+
+/// Finds every value of our quantities in one document.
+#[must_use]
+pub fn extract(tree: &Tree, templates: &Templates) -> Extraction {
+    let levels = Levels::read(tree, templates.vocabulary());
+    let shape = shape::of(tree, &levels, templates.vocabulary());
+    match templates.choose(&shape) {
+        Choice::One(template) => read_by(template, tree, &levels, templates),
+        Choice::None => Extraction {
+            remarks: vec![
+                Remark::info("template-none", "no template reads this document")
+                    .act("add a template for this kind of report"),
+            ],
+            ..Extraction::default()
+        },
+        Choice::Tie(several) => {
+            let names: Vec<&str> = several.iter().map(|one| one.id.as_str()).collect();
+            Extraction {
+                remarks: vec![
+                    Remark::blocking(
+                        "template-tie",
+                        format!(
+                            "the templates {} fit this document equally well, so none was picked",
+                            names.join(" and ")
+                        ),
+                    )
+                    .at(tree.place(tree.root()))
+                    .act("give one of them a further condition under [fits]"),
+                ],
+                ..Extraction::default()
+            }
+        }
+    }
+}
+
+/// How a NUM is reached from the root.
+#[derive(PartialEq, Eq)]
+enum Reach {
+    /// By CONTAINS and INFERRED FROM alone: it can be a value.
+    Value,
+    /// Somewhere by a relationship that makes it a property or context of something else.
+    Property,
+    /// Somewhere by a relationship that no number can stand in.
+    Strange,
+}
+
+fn reach(tree: &Tree, number: ItemId) -> Reach {
+    let mut reach = Reach::Value;
+    for id in tree.upwards(number).filter(|&id| id != tree.root()) {
+        match tree.item(id).relationship {
+            Relationship::Contains | Relationship::InferredFrom => {}
+            Relationship::HasProperties
+            | Relationship::HasConceptMod
+            | Relationship::HasObsContext
+            | Relationship::HasAcqContext => return Reach::Property,
+            Relationship::SelectedFrom | Relationship::Other => reach = Reach::Strange,
+        }
+    }
+    reach
+}
+
+fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templates) -> Extraction {
+    let vocabulary = templates.vocabulary();
+    let mut found = Vec::new();
+    let mut remarks = Vec::new();
+    let mut unread = Unread::default();
+    for id in tree.ids() {
+        let item = tree.item(id);
+        let Value::Num { .. } = &item.value else {
+            continue;
+        };
+        let reach = reach(tree, id);
+        if reach == Reach::Property {
+            continue;
+        }
+        let chain = Chain::of(tree, id, levels);
+        let own = vocabulary.explain_some(item.concept.as_ref());
+        match recognise::recognise(&own, &chain, template, templates.site_measures()) {
+            Recognised::Ours(_) if reach == Reach::Strange => remarks.push(
+                Remark::blocking(
+                    "relationship-not-understood",
+                    "a sheath value hangs in the tree by a relationship no number can have, so \
+                     nobody can tell whether it is one",
+                )
+                .at(tree.place(id))
+                .act("correct the report at its source"),
+            ),
+            Recognised::Ours(quantity) => {
+                found.extend(found::found(
+                    tree,
+                    id,
+                    quantity,
+                    &own,
+                    &chain,
+                    template,
+                    &mut remarks,
+                ));
+            }
+            Recognised::Doubt(remark) => {
+                remarks.push(remark.at(tree.place(id)));
+                unread.note_private(tree, id, &chain, &own, vocabulary);
+            }
+            Recognised::NotOurs => {}
+            Recognised::Unknown if is_role(own.says.role) => {}
+            Recognised::Unknown => unread.note(tree, id, &chain, &own, vocabulary),
+        }
+    }
+    remarks.extend(unread.remarks());
+    Extraction {
+        template: Some(template.label()),
+        found,
+        remarks,
+    }
+}
+
+/// A depth or an angle beside the values, rather than below one, belongs to none of them.
+fn is_role(role: Option<Role>) -> bool {
+    matches!(role, Some(Role::Angle))
+}
+
+/// Whether an item may modify its parent, and by CONTAINS only for want of something better.
+fn modifies(item: &ContentItem, role: Role) -> Option<bool> {
+    match item.relationship {
+        Relationship::HasConceptMod | Relationship::HasObsContext | Relationship::HasAcqContext => {
+            Some(false)
+        }
+        Relationship::HasProperties => {
+            matches!(role, Role::Depth | Role::Angle | Role::SelectionStatus).then_some(false)
+        }
+        Relationship::Contains => {
+            matches!(role, Role::FindingSite | Role::Laterality).then_some(true)
+        }
+        Relationship::InferredFrom | Relationship::SelectedFrom | Relationship::Other => None,
+    }
+}

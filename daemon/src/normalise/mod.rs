@@ -1,5 +1,116 @@
-//! Found values in millimetres, eyes and planes.
+//! Found values in millimetres: exact decimals, units, plausibility, technique, derived values.
+//!
+//! Nothing is repaired here. A value that cannot be trusted is kept, marked `usable = false`, and
+//! its remark says why.
 
+pub mod caliper;
+pub mod decimal;
+pub mod derived;
+pub mod observed;
+pub mod plausible;
 pub mod technique;
+pub mod unit;
+mod value;
 
+#[cfg(test)]
+mod tests;
+
+pub use derived::settle;
 pub use technique::Technique;
+
+use crate::domain::{Geometry, Measurement, Millimetres, Moment, Quantity, Remark, Severity};
+use crate::extract::Found;
+use crate::sr::tree::Measured;
+use crate::template::Vocabulary;
+
+/// What a value is held against.
+#[derive(Debug, Clone, Copy)]
+pub struct Bounds<'a> {
+    /// What units and other codes say.
+    pub vocabulary: &'a Vocabulary,
+    /// Limits of technique.
+    pub technique: &'a Technique,
+    /// Smallest and largest width a sheath can have.
+    pub plausible: (Millimetres, Millimetres),
+}
+
+/// One found value, normalised. `observed_at` is its observation time, already parsed.
+#[must_use]
+pub fn normalise(found: &Found, observed_at: Option<Moment>, bounds: &Bounds<'_>) -> Measurement {
+    let mut remarks = found.remarks.clone();
+    let value = value::read(found, bounds.vocabulary, &mut remarks);
+    let depth = length(&found.depths, "depth", bounds.vocabulary, &mut remarks);
+    let angle = caliper::angle(&found.angles, &mut remarks);
+    if found.quantity == Quantity::SheathDiameter {
+        if let Some(value) = value {
+            remarks.extend(plausible::remark(value, bounds.plausible));
+            remarks.extend(plausible::maybe_nerve(value));
+        }
+        remarks.extend(depth.and_then(|depth| bounds.technique.depth_remark(depth)));
+        if let Some((value, angle)) = value.zip(angle) {
+            remarks.extend(bounds.technique.angle_remark(value, angle));
+        }
+    }
+    for remark in &mut remarks {
+        remark.place.get_or_insert_with(|| found.place.clone());
+    }
+    let measured = found.measured.as_ref();
+    Measurement {
+        quantity: found.quantity,
+        eye: found.eye,
+        value_mm: value,
+        value_as_sent: measured.and_then(value::as_sent),
+        unit_as_sent: measured
+            .and_then(|measured| measured.unit.as_ref())
+            .map(|unit| unit.value.clone()),
+        plane: found.plane,
+        depth_mm: depth,
+        derivation: found.derivation,
+        definition: found.definition,
+        usable: !remarks
+            .iter()
+            .any(|remark| remark.severity == Severity::Blocking),
+        place: found.place.clone(),
+        concept: found.concept.clone(),
+        geometry: angle.map(|angle| Geometry {
+            angle_deg: Some(angle),
+            ..Geometry::default()
+        }),
+        observed_at,
+        observation_uid: found.observation_uid.clone(),
+        remarks,
+    }
+}
+
+/// A length that describes a value. Several at one level contradict each other: none is taken.
+fn length(
+    given: &[Option<Measured>],
+    what: &str,
+    vocabulary: &Vocabulary,
+    remarks: &mut Vec<Remark>,
+) -> Option<Millimetres> {
+    let one = match given {
+        [] => return None,
+        [one] => one.as_ref(),
+        _ => {
+            remarks.push(Remark::caution(
+                "depth-unclear",
+                format!("several values for the {what} contradict each other; none is used"),
+            ));
+            return None;
+        }
+    };
+    let read = one.and_then(|measured| {
+        let unit = unit::length(measured.unit.as_ref()?, vocabulary)?;
+        let text = value::as_sent(measured)?;
+        let decimal = decimal::Decimal::parse(&text).ok()?;
+        Some(decimal.in_unit(unit).ok()?.length)
+    });
+    if read.is_none() {
+        remarks.push(Remark::caution(
+            "depth-unclear",
+            format!("the {what} holds no readable length; it is not used"),
+        ));
+    }
+    read
+}

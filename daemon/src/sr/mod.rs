@@ -14,5 +14,6 @@ pub mod tree;
 pub use code::Code;
 pub use header::Header;
 pub use limits::Limits;
+pub use read::{Document, ReadError, read};
 
 pub use tree::{ContentItem, ItemId, Tree, Value};

@@ -1,0 +1,292 @@
+//! One value as sent, with all that its context says.
+
+use super::context::Chain;
+use super::level::{Level, Said};
+use super::side;
+use crate::domain::{Border, Derivation, Device, Laterality, Plane, Quantity, Remark};
+use crate::sr::tree::{Measured, Tree, Value};
+use crate::sr::{Code, ItemId};
+use crate::template::words::{Made, Stand, Subject};
+use crate::template::{Explained, Template};
+
+/// All that was found in one document.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Extraction {
+    /// Name and hash of the template that read it.
+    pub template: Option<String>,
+    /// Values, in tree order.
+    pub found: Vec<Found>,
+    /// What a reader must know about the document.
+    pub remarks: Vec<Remark>,
+}
+
+/// A name that the context gives.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Given {
+    /// It gives none.
+    Nothing,
+    /// It gives one.
+    One(String),
+    /// It gives several at the same level.
+    Several,
+}
+
+/// One value as sent.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Found {
+    /// What was measured.
+    pub quantity: Quantity,
+    /// Whose eye.
+    pub eye: Laterality,
+    /// The value as sent; `None` when the report holds none.
+    pub measured: Option<Measured>,
+    /// Why the value is missing or odd.
+    pub qualifier: Option<Code>,
+    /// Plane of the picture.
+    pub plane: Plane,
+    /// Reading or derived value.
+    pub derivation: Derivation,
+    /// Borders touched.
+    pub definition: Option<Border>,
+    /// Depth behind the globe as sent; more than one contradict each other.
+    pub depths: Vec<Option<Measured>>,
+    /// Angle between the caliper and the line across the nerve as sent; likewise.
+    pub angles: Vec<Option<Measured>>,
+    /// Place of the number.
+    pub place: String,
+    /// Concept name of the number, `value scheme`.
+    pub concept: String,
+    /// Observation DateTime of the number or the nearest enclosing item that has one, as sent.
+    pub observed_at: Option<String>,
+    /// Observation UID of the number.
+    pub observation_uid: Option<String>,
+    /// Who measured.
+    pub operator: Given,
+    /// With which machine, as far as the tree says.
+    pub device: Device,
+    /// Remarks so far; a blocking one keeps the value from use.
+    pub remarks: Vec<Remark>,
+}
+
+fn distinct<T: PartialEq + Clone>(said: &[Said<T>]) -> Vec<T> {
+    let mut distinct = Vec::new();
+    for one in said {
+        if !distinct.contains(&one.says) {
+            distinct.push(one.says.clone());
+        }
+    }
+    distinct
+}
+
+/// Gathers what is known of a number of a known quantity. `None` when it is a statistic.
+pub(super) fn found(
+    tree: &Tree,
+    id: ItemId,
+    quantity: Quantity,
+    own: &Explained,
+    chain: &Chain<'_>,
+    template: &Template,
+    document: &mut Vec<Remark>,
+) -> Option<Found> {
+    let item = tree.item(id);
+    let place = tree.place(id);
+    let Value::Num {
+        measured,
+        qualifier,
+    } = &item.value
+    else {
+        return None;
+    };
+    let mut remarks = Vec::new();
+
+    let derivation = match made(chain) {
+        Made::Statistic => {
+            document.push(
+                Remark::info(
+                    "statistic-not-a-value",
+                    "a standard deviation or total of our quantity: no value of its own",
+                )
+                .at(place),
+            );
+            return None;
+        }
+        made => made.derivation().unwrap_or_else(|| {
+            remarks.push(
+                Remark::blocking(
+                    "derivation-unclear",
+                    "how the value was made cannot be told, or not compared with a reading",
+                )
+                .at(place.clone())
+                .act("add a [[term]] for the derivation's code to the site dictionary"),
+            );
+            Derivation::Single
+        }),
+    };
+    let (eye, remark) = side::resolve(tree, id, chain, &template.laterality);
+    remarks.extend(remark);
+    let plane = plane(tree, chain, &template.plane, &place, &mut remarks);
+    let definition = match distinct(chain.nearest(|level| &level.definitions)).as_slice() {
+        [] => None,
+        [one] => Some(*one),
+        _ => {
+            remarks.push(
+                Remark::caution(
+                    "definition-conflict",
+                    "outer and inner borders are both named",
+                )
+                .at(place.clone()),
+            );
+            None
+        }
+    };
+    circumstances(tree, chain, own, &place, &mut remarks);
+    Some(Found {
+        quantity,
+        eye,
+        measured: measured.clone(),
+        qualifier: qualifier.clone(),
+        plane,
+        derivation,
+        definition,
+        depths: distinct(chain.nearest(|level| &level.depths)),
+        angles: distinct(chain.nearest_but_parents(|level| &level.angles)),
+        concept: item
+            .concept
+            .as_ref()
+            .map(Code::to_string)
+            .unwrap_or_default(),
+        observed_at: tree
+            .upwards(id)
+            .find_map(|at| tree.item(at).observed_at.clone()),
+        observation_uid: item.observation_uid.clone(),
+        operator: given(chain.nearest(|level| &level.operators)),
+        device: Device {
+            manufacturer: single(chain, |level| &level.manufacturers),
+            model: single(chain, |level| &level.models),
+            serial: single(chain, |level| &level.serials),
+        },
+        place,
+        remarks,
+    })
+}
+
+/// How the value was made. Its own level goes first, then containers; never the number it is a
+/// reading behind.
+fn made(chain: &Chain<'_>) -> Made {
+    let made = distinct(chain.nearest_but_parents(|level| &level.made));
+    let own = chain.steps.first().filter(|step| step.own);
+    let selected = own
+        .map(|step| distinct(&step.level.selected))
+        .unwrap_or_default();
+    match (made.as_slice(), selected.as_slice()) {
+        ([] | [Made::Single], []) => Made::Single,
+        ([] | [Made::Single], [one]) => *one,
+        ([one], _) => *one,
+        _ => Made::Unclear,
+    }
+}
+
+fn plane(
+    tree: &Tree,
+    chain: &Chain<'_>,
+    believed: &[Stand],
+    place: &str,
+    remarks: &mut Vec<Remark>,
+) -> Plane {
+    let nearest = chain.steps.iter().find_map(|step| {
+        let said: Vec<&Said<Option<Plane>>> = step
+            .level
+            .planes
+            .iter()
+            .filter(|said| believed.contains(&step.stand(said.spot)))
+            .collect();
+        (!said.is_empty()).then_some(said)
+    });
+    let said = nearest.unwrap_or_default();
+    if let Some(unknown) = said.iter().find(|one| one.says.is_none()) {
+        remarks.push(
+            Remark::info(
+                "plane-unclear",
+                format!("the plane's code {} is not explained", unknown.code),
+            )
+            .at(tree.place(unknown.at))
+            .act("add a [[term]] for it to the site dictionary"),
+        );
+    }
+    let mut planes: Vec<Plane> = said.iter().filter_map(|one| one.says).collect();
+    planes.sort_unstable();
+    planes.dedup();
+    match planes.as_slice() {
+        [] => Plane::Unspecified,
+        [one] => *one,
+        _ => {
+            remarks.push(
+                Remark::caution("plane-conflict", "two planes are named for one value").at(place),
+            );
+            Plane::Unspecified
+        }
+    }
+}
+
+/// Whose value it is, where it comes from, and what the sender did unusually.
+fn circumstances(
+    tree: &Tree,
+    chain: &Chain<'_>,
+    own: &Explained,
+    place: &str,
+    remarks: &mut Vec<Remark>,
+) {
+    let subjects = chain.nearest(|level| &level.subjects);
+    if let Some(other) = subjects.iter().find(|one| one.says != Subject::Patient) {
+        remarks.push(
+            Remark::blocking(
+                "subject-not-patient",
+                format!(
+                    "{} says that not the patient was measured ({})",
+                    tree.place(other.at),
+                    other.code
+                ),
+            )
+            .at(place),
+        );
+    }
+    let quoted = chain.steps.iter().find_map(|step| step.level.quoted);
+    if quoted.is_some() || own.says.quoted {
+        let at = quoted.map_or_else(|| place.to_owned(), |at| tree.place(at));
+        remarks.push(
+            Remark::blocking(
+                "value-quoted",
+                format!("{at} says that the value is copied from an earlier exam or a document"),
+            )
+            .at(place),
+        );
+    }
+    if let Some(at) = chain.steps.iter().find_map(|step| step.level.contained) {
+        remarks.push(
+            Remark::info(
+                "modifier-by-contains",
+                "site or side is tied by CONTAINS where the standard has HAS CONCEPT MOD; it was \
+                 read all the same",
+            )
+            .at(tree.place(at)),
+        );
+    }
+}
+
+fn given(said: &[Said<String>]) -> Given {
+    match distinct(said).as_slice() {
+        [] => Given::Nothing,
+        [one] => Given::One(one.clone()),
+        _ => Given::Several,
+    }
+}
+
+fn single<'a>(
+    chain: &Chain<'a>,
+    list: impl Fn(&'a Level) -> &'a Vec<Said<String>>,
+) -> Option<String> {
+    match given(chain.nearest(list)) {
+        Given::One(name) => Some(name),
+        Given::Nothing | Given::Several => None,
+    }
+}

@@ -1,0 +1,312 @@
+//! What is said at each item of the tree about the numbers below it, read in one pass.
+
+use super::modifies;
+use crate::domain::{Border, Plane};
+use crate::sr::tree::{Measured, Tree, Value};
+use crate::sr::{Code, ItemId};
+use crate::template::vocabulary::is_private;
+use crate::template::words::{Made, Named, Role, Side, Site, Structure, Subject};
+use crate::template::{Explained, Vocabulary};
+use std::collections::BTreeMap;
+
+/// Where within a level something is said.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Spot {
+    /// Below a Finding Site.
+    Site,
+    /// A modifier.
+    Modifier,
+    /// The item's concept name.
+    Concept,
+}
+
+/// One thing said, with where and by which code.
+#[derive(Debug, Clone)]
+pub(super) struct Said<T> {
+    pub(super) says: T,
+    pub(super) at: ItemId,
+    pub(super) code: String,
+    pub(super) spot: Spot,
+}
+
+/// A side as said; a code nobody explains may contradict any side.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum SideSaid {
+    Known(Side),
+    Unknown,
+}
+
+/// What one item says. Each list holds one entry per distinct statement, so that a report that
+/// repeats itself a hundred thousand times costs no more than one that does not.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Level {
+    pub(super) sides: Vec<Said<SideSaid>>,
+    /// `None` is a site that is none of ours.
+    pub(super) sites: Vec<Said<Option<Site>>>,
+    pub(super) structures: Vec<Said<Structure>>,
+    /// `None` is a plane that nobody explains.
+    pub(super) planes: Vec<Said<Option<Plane>>>,
+    pub(super) made: Vec<Said<Made>>,
+    pub(super) selected: Vec<Said<Made>>,
+    pub(super) definitions: Vec<Said<Border>>,
+    pub(super) subjects: Vec<Said<Subject>>,
+    pub(super) depths: Vec<Said<Option<Measured>>>,
+    pub(super) angles: Vec<Said<Option<Measured>>>,
+    pub(super) operators: Vec<Said<String>>,
+    pub(super) manufacturers: Vec<Said<String>>,
+    pub(super) models: Vec<Said<String>>,
+    pub(super) serials: Vec<Said<String>>,
+    /// The item, or what stands at it, is copied from elsewhere.
+    pub(super) quoted: Option<ItemId>,
+    /// Modifiers tied by CONTAINS.
+    pub(super) contained: Option<ItemId>,
+    /// Codes of private schemes that say nothing to us.
+    pub(super) private: Vec<Said<String>>,
+}
+
+/// Most distinct texts kept per level: two already contradict each other.
+const DISTINCT: usize = 4;
+
+fn say<T: PartialEq>(list: &mut Vec<Said<T>>, said: Said<T>) {
+    let again = |old: &Said<T>| old.says == said.says && old.spot == said.spot;
+    if list.len() < 64 && !list.iter().any(again) {
+        list.push(said);
+    }
+}
+
+fn say_few<T: PartialEq>(list: &mut Vec<Said<T>>, said: Said<T>) {
+    if list.len() < DISTINCT {
+        say(list, said);
+    }
+}
+
+/// Levels by item; an item that says nothing has none.
+#[derive(Debug, Default)]
+pub(super) struct Levels {
+    levels: BTreeMap<ItemId, Level>,
+    /// Sides of pictures, by SOP Instance UID.
+    pictures: BTreeMap<String, Vec<Said<SideSaid>>>,
+}
+
+impl Levels {
+    /// What an item says.
+    pub(super) fn get(&self, id: ItemId) -> Option<&Level> {
+        self.levels.get(&id)
+    }
+
+    /// Every item that says something.
+    pub(super) fn iter(&self) -> impl Iterator<Item = (ItemId, &Level)> {
+        self.levels.iter().map(|(&id, level)| (id, level))
+    }
+
+    /// Sides of a picture.
+    pub(super) fn picture(&self, instance: &str) -> &[Said<SideSaid>] {
+        self.pictures.get(instance).map_or(&[], Vec::as_slice)
+    }
+
+    /// Reads the whole tree once.
+    pub(super) fn read(tree: &Tree, vocabulary: &Vocabulary) -> Levels {
+        let mut levels = Levels::default();
+        for id in tree.ids() {
+            let item = tree.item(id);
+            if let Value::Container | Value::Num { .. } = &item.value {
+                if let Some(concept) = &item.concept {
+                    let name = vocabulary.explain(concept);
+                    if name.known {
+                        levels.named(id, concept, &name);
+                    }
+                }
+            }
+            let Some((parent, concept)) = tree.parent(id).zip(item.concept.as_ref()) else {
+                continue;
+            };
+            let Some(role) = vocabulary.explain(concept).says.role else {
+                continue;
+            };
+            levels.modifier(tree, id, parent, role, vocabulary);
+        }
+        levels
+    }
+
+    fn named(&mut self, id: ItemId, concept: &Code, name: &Explained) {
+        let level = self.levels.entry(id).or_default();
+        level.take(id, concept, name, Spot::Concept);
+        if let Some(Named::Ours(quantity)) = name.says.quantity {
+            let part = Structure::of(quantity);
+            say(
+                &mut level.structures,
+                said(part, id, concept, Spot::Concept),
+            );
+        }
+        if name.says.quoted {
+            level.quoted = level.quoted.or(Some(id));
+        }
+    }
+
+    fn modifier(
+        &mut self,
+        tree: &Tree,
+        id: ItemId,
+        parent: ItemId,
+        role: Role,
+        vocabulary: &Vocabulary,
+    ) {
+        let item = tree.item(id);
+        let Some(contained) = modifies(item, role) else {
+            return;
+        };
+        let above = tree.item(parent);
+        // What stands below a Finding Site is said of the item that the site is of.
+        let below_site = matches!(above.value, Value::Code(_))
+            && role_of(above.concept.as_ref(), vocabulary) == Some(Role::FindingSite);
+        let (owner, spot) = match tree.parent(parent) {
+            Some(owner) if below_site => (owner, Spot::Site),
+            _ => (parent, Spot::Modifier),
+        };
+        if let Value::Instance { instance, .. } = &above.value {
+            if let (Role::ImageLaterality | Role::Laterality, Value::Code(code)) =
+                (role, &item.value)
+            {
+                let sides = self.pictures.entry(instance.clone()).or_default();
+                sides_of(sides, id, code, &vocabulary.explain(code), spot);
+            }
+            return;
+        }
+        let level = self.levels.entry(owner).or_default();
+        if contained {
+            level.contained = level.contained.or(Some(id));
+        }
+        match &item.value {
+            Value::Code(code) => level.coded(id, role, code, spot, vocabulary),
+            Value::Num { measured, .. } => {
+                let number = Said {
+                    says: measured.clone(),
+                    at: id,
+                    code: String::new(),
+                    spot,
+                };
+                match role {
+                    Role::Depth => say_few(&mut level.depths, number),
+                    Role::Angle => say_few(&mut level.angles, number),
+                    _ => {}
+                }
+            }
+            Value::PersonName(text) | Value::Text(text) if !text.trim().is_empty() => {
+                let text = Said {
+                    says: text.trim().to_owned(),
+                    at: id,
+                    code: String::new(),
+                    spot,
+                };
+                match role {
+                    Role::ObserverName => say_few(&mut level.operators, text),
+                    Role::DeviceManufacturer => say_few(&mut level.manufacturers, text),
+                    Role::DeviceModel => say_few(&mut level.models, text),
+                    Role::DeviceSerial => say_few(&mut level.serials, text),
+                    Role::Quotation => level.quoted = level.quoted.or(Some(id)),
+                    _ => {}
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+fn role_of(concept: Option<&Code>, vocabulary: &Vocabulary) -> Option<Role> {
+    vocabulary.explain_some(concept).says.role
+}
+
+fn said<T>(says: T, at: ItemId, code: &Code, spot: Spot) -> Said<T> {
+    Said {
+        says,
+        at,
+        code: code.to_string(),
+        spot,
+    }
+}
+
+fn sides_of(
+    sides: &mut Vec<Said<SideSaid>>,
+    id: ItemId,
+    code: &Code,
+    value: &Explained,
+    spot: Spot,
+) {
+    for &side in &value.sides {
+        say(sides, said(SideSaid::Known(side), id, code, spot));
+    }
+    if value.sides.is_empty() {
+        say(sides, said(SideSaid::Unknown, id, code, spot));
+    }
+}
+
+impl Level {
+    /// Takes all that a code says, whatever the item's role: pre-coordinated codes say a lot.
+    fn take(&mut self, id: ItemId, code: &Code, value: &Explained, spot: Spot) {
+        for &side in &value.sides {
+            say(&mut self.sides, said(SideSaid::Known(side), id, code, spot));
+        }
+        let says = &value.says;
+        if let Some(site) = says.site {
+            say(&mut self.sites, said(Some(site), id, code, spot));
+        }
+        if let Some(part) = says.structure {
+            say(&mut self.structures, said(part, id, code, spot));
+        }
+        if let Some(plane) = says.plane {
+            say(&mut self.planes, said(Some(plane), id, code, spot));
+        }
+        if let Some(border) = says.definition {
+            say(&mut self.definitions, said(border, id, code, spot));
+        }
+        if let Some(made) = says.derivation {
+            say(&mut self.made, said(made, id, code, spot));
+        }
+    }
+
+    fn coded(&mut self, id: ItemId, role: Role, code: &Code, spot: Spot, vocabulary: &Vocabulary) {
+        let value = vocabulary.explain(code);
+        if !value.known && is_private(code) {
+            say_few(&mut self.private, said(code.to_string(), id, code, spot));
+        }
+        match role {
+            Role::Laterality | Role::ImageLaterality => {
+                sides_of(&mut self.sides, id, code, &value, spot);
+            }
+            Role::FindingSite => {
+                // A side pre-coordinated in the site itself.
+                self.take(id, code, &value, Spot::Site);
+                if value.says.site.is_none() {
+                    say(&mut self.sites, said(None, id, code, spot));
+                }
+            }
+            Role::TopographicalModifier | Role::Definition => self.take(id, code, &value, spot),
+            Role::Orientation => {
+                self.take(id, code, &value, spot);
+                if value.says.plane.is_none() && value.sides.is_empty() {
+                    say(&mut self.planes, said(None, id, code, spot));
+                }
+            }
+            Role::Derivation | Role::SelectionStatus => {
+                let made = value.says.derivation.unwrap_or(Made::Unclear);
+                let list = match role {
+                    Role::Derivation => &mut self.made,
+                    _ => &mut self.selected,
+                };
+                say(list, said(made, id, code, spot));
+            }
+            Role::Method => self.take(id, code, &value, spot),
+            Role::SubjectClass => {
+                let subject = value.says.subject.unwrap_or(Subject::Other);
+                say(&mut self.subjects, said(subject, id, code, spot));
+            }
+            Role::Quotation => self.quoted = self.quoted.or(Some(id)),
+            Role::Depth
+            | Role::Angle
+            | Role::ObserverName
+            | Role::DeviceManufacturer
+            | Role::DeviceModel
+            | Role::DeviceSerial => {}
+        }
+    }
+}

@@ -1,0 +1,127 @@
+//! Right or left: every source is heard, any two that disagree leave it unresolved.
+
+use super::context::Chain;
+use super::level::SideSaid;
+use crate::domain::{Eye, Laterality, Remark};
+use crate::sr::ItemId;
+use crate::sr::tree::Tree;
+use crate::template::words::{Side, Stand};
+
+/// One source on its way from the number to the root.
+struct Source<'a> {
+    /// Steps away from the number.
+    far: usize,
+    stand: Stand,
+    says: SideSaid,
+    at: ItemId,
+    code: &'a str,
+}
+
+impl Source<'_> {
+    fn eye(&self) -> Option<Eye> {
+        match self.says {
+            SideSaid::Known(side) => side.eye(),
+            SideSaid::Unknown => None,
+        }
+    }
+
+    fn is(&self, side: Side) -> bool {
+        self.says == SideSaid::Known(side)
+    }
+
+    fn tell(&self, tree: &Tree) -> String {
+        let word = match self.says {
+            SideSaid::Known(Side::Right) => "right",
+            SideSaid::Known(Side::Left) => "left",
+            SideSaid::Known(Side::Bilateral) => "both sides",
+            SideSaid::Known(Side::Unilateral) => "one side, not which",
+            SideSaid::Unknown => "something that nobody explains",
+        };
+        format!("{} says {word} ({})", tree.place(self.at), self.code)
+    }
+}
+
+/// The side of a number, with the blocking remark when it has none.
+pub(super) fn resolve(
+    tree: &Tree,
+    number: ItemId,
+    chain: &Chain<'_>,
+    believed: &[Stand],
+) -> (Laterality, Option<Remark>) {
+    let mut sources: Vec<Source<'_>> = Vec::new();
+    for (far, step) in chain.steps.iter().enumerate() {
+        let mut here: Vec<Source<'_>> = step
+            .level
+            .sides
+            .iter()
+            .map(|said| Source {
+                far,
+                stand: step.stand(said.spot),
+                says: said.says,
+                at: said.at,
+                code: &said.code,
+            })
+            .collect();
+        here.sort_by_key(|source| source.stand);
+        sources.extend(here);
+    }
+    sources.extend(chain.pictures.iter().map(|said| Source {
+        far: usize::MAX,
+        stand: Stand::Image,
+        says: said.says,
+        at: said.at,
+        code: &said.code,
+    }));
+    match judge(tree, &sources, believed) {
+        Ok(eye) => (Laterality::from(eye), None),
+        Err(remark) => (Laterality::Unresolved, Some(remark.at(tree.place(number)))),
+    }
+}
+
+fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye, Remark> {
+    if let Some(unknown) = sources.iter().find(|one| one.says == SideSaid::Unknown) {
+        return Err(Remark::blocking(
+            "laterality-unclear",
+            format!(
+                "the side is given in a code nobody explains: {}",
+                unknown.tell(tree)
+            ),
+        )
+        .act("add a [[term]] for the code to the site dictionary"));
+    }
+    let Some((first, eye)) = sources.iter().find_map(|one| Some((one, one.eye()?))) else {
+        let said: Vec<String> = sources.iter().map(|one| one.tell(tree)).collect();
+        let why = match said.is_empty() {
+            true => "nothing says which eye".to_owned(),
+            false => format!("nothing says which eye: {}", said.join("; ")),
+        };
+        return Err(Remark::blocking("laterality-missing", why).act(
+            "have the report say right or left, or explain its codes in the site dictionary",
+        ));
+    };
+    // A statement of both sides further out is narrowed by the nearer one; as near or nearer, it
+    // contradicts it.
+    let against = sources.iter().find(|other| match other.eye() {
+        Some(other) => other != eye,
+        None => other.is(Side::Bilateral) && other.far <= first.far,
+    });
+    if let Some(other) = against {
+        return Err(Remark::blocking(
+            "laterality-conflict",
+            format!("{}, but {}", first.tell(tree), other.tell(tree)),
+        )
+        .act("correct the report at its source; no side was picked"));
+    }
+    let believable = |one: &Source<'_>| one.eye().is_some() && believed.contains(&one.stand);
+    if sources.iter().any(believable) {
+        return Ok(eye);
+    }
+    Err(Remark::blocking(
+        "laterality-missing",
+        format!(
+            "{}, which is not where the template looks for the side",
+            first.tell(tree)
+        ),
+    )
+    .act("add the place to `laterality` under [where] of the template if it can be trusted"))
+}

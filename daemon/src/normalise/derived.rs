@@ -1,0 +1,169 @@
+//! Means beside their readings, and the same reading twice: each reading counts once.
+
+use crate::domain::{Derivation, Measurement, Plane, Remark};
+use std::collections::BTreeMap;
+
+const BESIDE: &str = "derived-beside-readings";
+const ALONE: &str = "derived-without-readings";
+const EXTREME: &str = "extreme-without-readings";
+const UNUSABLE: &str = "derived-from-unusable";
+const OTHER: &str = "derived-beside-derived";
+const SEEN: &str = "observation-seen";
+const UNEQUAL: &str = "observation-uid-conflict";
+
+/// Decides, over the measurements of one object or of all objects of one exam, which derived values
+/// and which repeats are set aside. Doing it for each object and then for the exam is fine.
+///
+/// * The same Observation UID again is the same reading: the first one counts. With another value
+///   it is a contradiction, and none of them counts.
+/// * A derived value is set aside when usable readings of the same eye and quantity exist in the
+///   same plane and by the same borders; "unspecified" matches any. So it is when such readings
+///   exist and none is usable: it was made from them.
+/// * Without readings a mean, else a median, else a selected value counts as one reading. A smallest
+///   or largest value alone is no reading.
+pub fn settle<'a>(measurements: impl IntoIterator<Item = &'a mut Measurement>) {
+    let mut all: Vec<&mut Measurement> = measurements.into_iter().collect();
+    drop_repeats(&mut all);
+    settle_derived(&mut all);
+}
+
+fn has(measurement: &Measurement, code: &str) -> bool {
+    measurement.remarks.iter().any(|remark| remark.code == code)
+}
+
+fn drop_repeats(all: &mut [&mut Measurement]) {
+    let mut by_uid: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+    for (at, measurement) in all.iter().enumerate() {
+        if let Some(uid) = &measurement.observation_uid {
+            if !has(measurement, SEEN) {
+                by_uid.entry(uid.clone()).or_default().push(at);
+            }
+        }
+    }
+    for same in by_uid.values().filter(|same| same.len() > 1) {
+        let content = |at: &usize| {
+            all.get(*at).map(|one| {
+                let what = (one.quantity, one.eye, one.value_mm);
+                (what, one.derivation, one.plane, one.definition)
+            })
+        };
+        let first = same.first().and_then(content);
+        let equal = same.iter().all(|at| content(at) == first);
+        let mut kept = false;
+        for &at in same {
+            let Some(one) = all.get_mut(at).filter(|one| one.usable) else {
+                continue;
+            };
+            if !equal {
+                one.set_aside(
+                    Remark::blocking(
+                        UNEQUAL,
+                        "the same Observation UID stands at values that are not the same; none is used",
+                    )
+                    .at(one.place.clone())
+                    .act("correct the report at its source"),
+                );
+            } else if kept {
+                one.set_aside(
+                    Remark::info(SEEN, "the same Observation UID was read already")
+                        .at(one.place.clone()),
+                );
+            } else {
+                kept = true;
+            }
+        }
+    }
+}
+
+/// What has to be the same for a derived value to be made from readings.
+fn comparable(one: &Measurement, other: &Measurement) -> bool {
+    let planes = one.plane == other.plane
+        || one.plane == Plane::Unspecified
+        || other.plane == Plane::Unspecified;
+    let borders = match (one.definition, other.definition) {
+        (Some(one), Some(other)) => one == other,
+        _ => true,
+    };
+    one.quantity == other.quantity && one.eye == other.eye && planes && borders
+}
+
+/// Order of preference among derived values without readings.
+fn rank(derivation: Derivation) -> u8 {
+    match derivation {
+        Derivation::Single => 0,
+        Derivation::Mean => 1,
+        Derivation::Median => 2,
+        Derivation::Selected => 3,
+        Derivation::Minimum | Derivation::Maximum => 4,
+    }
+}
+
+fn settle_derived(all: &mut [&mut Measurement]) {
+    // Judged against what was usable before, so that the order of the values decides nothing.
+    // One of each kind is enough to judge by.
+    let mut kinds: Vec<Measurement> = Vec::new();
+    for one in all.iter().filter(|one| !has(one, SEEN)) {
+        let same = |kind: &Measurement| {
+            kind.usable == one.usable
+                && rank(kind.derivation) == rank(one.derivation)
+                && (kind.quantity, kind.eye, kind.plane, kind.definition)
+                    == (one.quantity, one.eye, one.plane, one.definition)
+        };
+        if !kinds.iter().any(same) {
+            kinds.push((**one).clone());
+        }
+    }
+    for one in all.iter_mut().filter(|one| one.usable) {
+        let own = rank(one.derivation);
+        if own == 0 {
+            continue;
+        }
+        one.remarks.retain(|remark| remark.code != ALONE);
+        let alike = || kinds.iter().filter(|kind| comparable(kind, one));
+        let best = alike()
+            .filter(|kind| kind.usable)
+            .map(|kind| rank(kind.derivation))
+            .min()
+            .unwrap_or(own);
+        let readings_unusable = alike().any(|kind| !kind.usable && rank(kind.derivation) == 0);
+        let place = one.place.clone();
+        if best == 0 {
+            one.set_aside(
+                Remark::info(
+                    BESIDE,
+                    "made from readings that are here themselves; they are used",
+                )
+                .at(place),
+            );
+        } else if readings_unusable {
+            one.set_aside(
+                Remark::blocking(UNUSABLE, "made from readings of which none can be used")
+                    .at(place),
+            );
+        } else if own == rank(Derivation::Minimum) {
+            one.set_aside(
+                Remark::caution(
+                    EXTREME,
+                    "a smallest or largest value without its readings is not comparable",
+                )
+                .at(place),
+            );
+        } else if best < own {
+            one.set_aside(
+                Remark::info(
+                    OTHER,
+                    "another value made from the same readings is here and is used instead",
+                )
+                .at(place),
+            );
+        } else {
+            one.remarks.push(
+                Remark::caution(
+                    ALONE,
+                    "made from readings that are not here; it counts as one reading",
+                )
+                .at(place),
+            );
+        }
+    }
+}

@@ -1,0 +1,63 @@
+//! Units of length: a closed table of UCUM codes, and a site's own spellings.
+
+use crate::domain::Remark;
+use crate::sr::Code;
+use crate::sr::code::CodeKey;
+use crate::template::Vocabulary;
+use crate::template::words::Unit;
+
+/// The unit of length a code says; `None` when it says none. UCUM tells case apart: `Mm` is a
+/// thousand kilometres.
+#[must_use]
+pub fn length(code: &Code, vocabulary: &Vocabulary) -> Option<Unit> {
+    code.keys().find_map(|key| {
+        let by_site = vocabulary.term(&key).and_then(|says| says.unit);
+        by_site.or_else(|| ucum(&key))
+    })
+}
+
+fn ucum(key: &CodeKey) -> Option<Unit> {
+    if key.scheme != "UCUM" {
+        return None;
+    }
+    match key.value.as_str() {
+        "mm" => Some(Unit::Millimetre),
+        "cm" => Some(Unit::Centimetre),
+        "um" => Some(Unit::Micrometre),
+        "m" => Some(Unit::Metre),
+        "[in_i]" => Some(Unit::Inch),
+        _ => None,
+    }
+}
+
+/// The unit of a value, or the remark that says why it has none.
+///
+/// # Errors
+///
+/// A blocking remark without place.
+pub fn of_value(code: Option<&Code>, vocabulary: &Vocabulary) -> Result<Unit, Remark> {
+    let Some(code) = code else {
+        return Err(missing("the value has no unit"));
+    };
+    if let Some(unit) = length(code, vocabulary) {
+        return Ok(unit);
+    }
+    Err(match (code.value.trim(), code.scheme.trim()) {
+        ("1" | "", _) => missing("the value says it has no unit"),
+        ("Mm", "UCUM") => unknown("the unit Mm is the megametre; mm is written in small letters"),
+        (value, scheme) => unknown(&format!(
+            "the unit {value} {scheme} is not one of mm, cm, um, m, [in_i] of UCUM"
+        )),
+    })
+}
+
+fn missing(text: &str) -> Remark {
+    Remark::blocking("unit-missing", text).act("have the sender write the unit; none was assumed")
+}
+
+fn unknown(text: &str) -> Remark {
+    Remark::blocking("unit-unknown", text).act(
+        "have the sender write a UCUM unit, or explain this spelling by a [[term]] with `unit` in \
+         the site dictionary",
+    )
+}

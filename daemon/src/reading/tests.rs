@@ -1,0 +1,238 @@
+use super::*;
+use crate::domain::Laterality;
+use crate::extract::build::*;
+use crate::sr::Header;
+use crate::sr::tree::Relationship;
+use chrono::NaiveDate;
+
+fn moment(day: u32) -> crate::domain::Moment {
+    crate::domain::Moment {
+        local: NaiveDate::from_ymd_opt(2024, 5, day)
+            .unwrap()
+            .and_hms_opt(10, 0, 0)
+            .unwrap(),
+        offset_s: None,
+    }
+}
+
+fn document(tree: Option<Tree>) -> Document {
+    Document {
+        header: Header {
+            sop_class_uid: Some("1.2.840.10008.5.1.4.1.1.88.33".to_owned()),
+            sop_instance_uid: Some("1.2.3".to_owned()),
+            study_instance_uid: Some("1.2".to_owned()),
+            patient_id: Some("0042".to_owned()),
+            study_at: Some(moment(10)),
+            content_at: Some(moment(12)),
+            operator: Some("Header^Operator".to_owned()),
+            model: Some("Workstation".to_owned()),
+            ..Header::default()
+        },
+        tree,
+        content_sha256: "ab".to_owned(),
+        remarks: Vec::new(),
+    }
+}
+
+fn read(document: &Document) -> ObjectReading {
+    let rules = Rules::new(Templates::builtin().unwrap());
+    read_document(document, "SITE", &rules)
+}
+
+fn two_eyes() -> Tree {
+    report(vec![
+        vec![site(RIGHT), mm("5.6", vec![])],
+        vec![site(LEFT), mm("5.5", vec![])],
+    ])
+}
+
+fn codes(remarks: &[Remark]) -> Vec<&str> {
+    remarks.iter().map(|remark| remark.code.as_ref()).collect()
+}
+
+#[test]
+fn a_plain_report_is_accepted() {
+    let reading = read(&document(Some(two_eyes())));
+    assert_eq!(reading.disposition, Disposition::Accepted);
+    assert_eq!(reading.measurements.len(), 2);
+    assert!(reading.measurements.iter().all(|one| one.usable));
+    assert_eq!(codes(&reading.remarks), ["angle-unknown"]);
+    assert!(reading.template.unwrap().starts_with("tid1500@"));
+    let patient = reading.patient.unwrap();
+    assert_eq!(
+        (patient.key.id.as_str(), patient.key.issuer.as_str()),
+        ("0042", "SITE")
+    );
+    let exam = reading.exam.unwrap();
+    assert_eq!(exam.performed_at, Some(moment(10)));
+    assert_eq!(exam.operator.as_deref(), Some("Header^Operator"));
+    assert_eq!(exam.device.model.as_deref(), Some("Workstation"));
+}
+
+#[test]
+fn the_tree_speaks_before_the_header() {
+    let group = vec![
+        text(
+            "121008 DCM",
+            crate::sr::Value::PersonName("Tree^Operator".to_owned()),
+        ),
+        text("121016 DCM", crate::sr::Value::Text("SN 7".to_owned())),
+        site(RIGHT),
+        mm("5.6", vec![]).observed("20240509233000"),
+        mm("5.5", vec![]).observed("20240509224500"),
+    ];
+    let exam = read(&document(Some(report(vec![group.clone()]))))
+        .exam
+        .unwrap();
+    assert_eq!(
+        exam.performed_at.unwrap().to_string(),
+        "2024-05-09T22:45:00"
+    );
+    assert_eq!(exam.operator.as_deref(), Some("Tree^Operator"));
+    // Not mixed with the header's model, which is the workstation's.
+    assert_eq!(
+        (exam.device.serial.as_deref(), exam.device.model),
+        (Some("SN 7"), None)
+    );
+
+    let others = read(&document(Some(report(vec![
+        group,
+        vec![site(LEFT), mm("5.5", vec![])],
+    ]))));
+    assert_eq!(others.exam.unwrap().operator, None);
+    assert!(codes(&others.remarks).contains(&"operators-differ"));
+    assert!(codes(&others.remarks).contains(&"devices-differ"));
+    assert_eq!(others.disposition, Disposition::AcceptedWithRemarks);
+}
+
+#[test]
+fn values_of_an_earlier_exam_are_set_aside() {
+    let group = vec![
+        site(RIGHT),
+        mm("5.6", vec![]),
+        mm("4.9", vec![]).observed("20230110100000"),
+    ];
+    let reading = read(&document(Some(report(vec![group]))));
+    assert_eq!(
+        codes(&reading.measurements[1].remarks),
+        ["observed-before-exam"]
+    );
+    assert!(reading.measurements[0].usable);
+    assert_eq!(reading.exam.unwrap().performed_at, Some(moment(10)));
+}
+
+#[test]
+fn what_is_missing_quarantines() {
+    let full = document(Some(two_eyes()));
+    let without = |change: fn(&mut Header)| {
+        let mut document = full.clone();
+        change(&mut document.header);
+        let reading = read(&document);
+        assert_eq!(reading.disposition, Disposition::Quarantined);
+        assert_eq!(reading.measurements.len(), 2, "kept visible");
+        reading.remarks.last().unwrap().code.to_string()
+    };
+    assert_eq!(
+        without(|h| h.sop_instance_uid = None),
+        "sop-instance-uid-missing"
+    );
+    assert_eq!(
+        without(|h| h.study_instance_uid = None),
+        "study-instance-uid-missing"
+    );
+    assert_eq!(without(|h| h.patient_id = None), "patient-id-missing");
+    assert_eq!(
+        without(|h| (h.study_at, h.content_at) = (None, None)),
+        "exam-date-missing"
+    );
+    let mut late = full.clone();
+    late.header.study_at = None;
+    assert_eq!(read(&late).exam.unwrap().performed_at, Some(moment(12)));
+}
+
+#[test]
+fn nothing_for_us() {
+    let mut image = document(None);
+    image.header.sop_class_uid = Some("1.2.840.10008.5.1.4.1.1.6.1".to_owned());
+    image.header.patient_id = None;
+    assert_eq!(read(&image).disposition, Disposition::NoSheathMeasurement);
+
+    let mut echo = document(Some(two_eyes()));
+    echo.header.sop_class_uid = Some("1.2.840.10008.5.1.4.1.1.88.67".to_owned());
+    let reading = read(&echo);
+    assert_eq!(reading.disposition, Disposition::NoSheathMeasurement);
+    assert_eq!(codes(&reading.remarks), ["class-not-read"]);
+
+    let heart = report(vec![vec![number("8867-4 LN", "80", "/min UCUM", vec![])]]);
+    let reading = read(&document(Some(heart)));
+    assert_eq!(reading.disposition, Disposition::NoSheathMeasurement);
+    assert_eq!(reading.remarks, []);
+}
+
+#[test]
+fn doubt_as_the_only_content_quarantines() {
+    let bare = modifier(SITE, NERVE, vec![modifier(LATERALITY, RIGHT, vec![])]);
+    let doubtful = vec![bare, mm("3.1", vec![])];
+    let reading = read(&document(Some(report(vec![doubtful.clone()]))));
+    assert_eq!(reading.disposition, Disposition::Quarantined);
+    assert_eq!(codes(&reading.remarks), ["sheath-or-nerve-unclear"]);
+    let beside = vec![site(LEFT), mm("5.5", vec![])];
+    let reading = read(&document(Some(report(vec![doubtful, beside]))));
+    assert_eq!(reading.disposition, Disposition::AcceptedWithRemarks);
+}
+
+#[test]
+fn mean_beside_its_readings_is_shown_and_not_used() {
+    let mean = mm(
+        "5.5",
+        vec![
+            modifier(DERIVATION, MEAN, vec![]),
+            mm("5.4", vec![]).by(Relationship::InferredFrom).uid("1.5"),
+            mm("5.6", vec![]).by(Relationship::InferredFrom).uid("1.6"),
+        ],
+    );
+    let again = mm("5.4", vec![]).uid("1.5");
+    let reading = read(&document(Some(report(vec![vec![
+        site(RIGHT),
+        mean,
+        again,
+    ]]))));
+    let usable: Vec<bool> = reading.measurements.iter().map(|one| one.usable).collect();
+    assert_eq!(usable, [false, true, true, false]);
+    assert!(
+        reading
+            .measurements
+            .iter()
+            .all(|one| one.eye == Laterality::Right)
+    );
+}
+
+#[test]
+fn provisional_reports_say_so() {
+    let mut early = document(Some(two_eyes()));
+    early.header.completion = Some("PARTIAL".to_owned());
+    early.header.preliminary = Some("PRELIMINARY".to_owned());
+    let reading = read(&early);
+    assert_eq!(reading.disposition, Disposition::AcceptedWithRemarks);
+    assert!(codes(&reading.remarks).contains(&"document-partial"));
+    assert!(codes(&reading.remarks).contains(&"document-preliminary"));
+}
+
+/// Published differences and a ratio in whole micrometres: a change of 0.4 mm (Davis et al. 2025)
+/// is exactly 0.4 mm, 5.375 is 7.5 % above 5.00, and 3.1 is 0.62 of 5.0 (Chen et al. 2015: nerve
+/// to sheath 0.63).
+#[test]
+fn values_keep_their_decimals() {
+    let um = |text: &str| {
+        let tree = report(vec![vec![site(RIGHT), mm(text, vec![])]]);
+        read(&document(Some(tree))).measurements[0]
+            .value_mm
+            .unwrap()
+            .um()
+    };
+    assert_eq!(um("5.00") - um("4.60"), 400);
+    assert_eq!(um("5.3") - um("4.9"), 400);
+    assert_eq!(um("4.99") - um("4.60"), 390);
+    assert_eq!((um("5.375") - um("5.00")) * 1000, 75 * um("5.00"));
+    assert_eq!(um("3.1") * 100, 62 * um("5.0"));
+}

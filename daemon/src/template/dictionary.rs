@@ -1,0 +1,149 @@
+//! Reads a vocabulary or a site dictionary, and the `[[measure]]` rules both kinds of file share.
+
+use super::desk::Desk;
+use super::measure::{Measure, When};
+use super::vocabulary::Says;
+use crate::domain::{Mistake, Plane};
+use crate::sr::code::CodeKey;
+use std::collections::BTreeMap;
+use std::ops::Range;
+use toml::de::DeTable;
+
+/// One vocabulary or dictionary file.
+pub(super) struct Dictionary {
+    /// Terms by code, with where the code is written.
+    pub(super) terms: BTreeMap<CodeKey, (Says, Range<usize>)>,
+    /// Rules of the site.
+    pub(super) measures: Vec<Measure>,
+    pub(super) mistakes: Vec<Mistake>,
+}
+
+/// Reads one file.
+pub(super) fn read(file: &str, text: &str) -> Dictionary {
+    let (mut desk, root) = Desk::open(file, text);
+    let root = root.get_ref();
+    desk.only(root, &["term", "measure"]);
+    let mut terms: BTreeMap<CodeKey, (Says, Range<usize>)> = BTreeMap::new();
+    for (span, table) in desk.tables(root, "term") {
+        desk.only(table, &["code", "scheme", "also", "meaning", "says"]);
+        desk.text(table, "meaning");
+        let value = desk.required(table, "code", span.clone());
+        let scheme = desk.required(table, "scheme", span.clone());
+        let says = says(&mut desk, table, span);
+        let own = value.zip(scheme).map(|(value, scheme)| {
+            let key = CodeKey::new(value.get_ref(), scheme.get_ref());
+            toml::Spanned::new(value.span(), key)
+        });
+        for key in own.into_iter().chain(desk.codes(table, "also")) {
+            let span = key.span();
+            let key = key.into_inner();
+            if terms.contains_key(&key) {
+                let what = format!("a second [[term]] for {} {}", key.value, key.scheme);
+                desk.wrong_instead(span, what, "keep one of them".to_owned());
+            } else {
+                terms.insert(key, (says.clone(), span));
+            }
+        }
+    }
+    let measures = measures(&mut desk, root);
+    Dictionary {
+        terms,
+        measures,
+        mistakes: desk.mistakes,
+    }
+}
+
+fn says(desk: &mut Desk<'_>, term: &DeTable<'_>, span: Range<usize>) -> Says {
+    let Some((span, table)) = desk.table(term, "says") else {
+        if !term.contains_key("says") {
+            desk.wrong(span, "`says` is missing");
+        }
+        return Says::default();
+    };
+    desk.only(
+        table,
+        &[
+            "quantity",
+            "concept",
+            "role",
+            "site",
+            "structure",
+            "eye",
+            "plane",
+            "derivation",
+            "definition",
+            "unit",
+            "subject",
+            "quoted",
+        ],
+    );
+    if table.is_empty() {
+        desk.wrong(span, "`says` says nothing");
+    }
+    Says {
+        quantity: desk.word(table, "quantity"),
+        concept: desk.word(table, "concept"),
+        role: desk.word(table, "role"),
+        site: desk.word(table, "site"),
+        structure: desk.word(table, "structure"),
+        side: desk.word(table, "eye"),
+        plane: desk.word::<Plane>(table, "plane"),
+        derivation: desk.word(table, "derivation"),
+        definition: desk.word(table, "definition"),
+        unit: desk.word(table, "unit"),
+        subject: desk.word(table, "subject"),
+        quoted: desk.flag(table, "quoted"),
+    }
+}
+
+/// Reads every `[[measure]]` of a file.
+pub(super) fn measures(desk: &mut Desk<'_>, root: &DeTable<'_>) -> Vec<Measure> {
+    let mut measures = Vec::new();
+    for (span, table) in desk.tables(root, "measure") {
+        desk.only(
+            table,
+            &["quantity", "named", "concept", "site", "structure"],
+        );
+        if !table.contains_key("quantity") {
+            desk.wrong(span.clone(), "`quantity` is missing");
+        }
+        let quantity = desk.word(table, "quantity");
+        let named = desk.flag(table, "named");
+        let concept = desk.words(table, "concept");
+        let site = desk.words(table, "site");
+        let structure = desk.words(table, "structure");
+        let described = ["concept", "site", "structure"]
+            .iter()
+            .any(|key| table.contains_key(*key));
+        let when = match (named, described) {
+            (true, false) => When::Named,
+            (false, true) if concept.is_empty() => {
+                desk.wrong(span, "`concept` is missing: the words that the rule reads");
+                continue;
+            }
+            (false, true) if site.is_empty() && structure.is_empty() => {
+                desk.wrong(
+                    span,
+                    "the rule would take every such number of the report; give `site` or `structure`",
+                );
+                continue;
+            }
+            (false, true) => When::Described {
+                concept,
+                site,
+                structure,
+            },
+            (true, true) | (false, false) => {
+                desk.wrong(
+                    span,
+                    "a rule has either `named = true` or `concept` with `site` or `structure`",
+                );
+                continue;
+            }
+        };
+        if let Some(quantity) = quantity {
+            measures.push(Measure { quantity, when });
+        }
+    }
+    measures
+}

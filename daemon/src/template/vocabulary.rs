@@ -1,0 +1,123 @@
+//! What coded concepts say. Codes are compared by value and scheme; display text never counts.
+
+use super::words::{Concept, Made, Named, Role, Side, Site, Structure, Subject, Unit};
+use crate::domain::{Border, Plane};
+use crate::sr::Code;
+use crate::sr::code::CodeKey;
+use std::collections::BTreeMap;
+
+/// All that one code says. A pre-coordinated code says several things at once.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Says {
+    /// The quantity, side and all.
+    pub quantity: Option<Named>,
+    /// A general word for a length.
+    pub concept: Option<Concept>,
+    /// What an item of this name is for.
+    pub role: Option<Role>,
+    /// Region of the body.
+    pub site: Option<Site>,
+    /// Part of the region.
+    pub structure: Option<Structure>,
+    /// Side.
+    pub side: Option<Side>,
+    /// Plane of the picture.
+    pub plane: Option<Plane>,
+    /// How the value was made.
+    pub derivation: Option<Made>,
+    /// Borders touched.
+    pub definition: Option<Border>,
+    /// Unit of length.
+    pub unit: Option<Unit>,
+    /// Who or what was measured.
+    pub subject: Option<Subject>,
+    /// The values below it come from an earlier exam or another document.
+    pub quoted: bool,
+}
+
+impl Says {
+    /// Takes from `other` what is not said yet.
+    fn fill_from(&mut self, other: &Says) {
+        self.quantity = self.quantity.or(other.quantity);
+        self.concept = self.concept.or(other.concept);
+        self.role = self.role.or(other.role);
+        self.site = self.site.or(other.site);
+        self.structure = self.structure.or(other.structure);
+        self.side = self.side.or(other.side);
+        self.plane = self.plane.or(other.plane);
+        self.derivation = self.derivation.or(other.derivation);
+        self.definition = self.definition.or(other.definition);
+        self.unit = self.unit.or(other.unit);
+        self.subject = self.subject.or(other.subject);
+        self.quoted |= other.quoted;
+    }
+}
+
+/// What a code and its equivalents say together.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Explained {
+    /// The code itself goes before its equivalents.
+    pub says: Says,
+    /// Every side that the code or an equivalent says, so that a contradiction shows.
+    pub sides: Vec<Side>,
+    /// Whether the code or an equivalent is known at all.
+    pub known: bool,
+}
+
+/// Terms by code.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Vocabulary {
+    terms: BTreeMap<CodeKey, Says>,
+}
+
+impl Vocabulary {
+    /// Adds or replaces the term of one code.
+    pub(super) fn set(&mut self, key: CodeKey, says: Says) {
+        self.terms.insert(key, says);
+    }
+
+    /// The term of one code.
+    #[must_use]
+    pub fn term(&self, key: &CodeKey) -> Option<&Says> {
+        self.terms.get(key)
+    }
+
+    /// What a code says, its equivalents included.
+    #[must_use]
+    pub fn explain(&self, code: &Code) -> Explained {
+        let mut all = Explained::default();
+        for says in code.keys().filter_map(|key| self.terms.get(&key)) {
+            all.known = true;
+            all.says.fill_from(says);
+            if let Some(side) = says.side.filter(|side| !all.sides.contains(side)) {
+                all.sides.push(side);
+            }
+        }
+        all
+    }
+
+    /// What a code says, nothing when there is none.
+    #[must_use]
+    pub fn explain_some(&self, code: Option<&Code>) -> Explained {
+        code.map(|code| self.explain(code)).unwrap_or_default()
+    }
+
+    /// Number of codes with a term.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.terms.len()
+    }
+
+    /// Whether there is no term at all.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.terms.is_empty()
+    }
+}
+
+/// Whether a code belongs to a private scheme (PS3.16 section 8: `99…`, or `L` for local).
+#[must_use]
+pub fn is_private(code: &Code) -> bool {
+    let key = code.key();
+    key.scheme.starts_with("99") || key.scheme == "L"
+}
