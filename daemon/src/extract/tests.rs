@@ -132,7 +132,7 @@ fn disagreement_names_both_places() {
     assert_eq!(remark.code, "laterality-conflict");
     assert_eq!(
         remark.text,
-        "1.1.1.1.2 says right (24028007 SCT), but 1.1 says left (8966001 SCT)"
+        "1.1.1.1.2 says right (24028007 SCT), but 1.1 says left (8966001 SCT)."
     );
     assert_eq!(remark.place.as_deref(), Some("1.1.1.2"));
 }

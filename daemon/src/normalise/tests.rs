@@ -171,7 +171,7 @@ fn rounding() {
 #[test]
 fn decimal_goes_before_float() {
     let mut both = sent("5.2", "mm");
-    both.float = Some(5.2000000000000002);
+    both.float = Some(5.2);
     assert_eq!(
         codes(&normal(&found(Some(both.clone())))),
         Vec::<&str>::new()
@@ -351,7 +351,7 @@ fn means_beside_readings() {
     );
     assert_eq!(
         settled(vec![made(Median, "5.5", Unspecified)]),
-        [alone.clone()]
+        vec![alone.clone()]
     );
     assert_eq!(
         settled(vec![made(Maximum, "5.5", Unspecified)]),
