@@ -91,7 +91,7 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
     if sheath().any(|one| one.geometry.is_none_or(|known| known.angle_deg.is_none())) {
         remarks.push(Remark::info(
             "angle-unknown",
-            "the report does not say at which angle the caliper lay; nothing was corrected for it",
+            "The report does not say at which angle the caliper lay; nothing was corrected for it.",
         ));
     }
 
@@ -136,7 +136,7 @@ fn readable_tree<'a>(document: &'a Document, remarks: &mut Vec<Remark>) -> Optio
         Some(class) if !CLASSES.contains(&class) => {
             remarks.push(Remark::info(
                 "class-not-read",
-                format!("reports of the class {class} are kept and not read"),
+                format!("Reports of the class {class} are kept and not read."),
             ));
             None
         }
@@ -166,7 +166,7 @@ fn measurements(found: &Extraction, document: &Document, rules: &Rules) -> Vec<M
                 measurement.remarks.push(
                     Remark::caution(
                         "observation-time-unreadable",
-                        "the observation date and time cannot be read; the exam's are used",
+                        "The observation date and time cannot be read; the exam's are used.",
                     )
                     .at(one.place.clone()),
                 );
@@ -175,7 +175,7 @@ fn measurements(found: &Extraction, document: &Document, rules: &Rules) -> Vec<M
                 measurement.set_aside(
                     Remark::blocking(
                         facts::BEFORE_EXAM,
-                        "observed before the study began, so it belongs to an earlier exam",
+                        "Observed before the study began, so it belongs to an earlier exam.",
                     )
                     .at(one.place.clone()),
                 );

@@ -104,7 +104,7 @@ pub(super) fn found(
             document.push(
                 Remark::info(
                     "statistic-not-a-value",
-                    "a standard deviation or total of our quantity: no value of its own",
+                    "A standard deviation or total of our quantity: no value of its own.",
                 )
                 .at(place),
             );
@@ -114,10 +114,10 @@ pub(super) fn found(
             remarks.push(
                 Remark::blocking(
                     "derivation-unclear",
-                    "how the value was made cannot be told, or not compared with a reading",
+                    "How the value was made cannot be told, or not compared with a reading.",
                 )
                 .at(place.clone())
-                .act("add a [[term]] for the derivation's code to the site dictionary"),
+                .act("Add a [[term]] for the derivation's code to the site dictionary."),
             );
             Derivation::Single
         }),
@@ -132,7 +132,7 @@ pub(super) fn found(
             remarks.push(
                 Remark::caution(
                     "definition-conflict",
-                    "outer and inner borders are both named",
+                    "Outer and inner borders are both named.",
                 )
                 .at(place.clone()),
             );
@@ -207,10 +207,10 @@ fn plane(
         remarks.push(
             Remark::info(
                 "plane-unclear",
-                format!("the plane's code {} is not explained", unknown.code),
+                format!("The plane's code {} is not explained.", unknown.code),
             )
             .at(tree.place(unknown.at))
-            .act("add a [[term]] for it to the site dictionary"),
+            .act("Add a [[term]] for it to the site dictionary."),
         );
     }
     let mut planes: Vec<Plane> = said.iter().filter_map(|one| one.says).collect();
@@ -221,7 +221,7 @@ fn plane(
         [one] => *one,
         _ => {
             remarks.push(
-                Remark::caution("plane-conflict", "two planes are named for one value").at(place),
+                Remark::caution("plane-conflict", "Two planes are named for one value.").at(place),
             );
             Plane::Unspecified
         }
@@ -242,7 +242,7 @@ fn circumstances(
             Remark::blocking(
                 "subject-not-patient",
                 format!(
-                    "{} says that not the patient was measured ({})",
+                    "{} says that not the patient was measured ({}).",
                     tree.place(other.at),
                     other.code
                 ),
@@ -256,7 +256,7 @@ fn circumstances(
         remarks.push(
             Remark::blocking(
                 "value-quoted",
-                format!("{at} says that the value is copied from an earlier exam or a document"),
+                format!("{at} says that the value is copied from an earlier exam or a document."),
             )
             .at(place),
         );
@@ -265,8 +265,8 @@ fn circumstances(
         remarks.push(
             Remark::info(
                 "modifier-by-contains",
-                "site or side is tied by CONTAINS where the standard has HAS CONCEPT MOD; it was \
-                 read all the same",
+                "Site or side is tied by CONTAINS where the standard has HAS CONCEPT MOD; it was \
+                 read all the same.",
             )
             .at(tree.place(at)),
         );

@@ -109,12 +109,12 @@ impl Levels {
         let mut levels = Levels::default();
         for id in tree.ids() {
             let item = tree.item(id);
-            if let Value::Container | Value::Num { .. } = &item.value {
-                if let Some(concept) = &item.concept {
-                    let name = vocabulary.explain(concept);
-                    if name.known {
-                        levels.named(id, concept, &name);
-                    }
+            if let Value::Container | Value::Num { .. } = &item.value
+                && let Some(concept) = &item.concept
+            {
+                let name = vocabulary.explain(concept);
+                if name.known {
+                    levels.named(id, concept, &name);
                 }
             }
             let Some((parent, concept)) = tree.parent(id).zip(item.concept.as_ref()) else {

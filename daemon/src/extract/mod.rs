@@ -38,8 +38,8 @@ pub fn extract(tree: &Tree, templates: &Templates) -> Extraction {
         Choice::One(template) => read_by(template, tree, &levels, templates),
         Choice::None => Extraction {
             remarks: vec![
-                Remark::info("template-none", "no template reads this document")
-                    .act("add a template for this kind of report"),
+                Remark::info("template-none", "No template reads this document.")
+                    .act("Add a template for this kind of report."),
             ],
             ..Extraction::default()
         },
@@ -50,12 +50,12 @@ pub fn extract(tree: &Tree, templates: &Templates) -> Extraction {
                     Remark::blocking(
                         "template-tie",
                         format!(
-                            "the templates {} fit this document equally well, so none was picked",
+                            "The templates {} fit this document equally well, so none was picked.",
                             names.join(" and ")
                         ),
                     )
                     .at(tree.place(tree.root()))
-                    .act("give one of them a further condition under [fits]"),
+                    .act("Give one of them a further condition under [fits]."),
                 ],
                 ..Extraction::default()
             }
@@ -109,11 +109,11 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
             Recognised::Ours(_) if reach == Reach::Strange => remarks.push(
                 Remark::blocking(
                     "relationship-not-understood",
-                    "a sheath value hangs in the tree by a relationship no number can have, so \
-                     nobody can tell whether it is one",
+                    "A sheath value hangs in the tree by a relationship no number can have, so \
+                     nobody can tell whether it is one.",
                 )
                 .at(tree.place(id))
-                .act("correct the report at its source"),
+                .act("Correct the report at its source."),
             ),
             Recognised::Ours(quantity) => {
                 found.extend(found::found(
@@ -128,7 +128,7 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
             }
             Recognised::Doubt(remark) => {
                 remarks.push(remark.at(tree.place(id)));
-                unread.note_private(tree, id, &chain, &own, vocabulary);
+                unread.note_private(tree, id, &chain, &own);
             }
             Recognised::NotOurs => {}
             Recognised::Unknown if is_role(own.says.role) => {}

@@ -71,20 +71,20 @@ pub(super) fn recognise(
         [] if part.is_none() && sites.contains(&Site::OpticNerve) => Recognised::Doubt(
             Remark::blocking(
                 "sheath-or-nerve-unclear",
-                "a width of the optic nerve; nothing says whether the sheath is in it",
+                "A width of the optic nerve; nothing says whether the sheath is in it.",
             )
             .act(
-                "have the sender add a modifier for the sheath, or add a [[measure]] to the site \
-                 dictionary if this site always means the sheath",
+                "Have the sender add a modifier for the sheath, or add a [[measure]] to the site \
+                 dictionary if this site always means the sheath.",
             ),
         ),
         [] => Recognised::Unknown,
         _ => Recognised::Doubt(
             Remark::blocking(
                 "quantity-unclear",
-                "several [[measure]] rules take this number, each for another quantity",
+                "Several [[measure]] rules take this number, each for another quantity.",
             )
-            .act("narrow the rules so that one is left"),
+            .act("Narrow the rules so that one is left."),
         ),
     }
 }
@@ -93,9 +93,9 @@ fn doubt_of_parts() -> Recognised {
     Recognised::Doubt(
         Remark::blocking(
             "sheath-or-nerve-unclear",
-            "the number and its modifiers name different parts, sheath and something else",
+            "The number and its modifiers name different parts, sheath and something else.",
         )
-        .act("correct the report at its source"),
+        .act("Correct the report at its source."),
     )
 }
 
@@ -104,10 +104,10 @@ fn not_taken(template: &Template) -> Recognised {
         Remark::blocking(
             "sheath-value-not-taken",
             format!(
-                "a width of the sheath, which the template {} has no rule for",
+                "A width of the sheath, which the template {} has no rule for.",
                 template.id
             ),
         )
-        .act("add a [[measure]] to the template or to the site dictionary"),
+        .act("Add a [[measure]] to the template or to the site dictionary."),
     )
 }

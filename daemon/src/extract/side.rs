@@ -83,20 +83,20 @@ fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye,
         return Err(Remark::blocking(
             "laterality-unclear",
             format!(
-                "the side is given in a code nobody explains: {}",
+                "The side is given in a code nobody explains: {}.",
                 unknown.tell(tree)
             ),
         )
-        .act("add a [[term]] for the code to the site dictionary"));
+        .act("Add a [[term]] for the code to the site dictionary."));
     }
     let Some((first, eye)) = sources.iter().find_map(|one| Some((one, one.eye()?))) else {
         let said: Vec<String> = sources.iter().map(|one| one.tell(tree)).collect();
         let why = match said.is_empty() {
-            true => "nothing says which eye".to_owned(),
-            false => format!("nothing says which eye: {}", said.join("; ")),
+            true => "Nothing says which eye.".to_owned(),
+            false => format!("Nothing says which eye: {}.", said.join("; ")),
         };
         return Err(Remark::blocking("laterality-missing", why).act(
-            "have the report say right or left, or explain its codes in the site dictionary",
+            "Have the report say right or left, or explain its codes in the site dictionary.",
         ));
     };
     // A statement of both sides further out is narrowed by the nearer one; as near or nearer, it
@@ -108,9 +108,9 @@ fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye,
     if let Some(other) = against {
         return Err(Remark::blocking(
             "laterality-conflict",
-            format!("{}, but {}", first.tell(tree), other.tell(tree)),
+            format!("{}, but {}.", first.tell(tree), other.tell(tree)),
         )
-        .act("correct the report at its source; no side was picked"));
+        .act("Correct the report at its source; no side was picked."));
     }
     let believable = |one: &Source<'_>| one.eye().is_some() && believed.contains(&one.stand);
     if sources.iter().any(believable) {
@@ -119,9 +119,9 @@ fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye,
     Err(Remark::blocking(
         "laterality-missing",
         format!(
-            "{}, which is not where the template looks for the side",
+            "{}, which is not where the template looks for the side.",
             first.tell(tree)
         ),
     )
-    .act("add the place to `laterality` under [where] of the template if it can be trusted"))
+    .act("Add the place to `laterality` under [where] of the template if it can be trusted."))
 }

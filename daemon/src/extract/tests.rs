@@ -5,13 +5,15 @@ use crate::sr::Code;
 use crate::sr::tree::Relationship::*;
 use crate::template::vocabulary::is_private;
 use proptest::prelude::*;
+use std::sync::LazyLock;
 
-fn builtin() -> Templates {
-    Templates::builtin().unwrap()
+fn builtin() -> &'static Templates {
+    static BUILTIN: LazyLock<Templates> = LazyLock::new(|| Templates::builtin().unwrap());
+    &BUILTIN
 }
 
 fn read(tree: &Tree) -> Extraction {
-    extract(tree, &builtin())
+    extract(tree, builtin())
 }
 
 fn codes(remarks: &[Remark]) -> Vec<&str> {
@@ -130,7 +132,7 @@ fn disagreement_names_both_places() {
     assert_eq!(remark.code, "laterality-conflict");
     assert_eq!(
         remark.text,
-        "1.1.1.1.2 says right (24028007 SCT), but 1.1 says left (8966001 SCT)"
+        "1.1.1.1.2 says right (24028007 SCT), but 1.1 says left (8966001 SCT)."
     );
     assert_eq!(remark.place.as_deref(), Some("1.1.1.2"));
 }
@@ -522,8 +524,8 @@ proptest! {
         };
         let (given, shuffled) = (tree(given), tree(shuffled));
         prop_assert_eq!(
-            content(&extract(&given, &templates)),
-            content(&extract(&shuffled, &templates))
+            content(&extract(&given, templates)),
+            content(&extract(&shuffled, templates))
         );
     }
 
@@ -537,8 +539,8 @@ proptest! {
         nodes.insert(0, site(group));
         let mirrored = nodes.iter().map(mirror).collect();
         let (here, there) = (
-            extract(&report(vec![nodes]), &templates),
-            extract(&report(vec![mirrored]), &templates),
+            extract(&report(vec![nodes]), templates),
+            extract(&report(vec![mirrored]), templates),
         );
         prop_assert_eq!(here.found.len(), there.found.len());
         for (one, other) in here.found.iter().zip(&there.found) {

@@ -50,7 +50,7 @@ impl Unread {
             note(&mut self.numbers, code, tree, id);
         }
         if is_length || unit.is_none() {
-            self.note_private(tree, id, chain, own, vocabulary);
+            self.note_private(tree, id, chain, own);
         }
     }
 
@@ -61,12 +61,12 @@ impl Unread {
         id: ItemId,
         chain: &Chain<'_>,
         own: &Explained,
-        vocabulary: &Vocabulary,
     ) {
-        if let Some(concept) = &tree.item(id).concept {
-            if !own.known && is_private(concept) && !vocabulary.explain(concept).known {
-                note(&mut self.private, concept.to_string(), tree, id);
-            }
+        if let Some(concept) = &tree.item(id).concept
+            && !own.known
+            && is_private(concept)
+        {
+            note(&mut self.private, concept.to_string(), tree, id);
         }
         for said in chain.steps.iter().flat_map(|step| &step.level.private) {
             note(&mut self.private, said.says.clone(), tree, said.at);
@@ -87,7 +87,7 @@ impl Unread {
                 Remark::info(
                     "value-not-recognised",
                     format!(
-                        "a length at the eye that no rule takes: {code}{}",
+                        "A length at the eye that no rule takes: {code}{}.",
                         more(count)
                     ),
                 )
@@ -98,16 +98,16 @@ impl Unread {
             remarks.push(
                 Remark::info(
                     "local-code-unknown",
-                    format!("a local code that nobody explains: {code}{}", more(count)),
+                    format!("A local code that nobody explains: {code}{}.", more(count)),
                 )
                 .at(place)
-                .act("add a [[term]] to the site dictionary"),
+                .act("Add a [[term]] to the site dictionary."),
             );
         }
         if left > 0 {
             remarks.push(Remark::info(
                 "value-not-recognised",
-                format!("{left} further codes were not understood"),
+                format!("{left} further codes were not understood."),
             ));
         }
         remarks

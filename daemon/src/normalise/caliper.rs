@@ -27,7 +27,7 @@ pub(super) fn angle(given: &[Option<Measured>], remarks: &mut Vec<Remark>) -> Op
         _ => {
             remarks.push(Remark::caution(
                 "angle-unclear",
-                "several angles contradict each other; none is used",
+                "Several angles contradict each other; none is used.",
             ));
             return None;
         }
@@ -45,7 +45,7 @@ pub(super) fn angle(given: &[Option<Measured>], remarks: &mut Vec<Remark>) -> Op
     if read.is_none() {
         remarks.push(Remark::caution(
             "angle-unclear",
-            "the angle of the caliper is not a number of degrees up to 90; it is not used",
+            "The angle of the caliper is not a number of degrees up to 90; it is not used.",
         ));
     }
     read
@@ -58,13 +58,13 @@ impl Technique {
         let wanted = Millimetres::from_mm(self.depth_mm)?;
         let off = Millimetres::from_um((depth.um() - wanted.um()).abs());
         let beyond = |limit: f64| Millimetres::from_mm(limit).is_some_and(|limit| off > limit);
-        let text = format!("measured {depth} behind the globe, {off} off the {wanted} wanted");
+        let text = format!("Measured {depth} behind the globe, {off} off the {wanted} wanted");
         if beyond(self.depth_max_off_mm) {
             let limit = self.depth_max_off_mm;
-            let text = format!("{text}; above {limit} mm a value is not used");
-            Some(Remark::blocking("depth-off", text).act("measure again at the right depth"))
+            let text = format!("{text}; above {limit} mm a value is not used.");
+            Some(Remark::blocking("depth-off", text).act("Measure again at the right depth."))
         } else if beyond(self.depth_caution_mm) {
-            Some(Remark::caution("depth-off", text))
+            Some(Remark::caution("depth-off", format!("{text}.")))
         } else {
             None
         }
@@ -77,17 +77,17 @@ impl Technique {
         }
         let excess = value.mm() - straight_across_mm(value, angle_deg);
         let text = format!(
-            "the caliper lay {angle_deg} degrees off the line across the nerve, so the value is \
+            "The caliper lay {angle_deg} degrees off the line across the nerve, so the value is \
              about {excess:.2} mm too wide ({value} x (1 - cos {angle_deg}))"
         );
         if angle_deg > self.angle_max_deg {
             let text = format!(
-                "{text}; above {} degrees it is not used",
+                "{text}; above {} degrees it is not used.",
                 self.angle_max_deg
             );
-            Some(Remark::blocking("oblique-caliper", text).act("measure again straight across"))
+            Some(Remark::blocking("oblique-caliper", text).act("Measure again straight across."))
         } else {
-            Some(Remark::caution("oblique-caliper", text))
+            Some(Remark::caution("oblique-caliper", format!("{text}.")))
         }
     }
 }

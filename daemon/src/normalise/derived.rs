@@ -34,16 +34,18 @@ fn has(measurement: &Measurement, code: &str) -> bool {
 fn drop_repeats(all: &mut [&mut Measurement]) {
     let mut by_uid: BTreeMap<String, Vec<usize>> = BTreeMap::new();
     for (at, measurement) in all.iter().enumerate() {
-        if let Some(uid) = &measurement.observation_uid {
-            if !has(measurement, SEEN) {
-                by_uid.entry(uid.clone()).or_default().push(at);
-            }
+        if let Some(uid) = &measurement.observation_uid
+            && !has(measurement, SEEN)
+        {
+            by_uid.entry(uid.clone()).or_default().push(at);
         }
     }
     for same in by_uid.values().filter(|same| same.len() > 1) {
         let content = |at: &usize| {
-            all.get(*at)
-                .map(|one| (one.quantity, one.eye, one.value_mm, one.derivation))
+            all.get(*at).map(|one| {
+                let what = (one.quantity, one.eye, one.value_mm);
+                (what, one.derivation, one.plane, one.definition)
+            })
         };
         let first = same.first().and_then(content);
         let equal = same.iter().all(|at| content(at) == first);
@@ -56,14 +58,14 @@ fn drop_repeats(all: &mut [&mut Measurement]) {
                 one.set_aside(
                     Remark::blocking(
                         UNEQUAL,
-                        "the same Observation UID stands at values that differ; none is used",
+                        "The same Observation UID stands at values that are not the same; none is used.",
                     )
                     .at(one.place.clone())
-                    .act("correct the report at its source"),
+                    .act("Correct the report at its source."),
                 );
             } else if kept {
                 one.set_aside(
-                    Remark::info(SEEN, "the same Observation UID was read already")
+                    Remark::info(SEEN, "The same Observation UID was read already.")
                         .at(one.place.clone()),
                 );
             } else {
@@ -129,20 +131,20 @@ fn settle_derived(all: &mut [&mut Measurement]) {
             one.set_aside(
                 Remark::info(
                     BESIDE,
-                    "made from readings that are here themselves; they are used",
+                    "Made from readings that are here themselves; they are used.",
                 )
                 .at(place),
             );
         } else if readings_unusable {
             one.set_aside(
-                Remark::blocking(UNUSABLE, "made from readings of which none can be used")
+                Remark::blocking(UNUSABLE, "Made from readings of which none can be used.")
                     .at(place),
             );
         } else if own == rank(Derivation::Minimum) {
             one.set_aside(
                 Remark::caution(
                     EXTREME,
-                    "a smallest or largest value without its readings is not comparable",
+                    "A smallest or largest value without its readings is not comparable.",
                 )
                 .at(place),
             );
@@ -150,7 +152,7 @@ fn settle_derived(all: &mut [&mut Measurement]) {
             one.set_aside(
                 Remark::info(
                     OTHER,
-                    "another value made from the same readings is here and is used instead",
+                    "Another value made from the same readings is here and is used instead.",
                 )
                 .at(place),
             );
@@ -158,7 +160,7 @@ fn settle_derived(all: &mut [&mut Measurement]) {
             one.remarks.push(
                 Remark::caution(
                     ALONE,
-                    "made from readings that are not here; it counts as one reading",
+                    "Made from readings that are not here; it counts as one reading.",
                 )
                 .at(place),
             );

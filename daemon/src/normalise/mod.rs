@@ -95,7 +95,7 @@ fn length(
         _ => {
             remarks.push(Remark::caution(
                 "depth-unclear",
-                format!("several values for the {what} contradict each other; none is used"),
+                format!("Several values for the {what} contradict each other; none is used."),
             ));
             return None;
         }
@@ -109,7 +109,7 @@ fn length(
     if read.is_none() {
         remarks.push(Remark::caution(
             "depth-unclear",
-            format!("the {what} holds no readable length; it is not used"),
+            format!("The {what} holds no readable length; it is not used."),
         ));
     }
     read

@@ -43,11 +43,11 @@ pub fn remark(value: Millimetres, gate: (Millimetres, Millimetres)) -> Option<Re
         Remark::blocking(
             "implausible",
             format!(
-                "{value} is outside {} to {}, the widths a sheath can have; {maybe}",
+                "{value} is outside {} to {}, the widths a sheath can have; {maybe}.",
                 gate.0, gate.1
             ),
         )
-        .act("compare with the picture; nothing was converted"),
+        .act("Compare with the picture; nothing was converted."),
     )
 }
 
@@ -57,8 +57,8 @@ pub fn maybe_nerve(value: Millimetres) -> Option<Remark> {
     within(value, NERVE).then(|| {
         Remark::info(
             "maybe-nerve-alone",
-            format!("{value} is published for sheaths of children and for nerves without sheath"),
+            format!("{value} is published for sheaths of children and for nerves without sheath."),
         )
-        .act("compare with the patient's earlier values and the picture")
+        .act("Compare with the patient's earlier values and the picture.")
     })
 }

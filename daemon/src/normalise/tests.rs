@@ -6,6 +6,7 @@ use crate::sr::Code;
 use crate::template::Templates;
 use crate::template::words::Unit;
 use proptest::prelude::*;
+use std::sync::LazyLock;
 
 fn code(value: &str, scheme: &str) -> Code {
     Code {
@@ -46,9 +47,9 @@ fn found(measured: Option<Measured>) -> Found {
 }
 
 fn normal(found: &Found) -> Measurement {
-    let templates = Templates::builtin().unwrap();
+    static BUILTIN: LazyLock<Templates> = LazyLock::new(|| Templates::builtin().unwrap());
     let bounds = Bounds {
-        vocabulary: templates.vocabulary(),
+        vocabulary: BUILTIN.vocabulary(),
         technique: &Technique::default(),
         plausible: plausible::GATE,
     };
@@ -170,7 +171,7 @@ fn rounding() {
 #[test]
 fn decimal_goes_before_float() {
     let mut both = sent("5.2", "mm");
-    both.float = Some(5.2000000000000002);
+    both.float = Some(5.2);
     assert_eq!(
         codes(&normal(&found(Some(both.clone())))),
         Vec::<&str>::new()
@@ -350,7 +351,7 @@ fn means_beside_readings() {
     );
     assert_eq!(
         settled(vec![made(Median, "5.5", Unspecified)]),
-        [alone.clone()]
+        vec![alone.clone()]
     );
     assert_eq!(
         settled(vec![made(Maximum, "5.5", Unspecified)]),

@@ -37,27 +37,27 @@ fn ucum(key: &CodeKey) -> Option<Unit> {
 /// A blocking remark without place.
 pub fn of_value(code: Option<&Code>, vocabulary: &Vocabulary) -> Result<Unit, Remark> {
     let Some(code) = code else {
-        return Err(missing("the value has no unit"));
+        return Err(missing("The value has no unit."));
     };
     if let Some(unit) = length(code, vocabulary) {
         return Ok(unit);
     }
     Err(match (code.value.trim(), code.scheme.trim()) {
-        ("1" | "", _) => missing("the value says it has no unit"),
-        ("Mm", "UCUM") => unknown("the unit Mm is the megametre; mm is written in small letters"),
+        ("1" | "", _) => missing("The value says it has no unit."),
+        ("Mm", "UCUM") => unknown("The unit Mm is the megametre; mm is written in small letters."),
         (value, scheme) => unknown(&format!(
-            "the unit {value} {scheme} is not one of mm, cm, um, m, [in_i] of UCUM"
+            "The unit {value} {scheme} is not one of mm, cm, um, m, [in_i] of UCUM."
         )),
     })
 }
 
 fn missing(text: &str) -> Remark {
-    Remark::blocking("unit-missing", text).act("have the sender write the unit; none was assumed")
+    Remark::blocking("unit-missing", text).act("Have the sender write the unit; none was assumed.")
 }
 
 fn unknown(text: &str) -> Remark {
     Remark::blocking("unit-unknown", text).act(
-        "have the sender write a UCUM unit, or explain this spelling by a [[term]] with `unit` in \
-         the site dictionary",
+        "Have the sender write a UCUM unit, or explain this spelling by a [[term]] with `unit` in \
+         the site dictionary.",
     )
 }

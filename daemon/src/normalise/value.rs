@@ -45,8 +45,8 @@ pub(super) fn read(
         .and_then(|measured| Some((measured, as_sent(measured)?)));
     let Some((measured, text)) = sent else {
         let text = match why {
-            Some(why) => format!("the report holds no value: {why}"),
-            None => "the report holds no value".to_owned(),
+            Some(why) => format!("The report holds no value: {why}."),
+            None => "The report holds no value.".to_owned(),
         };
         remarks.push(Remark::blocking("value-missing", text));
         return None;
@@ -54,7 +54,7 @@ pub(super) fn read(
     if let Some(why) = why {
         remarks.push(Remark::blocking(
             "value-qualified",
-            format!("the report qualifies the value: {why}"),
+            format!("The report qualifies the value: {why}."),
         ));
     }
     let decimal = match Decimal::parse(&text) {
@@ -63,9 +63,9 @@ pub(super) fn read(
             remarks.push(
                 Remark::blocking(
                     "value-unreadable",
-                    format!("the value cannot be read: {error}"),
+                    format!("The value cannot be read: {error}."),
                 )
-                .act("correct the report at its source; it was not repaired"),
+                .act("Correct the report at its source; it was not repaired."),
             );
             return None;
         }
@@ -77,7 +77,7 @@ pub(super) fn read(
     {
         remarks.push(Remark::caution(
             "value-too-long",
-            format!("the value has more than the {DS_BYTES} characters that DICOM allows"),
+            format!("The value has more than the {DS_BYTES} characters that DICOM allows."),
         ));
     }
     let unit = match unit::of_value(measured.unit.as_ref(), vocabulary) {
@@ -93,7 +93,7 @@ pub(super) fn read(
             if read.rounded {
                 remarks.push(Remark::info(
                     "value-rounded",
-                    format!("rounded to the micrometre: {}", read.length),
+                    format!("Rounded to the micrometre: {}.", read.length),
                 ));
             }
             Some(read.length)
@@ -101,7 +101,7 @@ pub(super) fn read(
         Err(error) => {
             remarks.push(Remark::blocking(
                 "value-unreadable",
-                format!("the value cannot be a width: {error}"),
+                format!("The value cannot be a width: {error}."),
             ));
             None
         }
@@ -117,9 +117,9 @@ fn disagreement(measured: &Measured) -> Option<Remark> {
         Remark::caution(
             "value-disagrees",
             format!(
-                "Numeric Value says {decimal}, Floating Point Value {float}; the first is used"
+                "Numeric Value says {decimal}, Floating Point Value {float}; the first is used."
             ),
         )
-        .act("compare with the picture")
+        .act("Compare with the picture.")
     })
 }

@@ -68,7 +68,7 @@ pub(super) fn operator(
         _ => {
             remarks.push(Remark::caution(
                 "operators-differ",
-                "the values come from several observers; the operator is taken as unknown",
+                "The values come from several observers; the operator is taken as unknown.",
             ));
             None
         }
@@ -99,7 +99,7 @@ pub(super) fn device(sheath: &[&Found], header: &Header, remarks: &mut Vec<Remar
         _ => {
             remarks.push(Remark::caution(
                 "devices-differ",
-                "the values come from several machines; the machine is taken as unknown",
+                "The values come from several machines; the machine is taken as unknown.",
             ));
             Device::default()
         }
@@ -118,21 +118,21 @@ pub(super) fn missing(
         remarks.push(
             Remark::blocking(code, text)
                 .at(place)
-                .act("correct the object at its source and send it again"),
+                .act("Correct the object at its source and send it again."),
         );
     };
     if header.sop_instance_uid.is_none() {
         lacks(
             "sop-instance-uid-missing",
             "(0008,0018)",
-            "the object has no SOP Instance UID, so nobody can tell it from others",
+            "The object has no SOP Instance UID, so nobody can tell it from others.",
         );
     }
     if exam.is_none() {
         lacks(
             "study-instance-uid-missing",
             "(0020,000D)",
-            "the object has no Study Instance UID, so it belongs to no exam",
+            "The object has no Study Instance UID, so it belongs to no exam.",
         );
     }
     if !has_sheath {
@@ -142,19 +142,19 @@ pub(super) fn missing(
         lacks(
             "patient-id-missing",
             "(0010,0020)",
-            "sheath values without a Patient ID belong to nobody",
+            "Sheath values without a Patient ID belong to nobody.",
         );
     }
     if exam.is_some_and(|exam| exam.performed_at.is_none()) {
         lacks(
             "exam-date-missing",
             "(0008,0020)",
-            "neither the values nor the study nor the document have a date",
+            "Neither the values nor the study nor the document have a date.",
         );
     }
     if header.completion.as_deref() == Some("PARTIAL") {
         remarks.push(
-            Remark::caution("document-partial", "the report calls itself partial")
+            Remark::caution("document-partial", "The report calls itself partial.")
                 .at("(0040,A491)"),
         );
     }
@@ -162,7 +162,7 @@ pub(super) fn missing(
         remarks.push(
             Remark::caution(
                 "document-preliminary",
-                "the report calls itself preliminary",
+                "The report calls itself preliminary.",
             )
             .at("(0040,A496)"),
         );

@@ -6,6 +6,7 @@ use super::vocabulary::Says;
 use crate::domain::{Mistake, Plane};
 use crate::sr::code::CodeKey;
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::ops::Range;
 use toml::de::DeTable;
 
@@ -36,12 +37,15 @@ pub(super) fn read(file: &str, text: &str) -> Dictionary {
         });
         for key in own.into_iter().chain(desk.codes(table, "also")) {
             let span = key.span();
-            let key = key.into_inner();
-            if terms.contains_key(&key) {
-                let what = format!("a second [[term]] for {} {}", key.value, key.scheme);
-                desk.wrong_instead(span, what, "keep one of them".to_owned());
-            } else {
-                terms.insert(key, (says.clone(), span));
+            match terms.entry(key.into_inner()) {
+                Entry::Vacant(free) => {
+                    free.insert((says.clone(), span));
+                }
+                Entry::Occupied(taken) => {
+                    let CodeKey { value, scheme } = taken.key();
+                    let what = format!("a second [[term]] for {value} {scheme}");
+                    desk.wrong_instead(span, what, "keep one of them".to_owned());
+                }
             }
         }
     }
