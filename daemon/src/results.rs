@@ -7,6 +7,7 @@ use crate::normalise::Technique;
 use crate::render::content::Context;
 use crate::render::{Content, change, content};
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
 /// All that is known of one patient.
 #[derive(Debug, Clone, Default)]
@@ -58,12 +59,12 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
     let mut told: BTreeMap<history::Identity, BTreeMap<String, Assessment>> = BTreeMap::new();
     let mut contents = Vec::with_capacity(exams.len());
     for exam in &exams {
-        if !told.contains_key(&exam.identity) {
-            told.insert(exam.identity, compare(exam, &exams, &events, site)?);
-        }
-        let assessment = told
-            .get(&exam.identity)
-            .and_then(|all| all.get(&exam.id))
+        let all = match told.entry(exam.identity) {
+            Entry::Occupied(all) => all.into_mut(),
+            Entry::Vacant(place) => place.insert(compare(exam, &exams, &events, site)?),
+        };
+        let assessment = all
+            .get(&exam.id)
             .cloned()
             .unwrap_or_else(|| Assessment::not_comparable(&exam.id, Reason::IdentityContradictory));
         let mut result = content(exam, assessment, context);

@@ -3,9 +3,9 @@
 //! What open(2), rename(2), mkfifo(3) and symlink(7) promise is the outside measure here; the files
 //! are made with the system's own tools.
 
+use sheathline::config::{After, FolderSettings};
 use sheathline::receive::folder::file::{NotRead, read_whole};
 use sheathline::receive::folder::{DropFolder, Look};
-use sheathline::config::{After, FolderSettings};
 use sheathline::store::objects::{self, Incoming, ObjectId};
 use sheathline::store::{Mode, Store, StoreError, readings};
 use std::fs;
@@ -429,7 +429,8 @@ fn a_missing_folder_is_an_error_that_names_it() {
     let temp = TempDir::new().expect("temp");
     let store = Store::open(&temp.path().join("store.db"), Mode::Owner).expect("opens");
     let path = temp.path().join("nowhere");
-    let error = DropFolder::open(path.clone(), FolderSettings::default(), store).expect_err("missing");
+    let error =
+        DropFolder::open(path.clone(), FolderSettings::default(), store).expect_err("missing");
     assert!(
         error.to_string().contains(&path.display().to_string()),
         "{error}"

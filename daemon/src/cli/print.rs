@@ -1,5 +1,5 @@
 //! The only place that writes to the terminal.
-#![expect(clippy::print_stdout, clippy::print_stderr, reason = "commands print")]
+#![expect(clippy::print_stderr, reason = "commands print")]
 
 use super::Failure;
 use indicatif::{ProgressBar, ProgressStyle};

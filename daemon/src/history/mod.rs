@@ -95,4 +95,6 @@ fn names(map: &BTreeMap<&str, BTreeSet<&str>>, uid: &str) -> Vec<String> {
 }
 
 #[cfg(test)]
+pub(crate) mod testing;
+#[cfg(test)]
 mod tests;

@@ -2,7 +2,6 @@
 
 use super::*;
 use crate::domain::*;
-use crate::reading::testing;
 use proptest::prelude::*;
 
 /// A report of one exam with three readings an eye.

@@ -40,19 +40,4 @@ mod tests {
             assert!(ae_title_problem(bad).is_some(), "{bad}");
         }
     }
-
-    #[test]
-    fn unknown_keys_are_refused_and_defaults_fill_in() {
-        let some: DicomSettings =
-            toml::from_str("ae_title = 'EYES'\nlisten = '[::]:104'").expect("good");
-        assert_eq!(some.ae_title, "EYES");
-        assert_eq!(
-            some.max_associations,
-            DicomSettings::default().max_associations
-        );
-        assert!(toml::from_str::<DicomSettings>("ae_titel = 'EYES'").is_err());
-        let folder: FolderSettings = toml::from_str("after = 'delete'").expect("good");
-        assert_eq!(folder.after, After::Delete);
-        assert!(toml::from_str::<FolderSettings>("after = 'burn'").is_err());
-    }
 }
