@@ -9,6 +9,12 @@
     reason = "the helpers of a test may end it, as the test itself may"
 )]
 
+mod commands;
+mod crash;
+mod demo;
 mod folder;
+mod harness;
+mod objects;
 mod receive;
 mod store;
+mod versions;
