@@ -236,16 +236,6 @@ fn withdraw(content: &Content) -> Content {
     withdrawn
 }
 
-/// Usable readings an eye, for tables.
-#[must_use]
-pub fn readings_of(content: &Content, eye: Eye) -> usize {
-    content
-        .measurements_used
-        .iter()
-        .filter(|m| m.value.eye.eye() == Some(eye))
-        .count()
-}
-
 /// The assessment of one exam with its arithmetic; `None` when it has none to show.
 ///
 /// # Errors
@@ -265,3 +255,6 @@ pub fn working(
     };
     Ok(assess::explain_all(&asked, &site.parameters)?.remove(exam_id))
 }
+
+#[cfg(test)]
+mod tests;

@@ -115,7 +115,10 @@ fn a_late_an_amended_and_a_relabelled_exam_change_what_depends_on_them_and_nothi
     assert_eq!(corrected["assessment"]["flagged"], false);
     let why = corrected["why"].to_string();
     assert!(why.contains("report 2.25.10009 arrived"), "{why}");
-    assert!(why.contains("report 2.25.10004 was replaced by an amended one"), "{why}");
+    assert!(
+        why.contains("report 2.25.10004 was replaced by an amended one"),
+        "{why}"
+    );
     assert_eq!(of_date(&results, "2022")["version"], 1);
     // Labelled: the exam of 2021 is taken out of every later baseline.
     let study = reports()[1].study.clone();
