@@ -119,6 +119,15 @@ impl Pipeline {
         Ok(change)
     }
 
+    /// Removes what a crash left half written in the outbox. For the owner of the store, once.
+    ///
+    /// # Errors
+    ///
+    /// When the outbox cannot be read.
+    pub fn sweep(&self) -> Result<(), PipelineError> {
+        Ok(publish::sweep(&self.outbox)?)
+    }
+
     /// Reads some waiting objects, oldest first, in one commit. Returns how many.
     ///
     /// # Errors

@@ -5,6 +5,7 @@ use crate::config::Config;
 use crate::domain::{Millimetres, Mistake, PatientKey};
 use crate::pipeline::Pipeline;
 use crate::reading::Rules;
+use crate::receive::folder::file::read_whole;
 use crate::results::Site;
 use crate::store::{Mode, Store, patients};
 use crate::template::Templates;
@@ -14,6 +15,15 @@ use std::path::{Path, PathBuf};
 /// Reads a file of text; the failure names it.
 pub(super) fn text_of(path: &Path) -> Result<String, Failure> {
     fs::read_to_string(path).map_err(|error| Failure::Usage(format!("{}: {error}", path.display())))
+}
+
+/// Reads a whole object of at most `limit` bytes. A link that the user names is followed; a pipe or
+/// a device is refused, so that nothing waits for ever.
+pub(super) fn bytes_of(path: &Path, limit: u64) -> Result<Vec<u8>, Failure> {
+    let failed =
+        |error: &dyn std::fmt::Display| Failure::no(format!("{}: {error}", path.display()));
+    let real = fs::canonicalize(path).map_err(|error| failed(&error))?;
+    read_whole(&real, limit).map_err(|error| failed(&error))
 }
 
 /// Every mistake on a line of its own.

@@ -102,9 +102,16 @@ fn log(config: &Config) {
 
 /// `serve`: runs until SIGTERM, SIGINT, or a store in doubt.
 pub(super) fn serve(config: &Config) -> Result<(), Failure> {
+    if !config.dicom.enabled && config.folder.path.is_none() {
+        return Err(Failure::Usage(
+            "nothing to serve: [receive.dicom] is switched off and [receive.folder] has no path"
+                .into(),
+        ));
+    }
     log(config);
     let store = open::owner(config)?;
     let pipeline = open::pipeline(config, store.clone())?;
+    pipeline.sweep().map_err(Failure::no)?;
     if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
         tracing::info!(code = "rules-changed", "{change}");
     }

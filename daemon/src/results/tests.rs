@@ -14,7 +14,10 @@ fn exam(n: usize, day: &str, mm: f64) -> ObjectReading {
 }
 
 fn known(readings: Vec<ObjectReading>) -> Known {
-    Known { readings, ..Known::default() }
+    Known {
+        readings,
+        ..Known::default()
+    }
 }
 
 fn born(mut reading: ObjectReading, day: &str) -> ObjectReading {
@@ -39,7 +42,13 @@ fn a_rise_is_flagged_and_the_text_says_by_how_much() {
     assert_eq!(told[1].assessment.status, Status::WithinExpected);
     assert!(told[2].assessment.flagged);
     let text = text::text(&told[2]);
-    for part in ["WELL ABOVE EXPECTED", "measured 6.00 mm", "expected 5.00 mm", "change +1.00 mm", "+20.0 %"] {
+    for part in [
+        "WELL ABOVE EXPECTED",
+        "measured 6.00 mm",
+        "expected 5.00 mm",
+        "change +1.00 mm",
+        "+20.0 %",
+    ] {
         assert!(text.contains(part), "{part} in {text}");
     }
     assert!(!text.to_lowercase().contains("normal"), "{text}");
@@ -47,7 +56,10 @@ fn a_rise_is_flagged_and_the_text_says_by_how_much() {
 
 #[test]
 fn within_expected_says_which_rise_would_not_have_been_seen() {
-    let told = results(&known(vec![exam(1, "2022-03-01", 5.0), exam(2, "2023-03-01", 5.0)]));
+    let told = results(&known(vec![
+        exam(1, "2022-03-01", 5.0),
+        exam(2, "2023-03-01", 5.0),
+    ]));
     let text = text::text(&told[1]);
     assert!(text.contains("would not have been seen"), "{text}");
     assert!(text.contains("carry no label"), "{text}");
@@ -60,7 +72,11 @@ fn an_infant_is_told_of_the_open_fontanelle() {
     let infant = born(exam(1, "2024-06-01", 4.0), "2024-01-01");
     let adult = exam(1, "2024-06-01", 4.0);
     let codes = |reading: ObjectReading| -> Vec<String> {
-        results(&known(vec![reading]))[0].cautions.iter().map(|c| c.code.clone()).collect()
+        results(&known(vec![reading]))[0]
+            .cautions
+            .iter()
+            .map(|c| c.code.clone())
+            .collect()
     };
     assert!(codes(infant).contains(&"open-fontanelle".to_owned()));
     assert!(!codes(adult).contains(&"open-fontanelle".to_owned()));
@@ -76,7 +92,12 @@ fn another_birth_date_under_one_id_is_never_compared() {
     ]));
     assert_eq!(told[1].assessment.status, Status::NoBaseline);
     assert_eq!(told[2].baseline.len(), 1);
-    assert!(told[2].remarks.iter().any(|remark| remark.code == "identity-differs"));
+    assert!(
+        told[2]
+            .remarks
+            .iter()
+            .any(|remark| remark.code == "identity-differs")
+    );
     // An exam without birth date cannot be told to belong to either.
     let mut unknown = exam(4, "2025-03-01", 6.0);
     if let Some(patient) = &mut unknown.patient {
@@ -87,7 +108,10 @@ fn another_birth_date_under_one_id_is_never_compared() {
         born(exam(2, "2023-03-01", 5.0), "1950-01-01"),
         unknown,
     ]));
-    assert_eq!(told[2].assessment.reason, Some(Reason::IdentityContradictory));
+    assert_eq!(
+        told[2].assessment.reason,
+        Some(Reason::IdentityContradictory)
+    );
 }
 
 #[test]
@@ -100,15 +124,32 @@ fn an_exam_that_is_read_as_something_else_now_is_withdrawn() {
     let versions = new_versions(results(&known(vec![gone.clone()])), &latest).expect("versions");
     assert_eq!(versions.len(), 1);
     assert_eq!(versions[0].version, 2);
-    assert_eq!(versions[0].content.assessment.reason, Some(Reason::Withdrawn));
+    assert_eq!(
+        versions[0].content.assessment.reason,
+        Some(Reason::Withdrawn)
+    );
     let latest = apply(latest, versions);
-    assert!(new_versions(results(&known(vec![gone])), &latest).expect("versions").is_empty());
+    assert!(
+        new_versions(results(&known(vec![gone])), &latest)
+            .expect("versions")
+            .is_empty()
+    );
 }
 
-fn apply(mut latest: BTreeMap<String, Latest>, versions: Vec<NewVersion>) -> BTreeMap<String, Latest> {
+fn apply(
+    mut latest: BTreeMap<String, Latest>,
+    versions: Vec<NewVersion>,
+) -> BTreeMap<String, Latest> {
     for new in versions {
         let id = new.content.exam.id.clone();
-        latest.insert(id, Latest { version: new.version, key: new.key, content: new.content });
+        latest.insert(
+            id,
+            Latest {
+                version: new.version,
+                key: new.key,
+                content: new.content,
+            },
+        );
     }
     latest
 }
@@ -149,7 +190,11 @@ fn fact() -> impl Strategy<Value = Fact> {
 fn learn(known: &mut Known, fact: &Fact) {
     match fact {
         Fact::Report(report) => {
-            if !known.readings.iter().any(|old| old.sop_instance_uid == report.sop_instance_uid) {
+            if !known
+                .readings
+                .iter()
+                .any(|old| old.sop_instance_uid == report.sop_instance_uid)
+            {
                 known.readings.push((**report).clone());
             }
         }
