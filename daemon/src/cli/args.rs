@@ -45,7 +45,7 @@ pub(super) enum Command {
 #[derive(Debug, Args)]
 pub(super) struct ConfigArg {
     /// Configuration file.
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", env = "SHEATHLINE_CONFIG")]
     pub(super) config: PathBuf,
 }
 

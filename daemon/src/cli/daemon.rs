@@ -11,6 +11,7 @@ use chrono::Utc;
 use serde::Serialize;
 use std::net::SocketAddr;
 use std::path::Path;
+use std::time::Duration;
 use tokio::runtime::Runtime;
 
 /// `serve`: the daemon.
@@ -101,7 +102,7 @@ pub(crate) fn drain_with_progress(pipeline: &Pipeline) -> Result<Progress, Failu
     let waiting = sum(pipeline.store())?.waiting;
     let bar = print::progress("reading objects", waiting.into());
     let done = pipeline
-        .drain(|done| bar.set_position(done.read as u64))
+        .drain(Duration::ZERO, |done| bar.set_position(done.read as u64))
         .map_err(Failure::no)?;
     bar.finish_and_clear();
     Ok(done)

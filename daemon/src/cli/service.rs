@@ -16,6 +16,9 @@ use tracing_subscriber::EnvFilter;
 /// (`label` beside the daemon) left something to do.
 const LOOK_ANYWAY: Duration = Duration::from_secs(1);
 
+/// How long nothing must have come before results are made: reports of one exam come in a burst.
+const QUIET: Duration = Duration::from_millis(500);
+
 /// Pause after a step failed, so that a full disk is not asked a thousand times a second.
 const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(2);
 
@@ -163,7 +166,7 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
     loop {
         let last = *stop.borrow();
         changes.mark_unchanged();
-        match pipeline.drain(|_| {}) {
+        match pipeline.drain(if last { Duration::ZERO } else { QUIET }, |_| {}) {
             Ok(done) if done.read + done.assessed + done.published > 0 => tracing::info!(
                 code = "drained",
                 objects = done.read,
