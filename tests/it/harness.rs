@@ -111,7 +111,7 @@ impl Site {
 
     /// Starts `serve` and waits until it listens.
     pub(crate) fn serve(&self) -> Daemon {
-        let mut child = program()
+        let child = program()
             .arg("serve")
             .arg("--config")
             .arg(self.config())
@@ -119,7 +119,12 @@ impl Site {
             .stderr(Stdio::inherit())
             .spawn()
             .expect("the daemon starts");
-        let mut log = BufReader::new(child.stdout.take().expect("standard output"));
+        // From here on it is killed and waited for, whatever happens.
+        let mut daemon = Daemon {
+            child,
+            address: SocketAddr::from(([127, 0, 0, 1], 0)),
+        };
+        let mut log = BufReader::new(daemon.child.stdout.take().expect("standard output"));
         let mut text = String::new();
         loop {
             text.clear();
@@ -128,10 +133,10 @@ impl Site {
             let event: Value = serde_json::from_str(&text).expect("a JSON log line");
             if event["fields"]["code"] == "listening" {
                 let address = event["fields"]["address"].as_str().expect("address");
-                let address = address.parse().expect("an address");
+                daemon.address = address.parse().expect("an address");
                 // Read on, or the daemon would block on a full pipe.
                 std::thread::spawn(move || log.lines().for_each(drop));
-                return Daemon { child, address };
+                return daemon;
             }
         }
     }

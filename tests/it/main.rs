@@ -17,4 +17,5 @@ mod harness;
 mod objects;
 mod receive;
 mod store;
+mod tidy;
 mod versions;
