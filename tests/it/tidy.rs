@@ -65,8 +65,14 @@ fn pure_stages_touch_nothing_outside_themselves() {
         paths.extend(Some(src.join(format!("{stage}.rs"))).filter(|path| path.exists()));
         for path in paths {
             let is_test = path.components().any(|part| {
-                ["tests", "tests.rs", "testing.rs", "sample.rs"]
-                    .contains(&part.as_os_str().to_string_lossy().as_ref())
+                [
+                    "tests",
+                    "tests.rs",
+                    "testing.rs",
+                    "sample.rs",
+                    "fixtures.rs",
+                ]
+                .contains(&part.as_os_str().to_string_lossy().as_ref())
             });
             if is_test {
                 continue;
