@@ -31,6 +31,12 @@ pub struct Course {
 }
 
 impl Course {
+    /// Nothing to say.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        *self == Course::default()
+    }
+
     /// Of one exam; `episodes` are those of earlier days.
     pub(super) fn of(
         case: &Case<'_>,

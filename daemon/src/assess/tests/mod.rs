@@ -2,6 +2,8 @@
 
 mod asked;
 mod corners;
+mod course;
+mod episodes;
 mod golden;
 mod order;
 mod published;
