@@ -280,3 +280,6 @@ pub fn working(
     };
     Ok(assess::explain_all(&asked, &site.parameters)?.remove(exam_id))
 }
+
+#[cfg(test)]
+mod tests;
