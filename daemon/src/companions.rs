@@ -126,7 +126,7 @@ fn eyeball_ratio(exam: &Exam, chosen: &[&Exam], eye: Eye) -> Option<EyeballRatio
         sheath_mm,
         eyeball_mm,
         ratio: today,
-        change: (!baseline.is_empty()).then(|| today - usual),
+        change: (!baseline.is_empty()).then_some(today - usual),
         baseline,
     })
 }

@@ -7,7 +7,7 @@ mod table;
 
 use crate::assess::rounded;
 use serde::{Deserialize, Serialize};
-use table::{CUTOFFS, NORMS};
+use table::{CUTOFFS, NORMS, RATIOS};
 
 /// What stands over the figures, wherever they are shown.
 pub const LABEL: &str = "Published figures, for context only. They are no part of the comparison, of \
@@ -50,6 +50,16 @@ struct Cutoff {
     source: &'static str,
 }
 
+/// One published ratio of widths, by ultrasound.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Ratio {
+    what: &'static str,
+    value: f64,
+    group: &'static str,
+    ages: (f64, f64),
+    source: &'static str,
+}
+
 /// Published figures beside one measured width.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Published {
@@ -62,6 +72,8 @@ pub struct Published {
     pub norms: Vec<PublishedNorm>,
     /// Cutoffs, smallest first.
     pub cutoffs: Vec<PublishedCutoff>,
+    /// Ratios of the sheath to what lies around and in it.
+    pub ratios: Vec<PublishedRatio>,
 }
 
 /// One series and where the measured width lies in it.
@@ -100,6 +112,20 @@ pub struct PublishedCutoff {
     pub source: String,
 }
 
+/// One ratio.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PublishedRatio {
+    /// What is divided by what.
+    pub what: String,
+    /// The ratio.
+    #[serde(serialize_with = "rounded::plain")]
+    pub value: f64,
+    /// Who was measured.
+    pub group: String,
+    /// The paper.
+    pub source: String,
+}
+
 /// Mean width at an age as one laboratory fitted it: ln(33.15) + 0.18 ln(age) mm, growing up to
 /// 10 years and flat from there (Fontanel et al., Am J Ophthalmol 2019).
 fn age_curve(age_years: f64) -> f64 {
@@ -114,7 +140,16 @@ pub fn beside(measured_mm: Option<f64>, age_years: Option<f64>) -> Published {
     let cutoffs = CUTOFFS
         .iter()
         .filter(|cutoff| cutoff.ages.is_none_or(of_age));
+    let ratios = RATIOS.iter().filter(|ratio| of_age(ratio.ages));
     Published {
+        ratios: ratios
+            .map(|ratio| PublishedRatio {
+                what: ratio.what.to_owned(),
+                value: ratio.value,
+                group: ratio.group.to_owned(),
+                source: ratio.source.to_owned(),
+            })
+            .collect(),
         label: LABEL.to_owned(),
         measured_mm,
         norms: norms
@@ -164,6 +199,15 @@ impl Published {
                 "cutoff {} mm: {}, against {} ({})",
                 cutoff.mm, cutoff.group, cutoff.against, cutoff.source
             )
+        }));
+        lines.extend(self.ratios.iter().map(|ratio| {
+            let PublishedRatio {
+                what,
+                value,
+                group,
+                source,
+            } = ratio;
+            format!("{what} {value:.3}: {group} ({source})")
         }));
         lines
     }

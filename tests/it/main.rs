@@ -10,5 +10,6 @@
 )]
 
 mod folder;
+mod pressure;
 mod receive;
 mod store;

@@ -151,11 +151,16 @@ fn exams(count: usize) -> String {
     }
 }
 
-/// What is left of the last event before today; `None` when no event lies between the exams.
+/// What is left of the last event before today; `None` when no event lies between the exams: one
+/// before all of them, such as the first surgery, leaves nothing to compare with.
 pub(super) fn after_event(case: &Case<'_>, compared: &Compared<'_>) -> Option<AfterEvent> {
     let p = case.parameters;
     let episode = u32::try_from(compared.episodes.len()).ok()?;
     let event = *compared.episodes.last()?;
+    let mut earlier = case.earlier.iter().map(|earlier| earlier.session.exam.date);
+    if !earlier.any(|date| date <= event) {
+        return None;
+    }
     let last_event = case.events.last(case.today.exam)?;
     let of_epoch = |wanted: u32| {
         let kept = compared.kept.iter().zip(&compared.shifts);

@@ -1,7 +1,8 @@
 //! The figures. Each was read in the paper's abstract or text; what could not be seen is not here.
 //! Optic nerve sheath by ultrasound only: MRI and CT read up to 2 mm apart from it.
+//! Journal and year of Fontanel et al. are from memory.
 
-use super::{Cutoff, Norm, Width};
+use super::{Cutoff, Norm, Ratio, Width};
 
 const ADULT: (f64, f64) = (18.0, 200.0);
 
@@ -358,4 +359,38 @@ pub(super) const CUTOFFS: &[Cutoff] = &[
         "invasive pressure",
         "Soliman et al. 2018, PMC5952494",
     ),
+];
+
+const CHEN: &str = "Chen et al., BMC Neurol 2015, doi:10.1186/s12883-015-0361-x";
+
+/// Sheath by eyeball is the published ratio, or the published means divided.
+pub(super) const RATIOS: &[Ratio] = &[
+    Ratio {
+        what: "sheath / eyeball",
+        value: 3.96 / 23.11,
+        group: "100 adults, Colombia, 3.96 and 23.11 mm",
+        ages: ADULT,
+        source: "BMC Neurol 2023;23:16, doi:10.1186/s12883-023-03062-4",
+    },
+    Ratio {
+        what: "sheath / eyeball",
+        value: 0.18,
+        group: "585 adults, Korea",
+        ages: ADULT,
+        source: "Kim et al., Sci Rep 2017;7:15906, doi:10.1038/s41598-017-16173-z",
+    },
+    Ratio {
+        what: "sheath / eyeball",
+        value: 5.1 / 22.3,
+        group: "519 adults, China, medians 5.1 and 22.3 mm",
+        ages: ADULT,
+        source: CHEN,
+    },
+    Ratio {
+        what: "nerve / sheath",
+        value: 0.63,
+        group: "519 adults, China, quartiles 0.59 and 0.67",
+        ages: ADULT,
+        source: CHEN,
+    },
 ];

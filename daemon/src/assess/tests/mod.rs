@@ -8,6 +8,7 @@ mod golden;
 mod order;
 mod published;
 mod simulated;
+mod slopes;
 mod smallest;
 mod worked;
 
