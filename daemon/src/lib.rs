@@ -9,9 +9,11 @@
 pub mod domain;
 
 pub mod assess;
+pub mod companions;
 pub mod extract;
 pub mod history;
 pub mod normalise;
+pub mod published;
 pub mod reading;
 pub mod render;
 pub mod results;

@@ -100,7 +100,8 @@ impl Pipeline {
             self.rules.plausible,
             env!("CARGO_PKG_VERSION"),
         ));
-        let assessing = fingerprint(&(self.site.parameters, self.site.technique));
+        let assessing =
+            fingerprint(&(self.site.parameters, self.site.technique, self.site.context));
         let change = self.store.write(move |tx| {
             let old_reading = meta::get(tx, "rules_of_reading")?;
             let old_assessing = meta::get(tx, "rules_of_assessing")?;
@@ -395,6 +396,7 @@ pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
         readings,
         labels: people::labels(conn, key)?.into_iter().collect(),
         events: people::events(conn, key)?,
+        pressures: people::pressures(conn, key)?.into_iter().collect(),
     })
 }
 

@@ -1,7 +1,9 @@
 //! Results of one patient from everything known of them: a function of the set.
 
-use crate::assess::{self, Assessment, Parameters, PerEye, Reason};
-use crate::domain::{Device, Event, Eye, Label, Millimetres, ObjectReading, Plane, Remark};
+use crate::assess::{self, Assessment, Course, Parameters, PerEye, Reason};
+use crate::domain::{
+    Device, Event, Eye, Label, Millimetres, ObjectReading, OpeningPressure, Plane, Remark,
+};
 use crate::history::{self, Exam, same_person};
 use crate::normalise::Technique;
 use crate::render::content::Context;
@@ -18,6 +20,8 @@ pub struct Known {
     pub labels: BTreeMap<String, Label>,
     /// Dated facts.
     pub events: Vec<Event>,
+    /// Opening pressures by Study Instance UID.
+    pub pressures: BTreeMap<String, OpeningPressure>,
 }
 
 /// The rules of the site.
@@ -27,6 +31,8 @@ pub struct Site {
     pub parameters: Parameters,
     /// Limits of technique.
     pub technique: Technique,
+    /// Whether published figures stand beside a result.
+    pub context: bool,
 }
 
 /// Why the results of a patient could not be made.
@@ -54,25 +60,31 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
         events: &events,
         parameters: &site.parameters,
         technique: &site.technique,
+        pressures: &known.pressures,
+        published: site.context,
     };
     // Exams of one identity share one comparison, and most patients have one identity.
-    let mut told: BTreeMap<history::Identity, BTreeMap<String, Assessment>> = BTreeMap::new();
+    let mut told: BTreeMap<history::Identity, Compared> = BTreeMap::new();
     let mut contents = Vec::with_capacity(exams.len());
     for exam in &exams {
         let all = match told.entry(exam.identity) {
             Entry::Occupied(all) => all.into_mut(),
             Entry::Vacant(place) => place.insert(compare(exam, &exams, &events, site)?),
         };
-        let assessment = all
-            .get(&exam.id)
-            .cloned()
-            .unwrap_or_else(|| Assessment::not_comparable(&exam.id, Reason::IdentityContradictory));
-        let mut result = content(exam, assessment, context);
+        let (assessment, course) = all.get(&exam.id).cloned().unwrap_or_else(|| {
+            let reason = Reason::IdentityContradictory;
+            let nothing = Assessment::not_comparable(&exam.id, reason);
+            (nothing, Course::default())
+        });
+        let mut result = content(exam, assessment, course, context);
         result.remarks.extend(strangers(exam, &exams));
         contents.push(result);
     }
     Ok(contents)
 }
+
+/// Answers by exam id, with what stands beside each.
+type Compared = BTreeMap<String, (Assessment, Course)>;
 
 /// Assessments of all exams that can be of the same person as `exam`; none when nobody can tell.
 fn compare(
@@ -80,9 +92,9 @@ fn compare(
     exams: &[Exam],
     events: &[Event],
     site: &Site,
-) -> Result<BTreeMap<String, Assessment>, ResultError> {
+) -> Result<Compared, ResultError> {
     match comparable(exam, exams, events) {
-        Some(asked) => Ok(assess::assess_all(&asked, &site.parameters)?),
+        Some(asked) => Ok(assess::assess_with_course(&asked, &site.parameters)?),
         None => Ok(BTreeMap::new()),
     }
 }
@@ -233,6 +245,9 @@ fn withdraw(content: &Content) -> Content {
     withdrawn.measurements_not_used.clear();
     withdrawn.baseline.clear();
     withdrawn.not_compared.clear();
+    withdrawn.course = Course::default();
+    withdrawn.companions = None;
+    withdrawn.context = None;
     withdrawn
 }
 

@@ -15,6 +15,7 @@ mod demo;
 mod folder;
 mod harness;
 mod objects;
+mod pressure;
 mod receive;
 mod store;
 mod tidy;

@@ -34,6 +34,8 @@ pub(super) enum Command {
     Quarantine(QuarantineArgs),
     /// Say what is known of an exam; re-assesses what depends on it.
     Label(LabelArgs),
+    /// Record the opening pressure measured with an exam; it is shown, never converted to a width.
+    Pressure(PressureArgs),
     /// Say what happened to a patient; re-assesses what depends on it.
     Event(EventArgs),
     /// Check a configuration file: every mistake at once.
@@ -143,6 +145,18 @@ pub(super) struct LabelArgs {
     pub(super) exam: String,
     /// well, raised_ruled_out, raised_confirmed, after_decompression, or none to take it back.
     pub(super) label: String,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct PressureArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// Exam id or Study Instance UID.
+    pub(super) exam: String,
+    /// The pressure, such as 32 or 32.5, or none to take it back.
+    pub(super) value: String,
+    /// cm[H2O], mm[Hg], kPa or mm[H2O]; nothing after none.
+    pub(super) unit: Option<String>,
 }
 
 #[derive(Debug, Args)]

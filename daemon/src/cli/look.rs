@@ -118,6 +118,7 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
     let site = Site {
         parameters: config.baseline,
         technique: config.technique,
+        context: config.context.show,
     };
     let working = results::working(&known, &site, &exam.id).map_err(Failure::no)?;
     if args.json {

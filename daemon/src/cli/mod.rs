@@ -45,6 +45,7 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::History(args) => look::history(&args),
         args::Command::Quarantine(args) => look::quarantine(&args),
         args::Command::Label(args) => say::label(&args),
+        args::Command::Pressure(args) => say::pressure(&args),
         args::Command::Event(args) => say::event(&args),
     };
     match outcome {

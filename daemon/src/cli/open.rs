@@ -100,6 +100,7 @@ pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failur
     let site = Site {
         parameters: config.baseline,
         technique: config.technique,
+        context: config.context.show,
     };
     let folder = config.outbox.folder.clone();
     Ok(Pipeline::new(

@@ -1,5 +1,7 @@
 //! Results as a function of the set, and what a reader is told.
 
+mod beside;
+
 use super::*;
 use crate::assess::Status;
 use crate::domain::{Disposition, EventKind};

@@ -8,7 +8,10 @@ use std::path::Path;
 const APPLICATION_ID: i64 = 0x5348_4C4E;
 
 /// The steps from an empty file to the newest shape. Step `n` leads to shape `n + 1`.
-const STEPS: [&str; 1] = [include_str!("schema/001.sql")];
+const STEPS: [&str; 2] = [
+    include_str!("schema/001.sql"),
+    include_str!("schema/002.sql"),
+];
 
 /// The newest shape this program knows.
 pub(super) const KNOWN: i64 = STEPS.len() as i64;

@@ -2,6 +2,7 @@
 
 use super::objects::{Incoming, Kept, ObjectId};
 use super::*;
+mod shape;
 mod topics;
 
 use chrono::{DateTime, Utc};

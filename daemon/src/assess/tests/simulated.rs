@@ -9,7 +9,7 @@ use crate::assess::Status;
 const PATIENTS: usize = 4000;
 
 /// SplitMix64 (Steele, Lea and Flood 2014): small, seeded, the same everywhere.
-struct Dice(u64);
+pub(super) struct Dice(pub(super) u64);
 
 impl Dice {
     fn roll(&mut self) -> u64 {
@@ -36,12 +36,12 @@ impl Dice {
 }
 
 /// How a group of patients is examined.
-struct Scenario {
-    baseline_exams: usize,
+pub(super) struct Scenario {
+    pub(super) baseline_exams: usize,
     /// Days from the last baseline exam to today.
-    gap: u64,
+    pub(super) gap: u64,
     /// Age at the first baseline exam, days.
-    age: u64,
+    pub(super) age: u64,
 }
 
 #[derive(Default)]
@@ -65,7 +65,8 @@ fn run(scenario: &Scenario, seed: u64) -> Tally {
     let mut dice = Dice(seed);
     let mut tally = Tally::default();
     for _ in 0..PATIENTS {
-        let answer = patient(scenario, &mut dice);
+        let (subject, exams) = patient(scenario, &mut dice);
+        let answer = answer(subject, exams);
         let row = both(&answer);
         tally.flagged += usize::from(answer.flagged);
         tally.well_above += usize::from(answer.status == Status::WellAboveExpected);
@@ -88,7 +89,7 @@ fn run(scenario: &Scenario, seed: u64) -> Tally {
 }
 
 /// One stable patient of the model.
-fn patient(scenario: &Scenario, dice: &mut Dice) -> Assessment {
+pub(super) fn patient(scenario: &Scenario, dice: &mut Dice) -> (Subject, Vec<Exam>) {
     let p = Parameters::default();
     let born = day("2000-01-01");
     let first = born + chrono::Days::new(scenario.age);
@@ -138,7 +139,7 @@ fn patient(scenario: &Scenario, dice: &mut Dice) -> Assessment {
         birth_date: Some(born),
         ..adult()
     };
-    answer(subject, exams)
+    (subject, exams)
 }
 
 #[track_caller]
