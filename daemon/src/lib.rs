@@ -15,6 +15,7 @@ pub mod normalise;
 pub mod reading;
 pub mod render;
 pub mod results;
+pub mod simulate;
 pub mod sr;
 pub mod template;
 

@@ -5,7 +5,6 @@ mod corners;
 mod golden;
 mod order;
 mod published;
-mod simulated;
 mod smallest;
 mod worked;
 
