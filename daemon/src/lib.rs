@@ -9,6 +9,7 @@
 pub mod domain;
 
 pub mod assess;
+pub mod department;
 pub mod extract;
 pub mod history;
 pub mod normalise;
