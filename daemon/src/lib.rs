@@ -10,6 +10,7 @@ pub mod domain;
 
 pub mod assess;
 pub mod companions;
+pub mod department;
 pub mod extract;
 pub mod history;
 pub mod normalise;
@@ -17,6 +18,7 @@ pub mod published;
 pub mod reading;
 pub mod render;
 pub mod results;
+pub mod simulate;
 pub mod sr;
 pub mod template;
 

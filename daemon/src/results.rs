@@ -8,8 +8,8 @@ use crate::history::{self, Exam, same_person};
 use crate::normalise::Technique;
 use crate::render::content::Context;
 use crate::render::{Content, change, content};
-use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// All that is known of one patient.
 #[derive(Debug, Clone, Default)]
@@ -118,6 +118,26 @@ fn comparable(exam: &Exam, exams: &[Exam], events: &[Event]) -> Option<assess::H
         },
         exams: same.into_iter().map(asked).collect(),
     })
+}
+
+/// The persons under one patient id with the exams that can be held against each other: one, unless
+/// exams are filed under the wrong patient. No exam stands in two of them.
+#[must_use]
+pub fn histories(known: &Known) -> Vec<assess::History> {
+    let exams = history::tell(&known.readings, &known.labels);
+    let mut taken = BTreeSet::new();
+    let mut persons = Vec::new();
+    for exam in &exams {
+        if taken.contains(&exam.id) {
+            continue;
+        }
+        let Some(mut person) = comparable(exam, &exams, &known.events) else {
+            continue;
+        };
+        person.exams.retain(|exam| taken.insert(exam.id.clone()));
+        persons.push(person);
+    }
+    persons
 }
 
 /// A remark when exams under the same id have another birth date or sex.

@@ -40,6 +40,10 @@ pub(super) enum Command {
     Event(EventArgs),
     /// Check a configuration file: every mistake at once.
     CheckConfig(CheckConfigArgs),
+    /// Show how often invented patients are flagged, and how large a rise must be to be found.
+    Simulate(SimulateArgs),
+    /// Estimate the department's own measurement errors from its store, and propose a [baseline].
+    Calibrate(CalibrateArgs),
     /// Run the main job on invented patients, with nothing to configure.
     Demo(DemoArgs),
 }
@@ -179,6 +183,40 @@ pub(super) struct CheckConfigArgs {
     /// Configuration file.
     pub(super) file: PathBuf,
     /// Print JSON Lines, one mistake a line.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct SimulateArgs {
+    /// A scenario of the table; may be given more than once. All when left out.
+    #[arg(long, value_name = "NAME", num_args = 1..)]
+    pub(super) scenario: Vec<String>,
+    /// Invented patients for each row.
+    #[arg(long, value_name = "N", default_value_t = 20_000)]
+    pub(super) patients: u64,
+    /// Equal seeds give equal tables, on any machine and any number of cores.
+    #[arg(long, value_name = "S", default_value_t = 1)]
+    pub(super) seed: u64,
+    /// Numbers of baseline exams, as 1,3.
+    #[arg(long, value_name = "K", value_delimiter = ',', default_value = "1,3")]
+    pub(super) k: Vec<usize>,
+    /// Take the [baseline] of this configuration file, for the comparison and the patients.
+    #[arg(long, value_name = "FILE")]
+    pub(super) config: Option<PathBuf>,
+    /// Print JSON Lines, one row a line.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct CalibrateArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// Write the proposed [baseline] table to this new file; the configuration stays as it is.
+    #[arg(long, value_name = "FILE")]
+    pub(super) write: Option<PathBuf>,
+    /// Print JSON.
     #[arg(long)]
     pub(super) json: bool,
 }

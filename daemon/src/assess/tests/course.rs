@@ -1,6 +1,6 @@
 //! Growth, and what an event left.
 
-use super::simulated::{Dice, Scenario, patient};
+use crate::simulate::{self, Scenario};
 use super::*;
 use crate::assess::after_event::{AfterEvent, AfterState};
 use crate::assess::growth::Growth;
@@ -192,15 +192,12 @@ fn without_an_old_baseline_that_serves_nothing_is_decided() {
 #[test]
 fn the_interval_of_a_residual_keeps_its_promise() {
     const PATIENTS: usize = 600;
-    let mut dice = Dice(12);
-    let scenario = Scenario {
-        baseline_exams: 2,
-        gap: 90,
-        age: 10_950,
-    };
     let (mut above, mut holds) = (0, 0);
-    for _ in 0..PATIENTS {
-        let (subject, mut exams) = patient(&scenario, &mut dice);
+    for number in 0..PATIENTS {
+        let parameters = Parameters::default();
+        let invented =
+            simulate::question(Scenario::AdultPool, 2, &parameters, 12, number as u64).expect("asked");
+        let (subject, mut exams) = (invented.patient, invented.exams);
         exams[1].label = Some(Label::RaisedConfirmed);
         let told = last(&subject, &exams).after_event;
         let residual = told

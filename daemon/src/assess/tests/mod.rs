@@ -7,7 +7,6 @@ mod episodes;
 mod golden;
 mod order;
 mod published;
-mod simulated;
 mod slopes;
 mod smallest;
 mod worked;

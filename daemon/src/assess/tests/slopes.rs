@@ -1,7 +1,7 @@
 //! Slope and shift over time.
 
 use super::course::{courses, last};
-use super::simulated::{Dice, Scenario, patient};
+use crate::simulate::{self, Scenario};
 use super::*;
 use crate::assess::Unlabelled;
 use crate::assess::compare::Case;
@@ -156,15 +156,12 @@ fn a_course_knows_nothing_later() {
 #[test]
 fn calls_are_as_rare_and_as_sure_as_they_should_be() {
     const PATIENTS: usize = 1200;
-    let mut dice = Dice(11);
-    let scenario = Scenario {
-        baseline_exams: 7,
-        gap: 120,
-        age: 10_950,
-    };
     let (mut rising, mut shifted, mut found) = (0, 0, 0);
-    for _ in 0..PATIENTS {
-        let (subject, mut exams) = patient(&scenario, &mut dice);
+    for number in 0..PATIENTS {
+        let parameters = Parameters::default();
+        let invented =
+            simulate::question(Scenario::AdultPool, 7, &parameters, 11, number as u64).expect("asked");
+        let (subject, mut exams) = (invented.patient, invented.exams);
         let (slope, shift) = trend_alone(&subject, &exams);
         rising += usize::from(slope.is_some_and(|trend| trend.rising));
         shifted += usize::from(shift.is_some_and(|change| change.called));
