@@ -156,3 +156,58 @@ fn show(rows: &[(Scenario, Row)], args: &SimulateArgs) {
 fn number(value: Option<f64>) -> String {
     value.map_or("-".to_owned(), |value| format!("{value:.3}"))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn asked(words: &[&str]) -> Result<Vec<(Scenario, usize)>, Failure> {
+        use clap::Parser;
+        let words = ["sheathline", "simulate"].iter().chain(words);
+        let cli = super::super::Cli::try_parse_from(words).map_err(Failure::no)?;
+        match cli.command {
+            super::super::args::Command::Simulate(args) => cells(&args),
+            _ => Err(Failure::No("another command".to_owned())),
+        }
+    }
+
+    #[test]
+    fn rows_are_those_asked_for_each_once() {
+        assert_eq!(asked(&[]).unwrap().len(), 30);
+        let two = [
+            "--scenario",
+            "noisy_site",
+            "adult_pool",
+            "adult_pool",
+            "--k",
+            "3,1,3",
+        ];
+        let expected = [
+            (Scenario::AdultPool, 1),
+            (Scenario::AdultPool, 3),
+            (Scenario::NoisySite, 1),
+            (Scenario::NoisySite, 3),
+        ];
+        assert_eq!(asked(&two).unwrap(), expected);
+    }
+
+    #[test]
+    fn what_cannot_be_simulated_is_said() {
+        for (words, says) in [
+            (
+                ["--scenario", "adults"],
+                "\"adults\" is no scenario; write one of adult_pool, ",
+            ),
+            (
+                ["--k", "0"],
+                "0 baseline exams cannot be simulated; write 1 to 20",
+            ),
+            (["--k", "21"], "21 baseline exams"),
+            (["--patients", "0"], "0 patients cannot be simulated"),
+        ] {
+            let failure = asked(&words).unwrap_err();
+            assert!(matches!(failure, Failure::Usage(_)));
+            assert!(failure.to_string().starts_with(says), "{failure}");
+        }
+    }
+}

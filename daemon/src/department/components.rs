@@ -2,6 +2,7 @@
 //!
 //! With dR and dL the changes of both eyes, dR dL / 2 has the mean common + operator (if it changed)
 //! + device (if it changed), and (dR - dL)^2 / 4 less the reading variance has the mean specific.
+//!
 //! Common and specific are the parts of sigma_s squared that both eyes share and do not share.
 
 use super::pairs::Pair;

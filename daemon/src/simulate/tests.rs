@@ -7,6 +7,8 @@ use super::*;
 use crate::assess::{Parameters, assess};
 use crate::domain::Millimetres;
 
+mod table;
+
 const PATIENTS: u64 = 4000;
 
 fn plan(seed: u64) -> Plan {
