@@ -17,10 +17,7 @@ const FEW_PAIRS: usize = 50;
 pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
-    let site = Site {
-        parameters: config.baseline,
-        technique: config.technique,
-    };
+    let site = open::site(&config);
     let keys = store.read(patients::list).map_err(Failure::no)?;
     let bar = std::io::stderr()
         .is_terminal()

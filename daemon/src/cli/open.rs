@@ -95,18 +95,22 @@ pub(super) fn guest(config: &Config) -> Result<Store, Failure> {
     Store::open(&config.store.path, Mode::Guest).map_err(Failure::no)
 }
 
-/// The pipeline of a configuration over an open store.
-pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failure> {
-    let site = Site {
+/// What of the configuration a result depends on.
+pub(super) fn site(config: &Config) -> Site {
+    Site {
         parameters: config.baseline,
         technique: config.technique,
         context: config.context.show,
-    };
+    }
+}
+
+/// The pipeline of a configuration over an open store.
+pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failure> {
     let folder = config.outbox.folder.clone();
     Ok(Pipeline::new(
         store,
         rules(config)?,
-        site,
+        site(config),
         folder,
         config.outbox.text,
     ))

@@ -1,11 +1,11 @@
 //! Growth, and what an event left.
 
-use crate::simulate::{self, Scenario};
 use super::*;
 use crate::assess::after_event::{AfterEvent, AfterState};
 use crate::assess::growth::Growth;
 use crate::assess::{Course, History, assess_with_course};
 use crate::domain::{Event, EventKind};
+use crate::simulate::{self, Scenario};
 
 pub(super) fn courses(
     subject: &Subject,
@@ -195,8 +195,8 @@ fn the_interval_of_a_residual_keeps_its_promise() {
     let (mut above, mut holds) = (0, 0);
     for number in 0..PATIENTS {
         let parameters = Parameters::default();
-        let invented =
-            simulate::question(Scenario::AdultPool, 2, &parameters, 12, number as u64).expect("asked");
+        let invented = simulate::question(Scenario::AdultPool, 2, &parameters, 12, number as u64)
+            .expect("asked");
         let (subject, mut exams) = (invented.patient, invented.exams);
         exams[1].label = Some(Label::RaisedConfirmed);
         let told = last(&subject, &exams).after_event;

@@ -1,7 +1,6 @@
 //! Slope and shift over time.
 
 use super::course::{courses, last};
-use crate::simulate::{self, Scenario};
 use super::*;
 use crate::assess::Unlabelled;
 use crate::assess::compare::Case;
@@ -9,6 +8,7 @@ use crate::assess::eligible::{Earlier, Events, Session};
 use crate::assess::gls::effect;
 use crate::assess::trend::{ChangePoint, Trend, trend};
 use crate::domain::{Event, EventKind};
+use crate::simulate::{self, Scenario};
 use nalgebra::{DMatrix, DVector};
 
 /// Independent errors give the textbook's ordinary least squares: slope = Sxy/Sxx, standard error =
@@ -159,8 +159,8 @@ fn calls_are_as_rare_and_as_sure_as_they_should_be() {
     let (mut rising, mut shifted, mut found) = (0, 0, 0);
     for number in 0..PATIENTS {
         let parameters = Parameters::default();
-        let invented =
-            simulate::question(Scenario::AdultPool, 7, &parameters, 11, number as u64).expect("asked");
+        let invented = simulate::question(Scenario::AdultPool, 7, &parameters, 11, number as u64)
+            .expect("asked");
         let (subject, mut exams) = (invented.patient, invented.exams);
         let (slope, shift) = trend_alone(&subject, &exams);
         rising += usize::from(slope.is_some_and(|trend| trend.rising));
