@@ -4,7 +4,6 @@ use super::args::CalibrateArgs;
 use super::{Failure, open, print};
 use crate::department::{self, Calibration, Interval, Patient};
 use crate::pipeline::known;
-use crate::results::Site;
 use crate::store::patients;
 use std::fmt::Write as _;
 use std::fs;
