@@ -236,7 +236,7 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
             .map_err(Failure::no)?;
         let contents: Vec<&Content> = exams.iter().map(|(_, content)| content).collect();
         let title = format!("Optic nerve sheath, patient {}", key.id);
-        let svg = trend::svg(&trend::of_contents(title, &contents, &events));
+        let svg = trend::svg(&trend::of_contents(title, &contents, &events, None));
         fs::write(path, svg).map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
         if !args.json {
             print::line(format_args!("drawn: {}", path.display()));

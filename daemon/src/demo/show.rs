@@ -223,7 +223,7 @@ fn draw(pipeline: &Pipeline, patient: &Person, demo: &Demo) -> Result<(), Failur
     let path = demo.dir.join(format!("trend-{}.svg", patient.id));
     fs::write(
         &path,
-        trend::svg(&trend::of_contents(title, &contents, &events)),
+        trend::svg(&trend::of_contents(title, &contents, &events, None)),
     )
     .map_err(|error| Failure::no(format!("{}: {error}", path.display())))
 }

@@ -7,6 +7,8 @@ pub mod cautions;
 pub mod change;
 pub mod content;
 pub mod json;
+mod phrases;
+mod readings;
 pub mod text;
 pub mod trend;
 

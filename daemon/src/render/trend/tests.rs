@@ -34,6 +34,7 @@ fn trend(points: Vec<TrendPoint>, events: &[(&str, &str)]) -> Trend {
         title: "Optic nerve sheath, both eyes".to_owned(),
         subtitle: "Compared with own earlier exams; invented values".to_owned(),
         points,
+        eye: None,
         events: events
             .iter()
             .map(|(on, what)| (date(on), (*what).to_owned()))
@@ -160,6 +161,7 @@ fn hostile() -> Trend {
     Trend {
         title: text.clone(),
         subtitle: text.clone(),
+        eye: None,
         points: vec![point],
         events: vec![(date("2024-02-01"), text)],
     }
