@@ -3,7 +3,7 @@
 use super::Failure;
 use crate::config::Config;
 use crate::domain::{Millimetres, Mistake, PatientKey};
-use crate::pipeline::Pipeline;
+use crate::pipeline::{Beside, Pipeline};
 use crate::reading::Rules;
 use crate::results::Site;
 use crate::store::{Mode, Store, patients};
@@ -97,7 +97,10 @@ pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failur
         rules(config)?,
         site,
         folder,
-        config.outbox.text,
+        Beside {
+            text: config.outbox.text,
+            html: config.outbox.html,
+        },
     ))
 }
 

@@ -186,7 +186,7 @@ fn footer(
     print::line("");
     print::line("Where to look:");
     print::line(format_args!(
-        "  {dir}/outbox/          one folder per result: result.json, result.txt"
+        "  {dir}/outbox/          one folder per result: result.json, result.txt, result.html"
     ));
     print::line(format_args!(
         "  {dir}/trend-*.svg      every patient's exams as a picture"

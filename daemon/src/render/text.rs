@@ -58,12 +58,17 @@ fn heading(out: &mut String, content: &Content) {
 #[must_use]
 pub fn summary(content: &Content) -> String {
     let status = phrases::status(content.assessment.status).to_uppercase();
-    // The leading row in any case, another one only when it is out of bounds.
-    let rows: Vec<String> = named_rows(content)
+    // The leading row in any case; others only where they are out of bounds, and not when all are.
+    let out = |c: &Comparison| c.status != Status::WithinExpected;
+    let all: Vec<_> = named_rows(content)
         .filter_map(|(name, row)| Some((name, row.measured_mm, row.comparison?)))
+        .collect();
+    let all_out = all.iter().all(|(_, _, c)| out(c));
+    let rows: Vec<String> = all
+        .iter()
         .enumerate()
-        .filter(|(at, (_, _, c))| *at == 0 || c.status != Status::WithinExpected)
-        .map(|(_, (name, measured_mm, c))| compared(name, measured_mm, &c))
+        .filter(|(at, (_, _, c))| *at == 0 || out(c) && !all_out)
+        .map(|(_, (name, measured_mm, c))| compared(name, *measured_mm, c))
         .collect();
     let detail = if rows.is_empty() {
         measured(content)
@@ -91,7 +96,8 @@ fn measured(content: &Content) -> String {
         .map(|(name, row)| format!("{} {:.2} mm", name.to_lowercase(), row.measured_mm))
         .collect();
     if values.is_empty() {
-        return "There is no usable reading.".into();
+        // The answer has said why.
+        return String::new();
     }
     format!("Measured: {}.", values.join(", "))
 }
@@ -203,3 +209,6 @@ fn wrap(out: &mut String, text: &str, first: &str, rest: &str) {
     }
     let _ = writeln!(out, "{line}");
 }
+
+#[cfg(test)]
+mod tests;

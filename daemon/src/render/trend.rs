@@ -16,6 +16,7 @@ mod paint;
 #[cfg(test)]
 mod tests;
 
+pub(super) use canvas::misleading;
 pub use of::of_contents;
 
 use crate::assess::Status;

@@ -92,13 +92,22 @@ pub(super) fn interval(
     }
 }
 
+/// How the value that was compared is named.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Compared {
+    /// It is the value of one eye.
+    Eye(Eye),
+    /// The page around the picture says what it is.
+    Named,
+    Explained,
+}
+
 /// One entry of the legend.
 #[derive(Debug, Clone, Copy)]
 pub(super) enum Legend {
     Right,
     Left,
-    /// The value compared: of one eye, or of what was measured.
-    Compared(Option<Eye>),
+    Compared(Compared),
     Interval,
     Status(Status),
 }
@@ -115,7 +124,12 @@ const STATUSES: [Status; 6] = [
 
 /// First the marks of values, then those of statuses.
 fn entries(trend: &Trend, size: Size) -> [Vec<Legend>; 2] {
-    let mut values = vec![Legend::Compared(trend.eye), Legend::Interval];
+    let compared = match (trend.eye, size) {
+        (Some(eye), _) => Compared::Eye(eye),
+        (None, Size::Sheet) => Compared::Explained,
+        (None, Size::Figure) => Compared::Named,
+    };
+    let mut values = vec![Legend::Compared(compared), Legend::Interval];
     if trend.eye.is_none() {
         values.splice(0..0, [Legend::Right, Legend::Left]);
     }
@@ -135,10 +149,11 @@ impl Legend {
         match self {
             Legend::Right => "right eye".to_owned(),
             Legend::Left => "left eye".to_owned(),
-            Legend::Compared(None) => {
+            Legend::Compared(Compared::Explained) => {
                 "compared value: mean of both eyes, or the only one".to_owned()
             }
-            Legend::Compared(Some(eye)) => format!("{} eye", eye.word()),
+            Legend::Compared(Compared::Named) => "compared value".to_owned(),
+            Legend::Compared(Compared::Eye(eye)) => format!("{} eye", eye.word()),
             Legend::Interval => "expected value and interval".to_owned(),
             Legend::Status(status) if compared(status) => {
                 format!("{} expected", word(Some(status)))

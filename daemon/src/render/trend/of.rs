@@ -163,3 +163,6 @@ impl<T: PartialEq + Copy> Seen<T> {
         change
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -79,7 +79,7 @@ impl Plan {
         let (least_width, plot_height, legend_top) = match size {
             Size::Sheet => (1200.0, 320.0, 98.0),
             // Heading and foot stand in the page around it.
-            Size::Figure => (760.0, 210.0, 18.0),
+            Size::Figure => (760.0, 180.0, 18.0),
         };
         let exams = trend.points.len() as f64;
         let stops_room = exams * 2.0 * EXAM_HALF + trend.events.len() as f64 * 2.0 * EVENT_HALF;
@@ -264,11 +264,16 @@ impl Plan {
         for x in [middle - 4.0, middle + 2.0] {
             canvas.line((x - 2.0, y + 5.0), (x + 3.0, y - 5.0), 1, QUIET);
         }
+        let two = format!("for {years}");
+        // The exams on both sides leave some room of their own.
+        let room = to - from + 12.0;
         if face.width(&one) <= to - from {
             canvas.text(&one, (middle, y - 15.0), face);
-        } else {
+        } else if face.width(&two) <= room {
             canvas.text("no exam", (middle, strip + 7.0), face);
-            canvas.text(&format!("for {years}"), (middle, strip + 20.0), face);
+            canvas.text(&two, (middle, strip + 20.0), face);
+        } else if face.width(years) <= room {
+            canvas.text(years, (middle, strip + 20.0), face);
         }
     }
 
