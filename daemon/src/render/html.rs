@@ -84,11 +84,11 @@ pub fn page(result: &Envelope, trends: &[Trend]) -> String {
                     (statement(content, &status))
                     (tables::rows(content))
                     (pictures(trends))
-                    div.pair {
-                        div { (lists::readings(content)) (lists::remarks(content)) }
-                        div { (tables::baseline(content)) (lists::not_compared(content)) }
-                    }
-                    div.pair {
+                    div.more {
+                        (lists::readings(content))
+                        (lists::remarks(content))
+                        (tables::baseline(content))
+                        (lists::not_compared(content))
                         (lists::cautions(content))
                         (lists::would_change(content))
                     }
@@ -201,7 +201,7 @@ fn statement(content: &Content, status: &str) -> Markup {
                     div { dt { "Smallest change that counts" }
                           dd { (format!("{:.2}", c.smallest_change_mm)) small { " mm" } } }
                 }
-            } @else {
+            } @else if phrases::named_rows(content).next().is_some() {
                 dl.figures {
                     @for (name, row) in phrases::named_rows(content) {
                         div { dt { "Measured, " (name.to_lowercase()) }
@@ -227,7 +227,8 @@ fn capital(text: &str) -> String {
 fn pictures(trends: &[Trend]) -> Markup {
     const IDS: [&str; 2] = ["trend-first", "trend-second"];
     html! {
-        @for (trend, id) in trends.iter().zip(IDS) {
+        // One exam alone shows no course.
+        @for (trend, id) in trends.iter().filter(|trend| trend.points.len() > 1).zip(IDS) {
             figure {
                 h2 { (trend.title) }
                 // The picture escapes its own texts.

@@ -25,10 +25,10 @@ pub(super) fn readings(content: &Content) -> Markup {
             h2 { "Readings of this exam" }
             @if used.is_empty() { p { "None that can be used." } }
             (list(&used))
+            (list(&beside))
             @let doubts = readings::doubts(content);
             @if !doubts.is_empty() { h3 { "Used, with a doubt" } (list(&doubts)) }
             @if !not_used.is_empty() { h3 { "Not used" } (list(&not_used)) }
-            (list(&beside))
         }
     }
 }

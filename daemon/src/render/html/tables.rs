@@ -100,7 +100,7 @@ pub(super) fn baseline(content: &Content) -> Markup {
             @if content.baseline.is_empty() {
                 p { "None." }
             } @else {
-                table role="table" {
+                table.earlier role="table" {
                     thead role="rowgroup" {
                         tr role="row" {
                             @for name in ["date", "right mm", "left mm", "operator", "label"] {

@@ -31,14 +31,18 @@ fn seen(document: &Document<'_>) -> String {
 }
 
 /// `RENDER_PAGES=FOLDER` keeps the pages, to be looked at.
+fn keep(name: &str, page: &str) {
+    if let Some(folder) = std::env::var_os("RENDER_PAGES") {
+        let file = std::path::Path::new(&folder).join(format!("{name}.html"));
+        std::fs::write(file, page).unwrap();
+    }
+}
+
 #[test]
 fn every_sample_is_one_whole_page() {
     for (name, known) in samples::every() {
         let page = page_of(&known);
-        if let Some(folder) = std::env::var_os("RENDER_PAGES") {
-            let file = std::path::Path::new(&folder).join(format!("{name}.html"));
-            std::fs::write(file, &page).unwrap();
-        }
+        keep(name, &page);
         let xml = xml(&page);
         let document = Document::parse(&xml).unwrap();
         let elements = || document.descendants().filter(Node::is_element);
@@ -233,10 +237,12 @@ fn no_text_of_a_report_breaks_out() {
     names.extend(["why", "key", "software", "notice", "created"]);
 
     let mut trend = trends(&result.content, &[]).remove(0);
+    trend.points.push(trend.points[0].clone());
     trend.title = hostile("title");
     trend.points[0].note = Some(hostile("note"));
     names.push("title");
     let page = page(&result, &[trend]);
+    keep("hostile", &page);
     assert!(!page.contains("<script"));
     assert!(!page.contains(['\u{202E}', '\u{0}']));
     let xml = xml(&page);
@@ -270,6 +276,26 @@ fn the_picture_shows_no_later_exam_and_no_other_person() {
         trends(third, &[newer])[0].points[0].label,
         Some(Label::Well)
     );
+}
+
+#[test]
+fn long_texts_stay_whole() {
+    let mut result = samples::newest(&samples::within());
+    let content = &mut result.content;
+    let unbroken = "W".repeat(400);
+    let sentence = "A report may say more than anyone wants to read. ".repeat(40);
+    content.exam.operator = Some(unbroken.clone());
+    content.baseline[0].operator = Some(unbroken.clone());
+    for text in [&unbroken, &sentence] {
+        content.remarks.push(Remark::caution("long", text.as_str()));
+    }
+    let page = page(
+        &result,
+        &trends(&result.content, &samples::all(&samples::within())),
+    );
+    keep("long", &page);
+    assert_eq!(page.matches(&unbroken).count(), 3);
+    assert!(page.contains(&sentence));
 }
 
 #[test]
