@@ -86,3 +86,86 @@ fn envelope(row: &ResultRow) -> Result<Envelope, StoreError> {
         content: content_of(row)?,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::history::testing::reading;
+    use crate::results::{Known, Site, of_patient};
+    use crate::store::Mode;
+    use crate::store::results::{NewResult, insert, unpublished};
+    use chrono::Utc;
+
+    /// A store with the results of one patient, not yet published.
+    fn store(folder: &tempfile::TempDir) -> Store {
+        let days = ["2022-02-15", "2023-04-11", "2024-05-07"];
+        let readings = days.iter().enumerate().map(|(n, day)| {
+            let (uid, study) = (format!("2.25.{n}1"), format!("2.25.{n}"));
+            reading(&uid, &study, day, &[5.0, 5.1], &[5.1, 5.0])
+        });
+        let known = Known {
+            readings: readings.collect(),
+            ..Known::default()
+        };
+        let store = Store::open(&folder.path().join("store.db"), Mode::Owner).unwrap();
+        for content in of_patient(&known, &Site::default()).unwrap() {
+            let row = NewResult {
+                exam_id: content.exam.id.clone(),
+                patient: PatientKey {
+                    issuer: content.patient.issuer.clone(),
+                    id: content.patient.id.clone(),
+                },
+                key: content.key().unwrap(),
+                content: serde_json::to_string(&content).unwrap(),
+                why: vec!["first result of this exam".to_owned()],
+            };
+            store.write(move |tx| insert(tx, &row, Utc::now())).unwrap();
+        }
+        store
+    }
+
+    fn names(files: &[(&'static str, Vec<u8>)]) -> Vec<&'static str> {
+        files.iter().map(|(name, _)| *name).collect()
+    }
+
+    #[test]
+    fn each_switch_adds_its_file() {
+        let folder = tempfile::TempDir::new().unwrap();
+        let store = store(&folder);
+        let row = store.read(|conn| unpublished(conn, 1)).unwrap().remove(0);
+        let files = |text, html| {
+            let files = Renderings::new(&store, Beside { text, html }).of(&row);
+            names(&files.unwrap())
+        };
+        assert_eq!(files(false, false), ["result.json"]);
+        assert_eq!(files(true, false), ["result.json", "result.txt"]);
+        assert_eq!(files(false, true), ["result.json", "result.html"]);
+    }
+
+    #[test]
+    fn a_page_shows_the_exams_up_to_its_own_and_none_after() {
+        let folder = tempfile::TempDir::new().unwrap();
+        let store = store(&folder);
+        let beside = Beside {
+            text: false,
+            html: true,
+        };
+        let renderings = Renderings::new(&store, beside);
+        let mut rows = store.read(|conn| unpublished(conn, 9)).unwrap();
+        rows.sort_by_key(|row| content_of(row).unwrap().exam.performed_at);
+        let pages: Vec<String> = rows
+            .iter()
+            .map(|row| renderings.of(row).unwrap().remove(1).1)
+            .map(|bytes| String::from_utf8(bytes).unwrap())
+            .collect();
+        // A column of the picture starts with the day of its exam.
+        let in_picture = |page: &String, day: &str| {
+            page.split_once("<svg")
+                .is_some_and(|(_, svg)| svg.split_once("</svg>").unwrap().0.contains(day))
+        };
+        assert!(!pages[0].contains("<svg"));
+        assert!(in_picture(&pages[1], "2022-02-15") && in_picture(&pages[1], "2023-04-11"));
+        assert!(!pages[1].contains("2024-05-07"));
+        assert!(in_picture(&pages[2], "2022-02-15") && in_picture(&pages[2], "2024-05-07"));
+    }
+}

@@ -76,9 +76,8 @@ pub(super) fn rows(content: &Content) -> Markup {
                 }
             }
             @if content.assessment.rows.leading().is_some() {
-                p { "Chance: of a value at least this high if nothing has changed. It is not the \
-                     probability of raised pressure. The smallest change that counts is half the \
-                     interval." }
+                p { "Chance: of a value at least this high if nothing has changed; not the \
+                     probability of raised pressure. The smallest change is half the interval." }
             }
         }
     }
