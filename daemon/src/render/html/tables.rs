@@ -35,7 +35,8 @@ const COLUMNS: [Column; 8] = [
 /// Right eye, left eye, both.
 pub(super) fn rows(content: &Content) -> Markup {
     let mut rows: Vec<_> = phrases::named_rows(content).collect();
-    if rows.is_empty() {
+    if content.assessment.rows.leading().is_none() {
+        // Nothing to put beside the measured values, which stand above.
         return html! {};
     }
     // Both eyes last: it is the mean of what stands above it.
@@ -75,10 +76,8 @@ pub(super) fn rows(content: &Content) -> Markup {
                     }
                 }
             }
-            @if content.assessment.rows.leading().is_some() {
-                p { "Chance: of a value at least this high if nothing has changed; not the \
-                     probability of raised pressure. The smallest change is half the interval." }
-            }
+            p { "Chance: of a value at least this high if nothing has changed; not the \
+                 probability of raised pressure. The smallest change is half the interval." }
         }
     }
 }
