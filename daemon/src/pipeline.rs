@@ -5,16 +5,21 @@
 //! [`Pipeline::publish`] writes those to the outbox. [`Pipeline::drain`] runs them until nothing
 //! is left to do.
 
+mod renderings;
+
+pub use renderings::Beside;
+
 use crate::domain::{Disposition, ObjectReading, PatientKey, Remark};
 use crate::publish::{self, PublishError};
 use crate::reading::{self, Rules};
-use crate::render::{Content, Envelope, json, text};
+use crate::render::Content;
 use crate::results::{self, Known, Latest, ResultError, Site};
 use crate::store::objects::{self, ObjectId, Unread};
 use crate::store::readings::{self, StoredDisposition};
 use crate::store::results::{NewResult, ResultRow};
 use crate::store::{Store, StoreError, meta, patients, people};
 use chrono::Utc;
+use renderings::Renderings;
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
@@ -54,7 +59,7 @@ pub struct Pipeline {
     rules: Rules,
     site: Site,
     outbox: PathBuf,
-    with_text: bool,
+    beside: Beside,
 }
 
 /// What a step has done, for whoever shows progress.
@@ -71,13 +76,13 @@ pub struct Progress {
 impl Pipeline {
     /// A pipeline over an open store, writing to the folder `outbox`.
     #[must_use]
-    pub fn new(store: Store, rules: Rules, site: Site, outbox: PathBuf, with_text: bool) -> Self {
+    pub fn new(store: Store, rules: Rules, site: Site, outbox: PathBuf, beside: Beside) -> Self {
         Pipeline {
             store,
             rules,
             site,
             outbox,
-            with_text,
+            beside,
         }
     }
 
@@ -226,36 +231,10 @@ impl Pipeline {
     ///
     /// When the outbox cannot be written or the store fails.
     pub fn publish(&self) -> Result<usize, PipelineError> {
+        let renderings = Renderings::new(&self.store, self.beside);
         Ok(publish::publish(&self.store, &self.outbox, |row| {
-            self.renderings(row)
+            renderings.of(row)
         })?)
-    }
-
-    /// The files of one result: name and bytes.
-    fn renderings(&self, row: &ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError> {
-        let content = content_of(row)?;
-        let text = self
-            .with_text
-            .then(|| ("result.txt", text::text(&content).into_bytes()));
-        let envelope = Envelope {
-            schema: json::SCHEMA.to_owned(),
-            software: concat!("sheathline ", env!("CARGO_PKG_VERSION")).to_owned(),
-            version: row.version,
-            key: row.key.clone(),
-            supersedes: row.supersedes,
-            why: row.why.clone(),
-            created_at: row
-                .created_at
-                .to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
-            notice: crate::render::cautions::NOT_A_DEVICE.to_owned(),
-            content,
-        };
-        let bytes = envelope
-            .to_bytes()
-            .map_err(|error| StoreError::Work(error.to_string()))?;
-        Ok(std::iter::once(("result.json", bytes))
-            .chain(text)
-            .collect())
     }
 
     /// Runs all steps until nothing is left to do, telling `watch` after each.

@@ -1,7 +1,8 @@
 //! What can be written on the command line.
 
+use crate::domain::Eye;
 use chrono::NaiveDate;
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
 /// Lines up optic nerve sheath measurements from DICOM structured reports against each
@@ -122,9 +123,33 @@ pub(super) struct HistoryArgs {
     /// Draw the exams into this file.
     #[arg(long, value_name = "FILE")]
     pub(super) svg: Option<PathBuf>,
+    /// The eye to draw.
+    #[arg(long, value_enum, default_value_t = EyeChoice::Both, requires = "svg")]
+    pub(super) eye: EyeChoice,
     /// Print JSON Lines, one exam a line.
     #[arg(long)]
     pub(super) json: bool,
+}
+
+/// Which eyes a picture shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum EyeChoice {
+    /// The right eye with its own expected band.
+    Right,
+    /// The left eye with its own expected band.
+    Left,
+    /// Both eyes, and what was compared of them.
+    Both,
+}
+
+impl From<EyeChoice> for Option<Eye> {
+    fn from(choice: EyeChoice) -> Self {
+        match choice {
+            EyeChoice::Right => Some(Eye::Right),
+            EyeChoice::Left => Some(Eye::Left),
+            EyeChoice::Both => None,
+        }
+    }
 }
 
 #[derive(Debug, Args)]

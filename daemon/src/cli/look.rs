@@ -231,8 +231,10 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
             .read(|conn| crate::store::people::events(conn, &key))
             .map_err(Failure::no)?;
         let contents: Vec<&Content> = exams.iter().map(|(_, content)| content).collect();
-        let title = format!("Optic nerve sheath, patient {}", key.id);
-        let svg = trend::svg(&trend::of_contents(title, &contents, &events));
+        let eye: Option<Eye> = args.eye.into();
+        let what = eye.map_or(String::new(), |eye| format!(", {} eye", eye.word()));
+        let title = format!("Optic nerve sheath{what}, patient {}", key.id);
+        let svg = trend::svg(&trend::of_contents(title, &contents, &events, eye));
         fs::write(path, svg).map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
         if !args.json {
             print::line(format_args!("drawn: {}", path.display()));

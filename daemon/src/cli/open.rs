@@ -3,7 +3,7 @@
 use super::Failure;
 use crate::config::Config;
 use crate::domain::{Millimetres, Mistake, PatientKey};
-use crate::pipeline::Pipeline;
+use crate::pipeline::{Beside, Pipeline};
 use crate::reading::Rules;
 use crate::receive::folder::file::read_whole;
 use crate::results::Site;
@@ -112,7 +112,10 @@ pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failur
         rules(config)?,
         site(config),
         folder,
-        config.outbox.text,
+        Beside {
+            text: config.outbox.text,
+            html: config.outbox.html,
+        },
     ))
 }
 

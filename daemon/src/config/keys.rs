@@ -136,6 +136,7 @@ keys! {
     ["outbox"] outbox {
         folder: path,
         text: flag,
+        html: flag,
     }
     ["observe"] observe {
         log: word(&[

@@ -134,6 +134,8 @@ pub struct OutboxSettings {
     pub folder: PathBuf,
     /// Whether a result carries a plain text rendering beside its JSON.
     pub text: bool,
+    /// Whether a result carries a page with its picture beside its JSON.
+    pub html: bool,
 }
 
 impl Default for OutboxSettings {
@@ -141,6 +143,7 @@ impl Default for OutboxSettings {
         OutboxSettings {
             folder: PathBuf::from("sheathline-data/outbox"),
             text: true,
+            html: true,
         }
     }
 }

@@ -114,6 +114,7 @@ fn every_key_is_read_into_its_own_place() {
         [outbox]
         folder = "o"
         text = false
+        html = false
         [observe]
         log = "debug"
         log_format = "json"

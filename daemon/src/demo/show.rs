@@ -186,7 +186,7 @@ fn footer(
     print::line("");
     print::line("Where to look:");
     print::line(format_args!(
-        "  {dir}/outbox/          one folder per result: result.json, result.txt"
+        "  {dir}/outbox/          one folder per result: result.json, result.txt, result.html"
     ));
     print::line(format_args!(
         "  {dir}/trend-*.svg      every patient's exams as a picture"
@@ -223,7 +223,7 @@ fn draw(pipeline: &Pipeline, patient: &Person, demo: &Demo) -> Result<(), Failur
     let path = demo.dir.join(format!("trend-{}.svg", patient.id));
     fs::write(
         &path,
-        trend::svg(&trend::of_contents(title, &contents, &events)),
+        trend::svg(&trend::of_contents(title, &contents, &events, None)),
     )
     .map_err(|error| Failure::no(format!("{}: {error}", path.display())))
 }

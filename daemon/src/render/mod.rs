@@ -1,13 +1,18 @@
 //! Results as bytes: no file names of this machine, no disk, no clock.
 //!
-//! [`content::Content`] is what a result says; [`json`] and [`text`] are its two renderings,
+//! [`content::Content`] is what a result says; [`json`], [`text`] and [`html`] are its renderings,
 //! [`trend`] draws a patient's exams, [`change`] says why a new version differs.
 
 mod beside;
 pub mod cautions;
 pub mod change;
 pub mod content;
+pub mod html;
 pub mod json;
+mod phrases;
+mod readings;
+#[cfg(test)]
+mod samples;
 pub mod text;
 pub mod trend;
 

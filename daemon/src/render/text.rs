@@ -1,9 +1,10 @@
 //! `result.txt`: a paragraph a clinician can read, and the list behind it.
 
 use super::cautions::NOT_A_DEVICE;
-use super::{Content, beside};
-use crate::assess::{Comparison, Row, Status};
-use crate::domain::Severity;
+use super::phrases::{self, named_rows};
+use super::{Content, beside, readings};
+use crate::assess::{Comparison, Status};
+use crate::domain::Millimetres;
 use std::fmt::Write;
 
 /// The whole text, lines of at most 96 characters.
@@ -18,7 +19,7 @@ pub fn text(content: &Content) -> String {
     }
     list(&mut out, "Baseline", &baseline(content));
     list(&mut out, "Readings", &readings(content));
-    list(&mut out, "Remarks", &remarks(content));
+    list(&mut out, "Remarks", &phrases::remarks(content));
     let cautions: Vec<String> = content.cautions.iter().map(|c| c.text.clone()).collect();
     list(&mut out, "Cautions", &cautions);
     let context = content.context.as_ref();
@@ -29,7 +30,7 @@ pub fn text(content: &Content) -> String {
         "What would change this result",
         &content.would_change,
     );
-    paragraph(&mut out, NOT_A_DEVICE);
+    wrap(&mut out, NOT_A_DEVICE, "", "");
     out
 }
 
@@ -62,37 +63,37 @@ fn heading(out: &mut String, content: &Content) {
 /// The answer in a few sentences: what a clinician can take into a report.
 #[must_use]
 pub fn summary(content: &Content) -> String {
-    let assessment = &content.assessment;
-    let status = assessment.status.word().replace('_', " ").to_uppercase();
-    // The leading row in any case, another one only when it is out of bounds.
-    let rows: Vec<String> = named_rows(content)
+    let status = phrases::status(content.assessment.status).to_uppercase();
+    // The leading row in any case; others only where they are out of bounds, and not when all are.
+    let out = |c: &Comparison| c.status != Status::WithinExpected;
+    let all: Vec<_> = named_rows(content)
         .filter_map(|(name, row)| Some((name, row.measured_mm, row.comparison?)))
+        .collect();
+    let all_out = all.iter().all(|(_, _, c)| out(c));
+    let rows: Vec<String> = all
+        .iter()
         .enumerate()
-        .filter(|(at, (_, _, c))| *at == 0 || c.status != Status::WithinExpected)
-        .map(|(_, (name, measured_mm, c))| compared(name, measured_mm, &c))
+        .filter(|(at, (_, _, c))| *at == 0 || out(c) && !all_out)
+        .map(|(_, (name, measured_mm, c))| compared(name, *measured_mm, c))
         .collect();
     let detail = if rows.is_empty() {
         measured(content)
     } else {
         rows.join(" ")
     };
-    format!(
-        "{status}. {} {detail} {}",
-        assessment.sentence(),
-        baseline_sentence(content)
-    )
-}
-
-/// Rows that exist, the deciding one first.
-fn named_rows(content: &Content) -> impl Iterator<Item = (&'static str, &Row)> {
-    let rows = &content.assessment.rows;
-    [
-        ("Both eyes", &rows.both),
-        ("Right eye", &rows.right),
-        ("Left eye", &rows.left),
-    ]
-    .into_iter()
-    .filter_map(|(name, row)| Some((name, row.as_ref()?)))
+    let sentences = [
+        format!("{status}."),
+        phrases::answer(content),
+        detail,
+        phrases::chance(content),
+        phrases::baseline(content),
+    ];
+    let said: Vec<&str> = sentences
+        .iter()
+        .map(String::as_str)
+        .filter(|sentence| !sentence.is_empty())
+        .collect();
+    said.join(" ")
 }
 
 /// Measured values alone, where there is no comparison.
@@ -101,60 +102,19 @@ fn measured(content: &Content) -> String {
         .map(|(name, row)| format!("{} {:.2} mm", name.to_lowercase(), row.measured_mm))
         .collect();
     if values.is_empty() {
-        return "There is no usable reading.".into();
+        // The answer has said why.
+        return String::new();
     }
     format!("Measured: {}.", values.join(", "))
 }
 
 /// One row as a sentence.
 fn compared(name: &str, measured_mm: f64, c: &Comparison) -> String {
-    let chance = if c.status.flagged() {
-        format!(
-            " A value this high comes up by chance in {} % of stable exams; that is not the \
-             probability of raised pressure.",
-            percent(c.probability_high)
-        )
-    } else {
-        String::new()
-    };
     format!(
         "{name}: measured {measured_mm:.2} mm, expected {:.2} mm (interval {:.2} to {:.2}), change {:+.2} mm \
-         ({:+.1} %); the smallest change that counts is {:.2} mm.{chance}",
+         ({:+.1} %); the smallest change that counts is {:.2} mm.",
         c.expected_mm, c.lower_mm, c.upper_mm, c.change_mm, c.change_percent, c.smallest_change_mm,
     )
-}
-
-/// A chance in percent; a tiny one is not written as zero.
-fn percent(chance: f64) -> String {
-    if chance < 0.0005 {
-        "less than 0.05".into()
-    } else {
-        format!("{:.1}", 100.0 * chance)
-    }
-}
-
-fn baseline_sentence(content: &Content) -> String {
-    let (Some(first), Some(last)) = (content.baseline.first(), content.baseline.last()) else {
-        return String::new();
-    };
-    let count = content.baseline.len();
-    let unlabelled = content
-        .baseline
-        .iter()
-        .filter(|exam| exam.label.is_none())
-        .count();
-    let span = if count == 1 {
-        format!("Compared with one earlier exam, of {}.", first.date)
-    } else {
-        format!(
-            "Compared with {count} earlier exams, {} to {}.",
-            first.date, last.date
-        )
-    };
-    match unlabelled {
-        0 => span,
-        n => format!("{span} {n} of them carry no label that says the patient was well."),
-    }
 }
 
 fn rows(out: &mut String, content: &Content) {
@@ -180,15 +140,15 @@ fn rows(out: &mut String, content: &Content) {
             c.change_mm,
             c.change_percent,
             c.smallest_change_mm,
-            c.status.word().replace('_', " ")
+            phrases::status(c.status)
         );
     }
     out.push('\n');
 }
 
 fn baseline(content: &Content) -> Vec<String> {
-    let mm = |values: &[crate::domain::Millimetres]| {
-        let texts: Vec<String> = values.iter().map(|v| v.mm().to_string()).collect();
+    let mm = |values: &[Millimetres]| {
+        let texts: Vec<String> = values.iter().copied().map(phrases::millimetres).collect();
         if texts.is_empty() {
             "none".to_owned()
         } else {
@@ -213,57 +173,12 @@ fn baseline(content: &Content) -> Vec<String> {
 }
 
 fn readings(content: &Content) -> Vec<String> {
-    let line = |m: &crate::history::ExamMeasurement, used: &str| {
-        let value = m
-            .value
-            .value_mm
-            .map_or("no value".into(), |v| v.to_string());
-        let sent = m.value.value_as_sent.as_deref().unwrap_or("none");
-        let unit = m.value.unit_as_sent.as_deref().unwrap_or("no unit");
-        let eye = m.value.eye.word();
-        let why = m
-            .value
-            .remarks
-            .iter()
-            .filter(|r| r.severity != Severity::Info || used == "not used");
-        let why: Vec<&str> = why.map(|r| r.text.as_str()).collect();
-        format!(
-            "{eye} {value}, {used} (sent as {sent} {unit}, item {}) {}",
-            m.value.place,
-            why.join(" ")
-        )
-        .trim_end()
-        .to_owned()
-    };
-    let used = content.measurements_used.iter().map(|m| line(m, "used"));
-    used.chain(
-        content
-            .measurements_not_used
-            .iter()
-            .map(|m| line(m, "not used")),
-    )
-    .collect()
-}
-
-fn remarks(content: &Content) -> Vec<String> {
-    let notices = content
-        .assessment
-        .notices
-        .iter()
-        .map(|notice| notice.sentence().to_owned());
-    let reports = content
-        .reports
-        .iter()
-        .filter(|report| report.superseded_by.is_empty())
-        .flat_map(|report| &report.remarks);
-    let stated = content.remarks.iter().chain(reports).map(|remark| {
-        let place = remark
-            .place
-            .as_deref()
-            .map_or(String::new(), |at| format!(" (at {at})"));
-        format!("{}{place}", remark.text)
-    });
-    notices.chain(stated).collect()
+    let not_used = readings::not_used(content).into_iter();
+    let mut lines = readings::used(content);
+    lines.extend(readings::doubts(content));
+    lines.extend(not_used.map(|line| format!("not used: {line}")));
+    lines.extend(readings::beside(content));
+    lines
 }
 
 fn list(out: &mut String, title: &str, lines: &[String]) {
@@ -300,3 +215,6 @@ fn wrap(out: &mut String, text: &str, first: &str, rest: &str) {
     }
     let _ = writeln!(out, "{line}");
 }
+
+#[cfg(test)]
+mod tests;

@@ -16,10 +16,11 @@ mod paint;
 #[cfg(test)]
 mod tests;
 
+pub(super) use canvas::misleading;
 pub use of::of_contents;
 
 use crate::assess::Status;
-use crate::domain::Label;
+use crate::domain::{Eye, Label};
 use chrono::NaiveDate;
 use std::fmt::Write as _;
 
@@ -40,6 +41,8 @@ pub struct Trend {
     pub title: String,
     /// Second line, smaller; may be empty.
     pub subtitle: String,
+    /// The eye it is about; `None` for both and what was compared of them.
+    pub eye: Option<Eye>,
     /// The exams, in any order.
     pub points: Vec<TrendPoint>,
     /// Dated facts with the words to show, in any order.
@@ -55,7 +58,8 @@ pub struct TrendPoint {
     pub right_mm: Option<f64>,
     /// Mean of the left eye's readings.
     pub left_mm: Option<f64>,
-    /// The value that was compared: mean of both eyes, or the only eye measured.
+    /// The value that was compared: mean of both eyes, or the only eye measured; in the trend of
+    /// one eye, the value of that eye.
     pub both_mm: Option<f64>,
     /// The value expected from earlier exams.
     pub expected_mm: Option<f64>,
@@ -67,6 +71,8 @@ pub struct TrendPoint {
     pub status: Option<Status>,
     /// What a person said of the exam.
     pub label: Option<Label>,
+    /// How operator or device differ from those of the exam before, in a few words.
+    pub changed: Option<String>,
     /// One short remark.
     pub note: Option<String>,
 }
@@ -109,17 +115,38 @@ impl TrendPoint {
     }
 }
 
+/// What the picture is drawn for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Size {
+    /// A picture of its own.
+    Sheet,
+    /// A figure within a page: narrower and lower, and only the marks it shows are explained.
+    Figure,
+}
+
 /// The picture as a standalone SVG document.
 #[must_use]
 pub fn svg(trend: &Trend) -> String {
+    draw(trend, Size::Sheet, "trend")
+}
+
+/// The picture as an `svg` element for a page. `id` starts the ids of its title and description,
+/// so give each picture of a page another one.
+#[must_use]
+pub fn figure(trend: &Trend, id: &'static str) -> String {
+    // HTML knows the element without its namespace.
+    draw(trend, Size::Figure, id).replacen(" xmlns=\"http://www.w3.org/2000/svg\"", "", 1)
+}
+
+fn draw(trend: &Trend, size: Size, id: &str) -> String {
     let mut trend = Trend {
         points: trend.points.iter().map(TrendPoint::drawable).collect(),
         ..trend.clone()
     };
     trend.points.sort_by_key(|point| point.date);
     trend.events.sort();
-    let picture = paint::paint(&trend);
-    canvas::describe(&picture, &trend.title, &description(&trend))
+    let picture = paint::paint(&trend, size);
+    canvas::describe(&picture, id, &trend.title, &description(&trend))
 }
 
 /// A status in a word or two.
@@ -160,10 +187,11 @@ fn description(trend: &Trend) -> String {
         }
         before = Some(point.date);
         let _ = write!(out, " {}:", point.date);
+        let compared_value = trend.eye.map_or("compared value", Eye::word);
         for (name, value) in [
             ("right", point.right_mm),
             ("left", point.left_mm),
-            ("compared value", point.both_mm),
+            (compared_value, point.both_mm),
             ("expected", point.expected_mm),
         ] {
             if let Some(mm) = value {
@@ -183,8 +211,8 @@ fn description(trend: &Trend) -> String {
         if let Some(label) = point.label {
             let _ = write!(out, ", {}", label_words(label));
         }
-        if let Some(note) = &point.note {
-            let _ = write!(out, ", {note}");
+        for words in [&point.changed, &point.note].into_iter().flatten() {
+            let _ = write!(out, ", {words}");
         }
         out.push('.');
     }

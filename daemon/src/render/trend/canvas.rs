@@ -207,23 +207,29 @@ pub(super) fn printable(text: &str) -> String {
             '\t' | '\n' | '\r' => ' ',
             _ => c,
         })
-        .filter(|c| {
-            !c.is_control()
-                && !matches!(c, '\u{FFFE}' | '\u{FFFF}' | '\u{200E}' | '\u{200F}')
-                && !matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
-        })
+        .filter(|c| !misleading(*c))
         .collect()
 }
 
+/// Characters that no printed text may hold; see [`printable`].
+pub(in crate::render) fn misleading(c: char) -> bool {
+    c.is_control()
+        || matches!(
+            c,
+            '\u{FFFE}' | '\u{FFFF}' | '\u{200E}' | '\u{200F}' | '\u{061C}'
+        )
+        || matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+}
+
 /// Puts a name and a description into a finished picture, for those who cannot see it.
-pub(super) fn describe(svg: &str, title: &str, description: &str) -> String {
+pub(super) fn describe(svg: &str, id: &str, title: &str, description: &str) -> String {
     let (head, body) = svg.split_once('>').unwrap_or((svg, ""));
     let mut out = String::with_capacity(svg.len() + description.len() + 200);
     let _ = write!(
         out,
-        "{head} role=\"img\" aria-labelledby=\"trend-title trend-description\">\n\
-         <title id=\"trend-title\">{}</title>\n\
-         <desc id=\"trend-description\">{}</desc>{body}",
+        "{head} role=\"img\" aria-labelledby=\"{id}-title {id}-description\">\n\
+         <title id=\"{id}-title\">{}</title>\n\
+         <desc id=\"{id}-description\">{}</desc>{body}",
         escaped(title),
         escaped(description)
     );

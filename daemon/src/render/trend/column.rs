@@ -18,6 +18,7 @@ pub(super) struct ColumnText {
     value: String,
     expected: Option<String>,
     label: Option<String>,
+    changed: Option<String>,
     note: Option<String>,
 }
 
@@ -33,6 +34,7 @@ impl ColumnText {
             },
             expected: point.expected_mm.map(|mm| format!("expected {mm:.2}")),
             label: point.label.map(label_words),
+            changed: point.changed.as_deref().map(printable),
             note: point.note.as_deref().map(printable),
         }
     }
@@ -50,7 +52,7 @@ impl ColumnText {
             (word(self.status).to_owned(), self.status_face()),
             (self.value.clone(), TEXT),
         ];
-        for text in [&self.expected, &self.label, &self.note]
+        for text in [&self.expected, &self.label, &self.changed, &self.note]
             .into_iter()
             .flatten()
         {
@@ -74,7 +76,7 @@ impl ColumnText {
         // The first line is the rightmost, since the lines read downwards.
         let start = top + 17.0;
         let room = DOWN_HEIGHT - 26.0;
-        let said = [&self.label, &self.note]
+        let said = [&self.label, &self.changed, &self.note]
             .into_iter()
             .flatten()
             .cloned()

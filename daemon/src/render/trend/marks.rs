@@ -1,8 +1,9 @@
 //! Colours, marks and the legend that explains them.
 
 use super::canvas::{Canvas, Face, Point};
-use super::{compared, word};
+use super::{Size, Trend, compared, word};
 use crate::assess::Status;
+use crate::domain::Eye;
 use plotters::style::{Color, RGBColor};
 
 pub(super) const INK: RGBColor = RGBColor(0x22, 0x2B, 0x35);
@@ -91,40 +92,68 @@ pub(super) fn interval(
     }
 }
 
+/// How the value that was compared is named.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Compared {
+    /// It is the value of one eye.
+    Eye(Eye),
+    /// The page around the picture says what it is.
+    Named,
+    Explained,
+}
+
 /// One entry of the legend.
 #[derive(Debug, Clone, Copy)]
 pub(super) enum Legend {
     Right,
     Left,
-    Compared,
+    Compared(Compared),
     Interval,
     Status(Status),
 }
 
-/// First the marks of values, then those of statuses.
-const LEGEND: [&[Legend]; 2] = [
-    &[
-        Legend::Right,
-        Legend::Left,
-        Legend::Compared,
-        Legend::Interval,
-    ],
-    &[
-        Legend::Status(Status::WithinExpected),
-        Legend::Status(Status::AboveExpected),
-        Legend::Status(Status::WellAboveExpected),
-        Legend::Status(Status::BelowExpected),
-        Legend::Status(Status::NoBaseline),
-        Legend::Status(Status::NotComparable),
-    ],
+/// Every status, in the order of the legend.
+const STATUSES: [Status; 6] = [
+    Status::WithinExpected,
+    Status::AboveExpected,
+    Status::WellAboveExpected,
+    Status::BelowExpected,
+    Status::NoBaseline,
+    Status::NotComparable,
 ];
+
+/// First the marks of values, then those of statuses.
+fn entries(trend: &Trend, size: Size) -> [Vec<Legend>; 2] {
+    let compared = match (trend.eye, size) {
+        (Some(eye), _) => Compared::Eye(eye),
+        (None, Size::Sheet) => Compared::Explained,
+        (None, Size::Figure) => Compared::Named,
+    };
+    let mut values = vec![Legend::Compared(compared), Legend::Interval];
+    if trend.eye.is_none() {
+        values.splice(0..0, [Legend::Right, Legend::Left]);
+    }
+    let shown = |status: &Status| {
+        size == Size::Sheet
+            || trend
+                .points
+                .iter()
+                .any(|point| point.status == Some(*status))
+    };
+    let statuses = STATUSES.into_iter().filter(shown).map(Legend::Status);
+    [values, statuses.collect()]
+}
 
 impl Legend {
     fn words(self) -> String {
         match self {
             Legend::Right => "right eye".to_owned(),
             Legend::Left => "left eye".to_owned(),
-            Legend::Compared => "compared value: mean of both eyes, or the only one".to_owned(),
+            Legend::Compared(Compared::Explained) => {
+                "compared value: mean of both eyes, or the only one".to_owned()
+            }
+            Legend::Compared(Compared::Named) => "compared value".to_owned(),
+            Legend::Compared(Compared::Eye(eye)) => format!("{} eye", eye.word()),
             Legend::Interval => "expected value and interval".to_owned(),
             Legend::Status(status) if compared(status) => {
                 format!("{} expected", word(Some(status)))
@@ -134,19 +163,29 @@ impl Legend {
     }
 }
 
-/// Places the legend's entries; the second value is the bottom of its last row.
-pub(super) fn place_legend(top: f64) -> (Vec<(Point, Legend)>, f64) {
-    let mut y = top;
+/// Places the legend's entries up to a right edge; the second value is the bottom of its last row.
+pub(super) fn place_legend(
+    trend: &Trend,
+    size: Size,
+    top: f64,
+    edge: f64,
+) -> (Vec<(Point, Legend)>, f64) {
+    const START: f64 = 44.0;
+    const ROW: f64 = 28.0;
+    let mut y = top - ROW;
     let mut placed = Vec::new();
-    for row in LEGEND {
-        let mut x = 44.0;
+    for row in entries(trend, size) {
+        let mut x = f64::INFINITY;
         for entry in row {
-            placed.push(((x, y), *entry));
-            x += 19.0 + TEXT.width(&entry.words()) + 24.0;
+            let width = 19.0 + TEXT.width(&entry.words());
+            if x + width > edge {
+                (x, y) = (START, y + ROW);
+            }
+            placed.push(((x, y), entry));
+            x += width + 24.0;
         }
-        y += 28.0;
     }
-    (placed, y - 28.0 + 10.0)
+    (placed, y + 10.0)
 }
 
 /// Draws a placed legend.
@@ -155,7 +194,7 @@ pub(super) fn draw_legend(canvas: &mut Canvas<'_>, placed: &[(Point, Legend)]) {
         match entry {
             Legend::Right => eye(canvas, *at, true, true),
             Legend::Left => eye(canvas, *at, false, true),
-            Legend::Compared => canvas.line((x - 12.0, *y), (x + 12.0, *y), 1, QUIET),
+            Legend::Compared(_) => canvas.line((x - 12.0, *y), (x + 12.0, *y), 1, QUIET),
             Legend::Interval => interval(canvas, *x, y + 8.0, y - 8.0, Some(*y)),
             Legend::Status(status) => mark(canvas, *at, Some(*status)),
         }

@@ -7,7 +7,7 @@ use super::marks::{
     BAND, FRAME, HAIR, INK, Legend, QUIET, SMALL, TEXT, WHITE, draw_legend, eye, interval, mark,
     place_legend,
 };
-use super::{FOOT, Trend, TrendPoint, compared, long_gap};
+use super::{FOOT, Size, Trend, TrendPoint, compared, long_gap};
 use chrono::{Datelike, NaiveDate};
 use plotters::style::Color;
 
@@ -16,8 +16,6 @@ const SUBTITLE: Face = Face::new(14.0, QUIET);
 
 const LEFT: f64 = 76.0;
 const RIGHT_MARGIN: f64 = 30.0;
-const LEAST_WIDTH: f64 = 1200.0;
-const PLOT_HEIGHT: f64 = 320.0;
 /// Strip at the foot of the plot in which long gaps are named.
 const GAP_STRIP: f64 = 46.0;
 /// Half the room an exam takes on the time axis, and an event.
@@ -25,7 +23,6 @@ const EXAM_HALF: f64 = 17.0;
 const EVENT_HALF: f64 = 9.0;
 /// Distance of each eye's marker from the middle of the exam.
 const EYE_OFFSET: f64 = 10.0;
-const LEGEND_TOP: f64 = 98.0;
 const EVENT_ROW: f64 = 18.0;
 
 fn day(date: NaiveDate) -> f64 {
@@ -54,22 +51,13 @@ struct Plan {
 }
 
 /// Draws a trend whose points and events are sorted.
-pub(super) fn paint(trend: &Trend) -> String {
+pub(super) fn paint(trend: &Trend, size: Size) -> String {
     let mut out = String::new();
-    let plan = Plan::new(trend);
+    let plan = Plan::new(trend, size);
     let mut canvas = Canvas::new(&mut out, plan.width, plan.height);
-    let room = plan.right - LEFT + 46.0;
-    canvas.text(
-        &TITLE.cut(&printable(&trend.title), room),
-        (30.0, 34.0),
-        TITLE,
-    );
-    canvas.text(
-        &SUBTITLE.cut(&printable(&trend.subtitle), room),
-        (30.0, 60.0),
-        SUBTITLE,
-    );
-    plan.rule(&mut canvas, LEGEND_TOP - 18.0);
+    if size == Size::Sheet {
+        plan.heading(&mut canvas, trend);
+    }
     draw_legend(&mut canvas, &plan.legend);
     plan.axes(&mut canvas, trend);
     plan.events(&mut canvas, trend);
@@ -81,24 +69,28 @@ pub(super) fn paint(trend: &Trend) -> String {
         plan.leader(&mut canvas, *x, *column);
         text.draw(&mut canvas, (*column, plan.columns_top), plan.downwards);
     }
-    plan.foot(&mut canvas);
+    plan.foot(&mut canvas, size);
     canvas.finish();
     out
 }
 
 impl Plan {
-    fn new(trend: &Trend) -> Plan {
+    fn new(trend: &Trend, size: Size) -> Plan {
+        let (least_width, plot_height, legend_top) = match size {
+            Size::Sheet => (1200.0, 320.0, 98.0),
+            // Heading and foot stand in the page around it.
+            Size::Figure => (760.0, 180.0, 18.0),
+        };
         let exams = trend.points.len() as f64;
         let stops_room = exams * 2.0 * EXAM_HALF + trend.events.len() as f64 * 2.0 * EVENT_HALF;
         let margins = LEFT + RIGHT_MARGIN;
-        let width = LEAST_WIDTH
-            .max(exams * DOWN_COLUMN + margins)
+        let width = f64::max(least_width, exams * DOWN_COLUMN + margins)
             .max(stops_room + margins + 40.0)
             .ceil();
         let right = width - RIGHT_MARGIN;
         let downwards = exams * FLAT_COLUMN > width - 40.0;
 
-        let (legend, legend_bottom) = place_legend(LEGEND_TOP);
+        let (legend, legend_bottom) = place_legend(trend, size, legend_top, right);
 
         let (time, exam_xs, event_xs) = set_stops(trend, LEFT + 30.0, right - 30.0);
         let poles: Vec<(f64, f64)> = trend
@@ -115,9 +107,9 @@ impl Plan {
             .points
             .windows(2)
             .any(|pair| matches!(pair, [a, b] if long_gap(a.date, b.date).is_some()));
-        let bottom = top + PLOT_HEIGHT + if gaps { GAP_STRIP } else { 0.0 };
+        let bottom = top + plot_height + if gaps { GAP_STRIP } else { 0.0 };
         let values = trend.points.iter().flat_map(TrendPoint::values);
-        let mm = WidthAxis::new(values, top + 8.0, top + PLOT_HEIGHT - 8.0);
+        let mm = WidthAxis::new(values, top + 8.0, top + plot_height - 8.0);
 
         let column = if downwards { DOWN_COLUMN } else { FLAT_COLUMN };
         let columns = apart(&exam_xs, column, 20.0, width - 20.0);
@@ -130,6 +122,11 @@ impl Plan {
             Some(lines) => lines as f64 * LINE + 24.0,
         };
         let foot = columns_top + columns_height + 24.0;
+        let height = match size {
+            Size::Sheet => foot + 42.0,
+            Size::Figure if time.stretched => foot,
+            Size::Figure => foot - 20.0,
+        };
         Plan {
             width,
             right,
@@ -147,7 +144,7 @@ impl Plan {
             downwards,
             texts,
             foot,
-            height: foot + 42.0,
+            height,
         }
     }
 
@@ -267,11 +264,16 @@ impl Plan {
         for x in [middle - 4.0, middle + 2.0] {
             canvas.line((x - 2.0, y + 5.0), (x + 3.0, y - 5.0), 1, QUIET);
         }
+        let two = format!("for {years}");
+        // The exams on both sides leave some room of their own.
+        let room = to - from + 12.0;
         if face.width(&one) <= to - from {
             canvas.text(&one, (middle, y - 15.0), face);
-        } else {
+        } else if face.width(&two) <= room {
             canvas.text("no exam", (middle, strip + 7.0), face);
-            canvas.text(&format!("for {years}"), (middle, strip + 20.0), face);
+            canvas.text(&two, (middle, strip + 20.0), face);
+        } else if face.width(years) <= room {
+            canvas.text(years, (middle, strip + 20.0), face);
         }
     }
 
@@ -303,13 +305,26 @@ impl Plan {
         canvas.line((30.0, y), (self.right, y), 1, HAIR);
     }
 
-    fn foot(&self, canvas: &mut Canvas<'_>) {
-        self.rule(canvas, self.foot - 16.0);
-        canvas.text(FOOT, (30.0, self.foot), TEXT);
+    fn heading(&self, canvas: &mut Canvas<'_>, trend: &Trend) {
+        let room = self.right - LEFT + 46.0;
+        let title = TITLE.cut(&printable(&trend.title), room);
+        canvas.text(&title, (30.0, 34.0), TITLE);
+        let subtitle = SUBTITLE.cut(&printable(&trend.subtitle), room);
+        canvas.text(&subtitle, (30.0, 60.0), SUBTITLE);
+        self.rule(canvas, 80.0);
+    }
+
+    fn foot(&self, canvas: &mut Canvas<'_>, size: Size) {
+        let mut y = self.foot - 14.0;
+        if size == Size::Sheet {
+            self.rule(canvas, self.foot - 16.0);
+            canvas.text(FOOT, (30.0, self.foot), TEXT);
+            y = self.foot + 18.0;
+        }
         if self.time.stretched {
             let text = "Exams that lie close together are drawn further apart than they were; \
                         the dates hold.";
-            canvas.text(text, (30.0, self.foot + 18.0), SMALL);
+            canvas.text(text, (30.0, y), SMALL);
         }
     }
 }

@@ -34,6 +34,7 @@ fn trend(points: Vec<TrendPoint>, events: &[(&str, &str)]) -> Trend {
         title: "Optic nerve sheath, both eyes".to_owned(),
         subtitle: "Compared with own earlier exams; invented values".to_owned(),
         points,
+        eye: None,
         events: events
             .iter()
             .map(|(on, what)| (date(on), (*what).to_owned()))
@@ -160,6 +161,7 @@ fn hostile() -> Trend {
     Trend {
         title: text.clone(),
         subtitle: text.clone(),
+        eye: None,
         points: vec![point],
         events: vec![(date("2024-02-01"), text)],
     }
@@ -213,6 +215,9 @@ fn every_sample_is_one_closed_tree_of_elements() {
             std::fs::write(file, &svg).unwrap();
         }
         well_formed(name, &svg);
+        let figure = figure(&trend, "figure-1");
+        well_formed(name, &figure);
+        assert!(figure.contains("id=\"figure-1-title\"") && !figure.contains("http"));
     }
 }
 
@@ -296,8 +301,14 @@ fn texts(svg: &str) -> Vec<(f64, f64, f64, String, bool, bool, String)> {
 
 #[test]
 fn no_two_texts_cover_each_other_and_all_stay_inside() {
-    for (name, trend) in samples() {
-        let svg = svg(&trend);
+    let pictures = samples().into_iter().flat_map(|(name, trend)| {
+        let one_eye = Trend {
+            eye: Some(Eye::Left),
+            ..trend.clone()
+        };
+        [svg(&trend), figure(&trend, "a"), svg(&one_eye)].map(|svg| (name, svg))
+    });
+    for (name, svg) in pictures {
         let size = |side: &str| -> f64 {
             let (_, tail) = svg.split_once(&format!("{side}=\"")).unwrap();
             tail.split('"').next().unwrap().parse().unwrap()

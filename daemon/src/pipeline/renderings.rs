@@ -1,0 +1,171 @@
+//! The files of one result, from its row and, for the picture, from the patient's other results.
+
+use super::content_of;
+use crate::domain::PatientKey;
+use crate::render::{Content, Envelope, cautions, html, json, text};
+use crate::store::results::{self, ResultRow};
+use crate::store::{Store, StoreError};
+use std::cell::RefCell;
+
+/// Which renderings stand beside `result.json`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Beside {
+    /// `result.txt`.
+    pub text: bool,
+    /// `result.html`.
+    pub html: bool,
+}
+
+/// Renders rows, one after the other.
+pub(super) struct Renderings<'a> {
+    store: &'a Store,
+    beside: Beside,
+    /// Results of the patient rendered last: the rows of one patient mostly come in a row.
+    patient: RefCell<Option<(PatientKey, Vec<Content>)>>,
+}
+
+impl<'a> Renderings<'a> {
+    pub(super) fn new(store: &'a Store, beside: Beside) -> Self {
+        Renderings {
+            store,
+            beside,
+            patient: RefCell::new(None),
+        }
+    }
+
+    /// The files of one result: name and bytes. JSON and text are functions of the row; the picture
+    /// in the page also shows the patient's earlier exams as the store tells them when it is drawn.
+    pub(super) fn of(&self, row: &ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError> {
+        let envelope = envelope(row)?;
+        let bytes = envelope
+            .to_bytes()
+            .map_err(|error| StoreError::Work(error.to_string()))?;
+        let mut files = vec![("result.json", bytes)];
+        if self.beside.text {
+            files.push(("result.txt", text::text(&envelope.content).into_bytes()));
+        }
+        if self.beside.html {
+            files.push(("result.html", self.page(row, &envelope)?.into_bytes()));
+        }
+        Ok(files)
+    }
+
+    fn page(&self, row: &ResultRow, envelope: &Envelope) -> Result<String, StoreError> {
+        let mut patient = self.patient.borrow_mut();
+        let others = match patient.take() {
+            Some((key, contents)) if key == row.patient => contents,
+            _ => self.results_of(&row.patient)?,
+        };
+        let (_, others) = patient.insert((row.patient.clone(), others));
+        Ok(html::page(
+            envelope,
+            &html::trends(&envelope.content, others),
+        ))
+    }
+
+    fn results_of(&self, key: &PatientKey) -> Result<Vec<Content>, StoreError> {
+        let rows = self
+            .store
+            .read(|conn| results::latest_of_patient(conn, key))?;
+        rows.iter().map(content_of).collect()
+    }
+}
+
+fn envelope(row: &ResultRow) -> Result<Envelope, StoreError> {
+    Ok(Envelope {
+        schema: json::SCHEMA.to_owned(),
+        software: concat!("sheathline ", env!("CARGO_PKG_VERSION")).to_owned(),
+        version: row.version,
+        key: row.key.clone(),
+        supersedes: row.supersedes,
+        why: row.why.clone(),
+        created_at: row
+            .created_at
+            .to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
+        notice: cautions::NOT_A_DEVICE.to_owned(),
+        content: content_of(row)?,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::history::testing::reading;
+    use crate::results::{Known, Site, of_patient};
+    use crate::store::Mode;
+    use crate::store::results::{NewResult, insert, unpublished};
+    use chrono::Utc;
+
+    /// A store with the results of one patient, not yet published.
+    fn store(folder: &tempfile::TempDir) -> Store {
+        let days = ["2022-02-15", "2023-04-11", "2024-05-07"];
+        let readings = days.iter().enumerate().map(|(n, day)| {
+            let (uid, study) = (format!("2.25.{n}1"), format!("2.25.{n}"));
+            reading(&uid, &study, day, &[5.0, 5.1], &[5.1, 5.0])
+        });
+        let known = Known {
+            readings: readings.collect(),
+            ..Known::default()
+        };
+        let store = Store::open(&folder.path().join("store.db"), Mode::Owner).unwrap();
+        for content in of_patient(&known, &Site::default()).unwrap() {
+            let row = NewResult {
+                exam_id: content.exam.id.clone(),
+                patient: PatientKey {
+                    issuer: content.patient.issuer.clone(),
+                    id: content.patient.id.clone(),
+                },
+                key: content.key().unwrap(),
+                content: serde_json::to_string(&content).unwrap(),
+                why: vec!["first result of this exam".to_owned()],
+            };
+            store.write(move |tx| insert(tx, &row, Utc::now())).unwrap();
+        }
+        store
+    }
+
+    fn names(files: &[(&'static str, Vec<u8>)]) -> Vec<&'static str> {
+        files.iter().map(|(name, _)| *name).collect()
+    }
+
+    #[test]
+    fn each_switch_adds_its_file() {
+        let folder = tempfile::TempDir::new().unwrap();
+        let store = store(&folder);
+        let row = store.read(|conn| unpublished(conn, 1)).unwrap().remove(0);
+        let files = |text, html| {
+            let files = Renderings::new(&store, Beside { text, html }).of(&row);
+            names(&files.unwrap())
+        };
+        assert_eq!(files(false, false), ["result.json"]);
+        assert_eq!(files(true, false), ["result.json", "result.txt"]);
+        assert_eq!(files(false, true), ["result.json", "result.html"]);
+    }
+
+    #[test]
+    fn a_page_shows_the_exams_up_to_its_own_and_none_after() {
+        let folder = tempfile::TempDir::new().unwrap();
+        let store = store(&folder);
+        let beside = Beside {
+            text: false,
+            html: true,
+        };
+        let renderings = Renderings::new(&store, beside);
+        let mut rows = store.read(|conn| unpublished(conn, 9)).unwrap();
+        rows.sort_by_key(|row| content_of(row).unwrap().exam.performed_at);
+        let pages: Vec<String> = rows
+            .iter()
+            .map(|row| renderings.of(row).unwrap().remove(1).1)
+            .map(|bytes| String::from_utf8(bytes).unwrap())
+            .collect();
+        // A column of the picture starts with the day of its exam.
+        let in_picture = |page: &String, day: &str| {
+            page.split_once("<svg")
+                .is_some_and(|(_, svg)| svg.split_once("</svg>").unwrap().0.contains(day))
+        };
+        assert!(!pages[0].contains("<svg"));
+        assert!(in_picture(&pages[1], "2022-02-15") && in_picture(&pages[1], "2023-04-11"));
+        assert!(!pages[1].contains("2024-05-07"));
+        assert!(in_picture(&pages[2], "2022-02-15") && in_picture(&pages[2], "2024-05-07"));
+    }
+}

@@ -1,0 +1,240 @@
+//! `result.html`: one page for a reader who has ten seconds, and for one who has ten minutes.
+//!
+//! The answer stands first, in words and numbers; what it rests on follows. Nothing is loaded and
+//! nothing runs. No colour means anything: the page says the same printed in black and white.
+
+mod lists;
+mod tables;
+
+#[cfg(test)]
+mod tests;
+
+use super::trend::{self, Trend, misleading};
+use super::{Content, Envelope, phrases};
+use crate::domain::Eye;
+use crate::history::{Identity, same_person};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+const STYLE: &str = include_str!("html/page.css");
+
+/// More exams than these make a picture too small to read on a page; the newest are shown.
+const MOST_EXAMS: usize = 12;
+
+/// The pictures of a page: both eyes through time, and the one eye that alone is out of bounds, if
+/// there is one.
+///
+/// `others` are results of the same patient, newest version of each exam, in any order. Of them
+/// those are shown that are no later than the exam of `content` and can be of the same person.
+#[must_use]
+pub fn trends(content: &Content, others: &[Content]) -> Vec<Trend> {
+    let date = content.exam.performed_at.date();
+    let mut shown: Vec<&Content> = others
+        .iter()
+        .filter(|other| other.exam.id != content.exam.id)
+        .filter(|other| other.exam.performed_at.date() <= date)
+        .filter(|other| same_person(&identity(content), &identity(other)))
+        .chain([content])
+        .collect();
+    shown.sort_by_key(|one| (one.exam.performed_at, &one.exam.id));
+    let all = shown.len();
+    let shown = shown.split_off(all.saturating_sub(MOST_EXAMS));
+    let title = |of: &str| match all - shown.len() {
+        0 => format!("{of} through time"),
+        _ => format!(
+            "{of} through time: the newest {} of {all} exams",
+            shown.len()
+        ),
+    };
+    let of = |name: &str, eye| trend::of_contents(title(name), &shown, &content.events, eye);
+    let mut trends = vec![of("Both eyes", None)];
+    trends.extend(phrases::only_eye(content).map(|(eye, _)| match eye {
+        Eye::Right => of("Right eye", Some(eye)),
+        Eye::Left => of("Left eye", Some(eye)),
+    }));
+    trends
+}
+
+fn identity(content: &Content) -> Identity {
+    Identity {
+        birth_date: content.patient.birth_date,
+        sex: content.patient.sex,
+        contradictory: false,
+    }
+}
+
+/// The page of a published result with its pictures.
+#[must_use]
+pub fn page(result: &Envelope, trends: &[Trend]) -> String {
+    let content = &result.content;
+    let status = phrases::status(content.assessment.status);
+    let page = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta http-equiv="Content-Security-Policy"
+                    content="default-src 'none'; style-src 'unsafe-inline'";
+                title { "Optic nerve sheath, " (content.exam.performed_at.date()) ": " (status) }
+                style { (PreEscaped(STYLE)) }
+            }
+            body {
+                main {
+                    header { (heading(result)) }
+                    (statement(content, &status))
+                    (tables::rows(content))
+                    (pictures(trends))
+                    div.more {
+                        (lists::beside(content))
+                        (lists::readings(content))
+                        (lists::remarks(content))
+                        (tables::baseline(content))
+                        (lists::not_compared(content))
+                        (lists::cautions(content))
+                        (lists::would_change(content))
+                    }
+                    footer { (lists::provenance(result)) }
+                }
+            }
+        }
+    };
+    legible(&page.into_string())
+}
+
+/// Whatever a report holds: signs that turn the direction of reading or are no text are shown as
+/// what they are, unreadable. Over the whole page, so that no field can be forgotten.
+fn legible(page: &str) -> String {
+    page.chars()
+        .map(|c| match c {
+            '\n' => '\n',
+            '\t' | '\r' => ' ',
+            c if misleading(c) => char::REPLACEMENT_CHARACTER,
+            c => c,
+        })
+        .collect()
+}
+
+fn heading(result: &Envelope) -> Markup {
+    let content = &result.content;
+    let (patient, exam) = (&content.patient, &content.exam);
+    let issuer = match patient.issuer.as_str() {
+        "" => "no issuer named",
+        issuer => issuer,
+    };
+    let device = [
+        &exam.device.manufacturer,
+        &exam.device.model,
+        &exam.device.serial,
+    ];
+    let device: Vec<&str> = device
+        .into_iter()
+        .filter_map(|part| part.as_deref())
+        .collect();
+    html! {
+        p.kind { "Optic nerve sheath, compared with the patient's own earlier exams" }
+        dl.facts {
+            (fact("Patient", html! { strong { bdi { (patient.id) } } " (" bdi { (issuer) } ")" }))
+            (fact("Born", html! {
+                @match patient.birth_date { Some(date) => (date), None => "unknown" }
+                @if let Some(age) = content.age_years() { ", age " (age_words(age)) }
+                @if let Some(sex) = patient.sex { ", sex " (format!("{sex:?}")) }
+            }))
+            (fact("Exam", html! { strong { (exam.performed_at.to_string().replace('T', " ")) } }))
+            (fact("Accession", text(exam.accession.as_deref().unwrap_or("none"))))
+            (fact("Operator", text(exam.operator.as_deref().unwrap_or("unknown"))))
+            (fact("Device", if device.is_empty() {
+                html! { "unknown" }
+            } else {
+                text(&device.join(", "))
+            }))
+            (fact("Borders", html! { (borders(content)) }))
+            (fact("Label", html! {
+                @match exam.label { Some(label) => (label.word().replace('_', " ")), None => "none" }
+            }))
+            (fact("Result", html! {
+                "version " (result.version)
+                @if let Some(old) = result.supersedes { ", replaces version " (old) }
+            }))
+        }
+    }
+}
+
+fn fact(name: &str, value: Markup) -> Markup {
+    html! { div { dt { (name) } dd { (value) } } }
+}
+
+/// Text of a report: its direction of reading stays inside it.
+fn text(text: &str) -> Markup {
+    html! { bdi { (text) } }
+}
+
+fn borders(content: &Content) -> &'static str {
+    match content.exam.definition {
+        Some(crate::domain::Border::Outer) => "outer",
+        Some(crate::domain::Border::Inner) => "inner",
+        None => "not known",
+    }
+}
+
+fn age_words(years: f64) -> String {
+    if years < 2.0 {
+        format!("{:.0} months", (years * 12.0).floor())
+    } else {
+        format!("{:.1} years", (years * 10.0).floor() / 10.0)
+    }
+}
+
+fn statement(content: &Content, status: &str) -> Markup {
+    let flagged = content.assessment.flagged;
+    let leading = content.assessment.rows.leading();
+    html! {
+        section.statement.flagged[flagged] aria-labelledby="answer" {
+            h1 #answer { (capital(status)) }
+            p.flag { @if flagged { "Flagged." } @else { "Not flagged. This does not exclude raised pressure." } }
+            p { (phrases::answer(content)) }
+            @if let Some((row, c)) = leading.and_then(|row| Some((row, row.comparison?))) {
+                dl.figures {
+                    div { dt { "Measured, " (tables::leading_name(content)) }
+                          dd { (format!("{:.2}", row.measured_mm)) small { " mm" } } }
+                    div { dt { "Expected" } dd { (format!("{:.2}", c.expected_mm)) small { " mm" } } }
+                    div { dt { "Change" }
+                          dd { (format!("{:+.2}", c.change_mm)) small { " mm (" (format!("{:+.1}", c.change_percent)) " %)" } } }
+                    div { dt { "Smallest change that counts" }
+                          dd { (format!("{:.2}", c.smallest_change_mm)) small { " mm" } } }
+                }
+            } @else if phrases::named_rows(content).next().is_some() {
+                dl.figures {
+                    @for (name, row) in phrases::named_rows(content) {
+                        div { dt { "Measured, " (name.to_lowercase()) }
+                              dd { (format!("{:.2}", row.measured_mm)) small { " mm" } } }
+                    }
+                }
+            }
+            @let chance = phrases::chance(content);
+            @if !chance.is_empty() { p { (chance) } }
+            @let baseline = phrases::baseline(content);
+            @if !baseline.is_empty() { p { (baseline) } }
+        }
+    }
+}
+
+/// The first letter as a capital.
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    let first = letters.next().map(|first| first.to_uppercase());
+    first.into_iter().flatten().chain(letters).collect()
+}
+
+fn pictures(trends: &[Trend]) -> Markup {
+    const IDS: [&str; 2] = ["trend-first", "trend-second"];
+    html! {
+        // One exam alone shows no course.
+        @for (trend, id) in trends.iter().filter(|trend| trend.points.len() > 1).zip(IDS) {
+            figure {
+                h2 { (trend.title) }
+                // The picture escapes its own texts.
+                div.scroll { (PreEscaped(trend::figure(trend, id))) }
+            }
+        }
+    }
+}

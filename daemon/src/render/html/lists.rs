@@ -1,0 +1,158 @@
+//! The lists of the page: readings, remarks, what was not used, cautions, provenance.
+
+use crate::assess::Parameters;
+use crate::normalise::Technique;
+use crate::render::{Content, Envelope, beside, phrases, readings};
+use maud::{Markup, html};
+use serde::Serialize;
+use serde_json::Value;
+
+fn list(lines: &[String]) -> Markup {
+    html! {
+        @if !lines.is_empty() {
+            ul { @for line in lines { li { bdi { (line) } } } }
+        }
+    }
+}
+
+/// The exam's own readings.
+pub(super) fn readings(content: &Content) -> Markup {
+    let used = readings::used(content);
+    let not_used = readings::not_used(content);
+    let beside = readings::beside(content);
+    html! {
+        section {
+            h2 { "Readings of this exam" }
+            @if used.is_empty() { p { "None that can be used." } }
+            (list(&used))
+            (list(&beside))
+            @let doubts = readings::doubts(content);
+            @if !doubts.is_empty() { h3 { "Used, with a doubt" } (list(&doubts)) }
+            @if !not_used.is_empty() { h3 { "Not used" } (list(&not_used)) }
+        }
+    }
+}
+
+/// What stands beside the comparison: growth, opening pressure, course, threshold, companions, and
+/// the published figures where the site asks for them.
+pub(super) fn beside(content: &Content) -> Markup {
+    let published = content.context.as_ref().map_or(Vec::new(), |context| context.lines());
+    html! {
+        @for (title, lines) in beside::sections(content).iter().chain([&(beside::PUBLISHED, published)]) {
+            @if !lines.is_empty() {
+                section { h2 { (title) } (list(lines)) }
+            }
+        }
+    }
+}
+
+/// What a reader must know about technique, comparison and reports.
+pub(super) fn remarks(content: &Content) -> Markup {
+    let remarks = phrases::remarks(content);
+    html! {
+        @if !remarks.is_empty() {
+            section { h2 { "Remarks" } (list(&remarks)) }
+        }
+    }
+}
+
+/// Earlier exams that did not serve, and what happened to the patient.
+pub(super) fn not_compared(content: &Content) -> Markup {
+    html! {
+        @if !content.not_compared.is_empty() {
+            section {
+                h2 { "Earlier exams not used" }
+                ul {
+                    @for exam in &content.not_compared {
+                        li { (exam.date) ": " bdi { (exam.reason.sentence()) } }
+                    }
+                }
+            }
+        }
+        @if !content.events.is_empty() {
+            section {
+                h2 { "Events" }
+                ul {
+                    @for event in &content.events {
+                        li { (event.date) ": " (event.kind.word().replace('_', " ")) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// What every reader is told.
+pub(super) fn cautions(content: &Content) -> Markup {
+    html! {
+        section {
+            h2 { "Cautions" }
+            ul { @for caution in &content.cautions { li { (caution.text) } } }
+        }
+    }
+}
+
+/// What would change the result if it became known.
+pub(super) fn would_change(content: &Content) -> Markup {
+    html! {
+        section { h2 { "What would change this result" } (list(&content.would_change)) }
+    }
+}
+
+/// Where it all comes from.
+pub(super) fn provenance(result: &Envelope) -> Markup {
+    let content = &result.content;
+    let differing = differing(content);
+    html! {
+        h2 { "Provenance" }
+        p {
+            (result.software) ", " (result.schema) ", written " (result.created_at)
+            "; exam " (content.exam.id) ", key " (result.key)
+            "; study " bdi { (content.exam.study_instance_uid) }
+        }
+        ul {
+            li { "version " (result.version) ": " bdi { (result.why.join("; ")) } }
+            @for report in &content.reports {
+                li {
+                    "report " bdi { (report.sop_instance_uid) }
+                    ", template " bdi { (report.template.as_deref().unwrap_or("none")) }
+                    @if let Some(hash) = &report.content_sha256 { ", content SHA-256 " (hash) }
+                    @if !report.superseded_by.is_empty() {
+                        "; replaced by " bdi { (report.superseded_by.join(", ")) }
+                    }
+                }
+            }
+        }
+        p {
+            @if differing.is_empty() {
+                "Parameters: the defaults of this version."
+            } @else {
+                "Parameters that differ from the defaults: " (differing.join("; ")) "."
+            }
+        }
+        p.notice { (result.notice) }
+    }
+}
+
+/// Parameters of comparison and technique that are not the defaults: `z_above 2.0 (default 1.645)`.
+fn differing(content: &Content) -> Vec<String> {
+    let mut found = differences(&content.parameters, &Parameters::default());
+    found.extend(differences(&content.technique, &Technique::default()));
+    found
+}
+
+fn differences<T: Serialize>(now: &T, usual: &T) -> Vec<String> {
+    let fields = |of: &T| match serde_json::to_value(of) {
+        Ok(Value::Object(fields)) => fields,
+        _ => serde_json::Map::new(),
+    };
+    let usual = fields(usual);
+    fields(now)
+        .into_iter()
+        .filter(|(name, value)| usual.get(name) != Some(value))
+        .map(|(name, value)| match usual.get(&name) {
+            Some(default) => format!("{name} {value} (default {default})"),
+            None => format!("{name} {value}"),
+        })
+        .collect()
+}

@@ -1,0 +1,170 @@
+//! An exam's readings in lines: what is used in groups, what is not one by one with its reasons.
+
+use super::Content;
+use crate::domain::{Derivation, Laterality, Measurement, Plane, Remark, Severity};
+use crate::history::ExamMeasurement;
+
+/// Readings that are used, a line for each eye, plane and kind: `right, transverse: 5.9 6.0 mm`.
+pub(super) fn used(content: &Content) -> Vec<String> {
+    let values = || content.measurements_used.iter().map(|m| &m.value);
+    let kind = |m: &Measurement| (m.eye, m.plane, rank(m.derivation));
+    let mut kinds: Vec<_> = values().map(kind).collect();
+    kinds.sort_unstable();
+    kinds.dedup();
+    let line = |wanted: &(Laterality, Plane, u8)| {
+        let group: Vec<&Measurement> = values().filter(|m| kind(m) == *wanted).collect();
+        let mm: Vec<String> = group.iter().filter_map(|m| digits(m)).collect();
+        let made = group.first().map_or("", |m| made(m.derivation));
+        let mut units: Vec<&str> = group
+            .iter()
+            .filter_map(|m| m.unit_as_sent.as_deref())
+            .filter(|unit| *unit != "mm")
+            .collect();
+        units.sort_unstable();
+        units.dedup();
+        let sent = if units.is_empty() {
+            String::new()
+        } else {
+            format!(" (sent in {})", units.join(", "))
+        };
+        let (eye, plane) = (eye(wanted.0), plane(wanted.1));
+        format!("{eye}, {plane}{made}: {} mm{sent}", mm.join(" "))
+    };
+    kinds.iter().map(line).collect()
+}
+
+/// What lowers the trust in readings that are used; the same words stand once.
+pub(super) fn doubts(content: &Content) -> Vec<String> {
+    let mut told: Vec<(String, Vec<String>)> = Vec::new();
+    for m in content.measurements_used.iter().map(|m| &m.value) {
+        for remark in &m.remarks {
+            if remark.severity == Severity::Info {
+                continue;
+            }
+            let (which, words) = (value(m), sentence(remark));
+            match told.iter_mut().find(|(said, _)| *said == words) {
+                Some((_, values)) => values.push(which),
+                None => told.push((words, vec![which])),
+            }
+        }
+    }
+    let line = |(words, values): (String, Vec<String>)| format!("{}: {words}", values.join(", "));
+    told.into_iter().map(line).collect()
+}
+
+/// Readings that are not used, one by one with the reasons. What merely repeats other values is
+/// not among them; see [`beside`].
+pub(super) fn not_used(content: &Content) -> Vec<String> {
+    let all = content.measurements_not_used.iter();
+    all.filter(|m| repeats(&m.value).is_none())
+        .map(line)
+        .collect()
+}
+
+fn line(measurement: &ExamMeasurement) -> String {
+    let m = &measurement.value;
+    let sent = m.value_as_sent.as_deref().unwrap_or("no number");
+    let unit = m.unit_as_sent.as_deref().unwrap_or("no unit");
+    let weighty = |remark: &&Remark| remark.severity != Severity::Info;
+    let heaviest = m.remarks.iter().filter(weighty);
+    let mut reasons: Vec<String> = heaviest.map(sentence).collect();
+    if reasons.is_empty() {
+        reasons = m.remarks.iter().map(sentence).collect();
+    }
+    format!(
+        "{}, {}{} (sent as {sent} {unit}, item {}): {}",
+        value(m),
+        plane(m.plane),
+        made(m.derivation),
+        m.place,
+        reasons.join(" ")
+    )
+}
+
+/// Values that only repeat others (a mean beside its readings, a replaced report), counted.
+pub(super) fn beside(content: &Content) -> Vec<String> {
+    let mut counted: Vec<(&str, usize)> = Vec::new();
+    for why in content
+        .measurements_not_used
+        .iter()
+        .filter_map(|m| repeats(&m.value))
+    {
+        match counted.iter_mut().find(|(said, _)| *said == why) {
+            Some((_, count)) => *count += 1,
+            None => counted.push((why, 1)),
+        }
+    }
+    let line = |(why, count): (&str, usize)| {
+        let values = if count == 1 { "value" } else { "values" };
+        format!("{count} more {values}: {why}")
+    };
+    counted.into_iter().map(line).collect()
+}
+
+/// Why a value only repeats others, if that alone keeps it out: the remark that set it aside comes
+/// last, and it is of no weight.
+fn repeats(m: &Measurement) -> Option<&str> {
+    let blocked = m.remarks.iter().any(|r| r.severity == Severity::Blocking);
+    let last = m.remarks.last()?;
+    (!blocked && last.severity == Severity::Info).then_some(last.text.as_str())
+}
+
+/// The remark with what a person can do about it.
+fn sentence(remark: &Remark) -> String {
+    match &remark.action {
+        Some(action) => format!("{} {action}", remark.text),
+        None => remark.text.clone(),
+    }
+}
+
+fn value(m: &Measurement) -> String {
+    match digits(m) {
+        Some(mm) => format!("{} {mm} mm", eye(m.eye)),
+        None => format!("{}, no value", eye(m.eye)),
+    }
+}
+
+/// Millimetres with one decimal at least, so that 6.0 looks like a reading.
+fn digits(m: &Measurement) -> Option<String> {
+    m.value_mm.map(super::phrases::millimetres)
+}
+
+fn eye(eye: Laterality) -> &'static str {
+    match eye {
+        Laterality::Unresolved => "side unresolved",
+        side => side.word(),
+    }
+}
+
+fn plane(plane: Plane) -> &'static str {
+    match plane {
+        Plane::Transverse => "transverse",
+        Plane::Sagittal => "sagittal",
+        Plane::Oblique => "oblique",
+        Plane::Unspecified => "plane not stated",
+    }
+}
+
+/// How a value was made, when it is no single reading.
+fn made(derivation: Derivation) -> &'static str {
+    match derivation {
+        Derivation::Single => "",
+        Derivation::Mean => ", mean",
+        Derivation::Median => ", median",
+        Derivation::Minimum => ", smallest",
+        Derivation::Maximum => ", largest",
+        Derivation::Selected => ", selected",
+    }
+}
+
+/// Single readings first.
+fn rank(derivation: Derivation) -> u8 {
+    match derivation {
+        Derivation::Single => 0,
+        Derivation::Mean => 1,
+        Derivation::Median => 2,
+        Derivation::Selected => 3,
+        Derivation::Minimum => 4,
+        Derivation::Maximum => 5,
+    }
+}

@@ -1,0 +1,176 @@
+//! Results that the tests of the renderings share, made by [`results::of_patient`].
+
+use super::{Content, Envelope, cautions, json};
+use crate::domain::*;
+use crate::history::testing::reading;
+use crate::results::{self, Known, Site};
+
+const DAYS: [&str; 4] = ["2021-03-02", "2022-02-15", "2023-04-11", "2024-05-07"];
+
+fn known(exams: &[(&[f64], &[f64])]) -> Known {
+    let readings = exams.iter().zip(DAYS).enumerate();
+    Known {
+        readings: readings
+            .map(|(n, ((right, left), day))| {
+                reading(
+                    &format!("2.25.{n}1"),
+                    &format!("2.25.{n}"),
+                    day,
+                    right,
+                    left,
+                )
+            })
+            .collect(),
+        ..Known::default()
+    }
+}
+
+fn well(mut known: Known, exams: usize) -> Known {
+    let labels = (0..exams).map(|n| (format!("2.25.{n}"), Label::Well));
+    known.labels = labels.collect();
+    known
+}
+
+fn last(known: &mut Known) -> &mut ObjectReading {
+    known.readings.last_mut().unwrap()
+}
+
+/// All results of what is known, oldest first.
+pub(super) fn all(known: &Known) -> Vec<Content> {
+    results::of_patient(known, &Site::default()).unwrap()
+}
+
+/// Three exams that agree and one well above them, with a mean beside its readings.
+pub(super) fn flagged() -> Known {
+    let mut known = well(
+        known(&[
+            (&[4.8, 4.9, 4.7], &[4.9, 4.8, 4.9]),
+            (&[4.9, 4.8, 5.0], &[4.9, 5.0, 4.9]),
+            (&[4.9, 5.0, 4.9], &[5.0, 4.9, 5.0]),
+            (&[5.9, 6.0, 5.8], &[5.9, 5.8, 6.04]),
+        ]),
+        3,
+    );
+    let exam = last(&mut known);
+    let mut mean = exam.measurements[0].clone();
+    mean.derivation = Derivation::Mean;
+    mean.place = "1.9".to_owned();
+    exam.measurements.push(mean);
+    exam.measurements[1].remarks.push(Remark::caution(
+        "angle-large",
+        "The caliper lay 17 degrees off the line across the nerve.",
+    ));
+    exam.exam.as_mut().unwrap().accession = Some("A-4711".to_owned());
+    known
+}
+
+/// As expected, by another operator, after surgery.
+pub(super) fn within() -> Known {
+    let mut known = known(&[
+        (&[5.2, 5.3], &[5.3, 5.2]),
+        (&[5.3, 5.3], &[5.2, 5.4]),
+        (&[5.4, 5.5], &[5.5, 5.4]),
+    ]);
+    last(&mut known).exam.as_mut().unwrap().operator = Some("Merrowdene^Iolo".to_owned());
+    known.events = vec![Event {
+        date: "2020-11-20".parse().unwrap(),
+        kind: EventKind::CsfSurgery,
+    }];
+    known
+}
+
+pub(super) fn no_baseline() -> Known {
+    known(&[(&[4.4, 4.5, 4.4], &[4.5, 4.4, 4.5])])
+}
+
+/// Nothing of the last exam can be used, for several reasons.
+pub(super) fn not_comparable() -> Known {
+    let mut known = known(&[(&[4.9, 4.8], &[4.9, 5.0]), (&[5.5, 5.6, 0.55], &[5.4, 5.4])]);
+    let exam = last(&mut known);
+    for (n, m) in exam.measurements.iter_mut().enumerate() {
+        m.set_aside(match n {
+            2 => Remark::blocking("unit-unknown", "The unit is not known; nothing was scaled.")
+                .act("Add the unit to the site dictionary."),
+            _ => Remark::blocking(
+                "angle-too-large",
+                "The caliper lay 32 degrees off the line across the nerve; above 22 degrees the \
+                 value is not used.",
+            ),
+        });
+    }
+    let unresolved = exam.measurements.last_mut().unwrap();
+    unresolved.eye = Laterality::Unresolved;
+    unresolved.remarks.push(Remark::blocking(
+        "laterality-conflict",
+        "1.2.1 says right, but 1.2 says left.",
+    ));
+    exam.remarks.push(
+        Remark::caution("completion-partial", "The report is marked as partial.")
+            .at("(0040,A491)")
+            .act("Wait for the complete one."),
+    );
+    known
+}
+
+/// Only the right eye was ever measured.
+pub(super) fn one_eye() -> Known {
+    known(&[(&[5.0, 5.1, 5.0], &[]), (&[5.1, 5.0, 5.2], &[])])
+}
+
+/// The right eye rose, the left did not.
+pub(super) fn one_eye_out() -> Known {
+    let mut known = flagged();
+    let left = [4.9, 5.0, 4.9];
+    let values = last(&mut known).measurements.iter_mut();
+    let values = values.filter(|m| m.eye == Laterality::Left);
+    for (m, mm) in values.zip(left) {
+        m.value_mm = Millimetres::from_mm(mm);
+    }
+    known
+}
+
+/// Far under what was expected.
+pub(super) fn below() -> Known {
+    known(&[(&[5.6, 5.7], &[5.6, 5.5]), (&[4.2, 4.3], &[4.2, 4.3])])
+}
+
+/// Every sample by name.
+pub(super) fn every() -> Vec<(&'static str, Known)> {
+    vec![
+        ("flagged", flagged()),
+        ("within", within()),
+        ("no-baseline", no_baseline()),
+        ("not-comparable", not_comparable()),
+        ("one-eye", one_eye()),
+        ("one-eye-out", one_eye_out()),
+        ("below", below()),
+    ]
+}
+
+/// The newest result of what is known, as published.
+pub(super) fn newest(known: &Known) -> Envelope {
+    let content = all(known).pop().unwrap();
+    Envelope {
+        schema: json::SCHEMA.to_owned(),
+        software: "sheathline 0.0.0".to_owned(),
+        version: 2,
+        key: content.key().unwrap(),
+        supersedes: Some(1),
+        why: vec!["report 2.25.31 arrived".to_owned()],
+        created_at: "2024-05-07T10:31:00Z".to_owned(),
+        notice: cautions::NOT_A_DEVICE.to_owned(),
+        content,
+    }
+}
+
+/// Compares with a file in `fixtures/render/`; `RENDER_WRITE=1` writes it instead.
+pub(super) fn golden(file: &str, rendered: &str) {
+    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/../fixtures/render/");
+    let path = std::path::Path::new(folder).join(file);
+    if std::env::var_os("RENDER_WRITE").is_some() {
+        std::fs::create_dir_all(folder).unwrap();
+        std::fs::write(&path, rendered).unwrap();
+    }
+    let expected = std::fs::read_to_string(&path).unwrap();
+    assert_eq!(rendered, expected, "{file}");
+}
