@@ -196,7 +196,7 @@ impl Published {
         lines.extend(self.spread());
         lines.extend(self.cutoffs.iter().map(|cutoff| {
             format!(
-                "cutoff {} mm: {}, against {} ({})",
+                "cutoff {:.2} mm: {}, against {} ({})",
                 cutoff.mm, cutoff.group, cutoff.against, cutoff.source
             )
         }));

@@ -7,6 +7,9 @@ use serde::{Deserialize, Serialize};
 /// Days in a year, for times and ages.
 const DAYS_PER_YEAR: f64 = 365.25;
 
+/// Growth that two decimals show, mm.
+const SHOWN: f64 = 0.005;
+
 /// Years from one day to another; negative when the second is earlier.
 pub(super) fn years_between(from: NaiveDate, to: NaiveDate) -> f64 {
     (to - from).num_days() as f64 / DAYS_PER_YEAR
@@ -68,14 +71,16 @@ impl Growth {
     #[must_use]
     pub fn sentence(&self) -> String {
         match (self.age_years, self.baseline_age_years, self.expected_mm) {
-            (Some(now), Some(then), Some(expected)) if self.sd_mm > 0.0 => format!(
-                "Age {now:.2} years, {then:.2} at the last baseline exam. Growth of {expected:+.2} mm \
+            (Some(now), Some(then), Some(expected)) if expected.abs().max(self.sd_mm) >= SHOWN => {
+                format!(
+                    "Age {now:.2} years, {then:.2} at the last baseline exam. Growth of {expected:+.2} mm \
                  (SD {:.2}) is expected in between and is part of the expected value.",
-                self.sd_mm
-            ),
+                    self.sd_mm
+                )
+            }
             (Some(now), Some(then), Some(_)) => format!(
-                "Age {now:.2} years, {then:.2} at the last baseline exam. No growth is expected in \
-                 between."
+                "Age {now:.2} years, {then:.2} at the last baseline exam. Growth of less than 0.01 mm \
+                 is expected in between."
             ),
             _ => format!(
                 "The birth date is unknown. No growth is expected; {:.2} mm of SD is allowed instead \

@@ -89,7 +89,7 @@ impl Trend {
     #[must_use]
     pub fn sentence(&self) -> String {
         let called = if self.rising {
-            "The exams rise over time beyond growth and error"
+            "The exams rise over time beyond growth and error (one wide exam at the end can do that)"
         } else {
             "No rise over time is called, which does not exclude a slow one"
         };

@@ -282,7 +282,7 @@ pub(super) const CUTOFFS: &[Cutoff] = &[
     any(
         5.0,
         "71 studies, 4551 adults and children, pooled",
-        "any",
+        "any reference",
         "Koziarz et al., Ann Intern Med 2019, doi:10.7326/M19-0812",
     ),
     any(
