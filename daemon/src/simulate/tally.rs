@@ -135,7 +135,7 @@ impl Tally {
             not_comparable: share(self.patients - self.compared),
             rises_mm: RISES_MM,
             found: self.found.map(share),
-            smallest_change_mm: self.smallest.get(self.smallest.len() / 2).copied(),
+            smallest_change_mm: self.smallest.get(self.smallest.len() / 2).map(six_decimals),
             simple_rules: [blank; 5].map(|blank| {
                 rules
                     .next()
@@ -147,6 +147,11 @@ impl Tally {
             }),
         }
     }
+}
+
+/// The last bits of a matrix product may differ between machines.
+fn six_decimals(value: &f64) -> f64 {
+    (value * 1e6).round() / 1e6
 }
 
 /// Whether the exam would be flagged had the right and left eye widened by so much.
