@@ -2,6 +2,7 @@
 //! word on what becomes of the object.
 
 mod facts;
+mod sessions;
 
 #[cfg(test)]
 mod fixtures;
@@ -11,7 +12,7 @@ mod tests;
 use crate::domain::{
     Disposition, ExamFacts, Measurement, Millimetres, ObjectReading, Quantity, Remark, Severity,
 };
-use crate::extract::{Extraction, extract};
+use crate::extract::{Extraction, extract_beside};
 use crate::normalise::{self, Bounds, Technique, plausible};
 use crate::sr::{self, Document, Limits, Tree};
 use crate::template::Templates;
@@ -66,6 +67,7 @@ pub fn read_object(
         Err(error) => ObjectReading {
             sop_instance_uid: None,
             sop_class_uid: None,
+            series_instance_uid: None,
             disposition: Disposition::Quarantined,
             template: None,
             patient: None,
@@ -84,7 +86,7 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
     let header = &document.header;
     let mut remarks = document.remarks.clone();
     let found = match readable_tree(document, &mut remarks) {
-        Some(tree) => extract(tree, &rules.templates),
+        Some(tree) => extract_beside(&facts::sides(header), tree, &rules.templates),
         None => Extraction::default(),
     };
     remarks.extend(found.remarks.iter().cloned());
@@ -120,6 +122,7 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
     ObjectReading {
         sop_instance_uid: header.sop_instance_uid.clone(),
         sop_class_uid: header.sop_class_uid.clone(),
+        series_instance_uid: header.series_instance_uid.clone(),
         disposition: disposition(&measurements, &remarks, &found.remarks),
         template: found.template,
         patient,
@@ -185,6 +188,7 @@ fn measurements(found: &Extraction, document: &Document, rules: &Rules) -> Vec<M
             measurement
         })
         .collect();
+    sessions::separate(&mut measurements, &found.found, header);
     normalise::settle(&mut measurements);
     measurements
 }

@@ -97,6 +97,9 @@ def check_object(read: dict, about: dict, pydicom_says: dict, explained: bool) -
 
     if read["disposition"] not in about["disposition"]:
         note(f"disposition is {read['disposition']}, not {' or '.join(about['disposition'])}")
+    operator = (read["exam"] or {}).get("operator")
+    if about.get("operator", operator) != operator:
+        note("operator differs")
     template = (read["template"] or "none").split("@")[0]
     if template != about["template"]:
         note(f"read by {template}, not {about['template']}")

@@ -159,6 +159,8 @@ pub enum Role {
     SubjectClass,
     /// The value is copied from elsewhere.
     Quotation,
+    /// Name of a time point, where one document holds several.
+    TimePoint,
 }
 
 /// How a value was made.
@@ -225,20 +227,29 @@ pub enum Stand {
     EnclosingModifier,
     /// The concept name of an enclosing item.
     EnclosingConcept,
+    /// The item that the number refers to as inferred from, or one around it.
+    Referred,
     /// The picture the number was read from.
     Image,
+    /// An attribute outside the tree: Laterality or Measurement Laterality.
+    Header,
+    /// A word that a site dictionary lists: a code meaning or a title.
+    Word,
 }
 
 impl Stand {
     /// Every place, nearest first.
-    pub const ALL: [Stand; 7] = [
+    pub const ALL: [Stand; 10] = [
         Stand::OwnSite,
         Stand::OwnModifier,
         Stand::OwnConcept,
         Stand::EnclosingSite,
         Stand::EnclosingModifier,
         Stand::EnclosingConcept,
+        Stand::Referred,
         Stand::Image,
+        Stand::Header,
+        Stand::Word,
     ];
 }
 
