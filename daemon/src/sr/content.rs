@@ -183,6 +183,7 @@ fn num(reader: &mut Reader<'_, '_>) -> Option<Value> {
             Some(Measured {
                 decimal: inside.text(tags::NUMERIC_VALUE),
                 float: inside.double(tags::FLOATING_POINT_VALUE),
+                rational: rational(&inside),
                 unit: inside.code(tags::MEASUREMENT_UNITS_CODE_SEQUENCE),
             })
         }
@@ -193,6 +194,16 @@ fn num(reader: &mut Reader<'_, '_>) -> Option<Value> {
         measured,
         qualifier,
     })
+}
+
+/// Numerator and denominator; both or nothing.
+fn rational(inside: &Reader<'_, '_>) -> Option<(i32, u32)> {
+    let numerator = inside.signed_longs(tags::RATIONAL_NUMERATOR_VALUE)?;
+    let denominator = inside.longs(tags::RATIONAL_DENOMINATOR_VALUE)?;
+    match (numerator.as_slice(), denominator.as_slice()) {
+        (&[numerator], &[denominator]) => Some((numerator, denominator)),
+        _ => None,
+    }
 }
 
 fn instance(reader: &mut Reader<'_, '_>) -> Option<Value> {

@@ -221,6 +221,14 @@ impl<'a> Reader<'a, '_> {
         }
     }
 
+    /// Signed long numbers; `None` when they are something else.
+    pub(super) fn signed_longs(&self, tag: Tag) -> Option<Vec<i32>> {
+        match self.value(tag)? {
+            Value::Primitive(PrimitiveValue::I32(numbers)) => Some(numbers.to_vec()),
+            _ => None,
+        }
+    }
+
     /// Unsigned long numbers; `None` when they are something else.
     pub(super) fn longs(&self, tag: Tag) -> Option<Vec<u32>> {
         match self.value(tag)? {

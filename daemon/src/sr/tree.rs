@@ -34,6 +34,8 @@ pub struct Measured {
     pub decimal: Option<String>,
     /// Floating Point Value (FD).
     pub float: Option<f64>,
+    /// Rational Numerator Value and Rational Denominator Value (SL, UL).
+    pub rational: Option<(i32, u32)>,
     /// Measurement Units Code Sequence.
     pub unit: Option<Code>,
 }

@@ -99,6 +99,7 @@ fn tree_of_the_sample() {
                 decimal,
                 float,
                 unit,
+                ..
             }),
         qualifier: None,
     } = &num.value
