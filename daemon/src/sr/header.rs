@@ -1,12 +1,13 @@
 //! Facts that stand outside the content tree.
 
-use super::element::{Reader, Remarks};
+use super::element::{Reader, Remarks, charset_of};
 use super::time;
 use crate::domain::{Moment, Remark, Sex};
 use chrono::{NaiveDate, NaiveTime};
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
+use std::rc::Rc;
 
 /// Document-level attributes, blanks removed, absent and empty alike `None`.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -56,7 +57,19 @@ pub struct Header {
 impl Header {
     /// Reads the header; what is there and cannot be used is left out with a remark.
     pub(super) fn read(object: &InMemDicomObject, remarks: &mut Remarks) -> Header {
+        let charset = charset_of(object, &Rc::default());
+        if !charset.known {
+            remarks.push(
+                Remark::caution(
+                    "charset-unsupported",
+                    "The declared character set is unknown: letters outside ASCII may be wrong.",
+                )
+                .at("(0008,0005)")
+                .act("Compare names and free text with the sending system."),
+            );
+        }
         let mut reader = Reader {
+            charset,
             object,
             place: "",
             remarks,
