@@ -1,6 +1,7 @@
 //! One object from bytes to what was read from it: extraction and normalisation together, and the
 //! word on what becomes of the object.
 
+mod documents;
 mod facts;
 mod sessions;
 
@@ -8,6 +9,8 @@ mod sessions;
 mod fixtures;
 #[cfg(test)]
 mod tests;
+
+pub use documents::{Documents, Policy};
 
 use crate::domain::{
     Disposition, ExamFacts, Measurement, Millimetres, ObjectReading, Quantity, Remark, Severity,
@@ -36,6 +39,8 @@ pub struct Rules {
     pub technique: Technique,
     /// Smallest and largest width a sheath can have.
     pub plausible: (Millimetres, Millimetres),
+    /// Which documents count.
+    pub documents: Documents,
     /// Limits of one object.
     pub limits: Limits,
 }
@@ -48,6 +53,7 @@ impl Rules {
             templates,
             technique: Technique::default(),
             plausible: plausible::GATE,
+            documents: Documents::default(),
             limits: Limits::default(),
         }
     }
@@ -90,7 +96,11 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
         None => Extraction::default(),
     };
     remarks.extend(found.remarks.iter().cloned());
-    let measurements = measurements(&found, document, rules);
+    let mut measurements = measurements(&found, document, rules);
+    if measurements.iter().any(is_sheath) {
+        documents::apply(&rules.documents, header, &mut measurements, &mut remarks);
+    }
+    let measurements = measurements;
     let sheath = || measurements.iter().filter(|one| is_sheath(one));
     if sheath().any(|one| one.geometry.is_none_or(|known| known.angle_deg.is_none())) {
         remarks.push(Remark::info(

@@ -9,6 +9,8 @@
     reason = "the helpers of a test may end it, as the test itself may"
 )]
 
+mod documents;
 mod folder;
+mod harness;
 mod receive;
 mod store;

@@ -54,6 +54,7 @@ pub(crate) fn rules(config: &Config) -> Result<Rules, Failure> {
             length(config.baseline.plausible_min)?,
             length(config.baseline.plausible_max)?,
         ),
+        documents: config.documents,
         limits: crate::sr::Limits::default(),
     })
 }

@@ -122,7 +122,7 @@ pub(super) fn device(sheath: &[&Found], header: &Header, remarks: &mut Vec<Remar
     }
 }
 
-/// What the object lacks, and what it says of its own state.
+/// What the object lacks.
 pub(super) fn missing(
     header: &Header,
     has_sheath: bool,
@@ -166,21 +166,6 @@ pub(super) fn missing(
             "exam-date-missing",
             "(0008,0020)",
             "Neither the values nor the study nor the document have a date.",
-        );
-    }
-    if header.completion.as_deref() == Some("PARTIAL") {
-        remarks.push(
-            Remark::caution("document-partial", "The report calls itself partial.")
-                .at("(0040,A491)"),
-        );
-    }
-    if header.preliminary.as_deref() == Some("PRELIMINARY") {
-        remarks.push(
-            Remark::caution(
-                "document-preliminary",
-                "The report calls itself preliminary.",
-            )
-            .at("(0040,A496)"),
         );
     }
 }

@@ -48,6 +48,8 @@ pub struct Header {
     pub accession: Option<String>,
     /// Completion Flag (0040,A491).
     pub completion: Option<String>,
+    /// Verification Flag (0040,A493).
+    pub verification: Option<String>,
     /// Preliminary Flag (0040,A496).
     pub preliminary: Option<String>,
     /// Referenced SOP Instance UIDs of Predecessor Documents Sequence (0040,A360), sorted.
@@ -111,6 +113,7 @@ impl Header {
             series_instance_uid: reader.uid(tags::SERIES_INSTANCE_UID),
             accession: reader.text(tags::ACCESSION_NUMBER),
             completion: reader.text(tags::COMPLETION_FLAG),
+            verification: reader.text(tags::VERIFICATION_FLAG),
             preliminary: reader.text(tags::PRELIMINARY_FLAG),
             predecessors: predecessors(&mut reader),
         }

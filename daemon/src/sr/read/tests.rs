@@ -81,6 +81,7 @@ fn header_of_the_sample() {
             series_instance_uid: Some("1.2.826.0.1.3680043.10.999.3".into()),
             accession: Some("A-17".into()),
             completion: Some("COMPLETE".into()),
+            verification: Some("UNVERIFIED".into()),
             preliminary: Some("FINAL".into()),
             predecessors: vec!["1.2.826.0.1.3680043.10.999.0".into()],
         }
