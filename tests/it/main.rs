@@ -14,3 +14,4 @@ mod folder;
 mod harness;
 mod receive;
 mod store;
+mod templates;

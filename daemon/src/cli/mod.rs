@@ -8,6 +8,7 @@ pub(crate) mod open;
 pub(crate) mod print;
 mod say;
 mod service;
+mod template;
 mod working;
 
 pub use args::Cli;
@@ -44,6 +45,8 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Explain(args) => look::explain(&args),
         args::Command::History(args) => look::history(&args),
         args::Command::Quarantine(args) => look::quarantine(&args),
+        args::Command::Template(command) => template::template(&command),
+        args::Command::Unmapped(args) => template::unmapped(&args),
         args::Command::Label(args) => say::label(&args),
         args::Command::Event(args) => say::event(&args),
     };

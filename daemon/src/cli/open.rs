@@ -17,7 +17,7 @@ pub(super) fn text_of(path: &Path) -> Result<String, Failure> {
 }
 
 /// Every mistake on a line of its own.
-fn all(mistakes: &[Mistake]) -> Failure {
+pub(super) fn all(mistakes: &[Mistake]) -> Failure {
     let lines: Vec<String> = mistakes.iter().map(Mistake::to_string).collect();
     Failure::Usage(lines.join("\n"))
 }

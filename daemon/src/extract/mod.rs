@@ -20,6 +20,7 @@ pub(crate) mod build;
 mod tests;
 
 pub use found::{Extraction, Found, Given};
+pub use unread::unexplained;
 
 use crate::domain::Remark;
 use crate::sr::tree::{Relationship, Tree, Value};
