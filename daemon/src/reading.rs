@@ -1,17 +1,21 @@
 //! One object from bytes to what was read from it: extraction and normalisation together, and the
 //! word on what becomes of the object.
 
+mod documents;
 mod facts;
+mod sessions;
 
 #[cfg(test)]
 mod fixtures;
 #[cfg(test)]
 mod tests;
 
+pub use documents::{Documents, Policy};
+
 use crate::domain::{
     Disposition, ExamFacts, Measurement, Millimetres, ObjectReading, Quantity, Remark, Severity,
 };
-use crate::extract::{Extraction, extract};
+use crate::extract::{Extraction, extract_beside};
 use crate::normalise::{self, Bounds, Technique, plausible};
 use crate::sr::{self, Document, Limits, Tree};
 use crate::template::Templates;
@@ -35,6 +39,8 @@ pub struct Rules {
     pub technique: Technique,
     /// Smallest and largest width a sheath can have.
     pub plausible: (Millimetres, Millimetres),
+    /// Which documents count.
+    pub documents: Documents,
     /// Limits of one object.
     pub limits: Limits,
 }
@@ -47,6 +53,7 @@ impl Rules {
             templates,
             technique: Technique::default(),
             plausible: plausible::GATE,
+            documents: Documents::default(),
             limits: Limits::default(),
         }
     }
@@ -66,6 +73,7 @@ pub fn read_object(
         Err(error) => ObjectReading {
             sop_instance_uid: None,
             sop_class_uid: None,
+            series_instance_uid: None,
             disposition: Disposition::Quarantined,
             template: None,
             patient: None,
@@ -84,11 +92,15 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
     let header = &document.header;
     let mut remarks = document.remarks.clone();
     let found = match readable_tree(document, &mut remarks) {
-        Some(tree) => extract(tree, &rules.templates),
+        Some(tree) => extract_beside(&facts::sides(header), tree, &rules.templates),
         None => Extraction::default(),
     };
     remarks.extend(found.remarks.iter().cloned());
-    let measurements = measurements(&found, document, rules);
+    let mut measurements = measurements(&found, document, rules);
+    if measurements.iter().any(is_sheath) {
+        documents::apply(&rules.documents, header, &mut measurements, &mut remarks);
+    }
+    let measurements = measurements;
     let sheath = || measurements.iter().filter(|one| is_sheath(one));
     if sheath().any(|one| one.geometry.is_none_or(|known| known.angle_deg.is_none())) {
         remarks.push(Remark::info(
@@ -120,6 +132,7 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
     ObjectReading {
         sop_instance_uid: header.sop_instance_uid.clone(),
         sop_class_uid: header.sop_class_uid.clone(),
+        series_instance_uid: header.series_instance_uid.clone(),
         disposition: disposition(&measurements, &remarks, &found.remarks),
         template: found.template,
         patient,
@@ -185,6 +198,7 @@ fn measurements(found: &Extraction, document: &Document, rules: &Rules) -> Vec<M
             measurement
         })
         .collect();
+    sessions::separate(&mut measurements, &found.found, header);
     normalise::settle(&mut measurements);
     measurements
 }

@@ -12,11 +12,13 @@
 mod commands;
 mod crash;
 mod demo;
+mod documents;
 mod folder;
 mod harness;
 mod objects;
 mod pressure;
 mod receive;
 mod store;
+mod templates;
 mod tidy;
 mod versions;

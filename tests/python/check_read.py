@@ -67,7 +67,7 @@ def check_measurement(read: dict, must: dict, number: dict, explained: bool) -> 
 
     wanted = exact(must.get("value_mm"))
     same("value_mm", _shown(read["value_mm"]), wanted, "about.toml")
-    if wanted is not None:
+    if wanted is not None and not (explained and number["value_mm"] is None):
         same("value_mm", _shown(read["value_mm"]), exact(number["value_mm"]), "pydicom")
     same("value_as_sent", read["value_as_sent"], number["value"], "pydicom")
     same("unit_as_sent", read["unit_as_sent"], number["unit"], "pydicom")
@@ -97,6 +97,9 @@ def check_object(read: dict, about: dict, pydicom_says: dict, explained: bool) -
 
     if read["disposition"] not in about["disposition"]:
         note(f"disposition is {read['disposition']}, not {' or '.join(about['disposition'])}")
+    operator = (read["exam"] or {}).get("operator")
+    if about.get("operator", operator) != operator:
+        note("operator differs")
     template = (read["template"] or "none").split("@")[0]
     if template != about["template"]:
         note(f"read by {template}, not {about['template']}")

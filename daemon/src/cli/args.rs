@@ -33,6 +33,11 @@ pub(super) enum Command {
     History(HistoryArgs),
     /// List objects in quarantine, or save the bytes of one.
     Quarantine(QuarantineArgs),
+    /// Check a template or site dictionary, or try it on reports; no store.
+    #[command(subcommand)]
+    Template(TemplateCommand),
+    /// List codes of stored reports that look like ours and that nobody explains.
+    Unmapped(UnmappedArgs),
     /// Say what is known of an exam; re-assesses what depends on it.
     Label(LabelArgs),
     /// Record the opening pressure measured with an exam; it is shown, never converted to a width.
@@ -162,6 +167,32 @@ pub(super) struct QuarantineArgs {
     #[arg(long, value_name = "FILE", requires = "object")]
     pub(super) save: Option<PathBuf>,
     /// Print JSON Lines.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum TemplateCommand {
+    /// Tell every mistake of the file at once.
+    Check {
+        /// A template or a site dictionary.
+        file: PathBuf,
+    },
+    /// Read reports with the file in use beside the built-in templates.
+    Try {
+        /// A template or a site dictionary.
+        file: PathBuf,
+        /// Files or folders; folders are searched to the bottom.
+        #[arg(required = true, value_name = "SR")]
+        paths: Vec<PathBuf>,
+    },
+}
+
+#[derive(Debug, Args)]
+pub(super) struct UnmappedArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// Print JSON Lines, one code a line.
     #[arg(long)]
     pub(super) json: bool,
 }

@@ -53,7 +53,7 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
     }
 }
 
-fn show_reading(path: &Path, reading: &ObjectReading) {
+pub(super) fn show_reading(path: &Path, reading: &ObjectReading) {
     let template = reading.template.as_deref().unwrap_or("no template");
     let word = match reading.disposition {
         Disposition::Accepted => "accepted",

@@ -10,6 +10,7 @@ pub(crate) mod print;
 mod say;
 mod service;
 mod simulate;
+mod template;
 mod working;
 
 pub use args::Cli;
@@ -48,6 +49,8 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Explain(args) => look::explain(&args),
         args::Command::History(args) => look::history(&args),
         args::Command::Quarantine(args) => look::quarantine(&args),
+        args::Command::Template(command) => template::template(&command),
+        args::Command::Unmapped(args) => template::unmapped(&args),
         args::Command::Label(args) => say::label(&args),
         args::Command::Pressure(args) => say::pressure(&args),
         args::Command::Event(args) => say::event(&args),

@@ -27,7 +27,7 @@ pub(super) fn bytes_of(path: &Path, limit: u64) -> Result<Vec<u8>, Failure> {
 }
 
 /// Every mistake on a line of its own.
-fn all(mistakes: &[Mistake]) -> Failure {
+pub(super) fn all(mistakes: &[Mistake]) -> Failure {
     let lines: Vec<String> = mistakes.iter().map(Mistake::to_string).collect();
     Failure::Usage(lines.join("\n"))
 }
@@ -64,6 +64,7 @@ pub(crate) fn rules(config: &Config) -> Result<Rules, Failure> {
             length(config.baseline.plausible_min)?,
             length(config.baseline.plausible_max)?,
         ),
+        documents: config.documents,
         limits: crate::sr::Limits::default(),
     })
 }

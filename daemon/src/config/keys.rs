@@ -7,6 +7,7 @@ use super::value::{
     path, whole, word,
 };
 use crate::assess::Unlabelled;
+use crate::reading::Policy;
 use serde::Serialize;
 use toml::de::DeValue;
 
@@ -20,6 +21,15 @@ pub(super) struct Key {
     pub(super) set: fn(&mut Config, &DeValue<'_>) -> Result<(), Fault>,
     /// Its value in a configuration, as TOML.
     pub(super) show: fn(&Config) -> String,
+}
+
+/// What is made of a document in some state.
+fn policy(value: &DeValue<'_>) -> Result<Policy, Fault> {
+    word(&[
+        ("use", Policy::Use),
+        ("use_with_caution", Policy::UseWithCaution),
+        ("hold", Policy::Hold),
+    ])(value)
 }
 
 fn toml_text(value: &impl Serialize) -> String {
@@ -86,6 +96,11 @@ keys! {
     ["templates"] templates {
         folder: optional_path,
         dictionaries: list(path),
+    }
+    ["documents"] documents {
+        partial: policy,
+        preliminary: policy,
+        unverified: policy,
     }
     ["technique"] technique {
         depth_mm: number(inside(0.0, 10.0)),

@@ -21,6 +21,7 @@ pub use settings::{
 use crate::assess::Parameters;
 use crate::domain::Mistake;
 use crate::normalise::Technique;
+use crate::reading::Documents;
 use std::path::{Path, PathBuf};
 
 /// The commented default configuration, as shipped. It parses to `Config::default()`.
@@ -37,6 +38,8 @@ pub struct Config {
     pub store: StoreSettings,
     /// `[templates]`.
     pub templates: TemplateSettings,
+    /// `[documents]`.
+    pub documents: Documents,
     /// `[technique]`.
     pub technique: Technique,
     /// `[baseline]`.

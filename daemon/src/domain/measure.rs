@@ -105,6 +105,9 @@ pub struct Measurement {
     pub concept: String,
     /// Caliper geometry, when something is known of it.
     pub geometry: Option<Geometry>,
+    /// SOP Instance UIDs of the pictures it was read from, as far as the report says.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub pictures: Vec<String>,
     /// When it was measured, if the item or an enclosing one says.
     pub observed_at: Option<Moment>,
     /// Observation UID of the item: the same one twice is the same reading.

@@ -50,6 +50,9 @@ pub struct ObjectReading {
     pub sop_instance_uid: Option<String>,
     /// SOP Class UID, when one could be read.
     pub sop_class_uid: Option<String>,
+    /// Series Instance UID, when one could be read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub series_instance_uid: Option<String>,
     /// What became of it.
     pub disposition: Disposition,
     /// The template that understood it, with its content hash: `tid1500@1f0c…`.
@@ -89,6 +92,7 @@ impl ObjectReading {
         ObjectReading {
             sop_instance_uid: None,
             sop_class_uid: None,
+            series_instance_uid: None,
             disposition: Disposition::Quarantined,
             template: None,
             patient: None,

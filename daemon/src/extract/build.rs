@@ -58,6 +58,7 @@ pub(crate) fn number(concept: &str, value: &str, unit: &str, children: Vec<Node>
     let measured = Some(Measured {
         decimal: Some(value.to_owned()),
         float: None,
+        rational: None,
         unit: Some(code(unit)),
     });
     let value = Value::Num {

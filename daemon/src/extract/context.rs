@@ -4,6 +4,7 @@ use super::level::{Level, Levels, Said, SideSaid, Spot};
 use crate::sr::ItemId;
 use crate::sr::tree::{Relationship, Tree, Value};
 use crate::template::words::{Site, Stand, Structure};
+use std::collections::BTreeSet;
 
 /// One step of the way from a number to the root.
 #[derive(Debug, Clone, Copy)]
@@ -25,6 +26,7 @@ impl Step<'_> {
             (false, Spot::Site) => Stand::EnclosingSite,
             (false, Spot::Modifier) => Stand::EnclosingModifier,
             (false, Spot::Concept) => Stand::EnclosingConcept,
+            (_, Spot::Word) => Stand::Word,
         }
     }
 }
@@ -33,8 +35,14 @@ impl Step<'_> {
 #[derive(Debug)]
 pub(super) struct Chain<'a> {
     pub(super) steps: Vec<Step<'a>>,
-    /// Sides of the pictures that the number was read from.
+    /// Steps of what the number names as inferred from by reference, and of what is around that.
+    pub(super) referred: Vec<&'a Level>,
+    /// SOP Instance UIDs of the pictures that the number was read from.
+    pub(super) pictures_seen: Vec<String>,
+    /// Their sides.
     pub(super) pictures: Vec<&'a Said<SideSaid>>,
+    /// Sides that the document's attributes give.
+    pub(super) header: &'a [Said<SideSaid>],
 }
 
 impl<'a> Chain<'a> {
@@ -51,25 +59,33 @@ impl<'a> Chain<'a> {
                 })
             })
             .collect();
+        let pictures_seen = levels.pictures_of(tree, number);
         Chain {
             steps,
-            pictures: pictures(tree, number, levels),
+            referred: referred(tree, number, levels),
+            pictures: sides_of(&pictures_seen, levels),
+            pictures_seen,
+            header: &levels.header,
         }
     }
 
-    /// The sites that count: those of the nearest level that names any.
+    /// The sites that count: those of the nearest level that names any, else of what the number
+    /// refers to.
     pub(super) fn sites(&self) -> Vec<Site> {
-        self.steps
+        let nearest = self
+            .steps
             .iter()
-            .find(|step| !step.level.sites.is_empty())
-            .map(|step| {
-                step.level
-                    .sites
-                    .iter()
-                    .filter_map(|said| said.says)
-                    .collect()
-            })
-            .unwrap_or_default()
+            .map(|step| step.level)
+            .find(|level| !level.sites.is_empty());
+        let known = |level: &Level| level.sites.iter().filter_map(|said| said.says).collect();
+        match nearest {
+            Some(level) => known(level),
+            None => self
+                .referred
+                .iter()
+                .flat_map(|level| -> Vec<Site> { known(level) })
+                .collect(),
+        }
     }
 
     /// The parts that count: those of the nearest level that names any, up to and with the nearest
@@ -89,14 +105,18 @@ impl<'a> Chain<'a> {
                 return Vec::new();
             }
         }
-        Vec::new()
+        let referred = self.referred.iter().flat_map(|level| &level.structures);
+        let mut parts: Vec<Structure> = referred.map(|said| said.says).collect();
+        parts.sort_unstable();
+        parts.dedup();
+        parts
     }
 
     /// Whether any level speaks of the eye or what belongs to it.
     pub(super) fn speaks_of_the_eye(&self) -> bool {
-        self.steps.iter().any(|step| {
-            step.level.sites.iter().any(|said| said.says.is_some())
-                || !step.level.structures.is_empty()
+        let own = self.steps.iter().map(|step| step.level);
+        own.chain(self.referred.iter().copied()).any(|level| {
+            level.sites.iter().any(|said| said.says.is_some()) || !level.structures.is_empty()
         })
     }
 
@@ -123,24 +143,42 @@ impl<'a> Chain<'a> {
     }
 }
 
-fn pictures<'a>(tree: &Tree, number: ItemId, levels: &'a Levels) -> Vec<&'a Said<SideSaid>> {
-    let mut sides: Vec<&Said<SideSaid>> = Vec::new();
-    let mut add = |id: ItemId| {
-        if let Value::Instance { instance, .. } = &tree.item(id).value {
-            for said in levels.picture(instance) {
-                if !sides.iter().any(|old| old.says == said.says) {
-                    sides.push(said);
-                }
+/// By-reference items of one number that are looked at; each brings up to the whole depth of the
+/// tree with it.
+const FOLLOWED: usize = 64;
+
+fn referred<'a>(tree: &Tree, number: ItemId, levels: &'a Levels) -> Vec<&'a Level> {
+    let targets = tree
+        .children(number)
+        .iter()
+        .filter(|&&child| {
+            let child = tree.item(child);
+            child.relationship == Relationship::InferredFrom
+                && matches!(child.value, Value::Reference(_))
+        })
+        .take(FOLLOWED)
+        .filter_map(|&child| levels.references.follow(tree, child))
+        .filter(|&at| matches!(tree.item(at).value, Value::Container | Value::Num { .. }));
+    let mut seen = BTreeSet::new();
+    let mut found = Vec::new();
+    for target in targets {
+        for at in tree.upwards(target) {
+            if !seen.insert(at) {
+                break;
             }
+            found.extend(levels.get(at));
         }
-    };
-    for &child in tree.children(number) {
-        if tree.item(child).relationship != Relationship::InferredFrom {
-            continue;
-        }
-        add(child);
-        if let Value::Coordinates { .. } = tree.item(child).value {
-            tree.children(child).iter().copied().for_each(&mut add);
+    }
+    found
+}
+
+fn sides_of<'a>(pictures: &[String], levels: &'a Levels) -> Vec<&'a Said<SideSaid>> {
+    let mut sides: Vec<&Said<SideSaid>> = Vec::new();
+    for instance in pictures {
+        for said in levels.picture(instance) {
+            if !sides.iter().any(|old| old.says == said.says) {
+                sides.push(said);
+            }
         }
     }
     sides

@@ -60,6 +60,10 @@ pub struct Found {
     pub observed_at: Option<String>,
     /// Observation UID of the number.
     pub observation_uid: Option<String>,
+    /// Time point it is filed under, where the document names any.
+    pub time_point: Option<String>,
+    /// SOP Instance UIDs of the pictures it was read from.
+    pub pictures: Vec<String>,
     /// Who measured.
     pub operator: Given,
     /// With which machine, as far as the tree says.
@@ -159,6 +163,8 @@ pub(super) fn found(
             .upwards(id)
             .find_map(|at| tree.item(at).observed_at.clone()),
         observation_uid: item.observation_uid.clone(),
+        time_point: time_point(chain),
+        pictures: chain.pictures_seen.clone(),
         operator: given(chain.nearest(|level| &level.operators)),
         device: Device {
             manufacturer: single(chain, |level| &level.manufacturers),
@@ -279,6 +285,13 @@ fn given(said: &[Said<String>]) -> Given {
         [one] => Given::One(one.clone()),
         _ => Given::Several,
     }
+}
+
+/// All names of the nearest time point together: several name the same one.
+fn time_point(chain: &Chain<'_>) -> Option<String> {
+    let mut names = distinct(chain.nearest(|level| &level.time_points));
+    names.sort_unstable();
+    (!names.is_empty()).then(|| names.join("\n"))
 }
 
 fn single<'a>(

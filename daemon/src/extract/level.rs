@@ -1,6 +1,8 @@
 //! What is said at each item of the tree about the numbers below it, read in one pass.
 
 use super::modifies;
+use super::picture::GroupPictures;
+use super::reference::References;
 use crate::domain::{Border, Plane};
 use crate::sr::tree::{Measured, Tree, Value};
 use crate::sr::{Code, ItemId};
@@ -18,6 +20,8 @@ pub(super) enum Spot {
     Modifier,
     /// The item's concept name.
     Concept,
+    /// A word that a site dictionary lists.
+    Word,
 }
 
 /// One thing said, with where and by which code.
@@ -52,6 +56,7 @@ pub(super) struct Level {
     pub(super) subjects: Vec<Said<Subject>>,
     pub(super) depths: Vec<Said<Option<Measured>>>,
     pub(super) angles: Vec<Said<Option<Measured>>>,
+    pub(super) time_points: Vec<Said<String>>,
     pub(super) operators: Vec<Said<String>>,
     pub(super) manufacturers: Vec<Said<String>>,
     pub(super) models: Vec<Said<String>>,
@@ -86,6 +91,11 @@ pub(super) struct Levels {
     levels: BTreeMap<ItemId, Level>,
     /// Sides of pictures, by SOP Instance UID.
     pictures: BTreeMap<String, Vec<Said<SideSaid>>>,
+    groups: GroupPictures,
+    /// Where by-reference items lead.
+    pub(super) references: References,
+    /// Sides that the document's attributes give.
+    pub(super) header: Vec<Said<SideSaid>>,
 }
 
 impl Levels {
@@ -104,9 +114,19 @@ impl Levels {
         self.pictures.get(instance).map_or(&[], Vec::as_slice)
     }
 
+    /// SOP Instance UIDs of the pictures that a number was read from.
+    pub(super) fn pictures_of(&self, tree: &Tree, number: ItemId) -> Vec<String> {
+        self.groups.of(tree, number, &self.references)
+    }
+
     /// Reads the whole tree once.
     pub(super) fn read(tree: &Tree, vocabulary: &Vocabulary) -> Levels {
-        let mut levels = Levels::default();
+        let references = References::read(tree);
+        let mut levels = Levels {
+            groups: GroupPictures::read(tree, &references),
+            references,
+            ..Levels::default()
+        };
         for id in tree.ids() {
             let item = tree.item(id);
             if let Value::Container | Value::Num { .. } = &item.value
@@ -116,6 +136,10 @@ impl Levels {
                 if name.known {
                     levels.named(id, concept, &name);
                 }
+                levels.worded(id, id, &concept.meaning, vocabulary);
+            }
+            if let (Value::Text(text), Some(parent)) = (&item.value, tree.parent(id)) {
+                levels.worded(parent, id, text, vocabulary);
             }
             let Some((parent, concept)) = tree.parent(id).zip(item.concept.as_ref()) else {
                 continue;
@@ -140,6 +164,19 @@ impl Levels {
         }
         if name.says.quoted {
             level.quoted = level.quoted.or(Some(id));
+        }
+    }
+
+    /// A side said by a word that the site lists: a code's meaning, or a title.
+    fn worded(&mut self, owner: ItemId, at: ItemId, text: &str, vocabulary: &Vocabulary) {
+        if let Some(side) = vocabulary.word(text) {
+            let said = Said {
+                says: SideSaid::Known(side),
+                at,
+                code: format!("by the word {:?}", text.trim()),
+                spot: Spot::Word,
+            };
+            say(&mut self.levels.entry(owner).or_default().sides, said);
         }
     }
 
@@ -199,6 +236,7 @@ impl Levels {
                     spot,
                 };
                 match role {
+                    Role::TimePoint => say_few(&mut level.time_points, text),
                     Role::ObserverName => say_few(&mut level.operators, text),
                     Role::DeviceManufacturer => say_few(&mut level.manufacturers, text),
                     Role::DeviceModel => say_few(&mut level.models, text),
@@ -209,6 +247,16 @@ impl Levels {
             }
             _ => {}
         }
+    }
+}
+
+/// A side that an attribute outside the tree gives.
+pub(super) fn attribute(name: &str, side: Side, root: ItemId) -> Said<SideSaid> {
+    Said {
+        says: SideSaid::Known(side),
+        at: root,
+        code: format!("attribute {name}"),
+        spot: Spot::Modifier,
     }
 }
 
@@ -301,6 +349,12 @@ impl Level {
                 say(&mut self.subjects, said(subject, id, code, spot));
             }
             Role::Quotation => self.quoted = self.quoted.or(Some(id)),
+            Role::TimePoint => {
+                say_few(
+                    &mut self.time_points,
+                    said(code.to_string(), id, code, spot),
+                );
+            }
             Role::Depth
             | Role::Angle
             | Role::ObserverName

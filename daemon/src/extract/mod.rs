@@ -7,7 +7,9 @@
 mod context;
 mod found;
 mod level;
+mod picture;
 mod recognise;
+mod reference;
 mod shape;
 mod side;
 mod unread;
@@ -18,11 +20,12 @@ pub(crate) mod build;
 mod tests;
 
 pub use found::{Extraction, Found, Given};
+pub use unread::unexplained;
 
 use crate::domain::Remark;
 use crate::sr::tree::{Relationship, Tree, Value};
 use crate::sr::{ContentItem, ItemId};
-use crate::template::words::Role;
+use crate::template::words::{Role, Side};
 use crate::template::{Choice, Template, Templates};
 use context::Chain;
 use level::Levels;
@@ -32,7 +35,23 @@ use unread::Unread;
 /// Finds every value of our quantities in one document.
 #[must_use]
 pub fn extract(tree: &Tree, templates: &Templates) -> Extraction {
-    let levels = Levels::read(tree, templates.vocabulary());
+    extract_beside(&[], tree, templates)
+}
+
+/// The same, with the sides that attributes outside the tree give: name of the attribute, side.
+/// They are the farthest sources.
+#[must_use]
+pub fn extract_beside(
+    attributes: &[(&str, Side)],
+    tree: &Tree,
+    templates: &Templates,
+) -> Extraction {
+    let mut levels = Levels::read(tree, templates.vocabulary());
+    levels.header = attributes
+        .iter()
+        .map(|&(name, side)| level::attribute(name, side, tree.root()))
+        .collect();
+    let levels = levels;
     let shape = shape::of(tree, &levels, templates.vocabulary());
     match templates.choose(&shape) {
         Choice::One(template) => read_by(template, tree, &levels, templates),
@@ -92,7 +111,7 @@ fn reach(tree: &Tree, number: ItemId) -> Reach {
 fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templates) -> Extraction {
     let vocabulary = templates.vocabulary();
     let mut found = Vec::new();
-    let mut remarks = Vec::new();
+    let mut remarks = levels.references.remarks.clone();
     let mut unread = Unread::default();
     for id in tree.ids() {
         let item = tree.item(id);

@@ -65,17 +65,39 @@ pub(super) fn resolve(
         here.sort_by_key(|source| source.stand);
         sources.extend(here);
     }
-    sources.extend(chain.pictures.iter().map(|said| Source {
-        far: usize::MAX,
-        stand: Stand::Image,
-        says: said.says,
-        at: said.at,
-        code: &said.code,
-    }));
+    let referred = chain.referred.iter().flat_map(|level| &level.sides);
+    let referred = referred.map(|said| (Stand::Referred, said));
+    let pictures = chain.pictures.iter().map(|&said| (Stand::Image, said));
+    let header = chain.header.iter().map(|said| (Stand::Header, said));
+    for (stand, said) in referred.chain(pictures).chain(header) {
+        sources.push(Source {
+            far: usize::MAX,
+            stand,
+            says: said.says,
+            at: said.at,
+            code: &said.code,
+        });
+    }
     match judge(tree, &sources, believed) {
-        Ok(eye) => (Laterality::from(eye), None),
+        Ok(eye) => (
+            Laterality::from(eye),
+            by_word_alone(&sources).map(|remark| remark.at(tree.place(number))),
+        ),
         Err(remark) => (Laterality::Unresolved, Some(remark.at(tree.place(number)))),
     }
+}
+
+/// The remark on a side that only words tell.
+fn by_word_alone(sources: &[Source<'_>]) -> Option<Remark> {
+    let mut known = sources.iter().filter(|one| one.eye().is_some());
+    let alone = known.all(|one| one.stand == Stand::Word);
+    alone.then(|| {
+        Remark::caution(
+            "side-by-word",
+            "Only a word that the site dictionary lists tells the side; no code does.",
+        )
+        .act("Have the sender add a coded laterality.")
+    })
 }
 
 fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye, Remark> {

@@ -12,6 +12,23 @@ use std::collections::BTreeMap;
 /// Codes remarked of one kind before the rest is only counted.
 const MOST: usize = 50;
 
+const NO_RULE: &str = "A length at the eye that no rule takes: ";
+const NOBODY: &str = "A local code that nobody explains: ";
+
+/// The code that such a remark tells of, `value scheme`, and how often it was met.
+#[must_use]
+pub fn unexplained(remark: &Remark) -> Option<(String, usize)> {
+    let said = [NO_RULE, NOBODY]
+        .iter()
+        .find_map(|start| remark.text.strip_prefix(start))?;
+    let said = said.strip_suffix('.')?;
+    let Some((code, more)) = said.rsplit_once(" (and ") else {
+        return Some((said.to_owned(), 1));
+    };
+    let more: usize = more.strip_suffix(" more)")?.parse().ok()?;
+    Some((code.to_owned(), more + 1))
+}
+
 /// Codes with their first place and how many more there are.
 #[derive(Default)]
 pub(super) struct Unread {
@@ -86,10 +103,7 @@ impl Unread {
             remarks.push(
                 Remark::info(
                     "value-not-recognised",
-                    format!(
-                        "A length at the eye that no rule takes: {code}{}.",
-                        more(count)
-                    ),
+                    format!("{NO_RULE}{code}{}.", more(count)),
                 )
                 .at(place),
             );
@@ -98,7 +112,7 @@ impl Unread {
             remarks.push(
                 Remark::info(
                     "local-code-unknown",
-                    format!("A local code that nobody explains: {code}{}.", more(count)),
+                    format!("{NOBODY}{code}{}.", more(count)),
                 )
                 .at(place)
                 .act("Add a [[term]] to the site dictionary."),

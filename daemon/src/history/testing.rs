@@ -21,6 +21,7 @@ pub(crate) fn reading(
     ObjectReading {
         sop_instance_uid: Some(uid.to_owned()),
         sop_class_uid: Some("1.2.840.10008.5.1.4.1.1.88.33".to_owned()),
+        series_instance_uid: None,
         disposition: Disposition::Accepted,
         template: Some("tid1500@000000000000".to_owned()),
         patient: Some(Patient {
@@ -67,6 +68,7 @@ fn value(place: &str, eye: Laterality, mm: f64) -> Measurement {
         place: place.to_owned(),
         concept: "81827009 SCT".to_owned(),
         geometry: None,
+        pictures: Vec::new(),
         observed_at: None,
         observation_uid: None,
         remarks: Vec::new(),

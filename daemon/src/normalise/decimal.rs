@@ -113,23 +113,35 @@ impl Decimal {
     ///
     /// [`BeyondLength`] beyond [`Millimetres::MAX`].
     pub fn in_unit(self, unit: Unit) -> Result<Rounded, BeyondLength> {
-        // Micrometres per unit, exact: one inch is 25.4 mm by definition.
-        let factor: i128 = match unit {
-            Unit::Micrometre => 1,
-            Unit::Millimetre => 1_000,
-            Unit::Centimetre => 10_000,
-            Unit::Inch => 25_400,
-            Unit::Metre => 1_000_000,
-        };
-        let scaled = self.digits.checked_mul(factor).ok_or(BeyondLength)?;
-        let (um, rounded) = shift(scaled, self.exponent)?;
-        let length = i64::try_from(um)
-            .map(Millimetres::from_um)
-            .map_err(|_| BeyondLength)?;
-        match length.um().unsigned_abs() <= Millimetres::MAX.um().unsigned_abs() {
-            true => Ok(Rounded { length, rounded }),
-            false => Err(BeyondLength),
-        }
+        let scaled = self
+            .digits
+            .checked_mul(unit.nanometres())
+            .ok_or(BeyondLength)?;
+        let (um, rounded) = shift(scaled, self.exponent - 3)?;
+        length(um, rounded)
+    }
+}
+
+/// The length of a fraction of a unit, rounded likewise; `None` for a denominator of nought.
+pub fn fraction(
+    numerator: i32,
+    denominator: u32,
+    unit: Unit,
+) -> Option<Result<Rounded, BeyondLength>> {
+    (denominator != 0).then(|| {
+        let top = i128::from(numerator) * unit.nanometres();
+        let (um, rounded) = divide(top, i128::from(denominator) * 1_000);
+        length(um, rounded)
+    })
+}
+
+fn length(um: i128, rounded: bool) -> Result<Rounded, BeyondLength> {
+    let length = i64::try_from(um)
+        .map(Millimetres::from_um)
+        .map_err(|_| BeyondLength)?;
+    match length.um().unsigned_abs() <= Millimetres::MAX.um().unsigned_abs() {
+        true => Ok(Rounded { length, rounded }),
+        false => Err(BeyondLength),
     }
 }
 
@@ -147,11 +159,16 @@ fn shift(value: i128, exponent: i32) -> Result<(i128, bool), BeyondLength> {
     let Some(power) = power else {
         return Ok((0, true));
     };
-    let (down, rest) = (value.div_euclid(power), value.rem_euclid(power));
-    let up = match rest.cmp(&(power - rest)) {
+    Ok(divide(value, power))
+}
+
+/// `top` by a positive `bottom`, rounded half to even, and whether it was rounded.
+fn divide(top: i128, bottom: i128) -> (i128, bool) {
+    let (down, rest) = (top.div_euclid(bottom), top.rem_euclid(bottom));
+    let up = match rest.cmp(&(bottom - rest)) {
         std::cmp::Ordering::Less => 0,
         std::cmp::Ordering::Greater => 1,
         std::cmp::Ordering::Equal => down.rem_euclid(2),
     };
-    Ok((down + up, rest != 0))
+    (down + up, rest != 0)
 }

@@ -75,6 +75,7 @@ pub fn normalise(found: &Found, observed_at: Option<Moment>, bounds: &Bounds<'_>
             angle_deg: Some(angle),
             ..Geometry::default()
         }),
+        pictures: found.pictures.clone(),
         observed_at,
         observation_uid: found.observation_uid.clone(),
         remarks,

@@ -26,6 +26,10 @@ fn within(value: Millimetres, range: (Millimetres, Millimetres)) -> bool {
     (range.0..=range.1).contains(&value)
 }
 
+fn times_ten(value: Millimetres) -> Millimetres {
+    Millimetres::from_um(value.um().saturating_mul(10))
+}
+
 /// The blocking remark on a sheath value outside the gate.
 #[must_use]
 pub fn remark(value: Millimetres, gate: (Millimetres, Millimetres)) -> Option<Remark> {
@@ -36,6 +40,10 @@ pub fn remark(value: Millimetres, gate: (Millimetres, Millimetres)) -> Option<Re
         "it may be the diameter of the eyeball"
     } else if within(value, DISC) {
         "it may be the height of the optic disc, or centimetres under the wrong unit"
+    } else if within(times_ten(value), gate) {
+        "ten times as much could be one, so a unit or a decimal point may have slipped"
+    } else if within(value, (times_ten(gate.0), times_ten(gate.1))) {
+        "a tenth of it could be one, so a unit or a decimal point may have slipped"
     } else {
         "a unit or a decimal point may have slipped"
     };

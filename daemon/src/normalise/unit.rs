@@ -20,14 +20,22 @@ fn ucum(key: &CodeKey) -> Option<Unit> {
     if key.scheme != "UCUM" {
         return None;
     }
-    match key.value.as_str() {
-        "mm" => Some(Unit::Millimetre),
-        "cm" => Some(Unit::Centimetre),
-        "um" => Some(Unit::Micrometre),
-        "m" => Some(Unit::Metre),
-        "[in_i]" => Some(Unit::Inch),
-        _ => None,
+    let mut all = Unit::ALL.iter();
+    all.find_map(|&(unit, code)| (code == key.value).then_some(unit))
+}
+
+/// The remark on a unit that UCUM does not give: a site's spelling, or its word for "no unit".
+#[must_use]
+pub fn by_site(code: &Code) -> Option<Remark> {
+    if code.keys().any(|key| ucum(&key).is_some()) {
+        return None;
     }
+    let (value, scheme) = (code.value.trim(), code.scheme.trim());
+    let text = format!("The unit {value} {scheme} is read as the site dictionary says.");
+    Some(match value {
+        "1" => Remark::caution("unit-by-site", text),
+        _ => Remark::info("unit-by-site", text),
+    })
 }
 
 /// The unit of a value, or the remark that says why it has none.
@@ -46,7 +54,7 @@ pub fn of_value(code: Option<&Code>, vocabulary: &Vocabulary) -> Result<Unit, Re
         ("1" | "", _) => missing("The value says it has no unit."),
         ("Mm", "UCUM") => unknown("The unit Mm is the megametre; mm is written in small letters."),
         (value, scheme) => unknown(&format!(
-            "The unit {value} {scheme} is not one of mm, cm, um, m, [in_i] of UCUM."
+            "The unit {value} {scheme} is none of the lengths nm, um, mm, cm, dm, m, [in_i], [ft_i] of UCUM."
         )),
     })
 }

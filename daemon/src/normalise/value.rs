@@ -1,6 +1,6 @@
 //! The value itself: which of the two numbers a NUM may hold, in millimetres.
 
-use super::decimal::{DS_BYTES, Decimal};
+use super::decimal::{self, BeyondLength, DS_BYTES, Decimal, NotDecimal};
 use super::unit;
 use crate::domain::{Millimetres, Remark};
 use crate::extract::Found;
@@ -15,15 +15,21 @@ const AGREE: f64 = 1e-3;
 /// Floating Point Value.
 pub(super) fn as_sent(measured: &Measured) -> Option<String> {
     let decimal = measured.decimal.clone();
-    decimal.filter(|text| !text.trim().is_empty()).or_else(|| {
-        measured.float.map(|float| {
-            // Long runs of noughts would hide the number.
-            match float == 0.0 || (1e-6..1e9).contains(&float.abs()) {
-                true => float.to_string(),
-                false => format!("{float:e}"),
-            }
+    decimal
+        .filter(|text| !text.trim().is_empty())
+        .or_else(|| {
+            measured.float.map(|float| {
+                // Long runs of noughts would hide the number.
+                match float == 0.0 || (1e-6..1e9).contains(&float.abs()) {
+                    true => float.to_string(),
+                    false => format!("{float:e}"),
+                }
+            })
         })
-    })
+        .or_else(|| {
+            let (numerator, denominator) = measured.rational?;
+            Some(format!("{numerator}/{denominator}"))
+        })
 }
 
 /// The value in millimetres; remarks say why there is none, or what is odd about it.
@@ -57,8 +63,8 @@ pub(super) fn read(
             format!("The report qualifies the value: {why}."),
         ));
     }
-    let decimal = match Decimal::parse(&text) {
-        Ok(decimal) => decimal,
+    let number = match number(measured, &text) {
+        Ok(number) => number,
         Err(error) => {
             remarks.push(
                 Remark::blocking(
@@ -87,8 +93,15 @@ pub(super) fn read(
             return None;
         }
     };
+    remarks.extend(measured.unit.as_ref().and_then(unit::by_site));
     remarks.extend(disagreement(measured));
-    match decimal.in_unit(unit) {
+    let length = match number {
+        Number::Decimal(decimal) => decimal.in_unit(unit),
+        Number::Fraction(top, bottom) => {
+            decimal::fraction(top, bottom, unit).unwrap_or(Err(BeyondLength))
+        }
+    };
+    match length {
         Ok(read) => {
             if read.rounded {
                 remarks.push(Remark::info(
@@ -108,18 +121,57 @@ pub(super) fn read(
     }
 }
 
+/// The number that is used: what people saw, else the float, else the fraction.
+enum Number {
+    Decimal(Decimal),
+    Fraction(i32, u32),
+}
+
+fn number(measured: &Measured, text: &str) -> Result<Number, NotDecimal> {
+    let has_decimal = measured
+        .decimal
+        .as_ref()
+        .is_some_and(|text| !text.trim().is_empty());
+    match measured.rational {
+        Some((_, 0)) if !has_decimal && measured.float.is_none() => Err(NotDecimal::Malformed),
+        Some((top, bottom)) if !has_decimal && measured.float.is_none() => {
+            Ok(Number::Fraction(top, bottom))
+        }
+        _ => Decimal::parse(text).map(Number::Decimal),
+    }
+}
+
+/// A NUM may say its value three times (PS3.3 C.18.1); all have to agree.
 fn disagreement(measured: &Measured) -> Option<Remark> {
-    let float = measured.float?;
-    let decimal: f64 = measured.decimal.as_ref()?.trim().parse().ok()?;
-    // Not `>`: a float that is no number disagrees as well.
-    let agree = (decimal - float).abs() <= AGREE * decimal.abs().max(float.abs());
-    (!agree).then(|| {
+    let decimal = measured
+        .decimal
+        .as_ref()
+        .and_then(|text| text.trim().parse::<f64>().ok());
+    let fraction = measured
+        .rational
+        .map(|(top, bottom)| f64::from(top) / f64::from(bottom));
+    let said: Vec<(&str, f64)> = [
+        ("Numeric Value", decimal),
+        ("Floating Point Value", measured.float),
+        ("the rational value", fraction),
+    ]
+    .into_iter()
+    .filter_map(|(name, value)| Some((name, value?)))
+    .collect();
+    let ((first, used), others) = said.split_first()?;
+    let other = others.iter().find(|(_, other)| {
+        // Not `>`: a float that is no number disagrees as well.
+        let agree = (used - other).abs() <= AGREE * used.abs().max(other.abs());
+        !agree
+    })?;
+    Some(
         Remark::caution(
             "value-disagrees",
             format!(
-                "Numeric Value says {decimal}, Floating Point Value {float}; the first is used."
+                "{first} says {used}, {} {}; the first is used.",
+                other.0, other.1
             ),
         )
-        .act("Compare with the picture.")
-    })
+        .act("Compare with the picture."),
+    )
 }

@@ -1,12 +1,25 @@
 //! Who, when and with what: the tree first, the header where the tree is silent.
 
+use super::sessions::NOT_OF_THE_EXAM;
 use crate::domain::{Device, ExamFacts, Measurement, Moment, Patient, PatientKey, Remark};
 use crate::extract::{Found, Given};
 use crate::sr::Header;
+use crate::template::words::Side;
 use chrono::Days;
 
 /// Code of the remark on a value that an earlier exam left in this report.
 pub(super) const BEFORE_EXAM: &str = "observed-before-exam";
+
+/// Sides that attributes of the document give, with the attribute.
+pub(super) fn sides(header: &Header) -> Vec<(&'static str, Side)> {
+    let side = |letter| match letter {
+        'R' => Side::Right,
+        'L' => Side::Left,
+        _ => Side::Bilateral,
+    };
+    let given = header.lateralities.iter();
+    given.map(|&(name, letter)| (name, side(letter))).collect()
+}
 
 /// The patient; `None` without a Patient ID.
 pub(super) fn patient(header: &Header, default_issuer: &str) -> Option<Patient> {
@@ -38,7 +51,10 @@ pub(super) fn performed_at<'a>(
     header: &Header,
 ) -> Option<Moment> {
     sheath
-        .filter(|one| !one.remarks.iter().any(|remark| remark.code == BEFORE_EXAM))
+        .filter(|one| {
+            let mut codes = one.remarks.iter().map(|remark| &remark.code);
+            !codes.any(|code| NOT_OF_THE_EXAM.contains(&code.as_ref()))
+        })
         .filter_map(|one| one.observed_at)
         .min()
         .or(header.study_at)
@@ -106,7 +122,7 @@ pub(super) fn device(sheath: &[&Found], header: &Header, remarks: &mut Vec<Remar
     }
 }
 
-/// What the object lacks, and what it says of its own state.
+/// What the object lacks.
 pub(super) fn missing(
     header: &Header,
     has_sheath: bool,
@@ -150,21 +166,6 @@ pub(super) fn missing(
             "exam-date-missing",
             "(0008,0020)",
             "Neither the values nor the study nor the document have a date.",
-        );
-    }
-    if header.completion.as_deref() == Some("PARTIAL") {
-        remarks.push(
-            Remark::caution("document-partial", "The report calls itself partial.")
-                .at("(0040,A491)"),
-        );
-    }
-    if header.preliminary.as_deref() == Some("PRELIMINARY") {
-        remarks.push(
-            Remark::caution(
-                "document-preliminary",
-                "The report calls itself preliminary.",
-            )
-            .at("(0040,A496)"),
         );
     }
 }

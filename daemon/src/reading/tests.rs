@@ -218,6 +218,56 @@ fn provisional_reports_say_so() {
     assert!(codes(&reading.remarks).contains(&"document-preliminary"));
 }
 
+/// Every flag under every policy; an absent or final flag never matters.
+#[test]
+fn the_policy_for_documents_is_obeyed() {
+    let policies = [Policy::Use, Policy::UseWithCaution, Policy::Hold];
+    for flag in 0..3 {
+        for policy in policies {
+            for said in [None, Some(0), Some(1)] {
+                let mut document = document(Some(two_eyes()));
+                let mut rules = Rules::new(Templates::builtin().unwrap());
+                rules.documents = Documents {
+                    partial: Policy::Hold,
+                    preliminary: Policy::Hold,
+                    unverified: Policy::Hold,
+                };
+                let header = &mut document.header;
+                let (place, words, rule, code) = match flag {
+                    0 => (
+                        &mut header.completion,
+                        ["COMPLETE", "PARTIAL"],
+                        &mut rules.documents.partial,
+                        "document-partial",
+                    ),
+                    1 => (
+                        &mut header.preliminary,
+                        ["FINAL", "PRELIMINARY"],
+                        &mut rules.documents.preliminary,
+                        "document-preliminary",
+                    ),
+                    _ => (
+                        &mut header.verification,
+                        ["VERIFIED", "UNVERIFIED"],
+                        &mut rules.documents.unverified,
+                        "document-unverified",
+                    ),
+                };
+                *place = said.map(|at: usize| words[at].to_owned());
+                *rule = policy;
+                let reading = read_document(&document, "SITE", &rules);
+                let early = said == Some(1);
+                let held = early && policy == Policy::Hold;
+                assert!(reading.measurements.iter().all(|one| one.usable != held));
+                let told = codes(&reading.remarks).contains(&code);
+                assert_eq!(told, early && policy != Policy::Use, "{code} {policy:?}");
+            }
+        }
+    }
+    let rules = Documents::default();
+    assert_eq!(rules.unverified, Policy::Use);
+}
+
 /// Published differences and a ratio in whole micrometres: a change of 0.4 mm (Davis et al. 2025)
 /// is exactly 0.4 mm, 5.375 is 7.5 % above 5.00, and 3.1 is 0.62 of 5.0 (Chen et al. 2015: nerve
 /// to sheath 0.63).

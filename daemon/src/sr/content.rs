@@ -1,10 +1,11 @@
 //! The content tree from a decoded object (PS3.3 C.17.3).
 
-use super::element::{Reader, Remarks, is_uid};
+use super::element::{Reader, Remarks, charset_of, is_uid};
 use super::tree::{ContentItem, Measured, Relationship, Tree, Value};
 use crate::domain::Remark;
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
+use std::rc::Rc;
 
 /// The tree, or `None` when the object holds no report at all.
 ///
@@ -15,16 +16,19 @@ pub(super) fn tree(object: &InMemDicomObject, remarks: &mut Remarks) -> Option<T
     if content.iter().all(|&tag| object.get(tag).is_none()) {
         return None;
     }
+    let charset = charset_of(object, &Rc::default());
     let mut document = Reader {
+        charset: Rc::clone(&charset),
         object,
         place: "1",
         remarks: &mut *remarks,
     };
     let mut tree = Tree::new(item(&mut document, true));
-    let mut open = vec![(tree.root(), object)];
-    while let Some((id, object)) = open.pop() {
+    let mut open = vec![(tree.root(), object, charset)];
+    while let Some((id, object, charset)) = open.pop() {
         let place = tree.place(id);
         let mut reader = Reader {
+            charset: Rc::clone(&charset),
             object,
             place: &place,
             remarks: &mut *remarks,
@@ -43,13 +47,15 @@ pub(super) fn tree(object: &InMemDicomObject, remarks: &mut Remarks) -> Option<T
         let mut below = Vec::new();
         for (child, number) in reader.items(tags::CONTENT_SEQUENCE).iter().zip(1_u32..) {
             let place = format!("{place}.{number}");
+            let charset = charset_of(child, &charset);
             let mut reader = Reader {
+                charset: Rc::clone(&charset),
                 object: child,
                 place: &place,
                 remarks: &mut *remarks,
             };
             let child_id = tree.add(id, item(&mut reader, false));
-            below.push((child_id, child));
+            below.push((child_id, child, charset));
         }
         open.extend(below.into_iter().rev());
     }
@@ -183,6 +189,7 @@ fn num(reader: &mut Reader<'_, '_>) -> Option<Value> {
             Some(Measured {
                 decimal: inside.text(tags::NUMERIC_VALUE),
                 float: inside.double(tags::FLOATING_POINT_VALUE),
+                rational: rational(&inside),
                 unit: inside.code(tags::MEASUREMENT_UNITS_CODE_SEQUENCE),
             })
         }
@@ -193,6 +200,16 @@ fn num(reader: &mut Reader<'_, '_>) -> Option<Value> {
         measured,
         qualifier,
     })
+}
+
+/// Numerator and denominator; both or nothing.
+fn rational(inside: &Reader<'_, '_>) -> Option<(i32, u32)> {
+    let numerator = inside.signed_longs(tags::RATIONAL_NUMERATOR_VALUE)?;
+    let denominator = inside.longs(tags::RATIONAL_DENOMINATOR_VALUE)?;
+    match (numerator.as_slice(), denominator.as_slice()) {
+        (&[numerator], &[denominator]) => Some((numerator, denominator)),
+        _ => None,
+    }
 }
 
 fn instance(reader: &mut Reader<'_, '_>) -> Option<Value> {

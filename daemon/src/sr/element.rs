@@ -1,11 +1,13 @@
 //! Values out of decoded elements, with what is odd about them.
 
 use super::Code;
+use super::charset::{self, Charset, DECLARED};
 use crate::domain::{Remark, Severity};
 use dicom_core::Tag;
 use dicom_core::value::{PrimitiveValue, Value};
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
+use std::rc::Rc;
 
 /// Remarks kept of one object; a hostile one could cause a million.
 const KEPT: usize = 200;
@@ -49,12 +51,31 @@ pub(super) struct Reader<'a, 'r> {
     /// Ordinals of the content item, empty for the document itself.
     pub(super) place: &'r str,
     pub(super) remarks: &'r mut Remarks,
+    /// Character sets of what is around the object; its own go before them.
+    pub(super) charset: Rc<Charset>,
+}
+
+/// The character sets of a data set or item: its own declaration, else what is around it.
+pub(super) fn charset_of(object: &InMemDicomObject, around: &Rc<Charset>) -> Rc<Charset> {
+    let Some(element) = object.get(DECLARED) else {
+        return Rc::clone(around);
+    };
+    let text = match element.value() {
+        Value::Primitive(PrimitiveValue::Strs(parts)) => parts.join("\\"),
+        Value::Primitive(PrimitiveValue::Str(text)) => text.clone(),
+        Value::Primitive(PrimitiveValue::U8(bytes)) => {
+            bytes.iter().map(|&b| char::from(b)).collect()
+        }
+        _ => String::new(),
+    };
+    Rc::new(Charset::of(&text))
 }
 
 impl<'a> Reader<'a, '_> {
     /// The same place and remarks, for an item inside.
     pub(super) fn inside<'s>(&'s mut self, object: &'a InMemDicomObject) -> Reader<'a, 's> {
         Reader {
+            charset: charset_of(object, &self.charset),
             object,
             place: self.place,
             remarks: self.remarks,
@@ -79,27 +100,26 @@ impl<'a> Reader<'a, '_> {
         self.object.get(tag).map(dicom_core::DataElement::value)
     }
 
-    /// The values of a text element, padding kept. `None` when absent or empty.
+    /// A text element, values joined by backslashes, padding kept; `None` when absent or empty.
     ///
-    /// The decoder writes bytes it cannot decode as a backslash and three octal digits, so
-    /// different bytes stay different.
-    fn parts(&mut self, tag: Tag) -> Option<Vec<String>> {
-        match self.value(tag)? {
-            Value::Primitive(PrimitiveValue::Empty) => None,
-            Value::Primitive(PrimitiveValue::Str(text)) => Some(vec![text.clone()]),
+    /// Bytes that cannot be decoded are marks, so different bytes stay different.
+    fn decoded(&mut self, tag: Tag) -> Option<String> {
+        let text = match self.value(tag)? {
+            Value::Primitive(PrimitiveValue::Empty) => return None,
+            Value::Primitive(PrimitiveValue::Str(text)) => text.clone(),
             Value::Primitive(PrimitiveValue::Strs(parts)) => {
+                // What the decoder itself could not decode, in elements of plain ASCII.
                 if parts.iter().any(|part| part.contains('\\')) {
                     self.remark(tag, undecodable());
                 }
-                Some(parts.to_vec())
+                parts.join("\\")
             }
             // Sent as UN: the character set is anyone's guess outside ASCII.
             Value::Primitive(PrimitiveValue::U8(bytes)) => {
                 if !bytes.is_ascii() {
                     self.remark(tag, undecodable());
                 }
-                let text: String = bytes.iter().map(octal).collect();
-                Some(vec![text])
+                return Some(bytes.iter().map(octal).collect());
             }
             _ => {
                 self.remark(
@@ -109,34 +129,51 @@ impl<'a> Reader<'a, '_> {
                         "An element that holds text is sent as something else.",
                     ),
                 );
-                None
+                return None;
             }
+        };
+        // One letter is one byte here, whatever was declared.
+        let bytes: Option<Vec<u8>> = text.chars().map(|c| u8::try_from(c).ok()).collect();
+        let Some(bytes) = bytes else {
+            return Some(text);
+        };
+        let name = matches!(tag, tags::PERSON_NAME | tags::OPERATORS_NAME);
+        let decoded = self.charset.decode(&bytes, name);
+        if decoded.marked {
+            self.remark(tag, undecodable());
         }
+        if decoded.undeclared {
+            self.remark(
+                tag,
+                Remark::caution(
+                    "charset-undeclared",
+                    "Letters outside ASCII without a declared character set are read as Latin-1.",
+                )
+                .act("Compare the text with the sending system."),
+            );
+        }
+        Some(decoded.text)
     }
 
     /// Text with padding at both ends removed; several values stay joined by backslashes.
     pub(super) fn text(&mut self, tag: Tag) -> Option<String> {
-        let parts = self.parts(tag)?;
-        let text = parts.join("\\");
+        let text = self.decoded(tag)?;
         let bare = bare(&text);
-        (!bare.is_empty()).then(|| bare.to_owned())
+        (!bare.is_empty()).then(|| charset::shown(bare))
     }
 
     /// Long text: leading blanks count, trailing ones do not (PS3.5 table 6.2-1, UT).
     pub(super) fn long_text(&mut self, tag: Tag) -> Option<String> {
-        let text = self.parts(tag)?.join("\\");
+        let text = self.decoded(tag)?;
         let bare = text.trim_end_matches([' ', '\0']);
-        (!bare.is_empty()).then(|| bare.to_owned())
+        (!bare.is_empty()).then(|| charset::shown(bare))
     }
 
     /// The first value that is not empty.
     pub(super) fn first(&mut self, tag: Tag) -> Option<String> {
-        let parts = self.parts(tag)?;
-        let first = parts
-            .iter()
-            .map(|part| bare(part))
-            .find(|part| !part.is_empty());
-        first.map(str::to_owned)
+        let text = self.decoded(tag)?;
+        let first = text.split('\\').map(bare).find(|part| !part.is_empty());
+        first.map(charset::shown)
     }
 
     /// A UID of PS3.5 section 9, else `None` with a remark when there is anything.
@@ -217,6 +254,14 @@ impl<'a> Reader<'a, '_> {
             Value::Primitive(PrimitiveValue::F32(numbers)) => {
                 Some(numbers.iter().map(|&number| f64::from(number)).collect())
             }
+            _ => None,
+        }
+    }
+
+    /// Signed long numbers; `None` when they are something else.
+    pub(super) fn signed_longs(&self, tag: Tag) -> Option<Vec<i32>> {
+        match self.value(tag)? {
+            Value::Primitive(PrimitiveValue::I32(numbers)) => Some(numbers.to_vec()),
             _ => None,
         }
     }

@@ -1,12 +1,13 @@
 //! Facts that stand outside the content tree.
 
-use super::element::{Reader, Remarks};
+use super::element::{Reader, Remarks, charset_of};
 use super::time;
 use crate::domain::{Moment, Remark, Sex};
 use chrono::{NaiveDate, NaiveTime};
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
+use std::rc::Rc;
 
 /// Document-level attributes, blanks removed, absent and empty alike `None`.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -29,6 +30,8 @@ pub struct Header {
     pub study_at: Option<Moment>,
     /// Content Date and Time (0008,0023), (0008,0033).
     pub content_at: Option<Moment>,
+    /// Laterality (0020,0060) and Measurement Laterality (0024,0113), with the tag; `R`, `L`, `B`.
+    pub lateralities: Vec<(&'static str, char)>,
     /// Timezone Offset From UTC (0008,0201), seconds.
     pub offset_s: Option<i32>,
     /// Manufacturer (0008,0070).
@@ -39,10 +42,14 @@ pub struct Header {
     pub serial: Option<String>,
     /// First of Operators' Name (0008,1070).
     pub operator: Option<String>,
+    /// Series Instance UID (0020,000E).
+    pub series_instance_uid: Option<String>,
     /// Accession Number (0008,0050).
     pub accession: Option<String>,
     /// Completion Flag (0040,A491).
     pub completion: Option<String>,
+    /// Verification Flag (0040,A493).
+    pub verification: Option<String>,
     /// Preliminary Flag (0040,A496).
     pub preliminary: Option<String>,
     /// Referenced SOP Instance UIDs of Predecessor Documents Sequence (0040,A360), sorted.
@@ -52,7 +59,19 @@ pub struct Header {
 impl Header {
     /// Reads the header; what is there and cannot be used is left out with a remark.
     pub(super) fn read(object: &InMemDicomObject, remarks: &mut Remarks) -> Header {
+        let charset = charset_of(object, &Rc::default());
+        if !charset.known {
+            remarks.push(
+                Remark::caution(
+                    "charset-unsupported",
+                    "The declared character set is unknown: letters outside ASCII may be wrong.",
+                )
+                .at("(0008,0005)")
+                .act("Compare names and free text with the sending system."),
+            );
+        }
         let mut reader = Reader {
+            charset,
             object,
             place: "",
             remarks,
@@ -85,13 +104,16 @@ impl Header {
                 tags::CONTENT_TIME,
                 offset_s,
             ),
+            lateralities: lateralities(&mut reader),
             offset_s,
             manufacturer: reader.text(tags::MANUFACTURER),
             model: reader.text(tags::MANUFACTURER_MODEL_NAME),
             serial: reader.text(tags::DEVICE_SERIAL_NUMBER),
             operator: reader.first(tags::OPERATORS_NAME),
+            series_instance_uid: reader.uid(tags::SERIES_INSTANCE_UID),
             accession: reader.text(tags::ACCESSION_NUMBER),
             completion: reader.text(tags::COMPLETION_FLAG),
+            verification: reader.text(tags::VERIFICATION_FLAG),
             preliminary: reader.text(tags::PRELIMINARY_FLAG),
             predecessors: predecessors(&mut reader),
         }
@@ -131,6 +153,24 @@ fn moment(
         local: date.and_time(time.unwrap_or(NaiveTime::MIN)),
         offset_s,
     })
+}
+
+/// PS3.3 C.7.3.1 gives R and L, C.8.17.12 B as well.
+fn lateralities(reader: &mut Reader<'_, '_>) -> Vec<(&'static str, char)> {
+    let tags = [
+        ("(0020,0060)", tags::LATERALITY),
+        ("(0024,0113)", tags::MEASUREMENT_LATERALITY),
+    ];
+    let text = "The attribute for the side is none of R, L and B and is left out.";
+    let side = |text: &str| match text {
+        "R" | "L" | "B" => text.chars().next(),
+        _ => None,
+    };
+    let given = tags.map(|(name, tag)| {
+        let code = "laterality-attribute-unknown";
+        Some((name, checked(reader, tag, code, text, side)?))
+    });
+    given.into_iter().flatten().collect()
 }
 
 fn sex(text: &str) -> Option<Sex> {

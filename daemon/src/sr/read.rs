@@ -1,10 +1,10 @@
 //! From bytes to a [`Document`].
 //!
-//! Character sets: text is decoded by the first value of Specific Character Set; code
-//! extensions are not followed. An unknown set reads as Latin-1, and bytes that do not fit the
-//! declared set come out as a backslash and three octal digits. So text never refuses an object,
-//! numbers and codes come out whatever the text around them, and two Patient IDs that differ in
-//! bytes under the same declared set stay different. Both cases leave a remark.
+//! Character sets: every declared set is followed, code extensions and sets of single items too.
+//! An unknown set reads as Latin-1, and bytes that do not fit the declared set come out as a
+//! backslash and three octal digits. So text never refuses an object, numbers and codes come out
+//! whatever the text around them, and two Patient IDs that differ in bytes under the same declared
+//! set stay different. Both cases leave a remark.
 
 use super::content;
 use super::element::Remarks;
@@ -13,9 +13,6 @@ use super::header::Header;
 use super::limits::Limits;
 use super::tree::Tree;
 use crate::domain::Remark;
-use dicom_core::value::{PrimitiveValue, Value};
-use dicom_dictionary_std::tags;
-use dicom_encoding::text::SpecificCharacterSet;
 use dicom_encoding::transfer_syntax::TransferSyntaxIndex;
 use dicom_object::InMemDicomObject;
 use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
@@ -82,7 +79,7 @@ pub fn read(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Docum
     let admitted = gate::admit(bytes, syntax, limits)?;
     let object = decode(&admitted)?;
     let mut remarks = Remarks::default();
-    for remark in admitted.remarks.into_iter().chain(character_set(&object)) {
+    for remark in admitted.remarks {
         remarks.push(remark);
     }
     let header = Header::read(&object, &mut remarks);
@@ -113,28 +110,6 @@ fn decode(admitted: &Admitted<'_>) -> Result<InMemDicomObject, ReadError> {
         .ok_or(ReadError::Syntax(admitted.syntax))?;
     InMemDicomObject::read_dataset_with_ts(&*admitted.data, syntax)
         .map_err(|error| ReadError::Decode(Box::new(error)))
-}
-
-/// A remark when text cannot be decoded as the object declares it.
-fn character_set(object: &InMemDicomObject) -> Option<Remark> {
-    let element = object.get(tags::SPECIFIC_CHARACTER_SET)?;
-    let Value::Primitive(PrimitiveValue::Strs(sets)) = element.value() else {
-        return None;
-    };
-    let sets: Vec<&str> = sets
-        .iter()
-        .map(|set| set.trim_matches([' ', '\0']))
-        .collect();
-    let first = sets.first().copied().unwrap_or_default();
-    let known = first.is_empty() || SpecificCharacterSet::from_code(first).is_some();
-    (!known || sets.len() > 1).then(|| {
-        Remark::caution(
-            "charset-unsupported",
-            "The declared character set is not followed in full: letters outside ASCII may be wrong.",
-        )
-        .at("(0008,0005)")
-        .act("Compare names and free text with the sending system.")
-    })
 }
 
 #[cfg(test)]

@@ -34,6 +34,8 @@ pub struct Measured {
     pub decimal: Option<String>,
     /// Floating Point Value (FD).
     pub float: Option<f64>,
+    /// Rational Numerator Value and Rational Denominator Value (SL, UL).
+    pub rational: Option<(i32, u32)>,
     /// Measurement Units Code Sequence.
     pub unit: Option<Code>,
 }
@@ -198,6 +200,19 @@ impl Tree {
             .collect();
         ordinals.reverse();
         ordinals.join(".")
+    }
+
+    /// The item at ordinals from the root, as a by-reference item names it; `None` when the path
+    /// leads nowhere.
+    #[must_use]
+    pub fn at_path(&self, ordinals: &[u32]) -> Option<ItemId> {
+        let (&first, below) = ordinals.split_first()?;
+        below
+            .iter()
+            .try_fold((first == 1).then(|| self.root())?, |at, &ordinal| {
+                let index = usize::try_from(ordinal).ok()?.checked_sub(1)?;
+                self.children(at).get(index).copied()
+            })
     }
 
     /// Number of items.

@@ -188,6 +188,27 @@ pub fn quarantined(conn: &Connection) -> Result<Vec<StoredReading>, StoreError> 
     readings(conn, "and disposition = 'quarantined' order by id", [])
 }
 
+/// Hands over every reading, oldest first; repeats are left out.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn each(conn: &Connection, mut take: impl FnMut(&ObjectReading)) -> Result<(), StoreError> {
+    // In pages, since a store may be larger than memory.
+    let mut after = 0_i64;
+    loop {
+        let page = readings(
+            conn,
+            "and disposition != 'repeat' and id > ?1 order by id limit 500",
+            [after],
+        )?;
+        let Some(last) = page.last() else {
+            return Ok(());
+        };
+        after = last.id.0;
+        page.iter().for_each(|stored| take(&stored.reading));
+    }
+}
+
 /// How many objects there are.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Counts {

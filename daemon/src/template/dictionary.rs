@@ -2,7 +2,8 @@
 
 use super::desk::Desk;
 use super::measure::{Measure, When};
-use super::vocabulary::Says;
+use super::vocabulary::{Says, folded};
+use super::words::Side;
 use crate::domain::{Mistake, Plane};
 use crate::sr::code::CodeKey;
 use std::collections::BTreeMap;
@@ -14,6 +15,8 @@ use toml::de::DeTable;
 pub(super) struct Dictionary {
     /// Terms by code, with where the code is written.
     pub(super) terms: BTreeMap<CodeKey, (Says, Range<usize>)>,
+    /// Sides by word, with where the word is written.
+    pub(super) words: BTreeMap<String, (Side, Range<usize>)>,
     /// Rules of the site.
     pub(super) measures: Vec<Measure>,
     pub(super) mistakes: Vec<Mistake>,
@@ -23,7 +26,7 @@ pub(super) struct Dictionary {
 pub(super) fn read(file: &str, text: &str) -> Dictionary {
     let (mut desk, root) = Desk::open(file, text);
     let root = root.get_ref();
-    desk.only(root, &["term", "measure"]);
+    desk.only(root, &["term", "word", "measure"]);
     let mut terms: BTreeMap<CodeKey, (Says, Range<usize>)> = BTreeMap::new();
     for (span, table) in desk.tables(root, "term") {
         desk.only(table, &["code", "scheme", "also", "meaning", "says"]);
@@ -49,12 +52,36 @@ pub(super) fn read(file: &str, text: &str) -> Dictionary {
             }
         }
     }
+    let words = words(&mut desk, root);
     let measures = measures(&mut desk, root);
     Dictionary {
         terms,
+        words,
         measures,
         mistakes: desk.mistakes,
     }
+}
+
+/// Reads every `[[word]]`: whole texts that say a side. Nothing else may be told by words.
+fn words(desk: &mut Desk<'_>, root: &DeTable<'_>) -> BTreeMap<String, (Side, Range<usize>)> {
+    let mut words = BTreeMap::new();
+    for (span, table) in desk.tables(root, "word") {
+        desk.only(table, &["text", "eye"]);
+        let text = desk.required(table, "text", span.clone());
+        if !table.contains_key("eye") {
+            desk.wrong(span, "`eye` is missing");
+        }
+        let Some((text, eye)) = text.zip(desk.word(table, "eye")) else {
+            continue;
+        };
+        if words.contains_key(&folded(text.get_ref())) {
+            let what = format!("a second [[word]] for `{}`", text.get_ref());
+            desk.wrong_instead(text.span(), what, "keep one of them".to_owned());
+            continue;
+        }
+        words.insert(folded(text.get_ref()), (eye, text.span()));
+    }
+    words
 }
 
 fn says(desk: &mut Desk<'_>, term: &DeTable<'_>, span: Range<usize>) -> Says {

@@ -55,6 +55,13 @@ impl Templates {
             let site = dictionary::read(name, text);
             mistakes.extend(site.mistakes);
             site_measures.extend(site.measures);
+            for (word, (side, span)) in site.words {
+                if vocabulary.word(&word).is_some_and(|other| other != side) {
+                    let what = format!("`{word}` says another side in another dictionary");
+                    mistakes.push(Mistake::at(name, text, span, what).instead("keep one of them"));
+                }
+                vocabulary.set_word(word, side);
+            }
             for (key, (says, span)) in site.terms {
                 match told.get(&key) {
                     Some((first, other)) if *other != says => mistakes.push(

@@ -221,3 +221,26 @@ fn the_most_specific_template_reads() {
     shape.root = vec![CodeKey::new("126000", "DCM")];
     assert_eq!(chosen(&shape), "tid1500");
 }
+
+/// A word is a whole text; case and blanks do not count, and two words may not disagree.
+#[test]
+fn words_tell_a_side() {
+    let templates = dictionary("[[word]]\ntext = \"Oculus Dexter\"\neye = \"right\"\n").unwrap();
+    let word = |text: &str| templates.vocabulary().word(text);
+    assert_eq!(word(" oculus  DEXTER "), Some(Side::Right));
+    assert_eq!(word("oculus dexter, repeated"), None);
+    let wrong = dictionary(
+        "[[word]]\ntext = \"OD\"\neye = \"right\"\n[[word]]\ntext = \"od\"\neye = \"left\"\n\
+         [[word]]\ntext = \"OS\"\n[[word]]\neye = \"left\"\nsays = {}\n",
+    )
+    .unwrap_err();
+    let wrong = told(&wrong);
+    assert_eq!(wrong.len(), 4, "{wrong:#?}");
+    let files = [("a", "right"), ("b", "left")].map(|(name, eye)| {
+        (
+            name.to_owned(),
+            format!("[[word]]\ntext = \"OX\"\neye = \"{eye}\"\n"),
+        )
+    });
+    assert!(Templates::load(&[], &files).is_err());
+}

@@ -68,12 +68,36 @@ pub struct Explained {
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Vocabulary {
     terms: BTreeMap<CodeKey, Says>,
+    /// Sides by word, as [`folded`] writes it.
+    words: BTreeMap<String, Side>,
 }
+
+/// A word as words are compared: small letters, single blanks.
+#[must_use]
+pub fn folded(text: &str) -> String {
+    let words: Vec<String> = text.split_whitespace().map(str::to_lowercase).collect();
+    words.join(" ")
+}
+
+/// Longest word that is looked up, bytes; a report's sentences are no words.
+const LONGEST_WORD: usize = 64;
 
 impl Vocabulary {
     /// Adds or replaces the term of one code.
     pub(super) fn set(&mut self, key: CodeKey, says: Says) {
         self.terms.insert(key, says);
+    }
+
+    /// Adds or replaces a word.
+    pub(super) fn set_word(&mut self, word: String, side: Side) {
+        self.words.insert(word, side);
+    }
+
+    /// The side that a text says, when the whole text is a word that a site lists.
+    #[must_use]
+    pub fn word(&self, text: &str) -> Option<Side> {
+        let short = !self.words.is_empty() && text.len() <= LONGEST_WORD;
+        short.then(|| self.words.get(&folded(text)).copied())?
     }
 
     /// The term of one code.

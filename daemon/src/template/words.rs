@@ -159,6 +159,8 @@ pub enum Role {
     SubjectClass,
     /// The value is copied from elsewhere.
     Quotation,
+    /// Name of a time point, where one document holds several.
+    TimePoint,
 }
 
 /// How a value was made.
@@ -225,20 +227,29 @@ pub enum Stand {
     EnclosingModifier,
     /// The concept name of an enclosing item.
     EnclosingConcept,
+    /// The item that the number refers to as inferred from, or one around it.
+    Referred,
     /// The picture the number was read from.
     Image,
+    /// An attribute outside the tree: Laterality or Measurement Laterality.
+    Header,
+    /// A word that a site dictionary lists: a code meaning or a title.
+    Word,
 }
 
 impl Stand {
     /// Every place, nearest first.
-    pub const ALL: [Stand; 7] = [
+    pub const ALL: [Stand; 10] = [
         Stand::OwnSite,
         Stand::OwnModifier,
         Stand::OwnConcept,
         Stand::EnclosingSite,
         Stand::EnclosingModifier,
         Stand::EnclosingConcept,
+        Stand::Referred,
         Stand::Image,
+        Stand::Header,
+        Stand::Word,
     ];
 }
 
@@ -270,13 +281,52 @@ pub enum Unit {
     /// Centimetre.
     #[serde(rename = "cm")]
     Centimetre,
+    /// Nanometre.
+    #[serde(rename = "nm")]
+    Nanometre,
     /// Micrometre.
     #[serde(rename = "um")]
     Micrometre,
+    /// Decimetre.
+    #[serde(rename = "dm")]
+    Decimetre,
     /// Metre.
     #[serde(rename = "m")]
     Metre,
     /// International inch.
     #[serde(rename = "[in_i]")]
     Inch,
+    /// International foot.
+    #[serde(rename = "[ft_i]")]
+    Foot,
+}
+
+impl Unit {
+    /// Every unit with its UCUM code.
+    pub const ALL: [(Unit, &'static str); 8] = [
+        (Unit::Nanometre, "nm"),
+        (Unit::Micrometre, "um"),
+        (Unit::Millimetre, "mm"),
+        (Unit::Centimetre, "cm"),
+        (Unit::Decimetre, "dm"),
+        (Unit::Metre, "m"),
+        (Unit::Inch, "[in_i]"),
+        (Unit::Foot, "[ft_i]"),
+    ];
+
+    /// Its length in nanometres, exact: the inch is 25.4 mm and the foot twelve inches by
+    /// definition.
+    #[must_use]
+    pub fn nanometres(self) -> i128 {
+        match self {
+            Unit::Nanometre => 1,
+            Unit::Micrometre => 1_000,
+            Unit::Millimetre => 1_000_000,
+            Unit::Centimetre => 10_000_000,
+            Unit::Decimetre => 100_000_000,
+            Unit::Metre => 1_000_000_000,
+            Unit::Inch => 25_400_000,
+            Unit::Foot => 304_800_000,
+        }
+    }
 }

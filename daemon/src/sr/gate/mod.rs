@@ -17,6 +17,7 @@ pub(crate) use encoding::{Encoding, dictionary_vr, word};
 pub use error::{Fault, GateError, Place};
 pub(crate) use walk::Event;
 
+use super::charset::DECLARED;
 use super::digest::Digest;
 use super::limits::Limits;
 use crate::domain::Remark;
@@ -29,7 +30,8 @@ pub struct Admitted<'a> {
     /// Transfer syntax of `data`; explicit little endian for what came deflated.
     pub syntax: &'static str,
     /// The data set, without preamble and file meta group. It differs from what was received
-    /// in length fields of unknown elements only, which are made defined.
+    /// in length fields of unknown elements, which are made defined, and in the tag of Specific
+    /// Character Set, which is hidden from the decoder.
     pub data: Cow<'a, [u8]>,
     /// Media Storage SOP Class UID (0002,0002) of a file, padding removed, not checked.
     pub media_class: Option<String>,
@@ -114,20 +116,27 @@ pub fn admit<'a>(
     }
 
     let mut digest = Digest::new();
-    let mut charsets = Charsets::default();
+    let mut charsets = Vec::new();
     let mut unknown = Vec::new();
     let base = if deflated { 0 } else { base };
     walk::walk(&data, encoding, base, deflated, limits, &mut |event| {
         digest.take(&event);
-        charsets.take(&event);
+        if let Event::Element {
+            tag: tags::SPECIFIC_CHARACTER_SET,
+            encoding,
+            at,
+            ..
+        } = event
+        {
+            charsets.push((at, encoding));
+        }
         if let Event::Unknown { length_at, length } = event {
             unknown.push((length_at, length));
         }
     })?;
-    remarks.extend(charsets.remark());
     Ok(Admitted {
         syntax: written,
-        data: with_defined_lengths(data, encoding, &unknown),
+        data: with_hidden_charsets(with_defined_lengths(data, encoding, &unknown), &charsets),
         media_class: file.class,
         media_instance: file.instance,
         content_sha256: digest.finish(),
@@ -157,42 +166,26 @@ fn with_defined_lengths<'a>(
     Cow::Owned(data)
 }
 
-/// Watches for items that declare another character set than the data set: the decoder keeps
-/// on using it after the item.
-#[derive(Default)]
-struct Charsets<'a> {
-    root: &'a [u8],
-    differs: bool,
-}
-
-impl<'a> Charsets<'a> {
-    fn take(&mut self, event: &Event<'a>) {
-        if let Event::Element {
-            tag: tags::SPECIFIC_CHARACTER_SET,
-            value,
-            depth,
-            ..
-        } = *event
-        {
-            let value = value.trim_ascii_end();
-            match depth {
-                0 => self.root = value,
-                _ => self.differs |= value != self.root,
-            }
+/// Puts every Specific Character Set under a tag that the decoder takes no notice of: it would
+/// follow the first value only, and keep on using that of an item after the item.
+fn with_hidden_charsets<'a>(data: Cow<'a, [u8]>, at: &[(usize, Encoding)]) -> Cow<'a, [u8]> {
+    if at.is_empty() {
+        return data;
+    }
+    let mut data = data.into_owned();
+    for &(at, encoding) in at {
+        // Group, then element 0005, of which the byte that is not nought changes.
+        let low = at
+            + if encoding == Encoding::ExplicitBig {
+                3
+            } else {
+                2
+            };
+        if let Some(byte) = data.get_mut(low) {
+            *byte = DECLARED.1.to_le_bytes()[0];
         }
     }
-
-    fn remark(&self) -> Option<Remark> {
-        self.differs.then(|| {
-            Remark::caution(
-                "charset-in-item",
-                "An item declares another character set than the document: letters outside \
-                 ASCII after it may be wrong.",
-            )
-            .at("(0008,0005)")
-            .act("Compare names and free text with the sending system.")
-        })
-    }
+    Cow::Owned(data)
 }
 
 /// A UID or code without the padding of PS3.5 6.2.

@@ -26,6 +26,8 @@ pub(crate) enum Event<'a> {
         encoding: Encoding,
         value: &'a [u8],
         depth: usize,
+        /// Where its tag stands.
+        at: usize,
     },
     /// A sequence opens.
     SequenceStart { tag: Tag },
@@ -231,13 +233,14 @@ impl<'a> Walk<'a, '_> {
         if splits(header.vr) {
             self.count(value.iter().filter(|&&byte| byte == b'\\').count(), tag)?;
         }
-        self.at = end;
+        let at = std::mem::replace(&mut self.at, end);
         visit(Event::Element {
             tag,
             vr: header.vr,
             encoding: frame.encoding,
             value,
             depth: self.depth,
+            at,
         });
         Ok(())
     }

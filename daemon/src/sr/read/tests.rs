@@ -5,7 +5,9 @@ use crate::sr::sample::{self, EXPLICIT, IMPLICIT, SYNTAXES, text};
 use crate::sr::tree::{ItemId, Measured, Relationship};
 use crate::sr::{ContentItem, Tree, Value as Content};
 use dicom_core::value::DataSetSequence;
+use dicom_core::value::PrimitiveValue;
 use dicom_core::{DataElement, Tag, VR};
+use dicom_dictionary_std::tags;
 
 fn limits() -> Limits {
     Limits::default()
@@ -74,9 +76,12 @@ fn header_of_the_sample() {
             manufacturer: Some("Heronsgate Sonics".into()),
             model: Some("Model 3".into()),
             serial: Some("S-9".into()),
+            lateralities: Vec::new(),
             operator: Some("Moorhen^Tilda".into()),
+            series_instance_uid: Some("1.2.826.0.1.3680043.10.999.3".into()),
             accession: Some("A-17".into()),
             completion: Some("COMPLETE".into()),
+            verification: Some("UNVERIFIED".into()),
             preliminary: Some("FINAL".into()),
             predecessors: vec!["1.2.826.0.1.3680043.10.999.0".into()],
         }
@@ -97,6 +102,7 @@ fn tree_of_the_sample() {
                 decimal,
                 float,
                 unit,
+                ..
             }),
         qualifier: None,
     } = &num.value
@@ -374,7 +380,9 @@ fn no_character_set_refuses_an_object() {
         ("ISO_IR 192", vec!["text-undecodable"]),
         ("ISO_IR 100", vec![]),
         ("ISO_IR 999", vec!["charset-unsupported"]),
-        ("\\ISO 2022 IR 87", vec!["charset-unsupported"]),
+        ("\\ISO 2022 IR 87", vec!["text-undecodable"]),
+        ("", vec!["charset-undeclared"]),
+        ("ISO 2022 IR 100\\ISO 2022 IR 87", vec![]),
         ("GB18030", vec!["text-undecodable"]),
         ("ISO 2022 IR 87", vec!["text-undecodable"]),
     ] {
@@ -425,17 +433,29 @@ fn undecodable_ids_stay_apart() {
     }
 }
 
+/// PS3.5 6.1.2: an item may declare its own set; it ends with the item.
 #[test]
-fn character_set_of_an_item_is_remarked() {
+fn character_set_of_an_item_ends_with_it() {
     let mut report = sample::report();
-    let mut item = sample::code("1", "99INVENTED", "One");
-    item.put(text(tags::SPECIFIC_CHARACTER_SET, VR::CS, "ISO_IR 100"));
+    let latin = |tag, vr| {
+        let bytes = PrimitiveValue::from(vec![b'Z', 0xEB]);
+        DataElement::new(tag, vr, bytes)
+    };
+    let mut code = sample::code("1", "99INVENTED", "One");
+    code.put(text(tags::SPECIFIC_CHARACTER_SET, VR::CS, "ISO_IR 144"));
+    code.put(latin(tags::CODE_MEANING, VR::LO));
     report.put(DataElement::new(
-        tags::PROCEDURE_CODE_SEQUENCE,
+        tags::CONCEPT_NAME_CODE_SEQUENCE,
         VR::SQ,
-        DataSetSequence::from(vec![item]),
+        DataSetSequence::from(vec![code]),
     ));
-    assert_eq!(codes(&read_object(&report)), ["charset-in-item"]);
+    report.put(text(tags::SPECIFIC_CHARACTER_SET, VR::CS, "ISO_IR 100"));
+    report.put(latin(tags::PATIENT_ID, VR::LO));
+    let document = read_object(&report);
+    assert_eq!(document.header.patient_id.as_deref(), Some("Zë"));
+    let tree = document.tree.unwrap();
+    let concept = tree.item(tree.root()).concept.as_ref().unwrap();
+    assert_eq!(concept.meaning, "Zы");
 }
 
 /// The hash changes with content and not with encoding, group lengths or padding.

@@ -23,6 +23,7 @@ fn reading(key: &PatientKey, sop: &str, study: &str) -> ObjectReading {
     ObjectReading {
         sop_instance_uid: Some(sop.to_owned()),
         sop_class_uid: None,
+        series_instance_uid: None,
         disposition: Disposition::AcceptedWithRemarks,
         template: None,
         patient: Some(Patient {

@@ -1,0 +1,98 @@
+//! One exam is of one time: values of other days and other time points are kept and not pooled.
+//!
+//! The exam's day is the study's. A study that was opened long before takes the one day all its
+//! values share. Days next to each other count as one, for midnight and time zones.
+
+use super::facts::BEFORE_EXAM;
+use crate::domain::{Measurement, Quantity, Remark};
+use crate::extract::Found;
+use crate::sr::Header;
+use chrono::NaiveDate;
+
+/// Code of the remark on a value of another day than the exam's.
+const ANOTHER_DAY: &str = "observed-another-day";
+/// Code of the remark when nobody can tell which of several days is the exam's.
+const SEVERAL_DAYS: &str = "observed-on-several-days";
+/// Code of the remark on values of several time points.
+const SEVERAL_POINTS: &str = "several-time-points";
+
+/// Codes of remarks on values whose time is not the exam's.
+pub(super) const NOT_OF_THE_EXAM: [&str; 3] = [BEFORE_EXAM, ANOTHER_DAY, SEVERAL_DAYS];
+
+fn near(one: NaiveDate, other: NaiveDate) -> bool {
+    (one - other).num_days().abs() <= 1
+}
+
+/// Sets aside what is no part of the exam. `found` and `measurements` go together.
+pub(super) fn separate(measurements: &mut [Measurement], found: &[Found], header: &Header) {
+    by_day(measurements, header.study_at.map(|at| at.date()));
+    by_time_point(measurements, found);
+}
+
+fn by_day(measurements: &mut [Measurement], study: Option<NaiveDate>) {
+    let mut days: Vec<NaiveDate> = measurements
+        .iter()
+        .filter(|one| one.quantity == Quantity::SheathDiameter)
+        .filter(|one| one.remarks.iter().all(|remark| remark.code != BEFORE_EXAM))
+        .filter_map(|one| Some(one.observed_at?.date()))
+        .collect();
+    days.sort_unstable();
+    let (Some(&first), Some(&last)) = (days.first(), days.last()) else {
+        return;
+    };
+    let of_study = study.filter(|&study| days.iter().any(|&day| near(day, study)));
+    if of_study.is_none() && near(first, last) {
+        return;
+    }
+    for one in measurements {
+        let Some(day) = one.observed_at.map(|at| at.date()) else {
+            continue;
+        };
+        let remark = match of_study {
+            Some(study) if near(day, study) => continue,
+            Some(study) => Remark::blocking(
+                ANOTHER_DAY,
+                format!("Observed on {day}, while the exam is of {study}; it is not pooled."),
+            ),
+            None => Remark::blocking(
+                SEVERAL_DAYS,
+                format!(
+                    "Values of this report were observed from {first} to {last}; nobody can tell \
+                     which day is the exam's."
+                ),
+            ),
+        };
+        if one.remarks.iter().all(|other| other.code != BEFORE_EXAM) {
+            let remark = remark.act("Have the sender write one report for each exam.");
+            one.set_aside(remark.at(one.place.clone()));
+        }
+    }
+}
+
+/// Two time points (TID 1502) of one day are still two exams, as before and after a puncture.
+fn by_time_point(measurements: &mut [Measurement], found: &[Found]) {
+    let mut points: Vec<&String> = measurements
+        .iter()
+        .zip(found)
+        .filter(|(one, _)| one.usable && one.quantity == Quantity::SheathDiameter)
+        .filter_map(|(_, found)| found.time_point.as_ref())
+        .collect();
+    points.sort_unstable();
+    points.dedup();
+    let count = points.len();
+    if count < 2 {
+        return;
+    }
+    for (one, found) in measurements.iter_mut().zip(found) {
+        if found.time_point.is_some() {
+            one.set_aside(
+                Remark::blocking(
+                    SEVERAL_POINTS,
+                    format!("The report holds values of {count} time points; they are not pooled."),
+                )
+                .at(one.place.clone())
+                .act("Have the sender write one report for each time point, or observation dates."),
+            );
+        }
+    }
+}
