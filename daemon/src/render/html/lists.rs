@@ -36,7 +36,10 @@ pub(super) fn readings(content: &Content) -> Markup {
 /// What stands beside the comparison: growth, opening pressure, course, threshold, companions, and
 /// the published figures where the site asks for them.
 pub(super) fn beside(content: &Content) -> Markup {
-    let published = content.context.as_ref().map_or(Vec::new(), |context| context.lines());
+    let published = content
+        .context
+        .as_ref()
+        .map_or(Vec::new(), |context| context.lines());
     html! {
         @for (title, lines) in beside::sections(content).iter().chain([&(beside::PUBLISHED, published)]) {
             @if !lines.is_empty() {
