@@ -2,6 +2,7 @@
 
 use crate::assess::{self, Assessment, Parameters, PerEye, Reason};
 use crate::domain::{Device, Event, Eye, Label, Millimetres, ObjectReading, Plane, Remark};
+use crate::geometry;
 use crate::history::{self, Exam, same_person};
 use crate::normalise::Technique;
 use crate::render::content::Context;
@@ -40,13 +41,20 @@ pub enum ResultError {
     Json(#[from] serde_json::Error),
 }
 
+/// The patient's exams, oldest first, calipers checked against the pictures they were drawn in.
+#[must_use]
+pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
+    let readings = geometry::against_pictures(&known.readings, &site.technique);
+    history::tell(&readings, &known.labels)
+}
+
 /// One result per exam with sheath values, oldest exam first.
 ///
 /// # Errors
 ///
 /// When the comparison refuses its input, which is a fault of this program.
 pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultError> {
-    let exams = history::tell(&known.readings, &known.labels);
+    let exams = exams(known, site);
     let mut events = known.events.clone();
     events.sort_unstable();
     let context = Context {
@@ -256,7 +264,7 @@ pub fn working(
     site: &Site,
     exam_id: &str,
 ) -> Result<Option<Assessment>, ResultError> {
-    let exams = history::tell(&known.readings, &known.labels);
+    let exams = exams(known, site);
     let Some(exam) = exams.iter().find(|exam| exam.id == exam_id) else {
         return Ok(None);
     };

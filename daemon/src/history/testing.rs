@@ -47,6 +47,7 @@ pub(crate) fn reading(
         predecessors: Vec::new(),
         content_sha256: Some(format!("hash of {uid}")),
         measurements,
+        image: None,
         remarks: Vec::new(),
     }
 }
@@ -67,6 +68,7 @@ fn value(place: &str, eye: Laterality, mm: f64) -> Measurement {
         place: place.to_owned(),
         concept: "81827009 SCT".to_owned(),
         geometry: None,
+        caliper: None,
         observed_at: None,
         observation_uid: None,
         remarks: Vec::new(),

@@ -40,6 +40,7 @@ fn found(measured: Option<Measured>) -> Found {
         concept: "81827009 SCT".to_owned(),
         observed_at: None,
         observation_uid: None,
+        caliper: None,
         operator: Given::Nothing,
         device: crate::domain::Device::default(),
         remarks: Vec::new(),

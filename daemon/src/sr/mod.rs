@@ -9,6 +9,7 @@ mod digest;
 mod element;
 pub mod gate;
 pub mod header;
+pub mod image;
 pub mod limits;
 pub mod read;
 pub mod time;

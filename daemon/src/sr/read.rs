@@ -12,7 +12,8 @@ use super::gate::{self, Admitted, GateError};
 use super::header::Header;
 use super::limits::Limits;
 use super::tree::Tree;
-use crate::domain::Remark;
+use super::image;
+use crate::domain::{ImageFacts, Remark};
 use dicom_core::value::{PrimitiveValue, Value};
 use dicom_dictionary_std::tags;
 use dicom_encoding::text::SpecificCharacterSet;
@@ -28,6 +29,8 @@ pub struct Document {
     pub header: Header,
     /// The content tree; `None` when the object is no structured report.
     pub tree: Option<Tree>,
+    /// Scale and side of the picture, when the object is an ultrasound picture.
+    pub image: Option<ImageFacts>,
     /// SHA-256 of the content in hexadecimal, the same in every transfer syntax.
     pub content_sha256: String,
     /// Oddities met while reading, each with its place.
@@ -99,9 +102,11 @@ pub fn read(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Docum
         );
     }
     let tree = content::tree(&object, &mut remarks);
+    let image = image::facts(&object, header.sop_class_uid.as_deref(), &mut remarks);
     Ok(Document {
         header,
         tree,
+        image,
         content_sha256: admitted.content_sha256,
         remarks: remarks.finish(),
     })

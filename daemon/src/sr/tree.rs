@@ -66,6 +66,8 @@ pub enum Value {
         class: String,
         /// Referenced SOP Instance UID.
         instance: String,
+        /// Referenced Frame Number, from 1; empty for all frames.
+        frames: Vec<u32>,
     },
     /// SCOORD: graphic type and column, row pairs.
     Coordinates {
@@ -198,6 +200,19 @@ impl Tree {
             .collect();
         ordinals.reverse();
         ordinals.join(".")
+    }
+
+    /// The item at ordinals from the root, as a by-reference item names it; `None` when the path
+    /// leads nowhere.
+    #[must_use]
+    pub fn at_path(&self, ordinals: &[u32]) -> Option<ItemId> {
+        let (&first, below) = ordinals.split_first()?;
+        below
+            .iter()
+            .try_fold((first == 1).then(|| self.root())?, |at, &ordinal| {
+                let index = usize::try_from(ordinal).ok()?.checked_sub(1)?;
+                self.children(at).get(index).copied()
+            })
     }
 
     /// Number of items.
