@@ -98,7 +98,8 @@ pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failur
         site,
         folder,
         config.outbox.text,
-    ))
+    )
+    .keeping_pixels(config.store.keep_pixels))
 }
 
 /// The patient an id names, told apart by issuer where that is needed.

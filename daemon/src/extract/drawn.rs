@@ -173,6 +173,13 @@ fn distinct(tree: &Tree, ids: &[ItemId], drawn: &Shape<'_>) -> Vec<Option<Vec<Po
         if !shapes.contains(&points) {
             shapes.push(points);
         }
+        // Two are a contradiction already.
+        if shapes.len() > 1 {
+            break;
+        }
     }
     shapes
 }
+
+#[cfg(test)]
+mod tests;

@@ -124,7 +124,7 @@ impl<'a> Drawn<'a> {
             }
         }
         let error_deg = error_deg.sqrt();
-        if error_deg > ANGLE_ERROR_MAX_DEG {
+        if error_deg.is_nan() || error_deg > ANGLE_ERROR_MAX_DEG {
             return Err("caliper or axis are drawn too short to tell it");
         }
         Ok(Angle {

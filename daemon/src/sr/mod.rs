@@ -21,6 +21,6 @@ pub(crate) mod sample;
 pub use code::Code;
 pub use header::Header;
 pub use limits::Limits;
-pub use read::{Document, ReadError, read};
+pub use read::{Document, ReadError, read, without_pixels};
 pub use time::moment_from_dt;
 pub use tree::{ContentItem, ItemId, Tree, Value};

@@ -112,6 +112,15 @@ pub fn read(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Docum
     })
 }
 
+/// The same bytes without the element Pixel Data; `None` when there is none to take out, when the
+/// data set is deflated, or when the bytes cannot be read.
+#[must_use]
+pub fn without_pixels(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Option<Vec<u8>> {
+    let pixels = gate::admit(bytes, syntax, limits).ok()?.pixels?;
+    let (before, after) = (bytes.get(..pixels.start)?, bytes.get(pixels.end..)?);
+    Some([before, after].concat())
+}
+
 fn decode(admitted: &Admitted<'_>) -> Result<InMemDicomObject, ReadError> {
     let syntax = TransferSyntaxRegistry
         .get(admitted.syntax)

@@ -80,6 +80,8 @@ pub(crate) enum Event<'a> {
     /// The sequence just closed was written as UN of undefined length in an explicit syntax.
     /// Its length field stands at `length_at`; `length` covers all up to and with its delimiter.
     Unknown { length_at: usize, length: u32 },
+    /// The element just met is the pixel data of the object: from its tag to behind its value.
+    Pixels { from: usize, to: usize },
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -123,6 +125,8 @@ struct Walk<'a, 'l> {
     data: &'a [u8],
     base: usize,
     inflated: bool,
+    /// Whether the transfer syntax sends pixel data in fragments.
+    encapsulated: bool,
     limits: &'l Limits,
     at: usize,
     stack: Vec<Frame>,
@@ -137,6 +141,7 @@ pub(super) fn walk<'a>(
     encoding: Encoding,
     base: usize,
     inflated: bool,
+    encapsulated: bool,
     limits: &Limits,
     visit: &mut impl FnMut(Event<'a>),
 ) -> Result<(), GateError> {
@@ -155,6 +160,7 @@ pub(super) fn walk<'a>(
         data,
         base,
         inflated,
+        encapsulated,
         limits,
         at: 0,
         stack: vec![root],
@@ -273,6 +279,7 @@ impl<'a> Walk<'a, '_> {
         if splits(header.vr) {
             self.count(value.iter().filter(|&&byte| byte == b'\\').count(), tag)?;
         }
+        let from = self.at;
         self.at = end;
         visit(Event::Element {
             tag,
@@ -281,6 +288,52 @@ impl<'a> Walk<'a, '_> {
             value,
             depth: self.depth,
         });
+        if tag == tags::PIXEL_DATA && self.depth == 0 {
+            visit(Event::Pixels { from, to: end });
+        }
+        Ok(())
+    }
+
+    /// Pixel data in fragments (PS3.5 A.4): items of defined length up to a delimiter. Taken as one
+    /// element whose value is all of them, and hidden from the decoder.
+    fn fragments(
+        &mut self,
+        frame: Frame,
+        header: &Header,
+        visit: &mut impl FnMut(Event<'a>),
+    ) -> Result<(), GateError> {
+        let from = self.at;
+        self.at = header.value_at;
+        loop {
+            let tag = self.tag(frame)?;
+            let declared = frame.encoding.u32(self.take(self.at + 4, frame.limit)?);
+            let value_at = self.at + 8;
+            match tag {
+                ITEM => {}
+                SEQUENCE_DELIMITER if declared == 0 => {
+                    self.at = value_at;
+                    break;
+                }
+                _ => return Err(self.fail(Fault::NotAnItem, self.at, Some(tag))),
+            }
+            self.count(1, header.tag)?;
+            let left = frame.limit - value_at;
+            self.at = match usize::try_from(declared) {
+                Ok(length) if length <= left => value_at + length,
+                _ => {
+                    let fault = Fault::LengthOverrun { declared, left };
+                    return Err(self.fail(fault, self.at, Some(tag)));
+                }
+            };
+        }
+        visit(Event::Element {
+            tag: header.tag,
+            vr: VR::OB,
+            encoding: frame.encoding,
+            value: self.data.get(header.value_at..self.at).unwrap_or_default(),
+            depth: self.depth,
+        });
+        visit(Event::Pixels { from, to: self.at });
         Ok(())
     }
 
@@ -323,6 +376,9 @@ impl<'a> Walk<'a, '_> {
         header: &Header,
         visit: &mut impl FnMut(Event<'a>),
     ) -> Result<(), GateError> {
+        if header.tag == tags::PIXEL_DATA && self.encapsulated && self.depth == 0 {
+            return self.fragments(frame, header, visit);
+        }
         if header.tag == tags::PIXEL_DATA {
             return Err(self.fail(Fault::EncapsulatedPixels, self.at, Some(header.tag)));
         }

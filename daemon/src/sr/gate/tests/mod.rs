@@ -2,6 +2,7 @@
 
 mod hostile;
 mod mutation;
+mod pixels;
 
 use super::*;
 use crate::sr::sample::{self, BIG, DEFLATED, EXPLICIT, IMPLICIT};
