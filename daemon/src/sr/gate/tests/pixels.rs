@@ -85,5 +85,5 @@ fn broken_fragments_are_refused() {
     // A million fragments are a million elements.
     let many: Vec<u8> = pen.put(ITEM, "", b"").repeat(300_000);
     let (whole, _) = picture(&[many, end].concat());
-    assert_eq!(refusal(&whole, Some(JPEG)).0, "gate-too-many");
+    assert_eq!(refusal(&whole, Some(JPEG)).0, "gate-too-many-elements");
 }
