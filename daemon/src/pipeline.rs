@@ -183,8 +183,7 @@ impl Pipeline {
             }
         };
         let syntax = object.transfer_syntax.as_deref();
-        let mut reading =
-            reading::read_object(&body, syntax, &object.default_issuer, &self.rules);
+        let mut reading = reading::read_object(&body, syntax, &object.default_issuer, &self.rules);
         if let Some(received) = &object.content_sha256 {
             reading.content_sha256 = Some(received.clone());
         }

@@ -10,5 +10,6 @@
 )]
 
 mod folder;
+mod pictures;
 mod receive;
 mod store;

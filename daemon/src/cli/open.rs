@@ -92,14 +92,10 @@ pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failur
         technique: config.technique,
     };
     let folder = config.outbox.folder.clone();
-    Ok(Pipeline::new(
-        store,
-        rules(config)?,
-        site,
-        folder,
-        config.outbox.text,
+    Ok(
+        Pipeline::new(store, rules(config)?, site, folder, config.outbox.text)
+            .keeping_pixels(config.store.keep_pixels),
     )
-    .keeping_pixels(config.store.keep_pixels))
 }
 
 /// The patient an id names, told apart by issuer where that is needed.

@@ -132,7 +132,9 @@ pub(super) fn caliper(
             _ => {
                 remarks.push(Remark::info(
                     "reference-line-unclear",
-                    format!("Several lines or none that is one are drawn as the {what}; none is used."),
+                    format!(
+                        "Several lines or none that is one are drawn as the {what}; none is used."
+                    ),
                 ));
                 None
             }

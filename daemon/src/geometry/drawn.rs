@@ -183,7 +183,10 @@ fn excess_mm(points: [Place; 4]) -> f64 {
 }
 
 fn moved(mut points: [Place; 4], end: usize, direction: usize, by: f64) -> [Place; 4] {
-    if let Some(at) = points.get_mut(end).and_then(|point| point.get_mut(direction)) {
+    if let Some(at) = points
+        .get_mut(end)
+        .and_then(|point| point.get_mut(direction))
+    {
         *at += by;
     }
     points

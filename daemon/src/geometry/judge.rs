@@ -62,7 +62,10 @@ pub(super) fn judge(
         return;
     };
     side(measurement, image);
-    if caliper.frame.is_some_and(|frame| frame == 0 || frame > image.frames) {
+    if caliper
+        .frame
+        .is_some_and(|frame| frame == 0 || frame > image.frames)
+    {
         missing.note("geometry", "the picture has no frame of that number");
         return;
     }
@@ -124,7 +127,10 @@ fn measure(
             "The scale comes from Pixel Spacing, of which the picture says {how}; no calibrated \
              region holds the caliper."
         );
-        say(measurement, Remark::caution("scale-from-pixel-spacing", text));
+        say(
+            measurement,
+            Remark::caution("scale-from-pixel-spacing", text),
+        );
     }
     let mut geometry = measurement.geometry.unwrap_or_default();
     geometry.length_mm = Millimetres::from_mm(drawn.length_mm());
@@ -155,8 +161,9 @@ fn length(measurement: &mut Measurement, geometry: Geometry) {
         );
         say(
             measurement,
-            Remark::caution("caliper-length-differs", text)
-                .act("Look at the picture: value, caliper or calibration belong to something else."),
+            Remark::caution("caliper-length-differs", text).act(
+                "Look at the picture: value, caliper or calibration belong to something else.",
+            ),
         );
     }
 }
@@ -185,7 +192,9 @@ fn angle(
     if stated.is_none_or(|stated| deg > stated) {
         geometry.angle_deg = Some(deg);
         // What the stated angle called for, the larger one calls for too.
-        measurement.remarks.retain(|remark| remark.code != "oblique-caliper");
+        measurement
+            .remarks
+            .retain(|remark| remark.code != "oblique-caliper");
         let remark = measurement
             .value_mm
             .and_then(|value| technique.angle_remark(value, deg));
@@ -237,7 +246,9 @@ fn depth(
             return;
         }
     }
-    measurement.remarks.retain(|remark| remark.code != "depth-off");
+    measurement
+        .remarks
+        .retain(|remark| remark.code != "depth-off");
     if let Some(remark) = technique.depth_remark(found) {
         say(measurement, remark);
     }

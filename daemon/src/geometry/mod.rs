@@ -37,7 +37,12 @@ fn pictures(readings: &[ObjectReading]) -> BTreeMap<&str, &ImageFacts> {
     readings
         .iter()
         .filter(|reading| reading.disposition != Disposition::Quarantined)
-        .filter_map(|reading| Some((reading.sop_instance_uid.as_deref()?, reading.image.as_ref()?)))
+        .filter_map(|reading| {
+            Some((
+                reading.sop_instance_uid.as_deref()?,
+                reading.image.as_ref()?,
+            ))
+        })
         .collect()
 }
 
@@ -59,7 +64,9 @@ fn check(
         .iter()
         .filter(|one| one.quantity == Quantity::SheathDiameter);
     if sheath.all(|one| one.geometry.is_some_and(|known| known.angle_deg.is_some())) {
-        reading.remarks.retain(|remark| remark.code != "angle-unknown");
+        reading
+            .remarks
+            .retain(|remark| remark.code != "angle-unknown");
     }
 }
 

@@ -57,9 +57,9 @@ impl Scale {
         let spacing = image.pixel_spacing.as_ref().map(of_spacing);
         let region = chosen(&image.regions, places)?.map(of_region).transpose()?;
         match (region, spacing) {
-            (Some(region), Some(spacing)) if !region.agrees(&spacing) => Err(
-                "the picture's region and its Pixel Spacing give different scales".to_owned(),
-            ),
+            (Some(region), Some(spacing)) if !region.agrees(&spacing) => {
+                Err("the picture's region and its Pixel Spacing give different scales".to_owned())
+            }
             (Some(region), _) => Ok(region),
             (None, Some(spacing)) => Ok(spacing),
             (None, None) if image.regions.is_empty() => {

@@ -134,7 +134,11 @@ fn straight_across_is_angle_zero_in_every_direction() {
         near(angle.excess_mm, 0.0, 1e-9);
         for off in [-20.0, 20.0] {
             let caliper = drawn_at(off);
-            near(Drawn::new(&caliper, &scale).angle().unwrap().deg, 20.0, 1e-6);
+            near(
+                Drawn::new(&caliper, &scale).angle().unwrap().deg,
+                20.0,
+                1e-6,
+            );
         }
     }
 }
@@ -147,11 +151,19 @@ fn depth_is_along_the_nerve_and_not_down_the_picture() {
     let caliper = laid(5.0, 0.0, 30.0, along);
     let down = (caliper.ends[0].row - caliper.globe.unwrap().row) * 0.08;
     near(down, 3.0, 1e-9);
-    near(Drawn::new(&caliper, &scale).depth_mm().unwrap(), 3.464, 0.002);
+    near(
+        Drawn::new(&caliper, &scale).depth_mm().unwrap(),
+        3.464,
+        0.002,
+    );
     // The axis may be drawn from either end, and short of the caliper.
     let mut turned = caliper.clone();
     turned.axis.reverse();
-    near(Drawn::new(&turned, &scale).depth_mm().unwrap(), 3.464, 0.002);
+    near(
+        Drawn::new(&turned, &scale).depth_mm().unwrap(),
+        3.464,
+        0.002,
+    );
 }
 
 /// A curved nerve: two parts of 4 mm, the caliper in the middle of the second.
@@ -196,7 +208,10 @@ fn one_pixel_at_each_end_is_the_error() {
     // it L sin t dt.
     let caliper = laid(5.2, 0.0, 20.0, 3.0);
     let angle = Drawn::new(&caliper, &scale).angle().unwrap();
-    let (sin, cos) = (libm::sin(20.0_f64.to_radians()), libm::cos(20.0_f64.to_radians()));
+    let (sin, cos) = (
+        libm::sin(20.0_f64.to_radians()),
+        libm::cos(20.0_f64.to_radians()),
+    );
     let ends = 2.0 * ((0.08 * (1.0 - cos)).powi(2) + (0.08 * sin).powi(2));
     let axis = 2.0 * (5.2 * sin * 0.08 / 8.0).powi(2);
     near(angle.excess_error_mm, (ends + axis).sqrt(), 0.003);
@@ -219,24 +234,61 @@ fn what_is_too_short_tells_no_angle() {
 #[test]
 fn the_region_that_holds_both_ends_decides() {
     let mut image = picture();
-    image.regions = vec![region([0, 0, 299, 399], 0.008), region([300, 0, 599, 399], 0.016)];
+    image.regions = vec![
+        region([0, 0, 299, 399], 0.008),
+        region([300, 0, 599, 399], 0.016),
+    ];
     let length = |image: &ImageFacts, ends| {
         let caliper = caliper(ends);
         scale_of(image, &caliper).map(|scale| Drawn::new(&caliper, &scale).length_mm())
     };
-    near(length(&image, [[10.0, 50.0], [75.0, 50.0]]).unwrap(), 5.2, 1e-9);
-    near(length(&image, [[310.0, 50.0], [375.0, 50.0]]).unwrap(), 10.4, 1e-9);
+    near(
+        length(&image, [[10.0, 50.0], [75.0, 50.0]]).unwrap(),
+        5.2,
+        1e-9,
+    );
+    near(
+        length(&image, [[310.0, 50.0], [375.0, 50.0]]).unwrap(),
+        10.4,
+        1e-9,
+    );
     // The last pixel of the left half ends at column 300.
-    near(length(&image, [[235.0, 50.0], [300.0, 50.0]]).unwrap(), 5.2, 1e-9);
-    assert!(length(&image, [[280.0, 50.0], [345.0, 50.0]]).unwrap_err().contains("no calibrated"));
+    near(
+        length(&image, [[235.0, 50.0], [300.0, 50.0]]).unwrap(),
+        5.2,
+        1e-9,
+    );
+    assert!(
+        length(&image, [[280.0, 50.0], [345.0, 50.0]])
+            .unwrap_err()
+            .contains("no calibrated")
+    );
     // A smaller region inside goes before a larger one, a higher priority before both.
-    image.regions = vec![region([0, 0, 599, 399], 0.008), region([0, 0, 199, 199], 0.004)];
-    near(length(&image, [[10.0, 50.0], [75.0, 50.0]]).unwrap(), 2.6, 1e-9);
+    image.regions = vec![
+        region([0, 0, 599, 399], 0.008),
+        region([0, 0, 199, 199], 0.004),
+    ];
+    near(
+        length(&image, [[10.0, 50.0], [75.0, 50.0]]).unwrap(),
+        2.6,
+        1e-9,
+    );
     image.regions[1].low_priority = true;
-    near(length(&image, [[10.0, 50.0], [75.0, 50.0]]).unwrap(), 5.2, 1e-9);
+    near(
+        length(&image, [[10.0, 50.0], [75.0, 50.0]]).unwrap(),
+        5.2,
+        1e-9,
+    );
     // Two that cannot be ranked, with different scales.
-    image.regions = vec![region([0, 0, 599, 399], 0.008), region([0, 0, 599, 399], 0.004)];
-    assert!(length(&image, [[10.0, 50.0], [75.0, 50.0]]).unwrap_err().contains("two regions"));
+    image.regions = vec![
+        region([0, 0, 599, 399], 0.008),
+        region([0, 0, 599, 399], 0.004),
+    ];
+    assert!(
+        length(&image, [[10.0, 50.0], [75.0, 50.0]])
+            .unwrap_err()
+            .contains("two regions")
+    );
 }
 
 #[test]

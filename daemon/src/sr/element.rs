@@ -249,7 +249,8 @@ impl<'a> Reader<'a, '_> {
     /// Numbers of a decimal string (DS); empty unless all of it can be read.
     pub(super) fn decimals(&mut self, tag: Tag) -> Vec<f64> {
         let text = self.text(tag).unwrap_or_default();
-        let numbers: Result<Vec<f64>, _> = text.split('\\').map(|part| bare(part).parse()).collect();
+        let numbers: Result<Vec<f64>, _> =
+            text.split('\\').map(|part| bare(part).parse()).collect();
         numbers.unwrap_or_default()
     }
 

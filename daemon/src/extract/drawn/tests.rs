@@ -32,7 +32,12 @@ fn shape(concept: &str, graphic: &str, points: &[f64], below: Vec<Node>) -> Node
 }
 
 fn line(image: &str) -> Node {
-    shape(PATH, "POLYLINE", &[10.0, 20.0, 75.0, 20.0], vec![picture(image, &[])])
+    shape(
+        PATH,
+        "POLYLINE",
+        &[10.0, 20.0, 75.0, 20.0],
+        vec![picture(image, &[])],
+    )
 }
 
 fn axis(image: &str, column: f64) -> Node {
@@ -53,7 +58,11 @@ fn read(tree: &Tree) -> Extraction {
 fn caliper_of(tree: &Tree) -> (Option<Caliper>, Vec<String>) {
     let found = read(tree);
     let first = found.found.into_iter().next().unwrap();
-    let codes = first.remarks.iter().map(|one| one.code.to_string()).collect();
+    let codes = first
+        .remarks
+        .iter()
+        .map(|one| one.code.to_string())
+        .collect();
     (first.caliper, codes)
 }
 
@@ -70,7 +79,10 @@ fn a_line_below_the_number() {
     let (caliper, codes) = one(vec![line("9.1")]);
     let caliper = caliper.unwrap();
     assert_eq!((caliper.image.as_str(), caliper.ends), ("9.1", ends()));
-    assert_eq!((caliper.axis, caliper.globe, caliper.frame), (vec![], None, None));
+    assert_eq!(
+        (caliper.axis, caliper.globe, caliper.frame),
+        (vec![], None, None)
+    );
     assert_eq!(codes, Vec::<String>::new());
 }
 
@@ -131,7 +143,12 @@ fn what_is_not_one_line_is_none() {
     let bent = [10.0, 20.0, 30.0, 20.0, 50.0, 30.0];
     let in_image = || vec![picture("9.1", &[])];
     let bent = one(vec![shape(PATH, "POLYLINE", &bent, in_image())]);
-    let circle = one(vec![shape(PATH, "CIRCLE", &[1.0, 1.0, 5.0, 5.0], in_image())]);
+    let circle = one(vec![shape(
+        PATH,
+        "CIRCLE",
+        &[1.0, 1.0, 5.0, 5.0],
+        in_image(),
+    )]);
     let nowhere = one(vec![shape(PATH, "POLYLINE", &[1.0, 1.0, 5.0, 5.0], vec![])]);
     let two = vec![picture("9.1", &[]), picture("9.2", &[])];
     let twice = one(vec![shape(PATH, "POLYLINE", &[1.0, 1.0, 5.0, 5.0], two)]);
@@ -151,5 +168,9 @@ fn many_numbers_share_many_lines() {
     children.extend((0..3000).map(|_| mm("5.2", vec![line("9.1")])));
     let found = read(&report(vec![children])).found;
     assert_eq!(found.len(), 3000);
-    assert!(found.iter().all(|one| one.caliper.as_ref().is_some_and(|one| one.axis.is_empty())));
+    assert!(
+        found
+            .iter()
+            .all(|one| one.caliper.as_ref().is_some_and(|one| one.axis.is_empty()))
+    );
 }

@@ -20,19 +20,29 @@ fn received(image: ImageFacts) -> ObjectReading {
 fn drawn(mm: f64, caliper: Caliper) -> ObjectReading {
     let mut reading = testing::reading("1.1", "2.1", "2024-05-01", &[mm], &[]);
     reading.measurements[0].caliper = Some(caliper);
-    reading.remarks.push(Remark::info("angle-unknown", "Nobody says."));
+    reading
+        .remarks
+        .push(Remark::info("angle-unknown", "Nobody says."));
     reading
 }
 
 /// The value and the object's remarks, after the picture was looked at.
 fn judged(report: ObjectReading, image: ImageFacts) -> (Measurement, Vec<String>) {
     let seen = against_pictures(&[report, received(image)], &Technique::default());
-    let codes = seen[0].remarks.iter().map(|one| one.code.to_string()).collect();
+    let codes = seen[0]
+        .remarks
+        .iter()
+        .map(|one| one.code.to_string())
+        .collect();
     (seen[0].measurements[0].clone(), codes)
 }
 
 fn codes(measurement: &Measurement) -> Vec<&str> {
-    measurement.remarks.iter().map(|one| one.code.as_ref()).collect()
+    measurement
+        .remarks
+        .iter()
+        .map(|one| one.code.as_ref())
+        .collect()
 }
 
 fn with_angle(mut report: ObjectReading, stated: f64) -> ObjectReading {
@@ -61,7 +71,11 @@ fn a_length_that_differs_is_told_and_the_value_stays() {
     assert_eq!(codes(&value), ["caliper-length-differs"]);
     assert!(value.usable);
     assert_eq!(value.value_mm, Millimetres::from_mm(5.2));
-    assert!(value.remarks[0].text.contains("-12 %"), "{}", value.remarks[0].text);
+    assert!(
+        value.remarks[0].text.contains("-12 %"),
+        "{}",
+        value.remarks[0].text
+    );
     let (value, _) = judged(drawn(5.2, laid(5.6, 0.0, 0.0, 3.0)), picture());
     assert_eq!(codes(&value), Vec::<&str>::new());
 }
@@ -73,7 +87,11 @@ fn the_limits_of_technique_hold_for_what_the_picture_shows() {
     assert_eq!(codes(&value), ["oblique-caliper"]);
     assert!(value.usable);
     // 5.2 x (1 - cos 18) = 0.2545.
-    assert!(value.remarks[0].text.contains("0.25 ±"), "{}", value.remarks[0].text);
+    assert!(
+        value.remarks[0].text.contains("0.25 ±"),
+        "{}",
+        value.remarks[0].text
+    );
     // 30 degrees off: not used.
     let (value, _) = judged(drawn(6.0, laid(6.0, 10.0, 20.0, 3.0)), picture());
     assert_eq!(codes(&value), ["oblique-caliper"]);
@@ -103,7 +121,9 @@ fn the_larger_of_stated_and_computed_angle_counts() {
     assert_eq!(value.geometry.unwrap().angle_deg, Some(18.0));
     // Stated 21, which was remarked when the report was read; the picture's 18 changes nothing.
     let mut report = with_angle(drawn(5.2, shown), 21.0);
-    report.measurements[0].remarks.push(Remark::caution("oblique-caliper", "As stated."));
+    report.measurements[0]
+        .remarks
+        .push(Remark::caution("oblique-caliper", "As stated."));
     let (value, _) = judged(report, picture());
     assert_eq!(codes(&value), ["oblique-caliper"]);
     assert_eq!(value.remarks[0].text, "As stated.");
@@ -139,22 +159,34 @@ fn what_cannot_be_worked_out_is_said_once_for_the_object() {
         let [remark] = seen[0].remarks.as_slice() else {
             panic!("{:?}", seen[0].remarks)
         };
-        assert_eq!((remark.code.as_ref(), remark.severity), ("geometry-not-computed", Severity::Info));
+        assert_eq!(
+            (remark.code.as_ref(), remark.severity),
+            ("geometry-not-computed", Severity::Info)
+        );
         remark.text.clone()
     };
     let never = text(&[report.clone()]);
     assert!(never.contains("geometry of 2 values, because the picture 9.1 has not been received"));
     assert!(never.contains("caliper of 1 value"), "{never}");
     let there = text(&[report.clone(), received(picture())]);
-    assert!(there.contains("angle of 2 values, because no axis"), "{there}");
+    assert!(
+        there.contains("angle of 2 values, because no axis"),
+        "{there}"
+    );
     assert!(there.contains("depth of 2 values"), "{there}");
     // A picture in quarantine is as good as none.
     let mut doubtful = received(picture());
     doubtful.disposition = Disposition::Quarantined;
     assert_eq!(text(&[report.clone(), doubtful]), never);
     // A report in which nothing is drawn has nothing to say.
-    report.measurements.iter_mut().for_each(|one| one.caliper = None);
-    assert_eq!(against_pictures(&[report.clone()], &Technique::default()), [report]);
+    report
+        .measurements
+        .iter_mut()
+        .for_each(|one| one.caliper = None);
+    assert_eq!(
+        against_pictures(&[report.clone()], &Technique::default()),
+        [report]
+    );
 }
 
 #[test]

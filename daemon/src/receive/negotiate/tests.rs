@@ -188,6 +188,9 @@ fn compressed_syntaxes_are_for_pictures() {
             panic!("accepted");
         };
         let chosen = |id| contexts.get(&id).map(|context| context.syntax);
-        assert_eq!((chosen(1), chosen(3), chosen(5)), (Some(one), Some(explicit), None));
+        assert_eq!(
+            (chosen(1), chosen(3), chosen(5)),
+            (Some(one), Some(explicit), None)
+        );
     }
 }

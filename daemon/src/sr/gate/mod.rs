@@ -132,11 +132,19 @@ pub fn admit<'a>(
         Event::Pixels { from, to } => pixels = Some(from..to),
         _ => {}
     };
-    walk::walk(&data, encoding, base, deflated, encapsulated, limits, &mut |event| {
-        digest.take(&event);
-        charsets.take(&event);
-        visit(event);
-    })?;
+    walk::walk(
+        &data,
+        encoding,
+        base,
+        deflated,
+        encapsulated,
+        limits,
+        &mut |event| {
+            digest.take(&event);
+            charsets.take(&event);
+            visit(event);
+        },
+    )?;
     remarks.extend(charsets.remark());
     Ok(Admitted {
         syntax: written,

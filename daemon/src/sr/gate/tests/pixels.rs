@@ -35,7 +35,10 @@ fn fragments_pass_in_compressed_syntaxes_and_stay_outside() {
         assert_eq!(admitted.syntax, EXPLICIT);
         let pixels = admitted.pixels.unwrap();
         assert_eq!(pixels, 10..10 + whole.len() - rest.len());
-        assert_eq!([&whole[..pixels.start], &whole[pixels.end..]].concat(), rest);
+        assert_eq!(
+            [&whole[..pixels.start], &whole[pixels.end..]].concat(),
+            rest
+        );
     }
     // In a file the place counts from its first byte.
     let file = sample::file_of(&whole, JPEG);
@@ -44,7 +47,12 @@ fn fragments_pass_in_compressed_syntaxes_and_stay_outside() {
     assert!(file[pixels.start..].starts_with(&[0xE0, 0x7F, 0x10, 0x00, b'O', b'B']));
     assert_eq!(&file[pixels.end..], &rest[10..]);
     // Pixels are content: other pixels are another object.
-    let (other, _) = picture(&fragments().iter().map(|b| b.saturating_sub(u8::from(*b == 2))).collect::<Vec<_>>());
+    let (other, _) = picture(
+        &fragments()
+            .iter()
+            .map(|b| b.saturating_sub(u8::from(*b == 2)))
+            .collect::<Vec<_>>(),
+    );
     let other = admit(&other, Some(JPEG), &Limits::default()).unwrap();
     let whole = admit(&whole, Some(JPEG), &Limits::default()).unwrap();
     assert_ne!(other.content_sha256, whole.content_sha256);
@@ -56,7 +64,10 @@ fn native_pixels_stay_outside_too() {
     let rest = pen.put(LO, "LO", b"ab");
     let whole = [rest.clone(), pen.put(PIXELS, "OW", &[7; 64])].concat();
     let admitted = admit(&whole, Some(EXPLICIT), &Limits::default()).unwrap();
-    assert_eq!((&*admitted.data, admitted.pixels), (rest.as_slice(), Some(10..86)));
+    assert_eq!(
+        (&*admitted.data, admitted.pixels),
+        (rest.as_slice(), Some(10..86))
+    );
     let deflated = sample::deflate(&whole);
     let admitted = admit(&deflated, Some(DEFLATED), &Limits::default()).unwrap();
     assert_eq!((&*admitted.data, admitted.pixels), (rest.as_slice(), None));
@@ -69,8 +80,14 @@ fn broken_fragments_are_refused() {
     let table = [
         (pen.put(ITEM, "", b"abcd"), "gate-not-an-item"),
         (pen.claim(ITEM, "", 4000, b"abcd"), "gate-length-overrun"),
-        ([pen.claim(ITEM, "", OPEN, b""), end.clone()].concat(), "gate-length-overrun"),
-        ([pen.put(LO, "LO", b"ab"), end.clone()].concat(), "gate-not-an-item"),
+        (
+            [pen.claim(ITEM, "", OPEN, b""), end.clone()].concat(),
+            "gate-length-overrun",
+        ),
+        (
+            [pen.put(LO, "LO", b"ab"), end.clone()].concat(),
+            "gate-not-an-item",
+        ),
     ];
     for (fragments, code) in table {
         let (whole, _) = picture(&fragments);
