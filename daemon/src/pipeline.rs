@@ -25,6 +25,10 @@ use std::time::{Duration, Instant};
 /// Objects read in one commit.
 const OBJECTS_A_COMMIT: u32 = 64;
 
+/// Bytes of objects after which a commit takes no further one: a clip can be as large as a thousand
+/// reports, and all of a commit are in memory at once.
+const BYTES_A_COMMIT: usize = 32 << 20;
+
 /// Patients assessed between two looks at the queue.
 const PATIENTS_A_ROUND: u32 = 64;
 
@@ -136,15 +140,20 @@ impl Pipeline {
     /// When the store fails. An object that cannot be understood is no error: it is quarantined.
     pub fn read_some(&self) -> Result<usize, PipelineError> {
         let waiting = self.store.read(|conn| {
-            let unread = objects::next_unread(conn, OBJECTS_A_COMMIT)?;
-            unread
-                .into_iter()
-                .map(|one| match objects::body(conn, one.id) {
-                    Ok(body) => Ok((one, Ok(body))),
-                    Err(StoreError::Damaged { what }) => Ok((one, Err(what))),
-                    Err(error) => Err(error),
-                })
-                .collect::<Result<Vec<_>, _>>()
+            let (mut bodies, mut bytes) = (Vec::new(), 0);
+            for one in objects::next_unread(conn, OBJECTS_A_COMMIT)? {
+                let body = match objects::body(conn, one.id) {
+                    Ok(body) => Ok(body),
+                    Err(StoreError::Damaged { what }) => Err(what),
+                    Err(error) => return Err(error),
+                };
+                bytes += body.as_ref().map_or(0, Vec::len);
+                bodies.push((one, body));
+                if bytes > BYTES_A_COMMIT {
+                    break;
+                }
+            }
+            Ok(bodies)
         })?;
         let readings = waiting
             .into_iter()

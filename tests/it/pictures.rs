@@ -69,6 +69,17 @@ impl Place {
         (row.version, row.key, content)
     }
 
+    /// Why the newest result is new.
+    fn why(&self) -> String {
+        let id = self.newest().2.exam.id;
+        let store = self.pipeline.store();
+        let row = store
+            .read(|conn| results::latest(conn, &id))
+            .expect("read")
+            .expect("a result");
+        row.why.join("; ")
+    }
+
     fn body(&self, id: i64) -> Vec<u8> {
         let store = self.pipeline.store();
         store
@@ -144,6 +155,11 @@ fn what_the_picture_shows_decides_whether_a_value_is_used() {
     place.take("too-oblique", PICTURE);
     let (_, _, seen) = place.newest();
     assert_eq!(seen.measurements_used.len(), 0);
+    assert!(
+        place.why().contains("what the pictures of report"),
+        "{}",
+        place.why()
+    );
     assert_eq!(codes(&seen), ["oblique-caliper"]);
     let value = &seen.measurements_not_used[0].value;
     let geometry = value.geometry.expect("worked out");

@@ -1,7 +1,7 @@
 //! What a picture says of one measurement, and what could not be worked out.
 
 use super::drawn::Angle;
-use super::{Drawn, Origin, Scale};
+use super::{Drawn, NOT_COMPUTED, Origin, Scale};
 use crate::domain::{
     Caliper, Geometry, ImageFacts, Laterality, Measurement, Millimetres, Quantity, Remark, Severity,
 };
@@ -36,7 +36,7 @@ impl Missing {
         let parts: Vec<String> = parts.collect();
         (!parts.is_empty()).then(|| {
             let text = format!("Not worked out from the pictures: {}.", parts.join("; "));
-            Remark::info("geometry-not-computed", text)
+            Remark::info(NOT_COMPUTED, text)
         })
     }
 }

@@ -16,6 +16,9 @@ use crate::normalise::Technique;
 use judge::Missing;
 use std::collections::BTreeMap;
 
+/// Code of the remark on a report that tells what could not be worked out of its calipers.
+pub const NOT_COMPUTED: &str = "geometry-not-computed";
+
 /// The same readings with caliper geometry worked out wherever report and picture are both there.
 ///
 /// `readings` are of one patient key, in any order. Give it what was read, not what it returned.

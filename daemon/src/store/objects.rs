@@ -1,4 +1,5 @@
-//! Objects as received, byte for byte; what was read from them is in [`readings`](super::readings).
+//! Objects as received, byte for byte, pictures without their pixels unless these are wanted; what was
+//! read from them is in [`readings`](super::readings).
 
 use super::{StoreError, stamp};
 use chrono::{DateTime, Utc};

@@ -51,7 +51,7 @@ fn a_slim_body_is_read_back_and_what_was_received_is_still_known() {
         Kept::New(ObjectId(2))
     );
     // Sent back to be read, it knows the content hash it had.
-    store.write(|tx| readings::reset_all(tx)).expect("reset");
+    store.write(readings::reset_all).expect("reset");
     let unread = store
         .read(|conn| objects::next_unread(conn, 9))
         .expect("read");
