@@ -152,3 +152,6 @@ fn region(reader: &mut Reader<'_, '_>) -> Option<Region> {
         ],
     })
 }
+
+#[cfg(test)]
+mod tests;
