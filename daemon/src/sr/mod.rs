@@ -1,6 +1,6 @@
 //! A structured report from bytes: the trust boundary.
 //!
-//! [`gate`] passes or refuses the raw bytes, [`read`] decodes what passed into a [`Document`]:
+//! [`gate`] passes or refuses the raw bytes, [`mod@read`] decodes what passed into a [`Document`]:
 //! a [`header::Header`] and a [`tree::Tree`] of content items. Nothing here knows what a sheath is.
 
 pub mod code;
