@@ -9,13 +9,17 @@
 pub mod domain;
 
 pub mod assess;
+pub mod companions;
+pub mod department;
 pub mod extract;
 pub mod geometry;
 pub mod history;
 pub mod normalise;
+pub mod published;
 pub mod reading;
 pub mod render;
 pub mod results;
+pub mod simulate;
 pub mod sr;
 pub mod template;
 

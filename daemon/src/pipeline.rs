@@ -36,6 +36,9 @@ const PATIENTS_A_ROUND: u32 = 64;
 /// the queue to drain spares versions that the next object would replace.
 const ASSESS_AT_LEAST_EVERY: Duration = Duration::from_secs(5);
 
+/// Pause between two looks for more of a burst.
+const LOOK_AGAIN: Duration = Duration::from_millis(20);
+
 /// A stored object or result that could not be carried on.
 #[derive(Debug, thiserror::Error)]
 pub enum PipelineError {
@@ -111,7 +114,8 @@ impl Pipeline {
             self.rules.plausible,
             env!("CARGO_PKG_VERSION"),
         ));
-        let assessing = fingerprint(&(self.site.parameters, self.site.technique));
+        let assessing =
+            fingerprint(&(self.site.parameters, self.site.technique, self.site.context));
         let change = self.store.write(move |tx| {
             let old_reading = meta::get(tx, "rules_of_reading")?;
             let old_assessing = meta::get(tx, "rules_of_assessing")?;
@@ -131,6 +135,15 @@ impl Pipeline {
             Ok(None)
         })?;
         Ok(change)
+    }
+
+    /// Removes what a crash left half written in the outbox. For the owner of the store, once.
+    ///
+    /// # Errors
+    ///
+    /// When the outbox cannot be read.
+    pub fn sweep(&self) -> Result<(), PipelineError> {
+        Ok(publish::sweep(&self.outbox)?)
     }
 
     /// Reads some waiting objects, oldest first, in one commit. Returns how many.
@@ -281,38 +294,68 @@ impl Pipeline {
 
     /// Runs all steps until nothing is left to do, telling `watch` after each.
     ///
+    /// Results are made once no object has come for `quiet`: reports of one exam come in a burst,
+    /// and each would replace the result of the one before.
+    ///
     /// # Errors
     ///
     /// The first error of a step; what was done before it stays done.
-    pub fn drain(&self, mut watch: impl FnMut(Progress)) -> Result<Progress, PipelineError> {
+    pub fn drain(
+        &self,
+        quiet: Duration,
+        mut watch: impl FnMut(Progress),
+    ) -> Result<Progress, PipelineError> {
         let mut done = Progress::default();
         loop {
-            let round = Instant::now();
-            let mut worked = false;
+            let read = self.read_burst(quiet, |read| {
+                watch(Progress {
+                    read: done.read + read,
+                    ..done
+                });
+            })?;
+            done.read += read;
+            let mut assessed = 0;
             loop {
-                let read = self.read_some()?;
-                done.read += read;
-                watch(done);
-                worked |= read > 0;
-                if read == 0 || round.elapsed() > ASSESS_AT_LEAST_EVERY {
-                    break;
+                match self.assess_some()? {
+                    0 => break,
+                    some => assessed += some,
                 }
+                watch(Progress {
+                    assessed: done.assessed + assessed,
+                    ..done
+                });
             }
-            loop {
-                let assessed = self.assess_some()?;
-                done.assessed += assessed;
-                watch(done);
-                worked |= assessed > 0;
-                if assessed == 0 {
-                    break;
-                }
-            }
+            done.assessed += assessed;
             done.published += self.publish()?;
             watch(done);
-            if !worked {
+            if read + assessed == 0 {
                 return Ok(done);
             }
         }
+    }
+
+    /// Reads until nothing has come for `quiet`, or objects have kept coming for too long.
+    fn read_burst(
+        &self,
+        quiet: Duration,
+        mut watch: impl FnMut(usize),
+    ) -> Result<usize, PipelineError> {
+        let start = Instant::now();
+        let mut last = start;
+        let mut total = 0;
+        while start.elapsed() < ASSESS_AT_LEAST_EVERY {
+            let read = self.read_some()?;
+            if read > 0 {
+                total += read;
+                last = Instant::now();
+                watch(total);
+            } else if total == 0 || last.elapsed() >= quiet {
+                break;
+            } else {
+                std::thread::sleep(LOOK_AGAIN.min(quiet));
+            }
+        }
+        Ok(total)
     }
 }
 
@@ -396,6 +439,7 @@ pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
         readings,
         labels: people::labels(conn, key)?.into_iter().collect(),
         events: people::events(conn, key)?,
+        pressures: people::pressures(conn, key)?.into_iter().collect(),
     })
 }
 

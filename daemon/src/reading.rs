@@ -4,13 +4,15 @@
 mod facts;
 
 #[cfg(test)]
+mod fixtures;
+#[cfg(test)]
 mod tests;
 
 use crate::domain::{
     Disposition, ExamFacts, Measurement, Millimetres, ObjectReading, Quantity, Remark, Severity,
 };
 use crate::extract::{Extraction, extract};
-use crate::normalise::{self, Bounds, Technique, observed, plausible};
+use crate::normalise::{self, Bounds, Technique, plausible};
 use crate::sr::{self, Document, Limits, Tree};
 use crate::template::Templates;
 
@@ -162,7 +164,7 @@ fn measurements(found: &Extraction, document: &Document, rules: &Rules) -> Vec<M
         .iter()
         .map(|one| {
             let text = one.observed_at.as_deref();
-            let moment = text.and_then(|text| observed::parse(text, header.offset_s));
+            let moment = text.and_then(|text| sr::moment_from_dt(text, header.offset_s));
             let mut measurement = normalise::normalise(one, moment, &bounds);
             if text.is_some() && moment.is_none() {
                 measurement.remarks.push(

@@ -1,14 +1,16 @@
 //! Results of one patient from everything known of them: a function of the set.
 
-use crate::assess::{self, Assessment, Parameters, PerEye, Reason};
-use crate::domain::{Device, Event, Eye, Label, Millimetres, ObjectReading, Plane, Remark};
+use crate::assess::{self, Assessment, Course, Parameters, PerEye, Reason};
+use crate::domain::{
+    Device, Event, Eye, Label, Millimetres, ObjectReading, OpeningPressure, Plane, Remark,
+};
 use crate::geometry;
 use crate::history::{self, Exam, same_person};
 use crate::normalise::Technique;
 use crate::render::content::Context;
 use crate::render::{Content, change, content};
-use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// All that is known of one patient.
 #[derive(Debug, Clone, Default)]
@@ -19,6 +21,8 @@ pub struct Known {
     pub labels: BTreeMap<String, Label>,
     /// Dated facts.
     pub events: Vec<Event>,
+    /// Opening pressures by Study Instance UID.
+    pub pressures: BTreeMap<String, OpeningPressure>,
 }
 
 /// The rules of the site.
@@ -28,6 +32,8 @@ pub struct Site {
     pub parameters: Parameters,
     /// Limits of technique.
     pub technique: Technique,
+    /// Whether published figures stand beside a result.
+    pub context: bool,
 }
 
 /// Why the results of a patient could not be made.
@@ -62,25 +68,31 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
         events: &events,
         parameters: &site.parameters,
         technique: &site.technique,
+        pressures: &known.pressures,
+        published: site.context,
     };
     // Exams of one identity share one comparison, and most patients have one identity.
-    let mut told: BTreeMap<history::Identity, BTreeMap<String, Assessment>> = BTreeMap::new();
+    let mut told: BTreeMap<history::Identity, Compared> = BTreeMap::new();
     let mut contents = Vec::with_capacity(exams.len());
     for exam in &exams {
         let all = match told.entry(exam.identity) {
             Entry::Occupied(all) => all.into_mut(),
             Entry::Vacant(place) => place.insert(compare(exam, &exams, &events, site)?),
         };
-        let assessment = all
-            .get(&exam.id)
-            .cloned()
-            .unwrap_or_else(|| Assessment::not_comparable(&exam.id, Reason::IdentityContradictory));
-        let mut result = content(exam, assessment, context);
+        let (assessment, course) = all.get(&exam.id).cloned().unwrap_or_else(|| {
+            let reason = Reason::IdentityContradictory;
+            let nothing = Assessment::not_comparable(&exam.id, reason);
+            (nothing, Course::default())
+        });
+        let mut result = content(exam, assessment, course, context);
         result.remarks.extend(strangers(exam, &exams));
         contents.push(result);
     }
     Ok(contents)
 }
+
+/// Answers by exam id, with what stands beside each.
+type Compared = BTreeMap<String, (Assessment, Course)>;
 
 /// Assessments of all exams that can be of the same person as `exam`; none when nobody can tell.
 fn compare(
@@ -88,9 +100,9 @@ fn compare(
     exams: &[Exam],
     events: &[Event],
     site: &Site,
-) -> Result<BTreeMap<String, Assessment>, ResultError> {
+) -> Result<Compared, ResultError> {
     match comparable(exam, exams, events) {
-        Some(asked) => Ok(assess::assess_all(&asked, &site.parameters)?),
+        Some(asked) => Ok(assess::assess_with_course(&asked, &site.parameters)?),
         None => Ok(BTreeMap::new()),
     }
 }
@@ -114,6 +126,26 @@ fn comparable(exam: &Exam, exams: &[Exam], events: &[Event]) -> Option<assess::H
         },
         exams: same.into_iter().map(asked).collect(),
     })
+}
+
+/// The persons under one patient id with the exams that can be held against each other: one, unless
+/// exams are filed under the wrong patient. No exam stands in two of them.
+#[must_use]
+pub fn histories(known: &Known, site: &Site) -> Vec<assess::History> {
+    let exams = exams(known, site);
+    let mut taken = BTreeSet::new();
+    let mut persons = Vec::new();
+    for exam in &exams {
+        if taken.contains(&exam.id) {
+            continue;
+        }
+        let Some(mut person) = comparable(exam, &exams, &known.events) else {
+            continue;
+        };
+        person.exams.retain(|exam| taken.insert(exam.id.clone()));
+        persons.push(person);
+    }
+    persons
 }
 
 /// A remark when exams under the same id have another birth date or sex.
@@ -241,17 +273,10 @@ fn withdraw(content: &Content) -> Content {
     withdrawn.measurements_not_used.clear();
     withdrawn.baseline.clear();
     withdrawn.not_compared.clear();
+    withdrawn.course = Course::default();
+    withdrawn.companions = None;
+    withdrawn.context = None;
     withdrawn
-}
-
-/// Usable readings an eye, for tables.
-#[must_use]
-pub fn readings_of(content: &Content, eye: Eye) -> usize {
-    content
-        .measurements_used
-        .iter()
-        .filter(|m| m.value.eye.eye() == Some(eye))
-        .count()
 }
 
 /// The assessment of one exam with its arithmetic; `None` when it has none to show.
@@ -273,3 +298,6 @@ pub fn working(
     };
     Ok(assess::explain_all(&asked, &site.parameters)?.remove(exam_id))
 }
+
+#[cfg(test)]
+mod tests;

@@ -25,7 +25,9 @@ impl Site {
 
     /// The same with more tables at the end of the configuration.
     pub(crate) fn with(more: &str) -> Self {
-        let site = Site { dir: TempDir::new().expect("temporary folder") };
+        let site = Site {
+            dir: TempDir::new().expect("temporary folder"),
+        };
         fs::create_dir(site.path("drop")).expect("drop folder");
         let text = format!(
             "[receive.dicom]\nlisten = \"127.0.0.1:0\"\n\
@@ -80,7 +82,10 @@ impl Site {
         for result in self.all_results() {
             let id = result["exam"]["id"].as_str().expect("exam id").to_owned();
             let version = result["version"].as_u64();
-            if newest.get(&id).is_none_or(|old: &Value| old["version"].as_u64() < version) {
+            if newest
+                .get(&id)
+                .is_none_or(|old: &Value| old["version"].as_u64() < version)
+            {
                 newest.insert(id, result);
             }
         }
@@ -89,7 +94,9 @@ impl Site {
 
     /// Every published result, every version.
     pub(crate) fn all_results(&self) -> Vec<Value> {
-        let Ok(entries) = fs::read_dir(self.path("outbox")) else { return Vec::new() };
+        let Ok(entries) = fs::read_dir(self.path("outbox")) else {
+            return Vec::new();
+        };
         let mut names: Vec<PathBuf> = entries.map(|entry| entry.expect("entry").path()).collect();
         names.sort();
         names
@@ -104,7 +111,7 @@ impl Site {
 
     /// Starts `serve` and waits until it listens.
     pub(crate) fn serve(&self) -> Daemon {
-        let mut child = program()
+        let child = program()
             .arg("serve")
             .arg("--config")
             .arg(self.config())
@@ -112,7 +119,12 @@ impl Site {
             .stderr(Stdio::inherit())
             .spawn()
             .expect("the daemon starts");
-        let mut log = BufReader::new(child.stdout.take().expect("standard output"));
+        // From here on it is killed and waited for, whatever happens.
+        let mut daemon = Daemon {
+            child,
+            address: SocketAddr::from(([127, 0, 0, 1], 0)),
+        };
+        let mut log = BufReader::new(daemon.child.stdout.take().expect("standard output"));
         let mut text = String::new();
         loop {
             text.clear();
@@ -121,17 +133,18 @@ impl Site {
             let event: Value = serde_json::from_str(&text).expect("a JSON log line");
             if event["fields"]["code"] == "listening" {
                 let address = event["fields"]["address"].as_str().expect("address");
-                let address = address.parse().expect("an address");
+                daemon.address = address.parse().expect("an address");
                 // Read on, or the daemon would block on a full pipe.
                 std::thread::spawn(move || log.lines().for_each(drop));
-                return Daemon { child, address };
+                return daemon;
             }
         }
     }
 }
 
 fn hidden(path: &Path) -> bool {
-    path.file_name().is_some_and(|name| name.to_string_lossy().starts_with('.'))
+    path.file_name()
+        .is_some_and(|name| name.to_string_lossy().starts_with('.'))
 }
 
 /// A running `serve`, killed when dropped.
@@ -150,7 +163,10 @@ impl Daemon {
     /// Asks it to stop and waits until it has; the exit code.
     pub(crate) fn stop(mut self) -> Option<i32> {
         let pid = self.child.id().to_string();
-        let sent = Command::new("kill").args(["-TERM", &pid]).status().expect("kill");
+        let sent = Command::new("kill")
+            .args(["-TERM", &pid])
+            .status()
+            .expect("kill");
         assert!(sent.success());
         self.child.wait().expect("wait").code()
     }
@@ -170,12 +186,16 @@ pub(crate) fn program() -> Command {
 
 /// JSON Lines.
 pub(crate) fn lines(text: &str) -> Vec<Value> {
-    text.lines().map(|line| serde_json::from_str(line).expect("a JSON line")).collect()
+    text.lines()
+        .map(|line| serde_json::from_str(line).expect("a JSON line"))
+        .collect()
 }
 
 /// A path below `fixtures/`.
 pub(crate) fn fixture(name: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures").join(name)
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../fixtures")
+        .join(name)
 }
 
 /// Waits until the condition holds; fails the test when it never does.
@@ -189,7 +209,9 @@ pub(crate) fn until(what: &str, mut holds: impl FnMut() -> bool) {
 
 /// A program of another project, or a failed test that says how to get it.
 pub(crate) fn tool(name: &str) -> Command {
-    let found = Command::new("sh").args(["-c", &format!("command -v {name}")]).output();
+    let found = Command::new("sh")
+        .args(["-c", &format!("command -v {name}")])
+        .output();
     assert!(
         found.is_ok_and(|output| output.status.success()),
         "{name} is not installed; `./.ci/setup` installs what the tests need"

@@ -9,7 +9,15 @@
     reason = "the helpers of a test may end it, as the test itself may"
 )]
 
+mod commands;
+mod crash;
+mod demo;
 mod folder;
+mod harness;
+mod objects;
 mod pictures;
+mod pressure;
 mod receive;
 mod store;
+mod tidy;
+mod versions;

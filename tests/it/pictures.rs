@@ -50,7 +50,9 @@ impl Place {
     /// Takes one file and runs until nothing is left to do.
     fn take(&self, case: &str, name: &str) -> Kept {
         let kept = self.keep(&fixture(case, name));
-        self.pipeline.drain(|_| {}).expect("drained");
+        self.pipeline
+            .drain(std::time::Duration::ZERO, |_| {})
+            .expect("drained");
         kept
     }
 
@@ -179,7 +181,10 @@ fn the_picture_of_another_patient_is_no_picture() {
         .then(|| replaced(&picture, b"SL-0042", b"SL-0043"))
         .expect("names its patient");
     place.keep(&other);
-    place.pipeline.drain(|_| {}).expect("drained");
+    place
+        .pipeline
+        .drain(std::time::Duration::ZERO, |_| {})
+        .expect("drained");
     let (version, _, content) = place.newest();
     assert_eq!(version, 1);
     assert!(content.measurements_used[0].value.geometry.is_none());
@@ -221,7 +226,10 @@ fn pixels_go_after_reading_and_the_object_is_still_the_one_received() {
     assert_eq!(place.keep(&picture), Kept::Repeat(ObjectId(1)));
     let other_file = replaced(&picture, b"FIXTURE ", b"FIXTURES");
     assert_eq!(place.keep(&other_file), Kept::New(ObjectId(3)));
-    place.pipeline.drain(|_| {}).expect("drained");
+    place
+        .pipeline
+        .drain(std::time::Duration::ZERO, |_| {})
+        .expect("drained");
     assert_eq!(place.sum().repeats, 2);
     assert_eq!(place.sum().quarantined, 0);
     // Read again, as after a change of templates, everything says the same.
@@ -232,7 +240,10 @@ fn pixels_go_after_reading_and_the_object_is_still_the_one_received() {
         patients::mark_all_dirty(tx, Utc::now())
     })
     .expect("sent back");
-    place.pipeline.drain(|_| {}).expect("drained");
+    place
+        .pipeline
+        .drain(std::time::Duration::ZERO, |_| {})
+        .expect("drained");
     assert_eq!(place.newest().0, version);
     assert_eq!(place.newest().1, key);
     assert_eq!(place.sum().repeats, 2);
@@ -254,7 +265,10 @@ fn pixels_stay_when_asked_and_in_quarantine() {
     let last = other.len() - 1;
     other[last] = 1;
     place.keep(&other);
-    place.pipeline.drain(|_| {}).expect("drained");
+    place
+        .pipeline
+        .drain(std::time::Duration::ZERO, |_| {})
+        .expect("drained");
     assert_eq!(place.sum().quarantined, 1);
     assert_eq!(place.body(2), other);
 }

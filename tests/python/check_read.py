@@ -97,6 +97,9 @@ def check_object(read: dict, about: dict, pydicom_says: dict, explained: bool) -
 
     if read["disposition"] not in about["disposition"]:
         note(f"disposition is {read['disposition']}, not {' or '.join(about['disposition'])}")
+    template = (read["template"] or "none").split("@")[0]
+    if template != about["template"]:
+        note(f"read by {template}, not {about['template']}")
     if pydicom_says["readable"]:
         if read["sop_instance_uid"] != pydicom_says["sop_instance_uid"]:
             note(f"sop_instance_uid is {read['sop_instance_uid']}")

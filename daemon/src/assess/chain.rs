@@ -1,9 +1,11 @@
 //! All exams of a patient in the order of time: what an unlabelled exam was found to be decides
 //! whether it may serve a later one.
 
-use super::compare::{Case, compare};
+use super::compare::{Case, Compared, compare};
+use super::course::{Course, episode};
 use super::eligible::{Earlier, Events, Session};
 use super::question::check;
+use super::threshold::Episode;
 use super::{Assessment, Exam, History, Parameters, Question, QuestionError, Subject};
 use std::collections::BTreeMap;
 
@@ -32,8 +34,9 @@ pub fn explain(question: &Question) -> Result<Assessment, QuestionError> {
     let today = question.exams.iter().find(wanted).ok_or_else(nobody)?;
     let exams = question.exams.iter().filter(|exam| exam.date <= today.date);
     let chain = Chain::of(&question.patient, exams.collect(), &question.parameters);
-    let mut answers = chain.run(Some(today));
-    answers.remove(&question.assess).ok_or_else(nobody)
+    let mut found = None;
+    chain.run(Some(today), |_, answer, _| found = Some(answer));
+    found.ok_or_else(nobody)
 }
 
 /// Compares every exam of a patient, each with what was before it. Keys are exam ids.
@@ -60,7 +63,39 @@ pub fn explain_all(
 ) -> Result<BTreeMap<String, Assessment>, QuestionError> {
     parameters.check()?;
     check(&history.exams)?;
-    Ok(Chain::of(&history.patient, history.exams.iter().collect(), parameters).run(None))
+    let chain = Chain::of(&history.patient, history.exams.iter().collect(), parameters);
+    let mut answers = BTreeMap::new();
+    chain.run(None, |_, answer, _| {
+        answers.insert(answer.assess.clone(), answer);
+    });
+    Ok(answers)
+}
+
+/// The same as [`assess_all`], with what stands beside each comparison. What a course says rests on
+/// the exam and the days before it, never on anything later.
+///
+/// # Errors
+/// As [`assess`].
+pub fn assess_with_course(
+    history: &History,
+    parameters: &Parameters,
+) -> Result<BTreeMap<String, (Assessment, Course)>, QuestionError> {
+    parameters.check()?;
+    check(&history.exams)?;
+    let chain = Chain::of(&history.patient, history.exams.iter().collect(), parameters);
+    let mut answers = BTreeMap::new();
+    let mut episodes = Vec::new();
+    chain.run(None, |case, answer, compared| {
+        let date = case.today.exam.date;
+        // Episodes come oldest first; those of the same day are no earlier ones.
+        let before = episodes.partition_point(|one: &Episode| one.date < date);
+        let earlier = episodes.get(..before).unwrap_or_default();
+        let course = Course::of(case, &answer, compared.as_ref(), earlier);
+        episodes.extend(episode(case, &answer));
+        let answer = answer.without_arithmetic();
+        answers.insert(answer.assess.clone(), (answer, course));
+    });
+    Ok(answers)
 }
 
 /// The exams of one patient, oldest first; those of one day by id.
@@ -85,9 +120,13 @@ impl<'a> Chain<'a> {
         }
     }
 
-    /// Answers for the wanted exam, or for all; each exam is compared at most once.
-    fn run(&self, wanted: Option<&Exam>) -> BTreeMap<String, Assessment> {
-        let mut answers = BTreeMap::new();
+    /// Tells the answer for the wanted exam, or for all, oldest first; each exam is compared at
+    /// most once.
+    fn run(
+        &self,
+        wanted: Option<&Exam>,
+        mut tell: impl FnMut(&Case<'_>, Assessment, Option<Compared<'_>>),
+    ) {
         let mut earlier: Vec<Earlier<'_>> = Vec::new();
         for day in self.sessions.chunk_by(|a, b| a.exam.date == b.exam.date) {
             let mut of_the_day = Vec::new();
@@ -98,17 +137,18 @@ impl<'a> Chain<'a> {
                 let mut rose = false;
                 if asked || matters {
                     let others = day.iter().filter(|other| other.exam.id != today.exam.id);
-                    let answer = compare(&Case {
+                    let case = Case {
                         today,
                         earlier: &earlier,
                         same_day: &others.collect::<Vec<_>>(),
                         events: &self.events,
                         dated_events: &self.subject.events,
                         parameters: self.parameters,
-                    });
+                    };
+                    let (answer, compared) = compare(&case);
                     rose = answer.flagged;
                     if asked {
-                        answers.insert(today.exam.id.clone(), answer);
+                        tell(&case, answer, compared);
                     }
                 }
                 of_the_day.push(Earlier {
@@ -118,6 +158,5 @@ impl<'a> Chain<'a> {
             }
             earlier.extend(of_the_day);
         }
-        answers
     }
 }

@@ -13,6 +13,7 @@ use super::verdict::{Expectation, asymmetry, rows, worst};
 use super::working::arithmetic;
 use super::{Parameters, PerEye, Status, growth, remarks};
 use crate::domain::{Event, Eye};
+use chrono::NaiveDate;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// An exam to assess and all that may bear on it. Nothing later than the exam is here.
@@ -37,6 +38,8 @@ pub(super) struct Compared<'a> {
     pub(super) kept: Vec<&'a Session<'a>>,
     pub(super) last: &'a Session<'a>,
     pub(super) choice: Choice,
+    /// First days of the episodes before today.
+    pub(super) episodes: Vec<NaiveDate>,
     pub(super) observed: Vec<Observed<'a>>,
     pub(super) summaries: Vec<PerEye<Option<Summary>>>,
     /// Today's eyes on the chosen planes.
@@ -58,8 +61,8 @@ pub(super) struct Shift {
     pub(super) epoch: u32,
 }
 
-/// Assesses one exam.
-pub(super) fn compare(case: &Case<'_>) -> Assessment {
+/// Assesses one exam; the comparison stands beside the answer when one was possible.
+pub(super) fn compare<'a>(case: &Case<'a>) -> (Assessment, Option<Compared<'a>>) {
     let mut set_aside = Vec::new();
     set_aside.extend(
         case.same_day
@@ -67,8 +70,8 @@ pub(super) fn compare(case: &Case<'_>) -> Assessment {
             .map(|session| session.aside(Unused::SameDay)),
     );
     match attempt(case, &mut set_aside) {
-        Ok(compared) => answered(case, &compared, set_aside),
-        Err(reason) => unanswered(case, reason, set_aside),
+        Ok(compared) => (answered(case, &compared, set_aside), Some(compared)),
+        Err(reason) => (unanswered(case, reason, set_aside), None),
     }
 }
 
@@ -142,7 +145,7 @@ fn attempt<'a>(case: &Case<'a>, aside: &mut Vec<SetAside>) -> Result<Compared<'a
 }
 
 /// Predicts both eyes of today from the kept exams.
-fn solve<'a>(
+pub(super) fn solve<'a>(
     case: &Case<'a>,
     setting: &Setting<'_>,
     kept: Vec<&'a Session<'a>>,
@@ -176,6 +179,7 @@ fn solve<'a>(
     Some(Compared {
         last,
         choice: setting.choice,
+        episodes: setting.episodes.to_vec(),
         summaries: kept
             .iter()
             .map(|session| setting.summaries(session))

@@ -73,15 +73,31 @@ impl Events {
         since.any(|since| (0..=days).contains(&since))
     }
 
+    /// Days of the events before today's exam, in order.
+    fn past(&self, today: &Exam) -> impl Iterator<Item = NaiveDate> {
+        let own = today.label == Some(Label::AfterDecompression);
+        let (date, days) = (today.date, self.days.iter().copied());
+        days.filter(move |day| *day < date || (own && *day == date))
+    }
+
+    /// Day of the last event before today's exam.
+    pub(super) fn last(&self, today: &Exam) -> Option<NaiveDate> {
+        self.past(today).last()
+    }
+
+    /// First event between two exams; one on the day of the first is taken to follow it.
+    pub(super) fn first_between(&self, from: NaiveDate, to: NaiveDate) -> Option<NaiveDate> {
+        let mut days = self.days.iter().copied();
+        days.find(|day| (from..to).contains(day))
+    }
+
     /// First days of the events before today's exam, those counted as one that have no eligible
     /// exam between them.
     ///
     /// An event on the day of an exam is taken to follow it: the other order would widen the
     /// interval and could hide a rise. Only an exam labelled as after decompression follows its own.
     pub(super) fn episodes(&self, today: &Exam, eligible: &[&Session<'_>]) -> Vec<NaiveDate> {
-        let own = today.label == Some(Label::AfterDecompression);
-        let past = self.days.iter().copied();
-        let past = past.filter(|day| *day < today.date || (own && *day == today.date));
+        let past = self.past(today);
         let mut episodes = Vec::new();
         let mut previous = None;
         for day in past {

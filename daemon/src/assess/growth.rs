@@ -1,7 +1,8 @@
 //! Age, and how much a sheath grows between two ages.
 
-use super::Parameters;
+use super::{Parameters, rounded};
 use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
 
 /// Days in a year, for times and ages.
 const DAYS_PER_YEAR: f64 = 365.25;
@@ -16,4 +17,71 @@ pub(super) fn log_age(age_years: f64, parameters: &Parameters) -> f64 {
     age_years
         .clamp(parameters.growth_min, parameters.growth_stop)
         .ln()
+}
+
+/// Growth between the last baseline exam and this one.
+///
+/// An increment only: published curves agree roughly on how fast a sheath grows and not at all on
+/// how wide it is (Fontanel et al., Am J Ophthalmol 2019; Steinborn et al., Ultraschall Med 2015).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Growth {
+    /// Years from the last baseline exam to this one.
+    #[serde(serialize_with = "rounded::plain")]
+    pub gap_years: f64,
+    /// Age at this exam, years; `None` without a birth date.
+    #[serde(serialize_with = "rounded::optional")]
+    pub age_years: Option<f64>,
+    /// Age at the last baseline exam, years; `None` without a birth date.
+    #[serde(serialize_with = "rounded::optional")]
+    pub baseline_age_years: Option<f64>,
+    /// Growth expected in between, mm; `None` without a birth date, when none is expected.
+    #[serde(serialize_with = "rounded::optional")]
+    pub expected_mm: Option<f64>,
+    /// SD of that growth between children, mm; without a birth date what is allowed instead.
+    #[serde(serialize_with = "rounded::plain")]
+    pub sd_mm: f64,
+}
+
+impl Growth {
+    /// Growth over `gap_years` between two ages in years.
+    pub(super) fn between(
+        then: Option<f64>,
+        now: Option<f64>,
+        gap_years: f64,
+        p: &Parameters,
+    ) -> Self {
+        let logs = then.zip(now);
+        let logs = logs.map(|(then, now)| log_age(now, p) - log_age(then, p));
+        Growth {
+            gap_years,
+            age_years: now,
+            baseline_age_years: then,
+            expected_mm: logs.map(|logs| p.growth_g * logs),
+            sd_mm: match logs {
+                Some(logs) => p.growth_sd * logs,
+                None => p.age_unknown_rate * gap_years,
+            },
+        }
+    }
+
+    /// What is expected, in plain sentences.
+    #[must_use]
+    pub fn sentence(&self) -> String {
+        match (self.age_years, self.baseline_age_years, self.expected_mm) {
+            (Some(now), Some(then), Some(expected)) if self.sd_mm > 0.0 => format!(
+                "Age {now:.2} years, {then:.2} at the last baseline exam. Growth of {expected:+.2} mm \
+                 (SD {:.2}) is expected in between and is part of the expected value.",
+                self.sd_mm
+            ),
+            (Some(now), Some(then), Some(_)) => format!(
+                "Age {now:.2} years, {then:.2} at the last baseline exam. No growth is expected in \
+                 between."
+            ),
+            _ => format!(
+                "The birth date is unknown. No growth is expected; {:.2} mm of SD is allowed instead \
+                 for the {:.2} years since the last baseline exam.",
+                self.sd_mm, self.gap_years
+            ),
+        }
+    }
 }

@@ -3,13 +3,17 @@
 //! In: a [`Question`], or a [`History`] for all exams of a patient. Out: an [`Assessment`]. Reading
 //! order: `summary` (readings of one eye become one value), `planes` and `eligible` (which exams
 //! may serve), `covariance` and `predict` (what to expect today), `screen` (baseline exams that do
-//! not fit), `verdict` (status), `compare` (all of it in order), `chain` (exam after exam).
+//! not fit), `verdict` (status), `compare` (all of it in order), `chain` (exam after exam). Beside the
+//! comparison stands its `course`: `growth`, `threshold`, `after_event`, `trend`.
 
+mod after_event;
 mod answer;
 mod chain;
 mod compare;
+mod course;
 mod covariance;
 mod eligible;
+mod gls;
 mod growth;
 mod model;
 mod normal;
@@ -19,9 +23,12 @@ mod planes;
 mod predict;
 mod question;
 mod remarks;
+pub(crate) mod rounded;
 mod screen;
 pub mod status;
 mod summary;
+mod threshold;
+mod trend;
 mod verdict;
 pub mod words;
 mod working;
@@ -29,11 +36,16 @@ mod working;
 #[cfg(test)]
 mod tests;
 
+pub use after_event::{AfterEvent, AfterState, Difference};
 pub use answer::{
     Arithmetic, Assessment, Comparison, ExamWorking, EyeWorking, Fit, Observation, Row, Rows,
 };
-pub use chain::{assess, assess_all, explain, explain_all};
+pub use chain::{assess, assess_all, assess_with_course, explain, explain_all};
+pub use course::Course;
+pub use growth::Growth;
 pub use notice::{Notice, Reason, SetAside, Unused, Why};
 pub use parameters::{ParameterError, Parameters, Unlabelled};
 pub use question::{Exam, History, Modality, PerEye, Question, QuestionError, Subject};
 pub use status::Status;
+pub use threshold::{Episode, Place, Position, Threshold, ThresholdEstimate};
+pub use trend::{ChangePoint, Trend};

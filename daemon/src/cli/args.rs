@@ -34,10 +34,16 @@ pub(super) enum Command {
     Quarantine(QuarantineArgs),
     /// Say what is known of an exam; re-assesses what depends on it.
     Label(LabelArgs),
+    /// Record the opening pressure measured with an exam; it is shown, never converted to a width.
+    Pressure(PressureArgs),
     /// Say what happened to a patient; re-assesses what depends on it.
     Event(EventArgs),
     /// Check a configuration file: every mistake at once.
     CheckConfig(CheckConfigArgs),
+    /// Show how often invented patients are flagged, and how large a rise must be to be found.
+    Simulate(SimulateArgs),
+    /// Estimate the department's own measurement errors from its store, and propose a [baseline].
+    Calibrate(CalibrateArgs),
     /// Run the main job on invented patients, with nothing to configure.
     Demo(DemoArgs),
 }
@@ -45,7 +51,7 @@ pub(super) enum Command {
 #[derive(Debug, Args)]
 pub(super) struct ConfigArg {
     /// Configuration file.
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", env = "SHEATHLINE_CONFIG")]
     pub(super) config: PathBuf,
 }
 
@@ -146,6 +152,18 @@ pub(super) struct LabelArgs {
 }
 
 #[derive(Debug, Args)]
+pub(super) struct PressureArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// Exam id or Study Instance UID.
+    pub(super) exam: String,
+    /// The pressure, such as 32 or 32.5, or none to take it back.
+    pub(super) value: String,
+    /// cm[H2O], mm[Hg], kPa or mm[H2O]; nothing after none.
+    pub(super) unit: Option<String>,
+}
+
+#[derive(Debug, Args)]
 pub(super) struct EventArgs {
     #[command(flatten)]
     pub(super) config: ConfigArg,
@@ -165,6 +183,40 @@ pub(super) struct CheckConfigArgs {
     /// Configuration file.
     pub(super) file: PathBuf,
     /// Print JSON Lines, one mistake a line.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct SimulateArgs {
+    /// A scenario of the table; may be given more than once. All when left out.
+    #[arg(long, value_name = "NAME", num_args = 1..)]
+    pub(super) scenario: Vec<String>,
+    /// Invented patients for each row.
+    #[arg(long, value_name = "N", default_value_t = 20_000)]
+    pub(super) patients: u64,
+    /// Equal seeds give equal tables, on any machine and any number of cores.
+    #[arg(long, value_name = "S", default_value_t = 1)]
+    pub(super) seed: u64,
+    /// Numbers of baseline exams, as 1,3.
+    #[arg(long, value_name = "K", value_delimiter = ',', default_value = "1,3")]
+    pub(super) k: Vec<usize>,
+    /// Take the [baseline] of this configuration file, for the comparison and the patients.
+    #[arg(long, value_name = "FILE")]
+    pub(super) config: Option<PathBuf>,
+    /// Print JSON Lines, one row a line.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct CalibrateArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// Write the proposed [baseline] table to this new file; the configuration stays as it is.
+    #[arg(long, value_name = "FILE")]
+    pub(super) write: Option<PathBuf>,
+    /// Print JSON.
     #[arg(long)]
     pub(super) json: bool,
 }

@@ -31,8 +31,7 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
     let rules = open::rules(&config)?;
     let mut refused = 0;
     for path in open::files(&args.paths)? {
-        let bytes =
-            std::fs::read(&path).map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
+        let bytes = open::bytes_of(&path, config.folder.max_object_bytes)?;
         let issuer = &config.folder.default_issuer;
         let reading = reading::read_object(&bytes, None, issuer, &rules);
         refused += usize::from(reading.disposition == Disposition::Quarantined);

@@ -11,6 +11,7 @@ use chrono::Utc;
 use serde::Serialize;
 use std::net::SocketAddr;
 use std::path::Path;
+use std::time::Duration;
 use tokio::runtime::Runtime;
 
 /// `serve`: the daemon.
@@ -39,6 +40,7 @@ pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let files = open::files(&args.paths)?;
     let pipeline = open::pipeline(&config, open::owner(&config)?)?;
+    pipeline.sweep().map_err(Failure::no)?;
     if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
         print::note(change);
     }
@@ -46,7 +48,7 @@ pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
     let mut not_taken = Vec::new();
     for path in &files {
         if let Err(why) = take(&pipeline, &config, path) {
-            not_taken.push(format!("{}: {why}", path.display()));
+            not_taken.push(format!("not taken: {why}"));
         }
         bar.inc(1);
     }
@@ -85,14 +87,7 @@ pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
 }
 
 fn take(pipeline: &Pipeline, config: &Config, path: &Path) -> Result<(), Failure> {
-    let size = std::fs::metadata(path).map_err(Failure::no)?.len();
-    let most = config.folder.max_object_bytes;
-    if size > most {
-        return Err(Failure::No(format!(
-            "{size} bytes is more than [receive.folder] max_object_bytes = {most}; not taken"
-        )));
-    }
-    let bytes = std::fs::read(path).map_err(Failure::no)?;
+    let bytes = open::bytes_of(path, config.folder.max_object_bytes)?;
     let issuer = &config.folder.default_issuer;
     let object = Incoming::new(&bytes, None, "file", issuer, Utc::now()).map_err(Failure::no)?;
     pipeline
@@ -107,7 +102,7 @@ pub(crate) fn drain_with_progress(pipeline: &Pipeline) -> Result<Progress, Failu
     let waiting = sum(pipeline.store())?.waiting;
     let bar = print::progress("reading objects", waiting.into());
     let done = pipeline
-        .drain(|done| bar.set_position(done.read as u64))
+        .drain(Duration::ZERO, |done| bar.set_position(done.read as u64))
         .map_err(Failure::no)?;
     bar.finish_and_clear();
     Ok(done)

@@ -7,7 +7,7 @@ use crate::domain::{Eye, PatientKey};
 use crate::history::{self, Exam};
 use crate::pipeline::{self, content_of, known};
 use crate::render::{Content, text, trend};
-use crate::results::{self, Site};
+use crate::results;
 use crate::store::objects::{self, ObjectId};
 use crate::store::readings::{self, StoredReading};
 use crate::store::results::ResultRow;
@@ -115,11 +115,7 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
     let known = store
         .read(|conn| known(conn, &exam.patient))
         .map_err(Failure::no)?;
-    let site = Site {
-        parameters: config.baseline,
-        technique: config.technique,
-    };
-    let working = results::working(&known, &site, &exam.id).map_err(Failure::no)?;
+    let working = results::working(&known, &open::site(&config), &exam.id).map_err(Failure::no)?;
     if args.json {
         for row in &rows {
             print::json(&version_line(row)?)?;

@@ -2,12 +2,14 @@
 
 mod args;
 mod ask;
+mod calibrate;
 pub(crate) mod daemon;
 mod look;
 pub(crate) mod open;
 pub(crate) mod print;
 mod say;
 mod service;
+mod simulate;
 mod working;
 
 pub use args::Cli;
@@ -40,11 +42,14 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Demo(args) => crate::demo::run(&args.into()),
         args::Command::Read(args) => ask::read(&args),
         args::Command::Assess(args) => ask::assess(&args),
+        args::Command::Simulate(args) => simulate::simulate(&args),
+        args::Command::Calibrate(args) => calibrate::calibrate(&args),
         args::Command::CheckConfig(args) => ask::check_config(&args),
         args::Command::Explain(args) => look::explain(&args),
         args::Command::History(args) => look::history(&args),
         args::Command::Quarantine(args) => look::quarantine(&args),
         args::Command::Label(args) => say::label(&args),
+        args::Command::Pressure(args) => say::pressure(&args),
         args::Command::Event(args) => say::event(&args),
     };
     match outcome {

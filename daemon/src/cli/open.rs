@@ -5,6 +5,7 @@ use crate::config::Config;
 use crate::domain::{Millimetres, Mistake, PatientKey};
 use crate::pipeline::Pipeline;
 use crate::reading::Rules;
+use crate::receive::folder::file::read_whole;
 use crate::results::Site;
 use crate::store::{Mode, Store, patients};
 use crate::template::Templates;
@@ -14,6 +15,15 @@ use std::path::{Path, PathBuf};
 /// Reads a file of text; the failure names it.
 pub(super) fn text_of(path: &Path) -> Result<String, Failure> {
     fs::read_to_string(path).map_err(|error| Failure::Usage(format!("{}: {error}", path.display())))
+}
+
+/// Reads a whole object of at most `limit` bytes. A link that the user names is followed; a pipe or
+/// a device is refused, so that nothing waits for ever.
+pub(super) fn bytes_of(path: &Path, limit: u64) -> Result<Vec<u8>, Failure> {
+    let failed =
+        |error: &dyn std::fmt::Display| Failure::no(format!("{}: {error}", path.display()));
+    let real = fs::canonicalize(path).map_err(|error| failed(&error))?;
+    read_whole(&real, limit).map_err(|error| failed(&error))
 }
 
 /// Every mistake on a line of its own.
@@ -85,17 +95,26 @@ pub(super) fn guest(config: &Config) -> Result<Store, Failure> {
     Store::open(&config.store.path, Mode::Guest).map_err(Failure::no)
 }
 
-/// The pipeline of a configuration over an open store.
-pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failure> {
-    let site = Site {
+/// What of the configuration a result depends on.
+pub(super) fn site(config: &Config) -> Site {
+    Site {
         parameters: config.baseline,
         technique: config.technique,
-    };
+        context: config.context.show,
+    }
+}
+
+/// The pipeline of a configuration over an open store.
+pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failure> {
     let folder = config.outbox.folder.clone();
-    Ok(
-        Pipeline::new(store, rules(config)?, site, folder, config.outbox.text)
-            .keeping_pixels(config.store.keep_pixels),
+    Ok(Pipeline::new(
+        store,
+        rules(config)?,
+        site(config),
+        folder,
+        config.outbox.text,
     )
+    .keeping_pixels(config.store.keep_pixels))
 }
 
 /// The patient an id names, told apart by issuer where that is needed.

@@ -1,9 +1,9 @@
-//! What people know: `label` and `event`.
+//! What people know: `label`, `pressure` and `event`.
 
-use super::args::{EventArgs, LabelArgs};
+use super::args::{EventArgs, LabelArgs, PressureArgs};
 use super::look::exam_named;
 use super::{Failure, open, print};
-use crate::domain::{Event, EventKind, Label, PatientKey};
+use crate::domain::{Event, EventKind, Label, OpeningPressure, PatientKey};
 use crate::pipeline::Pipeline;
 use crate::store::{patients, people};
 use chrono::Utc;
@@ -49,6 +49,49 @@ pub(super) fn label(args: &LabelArgs) -> Result<(), Failure> {
         exam.id,
         exam.performed_at.date()
     ));
+    reassess(&pipeline, &key)
+}
+
+/// `pressure`: sets or takes back the opening pressure of an exam.
+pub(super) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
+    let pressure = match (args.value.as_str(), args.unit.as_deref()) {
+        ("none", None) => None,
+        ("none", Some(_)) => {
+            return Err(Failure::Usage("write none without a unit".to_owned()));
+        }
+        (value, unit) => Some(
+            OpeningPressure::typed(value, unit.unwrap_or_default())
+                .map_err(|error| Failure::Usage(error.to_string()))?,
+        ),
+    };
+    let config = open::config(&args.config.config)?;
+    let pipeline = open::pipeline(&config, open::guest(&config)?)?;
+    let exam = exam_named(pipeline.store(), &args.exam)?;
+    let key = exam.patient.clone();
+    let (study, patient, set) = (
+        exam.study_instance_uid.clone(),
+        key.clone(),
+        pressure.clone(),
+    );
+    let changed = pipeline
+        .store()
+        .write(move |tx| {
+            let changed = people::set_pressure(tx, &patient, &study, set.as_ref(), Utc::now())?;
+            if changed {
+                patients::mark_dirty(tx, &patient, Utc::now())?;
+            }
+            Ok(changed)
+        })
+        .map_err(Failure::no)?;
+    let said = pressure.map_or("no opening pressure".to_owned(), |one| {
+        format!("opening pressure {one}")
+    });
+    if !changed {
+        print::line(format_args!("exam {} has {said} already", exam.id));
+        return Ok(());
+    }
+    let date = exam.performed_at.date();
+    print::line(format_args!("exam {} of {date}: {said}", exam.id));
     reassess(&pipeline, &key)
 }
 

@@ -16,6 +16,9 @@ use tracing_subscriber::EnvFilter;
 /// (`label` beside the daemon) left something to do.
 const LOOK_ANYWAY: Duration = Duration::from_secs(1);
 
+/// How long nothing must have come before results are made: reports of one exam come in a burst.
+const QUIET: Duration = Duration::from_millis(500);
+
 /// Pause after a step failed, so that a full disk is not asked a thousand times a second.
 const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(2);
 
@@ -102,9 +105,16 @@ fn log(config: &Config) {
 
 /// `serve`: runs until SIGTERM, SIGINT, or a store in doubt.
 pub(super) fn serve(config: &Config) -> Result<(), Failure> {
+    if !config.dicom.enabled && config.folder.path.is_none() {
+        return Err(Failure::Usage(
+            "nothing to serve: [receive.dicom] is switched off and [receive.folder] has no path"
+                .into(),
+        ));
+    }
     log(config);
     let store = open::owner(config)?;
     let pipeline = open::pipeline(config, store.clone())?;
+    pipeline.sweep().map_err(Failure::no)?;
     if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
         tracing::info!(code = "rules-changed", "{change}");
     }
@@ -156,7 +166,7 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
     loop {
         let last = *stop.borrow();
         changes.mark_unchanged();
-        match pipeline.drain(|_| {}) {
+        match pipeline.drain(if last { Duration::ZERO } else { QUIET }, |_| {}) {
             Ok(done) if done.read + done.assessed + done.published > 0 => tracing::info!(
                 code = "drained",
                 objects = done.read,

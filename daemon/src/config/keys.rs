@@ -131,6 +131,9 @@ keys! {
             ("ignore", Unlabelled::Ignore),
         ]),
     }
+    ["context"] context {
+        show: flag,
+    }
     ["outbox"] outbox {
         folder: path,
         text: flag,

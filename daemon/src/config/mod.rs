@@ -14,8 +14,8 @@ mod value;
 mod tests;
 
 pub use settings::{
-    After, DEFAULT_MAX_OBJECT_BYTES, DicomSettings, FolderSettings, LogFormat, LogLevel,
-    ObserveSettings, OutboxSettings, StoreSettings, TemplateSettings,
+    After, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DicomSettings, FolderSettings, LogFormat,
+    LogLevel, ObserveSettings, OutboxSettings, StoreSettings, TemplateSettings,
 };
 
 use crate::assess::Parameters;
@@ -41,6 +41,8 @@ pub struct Config {
     pub technique: Technique,
     /// `[baseline]`.
     pub baseline: Parameters,
+    /// `[context]`.
+    pub context: ContextSettings,
     /// `[outbox]`.
     pub outbox: OutboxSettings,
     /// `[observe]`.

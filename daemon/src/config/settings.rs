@@ -123,6 +123,13 @@ pub struct TemplateSettings {
     pub dictionaries: Vec<PathBuf>,
 }
 
+/// `[context]`: published figures beside a result.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ContextSettings {
+    /// Whether results show published widths and cutoffs; they never enter a status.
+    pub show: bool,
+}
+
 /// `[outbox]`: finished results.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct OutboxSettings {

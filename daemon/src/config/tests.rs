@@ -110,6 +110,8 @@ fn every_key_is_read_into_its_own_place() {
         [templates]
         folder = "t"
         dictionaries = ["d"]
+        [context]
+        show = true
         [outbox]
         folder = "o"
         text = false

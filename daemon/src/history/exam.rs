@@ -9,6 +9,9 @@ use crate::normalise::settle;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
+/// Code of the remark on values of a replaced report.
+const SUPERSEDED: &str = "superseded";
+
 /// One report of an exam.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ObjectUse {
@@ -151,6 +154,7 @@ impl Exam {
                 "Reports of this exam name different devices; it counts as one of unknown device.",
             ));
         }
+        exam.remarks.extend(exam.pooled());
         if exam.identity.contradictory {
             exam.remarks.push(
                 Remark::blocking(
@@ -172,7 +176,7 @@ impl Exam {
         if let Some(by) = superseded_by.first() {
             for value in &mut values {
                 value.set_aside(Remark::info(
-                    "superseded",
+                    SUPERSEDED,
                     format!("Replaced by report {by}."),
                 ));
             }
@@ -202,9 +206,40 @@ impl Exam {
         });
     }
 
+    /// A caution when values of several standing reports are used together.
+    fn pooled(&self) -> Option<Remark> {
+        let used = |object: &&ObjectUse| {
+            self.measurements.iter().any(|m| {
+                m.object == object.sop_instance_uid
+                    && m.value.usable
+                    && m.value.quantity == Quantity::SheathDiameter
+            })
+        };
+        let reports = self.objects.iter().filter(used).count();
+        (reports > 1).then(|| {
+            Remark::caution(
+                "reports-pooled",
+                format!("Readings of {reports} reports of this exam are used together."),
+            )
+            .act("If one was made to replace another, it does not say so: send it with its predecessor named.")
+        })
+    }
+
     /// Counts nothing twice across reports and refuses to mix border definitions.
     fn settle(&mut self) {
-        settle(self.measurements.iter_mut().map(|m| &mut m.value));
+        // A replaced value has no say: its successor often keeps its Observation UID.
+        let standing = |m: &&mut ExamMeasurement| {
+            m.value
+                .remarks
+                .iter()
+                .all(|remark| remark.code != SUPERSEDED)
+        };
+        settle(
+            self.measurements
+                .iter_mut()
+                .filter(standing)
+                .map(|m| &mut m.value),
+        );
         let mut definition = Seen::default();
         for value in self.readings() {
             definition.see(value.definition.as_ref());

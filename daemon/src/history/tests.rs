@@ -34,6 +34,21 @@ fn an_amended_report_replaces_its_predecessor_whichever_comes_first() {
     assert_eq!(one[0].objects[0].superseded_by, ["1.2"]);
 }
 
+/// A correction may keep the Observation UID of what it corrects (PS3.3 C.17.3), and may hold a
+/// mean where the report before it held readings.
+#[test]
+fn a_replaced_value_has_no_say_in_what_its_successor_counts_for() {
+    let mut old = report("1.1", "2.1", "2024-05-01", 5.0);
+    let mut new = report("1.2", "2.1", "2024-05-01", 5.4);
+    old.measurements[0].observation_uid = Some("9.1".into());
+    new.measurements[0].observation_uid = Some("9.1".into());
+    new.measurements.truncate(1);
+    new.measurements[0].derivation = Derivation::Mean;
+    new.predecessors = vec!["1.1".into()];
+    let exams = tell(&[old, new], &BTreeMap::new());
+    assert_eq!(used(&exams[0]), [5.4]);
+}
+
 #[test]
 fn two_reports_that_replace_each_other_leave_nothing_usable() {
     let mut a = report("1.1", "2.1", "2024-05-01", 5.0);
@@ -86,6 +101,7 @@ fn reports_by_two_operators_make_an_exam_of_unknown_operator() {
     let exam = &tell(&[a, b], &BTreeMap::new())[0];
     assert_eq!(exam.operator, None);
     assert!(exam.remarks.iter().any(|r| r.code == "operators-differ"));
+    assert!(exam.remarks.iter().any(|r| r.code == "reports-pooled"));
 }
 
 #[test]

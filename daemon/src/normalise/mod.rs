@@ -6,7 +6,6 @@
 pub mod caliper;
 pub mod decimal;
 pub mod derived;
-pub mod observed;
 pub mod plausible;
 pub mod technique;
 pub mod unit;

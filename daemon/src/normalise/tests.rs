@@ -418,39 +418,6 @@ fn the_same_observation_twice() {
     );
 }
 
-/// PS3.5 table 6.2-1, DT.
-#[test]
-fn observation_times() {
-    let read = |text: &str| observed::parse(text, Some(3600)).map(|at| at.to_string());
-    let expected = |text: &str| Some(text.to_owned());
-    assert_eq!(
-        read("20240501101200"),
-        expected("2024-05-01T10:12:00+01:00")
-    );
-    assert_eq!(
-        read("20240501101200.25-0500"),
-        expected("2024-05-01T10:12:00.250-05:00")
-    );
-    assert_eq!(read("20240501"), expected("2024-05-01T00:00:00+01:00"));
-    assert_eq!(
-        read("20240501235960"),
-        expected("2024-05-01T23:59:59+01:00")
-    );
-    for text in [
-        "2024",
-        "202405",
-        "20241301",
-        "2024050125",
-        "x",
-        "20240501+25",
-        "-0500",
-    ] {
-        assert_eq!(read(text), None, "{text}");
-    }
-    let bare = observed::parse("2024050110", None).unwrap();
-    assert_eq!(bare.offset_s, None);
-}
-
 proptest! {
     /// Against exact fractions: value and unit as numerator over a power of ten.
     #[test]
@@ -488,7 +455,6 @@ proptest! {
     #[test]
     fn any_text_is_read_or_refused(text in "\\PC{0,80}") {
         let _ = Decimal::parse(&text);
-        let _ = observed::parse(&text, None);
     }
 
     /// The order of the values decides nothing about which of them count.

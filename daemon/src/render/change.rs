@@ -2,6 +2,7 @@
 
 use super::Content;
 use crate::geometry::NOT_COMPUTED;
+use serde::Serialize;
 use std::collections::BTreeSet;
 
 /// Reasons in words; `before` is `None` for a first version.
@@ -27,10 +28,47 @@ pub fn why(before: Option<&Content>, now: &Content) -> Vec<String> {
     if before.parameters != now.parameters || before.technique != now.technique {
         reasons.push("the parameters of the site changed".into());
     }
+    beside(before, now, &mut reasons);
     if reasons.is_empty() {
         reasons.push("templates or software read the same reports differently".into());
     }
     reasons
+}
+
+/// What stands beside the comparison. Compared as it is written: a stored content has rounded numbers.
+fn beside(before: &Content, now: &Content, reasons: &mut Vec<String>) {
+    if before.exam.opening_pressure != now.exam.opening_pressure {
+        reasons.push(match &now.exam.opening_pressure {
+            Some(pressure) => format!("an opening pressure of {pressure} was recorded"),
+            None => "the opening pressure was taken back".into(),
+        });
+    }
+    if differ(&before.course.threshold, &now.course.threshold) {
+        reasons.push("earlier episodes say something else of the patient's own threshold".into());
+    }
+    if differ(&before.companions, &now.companions) {
+        reasons
+            .push("values measured beside the sheath changed, here or at an earlier exam".into());
+    }
+    if before.context.is_some() != now.context.is_some() {
+        reasons.push("the site switched published figures on or off".into());
+    }
+    let rest = |content: &Content| {
+        let course = content.course.clone();
+        (
+            course.growth,
+            course.after_event,
+            course.trend,
+            course.change_point,
+        )
+    };
+    if reasons.is_empty() && differ(&rest(before), &rest(now)) {
+        reasons.push("earlier exams give another course".into());
+    }
+}
+
+fn differ<T: Serialize>(before: &T, now: &T) -> bool {
+    serde_json::to_value(before).ok() != serde_json::to_value(now).ok()
 }
 
 fn reports(before: &Content, now: &Content, reasons: &mut Vec<String>) {

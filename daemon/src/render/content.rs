@@ -1,16 +1,19 @@
 //! What a result says, before anyone decides how it looks.
 
 use super::cautions::{self, Caution};
-use crate::assess::{Assessment, Parameters, Why};
+use crate::assess::{Assessment, Course, Parameters, Why};
+use crate::companions::{self, Companions};
 use crate::domain::{
-    Border, Device, Event, Eye, Label, Millimetres, Moment, Quantity, Remark, Sex,
+    Border, Device, Event, Eye, Label, Millimetres, Moment, OpeningPressure, Quantity, Remark, Sex,
 };
 use crate::geometry::NOT_COMPUTED;
 use crate::history::{Exam, ExamMeasurement, ObjectUse};
 use crate::normalise::Technique;
+use crate::published::{self, Published};
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
 
 /// The patient of a result.
 #[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -44,6 +47,9 @@ pub struct ResultExam {
     pub definition: Option<Border>,
     /// What a person says of it.
     pub label: Option<Label>,
+    /// Opening pressure that a person recorded with it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub opening_pressure: Option<OpeningPressure>,
 }
 
 /// One exam of the baseline a result rests on.
@@ -89,6 +95,15 @@ pub struct Content {
     pub measurements_not_used: Vec<ExamMeasurement>,
     /// The comparison.
     pub assessment: Assessment,
+    /// What stands beside the comparison and never changes its status.
+    #[serde(default, skip_serializing_if = "Course::is_empty")]
+    pub course: Course,
+    /// What the exam measured beside the sheath.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub companions: Option<Companions>,
+    /// Published figures, when the site shows them; no part of the comparison.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub context: Option<Published>,
     /// The exams it rests on, oldest first.
     pub baseline: Vec<BaselineExam>,
     /// Earlier exams that did not serve, oldest first.
@@ -118,11 +133,20 @@ pub struct Context<'a> {
     pub parameters: &'a Parameters,
     /// Limits of technique.
     pub technique: &'a Technique,
+    /// Opening pressures by Study Instance UID.
+    pub pressures: &'a BTreeMap<String, OpeningPressure>,
+    /// Whether published figures are shown.
+    pub published: bool,
 }
 
 /// The content of one exam's result.
 #[must_use]
-pub fn content(exam: &Exam, assessment: Assessment, context: Context<'_>) -> Content {
+pub fn content(
+    exam: &Exam,
+    assessment: Assessment,
+    course: Course,
+    context: Context<'_>,
+) -> Content {
     let (used, not_used): (Vec<_>, Vec<_>) = exam
         .measurements
         .iter()
@@ -165,10 +189,14 @@ pub fn content(exam: &Exam, assessment: Assessment, context: Context<'_>) -> Con
             device: exam.device.clone(),
             definition: exam.definition,
             label: exam.label,
+            opening_pressure: context.pressures.get(&exam.study_instance_uid).cloned(),
         },
         reports: exam.objects.clone(),
         measurements_used: used,
         measurements_not_used: not_used,
+        companions: companions::of(exam, &assessment.baseline, context.exams),
+        context: None,
+        course,
         assessment,
         baseline,
         not_compared,
@@ -184,6 +212,9 @@ pub fn content(exam: &Exam, assessment: Assessment, context: Context<'_>) -> Con
         parameters: *context.parameters,
         technique: *context.technique,
     };
+    content.context = context
+        .published
+        .then(|| published::beside(content.measured_mm(), content.age_years()));
     content.cautions = cautions::of(&content);
     content.would_change = would_change(&content);
     content
@@ -213,6 +244,13 @@ impl Content {
         let born = self.patient.birth_date?;
         let days = (self.exam.performed_at.date() - born).num_days();
         (days >= 0).then_some(days as f64 / 365.25)
+    }
+
+    /// Mean of both eyes, or the only eye measured, mm.
+    fn measured_mm(&self) -> Option<f64> {
+        let rows = &self.assessment.rows;
+        let row = rows.both.or(rows.right).or(rows.left);
+        row.map(|row| row.measured_mm)
     }
 
     /// Idempotency key: equal for equal contents, whenever and however often they are made.

@@ -3,6 +3,7 @@
 //! [`content::Content`] is what a result says; [`json`] and [`text`] are its two renderings,
 //! [`trend`] draws a patient's exams, [`change`] says why a new version differs.
 
+mod beside;
 pub mod cautions;
 pub mod change;
 pub mod content;

@@ -1,7 +1,7 @@
 //! `result.txt`: a paragraph a clinician can read, and the list behind it.
 
-use super::Content;
 use super::cautions::NOT_A_DEVICE;
+use super::{Content, beside};
 use crate::assess::{Comparison, Row, Status};
 use crate::domain::Severity;
 use std::fmt::Write;
@@ -13,11 +13,17 @@ pub fn text(content: &Content) -> String {
     heading(&mut out, content);
     paragraph(&mut out, &summary(content));
     rows(&mut out, content);
+    for (title, lines) in beside::sections(content) {
+        list(&mut out, title, &lines);
+    }
     list(&mut out, "Baseline", &baseline(content));
     list(&mut out, "Readings", &readings(content));
     list(&mut out, "Remarks", &remarks(content));
     let cautions: Vec<String> = content.cautions.iter().map(|c| c.text.clone()).collect();
     list(&mut out, "Cautions", &cautions);
+    let context = content.context.as_ref();
+    let context = context.map_or(Vec::new(), |context| context.lines());
+    list(&mut out, beside::PUBLISHED, &context);
     list(
         &mut out,
         "What would change this result",

@@ -236,4 +236,13 @@ mod tests {
             assert_eq!(got.as_deref(), expected, "{text:?}");
         }
     }
+
+    proptest::proptest! {
+        #[test]
+        fn any_text_is_read_or_refused(text in "\\PC{0,40}", digits in "[0-9.:+-]{0,26}") {
+            for text in [text, digits] {
+                let _ = (date(&text), time(&text), moment_from_dt(&text, None));
+            }
+        }
+    }
 }

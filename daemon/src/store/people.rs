@@ -1,7 +1,7 @@
-//! What people know: labels of exams, events of patients.
+//! What people know: labels and opening pressures of exams, events of patients.
 
 use super::{StoreError, stamp};
-use crate::domain::{Event, EventKind, Label, PatientKey};
+use crate::domain::{Event, EventKind, Label, OpeningPressure, PatientKey};
 use chrono::{DateTime, NaiveDate, Utc};
 use rusqlite::{Connection, params};
 
@@ -135,4 +135,67 @@ pub fn events(conn: &Connection, key: &PatientKey) -> Result<Vec<Event>, StoreEr
         });
     }
     Ok(events)
+}
+
+/// Sets the opening pressure of an exam, or takes it away. Returns whether that changed anything.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn set_pressure(
+    conn: &Connection,
+    key: &PatientKey,
+    study_instance_uid: &str,
+    pressure: Option<&OpeningPressure>,
+    now: DateTime<Utc>,
+) -> Result<bool, StoreError> {
+    let changed = match pressure {
+        Some(pressure) => conn
+            .prepare_cached(
+                "insert into pressure
+                    (patient_issuer, patient_id, study_instance_uid, value, unit, set_at)
+                 values (?1, ?2, ?3, ?4, ?5, ?6)
+                 on conflict (patient_id, patient_issuer, study_instance_uid) do update
+                    set value = excluded.value, unit = excluded.unit, set_at = excluded.set_at
+                    where value <> excluded.value or unit <> excluded.unit",
+            )?
+            .execute(params![
+                key.issuer,
+                key.id,
+                study_instance_uid,
+                pressure.value(),
+                pressure.unit().code(),
+                stamp::text(now)
+            ])?,
+        None => conn
+            .prepare_cached(
+                "delete from pressure
+                 where patient_issuer = ?1 and patient_id = ?2 and study_instance_uid = ?3",
+            )?
+            .execute(params![key.issuer, key.id, study_instance_uid])?,
+    };
+    Ok(changed > 0)
+}
+
+/// The opening pressures of a patient's exams: Study Instance UID and pressure, by UID.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn pressures(
+    conn: &Connection,
+    key: &PatientKey,
+) -> Result<Vec<(String, OpeningPressure)>, StoreError> {
+    let mut statement = conn.prepare_cached(
+        "select study_instance_uid, value, unit from pressure
+         where patient_issuer = ?1 and patient_id = ?2 order by study_instance_uid",
+    )?;
+    let mut rows = statement.query([&key.issuer, &key.id])?;
+    let mut pressures = Vec::new();
+    while let Some(row) = rows.next()? {
+        let (value, unit): (String, String) = (row.get(1)?, row.get(2)?);
+        let pressure = OpeningPressure::typed(&value, &unit).map_err(|_| StoreError::Damaged {
+            what: "an opening pressure that is none".to_owned(),
+        })?;
+        pressures.push((row.get(0)?, pressure));
+    }
+    Ok(pressures)
 }

@@ -3,6 +3,7 @@
 use super::objects::{Incoming, Kept, ObjectId};
 use super::*;
 mod pictures;
+mod shape;
 mod topics;
 
 use chrono::{DateTime, Utc};

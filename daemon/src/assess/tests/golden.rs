@@ -1,7 +1,8 @@
 //! Invented patients answered by a separate implementation, line by line.
 //!
-//! `fixtures/assess/questions.jsonl` holds the questions, `answers.jsonl` what a program in Python
-//! with numpy made of them: it inverts V plainly and screens by predicting each exam from the others.
+//! `fixtures/assess/questions.jsonl` holds the questions, `answers.jsonl` what `answer.py` beside it
+//! made of them, in Python with numpy: it inverts V plainly and screens by predicting each exam from
+//! the others. `worked_matrices.json` holds every matrix of one comparison, from the same program.
 
 use super::*;
 use crate::assess::explain;
@@ -40,6 +41,54 @@ fn answers_agree_with_the_separate_implementation() {
         }
     }
     assert_eq!(statuses.len(), 6, "every status is there: {statuses:?}");
+}
+
+/// Two baseline exams of a child: every term between the readings and the expected values.
+#[test]
+fn matrices_agree_with_the_separate_implementation() {
+    let text = include_str!("../../../../fixtures/assess/worked_matrices.json");
+    let expected: Value = serde_json::from_str(text).unwrap();
+    let question: Question = serde_json::from_value(expected["question"].clone()).unwrap();
+    let answer = explain(&question).unwrap();
+    let a = answer.arithmetic.unwrap();
+    let numbers = |name: &str| -> Vec<f64> {
+        match &expected[name] {
+            Value::Array(rows) => rows.iter().flat_map(flat).collect(),
+            one => flat(one),
+        }
+    };
+    let agree = |name: &str, found: Vec<f64>| {
+        let expected = numbers(name);
+        assert_eq!(found.len(), expected.len(), "{name}");
+        for (found, expected) in found.into_iter().zip(expected) {
+            close(found, expected, 1e-9);
+        }
+    };
+    agree("tau_years", a.exams.iter().map(|e| e.tau_years).collect());
+    agree(
+        "age_years",
+        a.exams.iter().filter_map(|e| e.age_years).collect(),
+    );
+    agree("growth_mm", a.exams.iter().map(|e| e.growth_mm).collect());
+    agree("y_mm", a.observations.iter().map(|o| o.y_mm).collect());
+    agree("v", a.v.concat());
+    agree("c", a.c.concat());
+    agree("c_star", a.c_star.concat());
+    agree("h", vec![a.h]);
+    agree("level_mm", vec![a.level_mm]);
+    agree("covariance", a.covariance.concat());
+    let rows = [&answer.rows.right, &answer.rows.left];
+    let means = rows.map(|row| comparison(row.as_ref()).expected_mm);
+    agree("expected_mm", means.to_vec());
+    assert_eq!(a.v.len(), 4);
+}
+
+/// A number, or the numbers of a row.
+fn flat(value: &Value) -> Vec<f64> {
+    match value {
+        Value::Array(row) => row.iter().flat_map(flat).collect(),
+        one => vec![one.as_f64().unwrap()],
+    }
 }
 
 /// The line that `assess` prints, with its working, to the last digit.

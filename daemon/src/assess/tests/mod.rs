@@ -2,10 +2,12 @@
 
 mod asked;
 mod corners;
+mod course;
+mod episodes;
 mod golden;
 mod order;
 mod published;
-mod simulated;
+mod slopes;
 mod smallest;
 mod worked;
 

@@ -196,6 +196,31 @@ proptest! {
         same(comparison(one.rows.both), comparison(other.rows.both), shift);
     }
 
+    /// Wider readings with the same spread never make a status lower.
+    #[test]
+    fn a_wider_exam_is_never_told_lower(history in a_history(), um in 1_i64..3000) {
+        let rank = |status: Status| match status {
+            Status::BelowExpected => 0,
+            Status::WithinExpected => 1,
+            Status::AboveExpected => 2,
+            Status::WellAboveExpected => 3,
+            // Whether a comparison is possible does not depend on how wide today is.
+            Status::NotComparable => 4,
+            Status::NoBaseline => 5,
+        };
+        let id = latest(&history).id.clone();
+        let mut wider = history.clone();
+        let today = wider.exams.iter_mut().find(|exam| exam.id == id).unwrap();
+        for length in today.eyes.right.iter_mut().chain(&mut today.eyes.left) {
+            *length = Millimetres::from_um(length.um() + um);
+        }
+        let (one, other) = (ask(&history, &id), ask(&wider, &id));
+        prop_assert!(rank(other.status) >= rank(one.status), "{:?}, {:?}", one.status, other.status);
+        prop_assert_eq!(rank(other.status) > 3, rank(one.status) > 3);
+        prop_assert!(other.flagged >= one.flagged);
+        prop_assert_eq!(one.baseline, other.baseline);
+    }
+
     /// Every exam but the assessed and later ones is either used or set aside, with one reason.
     #[test]
     fn no_exam_vanishes(history in a_history(), ignore in any::<bool>()) {

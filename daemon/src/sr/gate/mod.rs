@@ -4,6 +4,7 @@
 //! can catch. The gate walks the bytes with a stack of its own and compares every length with
 //! what is left, so what it admits is bounded in depth, number and size.
 
+mod encoding;
 mod error;
 mod inflate;
 mod part10;
@@ -12,8 +13,9 @@ mod walk;
 #[cfg(test)]
 mod tests;
 
+pub(crate) use encoding::{Encoding, dictionary_vr, word};
 pub use error::{Fault, GateError, Place};
-pub(crate) use walk::{Encoding, Event, dictionary_vr, word};
+pub(crate) use walk::Event;
 
 use super::digest::Digest;
 use super::limits::Limits;

@@ -2,8 +2,8 @@
 
 use super::{keep, now, open};
 use crate::domain::{
-    Device, Disposition, Event, EventKind, ExamFacts, Label, ObjectReading, Patient, PatientKey,
-    Remark,
+    Device, Disposition, Event, EventKind, ExamFacts, Label, ObjectReading, OpeningPressure,
+    Patient, PatientKey, Remark,
 };
 use crate::store::objects::{self, ObjectId};
 use crate::store::readings::{self, StoredDisposition};
@@ -255,4 +255,42 @@ fn versions_of_a_result_chain() {
             Ok(())
         })
         .expect("read");
+}
+
+#[test]
+fn an_opening_pressure_is_kept_as_typed_until_it_is_taken_back() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    let (key, other) = (patient("HERE", "007"), patient("THERE", "007"));
+    let set = |value: Option<(&str, &str)>| {
+        let pressure = value.map(|(digits, unit)| OpeningPressure::typed(digits, unit).unwrap());
+        let key = key.clone();
+        store
+            .write(move |tx| people::set_pressure(tx, &key, "9.1", pressure.as_ref(), now()))
+            .expect("set")
+    };
+    let kept = |key: &crate::domain::PatientKey| {
+        let all = store
+            .read(|conn| people::pressures(conn, key))
+            .expect("read");
+        let shown = all
+            .into_iter()
+            .map(|(study, one)| format!("{study}: {one}"));
+        shown.collect::<Vec<_>>()
+    };
+    assert!(set(Some(("32.0", "cm[H2O]"))));
+    assert!(
+        !set(Some(("32.0", "cm[H2O]"))),
+        "the same again changes nothing"
+    );
+    assert_eq!(kept(&key), ["9.1: 32.0 cm[H2O]"]);
+    assert!(
+        set(Some(("32.0", "mm[Hg]"))),
+        "another unit is another pressure"
+    );
+    assert_eq!(kept(&key), ["9.1: 32.0 mm[Hg]"]);
+    assert!(kept(&other).is_empty(), "another issuer is another patient");
+    assert!(set(None));
+    assert!(!set(None));
+    assert!(kept(&key).is_empty());
 }

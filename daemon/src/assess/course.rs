@@ -1,0 +1,81 @@
+//! What stands beside a comparison: it explains and describes, and never changes a status.
+
+use super::after_event::{AfterEvent, after_event};
+use super::compare::{Case, Compared};
+use super::growth::{Growth, years_between};
+use super::threshold::{Episode, Threshold};
+use super::trend::{ChangePoint, Trend, trend};
+use super::{Assessment, Comparison};
+use crate::domain::Label;
+use serde::{Deserialize, Serialize};
+
+/// Growth, own threshold, what an event left, and how the exams run over time. Each is `None`, and
+/// absent in JSON, when there is nothing to say.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Course {
+    /// Growth since the last baseline exam.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub growth: Option<Growth>,
+    /// What earlier labelled episodes say of the patient's own threshold.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub threshold: Option<Threshold>,
+    /// What the last event left behind.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub after_event: Option<AfterEvent>,
+    /// Slope over time, from four exams on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub trend: Option<Trend>,
+    /// Best place for a lasting shift, from four exams on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub change_point: Option<ChangePoint>,
+}
+
+impl Course {
+    /// Nothing to say.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        *self == Course::default()
+    }
+
+    /// Of one exam; `episodes` are those of earlier days.
+    pub(super) fn of(
+        case: &Case<'_>,
+        answer: &Assessment,
+        compared: Option<&Compared<'_>>,
+        episodes: &[Episode],
+    ) -> Self {
+        let (trend, change_point) = trend(case);
+        Course {
+            growth: compared.map(|compared| {
+                let (last, today) = (compared.last, case.today);
+                let gap = years_between(last.exam.date, today.exam.date);
+                Growth::between(last.age, today.age, gap, case.parameters)
+            }),
+            threshold: Threshold::of(episodes, leading(answer).as_ref()),
+            after_event: compared.and_then(|compared| after_event(case, compared)),
+            trend,
+            change_point,
+        }
+    }
+}
+
+fn leading(answer: &Assessment) -> Option<Comparison> {
+    answer.rows.leading()?.comparison
+}
+
+/// The episode an exam tells of: labelled, compared, and not excluded.
+pub(super) fn episode(case: &Case<'_>, answer: &Assessment) -> Option<Episode> {
+    let exam = case.today.exam;
+    let raised = match exam.label? {
+        Label::RaisedConfirmed => true,
+        Label::RaisedRuledOut => false,
+        Label::Well | Label::AfterDecompression => return None,
+    };
+    let row = leading(answer).filter(|_| exam.excluded.is_none())?;
+    Some(Episode {
+        date: exam.date,
+        change_mm: row.change_mm,
+        sd_mm: row.sd_mm,
+        raised,
+    })
+}

@@ -1,0 +1,194 @@
+//! `calibrate`: the department's own measurement errors, from its store.
+
+use super::args::CalibrateArgs;
+use super::{Failure, open, print};
+use crate::department::{self, Calibration, Interval, Patient};
+use crate::pipeline::known;
+use crate::store::patients;
+use std::fmt::Write as _;
+use std::fs;
+use std::io::{IsTerminal, Write as _};
+
+/// Pairs of stable exams below which the proposal is mostly the present values.
+const FEW_PAIRS: usize = 50;
+
+/// `calibrate`: proposes, and writes the proposal to a new file when told to.
+pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
+    let config = open::config(&args.config.config)?;
+    let store = open::guest(&config)?;
+    let site = open::site(&config);
+    let keys = store.read(patients::list).map_err(Failure::no)?;
+    let bar = std::io::stderr()
+        .is_terminal()
+        .then(|| print::progress("reading patients", keys.len() as u64));
+    let mut persons = Vec::new();
+    for key in &keys {
+        let known = store.read(|conn| known(conn, key)).map_err(Failure::no)?;
+        persons.extend(Patient::all_of(&known, &site).map_err(Failure::no)?);
+        if let Some(bar) = &bar {
+            bar.inc(1);
+        }
+    }
+    if let Some(bar) = &bar {
+        bar.finish_and_clear();
+    }
+    let found = department::calibrate(&persons, &config.baseline).map_err(Failure::no)?;
+    if let Some(path) = &args.write {
+        let failed = |error| Failure::no(format!("{}: {error}", path.display()));
+        let mut file = fs::File::create_new(path).map_err(failed)?;
+        file.write_all(table(&found).as_bytes()).map_err(failed)?;
+    }
+    if args.json {
+        return print::json(&found);
+    }
+    show(&found);
+    if let Some(path) = &args.write {
+        print::line(format_args!(
+            "Written to {}; nothing changes until these lines stand in the configuration.",
+            path.display()
+        ));
+    }
+    Ok(())
+}
+
+/// The proposal as the lines of a `[baseline]` table.
+fn table(found: &Calibration) -> String {
+    let mut text = format!(
+        "# Proposed by `sheathline calibrate` from {} pairs of stable exams of {} patients.\n\
+         # Copy these lines into the [baseline] table of the configuration.\n[baseline]\n",
+        found.pairs, found.patients
+    );
+    for p in &found.proposals {
+        let share = 100.0 * p.data_share;
+        // Writing to text cannot fail.
+        let _ = writeln!(
+            text,
+            "{} = {:.3} # was {}; {share:.0} % from the data",
+            p.name, p.proposed, p.now
+        );
+    }
+    text
+}
+
+fn show(found: &Calibration) {
+    print::line(format_args!(
+        "{} patients, {} pairs of consecutive stable exams (labelled well or raised_ruled_out)",
+        found.patients, found.pairs
+    ));
+    readings(found);
+    print::line("");
+    print::line("PROPOSAL for [baseline]; present values count as 50 pairs");
+    print::line(format_args!(
+        "{:<10} {:>7} {:>9} {:>10} {:>15}",
+        "parameter", "now", "proposed", "std error", "share of data"
+    ));
+    for p in &found.proposals {
+        let error = p.standard_error.map_or("-".into(), |e| format!("{e:.3}"));
+        let share = format!("{:.0} %", 100.0 * p.data_share);
+        print::line(format_args!(
+            "{:<10} {:>7.3} {:>9.3} {error:>10} {share:>15}",
+            p.name, p.now, p.proposed
+        ));
+    }
+    if found.pairs < FEW_PAIRS {
+        print::line(format_args!(
+            "Fewer than {FEW_PAIRS} pairs: the proposal is mostly the present values. Label more exams."
+        ));
+    }
+    offsets(found);
+    promise(found);
+    print::line("");
+    print::line(
+        "Nothing was changed. A person decides; simulate --config shows what a change promises.",
+    );
+}
+
+fn readings(found: &Calibration) {
+    let Some(a) = &found.readings else {
+        print::line("No repeated readings: nothing is known of the error of one reading.");
+        return;
+    };
+    print::line(format_args!(
+        "One reading within an exam: SD {:.3} mm (95 % {}) from {} readings of {} eyes and planes; \
+         two readings differ by less than {:.2} mm in 95 %; ICC(1) {}",
+        a.s_w,
+        range(a.s_w_interval, 3),
+        a.values,
+        a.groups,
+        a.repeatability,
+        a.icc1.map_or("-".into(), |icc| format!("{icc:.3}"))
+    ));
+}
+
+fn offsets(found: &Calibration) {
+    if found.offsets.is_empty() {
+        return;
+    }
+    print::line("");
+    print::line("OPERATORS against the department's mean, mm (shown, not used)");
+    for one in &found.offsets {
+        // More than two standard errors off is worth a look at the technique.
+        let far = one.offset_mm.abs() > 2.0 * one.standard_error_mm;
+        print::line(format_args!(
+            "{:<20} {:>+7.3} (std error {:.3}, {} exams){}",
+            one.operator,
+            one.offset_mm,
+            one.standard_error_mm,
+            one.exams,
+            if far { "  reads apart" } else { "" }
+        ));
+    }
+}
+
+fn promise(found: &Calibration) {
+    let p = &found.promise;
+    print::line("");
+    let (Some(share), Some(interval), Some(square), Some(usual)) = (
+        p.flagged_share,
+        p.flagged_interval,
+        p.mean_square_z,
+        p.mean_square_interval,
+    ) else {
+        print::line(
+            "No exam labelled well was compared: whether the promise is kept is not known.",
+        );
+        return;
+    };
+    print::line("PROMISE of the present parameters, on exams labelled well");
+    let verdict = if interval.holds(p.promised_share) {
+        "in keeping with the promise"
+    } else if share > p.promised_share {
+        "more than promised"
+    } else {
+        "fewer than promised: the interval is wider than it need be"
+    };
+    print::line(format_args!(
+        "flagged {} of {}: {:.1} % (95 % {} %), promised about {:.1} %: {verdict}",
+        p.flagged,
+        p.exams,
+        100.0 * share,
+        range(
+            Interval {
+                low: 100.0 * interval.low,
+                high: 100.0 * interval.high
+            },
+            1
+        ),
+        100.0 * p.promised_share
+    ));
+    print::line(format_args!(
+        "mean square of z {square:.2}, usual {} around 1; suggested factor on all variances {:.2}",
+        range(usual, 2),
+        p.variance_factor
+    ));
+}
+
+fn range(interval: Interval, decimals: usize) -> String {
+    format!(
+        "{:.decimals$} to {:.decimals$}",
+        interval.low, interval.high
+    )
+}
+
+#[cfg(test)]
+mod tests;

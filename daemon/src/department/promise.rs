@@ -1,0 +1,63 @@
+//! Whether the present parameters keep their promise on exams of patients who were well.
+
+use super::interval::{Interval, mean_square_interval, wilson};
+use super::patient::Patient;
+use crate::assess::Parameters;
+use crate::domain::Label;
+use serde::Serialize;
+
+/// Well exams of which this many count for the present parameters when their scale is judged.
+const WEIGHT_EXAMS: f64 = 20.0;
+
+/// Well exams with a comparison, and what was said of them.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Promise {
+    /// Exams labelled `well` that were compared.
+    pub exams: usize,
+    /// Of these, flagged.
+    pub flagged: usize,
+    /// The share that the limit of the leading row promises.
+    pub promised_share: f64,
+    /// The share seen; `None` without exams.
+    pub flagged_share: Option<f64>,
+    /// Its 95 % interval (Wilson).
+    pub flagged_interval: Option<Interval>,
+    /// Mean square of z of the leading row; 1 when the parameters fit.
+    pub mean_square_z: Option<f64>,
+    /// Where it lies in 95 % when the parameters fit and exams are independent.
+    pub mean_square_interval: Option<Interval>,
+    /// Factor that the z suggest for all variances, pulled towards 1.
+    pub variance_factor: f64,
+}
+
+impl Promise {
+    pub(super) fn of(patients: &[Patient], p: &Parameters) -> Promise {
+        let (mut z, mut flagged) = (Vec::new(), 0);
+        for patient in patients {
+            let exams = patient.history.exams.iter();
+            for exam in exams.filter(|exam| exam.label == Some(Label::Well)) {
+                let Some(answer) = patient.answers.get(&exam.id) else {
+                    continue;
+                };
+                let Some(row) = answer.rows.leading().and_then(|row| row.comparison) else {
+                    continue;
+                };
+                z.push(row.z);
+                flagged += usize::from(answer.flagged);
+            }
+        }
+        let (exams, n) = (z.len(), z.len() as f64);
+        let squares: f64 = z.iter().map(|z| z * z).sum();
+        let some = exams > 0;
+        Promise {
+            exams,
+            flagged,
+            promised_share: 0.5 * libm::erfc(p.z_above * std::f64::consts::FRAC_1_SQRT_2),
+            flagged_share: some.then(|| flagged as f64 / n),
+            flagged_interval: some.then(|| wilson(flagged, exams)),
+            mean_square_z: some.then(|| squares / n),
+            mean_square_interval: some.then(|| mean_square_interval(exams)),
+            variance_factor: (WEIGHT_EXAMS + squares) / (WEIGHT_EXAMS + n),
+        }
+    }
+}

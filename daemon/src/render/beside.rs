@@ -1,0 +1,35 @@
+//! What stands beside the comparison, as lines of text. None of it changes a status.
+
+use super::Content;
+
+/// Title of the published figures.
+pub(super) const PUBLISHED: &str = "Published figures (context only, no part of any flag)";
+
+/// Titles and lines, in the order they are printed; a title without lines has nothing to say.
+pub(super) fn sections(content: &Content) -> [(&'static str, Vec<String>); 5] {
+    let course = &content.course;
+    let growth = course.growth.iter().map(|growth| growth.sentence());
+    let event = course.after_event.iter().map(|event| event.sentence());
+    let trend = course.trend.iter().map(|trend| trend.sentence());
+    let shift = course.change_point.iter();
+    let shift = shift.filter_map(|shift| shift.sentence());
+    let threshold = course.threshold.iter();
+    let pressure = content.exam.opening_pressure.iter();
+    let companions = content.companions.iter();
+    [
+        ("Age and growth", growth.collect()),
+        (
+            "Opening pressure",
+            pressure.map(|one| one.sentence()).collect(),
+        ),
+        ("Course", event.chain(trend).chain(shift).collect()),
+        (
+            "This patient's own threshold",
+            threshold.map(|threshold| threshold.sentence()).collect(),
+        ),
+        (
+            "Measured beside the sheath",
+            companions.flat_map(|one| one.sentences()).collect(),
+        ),
+    ]
+}

@@ -1,0 +1,341 @@
+//! The commands as a user meets them: what they print, and how they end.
+
+use super::harness::{Site, fixture, lines, program};
+use super::objects::Report;
+use serde_json::{Value, json};
+use std::fs;
+use std::io::Write;
+use std::process::{Command, Output, Stdio};
+
+fn run(args: &[&str]) -> Output {
+    program().args(args).output().expect("the program runs")
+}
+
+fn stdout(output: &Output) -> String {
+    String::from_utf8(output.stdout.clone()).expect("UTF-8")
+}
+
+fn stderr(output: &Output) -> String {
+    String::from_utf8(output.stderr.clone()).expect("UTF-8")
+}
+
+/// Every key of one line of `read --json`, as it is published.
+#[test]
+fn read_prints_one_line_an_object_with_the_published_names() {
+    let path = fixture("sr/tid1500/report.dcm").display().to_string();
+    let output = run(&["read", "--json", &path]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let line = &lines(&stdout(&output))[0];
+    assert_eq!(line["path"], path);
+    assert_eq!(line["disposition"], "accepted");
+    assert!(
+        line["template"]
+            .as_str()
+            .is_some_and(|name| name.starts_with("tid1500@"))
+    );
+    for name in ["id", "issuer", "birth_date", "sex"] {
+        assert!(line["patient"].get(name).is_some(), "patient.{name}");
+    }
+    for name in ["study_instance_uid", "performed_at", "operator", "device"] {
+        assert!(line["exam"].get(name).is_some(), "exam.{name}");
+    }
+    let measurement = &line["measurements"][0];
+    for name in [
+        "quantity",
+        "eye",
+        "value_mm",
+        "value_as_sent",
+        "unit_as_sent",
+        "plane",
+        "depth_mm",
+        "derivation",
+        "usable",
+        "place",
+        "concept",
+        "geometry",
+        "remarks",
+    ] {
+        assert!(measurement.get(name).is_some(), "measurement.{name}");
+    }
+}
+
+#[test]
+fn read_ends_with_1_when_something_cannot_be_understood() {
+    let path = fixture("sr/truncated/report.dcm").display().to_string();
+    let output = run(&["read", "--json", &path]);
+    assert_eq!(output.status.code(), Some(1));
+    let remark = &lines(&stdout(&output))[0]["remarks"][0];
+    assert!(
+        remark["code"]
+            .as_str()
+            .is_some_and(|code| code.starts_with("gate-"))
+    );
+    assert_eq!(remark["severity"], "blocking");
+    assert!(remark["place"].is_string() && remark["action"].is_string());
+}
+
+fn ask(question: &Value) -> Output {
+    let mut child = program()
+        .args(["assess", "-"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the program runs");
+    let mut input = child.stdin.take().expect("standard input");
+    writeln!(input, "{question}").expect("written");
+    drop(input);
+    child.wait_with_output().expect("ends")
+}
+
+/// The worked example of one baseline exam: 0.2525 and 1.9805 follow from the closed form
+/// sd^2 = 2 v + q t with v = rho s^2 + (1 - rho) s^2/2 + w/2, redone here.
+#[test]
+fn assess_answers_a_question_and_takes_parameters() {
+    let mut question = json!({
+        "patient": {"id": "P1", "birth_date": "1980-01-01", "events": []},
+        "exams": [
+            {"id": "e1", "date": "2023-01-10", "label": "well", "operator": "A", "device": "X",
+             "eyes": {"right": [5.2, 5.3, 5.1], "left": [5.3, 5.4, 5.2]}},
+            {"id": "e9", "date": "2023-06-01", "operator": "A", "device": "X",
+             "eyes": {"right": [5.7, 5.8, 5.6], "left": [5.8, 5.9, 5.7]}}
+        ],
+        "assess": "e9"
+    });
+    let output = ask(&question);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let answer = &lines(&stdout(&output))[0];
+    assert_eq!(answer["status"], "above_expected");
+    let reading = 0.2_f64.powi(2) / 3.0 + 0.1_f64.powi(2) / 12.0;
+    let v = 0.5 * 0.18_f64.powi(2) + 0.5 * 0.18_f64.powi(2) / 2.0 + reading / 2.0;
+    let sd = (2.0 * v + 0.0025 * 142.0 / 365.25).sqrt();
+    let both = &answer["rows"]["both"];
+    assert!((both["sd_mm"].as_f64().expect("sd") - sd).abs() < 1e-6);
+    assert!((both["z"].as_f64().expect("z") - 0.5 / sd).abs() < 1e-5);
+
+    question["parameters"] = json!({"z_above": 2.0, "z_well": 2.5});
+    let output = ask(&question);
+    assert_eq!(lines(&stdout(&output))[0]["status"], "within_expected");
+
+    question["parameters"] = json!({"z_abvoe": 2.0});
+    let output = ask(&question);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(stderr(&output).contains("z_abvoe"), "{}", stderr(&output));
+}
+
+#[test]
+fn check_config_names_every_mistake_and_ends_with_2() {
+    let dir = tempfile::tempdir().expect("folder");
+    let path = dir.path().join("site.toml");
+    fs::write(
+        &path,
+        "[receive.dicom]\nprot = 104\nae_title = \"\"\n\n[baselin]\nq = 1\n",
+    )
+    .expect("file");
+    let output = run(&["check-config", &path.display().to_string()]);
+    assert_eq!(output.status.code(), Some(2));
+    let text = stdout(&output);
+    for place in [":2:1: ", ":3:", ":5:"] {
+        assert!(text.contains(place), "{place} in {text}");
+    }
+    fs::write(&path, "").expect("file");
+    assert_eq!(
+        run(&["check-config", &path.display().to_string()])
+            .status
+            .code(),
+        Some(0)
+    );
+    assert_eq!(
+        run(&["check-config", "/nowhere/site.toml"]).status.code(),
+        Some(2)
+    );
+}
+
+#[test]
+fn a_dictionary_with_a_mistake_is_a_mistake_of_the_configuration() {
+    let site = Site::with("[templates]\ndictionaries = [\"codes.toml\"]\n");
+    fs::write(
+        site.path("codes.toml"),
+        "[[term]]\ncode = \"X\"\nscheme = \"99X\"\nsays = { eey = \"left\" }\n",
+    )
+    .expect("file");
+    let output = run(&["check-config", &site.config().display().to_string()]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(
+        stderr(&output).contains("codes.toml:4:"),
+        "{}",
+        stderr(&output)
+    );
+}
+
+#[test]
+fn quarantine_keeps_the_bytes_and_says_what_to_do() {
+    let site = Site::new();
+    let broken = fixture("sr/truncated/report.dcm");
+    let output = site.run("process", &[&broken.display().to_string()]);
+    assert_eq!(
+        output.status.code(),
+        Some(0),
+        "quarantine is an answer, not a failure"
+    );
+    assert!(stdout(&output).contains("in quarantine 1"));
+    let list = site.json("quarantine", &["--json"]);
+    assert_eq!(list.len(), 1);
+    let remark = &list[0]["reading"]["remarks"][0];
+    assert!(remark["action"].is_string(), "{remark}");
+    let number = list[0]["object"].to_string();
+    let saved = site.path("saved.dcm");
+    site.ok(
+        "quarantine",
+        &[&number, "--save", &saved.display().to_string()],
+    );
+    assert_eq!(
+        fs::read(saved).expect("saved"),
+        fs::read(broken).expect("broken")
+    );
+    assert_eq!(site.run("quarantine", &["99"]).status.code(), Some(1));
+}
+
+/// First content wins: the same UID with other content never changes a result.
+#[test]
+fn another_content_under_a_known_uid_goes_to_quarantine_with_both_hashes() {
+    let site = Site::new();
+    let (first, second) = (site.path("first"), site.path("second"));
+    for folder in [&first, &second] {
+        fs::create_dir(folder).expect("folder");
+    }
+    let report = Report::numbered(1);
+    let other = Report {
+        tenths: 9,
+        ..report.clone()
+    };
+    site.ok("process", &[&report.write(&first).display().to_string()]);
+    let before = site.results();
+    site.ok("process", &[&other.write(&second).display().to_string()]);
+    assert_eq!(site.results(), before);
+    let list = site.json("quarantine", &["--json"]);
+    let remark = &list[0]["reading"]["remarks"];
+    let remark = remark
+        .as_array()
+        .expect("remarks")
+        .iter()
+        .find(|r| r["code"] == "same-uid-other-content");
+    let text = remark.expect("the remark")["text"]
+        .as_str()
+        .expect("text")
+        .to_owned();
+    let hashes = text
+        .split([' ', ',', '.'])
+        .filter(|word| word.len() == 64)
+        .count();
+    assert_eq!(hashes, 2, "{text}");
+}
+
+/// DCMTK's dcmconv writes the same report in other transfer syntaxes; they are one report.
+#[test]
+fn one_report_in_four_transfer_syntaxes_is_one_report() {
+    let site = Site::new();
+    for case in [
+        "tid1500",
+        "tid1500-implicit",
+        "tid1500-big-endian",
+        "tid1500-deflated",
+    ] {
+        let path = fixture(&format!("sr/{case}/report.dcm"))
+            .display()
+            .to_string();
+        site.ok("process", &[&path]);
+    }
+    let path = fixture("sr/tid1500/report.dcm").display().to_string();
+    let sum = &site.json("process", &["--json", &path])[0]["sum"];
+    assert_eq!(
+        sum,
+        &json!({
+            "received": 5, "in_results": 1, "no_sheath_measurement": 0, "quarantined": 0,
+            "repeats": 4, "waiting": 0
+        })
+    );
+    assert_eq!(site.all_results().len(), 1);
+}
+
+#[test]
+fn history_and_explain_tell_of_one_exam() {
+    let site = Site::new();
+    let folder = site.path("reports");
+    fs::create_dir(&folder).expect("folder");
+    for (n, date) in [(1, "20230101"), (2, "20240101")] {
+        Report {
+            patient: "T-9".into(),
+            date: date.into(),
+            ..Report::numbered(n)
+        }
+        .write(&folder);
+    }
+    site.ok("process", &[&folder.display().to_string()]);
+    let svg = site.path("trend.svg");
+    let exams = site.json(
+        "history",
+        &["T-9", "--json", "--svg", &svg.display().to_string()],
+    );
+    assert_eq!(exams.len(), 2);
+    let picture = fs::read_to_string(svg).expect("picture");
+    assert!(picture.contains("2023-01-01") && picture.contains("2024-01-01"));
+    let table = site.ok("history", &["T-9"]);
+    assert!(table.contains("within_expected"), "{table}");
+
+    let exam = exams[1]["exam"].as_str().expect("exam id");
+    let story = site.ok("explain", &[exam]);
+    for part in [
+        "SOP Instance UID 2.25.10002",
+        "first result of this exam",
+        "ARITHMETIC",
+        "weight",
+    ] {
+        assert!(story.contains(part), "{part} in {story}");
+    }
+    let by_report = site.ok("explain", &["2.25.10002"]);
+    assert!(by_report.contains(exam), "{by_report}");
+    assert_eq!(site.run("explain", &["1.2.3"]).status.code(), Some(1));
+    assert_eq!(site.run("history", &["T-10"]).status.code(), Some(1));
+}
+
+/// The new dictionary of a site's first day: what was kept is read again, nothing is sent again.
+#[test]
+fn objects_are_read_again_when_the_dictionary_changes() {
+    let site = Site::with("[templates]\ndictionaries = [\"codes.toml\"]\n");
+    let codes = site.path("codes.toml");
+    fs::write(&codes, "").expect("file");
+    let report = fixture("sr/local-codes/report.dcm").display().to_string();
+    site.ok("process", &[&report]);
+    assert_eq!(site.all_results().len(), 0);
+    fs::copy(fixture("sr/local-codes/dictionary.toml"), &codes).expect("copied");
+    site.ok("process", &[&report]);
+    assert_eq!(site.all_results().len(), 1);
+}
+
+#[test]
+fn a_second_owner_of_one_store_is_refused() {
+    let site = Site::new();
+    let daemon = site.serve();
+    let path = fixture("sr/tid1500/report.dcm").display().to_string();
+    let output = site.run("process", &[&path]);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(
+        stderr(&output).contains("in use by process"),
+        "{}",
+        stderr(&output)
+    );
+    assert_eq!(daemon.stop(), Some(0));
+}
+
+/// A closed pipe, as `sheathline … | head` makes one, is no failure.
+#[test]
+fn a_closed_pipe_ends_quietly() {
+    let path = fixture("sr").display().to_string();
+    let bin = env!("CARGO_BIN_EXE_sheathline");
+    let output = Command::new("bash")
+        .args(["-c", &format!("{bin} read --json {path} | head -n 1")])
+        .output()
+        .expect("bash");
+    assert_eq!(stderr(&output), "");
+}

@@ -1,0 +1,151 @@
+//! The rules of the code that no compiler checks.
+
+use super::harness::fixture;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+fn root() -> PathBuf {
+    fixture("..").canonicalize().expect("the repository")
+}
+
+/// Files below a folder with one of the endings, build output and hidden folders left out.
+fn files(folder: &Path, endings: &[&str]) -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    let mut folders = vec![folder.to_owned()];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(&folder).expect("readable") {
+            let path = entry.expect("readable").path();
+            let name = path
+                .file_name()
+                .unwrap_or_default()
+                .to_string_lossy()
+                .into_owned();
+            if path.is_dir() && name != "target" && !name.starts_with('.') {
+                folders.push(path);
+            } else if endings.iter().any(|ending| name.ends_with(ending)) {
+                found.push(path);
+            }
+        }
+    }
+    found.sort();
+    found
+}
+
+/// Modules that compile without the feature `edges`; the compiler proves that they use no crate of
+/// the edges, this proves that they use no files, sockets, threads or clocks of the standard
+/// library either.
+const PURE: [&str; 10] = [
+    "domain",
+    "sr",
+    "template",
+    "extract",
+    "normalise",
+    "reading",
+    "assess",
+    "history",
+    "render",
+    "config",
+];
+
+#[test]
+fn pure_stages_touch_nothing_outside_themselves() {
+    let forbidden = [
+        "std::fs",
+        "std::net",
+        "std::thread",
+        "std::env",
+        "std::process",
+        "std::time",
+        "::now()",
+    ];
+    let mut checked = 0;
+    for stage in PURE {
+        let src = root().join("daemon/src");
+        let mut paths = files(&src.join(stage), &[".rs"]);
+        paths.extend(Some(src.join(format!("{stage}.rs"))).filter(|path| path.exists()));
+        for path in paths {
+            let is_test = path.components().any(|part| {
+                [
+                    "tests",
+                    "tests.rs",
+                    "testing.rs",
+                    "sample.rs",
+                    "fixtures.rs",
+                ]
+                .contains(&part.as_os_str().to_string_lossy().as_ref())
+            });
+            if is_test {
+                continue;
+            }
+            let text = fs::read_to_string(&path).expect("readable");
+            let code = text.split("#[cfg(test)]").next().unwrap_or_default();
+            for word in forbidden {
+                assert!(!code.contains(word), "{} uses {word}", path.display());
+            }
+            checked += 1;
+        }
+    }
+    assert!(checked > 50, "{checked} files");
+}
+
+/// Relative links in the documents lead somewhere.
+#[test]
+fn links_in_documents_lead_somewhere() {
+    let mut links = 0;
+    for document in files(&root(), &[".md"]) {
+        let text = fs::read_to_string(&document).expect("readable");
+        for part in text.split("](").skip(1) {
+            let Some(target) = part.split([')', '#']).next() else {
+                continue;
+            };
+            if target.is_empty() || target.contains("://") {
+                continue;
+            }
+            let path = document.parent().expect("a folder").join(target);
+            assert!(path.exists(), "{} links to {target}", document.display());
+            links += 1;
+        }
+    }
+    assert!(links > 5, "{links} links");
+}
+
+/// Every test file is in the list of modules, or it would never run.
+#[test]
+fn no_test_file_is_forgotten() {
+    let main = fs::read_to_string(root().join("tests/it/main.rs")).expect("readable");
+    for path in files(&root().join("tests/it"), &[".rs"]) {
+        let name = path
+            .file_stem()
+            .expect("a name")
+            .to_string_lossy()
+            .into_owned();
+        let parent = path.parent().and_then(Path::file_name).expect("a folder");
+        if parent == "it" && name != "main" {
+            assert!(
+                main.contains(&format!("mod {name};")),
+                "{name} is not in main.rs"
+            );
+        }
+    }
+}
+
+/// Every status word in the documents exists, and none of them is the word it must never be.
+#[test]
+fn the_readme_names_every_command() {
+    let readme = fs::read_to_string(root().join("README.md")).expect("readable");
+    for command in [
+        "serve",
+        "process",
+        "read",
+        "assess",
+        "explain",
+        "history",
+        "label",
+        "event",
+        "quarantine",
+        "check-config",
+        "demo",
+    ] {
+        assert!(readme.contains(&format!("`{command}")), "{command}");
+    }
+}

@@ -1,0 +1,184 @@
+//! A result is a function of the set of reports, labels and events, and a new version says why.
+
+use super::harness::Site;
+use super::objects::Report;
+use serde_json::Value;
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+/// Five exams of one patient; the fourth was corrected, the last is wide.
+fn reports() -> Vec<Report> {
+    let report = |n: usize, date: &str, tenths| Report {
+        patient: "T-1".into(),
+        date: date.into(),
+        tenths,
+        ..Report::numbered(n)
+    };
+    let wrong = report(4, "20230301", 9);
+    let right = Report {
+        uid: "2.25.10009".into(),
+        tenths: 1,
+        replaces: Some(wrong.uid.clone()),
+        ..wrong.clone()
+    };
+    vec![
+        report(1, "20200301", 0),
+        report(2, "20210301", 1),
+        report(3, "20220301", 0),
+        wrong,
+        right,
+        report(5, "20240301", 12),
+    ]
+}
+
+/// Newest results without what tells of their making.
+fn told(site: &Site) -> BTreeMap<String, Value> {
+    let mut results = site.results();
+    for result in results.values_mut() {
+        let fields = result.as_object_mut().expect("an object");
+        for name in ["version", "supersedes", "why", "created_at"] {
+            assert!(fields.remove(name).is_some(), "{name}");
+        }
+    }
+    results
+}
+
+#[test]
+fn any_order_and_any_repeats_tell_the_same() {
+    let mut first = None;
+    for order in [
+        [0, 1, 2, 3, 4, 5],
+        [5, 4, 3, 2, 1, 0],
+        [4, 5, 0, 3, 1, 2],
+        [3, 5, 4, 2, 0, 1],
+    ] {
+        let site = Site::new();
+        let folder = site.path("reports");
+        std::fs::create_dir(&folder).expect("folder");
+        let files: Vec<PathBuf> = reports()
+            .iter()
+            .map(|report| report.write(&folder))
+            .collect();
+        // One at a time, so that every intermediate state is published, and the first one twice.
+        for at in order.iter().chain(&order[..1]) {
+            site.ok("process", &[&files[*at].display().to_string()]);
+        }
+        let told = told(&site);
+        assert_eq!(told.len(), 5);
+        assert_eq!(
+            *first.get_or_insert_with(|| told.clone()),
+            told,
+            "order {order:?}"
+        );
+    }
+}
+
+fn of_date<'a>(results: &'a BTreeMap<String, Value>, date: &str) -> &'a Value {
+    results
+        .values()
+        .find(|result| {
+            result["exam"]["performed_at"]
+                .as_str()
+                .is_some_and(|at| at.starts_with(date))
+        })
+        .expect("a result of that date")
+}
+
+#[test]
+fn a_late_an_amended_and_a_relabelled_exam_change_what_depends_on_them_and_nothing_else() {
+    let site = Site::new();
+    let folder = site.path("reports");
+    std::fs::create_dir(&folder).expect("folder");
+    let files: Vec<PathBuf> = reports()
+        .iter()
+        .map(|report| report.write(&folder))
+        .collect();
+    let take = |at: usize| site.ok("process", &[&files[at].display().to_string()]);
+    for at in [0, 1, 3, 5] {
+        take(at);
+    }
+    // Late: the exam of 2022 joins the baseline of those after it.
+    take(2);
+    let results = site.results();
+    assert_eq!(of_date(&results, "2020")["version"], 1);
+    assert_eq!(of_date(&results, "2021")["version"], 1);
+    assert_eq!(of_date(&results, "2022")["version"], 1);
+    let last = of_date(&results, "2024");
+    assert_eq!(last["version"], 2);
+    assert_eq!(last["supersedes"], 1);
+    assert_eq!(last["why"][0], "the exam of 2022-03-01 joined the baseline");
+    // Amended: the wrong exam of 2023 was flagged and is no more.
+    assert_eq!(of_date(&results, "2023")["assessment"]["flagged"], true);
+    take(4);
+    let results = site.results();
+    let corrected = of_date(&results, "2023");
+    assert_eq!(corrected["assessment"]["flagged"], false);
+    let why = corrected["why"].to_string();
+    assert!(why.contains("report 2.25.10009 arrived"), "{why}");
+    assert!(
+        why.contains("report 2.25.10004 was replaced by an amended one"),
+        "{why}"
+    );
+    assert_eq!(of_date(&results, "2022")["version"], 1);
+    // Labelled: the exam of 2021 is taken out of every later baseline.
+    let study = reports()[1].study.clone();
+    site.ok("label", &[&study, "raised_confirmed"]);
+    let labelled = site.results();
+    assert_eq!(of_date(&labelled, "2020"), of_date(&results, "2020"));
+    assert_eq!(
+        of_date(&labelled, "2021")["exam"]["label"],
+        "raised_confirmed"
+    );
+    let baseline = of_date(&labelled, "2024")["assessment"]["baseline"]
+        .as_array()
+        .expect("list")
+        .len();
+    assert_eq!(
+        baseline,
+        of_date(&results, "2024")["assessment"]["baseline"]
+            .as_array()
+            .expect("list")
+            .len()
+            - 1
+    );
+    // The same label again, and a repeat of a report, change nothing.
+    let before = site.all_results().len();
+    site.ok("label", &[&study, "raised_confirmed"]);
+    take(0);
+    assert_eq!(site.all_results().len(), before);
+    // Taking the label back tells what was told before it.
+    site.ok("label", &[&study, "none"]);
+    let restored = site.results();
+    assert_eq!(
+        of_date(&restored, "2024")["key"],
+        of_date(&results, "2024")["key"]
+    );
+}
+
+#[test]
+fn an_event_widens_what_comes_after_it() {
+    let site = Site::new();
+    let folder = site.path("reports");
+    std::fs::create_dir(&folder).expect("folder");
+    for report in [0, 1, 2, 5] {
+        reports()[report].write(&folder);
+    }
+    site.ok("process", &[&folder.display().to_string()]);
+    let smallest = |results: &BTreeMap<String, Value>| {
+        of_date(results, "2024")["assessment"]["rows"]["both"]["smallest_change_mm"].as_f64()
+    };
+    let before = smallest(&site.results());
+    site.ok("event", &["T-1", "2023-06-01", "shunt_revision"]);
+    let results = site.results();
+    assert!(smallest(&results) > before);
+    assert_eq!(
+        of_date(&results, "2024")["events"][0]["kind"],
+        "shunt_revision"
+    );
+    assert_eq!(of_date(&results, "2022")["version"], 1);
+    site.ok(
+        "event",
+        &["T-1", "2023-06-01", "shunt_revision", "--remove"],
+    );
+    assert_eq!(smallest(&site.results()), before);
+}
