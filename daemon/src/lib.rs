@@ -3,7 +3,7 @@
 //!
 //! Data flows one way: receive, queue, extract, normalise, assess, publish. Modules in reading
 //! order: the words ([`domain`]), the pure stages ([`sr`], [`template`], [`extract`],
-//! [`normalise`], [`reading`], [`assess`], [`history`], [`render`]), the configuration
+//! [`normalise`], [`reading`], [`geometry`], [`assess`], [`history`], [`render`]), the configuration
 //! ([`config`]), then the edges, which only the feature `edges` compiles.
 
 pub mod domain;
@@ -12,6 +12,7 @@ pub mod assess;
 pub mod companions;
 pub mod department;
 pub mod extract;
+pub mod geometry;
 pub mod history;
 pub mod normalise;
 pub mod published;

@@ -14,7 +14,8 @@ use crate::publish::{self, PublishError};
 use crate::reading::{self, Rules};
 use crate::render::Content;
 use crate::results::{self, Known, Latest, ResultError, Site};
-use crate::store::objects::{self, ObjectId, Unread};
+use crate::sr;
+use crate::store::objects::{self, ObjectId, Slim, Unread};
 use crate::store::readings::{self, StoredDisposition};
 use crate::store::results::{NewResult, ResultRow};
 use crate::store::{Store, StoreError, meta, patients, people};
@@ -28,6 +29,10 @@ use std::time::{Duration, Instant};
 
 /// Objects read in one commit.
 const OBJECTS_A_COMMIT: u32 = 64;
+
+/// Bytes of objects after which a commit takes no further one: a clip can be as large as a thousand
+/// reports, and all of a commit are in memory at once.
+const BYTES_A_COMMIT: usize = 32 << 20;
 
 /// Patients assessed between two looks at the queue.
 const PATIENTS_A_ROUND: u32 = 64;
@@ -60,6 +65,7 @@ pub struct Pipeline {
     site: Site,
     outbox: PathBuf,
     beside: Beside,
+    keep_pixels: bool,
 }
 
 /// What a step has done, for whoever shows progress.
@@ -83,7 +89,15 @@ impl Pipeline {
             site,
             outbox,
             beside,
+            keep_pixels: false,
         }
+    }
+
+    /// Whether pictures keep their pixels in the store once they were read.
+    #[must_use]
+    pub fn keeping_pixels(mut self, keep: bool) -> Self {
+        self.keep_pixels = keep;
+        self
     }
 
     /// The store it works on.
@@ -144,47 +158,67 @@ impl Pipeline {
     /// When the store fails. An object that cannot be understood is no error: it is quarantined.
     pub fn read_some(&self) -> Result<usize, PipelineError> {
         let waiting = self.store.read(|conn| {
-            let unread = objects::next_unread(conn, OBJECTS_A_COMMIT)?;
-            unread
-                .into_iter()
-                .map(|one| match objects::body(conn, one.id) {
-                    Ok(body) => Ok((one, Ok(body))),
-                    Err(StoreError::Damaged { what }) => Ok((one, Err(what))),
-                    Err(error) => Err(error),
-                })
-                .collect::<Result<Vec<_>, _>>()
+            let (mut bodies, mut bytes) = (Vec::new(), 0);
+            for one in objects::next_unread(conn, OBJECTS_A_COMMIT)? {
+                let body = match objects::body(conn, one.id) {
+                    Ok(body) => Ok(body),
+                    Err(StoreError::Damaged { what }) => Err(what),
+                    Err(error) => return Err(error),
+                };
+                bytes += body.as_ref().map_or(0, Vec::len);
+                bodies.push((one, body));
+                if bytes > BYTES_A_COMMIT {
+                    break;
+                }
+            }
+            Ok(bodies)
         })?;
-        let readings: Vec<(ObjectId, ObjectReading)> = waiting
+        let readings = waiting
             .into_iter()
-            .map(|(one, body)| (one.id, self.read(&one, body)))
-            .collect();
+            .map(|(one, body)| {
+                let (reading, slim) = self.read(&one, body)?;
+                Ok((one.id, reading, slim))
+            })
+            .collect::<Result<Vec<_>, StoreError>>()?;
         let count = readings.len();
         if count > 0 {
             self.store.write(move |tx| {
                 readings
                     .into_iter()
-                    .try_for_each(|(id, reading)| file(tx, id, reading))
+                    .try_for_each(|(id, reading, slim)| file(tx, id, reading, slim))
             })?;
         }
         Ok(count)
     }
 
-    fn read(&self, object: &Unread, body: Result<Vec<u8>, String>) -> ObjectReading {
-        match body {
-            Ok(body) => reading::read_object(
-                &body,
-                object.transfer_syntax.as_deref(),
-                &object.default_issuer,
-                &self.rules,
-            ),
-            Err(what) => ObjectReading::quarantined(
-                Remark::blocking(
+    /// What was read from an object, and the body to keep in its place if it is a picture whose
+    /// pixels nobody wants.
+    fn read(
+        &self,
+        object: &Unread,
+        body: Result<Vec<u8>, String>,
+    ) -> Result<(ObjectReading, Option<Slim>), StoreError> {
+        let body = match body {
+            Ok(body) => body,
+            Err(what) => {
+                let remark = Remark::blocking(
                     "stored-bytes-damaged",
                     format!("The stored bytes are damaged: {what}."),
                 )
-                .act("Have the object sent again and check the disk."),
-            ),
+                .act("Have the object sent again and check the disk.");
+                return Ok((ObjectReading::quarantined(remark), None));
+            }
+        };
+        let syntax = object.transfer_syntax.as_deref();
+        let mut reading = reading::read_object(&body, syntax, &object.default_issuer, &self.rules);
+        if let Some(received) = &object.content_sha256 {
+            reading.content_sha256 = Some(received.clone());
         }
+        let slim = match self.keep_pixels || reading.image.is_none() {
+            true => None,
+            false => sr::without_pixels(&body, syntax, &self.rules.limits),
+        };
+        Ok((reading, slim.map(|slim| Slim::new(&slim)).transpose()?))
     }
 
     /// Assesses some patients whose exams changed. Returns how many.
@@ -313,11 +347,20 @@ fn fingerprint(value: &impl std::fmt::Debug) -> String {
 }
 
 /// Files what was read, and marks the patient whose results may change.
-fn file(tx: &Connection, id: ObjectId, mut reading: ObjectReading) -> Result<(), StoreError> {
+fn file(
+    tx: &Connection,
+    id: ObjectId,
+    mut reading: ObjectReading,
+    slim: Option<Slim>,
+) -> Result<(), StoreError> {
     // The object may have been filed under another patient when other rules read it.
     let before = readings::reading_of(tx, id)?.and_then(|old| old.reading.patient);
     let disposition = place_among_equals(tx, id, &mut reading)?;
     readings::finish_read(tx, id, &reading, disposition)?;
+    // What nobody understands or trusts is kept as it came.
+    if let Some(slim) = slim.filter(|_| reading.disposition != Disposition::Quarantined) {
+        objects::slim_down(tx, id, &slim)?;
+    }
     let after = reading.patient.map(|patient| patient.key);
     for key in before.map(|patient| patient.key).iter().chain(after.iter()) {
         patients::mark_dirty(tx, key, Utc::now())?;

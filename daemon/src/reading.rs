@@ -81,6 +81,7 @@ pub fn read_object(
             predecessors: Vec::new(),
             content_sha256: None,
             measurements: Vec::new(),
+            image: None,
             remarks: vec![error.remark()],
         },
     }
@@ -140,6 +141,7 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
         predecessors: header.predecessors.clone(),
         content_sha256: Some(document.content_sha256.clone()),
         measurements,
+        image: document.image.clone(),
         remarks,
     }
 }

@@ -4,6 +4,7 @@ use crate::assess::{self, Assessment, Course, Parameters, PerEye, Reason};
 use crate::domain::{
     Device, Event, Eye, Label, Millimetres, ObjectReading, OpeningPressure, Plane, Remark,
 };
+use crate::geometry;
 use crate::history::{self, Exam, same_person};
 use crate::normalise::Technique;
 use crate::render::content::Context;
@@ -46,13 +47,20 @@ pub enum ResultError {
     Json(#[from] serde_json::Error),
 }
 
+/// The patient's exams, oldest first, calipers checked against the pictures they were drawn in.
+#[must_use]
+pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
+    let readings = geometry::against_pictures(&known.readings, &site.technique);
+    history::tell(&readings, &known.labels)
+}
+
 /// One result per exam with sheath values, oldest exam first.
 ///
 /// # Errors
 ///
 /// When the comparison refuses its input, which is a fault of this program.
 pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultError> {
-    let exams = history::tell(&known.readings, &known.labels);
+    let exams = exams(known, site);
     let mut events = known.events.clone();
     events.sort_unstable();
     let context = Context {
@@ -123,8 +131,8 @@ fn comparable(exam: &Exam, exams: &[Exam], events: &[Event]) -> Option<assess::H
 /// The persons under one patient id with the exams that can be held against each other: one, unless
 /// exams are filed under the wrong patient. No exam stands in two of them.
 #[must_use]
-pub fn histories(known: &Known) -> Vec<assess::History> {
-    let exams = history::tell(&known.readings, &known.labels);
+pub fn histories(known: &Known, site: &Site) -> Vec<assess::History> {
+    let exams = exams(known, site);
     let mut taken = BTreeSet::new();
     let mut persons = Vec::new();
     for exam in &exams {
@@ -281,7 +289,7 @@ pub fn working(
     site: &Site,
     exam_id: &str,
 ) -> Result<Option<Assessment>, ResultError> {
-    let exams = history::tell(&known.readings, &known.labels);
+    let exams = exams(known, site);
     let Some(exam) = exams.iter().find(|exam| exam.id == exam_id) else {
         return Ok(None);
     };

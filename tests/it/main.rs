@@ -16,6 +16,7 @@ mod documents;
 mod folder;
 mod harness;
 mod objects;
+mod pictures;
 mod pressure;
 mod receive;
 mod store;

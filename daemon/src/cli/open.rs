@@ -117,7 +117,8 @@ pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failur
             text: config.outbox.text,
             html: config.outbox.html,
         },
-    ))
+    )
+    .keeping_pixels(config.store.keep_pixels))
 }
 
 /// The patient an id names, told apart by issuer where that is needed.

@@ -92,6 +92,7 @@ keys! {
     }
     ["store"] store {
         path: path,
+        keep_pixels: flag,
     }
     ["templates"] templates {
         folder: optional_path,

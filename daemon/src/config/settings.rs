@@ -101,12 +101,15 @@ impl Default for FolderSettings {
 pub struct StoreSettings {
     /// The database file.
     pub path: PathBuf,
+    /// Whether pictures keep their pixels once their calibration was read.
+    pub keep_pixels: bool,
 }
 
 impl Default for StoreSettings {
     fn default() -> Self {
         StoreSettings {
             path: PathBuf::from("sheathline-data/store.sqlite"),
+            keep_pixels: false,
         }
     }
 }

@@ -106,6 +106,7 @@ fn every_key_is_read_into_its_own_place() {
         default_issuer = "Y"
         [store]
         path = "s"
+        keep_pixels = true
         [templates]
         folder = "t"
         dictionaries = ["d"]

@@ -2,7 +2,6 @@
 
 use crate::assess::{Assessment, History};
 use crate::domain::{Derivation, Eye, Plane};
-use crate::history;
 use crate::results::{self, Known, ResultError, Site};
 use std::collections::BTreeMap;
 
@@ -27,8 +26,8 @@ impl Patient {
             .into_iter()
             .map(|content| (content.exam.id, content.assessment))
             .collect();
-        let mut repeats = repeats(known);
-        let persons = results::histories(known).into_iter();
+        let mut repeats = repeats(known, site);
+        let persons = results::histories(known, site).into_iter();
         Ok(persons
             .map(|history| {
                 let ids = || history.exams.iter().map(|exam| &exam.id);
@@ -47,8 +46,8 @@ impl Patient {
 }
 
 /// Repeated readings by exam. Means and medians are no readings: they scatter less.
-fn repeats(known: &Known) -> BTreeMap<String, Vec<Vec<f64>>> {
-    let exams = history::tell(&known.readings, &known.labels);
+fn repeats(known: &Known, site: &Site) -> BTreeMap<String, Vec<Vec<f64>>> {
+    let exams = results::exams(known, site);
     let mut all = BTreeMap::new();
     for exam in exams {
         let mut groups: BTreeMap<(Eye, Plane), Vec<f64>> = BTreeMap::new();

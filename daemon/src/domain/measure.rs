@@ -1,6 +1,6 @@
 //! One value read from one NUM content item.
 
-use super::{Laterality, Millimetres, Moment, Remark};
+use super::{Caliper, Laterality, Millimetres, Moment, Remark};
 use serde::{Deserialize, Serialize};
 
 /// What was measured.
@@ -68,12 +68,20 @@ pub enum Border {
 /// What is known of the caliper itself.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Geometry {
-    /// Angle between the caliper and the line straight across the nerve, degrees.
+    /// Angle between the caliper and the line straight across the nerve, degrees: as stated or
+    /// worked out from coordinates, the larger when both are known.
     pub angle_deg: Option<f64>,
     /// Caliper length worked out from its coordinates, millimetres.
     pub length_mm: Option<Millimetres>,
     /// Depth behind the globe worked out from coordinates, millimetres.
     pub depth_mm: Option<Millimetres>,
+    /// By how much the caliper's own length is too wide for its angle, worked out from
+    /// coordinates, millimetres.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub excess_mm: Option<Millimetres>,
+    /// Error of that for one pixel at each end of the caliper and of the axis, millimetres.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub excess_error_mm: Option<Millimetres>,
 }
 
 /// One value read from one NUM content item, normalised.
@@ -108,6 +116,9 @@ pub struct Measurement {
     /// SOP Instance UIDs of the pictures it was read from, as far as the report says.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub pictures: Vec<String>,
+    /// Where the caliper was drawn, when the report says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub caliper: Option<Caliper>,
     /// When it was measured, if the item or an enclosing one says.
     pub observed_at: Option<Moment>,
     /// Observation UID of the item: the same one twice is the same reading.

@@ -4,6 +4,7 @@
 //! [`reading::ObjectReading`].
 
 pub mod eye;
+pub mod image;
 pub mod length;
 pub mod measure;
 pub mod mistake;
@@ -14,6 +15,7 @@ pub mod remark;
 pub mod time;
 
 pub use eye::{Eye, Laterality};
+pub use image::{Caliper, ImageFacts, PixelSpacing, Point, Region};
 pub use length::Millimetres;
 pub use measure::{Border, Derivation, Geometry, Measurement, Plane, Quantity};
 pub use mistake::Mistake;

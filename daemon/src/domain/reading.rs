@@ -1,6 +1,6 @@
 //! What was read from one object: the line that `read --json` prints.
 
-use super::{Measurement, Moment, Patient, Remark};
+use super::{ImageFacts, Measurement, Moment, Patient, Remark};
 use serde::{Deserialize, Serialize};
 
 /// What became of an object.
@@ -67,6 +67,9 @@ pub struct ObjectReading {
     pub content_sha256: Option<String>,
     /// Values, in tree order, used or not.
     pub measurements: Vec<Measurement>,
+    /// Scale and side of the picture, when the object is an ultrasound picture.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub image: Option<ImageFacts>,
     /// What a reader must know about the object.
     pub remarks: Vec<Remark>,
 }
@@ -100,6 +103,7 @@ impl ObjectReading {
             predecessors: Vec::new(),
             content_sha256: None,
             measurements: Vec::new(),
+            image: None,
             remarks: vec![remark],
         }
     }

@@ -1,13 +1,14 @@
 //! One value as sent, with all that its context says.
 
 use super::context::Chain;
+use super::drawn;
 use super::level::{Level, Said};
 use super::side;
-use crate::domain::{Border, Derivation, Device, Laterality, Plane, Quantity, Remark};
+use crate::domain::{Border, Caliper, Derivation, Device, Laterality, Plane, Quantity, Remark};
 use crate::sr::tree::{Measured, Tree, Value};
 use crate::sr::{Code, ItemId};
 use crate::template::words::{Made, Stand, Subject};
-use crate::template::{Explained, Template};
+use crate::template::{Explained, Template, Vocabulary};
 
 /// All that was found in one document.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -52,6 +53,8 @@ pub struct Found {
     pub depths: Vec<Option<Measured>>,
     /// Angle between the caliper and the line across the nerve as sent; likewise.
     pub angles: Vec<Option<Measured>>,
+    /// Where its caliper was drawn.
+    pub caliper: Option<Caliper>,
     /// Place of the number.
     pub place: String,
     /// Concept name of the number, `value scheme`.
@@ -83,6 +86,7 @@ fn distinct<T: PartialEq + Clone>(said: &[Said<T>]) -> Vec<T> {
 }
 
 /// Gathers what is known of a number of a known quantity. `None` when it is a statistic.
+#[expect(clippy::too_many_arguments, reason = "all that is known of one number")]
 pub(super) fn found(
     tree: &Tree,
     id: ItemId,
@@ -90,6 +94,7 @@ pub(super) fn found(
     own: &Explained,
     chain: &Chain<'_>,
     template: &Template,
+    vocabulary: &Vocabulary,
     document: &mut Vec<Remark>,
 ) -> Option<Found> {
     let item = tree.item(id);
@@ -144,6 +149,7 @@ pub(super) fn found(
         }
     };
     circumstances(tree, chain, own, &place, &mut remarks);
+    let caliper = drawn::caliper(tree, id, chain, vocabulary, &mut remarks);
     Some(Found {
         quantity,
         eye,
@@ -154,6 +160,7 @@ pub(super) fn found(
         definition,
         depths: distinct(chain.nearest(|level| &level.depths)),
         angles: distinct(chain.nearest_but_parents(|level| &level.angles)),
+        caliper,
         concept: item
             .concept
             .as_ref()

@@ -57,6 +57,10 @@ pub(super) struct Level {
     pub(super) depths: Vec<Said<Option<Measured>>>,
     pub(super) angles: Vec<Said<Option<Measured>>>,
     pub(super) time_points: Vec<Said<String>>,
+    /// Lines drawn as the nerve's own axis.
+    pub(super) axes: Vec<Said<ItemId>>,
+    /// Points drawn where the nerve leaves the globe.
+    pub(super) globes: Vec<Said<ItemId>>,
     pub(super) operators: Vec<Said<String>>,
     pub(super) manufacturers: Vec<Said<String>>,
     pub(super) models: Vec<Said<String>>,
@@ -228,6 +232,19 @@ impl Levels {
                     _ => {}
                 }
             }
+            Value::Coordinates { .. } => {
+                let shape = Said {
+                    says: id,
+                    at: id,
+                    code: String::new(),
+                    spot,
+                };
+                match role {
+                    Role::NerveAxis => say(&mut level.axes, shape),
+                    Role::GlobePoint => say(&mut level.globes, shape),
+                    _ => {}
+                }
+            }
             Value::PersonName(text) | Value::Text(text) if !text.trim().is_empty() => {
                 let text = Said {
                     says: text.trim().to_owned(),
@@ -357,6 +374,8 @@ impl Level {
             }
             Role::Depth
             | Role::Angle
+            | Role::NerveAxis
+            | Role::GlobePoint
             | Role::ObserverName
             | Role::DeviceManufacturer
             | Role::DeviceModel

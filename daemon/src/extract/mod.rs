@@ -5,6 +5,7 @@
 //! becomes a remark.
 
 mod context;
+mod drawn;
 mod found;
 mod level;
 mod picture;
@@ -142,6 +143,7 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
                     &own,
                     &chain,
                     template,
+                    vocabulary,
                     &mut remarks,
                 ));
             }
@@ -173,6 +175,7 @@ fn modifies(item: &ContentItem, role: Role) -> Option<bool> {
         Relationship::HasConceptMod | Relationship::HasObsContext | Relationship::HasAcqContext => {
             Some(false)
         }
+        _ if matches!(role, Role::NerveAxis | Role::GlobePoint) => Some(false),
         Relationship::HasProperties => {
             matches!(role, Role::Depth | Role::Angle | Role::SelectionStatus).then_some(false)
         }

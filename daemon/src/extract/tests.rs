@@ -177,6 +177,7 @@ fn side_of_the_picture_settles_and_contradicts() {
         let value = Value::Instance {
             class: "1.2.840.10008.5.1.4.1.1.6.1".to_owned(),
             instance: "1.2.3".to_owned(),
+            frames: Vec::new(),
         };
         let mut node = text("260753009 SCT", value).by(InferredFrom);
         node.children = children;

@@ -48,6 +48,7 @@ pub(crate) fn reading(
         predecessors: Vec::new(),
         content_sha256: Some(format!("hash of {uid}")),
         measurements,
+        image: None,
         remarks: Vec::new(),
     }
 }
@@ -69,6 +70,7 @@ fn value(place: &str, eye: Laterality, mm: f64) -> Measurement {
         concept: "81827009 SCT".to_owned(),
         geometry: None,
         pictures: Vec::new(),
+        caliper: None,
         observed_at: None,
         observation_uid: None,
         remarks: Vec::new(),

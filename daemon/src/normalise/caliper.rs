@@ -53,7 +53,7 @@ pub(super) fn angle(given: &[Option<Measured>], remarks: &mut Vec<Remark>) -> Op
 
 impl Technique {
     /// What a stated depth calls for.
-    pub(super) fn depth_remark(&self, depth: Millimetres) -> Option<Remark> {
+    pub(crate) fn depth_remark(&self, depth: Millimetres) -> Option<Remark> {
         // Whole micrometres, so that 3.25 is exactly 0.25 off.
         let wanted = Millimetres::from_mm(self.depth_mm)?;
         let off = Millimetres::from_um((depth.um() - wanted.um()).abs());
@@ -71,7 +71,7 @@ impl Technique {
     }
 
     /// What a stated angle calls for.
-    pub(super) fn angle_remark(&self, value: Millimetres, angle_deg: f64) -> Option<Remark> {
+    pub(crate) fn angle_remark(&self, value: Millimetres, angle_deg: f64) -> Option<Remark> {
         if angle_deg <= self.angle_caution_deg {
             return None;
         }

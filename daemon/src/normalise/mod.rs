@@ -76,6 +76,7 @@ pub fn normalise(found: &Found, observed_at: Option<Moment>, bounds: &Bounds<'_>
             ..Geometry::default()
         }),
         pictures: found.pictures.clone(),
+        caliper: found.caliper.clone(),
         observed_at,
         observation_uid: found.observation_uid.clone(),
         remarks,

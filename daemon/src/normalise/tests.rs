@@ -43,6 +43,7 @@ fn found(measured: Option<Measured>) -> Found {
         observation_uid: None,
         time_point: None,
         pictures: Vec::new(),
+        caliper: None,
         operator: Given::Nothing,
         device: crate::domain::Device::default(),
         remarks: Vec::new(),

@@ -29,6 +29,7 @@ fn document(tree: Option<Tree>) -> Document {
             ..Header::default()
         },
         tree,
+        image: None,
         content_sha256: "ab".to_owned(),
         remarks: Vec::new(),
     }

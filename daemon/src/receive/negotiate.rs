@@ -45,6 +45,31 @@ const SYNTAXES: [&str; 4] = [
     uids::EXPLICIT_VR_BIG_ENDIAN,
 ];
 
+/// The usual ones of pictures, for pictures alone: their pixels are only kept, never decoded.
+/// Uncompressed goes first, so that no sender compresses for us.
+const PICTURE_SYNTAXES: [&str; 5] = [
+    uids::JPEG_LOSSLESS_SV1,
+    uids::JPEG2000_LOSSLESS,
+    uids::RLE_LOSSLESS,
+    uids::JPEG_BASELINE8_BIT,
+    uids::JPEG2000,
+];
+
+/// Classes whose objects may come in them.
+const PICTURES: [&str; 2] = [
+    uids::ULTRASOUND_IMAGE_STORAGE,
+    uids::ULTRASOUND_MULTI_FRAME_IMAGE_STORAGE,
+];
+
+/// Transfer syntaxes we take for a class, best first.
+fn syntaxes(class: &str) -> impl Iterator<Item = &'static str> {
+    let pictures: &[&str] = match PICTURES.contains(&class) {
+        true => &PICTURE_SYNTAXES,
+        false => &[],
+    };
+    SYNTAXES.iter().chain(pictures).copied()
+}
+
 /// The longest PDU we take, bytes after its header: the largest that common senders use. Also the
 /// limit of the request itself, which with 128 contexts of four syntaxes each takes about 40 KiB.
 pub(super) const PDU_BYTES_MAX: u32 = 128 << 10;
@@ -123,19 +148,20 @@ pub(super) fn answer(request: AssociationRQ, settings: &DicomSettings) -> Answer
                 why: "presentation context ids are even or repeated",
             };
         }
-        let offers = |syntax: &&&str| {
+        let offers = |syntax: &&str| {
             proposed
                 .transfer_syntaxes
                 .iter()
-                .any(|offered| plain(offered) == **syntax)
+                .any(|offered| plain(offered) == *syntax)
         };
         let class = CLASSES
             .iter()
             .find(|class| plain(&proposed.abstract_syntax) == **class);
-        let (reason, syntax) = match (class, SYNTAXES.iter().find(offers)) {
+        let chosen = class.and_then(|class| syntaxes(class).find(offers));
+        let (reason, syntax) = match (class, chosen) {
             (Some(class), Some(syntax)) => {
                 contexts.insert(proposed.id, Context { class, syntax });
-                (PresentationContextResultReason::Acceptance, *syntax)
+                (PresentationContextResultReason::Acceptance, syntax)
             }
             (None, _) => (
                 PresentationContextResultReason::AbstractSyntaxNotSupported,

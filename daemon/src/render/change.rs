@@ -1,6 +1,7 @@
 //! Why a new version of a result differs from the one before it.
 
 use super::Content;
+use crate::geometry::NOT_COMPUTED;
 use serde::Serialize;
 use std::collections::BTreeSet;
 
@@ -12,6 +13,7 @@ pub fn why(before: Option<&Content>, now: &Content) -> Vec<String> {
     };
     let mut reasons = Vec::new();
     reports(before, now, &mut reasons);
+    pictures(before, now, &mut reasons);
     if before.exam.label != now.exam.label {
         let word = now.exam.label.map_or("no label", |label| label.word());
         reasons.push(format!("the exam is now labelled {word}"));
@@ -93,6 +95,41 @@ fn reports(before: &Content, now: &Content, reasons: &mut Vec<String>) {
             reasons.push(format!(
                 "report {} is no longer read as one of sheath values",
                 old.sop_instance_uid
+            ));
+        }
+    }
+}
+
+/// What was worked out from pictures, for reports that are in both.
+fn pictures(before: &Content, now: &Content, reasons: &mut Vec<String>) {
+    let shown = |content: &Content, uid: &str| {
+        let values = [&content.measurements_used, &content.measurements_not_used];
+        let values = values.into_iter().flatten().filter(|one| one.object == uid);
+        let mut geometry: Vec<String> = values
+            .map(|one| {
+                format!(
+                    "{} {:?} {:?}",
+                    one.value.place, one.value.geometry, one.value.eye
+                )
+            })
+            .collect();
+        geometry.sort_unstable();
+        let report = content
+            .reports
+            .iter()
+            .find(|one| one.sop_instance_uid == uid);
+        let remarks = report.map(|report| {
+            let missing = report.remarks.iter().filter(|one| one.code == NOT_COMPUTED);
+            missing.map(|one| one.text.clone()).collect::<Vec<_>>()
+        });
+        remarks.map(|remarks| (geometry, remarks))
+    };
+    for report in &now.reports {
+        let uid = &report.sop_instance_uid;
+        let (old, new) = (shown(before, uid), shown(now, uid));
+        if old.is_some() && old != new {
+            reasons.push(format!(
+                "what the pictures of report {uid} show became known or changed"
             ));
         }
     }

@@ -6,6 +6,7 @@ use crate::companions::{self, Companions};
 use crate::domain::{
     Border, Device, Event, Eye, Label, Millimetres, Moment, OpeningPressure, Quantity, Remark, Sex,
 };
+use crate::geometry::NOT_COMPUTED;
 use crate::history::{Exam, ExamMeasurement, ObjectUse};
 use crate::normalise::Technique;
 use crate::published::{self, Published};
@@ -295,6 +296,17 @@ fn would_change(content: &Content) -> Vec<String> {
         .any(|m| m.value.eye.eye().is_none())
     {
         lines.push("A corrected report that settles the side of the unresolved values.".into());
+    }
+    let reports = content.reports.iter().flat_map(|report| &report.remarks);
+    if reports
+        .into_iter()
+        .any(|remark| remark.code == NOT_COMPUTED)
+    {
+        lines.push(
+            "The calibrated pictures that the calipers were drawn in, with the nerve's axis: they \
+             would show angle and depth."
+                .into(),
+        );
     }
     lines.push("A late, repeated or amended report of this exam or of an earlier one.".into());
     lines.push("An event of the patient not recorded yet (surgery, shunt revision).".into());

@@ -222,6 +222,7 @@ fn instance(reader: &mut Reader<'_, '_>) -> Option<Value> {
         instance: inside
             .text(tags::REFERENCED_SOP_INSTANCE_UID)
             .filter(|uid| is_uid(uid))?,
+        frames: inside.whole_numbers(tags::REFERENCED_FRAME_NUMBER),
     })
 }
 

@@ -51,7 +51,7 @@ impl Digest {
             Event::ItemStart => self.0.update(b"i"),
             Event::ItemEnd => self.0.update(b"j"),
             Event::SequenceEnd => self.0.update(b"s"),
-            Event::Unknown { .. } => {}
+            Event::Unknown { .. } | Event::Pixels { .. } => {}
         }
     }
 

@@ -274,6 +274,30 @@ impl<'a> Reader<'a, '_> {
         }
     }
 
+    /// Numbers of an integer string (IS) or of an unsigned element, those that can be read.
+    pub(super) fn whole_numbers(&mut self, tag: Tag) -> Vec<u32> {
+        match self.value(tag) {
+            Some(Value::Primitive(PrimitiveValue::U16(numbers))) => {
+                numbers.iter().map(|&number| u32::from(number)).collect()
+            }
+            Some(Value::Primitive(PrimitiveValue::U32(numbers))) => numbers.to_vec(),
+            _ => self
+                .text(tag)
+                .unwrap_or_default()
+                .split('\\')
+                .filter_map(|part| bare(part).parse().ok())
+                .collect(),
+        }
+    }
+
+    /// Numbers of a decimal string (DS); empty unless all of it can be read.
+    pub(super) fn decimals(&mut self, tag: Tag) -> Vec<f64> {
+        let text = self.text(tag).unwrap_or_default();
+        let numbers: Result<Vec<f64>, _> =
+            text.split('\\').map(|part| bare(part).parse()).collect();
+        numbers.unwrap_or_default()
+    }
+
     /// Whether the element is there at all.
     pub(super) fn has(&self, tag: Tag) -> bool {
         self.object.get(tag).is_some()

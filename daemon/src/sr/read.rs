@@ -10,9 +10,10 @@ use super::content;
 use super::element::Remarks;
 use super::gate::{self, Admitted, GateError};
 use super::header::Header;
+use super::image;
 use super::limits::Limits;
 use super::tree::Tree;
-use crate::domain::Remark;
+use crate::domain::{ImageFacts, Remark};
 use dicom_encoding::transfer_syntax::TransferSyntaxIndex;
 use dicom_object::InMemDicomObject;
 use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
@@ -25,6 +26,8 @@ pub struct Document {
     pub header: Header,
     /// The content tree; `None` when the object is no structured report.
     pub tree: Option<Tree>,
+    /// Scale and side of the picture, when the object is an ultrasound picture.
+    pub image: Option<ImageFacts>,
     /// SHA-256 of the content in hexadecimal, the same in every transfer syntax.
     pub content_sha256: String,
     /// Oddities met while reading, each with its place.
@@ -96,12 +99,23 @@ pub fn read(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Docum
         );
     }
     let tree = content::tree(&object, &mut remarks);
+    let image = image::facts(&object, header.sop_class_uid.as_deref(), &mut remarks);
     Ok(Document {
         header,
         tree,
+        image,
         content_sha256: admitted.content_sha256,
         remarks: remarks.finish(),
     })
+}
+
+/// The same bytes without the element Pixel Data; `None` when there is none to take out, when the
+/// data set is deflated, or when the bytes cannot be read.
+#[must_use]
+pub fn without_pixels(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Option<Vec<u8>> {
+    let pixels = gate::admit(bytes, syntax, limits).ok()?.pixels?;
+    let (before, after) = (bytes.get(..pixels.start)?, bytes.get(pixels.end..)?);
+    Some([before, after].concat())
 }
 
 fn decode(admitted: &Admitted<'_>) -> Result<InMemDicomObject, ReadError> {

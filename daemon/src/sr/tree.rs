@@ -68,6 +68,8 @@ pub enum Value {
         class: String,
         /// Referenced SOP Instance UID.
         instance: String,
+        /// Referenced Frame Number, from 1; empty for all frames.
+        frames: Vec<u32>,
     },
     /// SCOORD: graphic type and column, row pairs.
     Coordinates {

@@ -1,4 +1,5 @@
-//! Objects as received, byte for byte; what was read from them is in [`readings`](super::readings).
+//! Objects as received, byte for byte, pictures without their pixels unless these are wanted; what was
+//! read from them is in [`readings`](super::readings).
 
 use super::{StoreError, stamp};
 use chrono::{DateTime, Utc};
@@ -56,11 +57,8 @@ impl Incoming {
         default_issuer: &str,
         received_at: DateTime<Utc>,
     ) -> Result<Self, StoreError> {
-        let cannot = |_| StoreError::Work("an object could not be compressed".to_owned());
-        let mut zlib = ZlibEncoder::new(Vec::new(), Compression::fast());
-        zlib.write_all(bytes).map_err(cannot)?;
         Ok(Incoming {
-            body: zlib.finish().map_err(cannot)?,
+            body: packed(bytes)?,
             body_bytes: i64::try_from(bytes.len()).unwrap_or(i64::MAX),
             body_sha256: Sha256::digest(bytes).into(),
             transfer_syntax: transfer_syntax.map(str::to_owned),
@@ -68,6 +66,50 @@ impl Incoming {
             default_issuer: default_issuer.to_owned(),
             received_at: stamp::text(received_at),
         })
+    }
+}
+
+fn packed(bytes: &[u8]) -> Result<Vec<u8>, StoreError> {
+    let cannot = |_| StoreError::Work("an object could not be compressed".to_owned());
+    let mut zlib = ZlibEncoder::new(Vec::new(), Compression::fast());
+    zlib.write_all(bytes).map_err(cannot)?;
+    zlib.finish().map_err(cannot)
+}
+
+/// A body to be kept in the place of the one received: the same object without its pixels.
+pub struct Slim {
+    body: Vec<u8>,
+    bytes: i64,
+    sha256: [u8; 32],
+}
+
+impl Slim {
+    /// Prepares `bytes`, in the form the object was received in.
+    ///
+    /// # Errors
+    /// The bytes cannot be compressed.
+    pub fn new(bytes: &[u8]) -> Result<Self, StoreError> {
+        Ok(Slim {
+            body: packed(bytes)?,
+            bytes: i64::try_from(bytes.len()).unwrap_or(i64::MAX),
+            sha256: Sha256::digest(bytes).into(),
+        })
+    }
+}
+
+/// Puts a slim body in the place of the one received. Length and hash of what was received stay.
+///
+/// # Errors
+/// There is no such object, or the store cannot be written.
+pub fn slim_down(conn: &Connection, id: ObjectId, slim: &Slim) -> Result<(), StoreError> {
+    let changed = conn
+        .prepare_cached(
+            "update object set body = ?2, kept_bytes = ?3, kept_sha256 = ?4 where id = ?1",
+        )?
+        .execute(params![id, slim.body, slim.bytes, slim.sha256])?;
+    match changed {
+        1 => Ok(()),
+        _ => Err(StoreError::Work(format!("there is no object {id}"))),
     }
 }
 
@@ -126,6 +168,8 @@ pub struct Unread {
     pub default_issuer: String,
     /// When it was received.
     pub received_at: DateTime<Utc>,
+    /// Content hash of the object as received, when its pixels were taken out since.
+    pub content_sha256: Option<String>,
 }
 
 /// The objects that wait to be read, oldest first, at most `limit`.
@@ -134,7 +178,8 @@ pub struct Unread {
 /// The store cannot be read.
 pub fn next_unread(conn: &Connection, limit: u32) -> Result<Vec<Unread>, StoreError> {
     let mut statement = conn.prepare_cached(
-        "select id, transfer_syntax, source, default_issuer, received_at
+        "select id, transfer_syntax, source, default_issuer, received_at,
+                case when kept_sha256 is not null then content_sha256 end
          from object where state = 'received' order by id limit ?1",
     )?;
     let mut rows = statement.query([limit])?;
@@ -146,18 +191,23 @@ pub fn next_unread(conn: &Connection, limit: u32) -> Result<Vec<Unread>, StoreEr
             source: row.get(2)?,
             default_issuer: row.get(3)?,
             received_at: stamp::time(&row.get::<_, String>(4)?)?,
+            content_sha256: row.get(5)?,
         });
     }
     Ok(unread)
 }
 
-/// The bytes of an object as received, checked against their hash.
+/// The bytes of an object as received, or without its pixels if they were taken out, checked
+/// against their hash.
 ///
 /// # Errors
 /// There is no such object, or its bytes are not what was received.
 pub fn body(conn: &Connection, id: ObjectId) -> Result<Vec<u8>, StoreError> {
     let (packed, bytes, sha256): (Vec<u8>, i64, Vec<u8>) = conn
-        .prepare_cached("select body, body_bytes, body_sha256 from object where id = ?1")?
+        .prepare_cached(
+            "select body, ifnull(kept_bytes, body_bytes), ifnull(kept_sha256, body_sha256)
+             from object where id = ?1",
+        )?
         .query_row([id], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
         .optional()?
         .ok_or_else(|| StoreError::Work(format!("there is no object {id}")))?;

@@ -7,14 +7,19 @@ use std::path::Path;
 /// Marks the file as ours in its header (SQLite's `application_id`): "SHLN".
 const APPLICATION_ID: i64 = 0x5348_4C4E;
 
-/// The steps from an empty file to the newest shape. Step `n` leads to shape `n + 1`.
-const STEPS: [&str; 2] = [
-    include_str!("schema/001.sql"),
-    include_str!("schema/002.sql"),
+/// The steps from an empty file to the newest shape, each with the number of the shape it leads to.
+/// Numbers rise and may leave gaps.
+const STEPS: &[(i64, &str)] = &[
+    (1, include_str!("schema/001.sql")),
+    (2, include_str!("schema/002.sql")),
+    (3, include_str!("schema/003.sql")),
 ];
 
 /// The newest shape this program knows.
-pub(super) const KNOWN: i64 = STEPS.len() as i64;
+pub(super) const KNOWN: i64 = match STEPS.last() {
+    Some((shape, _)) => *shape,
+    None => 0,
+};
 
 /// The shape of an opened file: 0 for an empty one. Changes nothing.
 pub(super) fn found(conn: &Connection, path: &Path) -> Result<i64, StoreError> {
@@ -52,7 +57,7 @@ pub(super) fn found(conn: &Connection, path: &Path) -> Result<i64, StoreError> {
 /// Brings the store to the newest shape, each step and its number in one transaction: a crash
 /// leaves the old shape or the new one.
 pub(super) fn bring_up(conn: &Connection, path: &Path, from: i64) -> Result<(), StoreError> {
-    for (shape, step) in (1_i64..).zip(STEPS).skip_while(|(shape, _)| *shape <= from) {
+    for (shape, step) in STEPS.iter().filter(|(shape, _)| *shape > from) {
         conn.execute_batch(&format!(
             "BEGIN IMMEDIATE; {step}
              PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {shape}; COMMIT;"

@@ -2,6 +2,7 @@
 
 use super::objects::{Incoming, Kept, ObjectId};
 use super::*;
+mod pictures;
 mod shape;
 mod topics;
 

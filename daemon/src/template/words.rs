@@ -147,6 +147,10 @@ pub enum Role {
     Depth,
     /// Angle between the caliper and the line straight across the nerve.
     Angle,
+    /// Line drawn along the nerve's own axis.
+    NerveAxis,
+    /// Point drawn where the nerve leaves the globe.
+    GlobePoint,
     /// Name of the person who measured.
     ObserverName,
     /// Maker of the machine.

@@ -233,3 +233,41 @@ async fn a_caller_that_is_not_listed() {
     }
     node.stop().await;
 }
+
+/// PS3.5 A.4: a picture in fragments, compressed by DCMTK, is taken as it is and its calibration
+/// can be read.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_compressed_picture_arrives_as_sent() {
+    let node = Node::start(|_| {}).await;
+    let port = node.address.port().to_string();
+    let plain = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../fixtures/drawn/straight/picture-1.dcm")
+        .to_string_lossy()
+        .into_owned();
+    for (compress, propose, syntax) in [
+        ("+e1", "-xs", "1.2.840.10008.1.2.4.70"),
+        ("+eb", "-xy", "1.2.840.10008.1.2.4.50"),
+    ] {
+        let path = node.temp.path().join(format!("{syntax}.dcm"));
+        let path = path.to_str().expect("UTF-8");
+        let Some(made) = run("dcmcjpeg", &[compress, &plain, path]).await else {
+            return;
+        };
+        assert!(made.status.success(), "{made:?}");
+        let call = [propose, "-aec", "SHEATHLINE", "127.0.0.1", &port, path];
+        let sent = run("storescu", &call).await.expect("there");
+        assert!(sent.status.success(), "{sent:?}");
+        let kept = node.kept();
+        let (object, body) = kept.last().expect("kept");
+        assert_eq!(object.transfer_syntax.as_deref(), Some(syntax));
+        let limits = sheathline::sr::Limits::default();
+        let read = sheathline::sr::read(body, Some(syntax), &limits).expect("readable");
+        let image = read.image.expect("a picture");
+        assert_eq!((image.rows, image.regions.len()), (Some(96), 1));
+        let slim = sheathline::sr::without_pixels(body, Some(syntax), &limits).expect("pixels");
+        let again = sheathline::sr::read(&slim, Some(syntax), &limits).expect("readable");
+        assert_eq!(again.image, Some(image));
+        assert_eq!(again.header, read.header);
+    }
+    node.stop().await;
+}

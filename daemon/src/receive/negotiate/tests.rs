@@ -165,3 +165,32 @@ fn our_own_name_is_legal() {
         "{IMPLEMENTATION_VERSION}"
     );
 }
+
+/// PS3.5 A.4: the compressed syntaxes are for pixels. They are taken for pictures alone, behind the
+/// uncompressed ones.
+#[test]
+fn compressed_syntaxes_are_for_pictures() {
+    let explicit = "1.2.840.10008.1.2.1";
+    let compressed = [
+        "1.2.840.10008.1.2.4.50",
+        "1.2.840.10008.1.2.4.70",
+        "1.2.840.10008.1.2.4.90",
+        "1.2.840.10008.1.2.4.91",
+        "1.2.840.10008.1.2.5",
+    ];
+    for one in compressed {
+        let asked = request(&[
+            (1, "1.2.840.10008.5.1.4.1.1.6.1", &[one]),
+            (3, "1.2.840.10008.5.1.4.1.1.3.1", &[one, explicit]),
+            (5, SR, &[one]),
+        ]);
+        let Answer::Accept { contexts, .. } = answer(asked, &DicomSettings::default()) else {
+            panic!("accepted");
+        };
+        let chosen = |id| contexts.get(&id).map(|context| context.syntax);
+        assert_eq!(
+            (chosen(1), chosen(3), chosen(5)),
+            (Some(one), Some(explicit), None)
+        );
+    }
+}

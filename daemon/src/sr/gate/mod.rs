@@ -23,16 +23,21 @@ use super::limits::Limits;
 use crate::domain::Remark;
 use dicom_dictionary_std::{tags, uids};
 use std::borrow::Cow;
+use std::ops::Range;
 
 /// A data set that may be decoded.
 #[derive(Debug, Clone)]
 pub struct Admitted<'a> {
-    /// Transfer syntax of `data`; explicit little endian for what came deflated.
+    /// Transfer syntax of `data`; explicit little endian for what came deflated or with compressed
+    /// pixels.
     pub syntax: &'static str,
-    /// The data set, without preamble and file meta group. It differs from what was received
-    /// in length fields of unknown elements, which are made defined, and in the tag of Specific
-    /// Character Set, which is hidden from the decoder.
+    /// The data set, without preamble, file meta group and pixel data. It differs from what was
+    /// received in length fields of unknown elements besides, which are made defined, and in the
+    /// tag of Specific Character Set, which is hidden from the decoder.
     pub data: Cow<'a, [u8]>,
+    /// Where the element Pixel Data stands in the bytes given; `None` without one, or when the
+    /// bytes are deflated.
+    pub pixels: Option<Range<usize>>,
     /// Media Storage SOP Class UID (0002,0002) of a file, padding removed, not checked.
     pub media_class: Option<String>,
     /// Media Storage SOP Instance UID (0002,0003) of a file, padding removed, not checked.
@@ -99,8 +104,14 @@ pub fn admit<'a>(
             uids::EXPLICIT_VR_LITTLE_ENDIAN,
             true,
         ),
+        compressed if COMPRESSED.contains(&compressed) => (
+            Encoding::ExplicitLittle,
+            uids::EXPLICIT_VR_LITTLE_ENDIAN,
+            false,
+        ),
         _ => return Err(refuse(Fault::TransferSyntax(file.syntax))),
     };
+    let encapsulated = COMPRESSED.contains(&file.syntax.as_str());
     let limit = limits.inflated_bytes;
     let data = if deflated {
         Cow::Owned(inflate::inflate(data, limit).map_err(refuse)?)
@@ -118,30 +129,67 @@ pub fn admit<'a>(
     let mut digest = Digest::new();
     let mut charsets = Vec::new();
     let mut unknown = Vec::new();
+    let mut pixels = None;
     let base = if deflated { 0 } else { base };
-    walk::walk(&data, encoding, base, deflated, limits, &mut |event| {
-        digest.take(&event);
-        if let Event::Element {
+    let mut visit = |event: Event<'_>| match event {
+        Event::Unknown { length_at, length } => unknown.push((length_at, length)),
+        Event::Pixels { from, to } => pixels = Some(from..to),
+        Event::Element {
             tag: tags::SPECIFIC_CHARACTER_SET,
             encoding,
             at,
             ..
-        } = event
-        {
-            charsets.push((at, encoding));
-        }
-        if let Event::Unknown { length_at, length } = event {
-            unknown.push((length_at, length));
-        }
-    })?;
+        } => charsets.push((at, encoding)),
+        _ => {}
+    };
+    walk::walk(
+        &data,
+        encoding,
+        base,
+        deflated,
+        encapsulated,
+        limits,
+        &mut |event| {
+            digest.take(&event);
+            visit(event);
+        },
+    )?;
+    let data = with_hidden_charsets(with_defined_lengths(data, encoding, &unknown), &charsets);
     Ok(Admitted {
         syntax: written,
-        data: with_hidden_charsets(with_defined_lengths(data, encoding, &unknown), &charsets),
+        data: without_pixels(data, pixels.as_ref()),
+        pixels: pixels
+            .filter(|_| !deflated)
+            .map(|pixels| pixels.start + base..pixels.end + base),
         media_class: file.class,
         media_instance: file.instance,
         content_sha256: digest.finish(),
         remarks,
     })
+}
+
+/// Transfer syntaxes with pixels in fragments that are let through: the usual ones of ultrasound
+/// pictures (PS3.5 A.4). Nothing here decodes a pixel, so all of them read alike.
+const COMPRESSED: [&str; 9] = [
+    uids::JPEG_BASELINE8_BIT,
+    uids::JPEG_EXTENDED12_BIT,
+    uids::JPEG_LOSSLESS,
+    uids::JPEG_LOSSLESS_SV1,
+    uids::JPEGLS_LOSSLESS,
+    uids::JPEGLS_NEAR_LOSSLESS,
+    uids::JPEG2000_LOSSLESS,
+    uids::JPEG2000,
+    uids::RLE_LOSSLESS,
+];
+
+/// The data set without its pixels, which nobody here reads and which may be most of it.
+fn without_pixels<'a>(data: Cow<'a, [u8]>, pixels: Option<&Range<usize>>) -> Cow<'a, [u8]> {
+    let Some(pixels) = pixels else {
+        return data;
+    };
+    let before = data.get(..pixels.start).unwrap_or_default();
+    let after = data.get(pixels.end..).unwrap_or_default();
+    Cow::Owned([before, after].concat())
 }
 
 /// Explicit VR Big Endian, retired and so without a constant in force.

@@ -5,6 +5,8 @@
 //! (a binary value with a remainder, a delimiter with a length, a sequence hidden behind UN) the
 //! walk refuses, or hides the element from the decoder.
 
+mod fragments;
+
 use super::encoding::{Encoding, dictionary_vr, has_short_length, is_signed_or_not, splits, word};
 use super::error::{Fault, GateError, Place};
 use crate::sr::Limits;
@@ -40,6 +42,8 @@ pub(crate) enum Event<'a> {
     /// The sequence just closed was written as UN of undefined length in an explicit syntax.
     /// Its length field stands at `length_at`; `length` covers all up to and with its delimiter.
     Unknown { length_at: usize, length: u32 },
+    /// The element just met is the pixel data of the object: from its tag to behind its value.
+    Pixels { from: usize, to: usize },
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -83,6 +87,8 @@ struct Walk<'a, 'l> {
     data: &'a [u8],
     base: usize,
     inflated: bool,
+    /// Whether the transfer syntax sends pixel data in fragments.
+    encapsulated: bool,
     limits: &'l Limits,
     at: usize,
     stack: Vec<Frame>,
@@ -97,6 +103,7 @@ pub(super) fn walk<'a>(
     encoding: Encoding,
     base: usize,
     inflated: bool,
+    encapsulated: bool,
     limits: &Limits,
     visit: &mut impl FnMut(Event<'a>),
 ) -> Result<(), GateError> {
@@ -115,6 +122,7 @@ pub(super) fn walk<'a>(
         data,
         base,
         inflated,
+        encapsulated,
         limits,
         at: 0,
         stack: vec![root],
@@ -242,6 +250,9 @@ impl<'a> Walk<'a, '_> {
             depth: self.depth,
             at,
         });
+        if tag == tags::PIXEL_DATA && self.depth == 0 {
+            visit(Event::Pixels { from: at, to: end });
+        }
         Ok(())
     }
 
@@ -284,6 +295,9 @@ impl<'a> Walk<'a, '_> {
         header: &Header,
         visit: &mut impl FnMut(Event<'a>),
     ) -> Result<(), GateError> {
+        if header.tag == tags::PIXEL_DATA && self.encapsulated && self.depth == 0 {
+            return self.fragments(frame, header, visit);
+        }
         if header.tag == tags::PIXEL_DATA {
             return Err(self.fail(Fault::EncapsulatedPixels, self.at, Some(header.tag)));
         }

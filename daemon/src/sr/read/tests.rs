@@ -146,6 +146,7 @@ fn tree_of_the_sample() {
         (
             "1.2.1.4.1.1",
             Content::Instance {
+                frames: Vec::new(),
                 class: "1.2.840.10008.5.1.4.1.1.6.1".into(),
                 instance: "1.2.826.0.1.3680043.10.999.7".into(),
             },

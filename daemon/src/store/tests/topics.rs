@@ -41,6 +41,7 @@ fn reading(key: &PatientKey, sop: &str, study: &str) -> ObjectReading {
         predecessors: Vec::new(),
         content_sha256: Some("aa".to_owned()),
         measurements: Vec::new(),
+        image: None,
         remarks: vec![Remark::info("a-code", "A sentence.")],
     }
 }

@@ -112,6 +112,7 @@ fn walked(bytes: &[u8], syntax: &str) -> Vec<String> {
         encoding,
         0,
         false,
+        false,
         &Limits::default(),
         &mut |event| {
             lines.push(match event {
@@ -121,6 +122,7 @@ fn walked(bytes: &[u8], syntax: &str) -> Vec<String> {
                 Event::ItemEnd => "}".to_owned(),
                 Event::SequenceEnd => "]".to_owned(),
                 Event::Unknown { .. } => unreachable!("closed before"),
+                Event::Pixels { .. } => return,
             });
         },
     )
