@@ -109,6 +109,10 @@ fn every_key_is_read_into_its_own_place() {
         [templates]
         folder = "t"
         dictionaries = ["d"]
+        [documents]
+        partial = "hold"
+        preliminary = "use"
+        unverified = "hold"
         [outbox]
         folder = "o"
         text = false
