@@ -5,7 +5,7 @@
 
 use chrono::Utc;
 use sheathline::domain::{Millimetres, PatientKey};
-use sheathline::pipeline::{self, Pipeline, Sum};
+use sheathline::pipeline::{self, Beside, Pipeline, Sum};
 use sheathline::reading::Rules;
 use sheathline::render::Content;
 use sheathline::results::Site;

@@ -103,7 +103,7 @@ pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
             })
         })
         .collect();
-    rows.sort_by(|a, b| (b.reports, b.times).cmp(&(a.reports, a.times)));
+    rows.sort_by_key(|row| std::cmp::Reverse((row.reports, row.times)));
     for row in &rows {
         if args.json {
             print::json(row)?;

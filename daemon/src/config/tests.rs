@@ -112,6 +112,10 @@ fn every_key_is_read_into_its_own_place() {
         dictionaries = ["d"]
         [context]
         show = true
+        [documents]
+        partial = "hold"
+        preliminary = "use"
+        unverified = "hold"
         [outbox]
         folder = "o"
         text = false
