@@ -25,8 +25,13 @@ pub(super) fn invent(
     let born = NaiveDate::default();
     let first = born + Days::new(design.first_age_days);
     // Operators and devices are drawn anew for each patient, so that patients are independent.
-    let mut operators = Crew::of(OPERATORS, design.people, sizes.operator, dice);
-    let mut devices = Crew::of(DEVICES, design.people, sizes.device, dice);
+    let (operators, devices, draw) = match design.people {
+        People::Pool => (OPERATORS, DEVICES, true),
+        People::Same => (1, 1, true),
+        People::AlwaysOthers => (baseline_exams + 1, DEVICES, false),
+    };
+    let mut operators = Crew::of(operators, draw, sizes.operator, dice);
+    let mut devices = Crew::of(devices, true, sizes.device, dice);
     let wrong = dice.below(baseline_exams as u64) as usize;
     let mut level = LEVEL_MM.0 + dice.normal(LEVEL_MM.1);
     let asymmetry = dice.normal(p.sigma_a);
@@ -126,30 +131,27 @@ fn readings(
 /// Offsets of those who take turns.
 struct Crew {
     offsets: Vec<f64>,
-    people: People,
-    last: Option<u64>,
+    /// Draw for each exam, or go on to the next one.
+    draw: bool,
+    met: usize,
 }
 
 impl Crew {
-    fn of(size: u64, people: People, sd: f64, dice: &mut Dice) -> Self {
-        let size = if people == People::Same { 1 } else { size };
+    fn of(size: usize, draw: bool, sd: f64, dice: &mut Dice) -> Self {
         Crew {
             offsets: (0..size).map(|_| dice.normal(sd)).collect(),
-            people,
-            last: None,
+            draw,
+            met: 0,
         }
     }
 
     /// Number and offset of the next one.
-    fn next(&mut self, dice: &mut Dice) -> (u64, f64) {
-        let size = self.offsets.len() as u64;
-        let number = match (self.people, self.last) {
-            // One of the others: the place after the last one, and up to size - 2 further.
-            (People::NeverTwiceRunning, Some(last)) => (last + 1 + dice.below(size - 1)) % size,
-            _ => dice.below(size),
+    fn next(&mut self, dice: &mut Dice) -> (usize, f64) {
+        let number = match self.draw {
+            true => dice.below(self.offsets.len() as u64) as usize,
+            false => self.met,
         };
-        self.last = Some(number);
-        let offset = self.offsets.get(number as usize).copied();
-        (number, offset.unwrap_or(0.0))
+        self.met += 1;
+        (number, self.offsets.get(number).copied().unwrap_or(0.0))
     }
 }

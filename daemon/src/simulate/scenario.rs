@@ -9,7 +9,7 @@ pub enum Scenario {
     AdultPool,
     /// Adults; one operator and one device.
     AdultSame,
-    /// Adults; operator and device differ from those of the exam before.
+    /// Adults; every exam by another operator, a few devices take turns.
     AdultDiff,
     /// Adults; the last baseline exam is three years old.
     AdultGap3,
@@ -73,10 +73,7 @@ impl Scenario {
         match self {
             Scenario::AdultPool => ("adult_pool", "a few operators and devices take turns"),
             Scenario::AdultSame => ("adult_same", "one operator, one device"),
-            Scenario::AdultDiff => (
-                "adult_diff",
-                "never the operator and device of the exam before",
-            ),
+            Scenario::AdultDiff => ("adult_diff", "every exam by another operator"),
             Scenario::AdultGap3 => ("adult_gap3", "the last baseline exam is three years old"),
             Scenario::Child3Gap3 => (
                 "child3_gap3",
@@ -113,7 +110,7 @@ impl Scenario {
                 ..usual
             },
             Scenario::AdultDiff => Design {
-                people: People::NeverTwiceRunning,
+                people: People::AlwaysOthers,
                 ..usual
             },
             Scenario::AdultGap3 => Design {
@@ -191,8 +188,8 @@ pub(super) enum People {
     Pool,
     /// Always the same.
     Same,
-    /// Drawn from the same few, but never those of the exam before.
-    NeverTwiceRunning,
+    /// Another operator each time; devices as in a pool.
+    AlwaysOthers,
 }
 
 /// True SDs, mm.
@@ -240,8 +237,8 @@ pub(super) struct Design {
 /// Days from one baseline exam to the next.
 pub(super) const SPACING_DAYS: u64 = 120;
 /// How many operators and devices take turns.
-pub(super) const OPERATORS: u64 = 5;
-pub(super) const DEVICES: u64 = 4;
+pub(super) const OPERATORS: usize = 5;
+pub(super) const DEVICES: usize = 4;
 
 impl Default for Design {
     fn default() -> Self {

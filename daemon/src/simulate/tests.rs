@@ -78,6 +78,15 @@ fn children_of_three_with_a_gap_of_three_years() {
     );
 }
 
+#[test]
+fn adults_always_seen_by_another_operator() {
+    keeps(
+        &row(Scenario::AdultDiff, 3),
+        [0.053, 0.009, 0.010, 0.950, 0.503, 0.842, 0.948, 0.987],
+        0.485,
+    );
+}
+
 /// The table of a seed is the same on every machine and with any number of threads.
 #[test]
 fn a_seed_is_a_table() {
