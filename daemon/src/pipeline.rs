@@ -5,25 +5,29 @@
 //! [`Pipeline::publish`] writes those to the outbox. [`Pipeline::drain`] runs them until nothing
 //! is left to do.
 
+mod filing;
+mod known;
 mod renderings;
+mod sum;
 
+pub use known::{content_of, known};
 pub use renderings::Beside;
+pub use sum::{Sum, sum};
 
-use crate::domain::{Disposition, ObjectReading, PatientKey, Remark};
+use crate::domain::{ObjectReading, Remark};
 use crate::publish::{self, PublishError};
 use crate::reading::{self, Rules};
-use crate::render::Content;
-use crate::results::{self, Known, Latest, ResultError, Site};
+use crate::results::{self, ResultError, Site};
 use crate::sr;
-use crate::store::objects::{self, ObjectId, Slim, Unread};
-use crate::store::readings::{self, StoredDisposition};
-use crate::store::results::{NewResult, ResultRow};
-use crate::store::{Store, StoreError, meta, patients, people};
+use crate::store::objects::{self, Slim, Unread};
+use crate::store::readings;
+use crate::store::results::NewResult;
+use crate::store::{Store, StoreError, meta, patients};
 use chrono::Utc;
+use filing::file;
+use known::latest;
 use renderings::Renderings;
-use rusqlite::Connection;
 use sha2::{Digest, Sha256};
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
@@ -344,170 +348,4 @@ fn fingerprint(value: &impl std::fmt::Debug) -> String {
     hash.iter()
         .take(16)
         .fold(String::new(), |hex, byte| format!("{hex}{byte:02x}"))
-}
-
-/// Files what was read, and marks the patient whose results may change.
-fn file(
-    tx: &Connection,
-    id: ObjectId,
-    mut reading: ObjectReading,
-    slim: Option<Slim>,
-) -> Result<(), StoreError> {
-    // The object may have been filed under another patient when other rules read it.
-    let before = readings::reading_of(tx, id)?.and_then(|old| old.reading.patient);
-    let disposition = place_among_equals(tx, id, &mut reading)?;
-    readings::finish_read(tx, id, &reading, disposition)?;
-    // What nobody understands or trusts is kept as it came.
-    if let Some(slim) = slim.filter(|_| reading.disposition != Disposition::Quarantined) {
-        objects::slim_down(tx, id, &slim)?;
-    }
-    let after = reading.patient.map(|patient| patient.key);
-    for key in before.map(|patient| patient.key).iter().chain(after.iter()) {
-        patients::mark_dirty(tx, key, Utc::now())?;
-    }
-    Ok(())
-}
-
-/// First content wins: the same content again is a repeat, another one under the same SOP
-/// Instance UID goes to quarantine.
-fn place_among_equals(
-    tx: &Connection,
-    id: ObjectId,
-    reading: &mut ObjectReading,
-) -> Result<StoredDisposition, StoreError> {
-    let own = reading.disposition.into();
-    let Some(uid) = reading.sop_instance_uid.as_deref() else {
-        return Ok(own);
-    };
-    let earlier = readings::by_sop_instance(tx, uid)?;
-    let Some(first) = earlier.iter().find(|other| other.id < id) else {
-        return Ok(own);
-    };
-    if first.reading.content_sha256 == reading.content_sha256 {
-        return Ok(StoredDisposition::Repeat);
-    }
-    let hash = |content: &Option<String>| content.clone().unwrap_or_else(|| "none".into());
-    reading.remarks.push(
-        Remark::blocking(
-            "same-uid-other-content",
-            format!(
-                "SOP Instance UID {uid} was received before with another content: first {}, now {}.",
-                hash(&first.reading.content_sha256),
-                hash(&reading.content_sha256),
-            ),
-        )
-        .at("(0008,0018)")
-        .act("The first one stays in use. Find out which is right; a correction needs a UID of its own."),
-    );
-    reading.disposition = Disposition::Quarantined;
-    Ok(reading.disposition.into())
-}
-
-/// Everything known of a patient.
-///
-/// # Errors
-///
-/// When the store cannot be read.
-pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
-    let readings = readings::of_patient(conn, key)?
-        .into_iter()
-        .filter(|stored| stored.disposition != StoredDisposition::Repeat)
-        .map(|stored| stored.reading)
-        .collect();
-    Ok(Known {
-        readings,
-        labels: people::labels(conn, key)?.into_iter().collect(),
-        events: people::events(conn, key)?,
-        pressures: people::pressures(conn, key)?.into_iter().collect(),
-    })
-}
-
-fn latest(conn: &Connection, key: &PatientKey) -> Result<BTreeMap<String, Latest>, StoreError> {
-    crate::store::results::latest_of_patient(conn, key)?
-        .into_iter()
-        .map(|row| {
-            let content = content_of(&row)?;
-            Ok((
-                row.exam_id,
-                Latest {
-                    version: row.version,
-                    key: row.key,
-                    content,
-                },
-            ))
-        })
-        .collect()
-}
-
-/// What a stored result says.
-///
-/// # Errors
-///
-/// When the row is damaged.
-pub fn content_of(row: &ResultRow) -> Result<Content, StoreError> {
-    serde_json::from_str(&row.content).map_err(|error| StoreError::Damaged {
-        what: format!(
-            "result {} version {} at column {}",
-            row.exam_id,
-            row.version,
-            error.column()
-        ),
-    })
-}
-
-/// What became of everything received. The parts add up to the whole.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
-pub struct Sum {
-    /// Times an object was received.
-    pub received: u32,
-    /// Objects whose sheath values are in results.
-    pub in_results: u32,
-    /// Well-formed objects without sheath values.
-    pub no_sheath_measurement: u32,
-    /// Objects kept because they cannot be understood or trusted.
-    pub quarantined: u32,
-    /// Times something came that was here already.
-    pub repeats: u32,
-    /// Objects that wait to be read.
-    pub waiting: u32,
-}
-
-/// Adds up what became of everything received.
-///
-/// # Errors
-///
-/// When the store cannot be read.
-pub fn sum(conn: &Connection) -> Result<Sum, StoreError> {
-    let counts = readings::counts(conn)?;
-    let of = |d: StoredDisposition| counts.read.get(&d).copied().unwrap_or(0);
-    let accepted = of(Disposition::Accepted.into()) + of(Disposition::AcceptedWithRemarks.into());
-    let mut sum = Sum {
-        received: 0,
-        in_results: accepted,
-        no_sheath_measurement: of(Disposition::NoSheathMeasurement.into()),
-        quarantined: of(Disposition::Quarantined.into()),
-        repeats: counts.repeats + of(StoredDisposition::Repeat),
-        waiting: counts.unread,
-    };
-    let read: u32 = counts.read.values().sum();
-    sum.received = read + counts.unread + counts.repeats;
-    Ok(sum)
-}
-
-impl std::fmt::Display for Sum {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(
-            f,
-            "received {} = in results {} + without sheath values {} + in quarantine {} + repeats {}",
-            self.received,
-            self.in_results,
-            self.no_sheath_measurement,
-            self.quarantined,
-            self.repeats
-        )?;
-        match self.waiting {
-            0 => Ok(()),
-            waiting => write!(f, " + waiting {waiting}"),
-        }
-    }
 }

@@ -78,6 +78,10 @@ impl Growth {
                     self.sd_mm
                 )
             }
+            (Some(now), Some(then), Some(0.0)) if self.sd_mm == 0.0 => format!(
+                "Age {now:.2} years, {then:.2} at the last baseline exam. No growth is expected in \
+                 between."
+            ),
             (Some(now), Some(then), Some(_)) => format!(
                 "Age {now:.2} years, {then:.2} at the last baseline exam. Growth of less than 0.01 mm \
                  is expected in between."

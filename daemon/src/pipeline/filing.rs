@@ -1,0 +1,65 @@
+//! One reading into the store, beside what is there already.
+
+use crate::domain::{Disposition, ObjectReading, Remark};
+use crate::store::objects::{self, ObjectId, Slim};
+use crate::store::readings::{self, StoredDisposition};
+use crate::store::{StoreError, patients};
+use chrono::Utc;
+use rusqlite::Connection;
+
+/// Files what was read, and marks the patient whose results may change.
+pub(super) fn file(
+    tx: &Connection,
+    id: ObjectId,
+    mut reading: ObjectReading,
+    slim: Option<Slim>,
+) -> Result<(), StoreError> {
+    // The object may have been filed under another patient when other rules read it.
+    let before = readings::reading_of(tx, id)?.and_then(|old| old.reading.patient);
+    let disposition = place_among_equals(tx, id, &mut reading)?;
+    readings::finish_read(tx, id, &reading, disposition)?;
+    // What nobody understands or trusts is kept as it came.
+    if let Some(slim) = slim.filter(|_| reading.disposition != Disposition::Quarantined) {
+        objects::slim_down(tx, id, &slim)?;
+    }
+    let after = reading.patient.map(|patient| patient.key);
+    for key in before.map(|patient| patient.key).iter().chain(after.iter()) {
+        patients::mark_dirty(tx, key, Utc::now())?;
+    }
+    Ok(())
+}
+
+/// First content wins: the same content again is a repeat, another one under the same SOP
+/// Instance UID goes to quarantine.
+fn place_among_equals(
+    tx: &Connection,
+    id: ObjectId,
+    reading: &mut ObjectReading,
+) -> Result<StoredDisposition, StoreError> {
+    let own = reading.disposition.into();
+    let Some(uid) = reading.sop_instance_uid.as_deref() else {
+        return Ok(own);
+    };
+    let earlier = readings::by_sop_instance(tx, uid)?;
+    let Some(first) = earlier.iter().find(|other| other.id < id) else {
+        return Ok(own);
+    };
+    if first.reading.content_sha256 == reading.content_sha256 {
+        return Ok(StoredDisposition::Repeat);
+    }
+    let hash = |content: &Option<String>| content.clone().unwrap_or_else(|| "none".into());
+    reading.remarks.push(
+        Remark::blocking(
+            "same-uid-other-content",
+            format!(
+                "SOP Instance UID {uid} was received before with another content: first {}, now {}.",
+                hash(&first.reading.content_sha256),
+                hash(&reading.content_sha256),
+            ),
+        )
+        .at("(0008,0018)")
+        .act("The first one stays in use. Find out which is right; a correction needs a UID of its own."),
+    );
+    reading.disposition = Disposition::Quarantined;
+    Ok(reading.disposition.into())
+}
