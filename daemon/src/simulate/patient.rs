@@ -42,7 +42,10 @@ pub(super) fn invent(
         let today = number == baseline_exams;
         let days = match number {
             0 => 0,
-            _ if today => design.gap_days,
+            _ if today => {
+                let (least, most) = design.gap_days;
+                least + dice.below(most - least + 1)
+            }
             _ => SPACING_DAYS,
         };
         date = date + Days::new(days);

@@ -114,17 +114,17 @@ impl Scenario {
                 ..usual
             },
             Scenario::AdultGap3 => Design {
-                gap_days: 1096,
+                gap_days: (1096, 1096),
                 ..usual
             },
             Scenario::Child3Gap3 => Design {
                 first_age_days: 1096,
-                gap_days: 1096,
+                gap_days: (1096, 1096),
                 ..usual
             },
             Scenario::InfantGap1 => Design {
                 first_age_days: 183,
-                gap_days: 365,
+                gap_days: (365, 365),
                 ..usual
             },
             Scenario::ContaminatedUp => Design {
@@ -218,8 +218,8 @@ pub(super) struct Design {
     pub(super) people: People,
     /// Age at the first baseline exam.
     pub(super) first_age_days: u64,
-    /// From the last baseline exam to the exam assessed.
-    pub(super) gap_days: u64,
+    /// From the last baseline exam to the exam assessed: least and most, evenly drawn.
+    pub(super) gap_days: (u64, u64),
     /// Readings an eye.
     pub(super) readings: usize,
     /// True sizes where they are not those of the parameters.
@@ -236,6 +236,9 @@ pub(super) struct Design {
 
 /// Days from one baseline exam to the next.
 pub(super) const SPACING_DAYS: u64 = 120;
+/// Days from the last baseline exam to the exam assessed, least and most, where a scenario does not
+/// say: about ten months in the middle.
+pub(super) const GAP_DAYS: (u64, u64) = (36, 584);
 /// How many operators and devices take turns.
 pub(super) const OPERATORS: usize = 5;
 pub(super) const DEVICES: usize = 4;
@@ -245,7 +248,7 @@ impl Default for Design {
         Design {
             people: People::Pool,
             first_age_days: 10_950,
-            gap_days: SPACING_DAYS,
+            gap_days: GAP_DAYS,
             readings: 3,
             sizes: None,
             wrong_exam_mm: 0.0,
