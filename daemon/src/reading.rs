@@ -13,7 +13,8 @@ mod tests;
 pub use documents::{Documents, Policy};
 
 use crate::domain::{
-    Disposition, ExamFacts, Measurement, Millimetres, ObjectReading, Quantity, Remark, Severity,
+    Derivation, Disposition, ExamFacts, Measurement, Millimetres, ObjectReading, Quantity, Remark,
+    Severity,
 };
 use crate::extract::{Extraction, extract_beside};
 use crate::normalise::{self, Bounds, Technique, plausible};
@@ -103,7 +104,8 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
     }
     let measurements = measurements;
     let sheath = || measurements.iter().filter(|one| is_sheath(one));
-    if sheath().any(|one| one.geometry.is_none_or(|known| known.angle_deg.is_none())) {
+    let angle = |one: &Measurement| one.geometry.and_then(|known| known.angle_deg);
+    if sheath().any(|one| is_reading(one) && angle(one).is_none()) {
         remarks.push(Remark::info(
             "angle-unknown",
             "The report does not say at which angle the caliper lay; nothing was corrected for it.",
@@ -159,6 +161,11 @@ fn readable_tree<'a>(document: &'a Document, remarks: &mut Vec<Remark>) -> Optio
         }
         _ => Some(tree),
     }
+}
+
+/// A mean has no caliper of its own.
+fn is_reading(measurement: &Measurement) -> bool {
+    measurement.derivation == Derivation::Single
 }
 
 fn is_sheath(measurement: &Measurement) -> bool {

@@ -340,3 +340,23 @@ fn the_components_of_the_present_model_are_a_fixed_point() {
     close(found.operator.variance, now.sigma_o * now.sigma_o, 1e-9);
     close(found.device.variance, now.sigma_d * now.sigma_d, 1e-9);
 }
+
+/// Repeatability coefficients of children and the SD behind them: Steinborn et al. 2015 (0.34 and
+/// 0.46 mm, SD worked out 0.1227 and 0.1660); Hollestelle et al., J Emerg Med 2022 (standard error
+/// of measurement 0.10, 0.41, 0.42; smallest detectable difference 0.277, 1.136, 1.164).
+#[test]
+fn published_repeatability_follows_from_the_published_sd() {
+    for (sd, repeatability) in [
+        (0.1227, 0.34),
+        (0.1660, 0.46),
+        (0.10, 0.277),
+        (0.41, 1.136),
+        (0.42, 1.164),
+    ] {
+        // Two readings so far apart that their SD is the published one.
+        let apart = sd * 2.0_f64.sqrt();
+        let a = Anova::of(&[vec![5.0, 5.0 + apart], vec![6.0, 6.0 + apart]]).unwrap();
+        close(a.s_w, sd, 1e-9);
+        close(a.repeatability, repeatability, 0.0007);
+    }
+}

@@ -11,7 +11,7 @@ mod scale;
 pub use drawn::Drawn;
 pub use scale::{Origin, Scale};
 
-use crate::domain::{Disposition, ImageFacts, ObjectReading, Quantity};
+use crate::domain::{Derivation, Disposition, ImageFacts, ObjectReading, Quantity};
 use crate::normalise::Technique;
 use judge::Missing;
 use std::collections::BTreeMap;
@@ -65,7 +65,8 @@ fn check(
     let mut sheath = reading
         .measurements
         .iter()
-        .filter(|one| one.quantity == Quantity::SheathDiameter);
+        .filter(|one| one.quantity == Quantity::SheathDiameter)
+        .filter(|one| one.derivation == Derivation::Single);
     if sheath.all(|one| one.geometry.is_some_and(|known| known.angle_deg.is_some())) {
         reading
             .remarks

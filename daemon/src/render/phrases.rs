@@ -1,8 +1,8 @@
 //! What the text and the page say in the same words.
 
 use super::Content;
-use crate::assess::{Comparison, Row, Status};
-use crate::domain::{Eye, Millimetres};
+use crate::assess::{Comparison, Reason, Row, Status};
+use crate::domain::{Eye, Millimetres, Severity};
 
 /// A status in words: `above expected`.
 pub(super) fn status(status: Status) -> String {
@@ -32,7 +32,10 @@ pub(super) fn named_rows(content: &Content) -> impl Iterator<Item = (&'static st
 
 /// The answer in one or two sentences, with the one eye that alone is out of bounds, if it is so.
 pub(super) fn answer(content: &Content) -> String {
-    let sentence = content.assessment.sentence();
+    let mut sentence = content.assessment.sentence();
+    if let Some(why) = unusable(content) {
+        sentence = format!("{sentence} {why}");
+    }
     match only_eye(content) {
         None => sentence,
         Some((eye, c)) => {
@@ -40,6 +43,25 @@ pub(super) fn answer(content: &Content) -> String {
             format!("{sentence} Of the two eyes only the {word} one is out of bounds: {status}.")
         }
     }
+}
+
+/// Why no value of the exam could be used, by the first of them.
+fn unusable(content: &Content) -> Option<String> {
+    if content.assessment.reason != Some(Reason::NoUsableMeasurement) {
+        return None;
+    }
+    let remarks = content
+        .measurements_not_used
+        .iter()
+        .flat_map(|m| &m.value.remarks);
+    let first = remarks
+        .into_iter()
+        .find(|remark| remark.severity == Severity::Blocking)?;
+    let values = content.measurements_not_used.len();
+    Some(format!(
+        "{values} values are kept and not used, the first because: {}",
+        first.text
+    ))
 }
 
 /// The eye that is out of bounds while the other was compared and is not.

@@ -43,6 +43,13 @@ fn growth_between_two_ages() {
     let (mm, sd) = grown(0.25, 1.25);
     printed(mm, 0.2897, 4);
     printed(sd, 0.1931, 4);
+    // Slope 0.36 of CT in 400 children (PLoS ONE 2020, 10.1371/journal.pone.0240845): 0.36 ln 4.
+    let steep = Parameters {
+        growth_g: 0.36,
+        ..p
+    };
+    let ct = Growth::between(Some(2.0), Some(8.0), 6.0, &steep);
+    printed(ct.expected_mm.expect("ages are known"), 0.499, 3);
     assert_eq!(grown(12.0, 16.0), (0.0, 0.0));
     assert_eq!(grown(0.1, 0.2), (0.0, 0.0));
 }
