@@ -71,20 +71,7 @@ pub fn read_object(
 ) -> ObjectReading {
     match sr::read(bytes, syntax, &rules.limits) {
         Ok(document) => read_document(&document, default_issuer, rules),
-        Err(error) => ObjectReading {
-            sop_instance_uid: None,
-            sop_class_uid: None,
-            series_instance_uid: None,
-            disposition: Disposition::Quarantined,
-            template: None,
-            patient: None,
-            exam: None,
-            predecessors: Vec::new(),
-            content_sha256: None,
-            measurements: Vec::new(),
-            image: None,
-            remarks: vec![error.remark()],
-        },
+        Err(error) => ObjectReading::quarantined(error.remark()),
     }
 }
 

@@ -197,7 +197,7 @@ fn side_of_the_picture_settles_and_contradicts() {
     assert_eq!(conflict.found[0].remarks[0].code, "laterality-conflict");
 }
 
-/// Known quirk of writers: Finding Site tied by CONTAINS (dcmjs-org/dcmjs issue 197).
+/// Known quirk of writers: Finding Site tied by CONTAINS (dcmjs-org/dcmjs#197).
 #[test]
 fn site_by_contains() {
     let found = read(&report(vec![vec![
