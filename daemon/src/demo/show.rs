@@ -184,6 +184,10 @@ fn footer(
         }
     }
     print::line("");
+    // As it was called: after `cargo run` the program is on no search path.
+    let program = std::env::args()
+        .next()
+        .unwrap_or_else(|| "sheathline".into());
     print::line("Where to look:");
     print::line(format_args!(
         "  {dir}/outbox/          one folder per result: result.json, result.txt, result.html"
@@ -192,10 +196,10 @@ fn footer(
         "  {dir}/trend-*.svg      every patient's exams as a picture"
     ));
     print::line(format_args!(
-        "  sheathline history --config {dir}/{CONFIG} LC-1002"
+        "  {program} history --config {dir}/{CONFIG} LC-1002"
     ));
     print::line(format_args!(
-        "  sheathline explain --config {dir}/{CONFIG} EXAM"
+        "  {program} explain --config {dir}/{CONFIG} EXAM"
     ));
     print::line("");
     print::line(crate::render::cautions::NOT_A_DEVICE);
