@@ -1,71 +1,38 @@
 //! The real program: an opening pressure recorded, shown and taken back; published figures switched on.
 
+use super::harness::{Site, fixture};
 use serde_json::Value;
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
-use tempfile::TempDir;
 
-const STUDY_FIXTURE: &str = "fixtures/sr/tid1500";
-
-struct Place {
-    temp: TempDir,
+/// A site that has processed one report.
+fn site(more: &str) -> Site {
+    let site = Site::with(more);
+    site.ok("process", &[&fixture("sr/tid1500").display().to_string()]);
+    site
 }
 
-impl Place {
-    /// A site that has processed one report.
-    fn new(more: &str) -> Place {
-        let place = Place {
-            temp: TempDir::new().expect("temp"),
-        };
-        let text =
-            format!("[store]\npath = \"store.sqlite\"\n[outbox]\nfolder = \"outbox\"\n{more}");
-        fs::write(place.temp.path().join("site.toml"), text).expect("written");
-        let report = Path::new(env!("CARGO_MANIFEST_DIR"))
-            .join("..")
-            .join(STUDY_FIXTURE);
-        place.ok("process", &[report.to_str().expect("UTF-8")]);
-        place
-    }
-
-    fn run(&self, command: &str, arguments: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_sheathline"))
-            .arg(command)
-            .arg("--config")
-            .arg(self.temp.path().join("site.toml"))
-            .args(arguments)
-            .output()
-            .expect("the program runs")
-    }
-
-    fn ok(&self, command: &str, arguments: &[&str]) -> String {
-        let output = self.run(command, arguments);
-        let said = String::from_utf8_lossy(&output.stderr).into_owned();
-        assert!(output.status.success(), "{command} {arguments:?}: {said}");
-        String::from_utf8(output.stdout).expect("UTF-8")
-    }
-
-    /// JSON and text of every result, oldest version first.
-    fn results(&self) -> Vec<(Value, String)> {
-        let outbox = fs::read_dir(self.temp.path().join("outbox")).expect("outbox");
-        let folders: Vec<PathBuf> = outbox.map(|entry| entry.expect("entry").path()).collect();
-        let mut results: Vec<(Value, String)> = folders
-            .iter()
-            .map(|folder| {
-                let json = fs::read(folder.join("result.json")).expect("result.json");
-                let text = fs::read_to_string(folder.join("result.txt")).expect("result.txt");
-                (serde_json::from_slice(&json).expect("JSON"), text)
-            })
-            .collect();
-        results.sort_by_key(|(json, _)| json["version"].as_u64());
-        results
-    }
+/// JSON and text of every result, oldest version first.
+fn results(site: &Site) -> Vec<(Value, String)> {
+    let mut results: Vec<(Value, String)> = site
+        .all_results()
+        .into_iter()
+        .map(|json| {
+            let exam = json["exam"]["id"].as_str().expect("an id");
+            let folder = site
+                .path("outbox")
+                .join(format!("{exam}-v{}", json["version"]));
+            let text = fs::read_to_string(folder.join("result.txt")).expect("result.txt");
+            (json, text)
+        })
+        .collect();
+    results.sort_by_key(|(json, _)| json["version"].as_u64());
+    results
 }
 
 #[test]
 fn a_pressure_is_recorded_shown_and_taken_back() {
-    let place = Place::new("");
-    let exam = place.results()[0].0["exam"]["id"]
+    let place = site("");
+    let exam = results(&place)[0].0["exam"]["id"]
         .as_str()
         .expect("an id")
         .to_owned();
@@ -75,7 +42,7 @@ fn a_pressure_is_recorded_shown_and_taken_back() {
     assert!(again.contains("already"), "{again}");
     place.ok("pressure", &[&exam, "none"]);
 
-    let results = place.results();
+    let results = results(&place);
     assert_eq!(
         results.len(),
         3,
@@ -106,8 +73,8 @@ fn a_pressure_is_recorded_shown_and_taken_back() {
 
 #[test]
 fn what_is_no_pressure_is_refused_with_a_way_out() {
-    let place = Place::new("");
-    let exam = place.results()[0].0["exam"]["id"]
+    let place = site("");
+    let exam = results(&place)[0].0["exam"]["id"]
         .as_str()
         .expect("an id")
         .to_owned();
@@ -128,15 +95,15 @@ fn what_is_no_pressure_is_refused_with_a_way_out() {
         assert_eq!(output.status.code(), Some(2), "{arguments:?}: {said}");
         assert!(said.contains(way_out), "{arguments:?}: {said}");
     }
-    assert_eq!(place.results().len(), 1);
+    assert_eq!(results(&place).len(), 1);
     let unknown = place.run("pressure", &["E0000000000000000", "3.2", "kPa"]);
     assert_eq!(unknown.status.code(), Some(1));
 }
 
 #[test]
 fn published_figures_come_only_when_asked_for() {
-    let (off, on) = (Place::new(""), Place::new("[context]\nshow = true\n"));
-    let ((without, plain), (with, text)) = (off.results().remove(0), on.results().remove(0));
+    let (off, on) = (site(""), site("[context]\nshow = true\n"));
+    let ((without, plain), (with, text)) = (results(&off).remove(0), results(&on).remove(0));
     assert_eq!(without.get("context"), None);
     assert!(!plain.contains("Published"));
     assert!(

@@ -2,8 +2,7 @@
 
 use super::{Identity, Successors};
 use crate::domain::{
-    Border, Derivation, Device, Label, Measurement, Moment, ObjectReading, PatientKey, Quantity,
-    Remark,
+    Border, Device, Label, Measurement, Moment, ObjectReading, PatientKey, Quantity, Remark,
 };
 use crate::normalise::settle;
 use serde::{Deserialize, Serialize};
@@ -262,12 +261,6 @@ impl Exam {
             .iter()
             .map(|m| &m.value)
             .filter(|m| m.usable && m.quantity == Quantity::SheathDiameter)
-    }
-
-    /// Whether any of its readings stands for several (a mean without its readings).
-    #[must_use]
-    pub fn rests_on_derived(&self) -> bool {
-        self.readings().any(|m| m.derivation != Derivation::Single)
     }
 }
 
