@@ -1,0 +1,410 @@
+"""What the fault harnesses share: a site of its own, the daemon in it, and what must hold after.
+
+Every harness is a program: `NAME.py BINARY [--long] [--seed N] [--self-test]`. It prints its seed
+and its counts, and exits 1 when anything that must hold did not. With `--self-test` it runs
+against a daemon or a store that was broken on purpose, and exits 1 unless it notices.
+"""
+
+import argparse
+import hashlib
+import json
+import os
+import random
+import shutil
+import signal
+import socket
+import sqlite3
+import subprocess
+import tempfile
+import threading
+import time
+import zlib
+from pathlib import Path
+
+from sender import Association, Refused, Report
+
+CONFIG = """\
+[receive.dicom]
+listen = "127.0.0.1:0"
+[receive.folder]
+path = "drop"
+scan_every_ms = 100
+settle_ms = {settle}
+[store]
+path = "{store}/store.sqlite"
+[outbox]
+folder = "{outbox}"
+[observe]
+log = "info"
+log_format = "json"
+"""
+
+# Nothing waits this long when it works; long enough for a loaded machine.
+PATIENCE = 90
+
+
+class Broken(Exception):
+    """Something that must hold did not."""
+
+
+def until(what: str, holds, patience: float = PATIENCE) -> float:
+    """Waits until `holds()`; returns the seconds it took."""
+    start = time.monotonic()
+    while not holds():
+        if time.monotonic() - start > patience:
+            raise Broken(f"waited more than {patience:.0f} s for {what}")
+        time.sleep(0.01)
+    return time.monotonic() - start
+
+
+class Daemon:
+    """A running `serve`, alone or under another program that runs it."""
+
+    def __init__(self, site: "Site", under: list[str] = (), env: dict = {}, log: Path | None = None):
+        self.log = log or site.folder / f"log-{site.starts}"
+        site.starts += 1
+        start = time.monotonic()
+        # Started by a shell, whose pid becomes that of the daemon where nothing stands between.
+        with open(self.log, "wb") as out:
+            self.process = subprocess.Popen(
+                [*under, site.binary, "serve", "--config", site.config],
+                stdout=out,
+                stderr=subprocess.STDOUT,
+                env={**os.environ, **env},
+                start_new_session=True,
+            )
+        site.daemons.append(self)
+        self.address = None
+        while self.address is None:
+            for event in self.events():
+                if event.get("code") == "listening":
+                    host, _, port = event["address"].rpartition(":")
+                    self.address = (host, int(port))
+            if self.address is None:
+                if self.process.poll() is not None:
+                    raise Ended(self.process.returncode, self.log.read_text())
+                if time.monotonic() - start > PATIENCE:
+                    raise Broken(f"the daemon does not listen\n{self.log.read_text()}")
+                time.sleep(0.005)
+        self.seconds_to_listen = time.monotonic() - start
+        self.pid = self._pid_of_daemon(site)
+
+    def _pid_of_daemon(self, site: "Site") -> int:
+        return int((site.store.parent / "store.sqlite.lock").read_text())
+
+    def events(self) -> list[dict]:
+        """What the log says so far; a last line that is cut off or not JSON is left out."""
+        told = []
+        for line in self.log.read_bytes().splitlines():
+            try:
+                told.append(json.loads(line)["fields"])
+            except (ValueError, KeyError, TypeError):
+                pass
+        return told
+
+    def said(self, code: str) -> bool:
+        return any(event.get("code") == code for event in self.events())
+
+    def is_alive(self) -> bool:
+        return self.process.poll() is None
+
+    def threads(self, name: str) -> list[int]:
+        """Ids of the daemon's threads of this name."""
+        found = []
+        for task in Path(f"/proc/{self.pid}/task").iterdir():
+            if (task / "comm").read_text().strip() == name:
+                found.append(int(task.name))
+        return found
+
+    def kill(self) -> None:
+        try:
+            os.kill(self.pid, signal.SIGKILL)
+        except ProcessLookupError:
+            pass
+        self.process.wait(PATIENCE)
+
+    def stop(self, patience: float = PATIENCE) -> int:
+        os.kill(self.pid, signal.SIGTERM)
+        try:
+            return self.process.wait(patience)
+        except subprocess.TimeoutExpired:
+            raise Broken(f"the daemon did not stop within {patience} s") from None
+
+
+class Ended(Exception):
+    """The daemon ended before it listened."""
+
+    def __init__(self, code: int, text: str):
+        super().__init__(f"the daemon ended with {code} before it listened\n{text}")
+        self.code, self.text = code, text
+
+
+class Site:
+    """A folder with a configuration, a store, a drop folder and an outbox."""
+
+    def __init__(self, binary: Path, parent: Path | None = None, store=".", outbox="outbox", settle=100):
+        self.binary = binary
+        self.folder = Path(tempfile.mkdtemp(prefix="faults-", dir=parent))
+        self.config = self.folder / "site.toml"
+        self.config.write_text(CONFIG.format(store=store, outbox=outbox, settle=settle))
+        self.drop = self.folder / "drop"
+        self.drop.mkdir()
+        self.store = self.folder / store / "store.sqlite"
+        self.outbox = self.folder / outbox
+        self.daemons: list[Daemon] = []
+        self.starts = 0
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        for daemon in self.daemons:
+            if daemon.is_alive():
+                daemon.kill()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    def serve(self, **how) -> Daemon:
+        return Daemon(self, **how)
+
+    def process(self, *paths: Path) -> dict:
+        """`process` over the files, then the sum of everything."""
+        folder = self.folder / "nothing"
+        folder.mkdir(exist_ok=True)
+        command = [self.binary, "process", "--json", "--config", self.config, *(paths or [folder])]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE * 4)
+        if done.returncode != 0:
+            raise Broken(f"process ended with {done.returncode}: {done.stdout}{done.stderr}")
+        return json.loads(done.stdout)["sum"]
+
+    def put(self, one: Report) -> None:
+        """Into the drop folder, renamed in."""
+        part = self.drop / f".{one.uid}"
+        part.write_bytes(one.file)
+        part.rename(self.drop / f"{one.uid}.dcm")
+
+    def is_done(self, one: Report) -> bool:
+        return (self.drop / "done" / f"{one.uid}.dcm").exists()
+
+    def stored(self) -> set[bytes]:
+        """SHA-256 of every object in the store, which may be in use."""
+        with sqlite3.connect(f"file:{self.store}?mode=ro", uri=True, timeout=30) as base:
+            return {row[0] for row in base.execute("select body_sha256 from object")}
+
+    def is_drained(self) -> bool:
+        """Nothing waits to be read, assessed or published."""
+        with sqlite3.connect(f"file:{self.store}?mode=ro", uri=True, timeout=30) as base:
+            return waiting(base) == 0
+
+
+def waiting(base: sqlite3.Connection) -> int:
+    return base.execute(
+        "select (select count(*) from object where state = 'received')"
+        " + (select count(*) from dirty)"
+        " + (select count(*) from result where published_at is null)"
+    ).fetchone()[0]
+
+
+def send(address, objects: list[Report], patience: float = 60) -> dict[str, int]:
+    """Over one association; statuses by UID, as far as answers came."""
+    statuses = {}
+    try:
+        with Association(address, sorted({one.sop_class for one in objects}), patience) as peer:
+            for one in objects:
+                statuses[one.uid] = peer.store(one)
+            peer.release()
+    except (OSError, Refused):
+        pass
+    return statuses
+
+
+class Load:
+    """Associations that send until told to stop, or until all is acknowledged and `again` is off."""
+
+    def __init__(self, address, todo: list[Report], associations=8, pause=0.02, again=True):
+        self.todo, self.again, self.pause = todo, again, pause
+        self.acknowledged: list[Report] = []
+        self.refused: list[tuple[Report, int]] = []
+        self.slowest = 0.0
+        self._next, self._mutex, self._stop = 0, threading.Lock(), threading.Event()
+        classes = sorted({one.sop_class for one in todo})
+        self.threads = [
+            threading.Thread(target=self._send, args=(address, classes), daemon=True)
+            for _ in range(associations)
+        ]
+        for thread in self.threads:
+            thread.start()
+
+    def _take(self) -> Report | None:
+        with self._mutex:
+            if self._next >= len(self.todo) and not self.again:
+                return None
+            self._next += 1
+            return self.todo[(self._next - 1) % len(self.todo)]
+
+    def _send(self, address, classes) -> None:
+        try:
+            with Association(address, classes) as peer:
+                while not self._stop.is_set() and (one := self._take()):
+                    start = time.monotonic()
+                    status = peer.store(one)
+                    with self._mutex:
+                        self.slowest = max(self.slowest, time.monotonic() - start)
+                        if status == 0:
+                            self.acknowledged.append(one)
+                        else:
+                            self.refused.append((one, status))
+                    if self.pause:
+                        time.sleep(self.pause)
+                peer.release()
+        except (OSError, Refused):
+            pass
+
+    def finish(self) -> list[Report]:
+        """Waits for the senders; what was acknowledged, with repeats."""
+        self._stop.set()
+        return self.wait()
+
+    def wait(self) -> list[Report]:
+        for thread in self.threads:
+            thread.join(PATIENCE)
+        return self.acknowledged
+
+
+# --- what must hold -----------------------------------------------------------------------------
+
+# What tells of the making of a result and not of the patient.
+OF_THE_MAKING = ("version", "supersedes", "why", "created_at")
+
+
+def newest(outbox: Path, problems: list[str]) -> dict[str, tuple[dict, bytes]]:
+    """The newest version of each exam, without what tells of its making, and its text."""
+    versions: dict[str, dict[int, dict]] = {}
+    keys: dict[str, str] = {}
+    for folder in sorted(outbox.iterdir()) if outbox.exists() else []:
+        if folder.name.startswith("."):
+            problems.append(f"left in the outbox: {folder.name}")
+            continue
+        try:
+            result = json.loads((folder / "result.json").read_bytes())
+            text, page = (folder / "result.txt").read_bytes(), (folder / "result.html").read_bytes()
+        except (OSError, ValueError) as error:
+            problems.append(f"{folder.name} is not whole: {error}")
+            continue
+        if not text or not page.rstrip().endswith(b"</html>"):
+            problems.append(f"{folder.name} is not whole")
+        exam, version = result["exam"]["id"], result["version"]
+        if folder.name != f"{exam}-v{version}":
+            problems.append(f"{folder.name} holds version {version} of {exam}")
+        if result["key"] in keys:
+            problems.append(f"doubled by key: {keys[result['key']]} and {folder.name}")
+        keys[result["key"]] = folder.name
+        versions.setdefault(exam, {})[version] = (result, text)
+    told = {}
+    for exam, by_number in versions.items():
+        if sorted(by_number) != list(range(1, len(by_number) + 1)):
+            problems.append(f"versions of {exam} are {sorted(by_number)}")
+        result, text = by_number[max(by_number)]
+        told[exam] = ({k: v for k, v in result.items() if k not in OF_THE_MAKING}, text)
+    return told
+
+
+_clean: dict[tuple, dict] = {}
+
+
+def clean_run(binary: Path, objects: list[Report]) -> dict[str, tuple[dict, bytes]]:
+    """The results of the same set where nothing goes wrong; made once for each set."""
+    name = tuple(sorted(one.uid for one in objects))
+    if name not in _clean:
+        with Site(binary, Path("/dev/shm") if Path("/dev/shm").is_dir() else None) as site:
+            files = site.folder / "files"
+            files.mkdir()
+            for one in objects:
+                (files / f"{one.uid}.dcm").write_bytes(one.file)
+            site.process(files)
+            problems: list[str] = []
+            _clean[name] = newest(site.outbox, problems)
+            if problems:
+                raise Broken(f"the clean run is not clean: {problems}")
+    return _clean[name]
+
+
+def check(site: Site, objects: list[Report], acknowledged: list[Report]) -> list[str]:
+    """What does not hold, in words, once everything was sent, drained and stopped.
+
+    `objects` is all that must be stored by now; `acknowledged` what was answered with success, as
+    often as it was.
+    """
+    problems: list[str] = []
+    told = newest(site.outbox, problems)
+    bodies, kept = {}, 0
+    with sqlite3.connect(site.store) as base:
+        if (sound := base.execute("pragma integrity_check").fetchone()[0]) != "ok":
+            return [f"the store is damaged: {sound}"]
+        for sha256, body in base.execute("select body_sha256, body from object"):
+            if hashlib.sha256(zlib.decompress(body)).digest() != sha256:
+                problems.append("a stored object is not what its hash says")
+            bodies[sha256] = body
+        kept = base.execute("select count(*) + sum(repeats) from object").fetchone()[0]
+        if waiting(base):
+            problems.append(f"{waiting(base)} things still wait")
+        published = base.execute("select exam_id || '-v' || version from result")
+        rows = {row[0] for row in published}
+    folders = {entry.name for entry in site.outbox.iterdir()} if site.outbox.exists() else set()
+    if rows != folders:
+        differ = sorted(rows ^ folders)
+        problems.append(f"{len(differ)} results are only in the store or only in the outbox: {differ[:3]}")
+    if lost := [one.uid for one in set(acknowledged) if one.sha256 not in bodies]:
+        problems.append(f"{len(lost)} acknowledged objects are lost, as {lost[0]}")
+    if missing := [one.uid for one in objects if one.sha256 not in bodies]:
+        problems.append(f"{len(missing)} objects are not stored, as {missing[0]}")
+    if len(acknowledged) > kept:
+        problems.append(f"{len(acknowledged)} times acknowledged, {kept} times received")
+    places: dict[str, int] = {}
+    for result, _ in told.values():
+        for one in result["reports"]:
+            places[one["sop_instance_uid"]] = places.get(one["sop_instance_uid"], 0) + 1
+    wanted = {one.uid for one in objects if one.has_sheath}
+    if off := [uid for uid in wanted | set(places) if places.get(uid, 0) != (uid in wanted)]:
+        problems.append(f"{len(off)} objects are not in exactly one newest result, as {off[0]}")
+    clean = clean_run(site.binary, objects)
+    if differ := [exam for exam in clean.keys() | told.keys() if clean.get(exam) != told.get(exam)]:
+        problems.append(f"{len(differ)} results differ from those of a clean run, as {differ[0]}")
+    sums = site.process()
+    parts = sums["in_results"] + sums["no_sheath_measurement"] + sums["quarantined"] + sums["repeats"]
+    if sums["received"] != parts or sums["waiting"] or sums["in_results"] != len(wanted):
+        problems.append(f"the sum is wrong: {sums}")
+    return problems
+
+
+# --- the program around a harness ---------------------------------------------------------------
+
+
+def free_port() -> int:
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        return one.getsockname()[1]
+
+
+def arguments(doc: str, more=None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=doc.splitlines()[0])
+    parser.add_argument("binary", type=lambda text: Path(text).resolve())
+    parser.add_argument("--long", action="store_true", help="the long form")
+    parser.add_argument("--self-test", action="store_true", help="does it notice what is broken?")
+    parser.add_argument("--seed", type=int, default=random.SystemRandom().randrange(10**6))
+    if more:
+        more(parser)
+    return parser.parse_args()
+
+
+def end(name: str, problems: list[str]) -> int:
+    for problem in problems[:20]:
+        print(f"{name}: {problem}")
+    return 1 if problems else 0
+
+
+def noticed(name: str, what: str, problems: list[str]) -> list[str]:
+    """For self-tests: problems are wanted."""
+    if problems:
+        print(f"{name}: {what}: noticed ({problems[0][:160]})")
+        return []
+    return [f"{what}: NOT noticed"]
