@@ -73,7 +73,7 @@ pub fn publish(
         if !done.is_empty() {
             // The renames, before anyone relies on them. Also for folders that were there
             // already: the crash may have come between their rename and this.
-            sync_folder(outbox)?;
+            sync_folder(outbox).inspect_err(|_| take_back(outbox, &done))?;
             store.write(move |tx| {
                 let now = chrono::Utc::now();
                 for (exam, version) in &done {
@@ -88,12 +88,28 @@ pub fn publish(
     }
 }
 
+/// After a failed sync of the outbox nobody knows which renames are on the disk, and a later sync
+/// that succeeds does not say it either. What is not marked is written anew.
+fn take_back(outbox: &Path, done: &[(String, u32)]) {
+    for (exam, version) in done {
+        let name = folder_name(exam, *version);
+        let aside = outbox.join(format!("{ASIDE}{}-{name}", std::process::id()));
+        // On a disk in trouble this may fail as well; the failed sync is being told already.
+        let _ = fs::rename(outbox.join(&name), &aside);
+        let _ = fs::remove_dir_all(&aside);
+    }
+}
+
+fn folder_name(exam: &str, version: u32) -> String {
+    format!("{exam}-v{version}")
+}
+
 fn write_result(
     outbox: &Path,
     row: &ResultRow,
     files: &[(&'static str, Vec<u8>)],
 ) -> Result<(), PublishError> {
-    let name = format!("{}-v{}", row.exam_id, row.version);
+    let name = folder_name(&row.exam_id, row.version);
     for one in files.iter().map(|(name, _)| *name).chain([name.as_str()]) {
         check_name(one)?;
     }

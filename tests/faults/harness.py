@@ -43,6 +43,10 @@ log_format = "json"
 PATIENCE = 90
 
 
+# Where nothing depends on a disk: no waiting for syncs.
+MEMORY = Path("/dev/shm") if Path("/dev/shm").is_dir() else None
+
+
 class Broken(Exception):
     """Something that must hold did not."""
 
@@ -112,8 +116,11 @@ class Daemon:
         """Ids of the daemon's threads of this name."""
         found = []
         for task in Path(f"/proc/{self.pid}/task").iterdir():
-            if (task / "comm").read_text().strip() == name:
-                found.append(int(task.name))
+            try:
+                if (task / "comm").read_text().strip() == name:
+                    found.append(int(task.name))
+            except OSError:
+                pass  # ended meanwhile
         return found
 
     def kill(self) -> None:
@@ -128,7 +135,36 @@ class Daemon:
         try:
             return self.process.wait(patience)
         except subprocess.TimeoutExpired:
-            raise Broken(f"the daemon did not stop within {patience} s") from None
+            status = Path(f"/proc/{self.pid}/status").read_text()
+            raise Broken(f"no stop within {patience} s\n{status}\n{self.log.read_text()}") from None
+
+
+class Strace:
+    """strace at the threads of this name in a running daemon, and at threads they start."""
+
+    def __init__(self, daemon: Daemon, name: str, *inject: str, path: Path | None = None):
+        until(f"a thread called {name}", lambda: daemon.threads(name))
+        threads = daemon.threads(name)
+        command = ["strace", "-o", "/dev/null", "-e", "signal=none"]
+        for one in inject:
+            command += ["-e", f"inject={one}"]
+        # With -f, all threads of the process are traced: for those that change all the time.
+        command += ["-f"] if len(threads) > 1 else []
+        command += ["-P", str(path)] if path else []
+        for thread in threads:
+            command += ["-p", str(thread)]
+        self.process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+        # Seized one after the other; the last one is followed by the first stop of all.
+        for _ in threads:
+            line = self.process.stderr.readline()
+            if "attached" not in line:
+                raise Broken(f"strace did not attach: {line}")
+        threading.Thread(target=self.process.stderr.read, daemon=True).start()
+
+    def stop(self) -> None:
+        """Lets go of the threads; what was injected ends here."""
+        self.process.terminate()
+        self.process.wait()
 
 
 class Ended(Exception):
@@ -315,7 +351,7 @@ def clean_run(binary: Path, objects: list[Report]) -> dict[str, tuple[dict, byte
     """The results of the same set where nothing goes wrong; made once for each set."""
     name = tuple(sorted(one.uid for one in objects))
     if name not in _clean:
-        with Site(binary, Path("/dev/shm") if Path("/dev/shm").is_dir() else None) as site:
+        with Site(binary, MEMORY) as site:
             files = site.folder / "files"
             files.mkdir()
             for one in objects:
@@ -344,7 +380,7 @@ def check(site: Site, objects: list[Report], acknowledged: list[Report]) -> list
             if hashlib.sha256(zlib.decompress(body)).digest() != sha256:
                 problems.append("a stored object is not what its hash says")
             bodies[sha256] = body
-        kept = base.execute("select count(*) + sum(repeats) from object").fetchone()[0]
+        kept = base.execute("select count(*) + total(repeats) from object").fetchone()[0]
         if waiting(base):
             problems.append(f"{waiting(base)} things still wait")
         published = base.execute("select exam_id || '-v' || version from result")

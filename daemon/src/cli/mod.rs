@@ -26,6 +26,10 @@ pub enum Failure {
     /// Wrong usage or configuration: exit code 2.
     #[error("{0}")]
     Usage(String),
+    /// The disk failed, so the daemon stopped: exit code 74 (EX_IOERR of sysexits.h), for whoever
+    /// watches over it.
+    #[error("the store is in doubt: {0}; check the disk, then start again")]
+    Doubt(String),
 }
 
 impl Failure {
@@ -34,7 +38,8 @@ impl Failure {
     }
 }
 
-/// Runs the command and says how it ended: 0 done, 1 the answer is no, 2 wrong usage.
+/// Runs the command and says how it ended: 0 done, 1 the answer is no, 2 wrong usage, 74 a store in
+/// doubt.
 #[must_use]
 pub fn run(cli: Cli) -> ExitCode {
     let outcome = match cli.command {
@@ -62,6 +67,7 @@ pub fn run(cli: Cli) -> ExitCode {
             ExitCode::from(match failure {
                 Failure::No(_) => 1,
                 Failure::Usage(_) => 2,
+                Failure::Doubt(_) => 74,
             })
         }
     }

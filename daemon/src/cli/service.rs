@@ -8,6 +8,7 @@ use crate::store::Store;
 use std::net::SocketAddr;
 use std::time::Duration;
 use tokio::runtime::Runtime;
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
 use tracing_subscriber::EnvFilter;
@@ -93,7 +94,10 @@ fn log(config: &Config) {
     let filter = EnvFilter::new(format!("{},notify=warn", config.observe.log.word()));
     let logs = tracing_subscriber::fmt()
         .with_env_filter(filter)
-        .with_target(false);
+        .with_target(false)
+        // A log that cannot be written would be told to standard error, which may be on the same
+        // full disk, and a failure to write there panics.
+        .log_internal_errors(false);
     let set = match config.observe.log_format {
         LogFormat::Text => logs.with_ansi(false).try_init(),
         LogFormat::Json => logs.json().try_init(),
@@ -119,13 +123,15 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
         tracing::info!(code = "rules-changed", "{change}");
     }
     let runtime = runtime()?;
+    // Before anybody can know that we listen: a signal that comes first would end us undrained.
+    let mut signals = Signals::catch(&runtime)?;
     let receivers = Receivers::start(&runtime, config, &store)?;
     let (stop, stopped) = watch::channel(false);
     let worker = std::thread::Builder::new()
         .name("pipeline".into())
         .spawn(move || work(&pipeline, &stopped))
         .map_err(Failure::no)?;
-    let why = runtime.block_on(until_told(&store))?;
+    let why = runtime.block_on(signals.until_told(&store));
     tracing::info!(code = "stopping", "{why}");
     receivers.stop(&runtime);
     // An error would mean that the pipeline has ended already.
@@ -138,22 +144,35 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
     tracing::info!(code = "stopped", "all that was received is stored");
     match store.doubt() {
         None => Ok(()),
-        Some(why) => Err(Failure::No(format!("the store is in doubt: {why}"))),
+        Some(why) => Err(Failure::Doubt(why.to_owned())),
     }
 }
 
-/// Waits for a signal to stop, or for a store that takes nothing more.
-async fn until_told(store: &Store) -> Result<&'static str, Failure> {
-    use tokio::signal::unix::{SignalKind, signal};
-    let mut terminate = signal(SignalKind::terminate()).map_err(Failure::no)?;
-    let mut interrupt = signal(SignalKind::interrupt()).map_err(Failure::no)?;
-    loop {
-        tokio::select! {
-            _ = terminate.recv() => return Ok("told to stop"),
-            _ = interrupt.recv() => return Ok("interrupted"),
-            () = tokio::time::sleep(LOOK_ANYWAY) => {
-                if store.doubt().is_some() {
-                    return Ok("the store is in doubt");
+/// The signals that ask for a stop, caught from the moment this is made.
+struct Signals {
+    terminate: Signal,
+    interrupt: Signal,
+}
+
+impl Signals {
+    fn catch(runtime: &Runtime) -> Result<Self, Failure> {
+        let _inside = runtime.enter();
+        Ok(Signals {
+            terminate: signal(SignalKind::terminate()).map_err(Failure::no)?,
+            interrupt: signal(SignalKind::interrupt()).map_err(Failure::no)?,
+        })
+    }
+
+    /// Waits for a signal to stop, or for a store that takes nothing more.
+    async fn until_told(&mut self, store: &Store) -> &'static str {
+        loop {
+            tokio::select! {
+                _ = self.terminate.recv() => return "told to stop",
+                _ = self.interrupt.recv() => return "interrupted",
+                () = tokio::time::sleep(LOOK_ANYWAY) => {
+                    if store.doubt().is_some() {
+                        return "the store is in doubt";
+                    }
                 }
             }
         }

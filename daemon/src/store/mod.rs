@@ -23,7 +23,9 @@ mod writer;
 pub use error::StoreError;
 
 use lock::{Lock, beside};
+use rusqlite::hooks::Wal;
 use rusqlite::{Connection, OpenFlags};
+use std::ffi::c_int;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
@@ -37,6 +39,9 @@ const BUSY_LIMIT: Duration = Duration::from_secs(5);
 
 /// Beside a store that was left in doubt; holds the reason.
 const DOUBT: &str = ".doubt";
+
+/// Pages in the log from which on it is brought over into the file; SQLite's own default.
+const LOG_PAGES: c_int = 1000;
 
 /// Connections for reading that are kept open.
 const READERS_KEPT: usize = 4;
@@ -243,7 +248,7 @@ fn connect(path: &Path, mode: Mode) -> Result<Connection, StoreError> {
         flags |= OpenFlags::SQLITE_OPEN_CREATE;
         make_private(path)?;
     }
-    let conn = Connection::open_with_flags(path, flags).map_err(failed)?;
+    let mut conn = Connection::open_with_flags(path, flags).map_err(failed)?;
     conn.busy_timeout(BUSY_LIMIT).map_err(failed)?;
     // Looked at before anything is changed: the file may be somebody else's.
     let shape = schema::found(&conn, path)?;
@@ -271,12 +276,34 @@ fn connect(path: &Path, mode: Mode) -> Result<Connection, StoreError> {
     // NORMAL would answer before the log is synced, and lose acknowledged objects in a power cut.
     conn.pragma_update(None, "synchronous", "FULL")
         .map_err(failed)?;
+    conn.wal_hook(Some(bring_over)).map_err(failed)?;
     if mode == Mode::Owner {
         settle_doubt(&conn, path)?;
         schema::bring_up(&conn, path, shape)?;
         sync_folder(path)?;
     }
     Ok(conn)
+}
+
+/// After a commit: brings a log that has grown long over into the file. SQLite would do the same by
+/// itself, but says nothing when a sync fails on the way.
+fn bring_over(log: &mut Wal, pages: c_int) -> rusqlite::Result<()> {
+    if pages < LOG_PAGES {
+        return Ok(());
+    }
+    match log.checkpoint() {
+        // The log keeps everything, and the next commit tries again.
+        Err(error) if is_passing(&error) => Ok(()),
+        done => done,
+    }
+}
+
+fn is_passing(error: &rusqlite::Error) -> bool {
+    use rusqlite::ErrorCode::{DatabaseBusy, DatabaseLocked, DiskFull};
+    matches!(
+        error.sqlite_error_code(),
+        Some(DiskFull | DatabaseBusy | DatabaseLocked)
+    )
 }
 
 /// Makes the file if it is missing, for this user alone: it holds patients' data. SQLite gives its
