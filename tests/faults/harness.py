@@ -6,6 +6,7 @@ against a daemon or a store that was broken on purpose, and exits 1 unless it no
 """
 
 import argparse
+import copy
 import hashlib
 import json
 import os
@@ -142,23 +143,17 @@ class Daemon:
 class Strace:
     """strace at the threads of this name in a running daemon, and at threads they start."""
 
-    def __init__(self, daemon: Daemon, name: str, *inject: str, path: Path | None = None):
+    def __init__(self, daemon: Daemon, name: str, inject: str, path: Path | None = None):
         until(f"a thread called {name}", lambda: daemon.threads(name))
         threads = daemon.threads(name)
-        command = ["strace", "-o", "/dev/null", "-e", "signal=none"]
-        for one in inject:
-            command += ["-e", f"inject={one}"]
-        # With -f, all threads of the process are traced: for those that change all the time.
-        command += ["-f"] if len(threads) > 1 else []
+        command = ["strace", "-o", "/dev/null", "-e", "signal=none", "-e", f"inject={inject}"]
         command += ["-P", str(path)] if path else []
-        for thread in threads:
-            command += ["-p", str(thread)]
+        # Where there are several they come and go: all threads of the process, with new ones.
+        command += ["-p", str(threads[0])] if len(threads) == 1 else ["-f", "-p", str(daemon.pid)]
         self.process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
-        # Seized one after the other; the last one is followed by the first stop of all.
-        for _ in threads:
-            line = self.process.stderr.readline()
-            if "attached" not in line:
-                raise Broken(f"strace did not attach: {line}")
+        line = self.process.stderr.readline()
+        if "attached" not in line:
+            raise Broken(f"strace did not attach: {line}")
         threading.Thread(target=self.process.stderr.read, daemon=True).start()
 
     def stop(self) -> None:
@@ -199,6 +194,14 @@ class Site:
                 daemon.kill()
         shutil.rmtree(self.folder, ignore_errors=True)
 
+    def moved(self, folder: Path) -> "Site":
+        """The same site, found in another place."""
+        other = copy.copy(self)
+        for name in ("config", "drop", "store", "outbox"):
+            setattr(other, name, folder / getattr(self, name).relative_to(self.folder))
+        other.folder, other.daemons = folder, []
+        return other
+
     def serve(self, **how) -> Daemon:
         return Daemon(self, **how)
 
@@ -223,13 +226,20 @@ class Site:
 
     def stored(self) -> set[bytes]:
         """SHA-256 of every object in the store, which may be in use."""
-        with sqlite3.connect(f"file:{self.store}?mode=ro", uri=True, timeout=30) as base:
-            return {row[0] for row in base.execute("select body_sha256 from object")}
+        return self._read(lambda base: {row[0] for row in base.execute("select body_sha256 from object")})
 
     def is_drained(self) -> bool:
         """Nothing waits to be read, assessed or published."""
-        with sqlite3.connect(f"file:{self.store}?mode=ro", uri=True, timeout=30) as base:
-            return waiting(base) == 0
+        return self._read(waiting) == 0
+
+    def _read(self, work):
+        base = sqlite3.connect(f"file:{self.store}?mode=ro", uri=True, timeout=30)
+        try:
+            return work(base)
+        except sqlite3.DatabaseError as error:
+            raise Broken(f"the store cannot be read: {error}") from None
+        finally:
+            base.close()
 
 
 def waiting(base: sqlite3.Connection) -> int:
@@ -372,26 +382,31 @@ def check(site: Site, objects: list[Report], acknowledged: list[Report]) -> list
     """
     problems: list[str] = []
     told = newest(site.outbox, problems)
-    bodies, kept = {}, 0
-    with sqlite3.connect(site.store) as base:
+    base = sqlite3.connect(site.store)
+    try:
         if (sound := base.execute("pragma integrity_check").fetchone()[0]) != "ok":
             return [f"the store is damaged: {sound}"]
+        stored = set()
         for sha256, body in base.execute("select body_sha256, body from object"):
             if hashlib.sha256(zlib.decompress(body)).digest() != sha256:
                 problems.append("a stored object is not what its hash says")
-            bodies[sha256] = body
-        kept = base.execute("select count(*) + total(repeats) from object").fetchone()[0]
-        if waiting(base):
-            problems.append(f"{waiting(base)} things still wait")
+            stored.add(sha256)
+        kept = base.execute("select count(*) + ifnull(sum(repeats), 0) from object").fetchone()[0]
+        if left := waiting(base):
+            problems.append(f"{left} things still wait")
         published = base.execute("select exam_id || '-v' || version from result")
         rows = {row[0] for row in published}
+    except sqlite3.DatabaseError as error:
+        return [f"the store cannot be read: {error}"]
+    finally:
+        base.close()
     folders = {entry.name for entry in site.outbox.iterdir()} if site.outbox.exists() else set()
     if rows != folders:
         differ = sorted(rows ^ folders)
         problems.append(f"{len(differ)} results are only in the store or only in the outbox: {differ[:3]}")
-    if lost := [one.uid for one in set(acknowledged) if one.sha256 not in bodies]:
+    if lost := [one.uid for one in set(acknowledged) if one.sha256 not in stored]:
         problems.append(f"{len(lost)} acknowledged objects are lost, as {lost[0]}")
-    if missing := [one.uid for one in objects if one.sha256 not in bodies]:
+    if missing := [one.uid for one in objects if one.sha256 not in stored]:
         problems.append(f"{len(missing)} objects are not stored, as {missing[0]}")
     if len(acknowledged) > kept:
         problems.append(f"{len(acknowledged)} times acknowledged, {kept} times received")
