@@ -29,6 +29,8 @@ use known::latest;
 use renderings::Renderings;
 use sha2::{Digest, Sha256};
 use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 /// Objects read in one commit.
@@ -70,6 +72,7 @@ pub struct Pipeline {
     outbox: PathBuf,
     beside: Beside,
     keep_pixels: bool,
+    hurry: Arc<AtomicBool>,
 }
 
 /// What a step has done, for whoever shows progress.
@@ -94,7 +97,19 @@ impl Pipeline {
             outbox,
             beside,
             keep_pixels: false,
+            hurry: Arc::default(),
         }
+    }
+
+    /// Once set, [`Pipeline::drain`] returns after the step at hand. What it leaves undone waits in
+    /// the store for the next one.
+    #[must_use]
+    pub fn hurry(&self) -> Arc<AtomicBool> {
+        Arc::clone(&self.hurry)
+    }
+
+    fn is_hurried(&self) -> bool {
+        self.hurry.load(Ordering::Relaxed)
     }
 
     /// Whether pictures keep their pixels in the store once they were read.
@@ -234,7 +249,10 @@ impl Pipeline {
         let waiting = self
             .store
             .read(|conn| patients::dirty(conn, PATIENTS_A_ROUND))?;
-        for one in &waiting {
+        for (number, one) in waiting.iter().enumerate() {
+            if self.is_hurried() {
+                return Ok(number);
+            }
             let (known, latest) = self
                 .store
                 .read(|conn| Ok((known(conn, &one.key)?, latest(conn, &one.key)?)))?;
@@ -270,9 +288,14 @@ impl Pipeline {
     /// When the outbox cannot be written or the store fails.
     pub fn publish(&self) -> Result<usize, PipelineError> {
         let renderings = Renderings::new(&self.store, self.beside);
-        Ok(publish::publish(&self.store, &self.outbox, |row| {
-            renderings.of(row)
-        })?)
+        let mut published = 0;
+        while !self.is_hurried() {
+            match publish::publish_some(&self.store, &self.outbox, |row| renderings.of(row))? {
+                0 => break,
+                some => published += some,
+            }
+        }
+        Ok(published)
     }
 
     /// Runs all steps until nothing is left to do, telling `watch` after each.
@@ -311,7 +334,7 @@ impl Pipeline {
             done.assessed += assessed;
             done.published += self.publish()?;
             watch(done);
-            if read + assessed == 0 {
+            if read + assessed == 0 || self.is_hurried() {
                 return Ok(done);
             }
         }
@@ -326,7 +349,7 @@ impl Pipeline {
         let start = Instant::now();
         let mut last = start;
         let mut total = 0;
-        while start.elapsed() < ASSESS_AT_LEAST_EVERY {
+        while start.elapsed() < ASSESS_AT_LEAST_EVERY && !self.is_hurried() {
             let read = self.read_some()?;
             if read > 0 {
                 total += read;
@@ -349,3 +372,6 @@ fn fingerprint(value: &impl std::fmt::Debug) -> String {
         .take(16)
         .fold(String::new(), |hex, byte| format!("{hex}{byte:02x}"))
 }
+
+#[cfg(test)]
+mod tests;

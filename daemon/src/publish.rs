@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 const ASIDE: &str = ".partial-";
 
 /// Results between two marks in the store.
-const BATCH: u32 = 64;
+const BATCH: u32 = 32;
 
 /// A result that did not reach the outbox. Those before it did.
 #[derive(Debug, thiserror::Error)]
@@ -38,54 +38,49 @@ pub enum PublishError {
     Store(#[from] StoreError),
 }
 
-/// Writes every result that is not yet in the outbox as the folder `<exam>-v<version>`, with the
-/// files that `render` makes of it (name and bytes). Returns how many were written.
+/// Writes some of the results that are not yet in the outbox, each as the folder `<exam>-v<version>`, with the
+/// files that `render` makes of it (name and bytes). Returns how many; 0 when none was left.
 ///
 /// # Errors
 /// The first result that could not be written; what was written is marked.
-pub fn publish(
+pub fn publish_some(
     store: &Store,
     outbox: &Path,
     render: impl Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError>,
 ) -> Result<usize, PublishError> {
-    let mut published = 0;
-    loop {
-        let rows = store.read(|conn| results::unpublished(conn, BATCH))?;
-        if rows.is_empty() {
-            return Ok(published);
-        }
-        make_folder(outbox)?;
-        let mut done = Vec::new();
-        let mut failed = None;
-        for row in rows {
-            let written = render(&row)
-                .map_err(PublishError::from)
-                .and_then(|files| write_result(outbox, &row, &files));
-            match written {
-                Ok(()) => done.push((row.exam_id, row.version)),
-                Err(error) => {
-                    failed = Some(error);
-                    break;
-                }
+    let rows = store.read(|conn| results::unpublished(conn, BATCH))?;
+    if rows.is_empty() {
+        return Ok(0);
+    }
+    make_folder(outbox)?;
+    let mut done = Vec::new();
+    let mut failed = None;
+    for row in rows {
+        let written = render(&row)
+            .map_err(PublishError::from)
+            .and_then(|files| write_result(outbox, &row, &files));
+        match written {
+            Ok(()) => done.push((row.exam_id, row.version)),
+            Err(error) => {
+                failed = Some(error);
+                break;
             }
         }
-        published += done.len();
-        if !done.is_empty() {
-            // The renames, before anyone relies on them. Also for folders that were there
-            // already: the crash may have come between their rename and this.
-            sync_folder(outbox).inspect_err(|_| take_back(outbox, &done))?;
-            store.write(move |tx| {
-                let now = chrono::Utc::now();
-                for (exam, version) in &done {
-                    results::mark_published(tx, exam, *version, now)?;
-                }
-                Ok(())
-            })?;
-        }
-        if let Some(error) = failed {
-            return Err(error);
-        }
     }
+    let published = done.len();
+    if published > 0 {
+        // The renames, before anyone relies on them. Also for folders that were there already:
+        // the crash may have come between their rename and this.
+        sync_folder(outbox).inspect_err(|_| take_back(outbox, &done))?;
+        store.write(move |tx| {
+            let now = chrono::Utc::now();
+            for (exam, version) in &done {
+                results::mark_published(tx, exam, *version, now)?;
+            }
+            Ok(())
+        })?;
+    }
+    failed.map_or(Ok(published), Err)
 }
 
 /// After a failed sync of the outbox nobody knows which renames are on the disk, and a later sync

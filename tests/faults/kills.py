@@ -17,7 +17,7 @@ from collections import Counter
 from harness import Load, Site, arguments, check, end, noticed, send, until
 from sender import reports
 
-OBJECTS = 500
+OBJECTS = 300
 KILLS_A_SITE = 25
 
 

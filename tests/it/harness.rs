@@ -154,12 +154,6 @@ pub(crate) struct Daemon {
 }
 
 impl Daemon {
-    /// Ends it as a power cut of the process would: SIGKILL.
-    pub(crate) fn kill(mut self) {
-        self.child.kill().expect("kill");
-        self.child.wait().expect("wait");
-    }
-
     /// Asks it to stop and waits until it has; the exit code.
     pub(crate) fn stop(mut self) -> Option<i32> {
         let pid = self.child.id().to_string();

@@ -10,7 +10,6 @@
 )]
 
 mod commands;
-mod crash;
 mod demo;
 mod documents;
 mod folder;

@@ -6,7 +6,8 @@ use crate::pipeline::Pipeline;
 use crate::receive::{DropFolder, Listener};
 use crate::store::Store;
 use std::net::SocketAddr;
-use std::time::Duration;
+use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
@@ -22,6 +23,13 @@ const QUIET: Duration = Duration::from_millis(500);
 
 /// Pause after a step failed, so that a full disk is not asked a thousand times a second.
 const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(2);
+
+/// How long what was received may be worked on after the program was told to stop. Whoever watches
+/// over it waits for some time, then kills.
+const DRAIN_LIMIT: Duration = Duration::from_secs(5);
+
+/// Between two looks whether something has changed.
+const STEP: Duration = Duration::from_millis(20);
 
 /// What receives, started.
 pub(crate) struct Receivers {
@@ -127,6 +135,7 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
     let mut signals = Signals::catch(&runtime)?;
     let receivers = Receivers::start(&runtime, config, &store)?;
     let (stop, stopped) = watch::channel(false);
+    let hurry = pipeline.hurry();
     let worker = std::thread::Builder::new()
         .name("pipeline".into())
         .spawn(move || work(&pipeline, &stopped))
@@ -136,6 +145,14 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
     receivers.stop(&runtime);
     // An error would mean that the pipeline has ended already.
     let _ = stop.send(true);
+    let told = Instant::now();
+    while !worker.is_finished() && told.elapsed() < DRAIN_LIMIT {
+        std::thread::sleep(STEP);
+    }
+    if !worker.is_finished() {
+        tracing::warn!(code = "stopping-early", "the next start does what is left");
+        hurry.store(true, Ordering::Relaxed);
+    }
     if worker.join().is_err() {
         return Err(Failure::No(
             "the pipeline ended by a panic; what is stored stays stored".into(),
@@ -179,7 +196,8 @@ impl Signals {
     }
 }
 
-/// Drains the pipeline whenever something may have come, until told to stop; then once more.
+/// Drains the pipeline whenever something may have come, until told to stop; then once more, as far
+/// as there is time.
 fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
     let mut changes = pipeline.store().changes();
     loop {
@@ -209,7 +227,6 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
 
 /// Until a commit, a stop, or a while has passed.
 fn wait(changes: &mut watch::Receiver<u64>, stop: &watch::Receiver<bool>) {
-    const STEP: Duration = Duration::from_millis(20);
     let mut waited = Duration::ZERO;
     while waited < LOOK_ANYWAY && !*stop.borrow() && !changes.has_changed().unwrap_or(true) {
         std::thread::sleep(STEP);

@@ -34,6 +34,21 @@ fn render(row: &ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError> {
     ])
 }
 
+/// All of them, as the pipeline does.
+fn publish(
+    store: &Store,
+    outbox: &Path,
+    render: impl Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError>,
+) -> Result<usize, PublishError> {
+    let mut total = 0;
+    loop {
+        match publish_some(store, outbox, &render)? {
+            0 => return Ok(total),
+            some => total += some,
+        }
+    }
+}
+
 /// Every file below `folder` with its bytes, hidden ones too.
 fn tree(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     let mut found = BTreeMap::new();

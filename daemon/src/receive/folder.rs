@@ -89,6 +89,7 @@ impl DropFolder {
             every,
             settle,
         } = self;
+        scanner.stop = Some(stop.clone());
         let wake = Arc::new(Notify::new());
         // Held for its life; without it the looks alone do the work.
         let _watcher = watch_folder(&path, &wake);

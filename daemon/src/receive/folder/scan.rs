@@ -11,6 +11,7 @@ use std::io;
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
+use tokio::sync::watch;
 
 pub(super) const DONE: &str = "done";
 pub(super) const FAILED: &str = "failed";
@@ -40,6 +41,8 @@ pub(super) struct Scanner {
     store: Store,
     seen: HashMap<OsString, Seen>,
     store_trouble_noted: bool,
+    /// Becomes true when the program stops: a look at many thousand files then ends early.
+    pub(super) stop: Option<watch::Receiver<bool>>,
 }
 
 impl Scanner {
@@ -50,6 +53,7 @@ impl Scanner {
             store,
             seen: HashMap::new(),
             store_trouble_noted: false,
+            stop: None,
         }
     }
 
@@ -108,6 +112,9 @@ impl Scanner {
         // The order of names, so that two runs over the same files number them alike.
         ready.sort();
         for batch in batches(ready, &self.seen) {
+            if self.stop.as_ref().is_some_and(|stop| *stop.borrow()) {
+                break;
+            }
             self.take(&batch, &mut look);
         }
         Ok(look)
