@@ -14,7 +14,8 @@ import time
 from datetime import datetime
 from pathlib import Path
 
-from harness import Broken, Ended, Site, arguments, check, clean_run, end, noticed, send, until
+from harness import Broken, Ended, Site, arguments, end, noticed, send, until
+from holds import check, clean_run
 from sender import reports
 
 OBJECTS = reports(60)
@@ -94,7 +95,11 @@ def jumping(options, pattern: list[str], limit: float, more: dict = {}) -> tuple
 
 
 def self_test(options) -> list[str]:
-    frozen = {"FAKETIME": "2030-01-01 00:00:00", "FAKETIME_TIMESTAMP_FILE": "", "FAKETIME_DONT_FAKE_MONOTONIC": ""}
+    frozen = {
+        "FAKETIME": "2030-01-01 00:00:00",
+        "FAKETIME_TIMESTAMP_FILE": "",
+        "FAKETIME_DONT_FAKE_MONOTONIC": "",
+    }
     try:
         _, found = jumping(options, ["+0"], 5, frozen)
     except (Broken, Ended) as error:

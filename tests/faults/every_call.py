@@ -26,13 +26,12 @@ from harness import (
     Site,
     Strace,
     arguments,
-    check,
-    clean_run,
     end,
     noticed,
     send,
     until,
 )
+from holds import check, clean_run
 from sender import EXPLICIT_LITTLE, ROOT, report
 
 AT_ONCE = 6
@@ -99,7 +98,9 @@ def first_shape(site: Site) -> None:
     schema = (ROOT / "daemon/src/store/schema/001.sql").read_text()
     with sqlite3.connect(site.store) as base:
         base.execute("pragma journal_mode = wal")
-        base.executescript(f"begin; {schema} pragma application_id = 0x53484c4e; pragma user_version = 1; commit;")
+        base.executescript(schema)
+        base.execute("pragma application_id = 0x53484c4e")
+        base.execute("pragma user_version = 1")
         base.execute(
             "insert into object (body, body_bytes, body_sha256, transfer_syntax, source,"
             " default_issuer, received_at) values (?, ?, ?, ?, 'dicom:SENDER', '', ?)",

@@ -14,7 +14,8 @@ import sys
 from functools import partial
 from subprocess import TimeoutExpired
 
-from harness import Broken, Ended, Load, Site, Strace, arguments, check, clean_run, end, noticed, send, until
+from harness import Broken, Ended, Load, Site, Strace, arguments, end, noticed, send, until
+from holds import check, clean_run
 from sender import reports
 
 OBJECTS = reports(120)

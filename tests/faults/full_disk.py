@@ -17,7 +17,8 @@ from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 
-from harness import Broken, Daemon, Ended, Site, Strace, arguments, check, clean_run, end, noticed, send, until
+from harness import Broken, Daemon, Ended, Site, Strace, arguments, end, noticed, send, until
+from holds import check, clean_run
 from sender import Report, reports
 
 OBJECTS = reports(40)

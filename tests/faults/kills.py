@@ -14,7 +14,8 @@ import sys
 import time
 from collections import Counter
 
-from harness import Load, Site, arguments, check, end, noticed, send, until
+from harness import Load, Site, arguments, end, noticed, send, until
+from holds import check
 from sender import reports
 
 OBJECTS = 300
@@ -99,6 +100,8 @@ def main() -> int:
     while counts["kills"] < wanted and not problems:
         kills = min(KILLS_A_SITE, wanted - counts["kills"])
         problems += a_site(options, dice, kills, counts)
+        if options.long:
+            print(f"kills: {counts['kills']} so far", flush=True)
     print(
         f"kills: {counts['kills']} kills, {counts['half results']} of them left a half result, "
         f"{counts['acknowledgements']} acknowledgements, slowest start "

@@ -14,7 +14,8 @@ import sys
 import time
 from pathlib import Path
 
-from harness import Broken, Ended, Load, Site, Strace, arguments, check, end, noticed, send, until
+from harness import Broken, Ended, Load, Site, Strace, arguments, end, noticed, send, until
+from holds import check
 from sender import reports
 
 REFUSED_WITHIN_S = 2

@@ -23,7 +23,8 @@ from collections import Counter
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from harness import Broken, Ended, Load, Site, arguments, check, clean_run, end, noticed, send, until
+from harness import Broken, Ended, Load, Site, arguments, end, noticed, send, until
+from holds import check, clean_run
 from sender import reports
 
 OBJECTS = reports(120)
@@ -78,7 +79,8 @@ def cut(options, base: Path, kind: str, dice: random.Random, counts: Counter, en
             # Results are made in the pauses of a load.
             time.sleep(0.2)
             load.finish()
-            time.sleep(0.5 + dice.random())
+            until("the first result", site.outbox.exists)
+            time.sleep(0.4 * dice.random())
         os.kill(daemon.pid, signal.SIGSTOP)
         acknowledged = list(load.acknowledged) + [one for one in BY_FOLDER if site.is_done(one)]
         subprocess.run(["cp", "--reflink=always", disk, clone], check=True)
