@@ -38,8 +38,9 @@ pub enum PublishError {
     Store(#[from] StoreError),
 }
 
-/// Writes some of the results that are not yet in the outbox, each as the folder `<exam>-v<version>`, with the
-/// files that `render` makes of it (name and bytes). Returns how many; 0 when none was left.
+/// Writes some of the results that are not yet in the outbox, each as the folder
+/// `<exam>-v<version>`, with the files that `render` makes of it (name and bytes). Returns how
+/// many; 0 when none was left.
 ///
 /// # Errors
 /// The first result that could not be written; what was written is marked.

@@ -1,9 +1,10 @@
-"""A sync that fails: no success for what it carried, the daemon stops and says why, all recovers.
+"""A failed sync or write: no success for what it carried, the daemon stops and says why, recovers.
 
     failed_sync.py BINARY [--long] [--seed N] [--self-test]
 
 strace makes the k-th fsync of the thread of the store fail with EIO, for k over a load that is
-long enough to bring the log over into the file. What Linux does after a failed sync is known:
+long enough to bring the log over into the file; or its k-th write, or all from the k-th on with
+EROFS, as a disk that turned read-only. What Linux does after a failed sync is known:
 it may mark the pages clean, and the next sync succeeds (PostgreSQL's note on data_sync_retry). So
 the daemon has to stop, with exit code 74 and a reason, and to check its store at the next start.
 A failed sync in the outbox is no doubt about the store: the result is written anew.
@@ -109,17 +110,22 @@ def main() -> int:
 
     # Syncs of the file itself are those that bring the log over into it.
     into_file = partial(in_store, file="store.sqlite")
-    runs = [(in_store, "store", number) for number in some(range(1, 61), 4)]
-    runs += [(into_file, "log into file", number) for number in some(range(1, 4), 1)]
-    runs += [(in_outbox, "outbox", number) for number in some(range(1, 41), 3)]
-    for run, name, number in runs:
-        try:
-            problems += run(options, f"fsync:error=EIO:when={number}")
-        except (Broken, Ended) as error:
-            problems.append(f"{name} at {number}: {error}")
-    for name in dict.fromkeys(name for _, name, _ in runs):
-        print(f"failed_sync: {name}: failed at {[n for _, other, n in runs if other == name]}")
-    print(f"failed_sync: {len(runs)} failed syncs, {len(problems)} problems")
+    total = 0
+    for name, run, inject, numbers in (
+        ("sync of the store", in_store, "fsync:error=EIO:when={}", some(range(1, 61), 4)),
+        ("sync of log into file", into_file, "fsync:error=EIO:when={}", some(range(1, 4), 1)),
+        ("sync of the outbox", in_outbox, "fsync:error=EIO:when={}", some(range(1, 41), 3)),
+        ("write of the store", in_store, "pwrite64:error=EIO:when={}", some(range(1, 21), 1)),
+        ("read-only store", in_store, "pwrite64:error=EROFS:when={}+", some(range(21, 41), 1)),
+    ):
+        for number in numbers:
+            try:
+                problems += run(options, inject.format(number))
+            except (Broken, Ended) as error:
+                problems.append(f"{name} at {number}: {error}")
+        total += len(numbers)
+        print(f"failed_sync: {name}: failed at {numbers}", flush=True)
+    print(f"failed_sync: {total} failures, {len(problems)} problems")
     return end("failed_sync", problems)
 
 
