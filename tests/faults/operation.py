@@ -1,14 +1,15 @@
-"""A second daemon on one store, a stop under load, a slow disk.
+"""A second daemon on one store, a stop under load, a start after a kill, a slow disk.
 
     operation.py BINARY [--long] [--seed N] [--self-test]
 
 A second daemon has to refuse and name the first. SIGTERM under load has to end in order, with
-nothing lost. On a disk where every sync takes long the senders have to wait, not to fail, and
+nothing lost. A large store must not make a start after a kill slow. On a disk where every sync takes long the senders have to wait, not to fail, and
 memory must not grow with the wait.
 """
 
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -19,6 +20,7 @@ from holds import check
 from sender import reports
 
 REFUSED_WITHIN_S = 2
+READY_WITHIN_S = 2
 STOPPED_WITHIN_S = 10
 SLOWEST_ANSWER_S = 30
 MEMORY_MORE_MB = 64
@@ -135,6 +137,34 @@ def slow_disk(options, count: int, inject: str = "fsync:delay_exit=200000") -> l
         return problems + check(site, objects, acknowledged + by_folder)
 
 
+def ready_again(options, count: int) -> list[str]:
+    """Killed under load with many objects in the store; the seconds until it listens again."""
+    objects = [one for one in reports(200) if not one.by_folder]
+    with Site(options.binary) as site:
+        site.serve().stop()
+        with sqlite3.connect(site.store) as base:
+            base.executemany(
+                "insert into object (body, body_bytes, body_sha256, transfer_syntax, source,"
+                " default_issuer, received_at, state, sop_instance_uid, disposition, reading)"
+                " values (randomblob(2000), 2000, randomblob(32), '1.2', 'dicom:SENDER', '',"
+                " '2026-01-01T00:00:00.000000Z', 'read', ?, 'no_sheath_measurement', '{}')",
+                ((f"2.25.4{number}",) for number in range(count)),
+            )
+        base.close()
+        seconds = []
+        daemon = site.serve()
+        for _ in range(3):
+            load = Load(daemon.address, objects, pause=0)
+            time.sleep(1)
+            daemon.kill()
+            load.finish()
+            daemon = site.serve()
+            seconds.append(daemon.seconds_to_listen)
+        daemon.stop()
+        print(f"operation: {count} objects: ready {max(seconds):.2f} s after a kill", flush=True)
+        return [f"ready after {min(seconds):.1f} s"] if min(seconds) > READY_WITHIN_S else []
+
+
 def attempt(run, *how, **more) -> list[str]:
     try:
         return [f"{run.__name__}: {problem}" for problem in run(*how, **more)]
@@ -158,6 +188,7 @@ def main() -> int:
         return end("operation", self_test(options))
     problems = attempt(second_daemon, options)
     problems += attempt(stop_under_load, options, 8000 if options.long else 1000)
+    problems += attempt(ready_again, options, 100_000 if options.long else 10_000)
     problems += attempt(slow_disk, options, 2000 if options.long else 200)
     print(f"operation: {len(problems)} problems")
     return end("operation", problems)
