@@ -47,6 +47,8 @@ def in_store(options, inject: str, file: str | None = None) -> list[str]:
             daemon.kill()
         elif code != EX_IOERR:
             problems.append(f"the daemon ended with {code} and not with {EX_IOERR}")
+        if load.after_refusal or (code is not None and not load.refused):
+            problems.append(f"{load.after_refusal} successes after the failure")
         if not daemon.said("store-in-doubt"):
             problems.append("nothing says why")
         if code is not None and not (site.folder / "store.sqlite.doubt").exists():

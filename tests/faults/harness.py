@@ -264,6 +264,8 @@ class Load:
         self.acknowledged: list[Report] = []
         self.refused: list[tuple[Report, int]] = []
         self.slowest = 0.0
+        # Successes to what was sent after somebody had been refused.
+        self.after_refusal = 0
         self._next, self._mutex, self._stop = 0, threading.Lock(), threading.Event()
         classes = sorted({one.sop_class for one in todo})
         self.threads = [
@@ -284,9 +286,10 @@ class Load:
         try:
             with Association(address, classes) as peer:
                 while not self._stop.is_set() and (one := self._take()):
-                    start = time.monotonic()
+                    start, was_refused = time.monotonic(), bool(self.refused)
                     status = peer.store(one)
                     with self._mutex:
+                        self.after_refusal += was_refused and status == 0
                         self.slowest = max(self.slowest, time.monotonic() - start)
                         if status == 0:
                             self.acknowledged.append(one)
