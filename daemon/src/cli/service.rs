@@ -141,11 +141,11 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
         .spawn(move || work(&pipeline, &stopped))
         .map_err(Failure::no)?;
     let why = runtime.block_on(signals.until_told(&store));
+    let told = Instant::now();
     tracing::info!(code = "stopping", "{why}");
     receivers.stop(&runtime);
     // An error would mean that the pipeline has ended already.
     let _ = stop.send(true);
-    let told = Instant::now();
     while !worker.is_finished() && told.elapsed() < DRAIN_LIMIT {
         std::thread::sleep(STEP);
     }
