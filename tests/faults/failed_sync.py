@@ -15,7 +15,19 @@ import sys
 from functools import partial
 from subprocess import TimeoutExpired
 
-from harness import Broken, Ended, Load, Site, Strace, arguments, end, noticed, send, until
+from harness import (
+    PATIENCE,
+    Broken,
+    Ended,
+    Load,
+    Site,
+    Strace,
+    arguments,
+    end,
+    noticed,
+    send,
+    until,
+)
 from holds import check, clean_run
 from sender import reports
 
@@ -25,7 +37,7 @@ BY_FOLDER = [one for one in OBJECTS if one.by_folder]
 EX_IOERR = 74
 
 
-def in_store(options, inject: str, file: str | None = None) -> list[str]:
+def in_store(options, inject: str, file: str | None = None, patience=PATIENCE) -> list[str]:
     """Load, one failed sync in the store, a start after it."""
     with Site(options.binary) as site:
         daemon = site.serve()
@@ -36,7 +48,7 @@ def in_store(options, inject: str, file: str | None = None) -> list[str]:
         for one in BY_FOLDER:
             site.put(one)
         try:
-            code = daemon.process.wait(20)
+            code = daemon.process.wait(patience)
         except TimeoutExpired:
             code = None
         acknowledged = load.finish()
@@ -95,7 +107,8 @@ def in_outbox(options, inject: str) -> list[str]:
 def self_test(options) -> list[str]:
     """A daemon to which a failed sync looks like a good one."""
     try:
-        return noticed("failed_sync", "a failure hidden", in_store(options, "fsync:retval=0:when=3"))
+        found = in_store(options, "fsync:retval=0:when=3", patience=15)
+        return noticed("failed_sync", "a failure hidden", found)
     except (Broken, Ended) as error:
         return noticed("failed_sync", "a failure hidden", [str(error)])
 
@@ -115,7 +128,7 @@ def main() -> int:
     total = 0
     for name, run, inject, numbers in (
         ("sync of the store", in_store, "fsync:error=EIO:when={}", some(range(1, 61), 4)),
-        ("sync of log into file", into_file, "fsync:error=EIO:when={}", some(range(1, 4), 1)),
+        ("sync of log into file", into_file, "fsync:error=EIO:when={}", [1, 2, 3][: 3 if options.long else 1]),
         ("sync of the outbox", in_outbox, "fsync:error=EIO:when={}", some(range(1, 41), 3)),
         ("write of the store", in_store, "pwrite64:error=EIO:when={}", some(range(1, 21), 1)),
         ("read-only store", in_store, "pwrite64:error=EROFS:when={}+", some(range(21, 41), 1)),

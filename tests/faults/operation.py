@@ -15,7 +15,19 @@ import sys
 import time
 from pathlib import Path
 
-from harness import Broken, Ended, Load, Site, Strace, arguments, end, noticed, send, until
+from harness import (
+    PATIENCE,
+    Broken,
+    Ended,
+    Load,
+    Site,
+    Strace,
+    arguments,
+    end,
+    noticed,
+    send,
+    until,
+)
 from holds import check
 from sender import reports
 
@@ -92,8 +104,10 @@ def stop_under_load(options, count: int, within: float = STOPPED_WITHIN_S, froze
         rest = [one for one in by_network if one.uid not in known]
         answers = send(daemon.address, rest)
         acknowledged += [one for one in rest if answers.get(one.uid) == 0]
-        until("the drop folder", lambda: all(map(site.is_done, by_folder)))
-        until("the queue to drain", site.is_drained)
+        # A debug build reads and publishes some dozen objects a second on a busy machine.
+        patience = PATIENCE + count / 10
+        until("the drop folder", lambda: all(map(site.is_done, by_folder)), patience)
+        until("the queue to drain", site.is_drained, patience)
         daemon.stop()
         return problems + check(site, objects, acknowledged)
 
