@@ -125,10 +125,11 @@ def main() -> int:
 
     # Syncs of the file itself are those that bring the log over into it.
     into_file = partial(in_store, file="store.sqlite")
+    over = (1, 2, 3) if options.long else (1,)
     total = 0
     for name, run, inject, numbers in (
         ("sync of the store", in_store, "fsync:error=EIO:when={}", some(range(1, 61), 4)),
-        ("sync of log into file", into_file, "fsync:error=EIO:when={}", [1, 2, 3][: 3 if options.long else 1]),
+        ("sync of log into file", into_file, "fsync:error=EIO:when={}", over),
         ("sync of the outbox", in_outbox, "fsync:error=EIO:when={}", some(range(1, 41), 3)),
         ("write of the store", in_store, "pwrite64:error=EIO:when={}", some(range(1, 21), 1)),
         ("read-only store", in_store, "pwrite64:error=EROFS:when={}+", some(range(21, 41), 1)),
@@ -139,7 +140,7 @@ def main() -> int:
             except (Broken, Ended) as error:
                 problems.append(f"{name} at {number}: {error}")
         total += len(numbers)
-        print(f"failed_sync: {name}: failed at {numbers}", flush=True)
+        print(f"failed_sync: {name}: failed at {list(numbers)}", flush=True)
     print(f"failed_sync: {total} failures, {len(problems)} problems")
     return end("failed_sync", problems)
 
