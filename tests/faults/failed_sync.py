@@ -120,6 +120,7 @@ def main() -> int:
         return end("failed_sync", self_test(options))
     clean_run(options.binary, OBJECTS)
     dice, problems = random.Random(options.seed), []
+
     def some(many: range, few: int) -> list[int]:
         return list(many) if options.long else sorted(dice.sample(many, few))
 
