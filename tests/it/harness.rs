@@ -1,4 +1,4 @@
-//! The real program in a folder of its own: configuration and processes.
+//! The real program in a folder of its own: configuration, processes, and waits by event.
 
 use serde_json::Value;
 use std::fs;
@@ -6,7 +6,11 @@ use std::io::{BufRead, BufReader};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
+use std::time::{Duration, Instant};
 use tempfile::TempDir;
+
+/// Long enough for a loaded machine; nothing waits this long when it works.
+const PATIENCE: Duration = Duration::from_secs(60);
 
 /// A folder with a configuration, a store, a drop folder and an outbox.
 pub(crate) struct Site {
@@ -150,6 +154,12 @@ pub(crate) struct Daemon {
 }
 
 impl Daemon {
+    /// Ends it as a power cut of the process would: SIGKILL.
+    pub(crate) fn kill(mut self) {
+        self.child.kill().expect("kill");
+        self.child.wait().expect("wait");
+    }
+
     /// Asks it to stop and waits until it has; the exit code.
     pub(crate) fn stop(mut self) -> Option<i32> {
         let pid = self.child.id().to_string();
@@ -186,4 +196,25 @@ pub(crate) fn fixture(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("../fixtures")
         .join(name)
+}
+
+/// Waits until the condition holds; fails the test when it never does.
+pub(crate) fn until(what: &str, mut holds: impl FnMut() -> bool) {
+    let start = Instant::now();
+    while !holds() {
+        assert!(start.elapsed() < PATIENCE, "waited too long for {what}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// A program of another project, or a failed test that says how to get it.
+pub(crate) fn tool(name: &str) -> Command {
+    let found = Command::new("sh")
+        .args(["-c", &format!("command -v {name}")])
+        .output();
+    assert!(
+        found.is_ok_and(|output| output.status.success()),
+        "{name} is not installed; `./.ci/setup` installs what the tests need"
+    );
+    Command::new(name)
 }

@@ -18,6 +18,7 @@ mod objects;
 mod pictures;
 mod pressure;
 mod receive;
+mod stop;
 mod store;
 mod templates;
 mod tidy;
