@@ -291,8 +291,8 @@ impl Pipeline {
         let mut published = 0;
         while !self.is_hurried() {
             match publish::publish_some(&self.store, &self.outbox, |row| renderings.of(row))? {
-                0 => break,
-                some => published += some,
+                Some(some) => published += some,
+                None => break,
             }
         }
         Ok(published)

@@ -40,7 +40,7 @@ pub enum PublishError {
 
 /// Writes some of the results that are not yet in the outbox, each as the folder
 /// `<exam>-v<version>`, with the files that `render` makes of it (name and bytes). Returns how
-/// many; 0 when none was left.
+/// many, or `None` when none was left.
 ///
 /// # Errors
 /// The first result that could not be written; what was written is marked.
@@ -48,10 +48,10 @@ pub fn publish_some(
     store: &Store,
     outbox: &Path,
     render: impl Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError>,
-) -> Result<usize, PublishError> {
+) -> Result<Option<usize>, PublishError> {
     let rows = store.read(|conn| results::unpublished(conn, BATCH))?;
     if rows.is_empty() {
-        return Ok(0);
+        return Ok(None);
     }
     make_folder(outbox)?;
     let mut done = Vec::new();
@@ -81,7 +81,7 @@ pub fn publish_some(
             Ok(())
         })?;
     }
-    failed.map_or(Ok(published), Err)
+    failed.map_or(Ok(Some(published)), Err)
 }
 
 /// After a failed sync of the outbox nobody knows which renames are on the disk, and a later sync

@@ -41,12 +41,10 @@ fn publish(
     render: impl Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError>,
 ) -> Result<usize, PublishError> {
     let mut total = 0;
-    loop {
-        match publish_some(store, outbox, &render)? {
-            0 => return Ok(total),
-            some => total += some,
-        }
+    while let Some(some) = publish_some(store, outbox, &render)? {
+        total += some;
     }
+    Ok(total)
 }
 
 /// Every file below `folder` with its bytes, hidden ones too.
