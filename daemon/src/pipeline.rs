@@ -20,9 +20,10 @@ use crate::reading::{self, Rules};
 use crate::results::{self, ResultError, Site};
 use crate::sr;
 use crate::store::objects::{self, Slim, Unread};
+use crate::store::patients::{self, Dirty};
 use crate::store::readings;
 use crate::store::results::NewResult;
-use crate::store::{Store, StoreError, meta, patients};
+use crate::store::{Store, StoreError, meta};
 use chrono::Utc;
 use filing::file;
 use known::latest;
@@ -70,6 +71,7 @@ pub struct Pipeline {
     outbox: PathBuf,
     beside: Beside,
     keep_pixels: bool,
+    keep_bodies_days: u32,
 }
 
 /// What a step has done, for whoever shows progress.
@@ -94,6 +96,7 @@ impl Pipeline {
             outbox,
             beside,
             keep_pixels: false,
+            keep_bodies_days: 0,
         }
     }
 
@@ -101,6 +104,13 @@ impl Pipeline {
     #[must_use]
     pub fn keeping_pixels(mut self, keep: bool) -> Self {
         self.keep_pixels = keep;
+        self
+    }
+
+    /// For how many days the bytes of objects that were read are kept; 0 for ever.
+    #[must_use]
+    pub fn keeping_bodies(mut self, days: u32) -> Self {
+        self.keep_bodies_days = days;
         self
     }
 
@@ -116,7 +126,7 @@ impl Pipeline {
     /// # Errors
     ///
     /// When the store fails.
-    pub fn refresh(&self) -> Result<Option<&'static str>, PipelineError> {
+    pub fn refresh(&self) -> Result<Option<String>, PipelineError> {
         let reading = fingerprint(&(
             self.rules.templates.fingerprint(),
             self.rules.technique,
@@ -131,15 +141,21 @@ impl Pipeline {
             meta::set(tx, "rules_of_reading", &reading)?;
             meta::set(tx, "rules_of_assessing", &assessing)?;
             if old_reading.is_some_and(|old| old != reading) {
-                readings::reset_all(tx)?;
+                objects::read_all_again(tx)?;
                 patients::mark_all_dirty(tx, Utc::now())?;
-                return Ok(Some(
-                    "templates or technique changed: every object is read again",
-                ));
+                return Ok(Some(match objects::count_missing(tx)? {
+                    0 => "templates or technique changed: every object is read again".to_owned(),
+                    n => format!(
+                        "templates or technique changed: every object is read again, except \
+                         {n} whose bytes are not kept; those keep their reading"
+                    ),
+                }));
             }
             if old_assessing.is_some_and(|old| old != assessing) {
                 patients::mark_all_dirty(tx, Utc::now())?;
-                return Ok(Some("parameters changed: every patient is assessed again"));
+                return Ok(Some(
+                    "parameters changed: every patient is assessed again".to_owned(),
+                ));
             }
             Ok(None)
         })?;
@@ -161,12 +177,20 @@ impl Pipeline {
     ///
     /// When the store fails. An object that cannot be understood is no error: it is quarantined.
     pub fn read_some(&self) -> Result<usize, PipelineError> {
-        let waiting = self.store.read(|conn| {
+        let (waiting, is_again) = self.store.read(|conn| {
             let (mut bodies, mut bytes) = (Vec::new(), 0);
-            for one in objects::next_unread(conn, OBJECTS_A_COMMIT)? {
+            let fresh = objects::next_unread(conn, OBJECTS_A_COMMIT)?;
+            let is_again = fresh.is_empty();
+            let chosen = match is_again {
+                true => objects::next_again(conn, OBJECTS_A_COMMIT)?,
+                false => fresh,
+            };
+            for one in chosen {
                 let body = match objects::body(conn, one.id) {
                     Ok(body) => Ok(body),
-                    Err(StoreError::Damaged { what }) => Err(what),
+                    Err(lost @ (StoreError::Damaged { .. } | StoreError::Dropped { .. })) => {
+                        Err(lost.to_string())
+                    }
                     Err(error) => return Err(error),
                 };
                 bytes += body.as_ref().map_or(0, Vec::len);
@@ -175,21 +199,36 @@ impl Pipeline {
                     break;
                 }
             }
-            Ok(bodies)
+            Ok((bodies, is_again))
         })?;
+        let last = waiting.last().map(|(one, _)| one.id);
         let readings = waiting
             .into_iter()
             .map(|(one, body)| {
-                let (reading, slim) = self.read(&one, body)?;
-                Ok((one.id, reading, slim))
+                Ok(match body {
+                    Ok(body) => (one.id, Some(self.read(&one, &body)?)),
+                    Err(why) => {
+                        tracing::error!(code = "object-bytes-missing", id = %one.id, %why);
+                        (one.id, None)
+                    }
+                })
             })
             .collect::<Result<Vec<_>, StoreError>>()?;
         let count = readings.len();
-        if count > 0 {
+        if count > 0 || is_again {
             self.store.write(move |tx| {
-                readings
-                    .into_iter()
-                    .try_for_each(|(id, reading, slim)| file(tx, id, reading, slim))
+                for (id, read) in readings {
+                    match read {
+                        Some((reading, slim)) => file(tx, id, reading, slim)?,
+                        // What was read of it before stays in use.
+                        None if objects::note_damaged(tx, id, Utc::now())? => {}
+                        None => file(tx, id, without_bytes(), None)?,
+                    }
+                }
+                match is_again {
+                    true => objects::note_read_again(tx, last),
+                    false => Ok(()),
+                }
             })?;
         }
         Ok(count)
@@ -200,32 +239,22 @@ impl Pipeline {
     fn read(
         &self,
         object: &Unread,
-        body: Result<Vec<u8>, String>,
+        body: &[u8],
     ) -> Result<(ObjectReading, Option<Slim>), StoreError> {
-        let body = match body {
-            Ok(body) => body,
-            Err(what) => {
-                let remark = Remark::blocking(
-                    "stored-bytes-damaged",
-                    format!("The stored bytes are damaged: {what}."),
-                )
-                .act("Have the object sent again and check the disk.");
-                return Ok((ObjectReading::quarantined(remark), None));
-            }
-        };
         let syntax = object.transfer_syntax.as_deref();
-        let mut reading = reading::read_object(&body, syntax, &object.default_issuer, &self.rules);
+        let mut reading = reading::read_object(body, syntax, &object.default_issuer, &self.rules);
         if let Some(received) = &object.content_sha256 {
             reading.content_sha256 = Some(received.clone());
         }
         let slim = match self.keep_pixels || reading.image.is_none() {
             true => None,
-            false => sr::without_pixels(&body, syntax, &self.rules.limits),
+            false => sr::without_pixels(body, syntax, &self.rules.limits),
         };
         Ok((reading, slim.map(|slim| Slim::new(&slim)).transpose()?))
     }
 
-    /// Assesses some patients whose exams changed. Returns how many.
+    /// Assesses some patients whose exams changed. Returns for how many something was done; one
+    /// whose stored facts are damaged is told in the log and waits.
     ///
     /// # Errors
     ///
@@ -234,33 +263,55 @@ impl Pipeline {
         let waiting = self
             .store
             .read(|conn| patients::dirty(conn, PATIENTS_A_ROUND))?;
+        let mut done = 0;
         for one in &waiting {
-            let (known, latest) = self
-                .store
-                .read(|conn| Ok((known(conn, &one.key)?, latest(conn, &one.key)?)))?;
-            let contents = results::of_patient(&known, &self.site)?;
-            let mut rows = Vec::new();
-            for version in results::new_versions(contents, &latest)? {
-                rows.push(NewResult {
-                    exam_id: version.content.exam.id.clone(),
-                    patient: one.key.clone(),
-                    key: version.key,
-                    content: serde_json::to_string(&version.content).map_err(ResultError::from)?,
-                    why: version.why,
-                });
-            }
-            let seen = one.clone();
-            self.store.write(move |tx| {
-                // Marked again since it was looked at: what was made is out of date already.
-                if patients::clear_dirty(tx, &seen)? {
-                    for row in &rows {
-                        crate::store::results::insert(tx, row, Utc::now())?;
-                    }
+            match self.assess(one) {
+                Ok(()) => done += 1,
+                Err(PipelineError::Store(StoreError::ReadingDamaged { object })) => {
+                    tracing::error!(code = "reading-damaged", %object, "it is read again");
+                    self.store
+                        .write(move |tx| readings::read_anew(tx, object))?;
+                    done += 1;
                 }
-                Ok(())
-            })?;
+                // One damaged row must not stop everybody else.
+                Err(PipelineError::Store(error @ StoreError::Damaged { .. })) => {
+                    tracing::error!(code = "patient-not-assessed", %error);
+                    let seen = one.clone();
+                    self.store
+                        .write(move |tx| patients::wait_longer(tx, &seen, Utc::now()))?;
+                }
+                Err(error) => return Err(error),
+            }
         }
-        Ok(waiting.len())
+        Ok(done)
+    }
+
+    fn assess(&self, one: &Dirty) -> Result<(), PipelineError> {
+        let (known, latest) = self
+            .store
+            .read(|conn| Ok((known(conn, &one.key)?, latest(conn, &one.key)?)))?;
+        let contents = results::of_patient(&known, &self.site)?;
+        let mut rows = Vec::new();
+        for version in results::new_versions(contents, &latest)? {
+            rows.push(NewResult {
+                exam_id: version.content.exam.id.clone(),
+                patient: one.key.clone(),
+                key: version.key,
+                content: serde_json::to_string(&version.content).map_err(ResultError::from)?,
+                why: version.why,
+            });
+        }
+        let seen = one.clone();
+        self.store.write(move |tx| {
+            // Marked again since it was looked at: what was made is out of date already.
+            if patients::clear_dirty(tx, &seen)? {
+                for row in &rows {
+                    crate::store::results::insert(tx, row, Utc::now())?;
+                }
+            }
+            Ok(())
+        })?;
+        Ok(())
     }
 
     /// Writes results that are not in the outbox yet. Returns how many.
@@ -273,6 +324,24 @@ impl Pipeline {
         Ok(publish::publish(&self.store, &self.outbox, |row| {
             renderings.of(row)
         })?)
+    }
+
+    /// Drops the bytes of some objects that have been kept long enough. Returns how many; 0: none
+    /// is left. Nothing that a result depends on goes with them.
+    ///
+    /// # Errors
+    ///
+    /// When the store fails.
+    pub fn drop_some_bodies(&self) -> Result<usize, PipelineError> {
+        let days = self.keep_bodies_days;
+        if days == 0 {
+            return Ok(0);
+        }
+        let now = Utc::now();
+        let before = now - chrono::Duration::days(days.into());
+        Ok(self
+            .store
+            .write(move |tx| objects::drop_bodies(tx, before, OBJECTS_A_COMMIT, now))?)
     }
 
     /// Runs all steps until nothing is left to do, telling `watch` after each.
@@ -340,6 +409,17 @@ impl Pipeline {
         }
         Ok(total)
     }
+}
+
+/// The reading of an object that was never read and whose bytes are lost.
+fn without_bytes() -> ObjectReading {
+    ObjectReading::quarantined(
+        Remark::blocking(
+            "stored-bytes-missing",
+            "The stored bytes are damaged or gone.",
+        )
+        .act("Have the object sent again, and check the disk if they are damaged."),
+    )
 }
 
 /// A short name of a value; equal for equal values.

@@ -6,7 +6,7 @@ use crate::pipeline::Pipeline;
 use crate::receive::{DropFolder, Listener};
 use crate::store::Store;
 use std::net::SocketAddr;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::runtime::Runtime;
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
@@ -21,6 +21,9 @@ const QUIET: Duration = Duration::from_millis(500);
 
 /// Pause after a step failed, so that a full disk is not asked a thousand times a second.
 const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(2);
+
+/// How often the daemon looks for bytes that have been kept long enough.
+const OLD_BODIES_EVERY: Duration = Duration::from_secs(3600);
 
 /// What receives, started.
 pub(crate) struct Receivers {
@@ -163,6 +166,7 @@ async fn until_told(store: &Store) -> Result<&'static str, Failure> {
 /// Drains the pipeline whenever something may have come, until told to stop; then once more.
 fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
     let mut changes = pipeline.store().changes();
+    let mut looked_for_old: Option<Instant> = None;
     loop {
         let last = *stop.borrow();
         changes.mark_unchanged();
@@ -184,7 +188,29 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
         if last {
             return;
         }
+        if looked_for_old.is_none_or(|at| at.elapsed() >= OLD_BODIES_EVERY) {
+            drop_old(pipeline, stop);
+            looked_for_old = Some(Instant::now());
+        }
         wait(&mut changes, stop);
+    }
+}
+
+/// Drops bytes that have been kept long enough, between which others may write.
+fn drop_old(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
+    let mut dropped = 0;
+    while !*stop.borrow() {
+        match pipeline.drop_some_bodies() {
+            Ok(0) => break,
+            Ok(some) => dropped += some,
+            Err(error) => {
+                tracing::error!(code = "bodies-not-dropped", %error, "will be tried again");
+                break;
+            }
+        }
+    }
+    if dropped > 0 {
+        tracing::info!(code = "bodies-dropped", objects = dropped);
     }
 }
 

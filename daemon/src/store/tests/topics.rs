@@ -98,10 +98,10 @@ fn readings_come_back_by_patient_instance_and_study() {
             Ok(())
         })
         .expect("read");
-    assert_eq!(store.write(readings::reset_all).expect("reset"), 3);
+    store.write(objects::read_all_again).expect("sent back");
     assert_eq!(
         store
-            .read(|conn| Ok(objects::next_unread(conn, 9)?.len()))
+            .read(|conn| Ok(objects::next_again(conn, 9)?.len()))
             .expect("read"),
         3
     );
