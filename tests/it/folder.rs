@@ -3,6 +3,8 @@
 //! What open(2), rename(2), mkfifo(3) and symlink(7) promise is the outside measure here; the files
 //! are made with the system's own tools.
 
+mod arriving;
+
 use sheathline::config::{After, FolderSettings};
 use sheathline::receive::folder::file::{NotRead, read_whole};
 use sheathline::receive::folder::{DropFolder, Look};

@@ -160,6 +160,11 @@ impl Daemon {
         self.child.wait().expect("wait");
     }
 
+    /// Its process id.
+    pub(crate) fn pid(&self) -> String {
+        self.child.id().to_string()
+    }
+
     /// Asks it to stop and waits until it has; the exit code.
     pub(crate) fn stop(mut self) -> Option<i32> {
         let pid = self.child.id().to_string();

@@ -88,10 +88,8 @@ pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
 
 fn sum(verified: &Verified) {
     print::line(format_args!(
-        "objects {} = bytes as received {} + bytes dropped on purpose {} (damages are told below)",
-        verified.objects,
-        verified.objects.saturating_sub(verified.dropped),
-        verified.dropped
+        "objects {}, of these without bytes on purpose {}",
+        verified.objects, verified.dropped
     ));
     print::line(format_args!(
         "results {}, patients with labels, events or pressures {}",

@@ -181,7 +181,11 @@ fn a_number_taken_by_another_result_is_passed_over_and_told() {
         .expect("read");
     let last = versions.last().expect("there");
     assert_eq!((last.version, last.supersedes), (8, Some(7)));
-    assert!(last.why[1].contains("version 7 stands in the outbox"), "{:?}", last.why);
+    assert!(
+        last.why[1].contains("version 7 stands in the outbox"),
+        "{:?}",
+        last.why
+    );
     assert_eq!(tree(&outbox)["exam-v8/result.json"], json("exam"));
     assert_eq!(tree(&outbox)["exam-v2/result.json"], json("other"));
 }
@@ -193,7 +197,10 @@ fn a_damaged_version_is_not_published_and_its_patient_is_assessed_again() {
     let store = with_results(&folder, &["one", "two"]);
     store
         .write(|tx| {
-            tx.execute("update result set content = replace(content, 'one', 'ono')", [])?;
+            tx.execute(
+                "update result set content = replace(content, 'one', 'ono')",
+                [],
+            )?;
             Ok(())
         })
         .expect("damaged");

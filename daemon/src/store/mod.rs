@@ -221,12 +221,14 @@ impl Store {
 impl Drop for Inner {
     /// Waits for the last commit, so that the file is closed when the last handle is gone.
     fn drop(&mut self) {
-        self.waiting = None;
         let readers = self
             .readers
             .get_mut()
             .unwrap_or_else(PoisonError::into_inner);
+        // Before the writer: only the last connection folds the log into the file, and a reader
+        // cannot.
         readers.clear();
+        self.waiting = None;
         if let Some(thread) = self.thread.take()
             // The last handle may have been inside a change; a thread cannot wait for itself.
             && thread.thread().id() != std::thread::current().id()
