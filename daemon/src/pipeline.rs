@@ -180,12 +180,12 @@ impl Pipeline {
         let (waiting, is_again) = self.store.read(|conn| {
             let (mut bodies, mut bytes) = (Vec::new(), 0);
             let fresh = objects::next_unread(conn, OBJECTS_A_COMMIT)?;
-            let is_again = fresh.is_empty();
-            let chosen = match is_again {
+            let again = match fresh.is_empty() {
                 true => objects::next_again(conn, OBJECTS_A_COMMIT)?,
-                false => fresh,
+                false => None,
             };
-            for one in chosen {
+            let is_again = again.is_some();
+            for one in again.unwrap_or(fresh) {
                 let body = match objects::body(conn, one.id) {
                     Ok(body) => Ok(body),
                     Err(lost @ (StoreError::Damaged { .. } | StoreError::Dropped { .. })) => {

@@ -4,6 +4,7 @@ mod copies;
 mod damage;
 mod shapes;
 mod space;
+mod states;
 
 use super::harness::Site;
 use super::objects::Report;

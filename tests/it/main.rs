@@ -16,6 +16,7 @@ mod documents;
 mod folder;
 mod harness;
 mod keep;
+mod large;
 mod objects;
 mod pictures;
 mod pressure;

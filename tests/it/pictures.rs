@@ -10,7 +10,7 @@ use sheathline::reading::Rules;
 use sheathline::render::Content;
 use sheathline::results::Site;
 use sheathline::store::objects::{self, Incoming, Kept, ObjectId};
-use sheathline::store::{Mode, Store, patients, readings, results};
+use sheathline::store::{Mode, Store, patients, results};
 use sheathline::template::Templates;
 use std::fs;
 use std::path::Path;

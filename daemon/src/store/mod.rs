@@ -19,7 +19,7 @@ mod schema;
 mod space;
 mod stamp;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 pub mod verify;
 mod writer;
 
@@ -265,6 +265,8 @@ fn connect(path: &Path, mode: Mode) -> Result<Connection, StoreError> {
         make_private(path)?;
     }
     let conn = Connection::open_with_flags(path, flags).map_err(failed)?;
+    #[cfg(test)]
+    let conn = tests::plans::overheard(conn);
     conn.busy_timeout(BUSY_LIMIT).map_err(failed)?;
     // Looked at before anything is changed: the file may be somebody else's.
     let shape = schema::found(&conn, path)?;
@@ -328,6 +330,8 @@ fn make_private(path: &Path) -> Result<(), StoreError> {
 fn connect_reader(path: &Path) -> Result<Connection, StoreError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let conn = Connection::open_with_flags(path, flags)?;
+    #[cfg(test)]
+    let conn = tests::plans::overheard(conn);
     conn.busy_timeout(BUSY_LIMIT)?;
     conn.execute_batch("PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;")?;
     conn.set_prepared_statement_cache_capacity(STATEMENTS_KEPT);

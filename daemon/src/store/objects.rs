@@ -211,20 +211,16 @@ fn unread(
     Ok(unread)
 }
 
-/// Objects to be read once more because the rules changed, oldest first, at most `limit`. New ones
-/// come first: see [`next_unread`].
+/// Objects to be read once more because the rules changed, oldest first, at most `limit`; `None`
+/// when that is over. New ones come first: see [`next_unread`].
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn next_again(conn: &Connection, limit: u32) -> Result<Vec<Unread>, StoreError> {
-    match again(conn)? {
-        None => Ok(Vec::new()),
-        Some((next, last)) => unread(
-            conn,
-            "id between ?1 and ?2 and missing is null order by id limit ?3",
-            params![next, last, limit],
-        ),
-    }
+pub fn next_again(conn: &Connection, limit: u32) -> Result<Option<Vec<Unread>>, StoreError> {
+    let which = "id between ?1 and ?2 and missing is null order by id limit ?3";
+    again(conn)?
+        .map(|(next, last)| unread(conn, which, params![next, last, limit]))
+        .transpose()
 }
 
 /// First and last number of what is still to be read again.
@@ -263,21 +259,6 @@ pub fn note_read_again(conn: &Connection, up_to: Option<ObjectId>) -> Result<(),
         (Some(_), None) => meta::clear(conn, READ_AGAIN),
         (None, _) => Ok(()),
     }
-}
-
-/// How many objects are still to be read again.
-///
-/// # Errors
-/// The store cannot be read.
-pub fn count_again(conn: &Connection) -> Result<u32, StoreError> {
-    let Some((next, last)) = again(conn)? else {
-        return Ok(0);
-    };
-    Ok(conn.query_row(
-        "select count(*) from object where id between ?1 and ?2",
-        [next, last],
-        |row| row.get(0),
-    )?)
 }
 
 /// Why the bytes of an object are not there.

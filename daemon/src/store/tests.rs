@@ -3,6 +3,7 @@
 use super::objects::{Incoming, Kept, ObjectId};
 use super::*;
 mod pictures;
+pub(crate) mod plans;
 mod shape;
 mod topics;
 

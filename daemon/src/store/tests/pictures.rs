@@ -54,7 +54,7 @@ fn a_slim_body_is_read_back_and_what_was_received_is_still_known() {
     store.write(objects::read_all_again).expect("sent back");
     let unread = store
         .read(|conn| {
-            let mut all = objects::next_again(conn, 1)?;
+            let mut all = objects::next_again(conn, 1)?.expect("some");
             all.extend(objects::next_unread(conn, 9)?);
             Ok(all)
         })
