@@ -171,7 +171,7 @@ fn devices_and_unreadable_files_stay() {
         .status()
         .is_ok_and(|status| status.success());
     fs::write(place.path("secret.dcm"), b"secret").expect("written");
-    fs::set_permissions(place.path("secret.dcm"), fs::Permissions::from_mode(0)).expect("set");
+    fs::set_permissions(place.path("secret.dcm"), fs::Permissions::from_mode(0o0)).expect("set");
     let is_hidden = fs::read(place.path("secret.dcm")).is_err();
     let started = Instant::now();
     for _ in 0..3 {
