@@ -7,6 +7,7 @@
 
 mod filing;
 mod known;
+mod reads;
 mod renderings;
 mod sum;
 
@@ -14,18 +15,15 @@ pub use known::{content_of, known};
 pub use renderings::Beside;
 pub use sum::{Sum, sum};
 
-use crate::domain::{ObjectReading, Remark};
 use crate::publish::{self, PublishError};
-use crate::reading::{self, Rules};
+use crate::reading::Rules;
 use crate::results::{self, ResultError, Site};
-use crate::sr;
-use crate::store::objects::{self, Slim, Unread};
+use crate::store::objects;
 use crate::store::patients::{self, Dirty};
 use crate::store::readings;
 use crate::store::results::NewResult;
 use crate::store::{Store, StoreError, meta};
 use chrono::Utc;
-use filing::file;
 use known::latest;
 use renderings::Renderings;
 use sha2::{Digest, Sha256};
@@ -34,10 +32,6 @@ use std::time::{Duration, Instant};
 
 /// Objects read in one commit.
 const OBJECTS_A_COMMIT: u32 = 64;
-
-/// Bytes of objects after which a commit takes no further one: a clip can be as large as a thousand
-/// reports, and all of a commit are in memory at once.
-const BYTES_A_COMMIT: usize = 32 << 20;
 
 /// Patients assessed between two looks at the queue.
 const PATIENTS_A_ROUND: u32 = 64;
@@ -169,88 +163,6 @@ impl Pipeline {
     /// When the outbox cannot be read.
     pub fn sweep(&self) -> Result<(), PipelineError> {
         Ok(publish::sweep(&self.outbox)?)
-    }
-
-    /// Reads some waiting objects, oldest first, in one commit. Returns how many.
-    ///
-    /// # Errors
-    ///
-    /// When the store fails. An object that cannot be understood is no error: it is quarantined.
-    pub fn read_some(&self) -> Result<usize, PipelineError> {
-        let (waiting, is_again) = self.store.read(|conn| {
-            let (mut bodies, mut bytes) = (Vec::new(), 0);
-            let fresh = objects::next_unread(conn, OBJECTS_A_COMMIT)?;
-            let again = match fresh.is_empty() {
-                true => objects::next_again(conn, OBJECTS_A_COMMIT)?,
-                false => None,
-            };
-            let is_again = again.is_some();
-            for one in again.unwrap_or(fresh) {
-                let body = match objects::body(conn, one.id) {
-                    Ok(body) => Ok(body),
-                    Err(lost @ (StoreError::Damaged { .. } | StoreError::Dropped { .. })) => {
-                        Err(lost.to_string())
-                    }
-                    Err(error) => return Err(error),
-                };
-                bytes += body.as_ref().map_or(0, Vec::len);
-                bodies.push((one, body));
-                if bytes > BYTES_A_COMMIT {
-                    break;
-                }
-            }
-            Ok((bodies, is_again))
-        })?;
-        let last = waiting.last().map(|(one, _)| one.id);
-        let readings = waiting
-            .into_iter()
-            .map(|(one, body)| {
-                Ok(match body {
-                    Ok(body) => (one.id, Some(self.read(&one, &body)?)),
-                    Err(why) => {
-                        tracing::error!(code = "object-bytes-missing", id = %one.id, %why);
-                        (one.id, None)
-                    }
-                })
-            })
-            .collect::<Result<Vec<_>, StoreError>>()?;
-        let count = readings.len();
-        if count > 0 || is_again {
-            self.store.write(move |tx| {
-                for (id, read) in readings {
-                    match read {
-                        Some((reading, slim)) => file(tx, id, reading, slim)?,
-                        // What was read of it before stays in use.
-                        None if objects::note_damaged(tx, id, Utc::now())? => {}
-                        None => file(tx, id, without_bytes(), None)?,
-                    }
-                }
-                match is_again {
-                    true => objects::note_read_again(tx, last),
-                    false => Ok(()),
-                }
-            })?;
-        }
-        Ok(count)
-    }
-
-    /// What was read from an object, and the body to keep in its place if it is a picture whose
-    /// pixels nobody wants.
-    fn read(
-        &self,
-        object: &Unread,
-        body: &[u8],
-    ) -> Result<(ObjectReading, Option<Slim>), StoreError> {
-        let syntax = object.transfer_syntax.as_deref();
-        let mut reading = reading::read_object(body, syntax, &object.default_issuer, &self.rules);
-        if let Some(received) = &object.content_sha256 {
-            reading.content_sha256 = Some(received.clone());
-        }
-        let slim = match self.keep_pixels || reading.image.is_none() {
-            true => None,
-            false => sr::without_pixels(body, syntax, &self.rules.limits),
-        };
-        Ok((reading, slim.map(|slim| Slim::new(&slim)).transpose()?))
     }
 
     /// Assesses some patients whose exams changed. Returns for how many something was done; one
@@ -409,17 +321,6 @@ impl Pipeline {
         }
         Ok(total)
     }
-}
-
-/// The reading of an object that was never read and whose bytes are lost.
-fn without_bytes() -> ObjectReading {
-    ObjectReading::quarantined(
-        Remark::blocking(
-            "stored-bytes-missing",
-            "The stored bytes are damaged or gone.",
-        )
-        .act("Have the object sent again, and check the disk if they are damaged."),
-    )
 }
 
 /// A short name of a value; equal for equal values.

@@ -71,8 +71,11 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
     }
     let partial = Partial::new(store)?;
     partial.fill(&conn)?;
-    // A copy of an earlier shape is brought up before it is looked at.
-    drop(connect(&partial.path, Mode::Owner)?);
+    // A copy of an earlier shape is brought up before it is looked at. What the outbox held when the
+    // copy was made says nothing of what it holds now: folders that are there stay as they are.
+    let copied = connect(&partial.path, Mode::Owner)?;
+    copied.execute("update result set published_at = null", [])?;
+    drop(copied);
     let verified = Looker::open(&partial.path)?.verify(|_, _| ())?;
     if !verified.damages.is_empty() {
         return Ok(Restored {

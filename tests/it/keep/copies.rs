@@ -74,7 +74,8 @@ fn a_copy_under_load_has_all_that_was_acknowledged_before() {
         assert!(before.is_subset(&bodies), "copy {number} lacks something");
         // What was not in the outbox at that moment comes there now, under the same name.
         process(&other, &[Report::numbered(0).write(&other.path("."))]);
-        other.ok("verify", &[]);
+        other.ok("verify", &["--outbox-complete"]);
+        assert_eq!(other.all_results().len(), bodies.len());
         for result in other.all_results() {
             let id = result["exam"]["id"].as_str().expect("an id");
             assert_eq!(result["key"], site.results()[id]["key"]);
