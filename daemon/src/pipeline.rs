@@ -176,9 +176,10 @@ impl Pipeline {
             .store
             .read(|conn| patients::dirty(conn, PATIENTS_A_ROUND))?;
         let mut done = 0;
-        for one in &waiting {
-            match self.assess(one) {
-                Ok(()) => done += 1,
+        let mut assessed = Vec::new();
+        for one in waiting {
+            match self.assess(&one) {
+                Ok(rows) => assessed.push((one, rows)),
                 Err(PipelineError::Store(StoreError::ReadingDamaged { object })) => {
                     tracing::error!(code = "reading-damaged", %object, "it is read again");
                     self.store
@@ -188,17 +189,33 @@ impl Pipeline {
                 // One damaged row must not stop everybody else.
                 Err(PipelineError::Store(error @ StoreError::Damaged { .. })) => {
                     tracing::error!(code = "patient-not-assessed", %error);
-                    let seen = one.clone();
                     self.store
-                        .write(move |tx| patients::wait_longer(tx, &seen, Utc::now()))?;
+                        .write(move |tx| patients::wait_longer(tx, &one, Utc::now()))?;
                 }
                 Err(error) => return Err(error),
             }
         }
+        done += assessed.len();
+        if assessed.is_empty() {
+            return Ok(done);
+        }
+        // One commit, one sync.
+        self.store.write(move |tx| {
+            for (seen, rows) in &assessed {
+                // Marked again since it was looked at: what was made is out of date already.
+                if patients::clear_dirty(tx, seen)? {
+                    for row in rows {
+                        crate::store::results::insert(tx, row, Utc::now())?;
+                    }
+                }
+            }
+            Ok(())
+        })?;
         Ok(done)
     }
 
-    fn assess(&self, one: &Dirty) -> Result<(), PipelineError> {
+    /// Further versions of a patient's results.
+    fn assess(&self, one: &Dirty) -> Result<Vec<NewResult>, PipelineError> {
         let (known, latest) = self
             .store
             .read(|conn| Ok((known(conn, &one.key)?, latest(conn, &one.key)?)))?;
@@ -213,17 +230,7 @@ impl Pipeline {
                 why: version.why,
             });
         }
-        let seen = one.clone();
-        self.store.write(move |tx| {
-            // Marked again since it was looked at: what was made is out of date already.
-            if patients::clear_dirty(tx, &seen)? {
-                for row in &rows {
-                    crate::store::results::insert(tx, row, Utc::now())?;
-                }
-            }
-            Ok(())
-        })?;
-        Ok(())
+        Ok(rows)
     }
 
     /// Writes results that are not in the outbox yet. Returns how many.
