@@ -92,22 +92,25 @@ fn one_flipped_byte_is_found_and_says_nothing_wrong() {
         let folder = tempfile::TempDir::new_in("/dev/shm").or_else(|_| tempfile::TempDir::new());
         let folder = folder.expect("temp");
         let path = folder.path().join("store.sqlite");
-        let bit = draw.below(8);
         // Every second one anywhere in the file, the others in the bytes of an object.
-        let at = match round % 2 {
-            0 => draw.below(whole.len()),
-            _ => inside(
-                &whole,
-                &bodies_before[&(1 + draw.below(9) as i64)],
-                &mut draw,
-            ),
+        let anywhere = round % 2 == 0;
+        let (what, is_body) = loop {
+            let bit = draw.below(8);
+            let at = match anywhere {
+                true => draw.below(whole.len()),
+                false => {
+                    let body = &bodies_before[&(1 + draw.below(9) as i64)];
+                    inside(&whole, body, &mut draw)
+                }
+            };
+            let mut bytes = whole.clone();
+            bytes[at] ^= 1 << bit;
+            fs::write(&path, bytes).expect("written");
+            let is_body = bodies(&path).as_ref() != Some(&bodies_before);
+            if anywhere || is_body {
+                break (format!("round {round}, byte {at}, bit {bit}"), is_body);
+            }
         };
-        let mut bytes = whole.clone();
-        bytes[at] ^= 1 << bit;
-        fs::write(&path, bytes).expect("written");
-        let what = format!("round {round}, byte {at}, bit {bit}");
-
-        let is_body = bodies(&path).as_ref() != Some(&bodies_before);
         in_bodies += usize::from(is_body);
         // A file that does not open is a clear error.
         let found = Looker::open(&path)
