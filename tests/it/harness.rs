@@ -31,7 +31,7 @@ impl Site {
         fs::create_dir(site.path("drop")).expect("drop folder");
         let text = format!(
             "[receive.dicom]\nlisten = \"127.0.0.1:0\"\n\
-             [receive.folder]\npath = \"drop\"\nscan_every_ms = 100\nsettle_ms = 100\n\
+             [receive.folder]\npath = \"drop\"\nscan_every_ms = 100\nsettle_ms = 100\nunfinished_s = 0\n\
              [store]\npath = \"store.sqlite\"\n\
              [outbox]\nfolder = \"outbox\"\n\
              [observe]\nlog_format = \"json\"\n{more}"
@@ -158,6 +158,11 @@ impl Daemon {
     pub(crate) fn kill(mut self) {
         self.child.kill().expect("kill");
         self.child.wait().expect("wait");
+    }
+
+    /// Its process id.
+    pub(crate) fn pid(&self) -> String {
+        self.child.id().to_string()
     }
 
     /// Asks it to stop and waits until it has; the exit code.

@@ -14,6 +14,8 @@ mod demo;
 mod documents;
 mod folder;
 mod harness;
+mod keep;
+mod large;
 mod objects;
 mod pictures;
 mod pressure;

@@ -4,6 +4,7 @@ mod args;
 mod ask;
 mod calibrate;
 pub(crate) mod daemon;
+mod keep;
 mod look;
 pub(crate) mod open;
 pub(crate) mod print;
@@ -51,6 +52,10 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Simulate(args) => simulate::simulate(&args),
         args::Command::Calibrate(args) => calibrate::calibrate(&args),
         args::Command::CheckConfig(args) => ask::check_config(&args),
+        args::Command::Verify(args) => keep::verify(&args),
+        args::Command::Backup(args) => keep::backup(&args),
+        args::Command::Restore(args) => keep::restore(&args),
+        args::Command::Compact(args) => keep::compact(&args),
         args::Command::Explain(args) => look::explain(&args),
         args::Command::History(args) => look::history(&args),
         args::Command::Quarantine(args) => look::quarantine(&args),

@@ -30,6 +30,8 @@ const DRAIN_LIMIT: Duration = Duration::from_secs(5);
 
 /// Between two looks whether something has changed.
 const STEP: Duration = Duration::from_millis(20);
+/// How often the daemon looks for bytes that have been kept long enough.
+const OLD_BODIES_EVERY: Duration = Duration::from_secs(3600);
 
 /// What receives, started.
 pub(crate) struct Receivers {
@@ -200,6 +202,7 @@ impl Signals {
 /// as there is time.
 fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
     let mut changes = pipeline.store().changes();
+    let mut looked_for_old: Option<Instant> = None;
     loop {
         let last = *stop.borrow();
         changes.mark_unchanged();
@@ -221,7 +224,29 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
         if last {
             return;
         }
+        if looked_for_old.is_none_or(|at| at.elapsed() >= OLD_BODIES_EVERY) {
+            drop_old(pipeline, stop);
+            looked_for_old = Some(Instant::now());
+        }
         wait(&mut changes, stop);
+    }
+}
+
+/// Drops bytes that have been kept long enough, between which others may write.
+fn drop_old(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
+    let mut dropped = 0;
+    while !*stop.borrow() {
+        match pipeline.drop_some_bodies() {
+            Ok(0) => break,
+            Ok(some) => dropped += some,
+            Err(error) => {
+                tracing::error!(code = "bodies-not-dropped", %error, "will be tried again");
+                break;
+            }
+        }
+    }
+    if dropped > 0 {
+        tracing::info!(code = "bodies-dropped", objects = dropped);
     }
 }
 

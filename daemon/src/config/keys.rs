@@ -86,6 +86,7 @@ keys! {
         path: optional_path,
         scan_every_ms: whole(100, 3_600_000),
         settle_ms: whole(0, 3_600_000),
+        unfinished_s: whole(0, 86_400),
         after: word(&[("move", After::Move), ("delete", After::Delete)]),
         max_object_bytes: whole(MIN_OBJECT, MAX_OBJECT),
         default_issuer: issuer,
@@ -93,6 +94,7 @@ keys! {
     ["store"] store {
         path: path,
         keep_pixels: flag,
+        keep_bodies_days: whole(0, 36_500),
     }
     ["templates"] templates {
         folder: optional_path,

@@ -75,6 +75,8 @@ pub struct FolderSettings {
     pub scan_every_ms: u64,
     /// Milliseconds a file must stay unchanged before it is read.
     pub settle_ms: u64,
+    /// Seconds an incomplete file must stay unchanged before it is taken as it is.
+    pub unfinished_s: u64,
     /// What happens to a file once it is safely stored.
     pub after: After,
     /// Largest object taken, bytes.
@@ -89,6 +91,7 @@ impl Default for FolderSettings {
             path: None,
             scan_every_ms: 2000,
             settle_ms: 1000,
+            unfinished_s: 60,
             after: After::Move,
             max_object_bytes: DEFAULT_MAX_OBJECT_BYTES,
             default_issuer: String::new(),
@@ -103,6 +106,8 @@ pub struct StoreSettings {
     pub path: PathBuf,
     /// Whether pictures keep their pixels once their calibration was read.
     pub keep_pixels: bool,
+    /// Days after which the bytes of an object that was read are dropped; 0 keeps them for ever.
+    pub keep_bodies_days: u32,
 }
 
 impl Default for StoreSettings {
@@ -110,6 +115,7 @@ impl Default for StoreSettings {
         StoreSettings {
             path: PathBuf::from("sheathline-data/store.sqlite"),
             keep_pixels: false,
+            keep_bodies_days: 0,
         }
     }
 }

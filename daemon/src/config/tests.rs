@@ -101,12 +101,14 @@ fn every_key_is_read_into_its_own_place() {
         path = "in"
         scan_every_ms = 1_500
         settle_ms = 11
+        unfinished_s = 12
         after = "delete"
         max_object_bytes = 2048
         default_issuer = "Y"
         [store]
         path = "s"
         keep_pixels = true
+        keep_bodies_days = 13
         [templates]
         folder = "t"
         dictionaries = ["d"]
