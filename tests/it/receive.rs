@@ -1,8 +1,10 @@
 //! Associations over a real socket: DCMTK's tools and the client of `dicom-ul` as senders, and
 //! peers that keep no rule.
 
+mod access;
 mod dcmtk;
 mod hostile;
+mod raw;
 
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
@@ -12,9 +14,11 @@ use dicom_ul::association::client::{AsyncClientAssociation, ClientAssociationOpt
 use dicom_ul::pdu::{PDataValue, PDataValueType, Pdu};
 use sheathline::config::DicomSettings;
 use sheathline::receive::Listener;
+use sheathline::receive::refusal::{Refusal, Refusals};
 use sheathline::store::objects::{self, Unread};
 use sheathline::store::{Mode, Store, StoreError, readings};
 use std::net::SocketAddr;
+use std::sync::Arc;
 use std::time::Duration;
 use tempfile::TempDir;
 use tokio::net::TcpStream;
@@ -30,6 +34,9 @@ const EXPLICIT: &str = "1.2.840.10008.1.2.1";
 struct Node {
     store: Store,
     address: SocketAddr,
+    /// All of them, and whether TLS is spoken there.
+    addresses: Vec<(SocketAddr, bool)>,
+    refusals: Arc<Refusals>,
     stop: watch::Sender<bool>,
     running: JoinHandle<()>,
     temp: TempDir,
@@ -40,7 +47,7 @@ impl Node {
         let temp = TempDir::new().expect("temp");
         let store = Store::open(&temp.path().join("store.db"), Mode::Owner).expect("opens");
         let mut settings = DicomSettings {
-            listen: "127.0.0.1:0".parse().expect("an address"),
+            listen: vec!["127.0.0.1:0".parse().expect("an address")],
             ..DicomSettings::default()
         };
         change(&mut settings);
@@ -48,14 +55,25 @@ impl Node {
             .await
             .expect("listens");
         let address = listener.address();
+        let addresses = listener.addresses().collect();
+        let refusals = listener.refusals();
         let (stop, stopped) = watch::channel(false);
         Node {
             store,
             address,
+            addresses,
+            refusals,
             stop,
             running: tokio::spawn(listener.run(stopped)),
             temp,
         }
+    }
+
+    /// How often peers were refused for one reason.
+    fn refused(&self, refusal: Refusal) -> u64 {
+        let mut counts = self.refusals.counts();
+        let found = counts.find(|(one, _)| *one == refusal);
+        found.expect("in the table").1
     }
 
     /// Everything kept: what is known of it and its bytes.

@@ -1,9 +1,10 @@
 //! What the file means: values in their bounds, and rules between keys.
 
-use super::Config;
 use super::keys::{self, Key};
 use super::raw::Raw;
 use super::value::{Fault, Instead, quoted};
+use super::{ClientCertificate, Config};
+use std::net::SocketAddr;
 use std::ops::Range;
 use std::path::{Component, Path};
 use toml::de::DeValue;
@@ -22,6 +23,7 @@ pub(super) fn check(raw: &mut Raw<'_>) -> Config {
     }
     check_orders(raw, &config, &written);
     check_paths(raw, &config, &written);
+    check_listeners(raw, &config, &written);
     config
 }
 
@@ -168,6 +170,70 @@ fn last_of(written: &[Written], keys: &[&Key]) -> Option<Range<usize>> {
         .filter(|w| keys.iter().any(|key| std::ptr::eq(*key, w.key)))
         .map(|w| w.span.clone())
         .max_by_key(|span| span.start)
+}
+
+/// What the ports for associations need of each other. Whether the files are good is seen when
+/// they are read.
+fn check_listeners(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
+    const PLAIN: &str = "receive.dicom";
+    const TLS: &str = "receive.dicom.tls";
+    let tls = &config.dicom.tls;
+    let on = !tls.listen.is_empty();
+    let asks = tls.client_certificate != ClientCertificate::Off;
+    let shared =
+        |address: &SocketAddr| address.port() != 0 && config.dicom.listen.contains(address);
+    // What is wrong, the keys to blame, and what helps.
+    let rules: [(bool, &str, &[(&str, &str)], &str); 6] = [
+        (
+            config.dicom.enabled && config.dicom.listen.is_empty() && !on,
+            "[receive.dicom] is switched on and listens nowhere",
+            &[(PLAIN, "listen"), (TLS, "listen")],
+            "name an address in one of the two listen keys, or write enabled = false",
+        ),
+        (
+            tls.listen.iter().any(shared),
+            "[receive.dicom.tls] listen names an address of [receive.dicom] listen",
+            &[(PLAIN, "listen"), (TLS, "listen")],
+            "give TLS a port of its own; 2762 is the registered one",
+        ),
+        (
+            (on || tls.key.is_some()) && tls.certificate.is_none(),
+            "[receive.dicom.tls] listens without a certificate",
+            &[(TLS, "listen"), (TLS, "key"), (TLS, "certificate")],
+            "write certificate = \"server.pem\", or listen = [] to switch TLS off",
+        ),
+        (
+            (on || tls.certificate.is_some()) && tls.key.is_none(),
+            "[receive.dicom.tls] has no key for its certificate",
+            &[(TLS, "listen"), (TLS, "key"), (TLS, "certificate")],
+            "write key = \"server.key\", the private key that the certificate was made for",
+        ),
+        (
+            on && asks && tls.client_ca.is_none(),
+            "[receive.dicom.tls] asks peers for certificates and names no client_ca to check them",
+            &[
+                (TLS, "listen"),
+                (TLS, "client_certificate"),
+                (TLS, "client_ca"),
+            ],
+            "write client_ca = \"ca.pem\", or client_certificate = \"off\" to let anyone connect",
+        ),
+        (
+            on && !asks && tls.client_ca.is_some(),
+            "[receive.dicom.tls] names a client_ca and asks no peer for a certificate",
+            &[(TLS, "client_certificate"), (TLS, "client_ca")],
+            "write client_certificate = \"required\", or take client_ca out",
+        ),
+    ];
+    for (broken, what, keys, instead) in rules {
+        let keys: Vec<_> = keys
+            .iter()
+            .filter_map(|(table, name)| keys::find(table, name))
+            .collect();
+        if let (true, Some(place)) = (broken, last_of(written, &keys)) {
+            raw.mistake(place, what, instead);
+        }
+    }
 }
 
 /// Whatever lies in the drop folder is taken for an object and moved away or deleted; so

@@ -1,10 +1,10 @@
 //! The one list of keys: table, name, meaning and bounds.
 
 use super::Config;
-use super::settings::{After, LogFormat, LogLevel};
+use super::settings::{After, ClientCertificate, LogFormat, LogLevel};
 use super::value::{
-    Fault, Limits, address, ae_title, flag, from_to, inside, issuer, list, number, optional_path,
-    path, whole, word,
+    Fault, Limits, address, ae_title, flag, from_to, inside, issuer, list, network, number,
+    one_or_list, optional_path, path, whole, word,
 };
 use crate::assess::Unlabelled;
 use crate::reading::Policy;
@@ -37,18 +37,24 @@ fn toml_text(value: &impl Serialize) -> String {
     toml::Value::try_from(value).map_or_else(|_| "\"\"".to_owned(), |value| value.to_string())
 }
 
+/// The settings of a table in the configuration.
+macro_rules! section {
+    ($config:ident, $section:ident) => { $config.$section };
+    ($config:ident, ($($section:ident)+)) => { $config$(.$section)+ };
+}
+
 /// A key is a field of the same name, so that the two cannot drift apart.
 macro_rules! keys {
-    ($([$table:literal] $section:ident { $($name:ident: $read:expr,)* })*) => {
+    ($([$table:literal] $section:tt { $($name:ident: $read:expr,)* })*) => {
         pub(super) const KEYS: &[Key] = &[$($(
             Key {
                 table: $table,
                 name: stringify!($name),
                 set: |config, value| {
-                    config.$section.$name = $read(value)?;
+                    section!(config, $section).$name = $read(value)?;
                     Ok(())
                 },
-                show: |config| toml_text(&config.$section.$name),
+                show: |config| toml_text(&section!(config, $section).$name),
             },
         )*)*];
     };
@@ -71,16 +77,34 @@ const MAX_OBJECT: i64 = 0xFFFF_FFFE;
 keys! {
     ["receive.dicom"] dicom {
         enabled: flag,
-        listen: address,
+        listen: one_or_list(address),
         ae_title: ae_title,
         accept_any_called: flag,
         calling_allowed: list(ae_title),
+        accept_blank_calling: flag,
+        addresses_allowed: list(network),
+        proxy_from: list(network),
         max_associations: whole(1, 10_000),
+        max_associations_per_peer: whole(1, 10_000),
         max_object_bytes: whole(MIN_OBJECT, MAX_OBJECT),
         association_timeout_s: whole(1, 3600),
         idle_timeout_s: whole(1, 86_400),
         message_timeout_s: whole(1, 86_400),
+        write_timeout_s: whole(1, 3600),
         default_issuer: issuer,
+    }
+    ["receive.dicom.tls"] (dicom tls) {
+        listen: one_or_list(address),
+        certificate: optional_path,
+        key: optional_path,
+        client_ca: optional_path,
+        client_certificate: word(&[
+            ("required", ClientCertificate::Required),
+            ("optional", ClientCertificate::Optional),
+            ("off", ClientCertificate::Off),
+        ]),
+        max_handshakes: whole(1, 10_000),
+        handshake_timeout_s: whole(1, 3600),
     }
     ["receive.folder"] folder {
         path: optional_path,
