@@ -4,7 +4,9 @@
 mod access;
 mod dcmtk;
 mod hostile;
+mod pki;
 mod raw;
+mod tls;
 
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
