@@ -6,6 +6,7 @@ mod dcmtk;
 mod hostile;
 mod pki;
 mod raw;
+mod refusals;
 mod tls;
 
 use dicom_core::Tag;
@@ -103,6 +104,8 @@ impl Node {
 struct Sender {
     association: AsyncClientAssociation<TcpStream>,
     next: u16,
+    /// The Error Comment of the last answer.
+    said: String,
 }
 
 impl Sender {
@@ -125,6 +128,7 @@ impl Sender {
         Ok(Sender {
             association,
             next: 1,
+            said: String::new(),
         })
     }
 
@@ -203,7 +207,13 @@ impl Sender {
             number(&set, tags::MESSAGE_ID_BEING_RESPONDED_TO),
             self.next - 1
         );
-        (number(&set, tags::STATUS), set)
+        let status = number(&set, tags::STATUS);
+        // Success says nothing, every failure says what it is.
+        self.said = match status {
+            0x0000 => String::new(),
+            _ => comment(&set),
+        };
+        (status, set)
     }
 
     async fn store(&mut self, instance: &str, bytes: &[u8]) -> u16 {
@@ -389,6 +399,14 @@ async fn a_class_other_than_that_of_the_context_is_refused() {
     node.stop().await;
 }
 
+/// The Error Comment (0000,0902) of an answer: at most 64 characters (PS3.5 table 6.2-1, LO).
+fn comment(set: &InMemDicomObject) -> String {
+    let comment = set.element(tags::ERROR_COMMENT).expect("a comment");
+    let comment = comment.to_str().expect("text").trim_end().to_owned();
+    assert!((1..=64).contains(&comment.len()), "{comment}");
+    comment
+}
+
 /// A700H with a comment: the sender keeps its copy. With room again, success.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_full_store_never_answers_success() {
@@ -404,6 +422,7 @@ async fn a_full_store_never_answers_success() {
         .flat_map(|n| n.wrapping_mul(n).to_le_bytes())
         .collect();
     assert_eq!(sender.store("1.2", &large).await, 0xA700);
+    assert!(sender.said.starts_with("no space left"), "{}", sender.said);
     assert_eq!(sender.echo().await, 0x0000);
     pages(100_000).await.expect("set");
     assert_eq!(sender.store("1.2", &large).await, 0x0000);
@@ -427,8 +446,36 @@ async fn a_store_in_doubt_never_answers_success() {
     failed.await.expect_err("the commit fails");
     for bytes in [&b"before"[..], b"after"] {
         assert_eq!(sender.store("1.2", bytes).await, 0xA700);
+        assert!(sender.said.contains("in doubt"), "{}", sender.said);
     }
     assert!(node.store.doubt().is_some());
+    node.stop().await;
+}
+
+/// What is a fault of our own, neither space nor doubt, is a processing failure, and the next object
+/// is stored.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_internal_failure_is_told_as_one() {
+    let node = Node::start(|_| {}).await;
+    let mut sender = Sender::connect(node.address).await.expect("accepted");
+    let run = async |sql: &'static str| {
+        let done = node
+            .store
+            .write_async(move |tx| -> Result<(), StoreError> { Ok(tx.execute_batch(sql)?) });
+        done.await.expect("done");
+    };
+    run("create trigger refuse before insert on object begin select raise(abort, 'PATIENT'); end;")
+        .await;
+    assert_eq!(sender.store("1.2", b"bytes").await, 0x0110);
+    assert!(
+        sender.said.contains("fault of the receiver"),
+        "{}",
+        sender.said
+    );
+    assert_eq!(node.kept().len(), 0);
+    run("drop trigger refuse;").await;
+    assert_eq!(sender.store("1.2", b"bytes").await, 0x0000);
+    assert_eq!(node.kept().len(), 1);
     node.stop().await;
 }
 

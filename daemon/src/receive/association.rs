@@ -294,10 +294,8 @@ impl<S: Stream> Association<S> {
             }
             Operation::Store => match (&command.sop_instance_uid, data_set) {
                 (None, _) => Status::InvalidInstance,
-                (_, None) if !command.has_data_set => {
-                    Status::ProcessingFailure("the request carries no data set")
-                }
-                (_, None) => Status::OutOfResources("too many large objects; send it again later"),
+                (_, None) if !command.has_data_set => Status::NoDataSet,
+                (_, None) => Status::TooManyLarge,
                 (Some(uid), Some(bytes)) => self.store(uid, bytes, accepted.syntax).await,
             },
         };
@@ -340,11 +338,15 @@ impl<S: Stream> Association<S> {
             }
             Err(error) => {
                 tracing::error!(code = "object-not-kept", calling = self.calling, object, %error);
-                Status::OutOfResources(match error {
-                    StoreError::Full => "no space left; keep the object and send it again",
-                    StoreError::Busy => "the store is busy; keep the object and send it again",
-                    _ => "not stored, see the receiver's log; keep the object",
-                })
+                match error {
+                    _ if self.shared.store.doubt().is_some() => Status::StoreInDoubt,
+                    StoreError::InDoubt { .. } => Status::StoreInDoubt,
+                    StoreError::Full => Status::NoSpace,
+                    StoreError::Busy | StoreError::NotCommitted { .. } | StoreError::Closed => {
+                        Status::StoreBusy
+                    }
+                    _ => Status::NotStored,
+                }
             }
         }
     }
