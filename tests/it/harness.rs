@@ -161,6 +161,10 @@ pub(crate) struct Daemon {
 }
 
 impl Daemon {
+    pub(crate) fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
     /// What it has logged since it listened.
     pub(crate) fn log(&self) -> Vec<Value> {
         let log = self.log.lock().expect("no panic");

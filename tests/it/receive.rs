@@ -7,6 +7,7 @@ mod hostile;
 mod pki;
 mod raw;
 mod refusals;
+mod slow;
 mod tls;
 
 use dicom_core::Tag;

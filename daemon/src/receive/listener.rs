@@ -117,6 +117,7 @@ async fn accept(door: Door, shared: Arc<Shared>, mut stop: watch::Receiver<bool>
         tls,
     } = door;
     let mut serving = JoinSet::new();
+    let mut failing = false;
     loop {
         let accepted = tokio::select! {
             _ = stop.wait_for(|stop| *stop) => break,
@@ -128,9 +129,15 @@ async fn accept(door: Door, shared: Arc<Shared>, mut stop: watch::Receiver<bool>
         };
         let (stream, peer) = match accepted {
             // Over IPv6 an IPv4 peer comes in other clothes.
-            Ok((stream, peer)) => (stream, peer.ip().to_canonical()),
+            Ok((stream, peer)) => {
+                failing = false;
+                (stream, peer.ip().to_canonical())
+            }
             Err(error) => {
-                tracing::warn!(code = "accept-failed", %error);
+                // Once, not ten times a second for as long as it lasts.
+                if !std::mem::replace(&mut failing, true) {
+                    tracing::warn!(code = "accept-failed", %error);
+                }
                 sleep(ACCEPT_PAUSE).await;
                 continue;
             }

@@ -146,3 +146,69 @@ pub(super) async fn linger(mut stream: impl AsyncRead + AsyncWrite + Unpin) {
     })
     .await;
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io;
+    use std::pin::Pin;
+    use std::task::{Context, Poll};
+    use tokio::io::ReadBuf;
+
+    /// Counts writes, and takes none at all where it is `stuck`.
+    #[derive(Default)]
+    struct Sink {
+        writes: Vec<usize>,
+        stuck: bool,
+    }
+
+    impl AsyncRead for Sink {
+        fn poll_read(
+            self: Pin<&mut Self>,
+            _: &mut Context<'_>,
+            _: &mut ReadBuf<'_>,
+        ) -> Poll<io::Result<()>> {
+            Poll::Ready(Ok(()))
+        }
+    }
+
+    impl AsyncWrite for Sink {
+        fn poll_write(
+            mut self: Pin<&mut Self>,
+            _: &mut Context<'_>,
+            bytes: &[u8],
+        ) -> Poll<io::Result<usize>> {
+            if self.stuck {
+                return Poll::Pending;
+            }
+            self.writes.push(bytes.len());
+            Poll::Ready(Ok(bytes.len()))
+        }
+
+        fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+            Poll::Ready(Ok(()))
+        }
+
+        fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+            Poll::Ready(Ok(()))
+        }
+    }
+
+    #[tokio::test]
+    async fn a_pdu_is_one_write() {
+        let mut wire = Wire::new(Sink::default(), 1000, Duration::from_secs(1));
+        wire.send(&Pdu::ReleaseRP).await.expect("sent");
+        assert_eq!(wire.stream.get_ref().writes, [10]);
+    }
+
+    #[tokio::test]
+    async fn a_peer_that_reads_nothing_is_given_up() {
+        let stuck = Sink {
+            stuck: true,
+            ..Sink::default()
+        };
+        let mut wire = Wire::new(stuck, 1000, Duration::from_millis(1));
+        let sent = wire.send(&Pdu::ReleaseRP).await;
+        assert!(matches!(sent, Err(WireError::NotRead(_))), "{sent:?}");
+    }
+}
