@@ -7,6 +7,7 @@ mod hostile;
 mod pki;
 mod raw;
 mod refusals;
+mod senders;
 mod slow;
 mod tls;
 

@@ -15,8 +15,8 @@ mod tests;
 
 pub use settings::{
     After, ClientCertificate, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DicomSettings,
-    FolderSettings, LogFormat, LogLevel, ObserveSettings, OutboxSettings, StoreSettings,
-    TemplateSettings, TlsSettings,
+    FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
+    SenderSettings, Sha256Hex, StoreSettings, TemplateSettings, TlsSettings,
 };
 
 use crate::assess::Parameters;

@@ -48,6 +48,79 @@ pub struct DicomSettings {
     pub default_issuer: String,
     /// `[receive.dicom.tls]`.
     pub tls: TlsSettings,
+    /// `[[receive.dicom.sender]]`: what holds for one sender.
+    pub sender: Vec<SenderSettings>,
+}
+
+/// What happens to an object that cannot be understood.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Malformed {
+    /// It is kept in quarantine and answered with success.
+    #[default]
+    Quarantine,
+    /// It is answered with a failure and not kept.
+    Refuse,
+}
+
+/// `[[receive.dicom.sender]]`: what differs for one sender. Absent keys are as in
+/// `[receive.dicom]`.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct SenderSettings {
+    /// Its calling AE title.
+    pub ae_title: String,
+    /// Addresses it comes from; empty means any that may connect.
+    pub addresses: Vec<IpNet>,
+    /// SHA-256 of the certificates it may show, one of which it then must; empty asks for none.
+    pub certificate_sha256: Vec<Sha256Hex>,
+    /// What happens to its objects that cannot be understood.
+    pub malformed: Malformed,
+    /// Issuer of patient ids when a report of it names none.
+    pub default_issuer: Option<String>,
+    /// Of all associations, how many it may have open.
+    pub max_associations: Option<usize>,
+}
+
+/// The SHA-256 of a certificate in its binary form (DER).
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub struct Sha256Hex(pub [u8; 32]);
+
+impl Sha256Hex {
+    /// Reads 64 hexadecimal digits, with or without colons, as `openssl x509 -fingerprint` prints
+    /// them.
+    #[must_use]
+    pub fn parse(text: &str) -> Option<Self> {
+        let digits: Option<Vec<u8>> = text
+            .trim()
+            .chars()
+            .filter(|c| *c != ':')
+            .map(|c| c.to_digit(16).and_then(|digit| u8::try_from(digit).ok()))
+            .collect();
+        let digits = digits?;
+        let bytes: Vec<u8> = digits
+            .chunks_exact(2)
+            .map(|two| two.iter().fold(0, |byte, digit| byte << 4 | digit))
+            .collect();
+        (digits.len() == 64).then(|| bytes.try_into().ok().map(Sha256Hex))?
+    }
+}
+
+impl std::fmt::Display for Sha256Hex {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        self.0.iter().try_for_each(|byte| write!(f, "{byte:02x}"))
+    }
+}
+
+impl std::fmt::Debug for Sha256Hex {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{self}")
+    }
+}
+
+impl Serialize for Sha256Hex {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
+    }
 }
 
 impl Default for DicomSettings {
@@ -70,6 +143,7 @@ impl Default for DicomSettings {
             write_timeout_s: 30,
             default_issuer: String::new(),
             tls: TlsSettings::default(),
+            sender: Vec::new(),
         }
     }
 }

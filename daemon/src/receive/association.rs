@@ -3,24 +3,18 @@
 use super::dimse::{Operation, Status};
 use super::message::{Assembler, Fragment, Message};
 use super::negotiate::{self, Accepted, Context, PDU_BYTES_MAX};
-use super::proxy;
 use super::refusal::Refusal;
 use super::shared::{Peer, Shared, Titles};
 use super::wire::{Stream, Wire, WireError};
-use crate::store::StoreError;
-use crate::store::objects::{self, Incoming, Kept};
+use super::{proxy, storing};
+use crate::config::SenderSettings;
 use dicom_ul::pdu::{AbortRQServiceProviderReason, AbortRQSource, PDataValue, PDataValueType, Pdu};
-use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{OwnedSemaphorePermit, watch};
 use tokio::time::Instant;
-
-/// An object from here on is compressed and hashed aside, so that it does not hold up the other
-/// associations of the same thread: some milliseconds of work.
-const LARGE_BYTES: usize = 256 << 10;
 
 /// Why an association ends.
 #[derive(Debug)]
@@ -84,10 +78,13 @@ pub(super) async fn serve(
     };
     let titles = Titles::of(&request);
     // A seat is taken last: who may not sit down takes none.
-    let accepted = negotiate::answer(request, &shared.settings)
-        .and_then(|accepted| Ok((accepted, shared.seat(&peer)?)));
-    let (accepted, _seat) = match accepted {
-        Ok(accepted) => accepted,
+    let admitted = negotiate::answer(request, &shared.settings).and_then(|accepted| {
+        let sender = shared.sender(&accepted.calling, &peer)?;
+        let seat = shared.seat(&peer, &sender)?;
+        Ok((accepted, sender, seat))
+    });
+    let (accepted, sender, _seat) = match admitted {
+        Ok(admitted) => admitted,
         Err(refusal) => return refuse(wire, refusal, address, &titles, &shared, "").await,
     };
     let Accepted {
@@ -109,6 +106,7 @@ pub(super) async fn serve(
         shared,
         contexts,
         calling,
+        sender,
         peer_pdu_max,
         assembler,
         memory: None,
@@ -175,6 +173,7 @@ struct Association<S> {
     shared: Arc<Shared>,
     contexts: BTreeMap<u8, Context>,
     calling: String,
+    sender: SenderSettings,
     peer_pdu_max: u32,
     assembler: Assembler,
     /// The part of the shared memory that the data set being received takes.
@@ -296,7 +295,14 @@ impl<S: Stream> Association<S> {
                 (None, _) => Status::InvalidInstance,
                 (_, None) if !command.has_data_set => Status::NoDataSet,
                 (_, None) => Status::TooManyLarge,
-                (Some(uid), Some(bytes)) => self.store(uid, bytes, accepted.syntax).await,
+                (Some(uid), Some(bytes)) => {
+                    let from = storing::From {
+                        calling: &self.calling,
+                        sender: &self.sender,
+                        context: accepted,
+                    };
+                    storing::store(&self.shared, from, uid, bytes).await
+                }
             },
         };
         if status != Status::Success {
@@ -320,62 +326,4 @@ impl<S: Stream> Association<S> {
         };
         Ok(self.wire.send(&Pdu::PData { data: vec![value] }).await?)
     }
-
-    /// Keeps an object. `Success` means that it is on stable storage.
-    async fn store(&self, uid: &str, bytes: Vec<u8>, syntax: &'static str) -> Status {
-        let started = Instant::now();
-        let object = short_hash(uid);
-        let length = bytes.len();
-        match self.keep(bytes, syntax).await {
-            Ok(kept) => {
-                let took_ms = u64::try_from(started.elapsed().as_millis()).unwrap_or(u64::MAX);
-                let (code, id) = match kept {
-                    Kept::New(id) => ("object-kept", id),
-                    Kept::Repeat(id) => ("object-repeated", id),
-                };
-                tracing::debug!(code, calling = self.calling, object, %id, bytes = length, took_ms);
-                Status::Success
-            }
-            Err(error) => {
-                tracing::error!(code = "object-not-kept", calling = self.calling, object, %error);
-                match error {
-                    _ if self.shared.store.doubt().is_some() => Status::StoreInDoubt,
-                    StoreError::InDoubt { .. } => Status::StoreInDoubt,
-                    StoreError::Full => Status::NoSpace,
-                    StoreError::Busy | StoreError::NotCommitted { .. } | StoreError::Closed => {
-                        Status::StoreBusy
-                    }
-                    _ => Status::NotStored,
-                }
-            }
-        }
-    }
-
-    async fn keep(&self, bytes: Vec<u8>, syntax: &'static str) -> Result<Kept, StoreError> {
-        let source = format!("dicom:{}", self.calling);
-        let issuer = self.shared.settings.default_issuer.clone();
-        let is_large = bytes.len() > LARGE_BYTES;
-        let pack = move || Incoming::new(&bytes, Some(syntax), source, &issuer, chrono::Utc::now());
-        let object = if is_large {
-            tokio::task::spawn_blocking(pack)
-                .await
-                .unwrap_or(Err(StoreError::Panicked))?
-        } else {
-            pack()?
-        };
-        self.shared
-            .store
-            .write_async(move |tx| objects::keep(tx, &object))
-            .await
-    }
-}
-
-/// Stands for a UID in the log: enough to find two lines of one object, not enough to find the
-/// patient.
-fn short_hash(uid: &str) -> String {
-    let hash = Sha256::digest(uid);
-    hash.iter()
-        .take(4)
-        .map(|byte| format!("{byte:02x}"))
-        .collect()
 }

@@ -26,6 +26,8 @@ mod places;
 #[cfg(feature = "edges")]
 mod shared;
 #[cfg(feature = "edges")]
+mod storing;
+#[cfg(feature = "edges")]
 pub mod tls;
 #[cfg(feature = "edges")]
 mod wire;

@@ -2,7 +2,7 @@
 
 use super::places::{Place, Places};
 use super::refusal::{Refusal, Refusals, Reply};
-use crate::config::DicomSettings;
+use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
 use crate::store::Store;
 use dicom_ul::pdu::AssociationRQ;
 use std::net::IpAddr;
@@ -10,17 +10,13 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
-/// SHA-256 of a certificate in its binary form (DER).
-pub(super) type Fingerprint = [u8; 32];
-
 /// Who is at the other end of a connection.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Peer {
     /// Its own address, also behind a load balancer.
     pub(super) address: IpAddr,
     /// The certificate it showed and we checked.
-    #[expect(dead_code, reason = "senders")]
-    pub(super) certificate: Option<Fingerprint>,
+    pub(super) certificate: Option<Sha256Hex>,
 }
 
 /// The AE titles of a request as they may stand in a log: a stranger chose them.
@@ -53,6 +49,7 @@ pub(super) struct Shared {
     /// One permit per association.
     associations: Arc<Semaphore>,
     associations_of: Places<IpAddr>,
+    associations_by: Places<String>,
 }
 
 /// The places that one association takes until it ends.
@@ -60,6 +57,7 @@ pub(super) struct Shared {
 pub(super) struct Seat {
     _one_of_all: OwnedSemaphorePermit,
     _one_of_the_peer: Place<IpAddr>,
+    _one_of_the_sender: Option<Place<String>>,
 }
 
 /// How many connections may be open for so many associations. Those that have not asked for one
@@ -81,6 +79,7 @@ impl Shared {
             connections_of: Places::default(),
             associations: Arc::new(Semaphore::new(associations)),
             associations_of: Places::default(),
+            associations_by: Places::default(),
             settings,
             store,
         }
@@ -115,8 +114,26 @@ impl Shared {
         place.ok_or(Refusal::ConnectionsOfPeer)
     }
 
+    /// What holds for this calling AE title, if it comes as it should.
+    pub(super) fn sender(&self, calling: &str, peer: &Peer) -> Result<SenderSettings, Refusal> {
+        let mut senders = self.settings.sender.iter();
+        let Some(sender) = senders.find(|sender| sender.ae_title == calling) else {
+            return Ok(SenderSettings::default());
+        };
+        let from = &sender.addresses;
+        if !from.is_empty() && !from.iter().any(|network| network.contains(&peer.address)) {
+            return Err(Refusal::SenderAddress);
+        }
+        let pinned = &sender.certificate_sha256;
+        let shown = peer.certificate.as_ref();
+        if !pinned.is_empty() && !shown.is_some_and(|shown| pinned.contains(shown)) {
+            return Err(Refusal::SenderCertificate);
+        }
+        Ok(sender.clone())
+    }
+
     /// Room for one more association.
-    pub(super) fn seat(&self, peer: &Peer) -> Result<Seat, Refusal> {
+    pub(super) fn seat(&self, peer: &Peer, sender: &SenderSettings) -> Result<Seat, Refusal> {
         Ok(Seat {
             _one_of_all: Arc::clone(&self.associations)
                 .try_acquire_owned()
@@ -125,6 +142,14 @@ impl Shared {
                 .associations_of
                 .take(peer.address, self.of_peer())
                 .ok_or(Refusal::AssociationsOfPeer)?,
+            _one_of_the_sender: match sender.max_associations {
+                None => None,
+                Some(limit) => Some(
+                    self.associations_by
+                        .take(sender.ae_title.clone(), limit)
+                        .ok_or(Refusal::AssociationsOfSender)?,
+                ),
+            },
         })
     }
 

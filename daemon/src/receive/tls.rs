@@ -5,8 +5,7 @@
 //! is no plain association, whatever the peer asks for. `rustls` speaks nothing else.
 
 use super::refusal::Refusal;
-use super::shared::Fingerprint;
-use crate::config::{ClientCertificate, TlsSettings};
+use crate::config::{ClientCertificate, Sha256Hex, TlsSettings};
 use sha2::{Digest, Sha256};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -263,7 +262,7 @@ impl Tls {
     pub(super) async fn accept(
         &self,
         stream: TcpStream,
-    ) -> Result<(TlsStream<TcpStream>, Option<Fingerprint>), TlsRefusal> {
+    ) -> Result<(TlsStream<TcpStream>, Option<Sha256Hex>), TlsRefusal> {
         let deadline = Instant::now() + self.limit;
         let refused = |refusal, detail: &str, stream| {
             Err(TlsRefusal::Refused(refusal, detail.to_owned(), stream))
@@ -293,7 +292,7 @@ impl Tls {
             Ok(Ok(stream)) => {
                 let (_, session) = stream.get_ref();
                 let shown = session.peer_certificates().and_then(<[_]>::first);
-                let fingerprint = shown.map(|shown| Sha256::digest(shown).into());
+                let fingerprint = shown.map(|shown| Sha256Hex(Sha256::digest(shown).into()));
                 Ok((stream, fingerprint))
             }
             // What the peer sends of a certificate or an alert may be in the words.
