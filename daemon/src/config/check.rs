@@ -172,6 +172,15 @@ fn last_of(written: &[Written], keys: &[&Key]) -> Option<Range<usize>> {
         .max_by_key(|span| span.start)
 }
 
+/// A rule between keys of different tables.
+struct Rule {
+    broken: bool,
+    what: &'static str,
+    /// Table and name of the keys to blame.
+    keys: &'static [(&'static str, &'static str)],
+    instead: &'static str,
+}
+
 /// What the ports for associations need of each other. Whether the files are good is seen when
 /// they are read.
 fn check_listeners(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
@@ -182,56 +191,55 @@ fn check_listeners(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
     let asks = tls.client_certificate != ClientCertificate::Off;
     let shared =
         |address: &SocketAddr| address.port() != 0 && config.dicom.listen.contains(address);
-    // What is wrong, the keys to blame, and what helps.
-    let rules: [(bool, &str, &[(&str, &str)], &str); 6] = [
-        (
-            config.dicom.enabled && config.dicom.listen.is_empty() && !on,
-            "[receive.dicom] is switched on and listens nowhere",
-            &[(PLAIN, "listen"), (TLS, "listen")],
-            "name an address in one of the two listen keys, or write enabled = false",
-        ),
-        (
-            tls.listen.iter().any(shared),
-            "[receive.dicom.tls] listen names an address of [receive.dicom] listen",
-            &[(PLAIN, "listen"), (TLS, "listen")],
-            "give TLS a port of its own; 2762 is the registered one",
-        ),
-        (
-            (on || tls.key.is_some()) && tls.certificate.is_none(),
-            "[receive.dicom.tls] listens without a certificate",
-            &[(TLS, "listen"), (TLS, "key"), (TLS, "certificate")],
-            "write certificate = \"server.pem\", or listen = [] to switch TLS off",
-        ),
-        (
-            (on || tls.certificate.is_some()) && tls.key.is_none(),
-            "[receive.dicom.tls] has no key for its certificate",
-            &[(TLS, "listen"), (TLS, "key"), (TLS, "certificate")],
-            "write key = \"server.key\", the private key that the certificate was made for",
-        ),
-        (
-            on && asks && tls.client_ca.is_none(),
-            "[receive.dicom.tls] asks peers for certificates and names no client_ca to check them",
-            &[
+    let rules = [
+        Rule {
+            broken: config.dicom.enabled && config.dicom.listen.is_empty() && !on,
+            what: "[receive.dicom] is switched on and listens nowhere",
+            keys: &[(PLAIN, "listen"), (TLS, "listen")],
+            instead: "name an address in one of the two listen keys, or write enabled = false",
+        },
+        Rule {
+            broken: tls.listen.iter().any(shared),
+            what: "[receive.dicom.tls] listen names an address of [receive.dicom] listen",
+            keys: &[(PLAIN, "listen"), (TLS, "listen")],
+            instead: "give TLS a port of its own; 2762 is the registered one",
+        },
+        Rule {
+            broken: (on || tls.key.is_some()) && tls.certificate.is_none(),
+            what: "[receive.dicom.tls] has no certificate",
+            keys: &[(TLS, "listen"), (TLS, "key"), (TLS, "certificate")],
+            instead: "write certificate = \"server.pem\", or listen = [] to switch TLS off",
+        },
+        Rule {
+            broken: (on || tls.certificate.is_some()) && tls.key.is_none(),
+            what: "[receive.dicom.tls] has no key for its certificate",
+            keys: &[(TLS, "listen"), (TLS, "key"), (TLS, "certificate")],
+            instead: "write key = \"server.key\", the private key that the certificate was made for",
+        },
+        Rule {
+            broken: on && asks && tls.client_ca.is_none(),
+            what: "[receive.dicom.tls] asks peers for certificates and names no client_ca to check them",
+            keys: &[
                 (TLS, "listen"),
                 (TLS, "client_certificate"),
                 (TLS, "client_ca"),
             ],
-            "write client_ca = \"ca.pem\", or client_certificate = \"off\" to let anyone connect",
-        ),
-        (
-            on && !asks && tls.client_ca.is_some(),
-            "[receive.dicom.tls] names a client_ca and asks no peer for a certificate",
-            &[(TLS, "client_certificate"), (TLS, "client_ca")],
-            "write client_certificate = \"required\", or take client_ca out",
-        ),
+            instead: "write client_ca = \"ca.pem\", or client_certificate = \"off\" to let anyone connect",
+        },
+        Rule {
+            broken: on && !asks && tls.client_ca.is_some(),
+            what: "[receive.dicom.tls] names a client_ca and asks no peer for a certificate",
+            keys: &[(TLS, "client_certificate"), (TLS, "client_ca")],
+            instead: "write client_certificate = \"required\", or take client_ca out",
+        },
     ];
-    for (broken, what, keys, instead) in rules {
+    for rule in rules.iter().filter(|rule| rule.broken) {
+        let keys = rule.keys.iter();
         let keys: Vec<_> = keys
-            .iter()
             .filter_map(|(table, name)| keys::find(table, name))
             .collect();
-        if let (true, Some(place)) = (broken, last_of(written, &keys)) {
-            raw.mistake(place, what, instead);
+        if let Some(place) = last_of(written, &keys) {
+            raw.mistake(place, rule.what, rule.instead);
         }
     }
 }

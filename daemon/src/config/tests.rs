@@ -395,7 +395,7 @@ fn numbers_keep_their_bounds_at_both_ends() {
 
 #[test]
 fn relative_paths_count_from_the_folder_of_the_file() {
-    let text = "[receive.folder]\npath = \"in\"\n[receive.dicom.tls]\nkey = \"k\"\n[templates]\ndictionaries = [\"d.toml\", \"/e.toml\"]\n";
+    let text = "[receive.folder]\npath = \"in\"\n[receive.dicom.tls]\ncertificate = \"/c\"\nkey = \"k\"\n[templates]\ndictionaries = [\"d.toml\", \"/e.toml\"]\n";
     let mut config = Config::from_text("x.toml", text).unwrap();
     config.resolve(Path::new("/etc/sheathline"));
     assert_eq!(
