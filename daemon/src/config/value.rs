@@ -2,6 +2,7 @@
 //!
 //! Each function returns a reader, so that the list of keys reads like a table.
 
+use super::settings::Sha256Hex;
 use ipnet::IpNet;
 use std::net::{IpAddr, SocketAddr};
 use std::ops::Range;
@@ -245,6 +246,20 @@ pub(super) fn issuer(value: &DeValue<'_>) -> Result<String, Fault> {
         .filter(|said| !said.chars().any(|c| c == '\\' || c.is_control()))
         .map(str::to_owned)
         .ok_or_else(|| Fault::new("text in quotes, at most 64 characters, without backslash"))
+}
+
+/// A value of a row that need not be there.
+pub(super) fn some<T>(
+    read: impl Fn(&DeValue<'_>) -> Result<T, Fault>,
+) -> impl Fn(&DeValue<'_>) -> Result<Option<T>, Fault> {
+    move |value| read(value).map(Some)
+}
+
+/// The SHA-256 of a certificate.
+pub(super) fn sha256(value: &DeValue<'_>) -> Result<Sha256Hex, Fault> {
+    value.as_str().and_then(Sha256Hex::parse).ok_or_else(|| {
+        Fault::new("64 hexadecimal digits in quotes, as openssl x509 -fingerprint -sha256 prints")
+    })
 }
 
 /// A path.
