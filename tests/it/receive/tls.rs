@@ -1,16 +1,18 @@
-//! Associations over TLS: DCMTK, pynetdicom's peers and `openssl` at the other end, and files that
+//! Associations over TLS: DCMTK and `openssl` at the other end, and files that
 //! do not fit. PS3.15 B.12 and RFC 9325 say what is spoken.
 
 use super::dcmtk::{file, run};
 use super::pki::{Issued, Pki, private, rsa_key};
 use super::raw::{Raw, connect_from};
 use super::{Node, SR, VERIFICATION, number, tags};
+use crate::harness::{Site, program};
 use rcgen::{KeyPair, date_time_ymd};
 use sheathline::config::{ClientCertificate, TlsSettings};
 use sheathline::receive::refusal::Refusal;
 use sheathline::receive::tls::{TlsError, load};
 use std::fs;
 use std::net::SocketAddr;
+use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::time::{Duration, SystemTime};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -375,7 +377,6 @@ fn files_that_do_not_fit() {
 
 #[test]
 fn a_key_that_others_may_read_and_a_certificate_near_its_end_are_remarked() {
-    use std::os::unix::fs::PermissionsExt;
     let pki = Pki::new();
     let own = pki.issue_with("server", KeyPair::generate().expect("a key"), |params| {
         params.not_before = date_time_ymd(2024, 1, 1);
@@ -405,4 +406,61 @@ fn a_key_that_others_may_read_and_a_certificate_near_its_end_are_remarked() {
     }
     private(&own.key);
     assert_eq!(warnings("2024-06-01T00:00:00Z"), Ok(Vec::new()));
+}
+
+/// `check-config` reads the files, and `serve` does not start without them.
+#[test]
+fn the_program_names_files_that_do_not_fit() {
+    let site = Site::new();
+    let pki = Pki::new();
+    let (own, other) = (pki.issue("server"), pki.issue("other"));
+    for (name, from) in [
+        ("server.pem", &own.certificate),
+        ("server.key", &own.key),
+        ("other.key", &other.key),
+        ("ca.pem", &pki.ca()),
+    ] {
+        fs::copy(from, site.path(name)).expect("copied");
+    }
+    let write = |key: &str| {
+        let text = format!(
+            "[receive.dicom]\nlisten = []\n[receive.dicom.tls]\nlisten = \"127.0.0.1:0\"\n\
+             certificate = \"server.pem\"\nkey = \"{key}\"\nclient_ca = \"ca.pem\"\n\
+             [[receive.dicom.sender]]\nae_title = \"CART\"\ncertificate_sha256 = [\"{}\"]\n\
+             [observe]\nlog_format = \"json\"\n",
+            own.sha256
+        );
+        fs::write(site.config(), text).expect("written");
+    };
+    let check = || {
+        let config = site.config().display().to_string();
+        let output = program().args(["check-config", &config]).output();
+        let output = output.expect("it runs");
+        let said = String::from_utf8(output.stderr).expect("UTF-8");
+        (output.status.code(), said)
+    };
+    write("server.key");
+    assert_eq!(check(), (Some(0), String::new()));
+    // Relative to the folder of the configuration, and the only port there is.
+    let daemon = site.serve();
+    assert_ne!(daemon.address.port(), 0);
+    assert_eq!(daemon.stop(), Some(0));
+    fs::set_permissions(site.path("server.key"), fs::Permissions::from_mode(0o644)).expect("set");
+    let (code, said) = check();
+    assert_eq!(code, Some(0));
+    assert!(said.contains("can be read by others"), "{said}");
+    for (key, words) in [
+        ("other.key", "is not the key of"),
+        ("missing.key", "No such file"),
+        ("ca.pem", "holds no private key"),
+    ] {
+        write(key);
+        let (code, said) = check();
+        assert_eq!(code, Some(2), "{said}");
+        assert!(said.contains(words) && said.contains(key), "{said}");
+        let output = site.run("serve", &[]);
+        assert!(!output.status.success());
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert!(said.contains(words) && said.contains(key), "{said}");
+    }
 }
