@@ -10,6 +10,7 @@ mod refusals;
 mod senders;
 mod slow;
 mod tls;
+mod tls_files;
 
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
