@@ -89,7 +89,7 @@ class Daemon:
                 time.sleep(0.005)
         self.seconds_to_listen = time.monotonic() - start
         # What it was started under has another pid.
-        self.pid = int(site.store.with_name("store.sqlite.lock").read_text())
+        self.pid = int(site.store.with_name("store.sqlite.lock").read_text().split()[0])
 
     def events(self) -> list[dict]:
         """What the log says so far; a last line that is cut off or not JSON is left out."""

@@ -6,6 +6,7 @@ use std::io::{BufRead, BufReader};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
@@ -123,6 +124,7 @@ impl Site {
         let mut daemon = Daemon {
             child,
             address: SocketAddr::from(([127, 0, 0, 1], 0)),
+            log: Arc::default(),
         };
         let mut log = BufReader::new(daemon.child.stdout.take().expect("standard output"));
         let mut text = String::new();
@@ -135,7 +137,11 @@ impl Site {
                 let address = event["fields"]["address"].as_str().expect("address");
                 daemon.address = address.parse().expect("an address");
                 // Read on, or the daemon would block on a full pipe.
-                std::thread::spawn(move || log.lines().for_each(drop));
+                let lines = Arc::clone(&daemon.log);
+                std::thread::spawn(move || {
+                    let keep = |line| lines.lock().expect("no panic").push(line);
+                    log.lines().map_while(Result::ok).for_each(keep);
+                });
                 return daemon;
             }
         }
@@ -151,18 +157,25 @@ fn hidden(path: &Path) -> bool {
 pub(crate) struct Daemon {
     child: Child,
     pub(crate) address: SocketAddr,
+    log: Arc<Mutex<Vec<String>>>,
 }
 
 impl Daemon {
+    /// Its process id.
+    pub(crate) fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// What it has logged since it listened.
+    pub(crate) fn log(&self) -> Vec<Value> {
+        let log = self.log.lock().expect("no panic");
+        lines(&log.join("\n"))
+    }
+
     /// Ends it as a power cut of the process would: SIGKILL.
     pub(crate) fn kill(mut self) {
         self.child.kill().expect("kill");
         self.child.wait().expect("wait");
-    }
-
-    /// Its process id.
-    pub(crate) fn pid(&self) -> String {
-        self.child.id().to_string()
     }
 
     /// Asks it to stop and waits until it has; the exit code.

@@ -1,10 +1,10 @@
 //! The one list of keys: table, name, meaning and bounds.
 
 use super::Config;
-use super::settings::{After, LogFormat, LogLevel};
+use super::settings::{After, ClientCertificate, LogFormat, LogLevel, Malformed, SenderSettings};
 use super::value::{
-    Fault, Limits, address, ae_title, flag, from_to, inside, issuer, list, number, optional_path,
-    path, whole, word,
+    Fault, Limits, address, ae_title, flag, from_to, inside, issuer, list, network, number,
+    one_or_list, optional_path, path, sha256, some, whole, word,
 };
 use crate::assess::Unlabelled;
 use crate::reading::Policy;
@@ -23,6 +23,47 @@ pub(super) struct Key {
     pub(super) show: fn(&Config) -> String,
 }
 
+/// A table that may stand any number of times, each time for another thing.
+pub(super) struct Rows {
+    /// Its name, as written between double brackets.
+    pub(super) table: &'static str,
+    /// The key that says which thing; each row has it, and no two rows alike.
+    pub(super) id: &'static str,
+    /// What `id` may be, for messages.
+    pub(super) example: &'static str,
+    /// Begins a further row; keys that are read go into the last one.
+    pub(super) begin: fn(&mut Config),
+}
+
+/// The tables of [`KEYS`] that are rows.
+const ROWS: &[Rows] = &[Rows {
+    table: "receive.dicom.sender",
+    id: "ae_title",
+    example: "\"CART1\"",
+    begin: |config| config.dicom.sender.push(SenderSettings::default()),
+}];
+
+/// The row that is being read.
+trait Latest<T> {
+    fn latest(&self) -> T;
+    fn latest_mut(&mut self) -> &mut T;
+}
+
+impl<T: Clone + Default> Latest<T> for Vec<T> {
+    fn latest(&self) -> T {
+        self.last().cloned().unwrap_or_default()
+    }
+
+    #[expect(clippy::indexing_slicing, reason = "one was pushed if there was none")]
+    fn latest_mut(&mut self) -> &mut T {
+        if self.is_empty() {
+            self.push(T::default());
+        }
+        let last = self.len() - 1;
+        &mut self[last]
+    }
+}
+
 /// What is made of a document in some state.
 fn policy(value: &DeValue<'_>) -> Result<Policy, Fault> {
     word(&[
@@ -37,18 +78,41 @@ fn toml_text(value: &impl Serialize) -> String {
     toml::Value::try_from(value).map_or_else(|_| "\"\"".to_owned(), |value| value.to_string())
 }
 
-/// A key is a field of the same name, so that the two cannot drift apart.
+/// The settings of a table: a section of the configuration, a part of one, or the last of its rows.
+macro_rules! of {
+    ($config:ident, ($section:ident.$rows:ident)) => {
+        $config.$section.$rows.latest()
+    };
+    ($config:ident, [$section:ident.$part:ident]) => {
+        $config.$section.$part
+    };
+    ($config:ident, $section:ident) => {
+        $config.$section
+    };
+    (mut $config:ident, ($section:ident.$rows:ident)) => {
+        $config.$section.$rows.latest_mut()
+    };
+    (mut $config:ident, [$section:ident.$part:ident]) => {
+        $config.$section.$part
+    };
+    (mut $config:ident, $section:ident) => {
+        $config.$section
+    };
+}
+
+/// A key is a field of the same name, so that the two cannot drift apart. A section in round
+/// brackets is one of rows, one in square brackets a part of another.
 macro_rules! keys {
-    ($([$table:literal] $section:ident { $($name:ident: $read:expr,)* })*) => {
+    ($([$table:literal] $section:tt { $($name:ident: $read:expr,)* })*) => {
         pub(super) const KEYS: &[Key] = &[$($(
             Key {
                 table: $table,
                 name: stringify!($name),
                 set: |config, value| {
-                    config.$section.$name = $read(value)?;
+                    of!(mut config, $section).$name = $read(value)?;
                     Ok(())
                 },
-                show: |config| toml_text(&config.$section.$name),
+                show: |config| toml_text(&of!(config, $section).$name),
             },
         )*)*];
     };
@@ -71,16 +135,45 @@ const MAX_OBJECT: i64 = 0xFFFF_FFFE;
 keys! {
     ["receive.dicom"] dicom {
         enabled: flag,
-        listen: address,
+        listen: one_or_list(address),
         ae_title: ae_title,
         accept_any_called: flag,
         calling_allowed: list(ae_title),
+        accept_blank_calling: flag,
+        addresses_allowed: list(network),
+        proxy_from: list(network),
         max_associations: whole(1, 10_000),
+        max_associations_per_peer: whole(1, 10_000),
         max_object_bytes: whole(MIN_OBJECT, MAX_OBJECT),
         association_timeout_s: whole(1, 3600),
         idle_timeout_s: whole(1, 86_400),
         message_timeout_s: whole(1, 86_400),
+        write_timeout_s: whole(1, 3600),
         default_issuer: issuer,
+    }
+    ["receive.dicom.sender"] (dicom.sender) {
+        ae_title: ae_title,
+        addresses: list(network),
+        certificate_sha256: list(sha256),
+        malformed: word(&[
+            ("quarantine", Malformed::Quarantine),
+            ("refuse", Malformed::Refuse),
+        ]),
+        default_issuer: some(issuer),
+        max_associations: some(whole(1, 10_000)),
+    }
+    ["receive.dicom.tls"] [dicom.tls] {
+        listen: one_or_list(address),
+        certificate: optional_path,
+        key: optional_path,
+        client_ca: optional_path,
+        client_certificate: word(&[
+            ("required", ClientCertificate::Required),
+            ("optional", ClientCertificate::Optional),
+            ("off", ClientCertificate::Off),
+        ]),
+        max_handshakes: whole(1, 10_000),
+        handshake_timeout_s: whole(1, 3600),
     }
     ["receive.folder"] folder {
         path: optional_path,
@@ -185,4 +278,17 @@ pub(super) fn of_table(table: &str) -> impl Iterator<Item = &'static Key> {
 /// One key.
 pub(super) fn find(table: &str, name: &str) -> Option<&'static Key> {
     of_table(table).find(|key| key.name == name)
+}
+
+/// The table, if it is one of rows.
+pub(super) fn rows(table: &str) -> Option<&'static Rows> {
+    ROWS.iter().find(|rows| rows.table == table)
+}
+
+/// The heading of a table.
+pub(super) fn heading(table: &str) -> String {
+    match rows(table) {
+        Some(_) => format!("[[{table}]]"),
+        None => format!("[{table}]"),
+    }
 }

@@ -60,8 +60,37 @@ fn the_shipped_default_explains_every_key_once_in_the_order_of_the_list() {
         }
         explained = line.starts_with('#');
     }
-    let known: Vec<_> = Config::known_keys().collect();
+    let known: Vec<_> = Config::known_keys()
+        .filter(|(table, _)| keys::rows(table).is_none())
+        .collect();
     assert_eq!(found, known);
+}
+
+/// The tables that may stand several times are shown as comments; without the marks they are read.
+#[test]
+fn the_shipped_default_shows_every_key_of_a_sender() {
+    let (_, shown) = DEFAULT_TEXT
+        .split_once("# [[receive.dicom.sender]]\n")
+        .unwrap();
+    let shown = shown.split_once("\n\n").unwrap().0;
+    let mut text = "[[receive.dicom.sender]]\n".to_owned();
+    let mut found = Vec::new();
+    let mut explained = false;
+    for line in shown.lines() {
+        let line = line.strip_prefix("# ").unwrap_or_default();
+        if let (false, Some((key, _))) = (line.starts_with('#'), line.split_once(" = ")) {
+            assert!(explained, "{line} has no sentence");
+            found.push(key);
+            text.push_str(&format!("{line}\n"));
+        }
+        explained = line.starts_with('#');
+    }
+    let known: Vec<_> = keys::of_table("receive.dicom.sender")
+        .map(|key| key.name)
+        .collect();
+    assert_eq!(found, known);
+    let config = Config::from_text("x.toml", &text).expect("no mistake");
+    assert_eq!(config.dicom.sender[0].ae_title, "CART1");
 }
 
 #[test]
@@ -91,12 +120,32 @@ fn every_key_is_read_into_its_own_place() {
         ae_title = " CART "
         accept_any_called = true
         calling_allowed = ["A", "B"]
+        accept_blank_calling = true
+        addresses_allowed = ["192.0.2.0/24", "2001:db8::7"]
+        proxy_from = ["198.51.100.7/32"]
         max_associations = 7
+        max_associations_per_peer = 6
         max_object_bytes = 0x1000
         association_timeout_s = 8
         idle_timeout_s = 9
         message_timeout_s = 10
+        write_timeout_s = 12
         default_issuer = "X"
+        [[receive.dicom.sender]]
+        ae_title = "CART"
+        addresses = ["192.0.2.7"]
+        certificate_sha256 = ["0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0f"]
+        malformed = "refuse"
+        default_issuer = "Z"
+        max_associations = 3
+        [receive.dicom.tls]
+        listen = ["[::1]:2762", "127.0.0.1:2762"]
+        certificate = "c"
+        key = "k"
+        client_ca = "a"
+        client_certificate = "optional"
+        max_handshakes = 13
+        handshake_timeout_s = 14
         [receive.folder]
         path = "in"
         scan_every_ms = 1_500
@@ -133,7 +182,9 @@ fn every_key_is_read_into_its_own_place() {
             assert_ne!((key.show)(&config), (key.show)(&default), "{}", key.name);
         }
     }
-    assert_eq!(config.dicom.listen, "[::1]:104".parse().unwrap());
+    assert_eq!(config.dicom.listen, ["[::1]:104".parse().unwrap()]);
+    assert_eq!(config.dicom.tls.listen.len(), 2);
+    assert_eq!(config.dicom.sender[0].certificate_sha256[0].0, [0x0F; 32]);
     assert_eq!(config.dicom.ae_title, "CART");
     assert_eq!(config.dicom.max_object_bytes, 4096);
     assert_eq!(config.folder.scan_every_ms, 1500);
@@ -255,11 +306,14 @@ fn what_a_message_offers_as_a_value_is_accepted() {
         }
         for mistake in mistakes(&fs::read_to_string(&path).unwrap()) {
             let offer = mistake.instead.unwrap();
-            let table = mistake.what.split(['[', ']']).nth(1).unwrap_or_default();
+            // The heading of a table that may stand several times, or of any other.
+            let (heading, _) = mistake.what.split_once(' ').unwrap();
+            let rows = heading.starts_with("[[");
+            let id = if rows { "ae_title = \"ID\"\n" } else { "" };
             let offer = offer.trim_start_matches("write for example ");
             let offer = offer.trim_start_matches("write ");
             if mistake.what.contains("but must be") && offer.split_once(" = ").is_some() {
-                let text = format!("[{table}]\n{offer}\n");
+                let text = format!("{heading}\n{id}{offer}\n");
                 if offer.contains(';') {
                     continue; // an order between two keys: a sentence, not a value
                 }
@@ -315,9 +369,9 @@ fn addresses_may_be_ipv6_and_near_misses_are_understood() {
         ("\"::1\"", "\"[::1]:11112\""),
         ("\"[::1]\"", "\"[::1]:11112\""),
         ("\"::1:4242\"", "\"[::1]:4242\""),
-        ("\"archive.example:104\"", "\"127.0.0.1:11112\""),
-        ("\"1.2.3.4:99999\"", "\"127.0.0.1:11112\""),
-        ("\"\"", "\"127.0.0.1:11112\""),
+        ("\"archive.example:104\"", "[\"127.0.0.1:11112\"]"),
+        ("\"1.2.3.4:99999\"", "[\"127.0.0.1:11112\"]"),
+        ("\"\"", "[\"127.0.0.1:11112\"]"),
     ] {
         let said = said(wrong);
         assert!(
@@ -325,6 +379,38 @@ fn addresses_may_be_ipv6_and_near_misses_are_understood() {
             "{said}"
         );
     }
+}
+
+/// RFC 4632 3.1 and RFC 4291 2.3 for the prefixes.
+#[test]
+fn networks_are_whole_or_one_address() {
+    let said = |text: &str| {
+        let text = format!("[receive.dicom]\naddresses_allowed = [{text}]\n");
+        messages("x", &text)
+    };
+    for good in [
+        "192.0.2.7",
+        "192.0.2.0/24",
+        "0.0.0.0/0",
+        "::1",
+        "2001:db8::/32",
+    ] {
+        assert_eq!(said(&format!("\"{good}\"")), "no mistake\n", "{good}");
+    }
+    for bad in [
+        "192.0.2.7/24",
+        "192.0.2.0/33",
+        "::/129",
+        "cart.example",
+        "192.0.2",
+        "",
+        "*",
+    ] {
+        let said = said(&format!("\"192.0.2.9\", \"{bad}\""));
+        assert!(said.contains("addresses_allowed has"), "{bad}: {said}");
+        assert!(said.contains(&format!("\"{bad}\"")), "{bad}: {said}");
+    }
+    assert!(said("\"::1\", \"::1\"").contains("names each entry once"));
 }
 
 #[test]
@@ -351,8 +437,7 @@ fn numbers_keep_their_bounds_at_both_ends() {
 
 #[test]
 fn relative_paths_count_from_the_folder_of_the_file() {
-    let text =
-        "[receive.folder]\npath = \"in\"\n[templates]\ndictionaries = [\"d.toml\", \"/e.toml\"]\n";
+    let text = "[receive.folder]\npath = \"in\"\n[receive.dicom.tls]\ncertificate = \"/c\"\nkey = \"k\"\n[templates]\ndictionaries = [\"d.toml\", \"/e.toml\"]\n";
     let mut config = Config::from_text("x.toml", text).unwrap();
     config.resolve(Path::new("/etc/sheathline"));
     assert_eq!(
@@ -368,6 +453,10 @@ fn relative_paths_count_from_the_folder_of_the_file() {
         [Path::new("/etc/sheathline/d.toml"), Path::new("/e.toml")]
     );
     assert_eq!(config.templates.folder, None);
+    assert_eq!(
+        config.dicom.tls.key,
+        Some(PathBuf::from("/etc/sheathline/k"))
+    );
 }
 
 #[test]
