@@ -111,7 +111,12 @@ impl Site {
 
     /// Starts `serve` and waits until it listens.
     pub(crate) fn serve(&self) -> Daemon {
-        let child = program()
+        self.serve_by(program())
+    }
+
+    /// The same by a command that ends in the program.
+    pub(crate) fn serve_by(&self, mut command: Command) -> Daemon {
+        let child = command
             .arg("serve")
             .arg("--config")
             .arg(self.config())
@@ -154,6 +159,10 @@ pub(crate) struct Daemon {
 }
 
 impl Daemon {
+    pub(crate) fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Ends it as a power cut of the process would: SIGKILL.
     pub(crate) fn kill(mut self) {
         self.child.kill().expect("kill");

@@ -15,6 +15,7 @@ mod demo;
 mod documents;
 mod folder;
 mod harness;
+mod hostile;
 mod objects;
 mod pictures;
 mod pressure;

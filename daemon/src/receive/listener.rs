@@ -60,7 +60,7 @@ impl Listener {
         tracing::info!(code = "listening", %address, ae_title = shared.settings.ae_title);
         // Connections that have not asked for an association yet need room as well, or silent
         // peers would keep the others out.
-        let room = shared.settings.max_associations.clamp(1, 10_000) * 2 + 64;
+        let room = shared.settings.max_associations.clamp(1, 10_000) * 2 + 256;
         let room = Arc::new(Semaphore::new(room));
         let mut serving = JoinSet::new();
         loop {

@@ -16,6 +16,8 @@ pub mod folder;
 pub mod listener;
 #[cfg(feature = "edges")]
 mod negotiate;
+#[cfg(all(feature = "edges", any(test, fuzzing)))]
+pub mod rehearse;
 #[cfg(feature = "edges")]
 mod wire;
 

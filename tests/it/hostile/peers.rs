@@ -1,0 +1,234 @@
+//! Peers that only take: streams without end, other protocols, silence, resets, and too few
+//! descriptors. A real sender is served beside and after them, and nothing of them stays.
+//!
+//! The peers come from other addresses of the loopback network than the sender.
+
+use super::super::harness::{Daemon, Site, program, until};
+use super::super::receive::Sender;
+use super::{Dice, MIB, asked, recorded};
+use std::process::Command;
+use std::time::{Duration, Instant};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::{TcpSocket, TcpStream};
+
+/// Resident memory may differ by this much when all is over (allocators keep a little).
+const REST: u64 = 4 * MIB;
+
+/// A connection from the nth of ten other addresses.
+async fn peer(daemon: &Daemon, n: usize) -> TcpStream {
+    let socket = TcpSocket::new_v4().expect("a socket");
+    let from = format!("127.0.1.{}:0", n % 10 + 1);
+    socket
+        .bind(from.parse().expect("an address"))
+        .expect("bound");
+    socket.connect(daemon.address).await.expect("connected")
+}
+
+/// Closes with a reset instead of an end (socket(7), SO_LINGER of nought).
+fn reset(stream: TcpStream) {
+    stream.set_zero_linger().expect("set");
+    drop(stream);
+}
+
+async fn echo(daemon: &Daemon) {
+    let mut sender = Sender::connect(daemon.address).await.expect("accepted");
+    assert_eq!(sender.echo().await, 0);
+    sender.association.release().await.expect("released");
+}
+
+/// One data set without a last fragment: aborted at the limit of an object, and never more than
+/// that in memory.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_stream_without_end() {
+    const LIMIT: u64 = 16 * MIB;
+    let site = Site::new();
+    let text = std::fs::read_to_string(site.config()).expect("configuration");
+    let small = text.replace(
+        "[receive.dicom]\n",
+        &format!("[receive.dicom]\nmax_object_bytes = {LIMIT}\n"),
+    );
+    std::fs::write(site.config(), small).expect("configuration");
+    let daemon = site.serve();
+    echo(&daemon).await;
+    let base = daemon.peak();
+    let mut stream = peer(&daemon, 0).await;
+    let start = [recorded::request(), recorded::command("2.25.1")].concat();
+    stream.write_all(&start).await.expect("sent");
+    let piece = recorded::data_pdu(0, &[0; 16_000]);
+    let mut sent = 0;
+    while sent < 10 * LIMIT && stream.write_all(&piece).await.is_ok() {
+        sent += 16_000;
+    }
+    let more = daemon.peak() - base;
+    println!("{} KiB sent, {} KiB more in memory", sent >> 10, more >> 10);
+    let cut_off = (LIMIT..10 * LIMIT).contains(&sent);
+    assert!(cut_off, "cut off after {sent}");
+    // The bytes received show in the measure, so the measure would show more of them.
+    assert!(more > LIMIT / 2 && more <= LIMIT + 8 * MIB, "{more} bytes");
+    echo(&daemon).await;
+    assert!(site.results().is_empty());
+}
+
+/// Connections that ask for nothing, and other protocols: descriptors and memory are back after.
+#[tokio::test(flavor = "multi_thread")]
+async fn other_protocols_leave_nothing_behind() {
+    let site = Site::new();
+    let daemon = site.serve();
+    let mut dice = Dice(20_240_502);
+    let hellos: [&[u8]; 5] = [
+        b"",
+        b"GET / HTTP/1.1\r\nHost: a\r\n\r\n",
+        &[0x16, 3, 1, 2, 0, 1, 0, 1, 0xFC, 3, 3],
+        b"\x0bMSH|^~\\&|A|B|C|D|20240501||ADT^A08|1|P|2.5\r\x1c\r",
+        b"SSH-2.0-test\r\n",
+    ];
+    let random = |dice: &mut Dice| -> Vec<u8> {
+        let length = 1 + dice.below(200);
+        (0..length).map(|_| dice.next().to_le_bytes()[0]).collect()
+    };
+    let count = asked("SHEATHLINE_CONNECTIONS", 10_000) as usize;
+    let mut start = None;
+    for n in 0..count {
+        // The first thousand warm up allocator and threads.
+        if n == 1000.min(count / 2) {
+            echo(&daemon).await;
+            start = Some((daemon.descriptors(), daemon.resident()));
+        }
+        let mut stream = peer(&daemon, n).await;
+        let hello = match n % 6 {
+            5 => random(&mut dice),
+            n => hellos[n].to_vec(),
+        };
+        let _ = stream.write_all(&hello).await;
+        match dice.below(4) {
+            0 => reset(stream),
+            1 => {
+                let _ = stream.shutdown().await;
+                let mut answer = Vec::new();
+                let _ = stream.read_to_end(&mut answer).await;
+            }
+            _ => drop(stream),
+        }
+    }
+    let (descriptors, resident) = start.expect("enough connections");
+    echo(&daemon).await;
+    until("the descriptors", || daemon.descriptors() <= descriptors);
+    let now = daemon.resident();
+    println!(
+        "{count} connections, resident {} KiB, then {} KiB",
+        resident >> 10,
+        now >> 10
+    );
+    assert!(now <= resident + REST, "{now} after {resident}");
+}
+
+/// Silent connections, more than there may be associations, and those that send one byte: a real
+/// sender stores beside them.
+#[tokio::test(flavor = "multi_thread")]
+async fn half_open_connections_hinder_nobody() {
+    let site = Site::new();
+    let daemon = site.serve();
+    echo(&daemon).await;
+    let before = daemon.descriptors();
+    let count = asked("SHEATHLINE_HALF_OPEN", 500) as usize;
+    let mut silent = Vec::new();
+    for n in 0..count {
+        let mut stream = peer(&daemon, n).await;
+        if n % 10 == 9 {
+            stream.write_all(&[1]).await.expect("sent");
+        }
+        silent.push(stream);
+    }
+    let mut sender = Sender::connect(daemon.address).await.expect("accepted");
+    let report = recorded::store();
+    for n in 0..100 {
+        let body = format!("{n} {}", report.len()).repeat(500);
+        let status = sender.store(&format!("2.25.{n}"), body.as_bytes()).await;
+        assert_eq!(status, 0, "object {n}");
+    }
+    echo(&daemon).await;
+    drop(silent);
+    until("the descriptors", || daemon.descriptors() <= before + 1);
+    println!("{count} half-open connections, 100 objects stored beside them");
+}
+
+/// A reset in every state of an association.
+#[tokio::test(flavor = "multi_thread")]
+async fn resets_in_every_state() {
+    let site = Site::new();
+    let daemon = site.serve();
+    echo(&daemon).await;
+    let before = daemon.descriptors();
+    let (request, store, release) = (recorded::request(), recorded::store(), recorded::release());
+    let command = recorded::command("2.25.1");
+    let whole = [request.clone(), store.clone()].concat();
+    let states: [(&str, Vec<u8>, bool); 9] = [
+        ("connected", Vec::new(), false),
+        ("in a header", request[..3].to_vec(), false),
+        ("in a request", request[..100].to_vec(), false),
+        ("request sent", request.clone(), false),
+        ("accepted", request.clone(), true),
+        (
+            "in a command",
+            [&request[..], &command[..20]].concat(),
+            true,
+        ),
+        ("in a data set", whole[..whole.len() - 500].to_vec(), true),
+        ("before the answer", whole.clone(), true),
+        ("released", [whole, release].concat(), true),
+    ];
+    let rounds = asked("SHEATHLINE_RESETS", 25) as usize;
+    for round in 0..rounds {
+        for (what, bytes, waits) in &states {
+            let mut stream = peer(&daemon, round).await;
+            let (first, rest) = bytes.split_at(bytes.len().min(request.len()));
+            stream.write_all(first).await.expect(what);
+            if *waits {
+                // The acceptance has to be here before the rest is sent.
+                let mut kind = [0];
+                stream.read_exact(&mut kind).await.expect(what);
+                assert_eq!(kind, [2], "{what}");
+            }
+            stream.write_all(rest).await.expect(what);
+            reset(stream);
+        }
+    }
+    until("the descriptors", || daemon.descriptors() <= before);
+    echo(&daemon).await;
+    // The object was complete in two of the states and no more than once in the store.
+    until("its result", || site.results().len() == 1);
+    println!(
+        "{} resets in {} states",
+        rounds * states.len(),
+        states.len()
+    );
+}
+
+/// With 64 descriptors and more connections than that, the daemon waits instead of spinning, and
+/// serves again as soon as there are some.
+#[tokio::test(flavor = "multi_thread")]
+async fn too_few_descriptors() {
+    let site = Site::new();
+    let mut limited = Command::new("prlimit");
+    limited.arg("--nofile=64:64").arg(program().get_program());
+    let daemon = site.serve_by(limited);
+    echo(&daemon).await;
+    let mut silent = Vec::new();
+    for n in 0..150 {
+        silent.push(peer(&daemon, n).await);
+    }
+    until("the limit", || daemon.descriptors() >= 60);
+    let (started, ticks) = (Instant::now(), daemon.ticks());
+    tokio::time::sleep(Duration::from_secs(3)).await;
+    let hundredths = (started.elapsed().as_millis() / 10) as u64;
+    let used = daemon.ticks() - ticks;
+    println!("{used} of {hundredths} hundredths of a second at the limit");
+    assert!(used * 5 < hundredths, "{used} of {hundredths}: it spins");
+    drop(silent);
+    until("some descriptors", || daemon.descriptors() < 40);
+    let mut sender = Sender::connect(daemon.address).await.expect("accepted");
+    assert_eq!(sender.store("2.25.1", b"bytes").await, 0);
+    until("the object", || {
+        site.json("quarantine", &["--json"]).len() == 1
+    });
+}
