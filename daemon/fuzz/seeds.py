@@ -87,6 +87,11 @@ def main():
         if syntax == 4:
             inflated = zlib.decompress(bare, -15)
             put("gate", f"{name}-inflated", bytes([2]) + inflated)
+    # In the order in which targets/report.rs asks: two widths, each with its side as a modifier.
+    side = lambda side: [0, 2, 1, 0, 13, side, 0]
+    width = lambda number, eye: [0, 1, 0, 0, 36, 0, 0, number, 1, *side(eye)]
+    put("report", "two-eyes", bytes([0, 37, 2, *width(0, 0), *width(1, 1)]))
+    put("report", "two-sides", bytes([0, 37, 1, *width(0, 0)[:-8], 2, *side(0), *side(1)]))
     sr, explicit = b"1.2.840.10008.5.1.4.1.1.88.33", b"1.2.840.10008.1.2.1"
     put("dimse", "store", association(sr, [explicit], b"a data set"))
     put("dimse", "four-syntaxes", association(sr, list(SYNTAXES), b""))

@@ -167,7 +167,7 @@ impl Sender {
 
     /// The answer, read by `dicom-object`: status and the whole command set.
     async fn answer(&mut self) -> (u16, InMemDicomObject) {
-        let pdu = timeout(Duration::from_secs(10), self.association.receive())
+        let pdu = timeout(Duration::from_secs(60), self.association.receive())
             .await
             .expect("in time")
             .expect("an answer");

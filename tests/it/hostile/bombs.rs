@@ -2,7 +2,7 @@
 //! of a running `serve`, and over an association with it. Each is kept with its reason, and memory
 //! stays within the bound.
 
-use super::super::harness::{Site, fixture, until};
+use super::super::harness::{Site, fixture, lines, program, until};
 use super::super::receive::Sender;
 use super::build::{
     self, BIG, CONTENT, DEFLATED, EXPLICIT, IMPLICIT, ITEM, ITEM_END, OPEN, SEQUENCE_END, TEXT,
@@ -77,10 +77,10 @@ fn bombs() -> Vec<Bomb> {
     );
     let short = header(EXPLICIT, TEXT, "UT", 10 << 20);
     add(
-        "deflated ten mebibytes, one missing".into(),
+        "deflated ten mebibytes".into(),
         DEFLATED,
-        build::bomb(&short, 9),
-        "gate-length-overrun",
+        build::bomb(&short, 10),
+        "gate-inflated-too-big",
     );
     let inner = build::deflate(&defined(EXPLICIT, 100_000));
     add(
@@ -172,6 +172,32 @@ fn bombs_as_files() {
     assert!(read.peak <= base + ROOM, "{} beside {base}", read.peak);
 }
 
+/// A file that cannot be taken at all is named, and the others are read.
+#[test]
+fn a_file_too_large_hides_no_other() {
+    let folder = tempfile::TempDir::new().expect("temporary folder");
+    let sparse = fs::File::create(folder.path().join("0")).expect("made");
+    sparse.set_len(50 << 30).expect("grown");
+    fs::copy(fixture("sr/tid1500/report.dcm"), folder.path().join("1")).expect("copied");
+    let output = program()
+        .args(["read", "--json"])
+        .arg(folder.path())
+        .output();
+    let output = output.expect("the program runs");
+    let rows = lines(&String::from_utf8_lossy(&output.stdout));
+    assert_eq!(rows.len(), 1);
+    assert_eq!(
+        rows[0]["template"].as_str().map(|name| &name[..7]),
+        Some("tid1500")
+    );
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(
+        said.contains("not read: ") && said.contains("/0: "),
+        "{said}"
+    );
+    assert_eq!(output.status.code(), Some(1));
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn bombs_to_a_running_daemon() {
     let bombs = bombs();
@@ -220,7 +246,7 @@ async fn bombs_to_a_running_daemon() {
     assert_eq!(daemon.stop(), Some(0));
 }
 
-/// The measure notices: a legal object of 40 MiB shows in it.
+/// The measure notices: a legal object of 12 MiB shows in it.
 #[tokio::test(flavor = "multi_thread")]
 async fn the_measure_of_the_daemon_notices() {
     let site = Site::new();
@@ -229,11 +255,11 @@ async fn the_measure_of_the_daemon_notices() {
     assert_eq!(sender.store("2.25.1", b"bytes").await, 0);
     until("the object", || quarantined(&site).len() == 1);
     let base = daemon.peak();
-    let text = vec![b'x'; 40 << 20];
+    let text = vec![b'x'; 12 << 20];
     let large = element(EXPLICIT, TEXT, "UT", &text);
     assert_eq!(sender.store("2.25.2", &large).await, 0);
     let peak = daemon.peak();
-    assert!(peak > base + 40 * MIB, "{peak} after {base}");
+    assert!(peak > base + 12 * MIB, "{peak} after {base}");
 }
 
 fn quarantined(site: &Site) -> Vec<Value> {

@@ -14,14 +14,18 @@ use tokio::net::{TcpSocket, TcpStream};
 /// Resident memory may differ by this much when all is over (allocators keep a little).
 const REST: u64 = 4 * MIB;
 
-/// A connection from the nth of ten other addresses.
-async fn peer(daemon: &Daemon, n: usize) -> TcpStream {
+/// A socket at the nth of ten other addresses.
+fn socket(n: usize) -> TcpSocket {
     let socket = TcpSocket::new_v4().expect("a socket");
     let from = format!("127.0.1.{}:0", n % 10 + 1);
+    let from = from.parse().expect("an address");
+    socket.bind(from).expect("bound");
     socket
-        .bind(from.parse().expect("an address"))
-        .expect("bound");
-    socket.connect(daemon.address).await.expect("connected")
+}
+
+async fn peer(daemon: &Daemon, n: usize) -> TcpStream {
+    let connected = socket(n).connect(daemon.address).await;
+    connected.expect("connected")
 }
 
 /// Closes with a reset instead of an end (socket(7), SO_LINGER of nought).
@@ -122,8 +126,8 @@ async fn other_protocols_leave_nothing_behind() {
     assert!(now <= resident + REST, "{now} after {resident}");
 }
 
-/// Silent connections, more than there may be associations, and those that send one byte: a real
-/// sender stores beside them.
+/// Silent connections, more than there may be associations, those that send one byte, and a hundred
+/// associations that ask for nothing: a real sender stores beside them.
 #[tokio::test(flavor = "multi_thread")]
 async fn half_open_connections_hinder_nobody() {
     let site = Site::new();
@@ -139,10 +143,17 @@ async fn half_open_connections_hinder_nobody() {
         }
         silent.push(stream);
     }
-    let mut sender = Sender::connect(daemon.address).await.expect("accepted");
-    let report = recorded::store();
     for n in 0..100 {
-        let body = format!("{n} {}", report.len()).repeat(500);
+        let mut stream = peer(&daemon, n).await;
+        stream.write_all(&recorded::request()).await.expect("sent");
+        let mut kind = [0];
+        stream.read_exact(&mut kind).await.expect("an answer");
+        assert_eq!(kind, [2], "association {n}");
+        silent.push(stream);
+    }
+    let mut sender = Sender::connect(daemon.address).await.expect("accepted");
+    for n in 0..100 {
+        let body = format!("object {n} ").repeat(500);
         let status = sender.store(&format!("2.25.{n}"), body.as_bytes()).await;
         assert_eq!(status, 0, "object {n}");
     }
@@ -202,6 +213,37 @@ async fn resets_in_every_state() {
         rounds * states.len(),
         states.len()
     );
+}
+
+/// Requests without end from peers that never read an answer: each is ended when no answer can be
+/// sent any more, and takes no more memory than the sockets hold.
+#[tokio::test(flavor = "multi_thread")]
+async fn peers_that_never_read() {
+    let site = Site::new();
+    let text = std::fs::read_to_string(site.config()).expect("configuration");
+    let short = text.replace("[receive.dicom]\n", "[receive.dicom]\nidle_timeout_s = 1\n");
+    std::fs::write(site.config(), short).expect("configuration");
+    let daemon = site.serve();
+    echo(&daemon).await;
+    let (before, base) = (daemon.descriptors(), daemon.peak());
+    let mut peers = tokio::task::JoinSet::new();
+    for n in 0..2 {
+        let socket = socket(n);
+        // A small window is full sooner.
+        socket.set_recv_buffer_size(4096).expect("set");
+        let mut stream = socket.connect(daemon.address).await.expect("connected");
+        peers.spawn(async move {
+            stream.write_all(&recorded::request()).await.expect("sent");
+            let request = recorded::command_without_data(0x0030).repeat(1000);
+            while stream.write_all(&request).await.is_ok() {}
+        });
+    }
+    let ended = tokio::time::timeout(Duration::from_secs(120), peers.join_all()).await;
+    ended.expect("the daemon ends them");
+    until("the descriptors", || daemon.descriptors() <= before);
+    let more = daemon.peak() - base;
+    assert!(more <= 8 * MIB, "{more} bytes");
+    echo(&daemon).await;
 }
 
 /// With 64 descriptors and more connections than that, the daemon waits instead of spinning, and

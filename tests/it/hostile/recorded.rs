@@ -66,6 +66,17 @@ pub(super) fn command(instance: &str) -> Vec<u8> {
     data_pdu(3, &set)
 }
 
+/// A request without a data set, by its command field.
+pub(super) fn command_without_data(field: u16) -> Vec<u8> {
+    let set = encode(&[
+        (tags::AFFECTED_SOP_CLASS_UID, text(SR)),
+        (tags::COMMAND_FIELD, field.to_le_bytes().to_vec()),
+        (tags::MESSAGE_ID, vec![1, 0]),
+        (tags::COMMAND_DATA_SET_TYPE, vec![1, 1]),
+    ]);
+    data_pdu(3, &set)
+}
+
 /// A C-STORE of a report of the fixtures, its data set in pieces of a thousand bytes.
 pub(super) fn store() -> Vec<u8> {
     let file = fs::read(fixture("sr/tid1500/report.dcm")).expect("fixture");

@@ -6,11 +6,20 @@ use flate2::{Crc, Decompress, FlushDecompress, Status};
 /// Bytes inflated at a time.
 const STEP: usize = 64 << 10;
 
-/// Inflates a whole raw deflate stream of at most `limit` bytes.
+/// A report deflates to a tenth or so, a thousandth at best (RFC 1951). What grows by more than this
+/// is made to grow, so that a little input never takes much memory or time…
+const RATIO: usize = 100;
+
+/// …except for what is small anyway.
+const ALWAYS: usize = 8 << 20;
+
+/// Inflates a whole raw deflate stream of at most `limit` bytes, and of at most [`RATIO`] times its
+/// own length above [`ALWAYS`].
 ///
 /// One NUL may follow the stream to make its length even. Some writers leave the trailer of a
 /// gzip file (RFC 1952 2.3.1) there, which passes when it fits. Anything else is refused.
 pub(super) fn inflate(deflated: &[u8], limit: usize) -> Result<Vec<u8>, Fault> {
+    let limit = limit.min(deflated.len().saturating_mul(RATIO).max(ALWAYS));
     let mut stream = Decompress::new(false);
     let mut out = Vec::new();
     // By way of a piece of its own: straight into the growing vector, the stream would fill all
