@@ -154,6 +154,48 @@ async fn lengths_of_a_request_that_lie() {
     assert_eq!(kinds(&exchange(&daemon, &request)), [2]);
 }
 
+/// Requests full of the smallest items there are, and of items that claim the largest length: what
+/// they cost does not stay (another implementation kept 1 GB for 64 KB of them).
+#[tokio::test(flavor = "multi_thread")]
+async fn requests_of_many_small_items() {
+    let site = Site::new();
+    let daemon = site.serve();
+    let mut sender = Sender::connect(daemon.address).await.expect("accepted");
+    let (descriptors, base) = (daemon.descriptors(), daemon.peak());
+    let small = |kind: u8, length: u16| {
+        let [high, low] = length.to_be_bytes();
+        [kind, 0, high, low].repeat(15_000)
+    };
+    let mut open = Vec::new();
+    for round in 0..10 {
+        for request in [
+            recorded::request_with(&small(0x40, 0), &[]),
+            recorded::request_with(&small(0x40, 0xFFFF), &[]),
+            recorded::request_with(&[], &small(0x54, 0)),
+            recorded::request_with(&[], &small(0x54, 0xFFFF)),
+            recorded::request_with(&[], &small(0x60, 0)),
+            recorded::request_with(&small(0x40, 0), &small(0x60, 0)),
+        ] {
+            let mut stream = TcpStream::connect(daemon.address).expect("connected");
+            stream.write_all(&request).expect("sent");
+            let mut kind = [0];
+            stream.read_exact(&mut kind).expect("an answer");
+            assert!(matches!(kind, [2 | 3 | 7]), "{kind:?} in round {round}");
+            open.push(stream);
+        }
+    }
+    let more = daemon.peak() - base;
+    println!(
+        "{} requests of 15,000 items, {} KiB more",
+        open.len(),
+        more >> 10
+    );
+    assert!(more <= 16 * super::MIB, "{more} bytes");
+    drop(open);
+    until("the descriptors", || daemon.descriptors() <= descriptors);
+    assert_eq!(sender.echo().await, 0);
+}
+
 /// Where the lengths of a request stand: of the PDU, then of every item, into the two that hold
 /// others, and of the parts of roles and user identity (PS3.7 annex D.3.3).
 fn length_fields(request: &[u8]) -> Vec<(usize, usize)> {

@@ -221,7 +221,9 @@ async fn resets_in_every_state() {
 async fn peers_that_never_read() {
     let site = Site::new();
     let text = std::fs::read_to_string(site.config()).expect("configuration");
-    let short = text.replace("[receive.dicom]\n", "[receive.dicom]\nidle_timeout_s = 1\n");
+    // The second bounds how long the abort may take that says goodbye.
+    let limits = "[receive.dicom]\nidle_timeout_s = 1\nassociation_timeout_s = 1\n";
+    let short = text.replace("[receive.dicom]\n", limits);
     std::fs::write(site.config(), short).expect("configuration");
     let daemon = site.serve();
     echo(&daemon).await;

@@ -1,6 +1,7 @@
 //! `sheathline read --json` over many files, with its memory measured after the last of them.
 
 use super::super::harness::{fixture, program};
+use super::build::{self, DEFLATED, EXPLICIT};
 use super::memory;
 use serde_json::Value;
 use std::fs;
@@ -19,12 +20,12 @@ const DISPOSITIONS: [&str; 4] = [
 
 /// Sound files read behind the others. Their rows are more than a pipe holds (pipe(7): 64 KiB), so
 /// the program still runs, stopped by the full pipe, when the last row of interest is here.
-const TAIL: usize = 200;
+const TAIL: usize = 40;
 
 /// Address space of the program: what asks for more than that ends it.
-const SPACE: &str = "--as=1073741824";
+const SPACE: u64 = 1 << 30;
 
-/// One row a file, and what the whole cost.
+/// One row a file, and what all of them cost.
 pub(super) struct Readings {
     pub(super) rows: Vec<Value>,
     /// Peak of resident memory, bytes.
@@ -33,6 +34,14 @@ pub(super) struct Readings {
 
 /// Reads `files` in one process. `name` says which file a number is, for the message of a failure.
 pub(super) fn read_all(
+    files: impl IntoIterator<Item = Vec<u8>>,
+    name: impl Fn(usize) -> String,
+) -> Readings {
+    read_within(SPACE, files, name)
+}
+
+fn read_within(
+    space: u64,
     files: impl IntoIterator<Item = Vec<u8>>,
     name: impl Fn(usize) -> String,
 ) -> Readings {
@@ -46,12 +55,17 @@ pub(super) fn read_all(
     for n in 0..TAIL {
         fs::write(folder.path().join(format!("tail-{n:06}")), &sound).expect("written");
     }
-    read_folder(folder.path(), count, name)
+    read_folder(space, folder.path(), count, name)
 }
 
-fn read_folder(folder: &Path, count: usize, name: impl Fn(usize) -> String) -> Readings {
+fn read_folder(
+    space: u64,
+    folder: &Path,
+    count: usize,
+    name: impl Fn(usize) -> String,
+) -> Readings {
     let mut child = Command::new("prlimit")
-        .args([SPACE, "--core=0"])
+        .args([&format!("--as={space}"), "--core=0"])
         .arg(program().get_program())
         .args(["read", "--json"])
         .arg(folder)
@@ -98,4 +112,13 @@ fn says_why(row: &Value) -> bool {
     all.into_iter().any(|remark| {
         remark["severity"] == "blocking" && remark["text"].as_str().is_some_and(|t| !t.is_empty())
     })
+}
+
+/// The harness notices: a program that dies is named with what it died of.
+#[test]
+#[should_panic(expected = "at a gigabyte: ")]
+fn a_program_that_dies_is_noticed() {
+    let text = build::header(EXPLICIT, build::TEXT, "UT", 1 << 30);
+    let bomb = build::file(DEFLATED, &build::bomb(&text, 1024));
+    read_within(48 << 20, [bomb], |_| "a gigabyte".to_owned());
 }

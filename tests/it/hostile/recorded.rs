@@ -20,6 +20,11 @@ fn item(kind: u8, value: &[u8]) -> Vec<u8> {
 
 /// A request with every item that peers send (PS3.8 table 9-11, PS3.7 annex D).
 pub(super) fn request() -> Vec<u8> {
+    request_with(&[], &[])
+}
+
+/// The same with more bytes at the end of its presentation context and of its user information.
+pub(super) fn request_with(in_context: &[u8], in_user: &[u8]) -> Vec<u8> {
     let user = [
         item(0x51, &16384_u32.to_be_bytes()),
         item(0x52, b"1.2.3"),
@@ -27,6 +32,7 @@ pub(super) fn request() -> Vec<u8> {
         item(0x54, b"\0\x031.2\x01\0"),
         item(0x55, b"RECORDED"),
         item(0x58, b"\x01\0\0\x01u\0\0"),
+        in_user.to_vec(),
     ]
     .concat();
     let context = [
@@ -34,6 +40,7 @@ pub(super) fn request() -> Vec<u8> {
         &item(0x30, SR.as_bytes())[..],
         &item(0x40, build::EXPLICIT.as_bytes()),
         &item(0x40, build::IMPLICIT.as_bytes()),
+        in_context,
     ]
     .concat();
     let value = [
