@@ -111,6 +111,29 @@ fn bombs() -> Vec<Bomb> {
     bombs
 }
 
+/// Pixels in fragments (PS3.5 A.4), which a peer may send for pictures only.
+fn pictures() -> Vec<Bomb> {
+    const JPEG: &str = "1.2.840.10008.1.2.4.50";
+    let open = header(EXPLICIT, (0x7FE0, 0x0010), "OB", OPEN);
+    let fragment = header(EXPLICIT, ITEM, "", 0);
+    let end = header(EXPLICIT, SEQUENCE_END, "", 0);
+    let forged = header(EXPLICIT, ITEM, "", 0xFFFF_FFFE);
+    let bomb = |name: &str, inside: Vec<u8>, code| Bomb {
+        name: name.to_owned(),
+        syntax: JPEG,
+        data: [open.clone(), inside, end.clone()].concat(),
+        code,
+    };
+    vec![
+        bomb(
+            "10^6 empty fragments",
+            fragment.repeat(1_000_000),
+            "gate-too-many-elements",
+        ),
+        bomb("a fragment of 2^32-2 bytes", forged, "gate-length-overrun"),
+    ]
+}
+
 /// Nested sequences of one item each, every length told.
 fn defined(syntax: &str, depth: usize) -> Vec<u8> {
     let level = |left: usize| {
@@ -151,7 +174,8 @@ fn codes(reading: &Value) -> Vec<&str> {
 
 #[test]
 fn bombs_as_files() {
-    let bombs = bombs();
+    let mut bombs = bombs();
+    bombs.extend(pictures());
     let sound = fs::read(fixture("sr/tid1500/report.dcm")).expect("fixture");
     let base = reader::read_all([sound], |_| "a sound report".to_owned()).peak;
     let files = bombs
