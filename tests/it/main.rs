@@ -15,6 +15,8 @@ mod demo;
 mod documents;
 mod folder;
 mod harness;
+// It measures in /proc.
+#[cfg(target_os = "linux")]
 mod hostile;
 mod objects;
 mod pictures;
