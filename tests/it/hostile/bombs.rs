@@ -17,8 +17,8 @@ use std::fs;
 const ROOM: u64 = 96 * MIB;
 
 /// What a daemon may need besides, which reads one object while it receives others: 32 MiB for a
-/// batch of the drop folder, as much for an association.
-const ROOM_OF_DAEMON: u64 = ROOM + 64 * MIB;
+/// batch of the drop folder, as much for an association, as much for what the store holds of both.
+const ROOM_OF_DAEMON: u64 = ROOM + 96 * MIB;
 
 struct Bomb {
     name: String,
