@@ -11,6 +11,7 @@ mod reader;
 mod recorded;
 
 use super::harness::Daemon;
+use super::receive::Sender;
 use std::fs;
 
 /// Mebibytes.
@@ -33,6 +34,13 @@ impl Daemon {
 
     fn resident(&self) -> u64 {
         memory(self.pid(), "VmRSS:")
+    }
+
+    /// It answers an association of its own.
+    async fn echo(&self) {
+        let mut sender = Sender::connect(self.address).await.expect("accepted");
+        assert_eq!(sender.echo().await, 0);
+        sender.association.release().await.expect("released");
     }
 
     /// Open descriptors.

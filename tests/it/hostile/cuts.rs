@@ -3,7 +3,6 @@
 //! `SHEATHLINE_CUT_STEP=1` cuts at every byte.
 
 use super::super::harness::{Daemon, Site, until};
-use super::super::receive::Sender;
 use super::{asked, build, recorded};
 use sheathline::store::{Mode, Store, readings};
 use std::io::{ErrorKind, Read, Write};
@@ -49,8 +48,7 @@ fn kinds(mut bytes: &[u8]) -> Vec<u8> {
 async fn cut_off_anywhere() {
     let site = Site::new();
     let daemon = site.serve();
-    let mut sender = Sender::connect(daemon.address).await.expect("accepted");
-    assert_eq!(sender.echo().await, 0);
+    daemon.echo().await;
     let before = daemon.descriptors();
     let (request, store) = (recorded::request(), recorded::store());
     let whole = [request.clone(), store].concat();
@@ -69,7 +67,7 @@ async fn cut_off_anywhere() {
         cuts += 1;
     }
     until("the descriptors", || daemon.descriptors() <= before);
-    assert_eq!(sender.echo().await, 0);
+    daemon.echo().await;
 
     // The whole of it, in single bytes, is stored; so the cuts were of something sound.
     let mut stream = TcpStream::connect(daemon.address).expect("connected");
@@ -92,7 +90,7 @@ async fn cut_off_anywhere() {
 async fn lengths_of_data_that_lie() {
     let site = Site::new();
     let daemon = site.serve();
-    let mut sender = Sender::connect(daemon.address).await.expect("accepted");
+    daemon.echo().await;
     let before = daemon.descriptors();
     let start = [recorded::request(), recorded::command("2.25.1")].concat();
     let data = recorded::data_pdu(2, &[7; 100]);
@@ -113,7 +111,7 @@ async fn lengths_of_data_that_lie() {
         }
     }
     until("the descriptors", || daemon.descriptors() <= before);
-    assert_eq!(sender.echo().await, 0);
+    daemon.echo().await;
     assert_eq!(daemon.stop(), Some(0));
     assert_eq!(objects(&site), 0, "after {tried} lies");
     println!("{tried} lengths of data");
@@ -125,7 +123,7 @@ async fn lengths_of_data_that_lie() {
 async fn lengths_of_a_request_that_lie() {
     let site = Site::new();
     let daemon = site.serve();
-    let mut sender = Sender::connect(daemon.address).await.expect("accepted");
+    daemon.echo().await;
     let before = (daemon.descriptors(), daemon.peak());
     let request = recorded::request();
     let fields = length_fields(&request);
@@ -147,7 +145,7 @@ async fn lengths_of_a_request_that_lie() {
         }
     }
     until("the descriptors", || daemon.descriptors() <= before.0);
-    assert_eq!(sender.echo().await, 0);
+    daemon.echo().await;
     let more = daemon.peak() - before.1;
     println!("{tried} lengths of a request, {} KiB more", more >> 10);
     assert!(more <= 8 * super::MIB, "{more} bytes");
@@ -160,7 +158,7 @@ async fn lengths_of_a_request_that_lie() {
 async fn requests_of_many_small_items() {
     let site = Site::new();
     let daemon = site.serve();
-    let mut sender = Sender::connect(daemon.address).await.expect("accepted");
+    daemon.echo().await;
     let (descriptors, base) = (daemon.descriptors(), daemon.peak());
     let small = |kind: u8, length: u16| {
         let [high, low] = length.to_be_bytes();
@@ -193,7 +191,7 @@ async fn requests_of_many_small_items() {
     assert!(more <= 16 * super::MIB, "{more} bytes");
     drop(open);
     until("the descriptors", || daemon.descriptors() <= descriptors);
-    assert_eq!(sender.echo().await, 0);
+    daemon.echo().await;
 }
 
 /// Where the lengths of a request stand: of the PDU, then of every item, into the two that hold

@@ -45,12 +45,6 @@ fn reset(stream: TcpStream) {
     drop(stream);
 }
 
-async fn echo(daemon: &Daemon) {
-    let mut sender = Sender::connect(daemon.address).await.expect("accepted");
-    assert_eq!(sender.echo().await, 0);
-    sender.association.release().await.expect("released");
-}
-
 /// One data set without a last fragment: aborted at the limit of an object, and never more than
 /// that in memory.
 #[tokio::test(flavor = "multi_thread")]
@@ -58,7 +52,7 @@ async fn a_stream_without_end() {
     const LIMIT: u64 = 16 * MIB;
     let site = site_with(&format!("max_object_bytes = {LIMIT}\n"));
     let daemon = site.serve();
-    echo(&daemon).await;
+    daemon.echo().await;
     let base = daemon.peak();
     let mut stream = peer(&daemon, 0).await;
     let start = [recorded::request(), recorded::command("2.25.1")].concat();
@@ -74,7 +68,7 @@ async fn a_stream_without_end() {
     assert!(cut_off, "cut off after {sent}");
     // The bytes received show in the measure, so the measure would show more of them.
     assert!(more > LIMIT / 2 && more <= LIMIT + 8 * MIB, "{more} bytes");
-    echo(&daemon).await;
+    daemon.echo().await;
     assert!(site.results().is_empty());
 }
 
@@ -100,7 +94,7 @@ async fn other_protocols_leave_nothing_behind() {
     for n in 0..count {
         // The first thousand warm up allocator and threads.
         if n == 1000.min(count / 2) {
-            echo(&daemon).await;
+            daemon.echo().await;
             start = Some((daemon.descriptors(), daemon.resident()));
         }
         let mut stream = peer(&daemon, n).await;
@@ -120,7 +114,7 @@ async fn other_protocols_leave_nothing_behind() {
         }
     }
     let (descriptors, resident) = start.expect("enough connections");
-    echo(&daemon).await;
+    daemon.echo().await;
     until("the descriptors", || daemon.descriptors() <= descriptors);
     let now = daemon.resident();
     println!(
@@ -137,7 +131,7 @@ async fn other_protocols_leave_nothing_behind() {
 async fn half_open_connections_hinder_nobody() {
     let site = Site::new();
     let daemon = site.serve();
-    echo(&daemon).await;
+    daemon.echo().await;
     let before = daemon.descriptors();
     let count = asked("SHEATHLINE_HALF_OPEN", 500) as usize;
     let mut silent = Vec::new();
@@ -162,7 +156,7 @@ async fn half_open_connections_hinder_nobody() {
         let status = sender.store(&format!("2.25.{n}"), body.as_bytes()).await;
         assert_eq!(status, 0, "object {n}");
     }
-    echo(&daemon).await;
+    daemon.echo().await;
     drop(silent);
     until("the descriptors", || daemon.descriptors() <= before + 1);
     println!("{count} half-open connections, 100 objects stored beside them");
@@ -173,7 +167,7 @@ async fn half_open_connections_hinder_nobody() {
 async fn resets_in_every_state() {
     let site = Site::new();
     let daemon = site.serve();
-    echo(&daemon).await;
+    daemon.echo().await;
     let before = daemon.descriptors();
     let (request, store, release) = (recorded::request(), recorded::store(), recorded::release());
     let command = recorded::command("2.25.1");
@@ -231,7 +225,7 @@ async fn peers_that_never_read() {
     // The second bounds how long the abort may take that says goodbye.
     let site = site_with("idle_timeout_s = 1\nassociation_timeout_s = 1\n");
     let daemon = site.serve();
-    echo(&daemon).await;
+    daemon.echo().await;
     let (before, base) = (daemon.descriptors(), daemon.peak());
     let mut peers = tokio::task::JoinSet::new();
     for n in 0..2 {
@@ -250,7 +244,7 @@ async fn peers_that_never_read() {
     until("the descriptors", || daemon.descriptors() <= before);
     let more = daemon.peak() - base;
     assert!(more <= 8 * MIB, "{more} bytes");
-    echo(&daemon).await;
+    daemon.echo().await;
 }
 
 /// With 64 descriptors and more connections than that, the daemon waits instead of spinning, and
@@ -261,7 +255,7 @@ async fn too_few_descriptors() {
     let mut limited = Command::new("prlimit");
     limited.arg("--nofile=64:64").arg(program().get_program());
     let daemon = site.serve_by(limited);
-    echo(&daemon).await;
+    daemon.echo().await;
     let mut silent = Vec::new();
     for n in 0..150 {
         silent.push(peer(&daemon, n).await);
