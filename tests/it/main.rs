@@ -14,6 +14,9 @@ mod demo;
 mod documents;
 mod folder;
 mod harness;
+// It measures in /proc.
+#[cfg(target_os = "linux")]
+mod hostile;
 mod keep;
 mod large;
 mod objects;
