@@ -21,7 +21,7 @@ use crate::results::{self, ResultError, Site};
 use crate::store::objects;
 use crate::store::patients::{self, Dirty};
 use crate::store::readings;
-use crate::store::results::NewResult;
+use crate::store::results::{NewResult, ResultRow};
 use crate::store::{Store, StoreError, meta};
 use chrono::Utc;
 use known::latest;
@@ -257,10 +257,13 @@ impl Pipeline {
     ///
     /// When the outbox cannot be written or the store fails.
     pub fn publish(&self) -> Result<usize, PipelineError> {
-        let renderings = Renderings::new(&self.store, self.beside);
+        let renderer = || {
+            let renderings = Renderings::new(&self.store, self.beside);
+            move |row: &ResultRow| renderings.of(row)
+        };
         let mut published = 0;
         while !self.is_hurried() {
-            match publish::publish_some(&self.store, &self.outbox, |row| renderings.of(row))? {
+            match publish::publish_some(&self.store, &self.outbox, renderer)? {
                 Some(some) => published += some,
                 None => break,
             }

@@ -49,10 +49,10 @@ fn render(row: &ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError> {
 fn publish(
     store: &Store,
     outbox: &Path,
-    render: impl Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError>,
+    render: impl Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError> + Sync,
 ) -> Result<usize, PublishError> {
     let mut total = 0;
-    while let Some(some) = publish_some(store, outbox, &render)? {
+    while let Some(some) = publish_some(store, outbox, || &render)? {
         total += some;
     }
     Ok(total)
