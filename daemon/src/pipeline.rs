@@ -16,7 +16,7 @@ pub use sum::{Sum, sum};
 
 use crate::domain::{ObjectReading, Remark};
 use crate::publish::{self, PublishError};
-use crate::reading::{self, Rules};
+use crate::reading::{self, Origin, Rules};
 use crate::results::{self, ResultError, Site};
 use crate::sr;
 use crate::store::objects::{self, Slim, Unread};
@@ -110,7 +110,7 @@ impl Pipeline {
         &self.store
     }
 
-    /// Sends objects back to be read when templates or technique changed since they were, and
+    /// Sends objects back to be read when the rules of reading changed since they were, and
     /// patients back to be assessed when parameters did. Returns what was sent back, in words.
     ///
     /// # Errors
@@ -121,6 +121,8 @@ impl Pipeline {
             self.rules.templates.fingerprint(),
             self.rules.technique,
             self.rules.plausible,
+            self.rules.documents,
+            &self.rules.charsets,
             env!("CARGO_PKG_VERSION"),
         ));
         let assessing =
@@ -134,7 +136,7 @@ impl Pipeline {
                 readings::reset_all(tx)?;
                 patients::mark_all_dirty(tx, Utc::now())?;
                 return Ok(Some(
-                    "templates or technique changed: every object is read again",
+                    "the rules of reading changed: every object is read again",
                 ));
             }
             if old_assessing.is_some_and(|old| old != assessing) {
@@ -214,7 +216,11 @@ impl Pipeline {
             }
         };
         let syntax = object.transfer_syntax.as_deref();
-        let mut reading = reading::read_object(&body, syntax, &object.default_issuer, &self.rules);
+        let origin = Origin {
+            default_issuer: &object.default_issuer,
+            fallback_charset: self.rules.charsets.of(&object.source),
+        };
+        let mut reading = reading::read_object(&body, syntax, origin, &self.rules);
         if let Some(received) = &object.content_sha256 {
             reading.content_sha256 = Some(received.clone());
         }

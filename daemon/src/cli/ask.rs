@@ -5,7 +5,7 @@ use super::{Failure, open, print};
 use crate::assess::{self, Question};
 use crate::config::Config;
 use crate::domain::{Disposition, ObjectReading, Severity};
-use crate::reading;
+use crate::reading::{self, Origin};
 use serde::Serialize;
 use std::io::Read;
 use std::path::Path;
@@ -32,8 +32,11 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
     let mut refused = 0;
     for path in open::files(&args.paths)? {
         let bytes = open::bytes_of(&path, config.folder.max_object_bytes)?;
-        let issuer = &config.folder.default_issuer;
-        let reading = reading::read_object(&bytes, None, issuer, &rules);
+        let origin = Origin {
+            default_issuer: &config.folder.default_issuer,
+            fallback_charset: config.folder.fallback_charset.as_ref(),
+        };
+        let reading = reading::read_object(&bytes, None, origin, &rules);
         refused += usize::from(reading.disposition == Disposition::Quarantined);
         if args.json {
             let path = path.display().to_string();

@@ -1,8 +1,8 @@
 //! What the file means: values in their bounds, and rules between keys.
 
 use super::Config;
-use super::keys::{self, Key};
-use super::raw::Raw;
+use super::keys::{self, Key, Rows, heading};
+use super::raw::{Entry, Raw};
 use super::value::{Fault, Instead, quoted};
 use std::ops::Range;
 use std::path::{Component, Path};
@@ -13,13 +13,29 @@ use toml::de::DeValue;
 pub(super) fn check(raw: &mut Raw<'_>) -> Config {
     let mut config = Config::default();
     let mut written = Vec::new();
-    for setting in std::mem::take(&mut raw.settings) {
-        let (key, span) = (setting.key, setting.value.span());
-        match (key.set)(&mut config, setting.value.get_ref()) {
-            Ok(()) => written.push(Written { key, span }),
-            Err(fault) => refuse(raw, key, &span, setting.value.get_ref(), fault),
+    let mut ids = Vec::new();
+    for entry in std::mem::take(&mut raw.entries) {
+        match entry {
+            Entry::Row(rows, span) => {
+                (rows.begin)(&mut config);
+                ids.push(Id {
+                    rows,
+                    span,
+                    value: None,
+                });
+            }
+            Entry::Setting(key, value) => {
+                let span = value.span();
+                let set = (key.set)(&mut config, value.get_ref());
+                identify(&mut ids, key, &span, &config, set.is_ok());
+                match set {
+                    Ok(()) => written.push(Written { key, span }),
+                    Err(fault) => refuse(raw, key, &span, value.get_ref(), fault),
+                }
+            }
         }
     }
+    check_ids(raw, &ids);
     check_orders(raw, &config, &written);
     check_paths(raw, &config, &written);
     config
@@ -31,15 +47,68 @@ struct Written {
     span: Range<usize>,
 }
 
+/// What tells one row from the others of its table.
+struct Id {
+    rows: &'static Rows,
+    /// Where the id stands, or the row if it has none.
+    span: Range<usize>,
+    /// The id as TOML; `Some(None)`: there is one, with a mistake of its own.
+    value: Option<Option<String>>,
+}
+
+/// Notes the id of the row that is being read, if `key` is that.
+fn identify(ids: &mut [Id], key: &Key, span: &Range<usize>, config: &Config, good: bool) {
+    if let Some(id) = ids.last_mut()
+        && (id.rows.table, id.rows.id) == (key.table, key.name)
+    {
+        id.span = span.clone();
+        id.value = Some(good.then(|| (key.show)(config)));
+    }
+}
+
+fn check_ids(raw: &mut Raw<'_>, ids: &[Id]) {
+    for (at, id) in ids.iter().enumerate() {
+        let Rows {
+            table,
+            id: name,
+            example,
+            ..
+        } = id.rows;
+        match &id.value {
+            None if !raw.broken => raw.mistake(
+                id.span.clone(),
+                format!("[[{table}]] must have the key {name}, which says whom it is about"),
+                format!("write for example {name} = {example}"),
+            ),
+            Some(Some(value)) => {
+                let same = |other: &&Id| {
+                    other.rows.table == *table && other.value.as_ref() == id.value.as_ref()
+                };
+                let earlier = ids.iter().take(at).find(same);
+                let Some(earlier) = earlier.map(|id| id.span.clone()) else {
+                    continue;
+                };
+                let line = raw.line(earlier);
+                raw.mistake(
+                    id.span.clone(),
+                    format!("[[{table}]] {name} is {value}, as in line {line} already"),
+                    "put the keys of both into one table",
+                );
+            }
+            _ => {}
+        }
+    }
+}
+
 fn refuse(raw: &mut Raw<'_>, key: &Key, span: &Range<usize>, value: &DeValue<'_>, fault: Fault) {
     let whole = raw.written(span.clone());
     let at = fault.span.clone().unwrap_or_else(|| span.clone());
     let part = raw.written(at.clone());
-    let Key { table, name, .. } = key;
+    let (table, name) = (heading(key.table), key.name);
     let is = if at == *span {
-        format!("[{table}] {name} is {part}")
+        format!("{table} {name} is {part}")
     } else {
-        format!("[{table}] {name} has {part}")
+        format!("{table} {name} has {part}")
     };
     let instead = match meant(key, value, &whole)
         .map(Instead::Value)
@@ -47,10 +116,14 @@ fn refuse(raw: &mut Raw<'_>, key: &Key, span: &Range<usize>, value: &DeValue<'_>
     {
         Some(Instead::Value(better)) => format!("write {name} = {better}"),
         Some(Instead::Advice(advice)) => advice.to_owned(),
-        None => format!(
-            "write for example {name} = {}",
-            (key.show)(&Config::default())
-        ),
+        None => {
+            let of_row = keys::rows(key.table).filter(|rows| rows.id == name);
+            let example = match of_row {
+                Some(rows) => rows.example.to_owned(),
+                None => (key.show)(&Config::default()),
+            };
+            format!("write for example {name} = {example}")
+        }
     };
     raw.mistake(at, format!("{is}, but must be {}", fault.must_be), instead);
 }

@@ -1,10 +1,10 @@
 //! The one list of keys: table, name, meaning and bounds.
 
 use super::Config;
-use super::settings::{After, LogFormat, LogLevel};
+use super::settings::{After, LogFormat, LogLevel, SenderSettings};
 use super::value::{
-    Fault, Limits, address, ae_title, flag, from_to, inside, issuer, list, number, optional_path,
-    path, whole, word,
+    Fault, Limits, address, ae_title, charset, flag, from_to, inside, issuer, list, number,
+    optional_path, path, some, whole, word,
 };
 use crate::assess::Unlabelled;
 use crate::reading::Policy;
@@ -23,6 +23,47 @@ pub(super) struct Key {
     pub(super) show: fn(&Config) -> String,
 }
 
+/// A table that may stand any number of times, each time for another thing.
+pub(super) struct Rows {
+    /// Its name, as written between double brackets.
+    pub(super) table: &'static str,
+    /// The key that says which thing; each row has it, and no two rows alike.
+    pub(super) id: &'static str,
+    /// What `id` may be, for messages.
+    pub(super) example: &'static str,
+    /// Begins a further row; keys that are read go into the last one.
+    pub(super) begin: fn(&mut Config),
+}
+
+/// The tables of [`KEYS`] that are rows.
+const ROWS: &[Rows] = &[Rows {
+    table: "receive.dicom.sender",
+    id: "ae_title",
+    example: "\"CART1\"",
+    begin: |config| config.dicom.sender.push(SenderSettings::default()),
+}];
+
+/// The row that is being read.
+trait Latest<T> {
+    fn latest(&self) -> T;
+    fn latest_mut(&mut self) -> &mut T;
+}
+
+impl<T: Clone + Default> Latest<T> for Vec<T> {
+    fn latest(&self) -> T {
+        self.last().cloned().unwrap_or_default()
+    }
+
+    #[expect(clippy::indexing_slicing, reason = "one was pushed if there was none")]
+    fn latest_mut(&mut self) -> &mut T {
+        if self.is_empty() {
+            self.push(T::default());
+        }
+        let last = self.len() - 1;
+        &mut self[last]
+    }
+}
+
 /// What is made of a document in some state.
 fn policy(value: &DeValue<'_>) -> Result<Policy, Fault> {
     word(&[
@@ -37,18 +78,35 @@ fn toml_text(value: &impl Serialize) -> String {
     toml::Value::try_from(value).map_or_else(|_| "\"\"".to_owned(), |value| value.to_string())
 }
 
-/// A key is a field of the same name, so that the two cannot drift apart.
+/// The settings of a table: a section of the configuration, or the last of its rows.
+macro_rules! of {
+    ($config:ident, ($section:ident.$rows:ident)) => {
+        $config.$section.$rows.latest()
+    };
+    ($config:ident, $section:ident) => {
+        $config.$section
+    };
+    (mut $config:ident, ($section:ident.$rows:ident)) => {
+        $config.$section.$rows.latest_mut()
+    };
+    (mut $config:ident, $section:ident) => {
+        $config.$section
+    };
+}
+
+/// A key is a field of the same name, so that the two cannot drift apart. A section in round
+/// brackets is one of rows.
 macro_rules! keys {
-    ($([$table:literal] $section:ident { $($name:ident: $read:expr,)* })*) => {
+    ($([$table:literal] $section:tt { $($name:ident: $read:expr,)* })*) => {
         pub(super) const KEYS: &[Key] = &[$($(
             Key {
                 table: $table,
                 name: stringify!($name),
                 set: |config, value| {
-                    config.$section.$name = $read(value)?;
+                    of!(mut config, $section).$name = $read(value)?;
                     Ok(())
                 },
-                show: |config| toml_text(&config.$section.$name),
+                show: |config| toml_text(&of!(config, $section).$name),
             },
         )*)*];
     };
@@ -81,6 +139,11 @@ keys! {
         idle_timeout_s: whole(1, 86_400),
         message_timeout_s: whole(1, 86_400),
         default_issuer: issuer,
+        fallback_charset: charset,
+    }
+    ["receive.dicom.sender"] (dicom.sender) {
+        ae_title: ae_title,
+        fallback_charset: some(charset),
     }
     ["receive.folder"] folder {
         path: optional_path,
@@ -89,6 +152,7 @@ keys! {
         after: word(&[("move", After::Move), ("delete", After::Delete)]),
         max_object_bytes: whole(MIN_OBJECT, MAX_OBJECT),
         default_issuer: issuer,
+        fallback_charset: charset,
     }
     ["store"] store {
         path: path,
@@ -183,4 +247,17 @@ pub(super) fn of_table(table: &str) -> impl Iterator<Item = &'static Key> {
 /// One key.
 pub(super) fn find(table: &str, name: &str) -> Option<&'static Key> {
     of_table(table).find(|key| key.name == name)
+}
+
+/// The table, if it is one of rows.
+pub(super) fn rows(table: &str) -> Option<&'static Rows> {
+    ROWS.iter().find(|rows| rows.table == table)
+}
+
+/// The heading of a table.
+pub(super) fn heading(table: &str) -> String {
+    match rows(table) {
+        Some(_) => format!("[[{table}]]"),
+        None => format!("[{table}]"),
+    }
 }

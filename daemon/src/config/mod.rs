@@ -15,7 +15,7 @@ mod tests;
 
 pub use settings::{
     After, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DicomSettings, FolderSettings, LogFormat,
-    LogLevel, ObserveSettings, OutboxSettings, StoreSettings, TemplateSettings,
+    LogLevel, ObserveSettings, OutboxSettings, SenderSettings, StoreSettings, TemplateSettings,
 };
 
 use crate::assess::Parameters;

@@ -1,6 +1,6 @@
 //! What the file says: known keys with their values, and everything that is not known.
 
-use super::keys::{self, Key};
+use super::keys::{self, Key, Rows, heading};
 use super::value::nearest;
 use crate::domain::Mistake;
 use std::ops::Range;
@@ -13,17 +13,21 @@ const RESERVED: &str = "destination";
 /// The longest list of keys that helps in a message.
 const LISTED: usize = 12;
 
-/// One setting as written.
-pub(super) struct Setting<'t> {
-    pub(super) key: &'static Key,
-    pub(super) value: Spanned<DeValue<'t>>,
+/// One thing the file sets.
+pub(super) enum Entry<'t> {
+    /// A row begins: the settings of its table that follow, up to the next row, are its own.
+    Row(&'static Rows, Range<usize>),
+    /// A setting as written.
+    Setting(&'static Key, Spanned<DeValue<'t>>),
 }
 
 /// A file taken apart.
 pub(super) struct Raw<'t> {
     pub(super) file: &'t str,
     pub(super) text: &'t str,
-    pub(super) settings: Vec<Setting<'t>>,
+    pub(super) entries: Vec<Entry<'t>>,
+    /// The file breaks the syntax somewhere, so what seems to be missing may be there.
+    pub(super) broken: bool,
     pub(super) mistakes: Vec<Mistake>,
 }
 
@@ -35,7 +39,8 @@ impl<'t> Raw<'t> {
         let mut raw = Raw {
             file,
             text,
-            settings: Vec::new(),
+            entries: Vec::new(),
+            broken: !errors.is_empty(),
             mistakes: Vec::new(),
         };
         for error in &errors {
@@ -59,9 +64,12 @@ impl<'t> Raw<'t> {
                 at += 1;
                 at <= syntax || !lines.contains(&m.line)
             });
-            raw.settings.retain(|setting| {
-                let start = Mistake::at(file, text, setting.value.span(), "").line;
-                let end = setting.value.span().end;
+            raw.entries.retain(|entry| {
+                let Entry::Setting(_, value) = entry else {
+                    return true;
+                };
+                let start = Mistake::at(file, text, value.span(), "").line;
+                let end = value.span().end;
                 let end = Mistake::at(file, text, end..end, "").line;
                 !lines.iter().any(|line| (start..=end).contains(line))
             });
@@ -78,6 +86,11 @@ impl<'t> Raw<'t> {
     ) {
         let mistake = Mistake::at(self.file, self.text, span, what).instead(instead);
         self.mistakes.push(mistake);
+    }
+
+    /// The line where a span starts.
+    pub(super) fn line(&self, span: Range<usize>) -> usize {
+        Mistake::at(self.file, self.text, span, "").line
     }
 
     /// A value as the file writes it, cut to what a message can carry.
@@ -105,9 +118,11 @@ impl<'t> Raw<'t> {
             let leads_on =
                 keys::tables().any(|table| table == full || table.starts_with(&format!("{full}.")));
             if let Some(key) = key {
-                self.settings.push(Setting { key, value });
+                self.entries.push(Entry::Setting(key, value));
             } else if full == RESERVED {
                 self.reserved(span, value.get_ref());
+            } else if let Some(rows) = keys::rows(&full) {
+                self.rows(span, rows, value);
             } else if leads_on {
                 match value.into_inner() {
                     DeValue::Table(inner) => self.walk(&full, inner),
@@ -122,6 +137,31 @@ impl<'t> Raw<'t> {
             } else {
                 self.unknown_key(span, path, &name);
             }
+        }
+    }
+
+    /// Each row of a table that may stand several times.
+    fn rows(&mut self, span: Range<usize>, rows: &'static Rows, value: Spanned<DeValue<'t>>) {
+        let mut wrong = vec![span];
+        if let DeValue::Array(array) = value.into_inner() {
+            wrong.clear();
+            for row in array {
+                let span = row.span();
+                match row.into_inner() {
+                    DeValue::Table(inner) => {
+                        self.entries.push(Entry::Row(rows, span));
+                        self.walk(rows.table, inner);
+                    }
+                    _ => wrong.push(span),
+                }
+            }
+        }
+        for span in wrong {
+            self.mistake(
+                span,
+                format!("{} is a table that may stand several times", rows.table),
+                heading_for(rows.table),
+            );
         }
     }
 
@@ -158,13 +198,13 @@ impl<'t> Raw<'t> {
         let what = if path.is_empty() {
             format!("there is no key {name} outside the tables")
         } else {
-            format!("there is no key {name} in [{path}]")
+            format!("there is no key {name} in {}", heading(path))
         };
         let here = || keys::of_table(path).map(|key| key.name);
         let elsewhere: Vec<String> = keys::KEYS
             .iter()
             .filter(|key| key.name == name)
-            .map(|key| format!("[{}]", key.table))
+            .map(|key| heading(key.table))
             .collect();
         let near = nearest(name, here());
         let instead = if !near.is_empty() {
@@ -210,7 +250,7 @@ fn bracketed(part: &str, joint: &str) -> String {
             let rest = table.strip_prefix(part);
             part.is_empty() || rest.is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
         })
-        .map(|table| format!("[{table}]"))
+        .map(heading)
         .collect();
     tables.join(joint)
 }

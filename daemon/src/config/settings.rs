@@ -3,6 +3,7 @@
 //! Field names are the keys of the file. [`crate::normalise::Technique`] and
 //! [`crate::assess::Parameters`] are the settings of `[technique]` and `[baseline]`.
 
+use crate::sr::FallbackCharset;
 use serde::Serialize;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
@@ -35,6 +36,20 @@ pub struct DicomSettings {
     pub message_timeout_s: u64,
     /// Issuer of patient ids when a report names none; may be empty.
     pub default_issuer: String,
+    /// Character set of reports that declare none; `None`: nothing is assumed.
+    pub fallback_charset: Option<FallbackCharset>,
+    /// `[[receive.dicom.sender]]`: what holds for one sender.
+    pub sender: Vec<SenderSettings>,
+}
+
+/// `[[receive.dicom.sender]]`: what differs for one sender. Absent keys are as in
+/// `[receive.dicom]`.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct SenderSettings {
+    /// Its calling AE title.
+    pub ae_title: String,
+    /// Character set of its reports that declare none; `Some(None)`: nothing is assumed of them.
+    pub fallback_charset: Option<Option<FallbackCharset>>,
 }
 
 impl Default for DicomSettings {
@@ -51,6 +66,8 @@ impl Default for DicomSettings {
             idle_timeout_s: 60,
             message_timeout_s: 120,
             default_issuer: String::new(),
+            fallback_charset: None,
+            sender: Vec::new(),
         }
     }
 }
@@ -81,6 +98,8 @@ pub struct FolderSettings {
     pub max_object_bytes: u64,
     /// Issuer of patient ids when a report names none; may be empty.
     pub default_issuer: String,
+    /// Character set of reports that declare none; `None`: nothing is assumed.
+    pub fallback_charset: Option<FallbackCharset>,
 }
 
 impl Default for FolderSettings {
@@ -92,6 +111,7 @@ impl Default for FolderSettings {
             after: After::Move,
             max_object_bytes: DEFAULT_MAX_OBJECT_BYTES,
             default_issuer: String::new(),
+            fallback_charset: None,
         }
     }
 }

@@ -60,8 +60,37 @@ fn the_shipped_default_explains_every_key_once_in_the_order_of_the_list() {
         }
         explained = line.starts_with('#');
     }
-    let known: Vec<_> = Config::known_keys().collect();
+    let known: Vec<_> = Config::known_keys()
+        .filter(|(table, _)| keys::rows(table).is_none())
+        .collect();
     assert_eq!(found, known);
+}
+
+/// The tables that may stand several times are shown as comments; without the marks they are read.
+#[test]
+fn the_shipped_default_shows_every_key_of_a_sender() {
+    let (_, shown) = DEFAULT_TEXT
+        .split_once("# [[receive.dicom.sender]]\n")
+        .unwrap();
+    let shown = shown.split_once("\n\n").unwrap().0;
+    let mut text = "[[receive.dicom.sender]]\n".to_owned();
+    let mut found = Vec::new();
+    let mut explained = false;
+    for line in shown.lines() {
+        let line = line.strip_prefix("# ").unwrap_or_default();
+        if let (false, Some((key, _))) = (line.starts_with('#'), line.split_once(" = ")) {
+            assert!(explained, "{line} has no sentence");
+            found.push(key);
+            text.push_str(&format!("{line}\n"));
+        }
+        explained = line.starts_with('#');
+    }
+    let known: Vec<_> = keys::of_table("receive.dicom.sender")
+        .map(|key| key.name)
+        .collect();
+    assert_eq!(found, known);
+    let config = Config::from_text("x.toml", &text).expect("no mistake");
+    assert_eq!(config.dicom.sender[0].ae_title, "CART1");
 }
 
 #[test]
@@ -97,6 +126,10 @@ fn every_key_is_read_into_its_own_place() {
         idle_timeout_s = 9
         message_timeout_s = 10
         default_issuer = "X"
+        fallback_charset = "ISO_IR 192"
+        [[receive.dicom.sender]]
+        ae_title = "CART"
+        fallback_charset = "GB18030"
         [receive.folder]
         path = "in"
         scan_every_ms = 1_500
@@ -104,6 +137,7 @@ fn every_key_is_read_into_its_own_place() {
         after = "delete"
         max_object_bytes = 2048
         default_issuer = "Y"
+        fallback_charset = 'ISO 2022 IR 100\ISO 2022 IR 144'
         [store]
         path = "s"
         keep_pixels = true
@@ -253,11 +287,14 @@ fn what_a_message_offers_as_a_value_is_accepted() {
         }
         for mistake in mistakes(&fs::read_to_string(&path).unwrap()) {
             let offer = mistake.instead.unwrap();
-            let table = mistake.what.split(['[', ']']).nth(1).unwrap_or_default();
+            // The heading of a table that may stand several times, or of any other.
+            let (heading, _) = mistake.what.split_once(' ').unwrap();
+            let rows = heading.starts_with("[[");
+            let id = if rows { "ae_title = \"ID\"\n" } else { "" };
             let offer = offer.trim_start_matches("write for example ");
             let offer = offer.trim_start_matches("write ");
             if mistake.what.contains("but must be") && offer.split_once(" = ").is_some() {
-                let text = format!("[{table}]\n{offer}\n");
+                let text = format!("{heading}\n{id}{offer}\n");
                 if offer.contains(';') {
                     continue; // an order between two keys: a sentence, not a value
                 }
