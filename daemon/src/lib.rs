@@ -35,4 +35,6 @@ pub mod pipeline;
 #[cfg(feature = "edges")]
 pub mod publish;
 #[cfg(feature = "edges")]
+mod rename;
+#[cfg(feature = "edges")]
 pub mod store;

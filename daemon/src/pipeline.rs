@@ -7,6 +7,7 @@
 
 mod filing;
 mod known;
+mod reads;
 mod renderings;
 mod sum;
 
@@ -14,29 +15,25 @@ pub use known::{content_of, known};
 pub use renderings::Beside;
 pub use sum::{Sum, sum};
 
-use crate::domain::{ObjectReading, Remark};
 use crate::publish::{self, PublishError};
-use crate::reading::{self, Origin, Rules};
+use crate::reading::Rules;
 use crate::results::{self, ResultError, Site};
-use crate::sr;
-use crate::store::objects::{self, Slim, Unread};
+use crate::store::objects;
+use crate::store::patients::{self, Dirty};
 use crate::store::readings;
 use crate::store::results::NewResult;
-use crate::store::{Store, StoreError, meta, patients};
+use crate::store::{Store, StoreError, meta};
 use chrono::Utc;
-use filing::file;
 use known::latest;
 use renderings::Renderings;
 use sha2::{Digest, Sha256};
 use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 /// Objects read in one commit.
 const OBJECTS_A_COMMIT: u32 = 64;
-
-/// Bytes of objects after which a commit takes no further one: a clip can be as large as a thousand
-/// reports, and all of a commit are in memory at once.
-const BYTES_A_COMMIT: usize = 32 << 20;
 
 /// Patients assessed between two looks at the queue.
 const PATIENTS_A_ROUND: u32 = 64;
@@ -70,6 +67,8 @@ pub struct Pipeline {
     outbox: PathBuf,
     beside: Beside,
     keep_pixels: bool,
+    hurry: Arc<AtomicBool>,
+    keep_bodies_days: u32,
 }
 
 /// What a step has done, for whoever shows progress.
@@ -94,13 +93,33 @@ impl Pipeline {
             outbox,
             beside,
             keep_pixels: false,
+            hurry: Arc::default(),
+            keep_bodies_days: 0,
         }
+    }
+
+    /// Once set, [`Pipeline::drain`] returns after the step at hand. What it leaves undone waits in
+    /// the store for the next one.
+    #[must_use]
+    pub fn hurry(&self) -> Arc<AtomicBool> {
+        Arc::clone(&self.hurry)
+    }
+
+    fn is_hurried(&self) -> bool {
+        self.hurry.load(Ordering::Relaxed)
     }
 
     /// Whether pictures keep their pixels in the store once they were read.
     #[must_use]
     pub fn keeping_pixels(mut self, keep: bool) -> Self {
         self.keep_pixels = keep;
+        self
+    }
+
+    /// For how many days the bytes of objects that were read are kept; 0 for ever.
+    #[must_use]
+    pub fn keeping_bodies(mut self, days: u32) -> Self {
+        self.keep_bodies_days = days;
         self
     }
 
@@ -116,7 +135,7 @@ impl Pipeline {
     /// # Errors
     ///
     /// When the store fails.
-    pub fn refresh(&self) -> Result<Option<&'static str>, PipelineError> {
+    pub fn refresh(&self) -> Result<Option<String>, PipelineError> {
         let reading = fingerprint(&(
             self.rules.templates.fingerprint(),
             self.rules.technique,
@@ -133,15 +152,21 @@ impl Pipeline {
             meta::set(tx, "rules_of_reading", &reading)?;
             meta::set(tx, "rules_of_assessing", &assessing)?;
             if old_reading.is_some_and(|old| old != reading) {
-                readings::reset_all(tx)?;
+                objects::read_all_again(tx)?;
                 patients::mark_all_dirty(tx, Utc::now())?;
-                return Ok(Some(
-                    "the rules of reading changed: every object is read again",
-                ));
+                return Ok(Some(match objects::count_missing(tx)? {
+                    0 => "the rules of reading changed: every object is read again".to_owned(),
+                    n => format!(
+                        "the rules of reading changed: every object is read again, except \
+                         {n} whose bytes are not kept; those keep their reading"
+                    ),
+                }));
             }
             if old_assessing.is_some_and(|old| old != assessing) {
                 patients::mark_all_dirty(tx, Utc::now())?;
-                return Ok(Some("parameters changed: every patient is assessed again"));
+                return Ok(Some(
+                    "parameters changed: every patient is assessed again".to_owned(),
+                ));
             }
             Ok(None)
         })?;
@@ -157,81 +182,8 @@ impl Pipeline {
         Ok(publish::sweep(&self.outbox)?)
     }
 
-    /// Reads some waiting objects, oldest first, in one commit. Returns how many.
-    ///
-    /// # Errors
-    ///
-    /// When the store fails. An object that cannot be understood is no error: it is quarantined.
-    pub fn read_some(&self) -> Result<usize, PipelineError> {
-        let waiting = self.store.read(|conn| {
-            let (mut bodies, mut bytes) = (Vec::new(), 0);
-            for one in objects::next_unread(conn, OBJECTS_A_COMMIT)? {
-                let body = match objects::body(conn, one.id) {
-                    Ok(body) => Ok(body),
-                    Err(StoreError::Damaged { what }) => Err(what),
-                    Err(error) => return Err(error),
-                };
-                bytes += body.as_ref().map_or(0, Vec::len);
-                bodies.push((one, body));
-                if bytes > BYTES_A_COMMIT {
-                    break;
-                }
-            }
-            Ok(bodies)
-        })?;
-        let readings = waiting
-            .into_iter()
-            .map(|(one, body)| {
-                let (reading, slim) = self.read(&one, body)?;
-                Ok((one.id, reading, slim))
-            })
-            .collect::<Result<Vec<_>, StoreError>>()?;
-        let count = readings.len();
-        if count > 0 {
-            self.store.write(move |tx| {
-                readings
-                    .into_iter()
-                    .try_for_each(|(id, reading, slim)| file(tx, id, reading, slim))
-            })?;
-        }
-        Ok(count)
-    }
-
-    /// What was read from an object, and the body to keep in its place if it is a picture whose
-    /// pixels nobody wants.
-    fn read(
-        &self,
-        object: &Unread,
-        body: Result<Vec<u8>, String>,
-    ) -> Result<(ObjectReading, Option<Slim>), StoreError> {
-        let body = match body {
-            Ok(body) => body,
-            Err(what) => {
-                let remark = Remark::blocking(
-                    "stored-bytes-damaged",
-                    format!("The stored bytes are damaged: {what}."),
-                )
-                .act("Have the object sent again and check the disk.");
-                return Ok((ObjectReading::quarantined(remark), None));
-            }
-        };
-        let syntax = object.transfer_syntax.as_deref();
-        let origin = Origin {
-            default_issuer: &object.default_issuer,
-            fallback_charset: self.rules.charsets.of(&object.source),
-        };
-        let mut reading = reading::read_object(&body, syntax, origin, &self.rules);
-        if let Some(received) = &object.content_sha256 {
-            reading.content_sha256 = Some(received.clone());
-        }
-        let slim = match self.keep_pixels || reading.image.is_none() {
-            true => None,
-            false => sr::without_pixels(&body, syntax, &self.rules.limits),
-        };
-        Ok((reading, slim.map(|slim| Slim::new(&slim)).transpose()?))
-    }
-
-    /// Assesses some patients whose exams changed. Returns how many.
+    /// Assesses some patients whose exams changed. Returns for how many something was done; one
+    /// whose stored facts are damaged is told in the log and waits.
     ///
     /// # Errors
     ///
@@ -240,33 +192,65 @@ impl Pipeline {
         let waiting = self
             .store
             .read(|conn| patients::dirty(conn, PATIENTS_A_ROUND))?;
-        for one in &waiting {
-            let (known, latest) = self
-                .store
-                .read(|conn| Ok((known(conn, &one.key)?, latest(conn, &one.key)?)))?;
-            let contents = results::of_patient(&known, &self.site)?;
-            let mut rows = Vec::new();
-            for version in results::new_versions(contents, &latest)? {
-                rows.push(NewResult {
-                    exam_id: version.content.exam.id.clone(),
-                    patient: one.key.clone(),
-                    key: version.key,
-                    content: serde_json::to_string(&version.content).map_err(ResultError::from)?,
-                    why: version.why,
-                });
+        let mut done = 0;
+        let mut assessed = Vec::new();
+        for one in waiting {
+            if self.is_hurried() {
+                break;
             }
-            let seen = one.clone();
-            self.store.write(move |tx| {
+            match self.assess(&one) {
+                Ok(rows) => assessed.push((one, rows)),
+                Err(PipelineError::Store(StoreError::ReadingDamaged { object })) => {
+                    tracing::error!(code = "reading-damaged", %object, "it is read again");
+                    self.store
+                        .write(move |tx| readings::read_anew(tx, object))?;
+                    done += 1;
+                }
+                // One damaged row must not stop everybody else.
+                Err(PipelineError::Store(error @ StoreError::Damaged { .. })) => {
+                    tracing::error!(code = "patient-not-assessed", %error);
+                    self.store
+                        .write(move |tx| patients::wait_longer(tx, &one, Utc::now()))?;
+                }
+                Err(error) => return Err(error),
+            }
+        }
+        done += assessed.len();
+        if assessed.is_empty() {
+            return Ok(done);
+        }
+        // One commit, one sync.
+        self.store.write(move |tx| {
+            for (seen, rows) in &assessed {
                 // Marked again since it was looked at: what was made is out of date already.
-                if patients::clear_dirty(tx, &seen)? {
-                    for row in &rows {
+                if patients::clear_dirty(tx, seen)? {
+                    for row in rows {
                         crate::store::results::insert(tx, row, Utc::now())?;
                     }
                 }
-                Ok(())
-            })?;
+            }
+            Ok(())
+        })?;
+        Ok(done)
+    }
+
+    /// Further versions of a patient's results.
+    fn assess(&self, one: &Dirty) -> Result<Vec<NewResult>, PipelineError> {
+        let (known, latest) = self
+            .store
+            .read(|conn| Ok((known(conn, &one.key)?, latest(conn, &one.key)?)))?;
+        let contents = results::of_patient(&known, &self.site)?;
+        let mut rows = Vec::new();
+        for version in results::new_versions(contents, &latest)? {
+            rows.push(NewResult {
+                exam_id: version.content.exam.id.clone(),
+                patient: one.key.clone(),
+                key: version.key,
+                content: serde_json::to_string(&version.content).map_err(ResultError::from)?,
+                why: version.why,
+            });
         }
-        Ok(waiting.len())
+        Ok(rows)
     }
 
     /// Writes results that are not in the outbox yet. Returns how many.
@@ -276,9 +260,32 @@ impl Pipeline {
     /// When the outbox cannot be written or the store fails.
     pub fn publish(&self) -> Result<usize, PipelineError> {
         let renderings = Renderings::new(&self.store, self.beside);
-        Ok(publish::publish(&self.store, &self.outbox, |row| {
-            renderings.of(row)
-        })?)
+        let mut published = 0;
+        while !self.is_hurried() {
+            match publish::publish_some(&self.store, &self.outbox, |row| renderings.of(row))? {
+                Some(some) => published += some,
+                None => break,
+            }
+        }
+        Ok(published)
+    }
+
+    /// Drops the bytes of some objects that have been kept long enough. Returns how many; 0: none
+    /// is left. Nothing that a result depends on goes with them.
+    ///
+    /// # Errors
+    ///
+    /// When the store fails.
+    pub fn drop_some_bodies(&self) -> Result<usize, PipelineError> {
+        let days = self.keep_bodies_days;
+        if days == 0 {
+            return Ok(0);
+        }
+        let now = Utc::now();
+        let before = now - chrono::Duration::days(days.into());
+        Ok(self
+            .store
+            .write(move |tx| objects::drop_bodies(tx, before, OBJECTS_A_COMMIT, now))?)
     }
 
     /// Runs all steps until nothing is left to do, telling `watch` after each.
@@ -317,7 +324,7 @@ impl Pipeline {
             done.assessed += assessed;
             done.published += self.publish()?;
             watch(done);
-            if read + assessed == 0 {
+            if read + assessed == 0 || self.is_hurried() {
                 return Ok(done);
             }
         }
@@ -332,7 +339,7 @@ impl Pipeline {
         let start = Instant::now();
         let mut last = start;
         let mut total = 0;
-        while start.elapsed() < ASSESS_AT_LEAST_EVERY {
+        while start.elapsed() < ASSESS_AT_LEAST_EVERY && !self.is_hurried() {
             let read = self.read_some()?;
             if read > 0 {
                 total += read;
@@ -355,3 +362,6 @@ fn fingerprint(value: &impl std::fmt::Debug) -> String {
         .take(16)
         .fold(String::new(), |hex, byte| format!("{hex}{byte:02x}"))
 }
+
+#[cfg(test)]
+mod tests;

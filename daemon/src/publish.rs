@@ -5,7 +5,8 @@
 //! there twice.
 
 use crate::store::results::{self, ResultRow};
-use crate::store::{Store, StoreError};
+use crate::store::{Store, StoreError, patients};
+use serde_json::Value;
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -14,7 +15,7 @@ use std::path::{Path, PathBuf};
 const ASIDE: &str = ".partial-";
 
 /// Results between two marks in the store.
-const BATCH: u32 = 64;
+const BATCH: u32 = 32;
 
 /// A result that did not reach the outbox. Those before it did.
 #[derive(Debug, thiserror::Error)]
@@ -38,69 +39,163 @@ pub enum PublishError {
     Store(#[from] StoreError),
 }
 
-/// Writes every result that is not yet in the outbox as the folder `<exam>-v<version>`, with the
-/// files that `render` makes of it (name and bytes). Returns how many were written.
+/// Writes some of the results that are not yet in the outbox, each as the folder
+/// `<exam>-v<version>`, with the files that `render` makes of it (name and bytes). Returns how
+/// many, or `None` when none was left.
 ///
 /// # Errors
 /// The first result that could not be written; what was written is marked.
-pub fn publish(
+pub fn publish_some(
     store: &Store,
     outbox: &Path,
     render: impl Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError>,
-) -> Result<usize, PublishError> {
-    let mut published = 0;
-    loop {
-        let rows = store.read(|conn| results::unpublished(conn, BATCH))?;
-        if rows.is_empty() {
-            return Ok(published);
+) -> Result<Option<usize>, PublishError> {
+    let rows = store.read(|conn| results::unpublished(conn, BATCH))?;
+    if rows.is_empty() {
+        return Ok(None);
+    }
+    make_folder(outbox)?;
+    let mut done = Vec::new();
+    let mut failed = None;
+    for row in rows {
+        if row.is_damaged {
+            store.write(move |tx| set_aside(tx, &row))?;
+            continue;
         }
-        make_folder(outbox)?;
-        let mut done = Vec::new();
-        let mut failed = None;
-        for row in rows {
-            let written = render(&row)
-                .map_err(PublishError::from)
-                .and_then(|files| write_result(outbox, &row, &files));
-            match written {
-                Ok(()) => done.push((row.exam_id, row.version)),
-                Err(error) => {
-                    failed = Some(error);
-                    break;
-                }
+        let written = render(&row)
+            .map_err(PublishError::from)
+            .and_then(|files| write_result(outbox, &row, &files));
+        match written {
+            Ok(None) => done.push((row.exam_id, row.version)),
+            // Comes up again under its new number.
+            Ok(Some(newest)) => {
+                store.write(move |tx| results::renumber(tx, &row.exam_id, row.version, newest))?
+            }
+            Err(error) => {
+                failed = Some(error);
+                break;
             }
         }
-        published += done.len();
-        if !done.is_empty() {
-            // The renames, before anyone relies on them. Also for folders that were there
-            // already: the crash may have come between their rename and this.
-            sync_folder(outbox)?;
-            store.write(move |tx| {
-                let now = chrono::Utc::now();
-                for (exam, version) in &done {
-                    results::mark_published(tx, exam, *version, now)?;
-                }
-                Ok(())
-            })?;
-        }
-        if let Some(error) = failed {
-            return Err(error);
-        }
+    }
+    let published = done.len();
+    if published > 0 {
+        // The renames, before anyone relies on them. Also for folders that were there already:
+        // the crash may have come between their rename and this.
+        sync_folder(outbox).inspect_err(|_| take_back(outbox, &done))?;
+        store.write(move |tx| {
+            let now = chrono::Utc::now();
+            for (exam, version) in &done {
+                results::mark_published(tx, exam, *version, now)?;
+            }
+            Ok(())
+        })?;
+    }
+    failed.map_or(Ok(Some(published)), Err)
+}
+
+/// After a failed sync of the outbox nobody knows which renames are on the disk, and a later sync
+/// that succeeds does not say it either. What is not marked is written anew.
+fn take_back(outbox: &Path, done: &[(String, u32)]) {
+    for (exam, version) in done {
+        let name = folder_name(exam, *version);
+        let aside = outbox.join(format!("{ASIDE}{}-{name}", std::process::id()));
+        // On a disk in trouble this may fail as well; the failed sync is being told already.
+        let _ = fs::rename(outbox.join(&name), &aside);
+        let _ = fs::remove_dir_all(&aside);
     }
 }
 
+fn folder_name(exam: &str, version: u32) -> String {
+    format!("{exam}-v{version}")
+}
+
+/// A version that is not what was stored is not published; its patient is assessed again, which
+/// makes another version.
+fn set_aside(tx: &rusqlite::Connection, row: &ResultRow) -> Result<(), StoreError> {
+    tracing::error!(
+        code = "result-damaged",
+        exam = row.exam_id,
+        version = row.version,
+        "another version is made"
+    );
+    let now = chrono::Utc::now();
+    results::note_damaged(tx, &row.exam_id, row.version, now)?;
+    patients::mark_dirty(tx, &row.patient, now)
+}
+
+/// Whether a published result still stands in the outbox.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    /// Its folder is there and holds this result.
+    Same,
+    /// There is no such folder: whoever reads the outbox may take folders away.
+    Gone,
+    /// Its folder holds something else.
+    Other,
+}
+
+/// Compares the folder of a result with its key and content.
+///
+/// # Errors
+/// The outbox cannot be read.
+pub fn standing(outbox: &Path, row: &ResultRow) -> io::Result<Standing> {
+    let folder = outbox.join(folder_name(&row.exam_id, row.version));
+    if !folder.symlink_metadata().is_ok_and(|facts| facts.is_dir()) {
+        return Ok(Standing::Gone);
+    }
+    let bytes = match fs::read(folder.join("result.json")) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Standing::Other),
+        bytes => bytes?,
+    };
+    let told = serde_json::from_slice(&bytes);
+    let stored = serde_json::from_str(&row.content);
+    let (Ok(Value::Object(told)), Ok(Value::Object(stored))) = (told, stored) else {
+        return Ok(Standing::Other);
+    };
+    let is_same = told.get("key").and_then(Value::as_str) == Some(row.key.as_str())
+        && stored
+            .iter()
+            .all(|(name, value)| told.get(name) == Some(value));
+    Ok(if is_same {
+        Standing::Same
+    } else {
+        Standing::Other
+    })
+}
+
+/// The highest version of an exam in the outbox.
+fn newest_version(outbox: &Path, exam: &str) -> io::Result<Option<u32>> {
+    let mut newest = None;
+    for entry in fs::read_dir(outbox)? {
+        let name = entry?.file_name();
+        let version = name
+            .to_str()
+            .and_then(|name| name.strip_prefix(exam)?.strip_prefix("-v")?.parse().ok());
+        newest = newest.max(version);
+    }
+    Ok(newest)
+}
+
+/// Writes one result. `Some`: its number is taken by another result, which can only come from a
+/// store that is not here any more; the number is the highest one taken.
 fn write_result(
     outbox: &Path,
     row: &ResultRow,
     files: &[(&'static str, Vec<u8>)],
-) -> Result<(), PublishError> {
-    let name = format!("{}-v{}", row.exam_id, row.version);
+) -> Result<Option<u32>, PublishError> {
+    let name = folder_name(&row.exam_id, row.version);
     for one in files.iter().map(|(name, _)| *name).chain([name.as_str()]) {
         check_name(one)?;
     }
     let to = outbox.join(&name);
-    if to.symlink_metadata().is_ok_and(|facts| facts.is_dir()) {
+    match standing(outbox, row).map_err(at(&to))? {
+        Standing::Gone => {}
         // It has its name by a rename after a sync, so it is whole.
-        return Ok(());
+        Standing::Same => return Ok(None),
+        Standing::Other => {
+            let newest = newest_version(outbox, &row.exam_id).map_err(at(outbox))?;
+            return Ok(Some(newest.unwrap_or(row.version)));
+        }
     }
     // By process: `label` may publish beside the daemon.
     let aside = outbox.join(format!("{ASIDE}{}-{name}", std::process::id()));
@@ -121,9 +216,10 @@ fn write_result(
     sync_folder(&aside)?;
     match fs::rename(&aside, &to) {
         // Another process was first; both wrote the same row.
-        Err(_) if to.is_dir() => fs::remove_dir_all(&aside).map_err(at(&aside)),
-        renamed => renamed.map_err(at(&to)),
+        Err(_) if to.is_dir() => fs::remove_dir_all(&aside).map_err(at(&aside))?,
+        renamed => renamed.map_err(at(&to))?,
     }
+    Ok(None)
 }
 
 /// Removes what a crash left half written. For the owner of the store, before it publishes.

@@ -3,6 +3,8 @@
 //! What open(2), rename(2), mkfifo(3) and symlink(7) promise is the outside measure here; the files
 //! are made with the system's own tools.
 
+mod arriving;
+
 use sheathline::config::{After, FolderSettings};
 use sheathline::receive::folder::file::{NotRead, read_whole};
 use sheathline::receive::folder::{DropFolder, Look};
@@ -41,6 +43,8 @@ impl Place {
         fs::create_dir_all(&path).expect("made");
         let mut settings = FolderSettings {
             settle_ms: 1000,
+            // These tests are about files, not about what is in them.
+            unfinished_s: 0,
             ..FolderSettings::default()
         };
         change(&mut settings);
@@ -382,13 +386,15 @@ fn without_done_the_content_is_kept_once() {
     fs::write(place.path("a.dcm"), b"bytes").expect("written");
     place.look();
     fs::remove_dir(place.path("done")).expect("removed");
+    fs::write(place.path("done"), b"no folder").expect("written");
     for _ in 0..3 {
         let look = place.look();
         assert_eq!((look.taken, look.waiting), (0, 1));
     }
     let counts = place.store.read(readings::counts).expect("counted");
     assert_eq!((counts.unread, counts.repeats), (1, 0));
-    fs::create_dir(place.path("done")).expect("made again");
+    // Gone altogether, it is made again.
+    fs::remove_file(place.path("done")).expect("removed");
     assert_eq!(place.look().taken, 1);
     assert_eq!(place.names("done"), ["a.dcm"]);
 }

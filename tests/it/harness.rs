@@ -6,6 +6,7 @@ use std::io::{BufRead, BufReader};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
@@ -31,7 +32,7 @@ impl Site {
         fs::create_dir(site.path("drop")).expect("drop folder");
         let text = format!(
             "[receive.dicom]\nlisten = \"127.0.0.1:0\"\n\
-             [receive.folder]\npath = \"drop\"\nscan_every_ms = 100\nsettle_ms = 100\n\
+             [receive.folder]\npath = \"drop\"\nscan_every_ms = 100\nsettle_ms = 100\nunfinished_s = 0\n\
              [store]\npath = \"store.sqlite\"\n\
              [outbox]\nfolder = \"outbox\"\n\
              [observe]\nlog_format = \"json\"\n{more}"
@@ -123,6 +124,7 @@ impl Site {
         let mut daemon = Daemon {
             child,
             address: SocketAddr::from(([127, 0, 0, 1], 0)),
+            log: Arc::default(),
         };
         let mut log = BufReader::new(daemon.child.stdout.take().expect("standard output"));
         let mut text = String::new();
@@ -135,7 +137,11 @@ impl Site {
                 let address = event["fields"]["address"].as_str().expect("address");
                 daemon.address = address.parse().expect("an address");
                 // Read on, or the daemon would block on a full pipe.
-                std::thread::spawn(move || log.lines().for_each(drop));
+                let lines = Arc::clone(&daemon.log);
+                std::thread::spawn(move || {
+                    let keep = |line| lines.lock().expect("no panic").push(line);
+                    log.lines().map_while(Result::ok).for_each(keep);
+                });
                 return daemon;
             }
         }
@@ -151,9 +157,21 @@ fn hidden(path: &Path) -> bool {
 pub(crate) struct Daemon {
     child: Child,
     pub(crate) address: SocketAddr,
+    log: Arc<Mutex<Vec<String>>>,
 }
 
 impl Daemon {
+    /// Its process id.
+    pub(crate) fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// What it has logged since it listened.
+    pub(crate) fn log(&self) -> Vec<Value> {
+        let log = self.log.lock().expect("no panic");
+        lines(&log.join("\n"))
+    }
+
     /// Ends it as a power cut of the process would: SIGKILL.
     pub(crate) fn kill(mut self) {
         self.child.kill().expect("kill");

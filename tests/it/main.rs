@@ -11,15 +11,17 @@
 
 mod charsets;
 mod commands;
-mod crash;
 mod demo;
 mod documents;
 mod folder;
 mod harness;
+mod keep;
+mod large;
 mod objects;
 mod pictures;
 mod pressure;
 mod receive;
+mod stop;
 mod store;
 mod templates;
 mod tidy;

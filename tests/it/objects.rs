@@ -39,6 +39,13 @@ impl Report {
         path
     }
 
+    /// It as a Part 10 file in memory.
+    pub(crate) fn bytes(&self) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        self.object().write_all(&mut bytes).expect("written");
+        bytes
+    }
+
     fn object(&self) -> FileDicomObject<InMemDicomObject> {
         let mut object = open_file(fixture("sr/tid1500/report.dcm")).expect("fixture");
         for (tag, vr, value) in [

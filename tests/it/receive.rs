@@ -1,8 +1,16 @@
 //! Associations over a real socket: DCMTK's tools and the client of `dicom-ul` as senders, and
 //! peers that keep no rule.
 
+mod access;
 mod dcmtk;
 mod hostile;
+mod pki;
+mod raw;
+mod refusals;
+mod senders;
+mod slow;
+mod tls;
+mod tls_files;
 
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
@@ -12,9 +20,11 @@ use dicom_ul::association::client::{AsyncClientAssociation, ClientAssociationOpt
 use dicom_ul::pdu::{PDataValue, PDataValueType, Pdu};
 use sheathline::config::DicomSettings;
 use sheathline::receive::Listener;
+use sheathline::receive::refusal::{Refusal, Refusals};
 use sheathline::store::objects::{self, Unread};
 use sheathline::store::{Mode, Store, StoreError, readings};
 use std::net::SocketAddr;
+use std::sync::Arc;
 use std::time::Duration;
 use tempfile::TempDir;
 use tokio::net::TcpStream;
@@ -30,6 +40,9 @@ const EXPLICIT: &str = "1.2.840.10008.1.2.1";
 struct Node {
     store: Store,
     address: SocketAddr,
+    /// All of them, and whether TLS is spoken there.
+    addresses: Vec<(SocketAddr, bool)>,
+    refusals: Arc<Refusals>,
     stop: watch::Sender<bool>,
     running: JoinHandle<()>,
     temp: TempDir,
@@ -40,7 +53,7 @@ impl Node {
         let temp = TempDir::new().expect("temp");
         let store = Store::open(&temp.path().join("store.db"), Mode::Owner).expect("opens");
         let mut settings = DicomSettings {
-            listen: "127.0.0.1:0".parse().expect("an address"),
+            listen: vec!["127.0.0.1:0".parse().expect("an address")],
             ..DicomSettings::default()
         };
         change(&mut settings);
@@ -48,14 +61,25 @@ impl Node {
             .await
             .expect("listens");
         let address = listener.address();
+        let addresses = listener.addresses().collect();
+        let refusals = listener.refusals();
         let (stop, stopped) = watch::channel(false);
         Node {
             store,
             address,
+            addresses,
+            refusals,
             stop,
             running: tokio::spawn(listener.run(stopped)),
             temp,
         }
+    }
+
+    /// How often peers were refused for one reason.
+    fn refused(&self, refusal: Refusal) -> u64 {
+        let mut counts = self.refusals.counts();
+        let found = counts.find(|(one, _)| *one == refusal);
+        found.expect("in the table").1
     }
 
     /// Everything kept: what is known of it and its bytes.
@@ -83,6 +107,8 @@ impl Node {
 struct Sender {
     association: AsyncClientAssociation<TcpStream>,
     next: u16,
+    /// The Error Comment of the last answer.
+    said: String,
 }
 
 impl Sender {
@@ -105,6 +131,7 @@ impl Sender {
         Ok(Sender {
             association,
             next: 1,
+            said: String::new(),
         })
     }
 
@@ -183,7 +210,13 @@ impl Sender {
             number(&set, tags::MESSAGE_ID_BEING_RESPONDED_TO),
             self.next - 1
         );
-        (number(&set, tags::STATUS), set)
+        let status = number(&set, tags::STATUS);
+        // Success says nothing, every failure says what it is.
+        self.said = match status {
+            0x0000 => String::new(),
+            _ => comment(&set),
+        };
+        (status, set)
     }
 
     async fn store(&mut self, instance: &str, bytes: &[u8]) -> u16 {
@@ -369,6 +402,14 @@ async fn a_class_other_than_that_of_the_context_is_refused() {
     node.stop().await;
 }
 
+/// The Error Comment (0000,0902) of an answer: at most 64 characters (PS3.5 table 6.2-1, LO).
+fn comment(set: &InMemDicomObject) -> String {
+    let comment = set.element(tags::ERROR_COMMENT).expect("a comment");
+    let comment = comment.to_str().expect("text").trim_end().to_owned();
+    assert!((1..=64).contains(&comment.len()), "{comment}");
+    comment
+}
+
 /// A700H with a comment: the sender keeps its copy. With room again, success.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_full_store_never_answers_success() {
@@ -384,6 +425,7 @@ async fn a_full_store_never_answers_success() {
         .flat_map(|n| n.wrapping_mul(n).to_le_bytes())
         .collect();
     assert_eq!(sender.store("1.2", &large).await, 0xA700);
+    assert!(sender.said.starts_with("no space left"), "{}", sender.said);
     assert_eq!(sender.echo().await, 0x0000);
     pages(100_000).await.expect("set");
     assert_eq!(sender.store("1.2", &large).await, 0x0000);
@@ -407,8 +449,36 @@ async fn a_store_in_doubt_never_answers_success() {
     failed.await.expect_err("the commit fails");
     for bytes in [&b"before"[..], b"after"] {
         assert_eq!(sender.store("1.2", bytes).await, 0xA700);
+        assert!(sender.said.contains("in doubt"), "{}", sender.said);
     }
     assert!(node.store.doubt().is_some());
+    node.stop().await;
+}
+
+/// What is a fault of our own, neither space nor doubt, is a processing failure, and the next object
+/// is stored.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_internal_failure_is_told_as_one() {
+    let node = Node::start(|_| {}).await;
+    let mut sender = Sender::connect(node.address).await.expect("accepted");
+    let run = async |sql: &'static str| {
+        let done = node
+            .store
+            .write_async(move |tx| -> Result<(), StoreError> { Ok(tx.execute_batch(sql)?) });
+        done.await.expect("done");
+    };
+    run("create trigger refuse before insert on object begin select raise(abort, 'PATIENT'); end;")
+        .await;
+    assert_eq!(sender.store("1.2", b"bytes").await, 0x0110);
+    assert!(
+        sender.said.contains("fault of the receiver"),
+        "{}",
+        sender.said
+    );
+    assert_eq!(node.kept().len(), 0);
+    run("drop trigger refuse;").await;
+    assert_eq!(sender.store("1.2", b"bytes").await, 0x0000);
+    assert_eq!(node.kept().len(), 1);
     node.stop().await;
 }
 

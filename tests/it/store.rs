@@ -120,7 +120,11 @@ fn a_second_process_is_refused_and_a_guest_writes_beside_the_first() {
     let drain = std::thread::spawn(move || lines.count());
     let guest = Store::open(&path, Mode::Guest).expect("a guest");
     for n in 0..20 {
-        keep(&guest, format!("from the guest {n}").as_bytes()).expect("kept beside the owner");
+        let body = format!("from the guest {n}");
+        // The other hardly ever lets go: on a loaded machine "try again" is a fair answer.
+        while let Err(error) = keep(&guest, body.as_bytes()) {
+            assert!(matches!(error, StoreError::Busy), "{error}");
+        }
     }
     drop(guest);
     other.kill().expect("killed");

@@ -2,8 +2,8 @@
 
     python tests/python/check_send.py BINARY
 
-Starts `serve` on a free port, sends every readable fixture over three associations, and checks
-that each was answered 0x0000, that the values in the store are those of `expected.json` (read by
+Starts `serve` on free ports, sends every readable fixture over three associations, every second one
+over TLS with certificates made for the occasion by `openssl`, and checks that each was answered 0x0000, that the values in the store are those of `expected.json` (read by
 pydicom), and that what was received adds up. Exit 1 on any difference.
 """
 
@@ -18,6 +18,11 @@ FIXTURES = ROOT / "fixtures" / "sr"
 CONFIG = """
 [receive.dicom]
 listen = "127.0.0.1:0"
+[receive.dicom.tls]
+listen = "127.0.0.1:0"
+certificate = "server.pem"
+key = "server.key"
+client_ca = "ca.pem"
 [store]
 path = "store.sqlite"
 [outbox]
@@ -27,12 +32,33 @@ log_format = "json"
 """
 
 
-def address(daemon: subprocess.Popen) -> str:
+def addresses(daemon: subprocess.Popen) -> dict[bool, str]:
+    """Where it listens, without TLS and with it."""
+    found = {}
     for line in daemon.stdout:
         event = json.loads(line)["fields"]
         if event.get("code") == "listening":
-            return event["address"]
+            found[event["tls"]] = event["address"]
+        if len(found) == 2:
+            return found
     raise SystemExit("the daemon ended before it listened")
+
+
+def certificates(folder: Path) -> None:
+    """An authority, and a certificate of version 3 by it for the server and for the sender."""
+
+    def openssl(*arguments: str) -> None:
+        subprocess.run(["openssl", *arguments], cwd=folder, check=True, capture_output=True)
+
+    (folder / "leaf.txt").write_text("basicConstraints = CA:FALSE\n")
+    new = ["-newkey", "rsa:2048", "-nodes"]
+    ca = ["-keyout", "ca.key", "-out", "ca.pem", "-subj", "/CN=Test Authority", "-days", "2"]
+    openssl("req", "-x509", *new, *ca)
+    for name in ["server", "sender"]:
+        asked = ["-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/CN={name}"]
+        openssl("req", *new, *asked)
+        by = ["-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial", "-days", "2"]
+        openssl("x509", "-req", "-in", f"{name}.csr", *by, "-extfile", "leaf.txt", "-out", f"{name}.pem")
 
 
 def cases() -> list[Path]:
@@ -53,18 +79,24 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         config = Path(folder) / "site.toml"
         config.write_text(CONFIG)
+        certificates(Path(folder))
         daemon = subprocess.Popen(
             [binary, "serve", "--config", config], stdout=subprocess.PIPE, text=True
         )
         try:
-            sender = [sys.executable, str(ROOT / "tests/python/send.py"), address(daemon)]
-            result = subprocess.run([*sender, "--associations", "3", *files], text=True)
+            at = addresses(daemon)
+            sender = [sys.executable, str(ROOT / "tests/python/send.py"), "--associations", "3"]
+            tls = ["--tls", *(f"{folder}/{name}" for name in ["ca.pem", "sender.pem", "sender.key"])]
+            results = [
+                subprocess.run([*sender, at[False], *files[::2]], text=True).returncode,
+                subprocess.run([*sender, at[True], *files[1::2], *tls], text=True).returncode,
+            ]
         finally:
             daemon.terminate()
             rest = daemon.stdout.read()
             code = daemon.wait(60)
-        if result.returncode != 0 or code != 0:
-            print(f"sending ended with {result.returncode}, the daemon with {code}\n{rest}")
+        if any(results) or code != 0:
+            print(f"sending ended with {results}, the daemon with {code}\n{rest}")
             return 1
         return compare(binary, config, sent)
 

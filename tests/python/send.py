@@ -1,12 +1,13 @@
 """Sends DICOM files to a C-STORE SCP with pynetdicom.
 
-    python tests/python/send.py HOST:PORT FILE… [--associations N]
+    python tests/python/send.py HOST:PORT FILE… [--associations N] [--tls CA CERTIFICATE KEY]
 
 Prints one line a file: status and path. Files are sent in the bytes they have, in their own
 transfer syntax. Exit 1 when a status is not 0x0000 (PS3.7 C.1.1) or an association is refused.
 """
 
 import argparse
+import ssl
 import sys
 import threading
 from pathlib import Path
@@ -14,6 +15,18 @@ from pathlib import Path
 import pydicom
 from pydicom.errors import InvalidDicomError
 from pynetdicom import AE
+
+
+def tls(options) -> tuple[ssl.SSLContext, None] | None:
+    """A context that checks the receiver against CA and shows a certificate of its own."""
+    if options.tls is None:
+        return None
+    ca, certificate, key = options.tls
+    context = ssl.create_default_context(cafile=ca)
+    # The receiver is known by its authority, not by a name.
+    context.check_hostname = False
+    context.load_cert_chain(certificate, key)
+    return context, None
 
 
 def send(host: str, port: int, files: list[Path], options, results: dict[Path, str]) -> None:
@@ -34,7 +47,7 @@ def send(host: str, port: int, files: list[Path], options, results: dict[Path, s
     readable = [file for file in files if file not in results]
     if not readable:
         return
-    association = entity.associate(host, port, ae_title=options.called)
+    association = entity.associate(host, port, ae_title=options.called, tls_args=tls(options))
     if not association.is_established:
         reason = "rejected" if association.is_rejected else "not established"
         results.update(dict.fromkeys(readable, f"association {reason}"))
@@ -60,6 +73,7 @@ def main() -> int:
     parser.add_argument("--calling", default="FIXTURE", help="own AE title")
     parser.add_argument("--called", default="SHEATHLINE", help="AE title of the receiver")
     parser.add_argument("--timeout", type=float, default=30.0, help="seconds to wait for an answer")
+    parser.add_argument("--tls", nargs=3, metavar=("CA", "CERTIFICATE", "KEY"), help="PEM files")
     options = parser.parse_args()
     host, _, port = options.address.rpartition(":")
     if not host or not port.isdigit():

@@ -44,6 +44,14 @@ pub(super) enum Command {
     Pressure(PressureArgs),
     /// Say what happened to a patient; re-assesses what depends on it.
     Event(EventArgs),
+    /// Compare everything stored with its hashes, and the outbox with the store; changes nothing.
+    Verify(VerifyArgs),
+    /// Copy the store to a new file while the daemon runs, and check the copy.
+    Backup(BackupArgs),
+    /// Check a copy of the store and put it in the store's place; the daemon must not run.
+    Restore(RestoreArgs),
+    /// Give the room of dropped bytes back to the disk.
+    Compact(ConfigArg),
     /// Check a configuration file: every mistake at once.
     CheckConfig(CheckConfigArgs),
     /// Show how often invented patients are flagged, and how large a rise must be to be found.
@@ -232,6 +240,40 @@ pub(super) struct EventArgs {
     /// Take the event back.
     #[arg(long)]
     pub(super) remove: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct VerifyArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// Count a published result that is gone from the outbox as damage. Leave this out where the
+    /// reader of the outbox takes results away.
+    #[arg(long)]
+    pub(super) outbox_complete: bool,
+    /// Print JSON.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct BackupArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// The new file; it must not exist yet.
+    #[arg(value_name = "TO")]
+    pub(super) to: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct RestoreArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// A file made by `backup`; it stays.
+    #[arg(value_name = "FROM")]
+    pub(super) from: PathBuf,
+    /// Allow that there is a store already; it is kept beside, under another name.
+    #[arg(long)]
+    pub(super) replace: bool,
 }
 
 #[derive(Debug, Args)]

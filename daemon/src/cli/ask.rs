@@ -6,6 +6,7 @@ use crate::assess::{self, Question};
 use crate::config::Config;
 use crate::domain::{Disposition, ObjectReading, Severity};
 use crate::reading::{self, Origin};
+use crate::receive::tls;
 use serde::Serialize;
 use std::io::Read;
 use std::path::Path;
@@ -154,6 +155,13 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
         Ok(mut config) => {
             config.resolve(args.file.parent().unwrap_or(Path::new("")));
             open::rules(&config)?;
+            let tls = &config.dicom.tls;
+            if config.dicom.enabled && !tls.listen.is_empty() {
+                let loaded = tls::load(tls, std::time::SystemTime::now());
+                for warning in loaded.map_err(|e| Failure::Usage(e.to_string()))?.warnings {
+                    print::note(warning);
+                }
+            }
             if !args.json {
                 print::line(format_args!("{name}: no mistakes found"));
             }

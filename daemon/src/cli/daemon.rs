@@ -54,6 +54,7 @@ pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
     }
     bar.finish_and_clear();
     let done = drain_with_progress(&pipeline)?;
+    while pipeline.drop_some_bodies().map_err(Failure::no)? > 0 {}
     let sum = sum(pipeline.store())?;
     if args.json {
         #[derive(Serialize)]

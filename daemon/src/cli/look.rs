@@ -58,6 +58,7 @@ struct ObjectStory<'a> {
     received_at: String,
     repeats: u32,
     body_sha256: &'a str,
+    bytes_missing: Option<&'static str>,
     disposition: &'a str,
     reading: &'a crate::domain::ObjectReading,
 }
@@ -70,6 +71,7 @@ impl<'a> From<&'a StoredReading> for ObjectStory<'a> {
             received_at: stored.received_at.to_rfc3339(),
             repeats: stored.repeats,
             body_sha256: &stored.body_sha256,
+            bytes_missing: stored.missing.map(|(missing, _)| missing.word()),
             disposition: stored.disposition.word(),
             reading: &stored.reading,
         }
@@ -166,6 +168,13 @@ fn show_object(stored: &StoredReading, json: bool) -> Result<(), Failure> {
         reading.measurements.len(),
         stored.body_sha256
     ));
+    if let Some((missing, since)) = stored.missing {
+        print::line(format_args!(
+            "  bytes {} since {}: it keeps this reading and cannot be read again with other templates",
+            missing.word(),
+            since.date_naive()
+        ));
+    }
     for remark in &reading.remarks {
         show_remark("  ", remark);
     }

@@ -4,6 +4,7 @@ mod args;
 mod ask;
 mod calibrate;
 pub(crate) mod daemon;
+mod keep;
 mod look;
 pub(crate) mod open;
 pub(crate) mod print;
@@ -26,6 +27,10 @@ pub enum Failure {
     /// Wrong usage or configuration: exit code 2.
     #[error("{0}")]
     Usage(String),
+    /// The disk failed, so the daemon stopped: exit code 74 (EX_IOERR of sysexits.h), for whoever
+    /// watches over it.
+    #[error("the store is in doubt: {0}; check the disk, then start again")]
+    Doubt(String),
 }
 
 impl Failure {
@@ -34,7 +39,8 @@ impl Failure {
     }
 }
 
-/// Runs the command and says how it ended: 0 done, 1 the answer is no, 2 wrong usage.
+/// Runs the command and says how it ended: 0 done, 1 the answer is no, 2 wrong usage, 74 a store in
+/// doubt.
 #[must_use]
 pub fn run(cli: Cli) -> ExitCode {
     let outcome = match cli.command {
@@ -46,6 +52,10 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Simulate(args) => simulate::simulate(&args),
         args::Command::Calibrate(args) => calibrate::calibrate(&args),
         args::Command::CheckConfig(args) => ask::check_config(&args),
+        args::Command::Verify(args) => keep::verify(&args),
+        args::Command::Backup(args) => keep::backup(&args),
+        args::Command::Restore(args) => keep::restore(&args),
+        args::Command::Compact(args) => keep::compact(&args),
         args::Command::Explain(args) => look::explain(&args),
         args::Command::History(args) => look::history(&args),
         args::Command::Quarantine(args) => look::quarantine(&args),
@@ -62,6 +72,7 @@ pub fn run(cli: Cli) -> ExitCode {
             ExitCode::from(match failure {
                 Failure::No(_) => 1,
                 Failure::Usage(_) => 2,
+                Failure::Doubt(_) => 74,
             })
         }
     }

@@ -132,7 +132,8 @@ pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failur
             html: config.outbox.html,
         },
     )
-    .keeping_pixels(config.store.keep_pixels))
+    .keeping_pixels(config.store.keep_pixels)
+    .keeping_bodies(config.store.keep_bodies_days))
 }
 
 /// The patient an id names, told apart by issuer where that is needed.

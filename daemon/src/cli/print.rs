@@ -1,5 +1,4 @@
 //! The only place that writes to the terminal.
-#![expect(clippy::print_stderr, reason = "commands print")]
 
 use super::Failure;
 use indicatif::{ProgressBar, ProgressStyle};
@@ -13,7 +12,7 @@ pub(crate) fn line(text: impl std::fmt::Display) {
         if error.kind() == ErrorKind::BrokenPipe {
             std::process::exit(0);
         }
-        eprintln!("standard output: {error}");
+        note(format_args!("standard output: {error}"));
     }
 }
 
@@ -25,12 +24,13 @@ pub(crate) fn json(value: &impl Serialize) -> Result<(), Failure> {
 
 /// What went wrong, to standard error.
 pub(super) fn error(failure: &Failure) {
-    eprintln!("sheathline: {failure}");
+    note(format_args!("sheathline: {failure}"));
 }
 
 /// Something a person should see that is no result, to standard error.
 pub(crate) fn note(text: impl std::fmt::Display) {
-    eprintln!("{text}");
+    // Standard error may be a file on a full disk: then nobody can be told, and that is no panic.
+    let _ = writeln!(std::io::stderr(), "{text}");
 }
 
 /// A progress bar on a terminal, nothing in a pipe.

@@ -6,8 +6,10 @@ use crate::pipeline::Pipeline;
 use crate::receive::{DropFolder, Listener};
 use crate::store::Store;
 use std::net::SocketAddr;
-use std::time::Duration;
+use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
 use tokio::runtime::Runtime;
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
 use tracing_subscriber::EnvFilter;
@@ -21,6 +23,15 @@ const QUIET: Duration = Duration::from_millis(500);
 
 /// Pause after a step failed, so that a full disk is not asked a thousand times a second.
 const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(2);
+
+/// How long what was received may be worked on after the program was told to stop. Whoever watches
+/// over it waits for some time, then kills.
+const DRAIN_LIMIT: Duration = Duration::from_secs(5);
+
+/// Between two looks whether something has changed.
+const STEP: Duration = Duration::from_millis(20);
+/// How often the daemon looks for bytes that have been kept long enough.
+const OLD_BODIES_EVERY: Duration = Duration::from_secs(3600);
 
 /// What receives, started.
 pub(crate) struct Receivers {
@@ -93,7 +104,10 @@ fn log(config: &Config) {
     let filter = EnvFilter::new(format!("{},notify=warn", config.observe.log.word()));
     let logs = tracing_subscriber::fmt()
         .with_env_filter(filter)
-        .with_target(false);
+        .with_target(false)
+        // A log that cannot be written would be told to standard error, which may be on the same
+        // full disk, and a failure to write there panics.
+        .log_internal_errors(false);
     let set = match config.observe.log_format {
         LogFormat::Text => logs.with_ansi(false).try_init(),
         LogFormat::Json => logs.json().try_init(),
@@ -119,17 +133,28 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
         tracing::info!(code = "rules-changed", "{change}");
     }
     let runtime = runtime()?;
+    // Before anybody can know that we listen: a signal that comes first would end us undrained.
+    let mut signals = Signals::catch(&runtime)?;
     let receivers = Receivers::start(&runtime, config, &store)?;
     let (stop, stopped) = watch::channel(false);
+    let hurry = pipeline.hurry();
     let worker = std::thread::Builder::new()
         .name("pipeline".into())
         .spawn(move || work(&pipeline, &stopped))
         .map_err(Failure::no)?;
-    let why = runtime.block_on(until_told(&store))?;
+    let why = runtime.block_on(signals.until_told(&store));
+    let told = Instant::now();
     tracing::info!(code = "stopping", "{why}");
     receivers.stop(&runtime);
     // An error would mean that the pipeline has ended already.
     let _ = stop.send(true);
+    while !worker.is_finished() && told.elapsed() < DRAIN_LIMIT {
+        std::thread::sleep(STEP);
+    }
+    if !worker.is_finished() {
+        tracing::warn!(code = "stopping-early", "the next start does what is left");
+        hurry.store(true, Ordering::Relaxed);
+    }
     if worker.join().is_err() {
         return Err(Failure::No(
             "the pipeline ended by a panic; what is stored stays stored".into(),
@@ -138,31 +163,46 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
     tracing::info!(code = "stopped", "all that was received is stored");
     match store.doubt() {
         None => Ok(()),
-        Some(why) => Err(Failure::No(format!("the store is in doubt: {why}"))),
+        Some(why) => Err(Failure::Doubt(why.to_owned())),
     }
 }
 
-/// Waits for a signal to stop, or for a store that takes nothing more.
-async fn until_told(store: &Store) -> Result<&'static str, Failure> {
-    use tokio::signal::unix::{SignalKind, signal};
-    let mut terminate = signal(SignalKind::terminate()).map_err(Failure::no)?;
-    let mut interrupt = signal(SignalKind::interrupt()).map_err(Failure::no)?;
-    loop {
-        tokio::select! {
-            _ = terminate.recv() => return Ok("told to stop"),
-            _ = interrupt.recv() => return Ok("interrupted"),
-            () = tokio::time::sleep(LOOK_ANYWAY) => {
-                if store.doubt().is_some() {
-                    return Ok("the store is in doubt");
+/// The signals that ask for a stop, caught from the moment this is made.
+struct Signals {
+    terminate: Signal,
+    interrupt: Signal,
+}
+
+impl Signals {
+    fn catch(runtime: &Runtime) -> Result<Self, Failure> {
+        let _inside = runtime.enter();
+        Ok(Signals {
+            terminate: signal(SignalKind::terminate()).map_err(Failure::no)?,
+            interrupt: signal(SignalKind::interrupt()).map_err(Failure::no)?,
+        })
+    }
+
+    /// Waits for a signal to stop, or for a store that takes nothing more.
+    async fn until_told(&mut self, store: &Store) -> &'static str {
+        loop {
+            tokio::select! {
+                _ = self.terminate.recv() => return "told to stop",
+                _ = self.interrupt.recv() => return "interrupted",
+                () = tokio::time::sleep(LOOK_ANYWAY) => {
+                    if store.doubt().is_some() {
+                        return "the store is in doubt";
+                    }
                 }
             }
         }
     }
 }
 
-/// Drains the pipeline whenever something may have come, until told to stop; then once more.
+/// Drains the pipeline whenever something may have come, until told to stop; then once more, as far
+/// as there is time.
 fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
     let mut changes = pipeline.store().changes();
+    let mut looked_for_old: Option<Instant> = None;
     loop {
         let last = *stop.borrow();
         changes.mark_unchanged();
@@ -184,13 +224,34 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
         if last {
             return;
         }
+        if looked_for_old.is_none_or(|at| at.elapsed() >= OLD_BODIES_EVERY) {
+            drop_old(pipeline, stop);
+            looked_for_old = Some(Instant::now());
+        }
         wait(&mut changes, stop);
+    }
+}
+
+/// Drops bytes that have been kept long enough, between which others may write.
+fn drop_old(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
+    let mut dropped = 0;
+    while !*stop.borrow() {
+        match pipeline.drop_some_bodies() {
+            Ok(0) => break,
+            Ok(some) => dropped += some,
+            Err(error) => {
+                tracing::error!(code = "bodies-not-dropped", %error, "will be tried again");
+                break;
+            }
+        }
+    }
+    if dropped > 0 {
+        tracing::info!(code = "bodies-dropped", objects = dropped);
     }
 }
 
 /// Until a commit, a stop, or a while has passed.
 fn wait(changes: &mut watch::Receiver<u64>, stop: &watch::Receiver<bool>) {
-    const STEP: Duration = Duration::from_millis(20);
     let mut waited = Duration::ZERO;
     while waited < LOOK_ANYWAY && !*stop.borrow() && !changes.has_changed().unwrap_or(true) {
         std::thread::sleep(STEP);

@@ -5,7 +5,7 @@ use super::args::{TemplateCommand, UnmappedArgs};
 use super::{Failure, ask, open, print};
 use crate::extract::unexplained;
 use crate::reading::{Rules, read_object};
-use crate::store::readings;
+use crate::store::{objects, readings};
 use crate::template::Templates;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -110,6 +110,12 @@ pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
         } else {
             print::line(stub(row));
         }
+    }
+    let missing = store.read(objects::count_missing).map_err(Failure::no)?;
+    if missing > 0 {
+        print::note(format_args!(
+            "{missing} objects have no bytes any more: a new dictionary does not reach them"
+        ));
     }
     if rows.is_empty() && !args.json {
         print::line("every code that looks like ours is explained");

@@ -1,9 +1,10 @@
 //! What the file means: values in their bounds, and rules between keys.
 
-use super::Config;
 use super::keys::{self, Key, Rows, heading};
 use super::raw::{Entry, Raw};
 use super::value::{Fault, Instead, quoted};
+use super::{ClientCertificate, Config};
+use std::net::SocketAddr;
 use std::ops::Range;
 use std::path::{Component, Path};
 use toml::de::DeValue;
@@ -38,6 +39,7 @@ pub(super) fn check(raw: &mut Raw<'_>) -> Config {
     check_ids(raw, &ids);
     check_orders(raw, &config, &written);
     check_paths(raw, &config, &written);
+    check_listeners(raw, &config, &written);
     config
 }
 
@@ -122,7 +124,12 @@ fn refuse(raw: &mut Raw<'_>, key: &Key, span: &Range<usize>, value: &DeValue<'_>
                 Some(rows) => rows.example.to_owned(),
                 None => (key.show)(&Config::default()),
             };
-            format!("write for example {name} = {example}")
+            // A key without a default shows as empty text.
+            if accepts(key, &example) {
+                format!("write for example {name} = {example}")
+            } else {
+                format!("correct it, or take {name} out to have what holds for all")
+            }
         }
     };
     raw.mistake(at, format!("{is}, but must be {}", fault.must_be), instead);
@@ -143,10 +150,13 @@ fn meant(key: &Key, value: &DeValue<'_>, written: &str) -> Option<String> {
         DeValue::Array(_) | DeValue::Table(_) => {}
         _ => dresses.push(quoted(written)),
     }
-    dresses.into_iter().find(|dress| {
-        DeValue::parse(dress)
-            .is_ok_and(|value| (key.set)(&mut Config::default(), value.get_ref()).is_ok())
-    })
+    dresses.into_iter().find(|dress| accepts(key, dress))
+}
+
+/// Whether a value, as TOML, may stand for a key.
+fn accepts(key: &Key, toml: &str) -> bool {
+    DeValue::parse(toml)
+        .is_ok_and(|value| (key.set)(&mut Config::default(), value.get_ref()).is_ok())
 }
 
 /// Two numbers of one table of which the first must not pass the second.
@@ -241,6 +251,87 @@ fn last_of(written: &[Written], keys: &[&Key]) -> Option<Range<usize>> {
         .filter(|w| keys.iter().any(|key| std::ptr::eq(*key, w.key)))
         .map(|w| w.span.clone())
         .max_by_key(|span| span.start)
+}
+
+/// A rule between keys of different tables.
+struct Rule {
+    broken: bool,
+    what: &'static str,
+    /// Table and name of the keys to blame.
+    keys: &'static [(&'static str, &'static str)],
+    instead: &'static str,
+}
+
+/// What the ports for associations need of each other. Whether the files are good is seen when
+/// they are read.
+fn check_listeners(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
+    const PLAIN: &str = "receive.dicom";
+    const TLS: &str = "receive.dicom.tls";
+    const SENDER: &str = "receive.dicom.sender";
+    let tls = &config.dicom.tls;
+    let on = !tls.listen.is_empty();
+    let asks = tls.client_certificate != ClientCertificate::Off;
+    let mut senders = config.dicom.sender.iter();
+    let pinned = senders.any(|sender| !sender.certificate_sha256.is_empty());
+    let shared =
+        |address: &SocketAddr| address.port() != 0 && config.dicom.listen.contains(address);
+    let rules = [
+        Rule {
+            broken: config.dicom.enabled && config.dicom.listen.is_empty() && !on,
+            what: "[receive.dicom] is switched on and listens nowhere",
+            keys: &[(PLAIN, "listen"), (TLS, "listen")],
+            instead: "name an address in one of the two listen keys, or write enabled = false",
+        },
+        Rule {
+            broken: tls.listen.iter().any(shared),
+            what: "[receive.dicom.tls] listen names an address of [receive.dicom] listen",
+            keys: &[(PLAIN, "listen"), (TLS, "listen")],
+            instead: "give TLS a port of its own; 2762 is the registered one",
+        },
+        Rule {
+            broken: (on || tls.key.is_some()) && tls.certificate.is_none(),
+            what: "[receive.dicom.tls] has no certificate",
+            keys: &[(TLS, "listen"), (TLS, "key"), (TLS, "certificate")],
+            instead: "write certificate = \"server.pem\", or listen = [] to switch TLS off",
+        },
+        Rule {
+            broken: (on || tls.certificate.is_some()) && tls.key.is_none(),
+            what: "[receive.dicom.tls] has no key for its certificate",
+            keys: &[(TLS, "listen"), (TLS, "key"), (TLS, "certificate")],
+            instead: "write key = \"server.key\", the private key that the certificate was made for",
+        },
+        Rule {
+            broken: on && asks && tls.client_ca.is_none(),
+            what: "[receive.dicom.tls] asks peers for certificates and names no client_ca to check them",
+            keys: &[
+                (TLS, "listen"),
+                (TLS, "client_certificate"),
+                (TLS, "client_ca"),
+            ],
+            instead: "write client_ca = \"ca.pem\", or client_certificate = \"off\" to let anyone connect",
+        },
+        Rule {
+            broken: pinned && !(on && asks),
+            what: "[[receive.dicom.sender]] asks for a certificate that nobody can show",
+            keys: &[(SENDER, "certificate_sha256")],
+            instead: "switch [receive.dicom.tls] on with client_certificate = \"required\" or \"optional\", or take certificate_sha256 out",
+        },
+        Rule {
+            broken: on && !asks && tls.client_ca.is_some(),
+            what: "[receive.dicom.tls] names a client_ca and asks no peer for a certificate",
+            keys: &[(TLS, "client_certificate"), (TLS, "client_ca")],
+            instead: "write client_certificate = \"required\", or take client_ca out",
+        },
+    ];
+    for rule in rules.iter().filter(|rule| rule.broken) {
+        let keys = rule.keys.iter();
+        let keys: Vec<_> = keys
+            .filter_map(|(table, name)| keys::find(table, name))
+            .collect();
+        if let Some(place) = last_of(written, &keys) {
+            raw.mistake(place, rule.what, rule.instead);
+        }
+    }
 }
 
 /// Whatever lies in the drop folder is taken for an object and moved away or deleted; so

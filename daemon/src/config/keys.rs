@@ -1,10 +1,10 @@
 //! The one list of keys: table, name, meaning and bounds.
 
 use super::Config;
-use super::settings::{After, LogFormat, LogLevel, SenderSettings};
+use super::settings::{After, ClientCertificate, LogFormat, LogLevel, Malformed, SenderSettings};
 use super::value::{
-    Fault, Limits, address, ae_title, charset, flag, from_to, inside, issuer, list, number,
-    optional_path, path, some, whole, word,
+    Fault, Limits, address, ae_title, charset, flag, from_to, inside, issuer, list, network,
+    number, one_or_list, optional_path, path, sha256, some, whole, word,
 };
 use crate::assess::Unlabelled;
 use crate::reading::Policy;
@@ -78,10 +78,13 @@ fn toml_text(value: &impl Serialize) -> String {
     toml::Value::try_from(value).map_or_else(|_| "\"\"".to_owned(), |value| value.to_string())
 }
 
-/// The settings of a table: a section of the configuration, or the last of its rows.
+/// The settings of a table: a section of the configuration, a part of one, or the last of its rows.
 macro_rules! of {
     ($config:ident, ($section:ident.$rows:ident)) => {
         $config.$section.$rows.latest()
+    };
+    ($config:ident, [$section:ident.$part:ident]) => {
+        $config.$section.$part
     };
     ($config:ident, $section:ident) => {
         $config.$section
@@ -89,13 +92,16 @@ macro_rules! of {
     (mut $config:ident, ($section:ident.$rows:ident)) => {
         $config.$section.$rows.latest_mut()
     };
+    (mut $config:ident, [$section:ident.$part:ident]) => {
+        $config.$section.$part
+    };
     (mut $config:ident, $section:ident) => {
         $config.$section
     };
 }
 
 /// A key is a field of the same name, so that the two cannot drift apart. A section in round
-/// brackets is one of rows.
+/// brackets is one of rows, one in square brackets a part of another.
 macro_rules! keys {
     ($([$table:literal] $section:tt { $($name:ident: $read:expr,)* })*) => {
         pub(super) const KEYS: &[Key] = &[$($(
@@ -129,26 +135,53 @@ const MAX_OBJECT: i64 = 0xFFFF_FFFE;
 keys! {
     ["receive.dicom"] dicom {
         enabled: flag,
-        listen: address,
+        listen: one_or_list(address),
         ae_title: ae_title,
         accept_any_called: flag,
         calling_allowed: list(ae_title),
+        accept_blank_calling: flag,
+        addresses_allowed: list(network),
+        proxy_from: list(network),
         max_associations: whole(1, 10_000),
+        max_associations_per_peer: whole(1, 10_000),
         max_object_bytes: whole(MIN_OBJECT, MAX_OBJECT),
         association_timeout_s: whole(1, 3600),
         idle_timeout_s: whole(1, 86_400),
         message_timeout_s: whole(1, 86_400),
+        write_timeout_s: whole(1, 3600),
         default_issuer: issuer,
         fallback_charset: charset,
     }
     ["receive.dicom.sender"] (dicom.sender) {
         ae_title: ae_title,
+        addresses: list(network),
+        certificate_sha256: list(sha256),
+        malformed: word(&[
+            ("quarantine", Malformed::Quarantine),
+            ("refuse", Malformed::Refuse),
+        ]),
+        default_issuer: some(issuer),
+        max_associations: some(whole(1, 10_000)),
         fallback_charset: some(charset),
+    }
+    ["receive.dicom.tls"] [dicom.tls] {
+        listen: one_or_list(address),
+        certificate: optional_path,
+        key: optional_path,
+        client_ca: optional_path,
+        client_certificate: word(&[
+            ("required", ClientCertificate::Required),
+            ("optional", ClientCertificate::Optional),
+            ("off", ClientCertificate::Off),
+        ]),
+        max_handshakes: whole(1, 10_000),
+        handshake_timeout_s: whole(1, 3600),
     }
     ["receive.folder"] folder {
         path: optional_path,
         scan_every_ms: whole(100, 3_600_000),
         settle_ms: whole(0, 3_600_000),
+        unfinished_s: whole(0, 86_400),
         after: word(&[("move", After::Move), ("delete", After::Delete)]),
         max_object_bytes: whole(MIN_OBJECT, MAX_OBJECT),
         default_issuer: issuer,
@@ -157,6 +190,7 @@ keys! {
     ["store"] store {
         path: path,
         keep_pixels: flag,
+        keep_bodies_days: whole(0, 36_500),
     }
     ["templates"] templates {
         folder: optional_path,

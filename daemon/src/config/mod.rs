@@ -14,8 +14,9 @@ mod value;
 mod tests;
 
 pub use settings::{
-    After, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DicomSettings, FolderSettings, LogFormat,
-    LogLevel, ObserveSettings, OutboxSettings, SenderSettings, StoreSettings, TemplateSettings,
+    After, ClientCertificate, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DicomSettings,
+    FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
+    SenderSettings, Sha256Hex, StoreSettings, TemplateSettings, TlsSettings,
 };
 
 use crate::assess::Parameters;
@@ -30,7 +31,7 @@ pub const DEFAULT_TEXT: &str = include_str!("../../../config/daemon.toml");
 /// A configuration without mistakes.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Config {
-    /// `[receive.dicom]`.
+    /// `[receive.dicom]`, with `[receive.dicom.tls]` in it.
     pub dicom: DicomSettings,
     /// `[receive.folder]`.
     pub folder: FolderSettings,
@@ -80,8 +81,12 @@ impl Config {
     /// Makes relative paths relative to `base`, the folder of the configuration file.
     pub fn resolve(&mut self, base: &Path) {
         let paths: [&mut PathBuf; 2] = [&mut self.store.path, &mut self.outbox.folder];
+        let tls = &mut self.dicom.tls;
         let paths = paths
             .into_iter()
+            .chain(tls.certificate.as_mut())
+            .chain(tls.key.as_mut())
+            .chain(tls.client_ca.as_mut())
             .chain(self.folder.path.as_mut())
             .chain(self.templates.folder.as_mut())
             .chain(&mut self.templates.dictionaries);

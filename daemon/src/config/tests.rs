@@ -120,20 +120,39 @@ fn every_key_is_read_into_its_own_place() {
         ae_title = " CART "
         accept_any_called = true
         calling_allowed = ["A", "B"]
+        accept_blank_calling = true
+        addresses_allowed = ["192.0.2.0/24", "2001:db8::7"]
+        proxy_from = ["198.51.100.7/32"]
         max_associations = 7
+        max_associations_per_peer = 6
         max_object_bytes = 0x1000
         association_timeout_s = 8
         idle_timeout_s = 9
         message_timeout_s = 10
+        write_timeout_s = 12
         default_issuer = "X"
         fallback_charset = "ISO_IR 192"
         [[receive.dicom.sender]]
         ae_title = "CART"
+        addresses = ["192.0.2.7"]
+        certificate_sha256 = ["0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0f"]
+        malformed = "refuse"
+        default_issuer = "Z"
+        max_associations = 3
         fallback_charset = "GB18030"
+        [receive.dicom.tls]
+        listen = ["[::1]:2762", "127.0.0.1:2762"]
+        certificate = "c"
+        key = "k"
+        client_ca = "a"
+        client_certificate = "optional"
+        max_handshakes = 13
+        handshake_timeout_s = 14
         [receive.folder]
         path = "in"
         scan_every_ms = 1_500
         settle_ms = 11
+        unfinished_s = 12
         after = "delete"
         max_object_bytes = 2048
         default_issuer = "Y"
@@ -141,6 +160,7 @@ fn every_key_is_read_into_its_own_place() {
         [store]
         path = "s"
         keep_pixels = true
+        keep_bodies_days = 13
         [templates]
         folder = "t"
         dictionaries = ["d"]
@@ -165,7 +185,9 @@ fn every_key_is_read_into_its_own_place() {
             assert_ne!((key.show)(&config), (key.show)(&default), "{}", key.name);
         }
     }
-    assert_eq!(config.dicom.listen, "[::1]:104".parse().unwrap());
+    assert_eq!(config.dicom.listen, ["[::1]:104".parse().unwrap()]);
+    assert_eq!(config.dicom.tls.listen.len(), 2);
+    assert_eq!(config.dicom.sender[0].certificate_sha256[0].0, [0x0F; 32]);
     assert_eq!(config.dicom.ae_title, "CART");
     assert_eq!(config.dicom.max_object_bytes, 4096);
     assert_eq!(config.folder.scan_every_ms, 1500);
@@ -350,9 +372,9 @@ fn addresses_may_be_ipv6_and_near_misses_are_understood() {
         ("\"::1\"", "\"[::1]:11112\""),
         ("\"[::1]\"", "\"[::1]:11112\""),
         ("\"::1:4242\"", "\"[::1]:4242\""),
-        ("\"archive.example:104\"", "\"127.0.0.1:11112\""),
-        ("\"1.2.3.4:99999\"", "\"127.0.0.1:11112\""),
-        ("\"\"", "\"127.0.0.1:11112\""),
+        ("\"archive.example:104\"", "[\"127.0.0.1:11112\"]"),
+        ("\"1.2.3.4:99999\"", "[\"127.0.0.1:11112\"]"),
+        ("\"\"", "[\"127.0.0.1:11112\"]"),
     ] {
         let said = said(wrong);
         assert!(
@@ -360,6 +382,38 @@ fn addresses_may_be_ipv6_and_near_misses_are_understood() {
             "{said}"
         );
     }
+}
+
+/// RFC 4632 3.1 and RFC 4291 2.3 for the prefixes.
+#[test]
+fn networks_are_whole_or_one_address() {
+    let said = |text: &str| {
+        let text = format!("[receive.dicom]\naddresses_allowed = [{text}]\n");
+        messages("x", &text)
+    };
+    for good in [
+        "192.0.2.7",
+        "192.0.2.0/24",
+        "0.0.0.0/0",
+        "::1",
+        "2001:db8::/32",
+    ] {
+        assert_eq!(said(&format!("\"{good}\"")), "no mistake\n", "{good}");
+    }
+    for bad in [
+        "192.0.2.7/24",
+        "192.0.2.0/33",
+        "::/129",
+        "cart.example",
+        "192.0.2",
+        "",
+        "*",
+    ] {
+        let said = said(&format!("\"192.0.2.9\", \"{bad}\""));
+        assert!(said.contains("addresses_allowed has"), "{bad}: {said}");
+        assert!(said.contains(&format!("\"{bad}\"")), "{bad}: {said}");
+    }
+    assert!(said("\"::1\", \"::1\"").contains("names each entry once"));
 }
 
 #[test]
@@ -386,8 +440,7 @@ fn numbers_keep_their_bounds_at_both_ends() {
 
 #[test]
 fn relative_paths_count_from_the_folder_of_the_file() {
-    let text =
-        "[receive.folder]\npath = \"in\"\n[templates]\ndictionaries = [\"d.toml\", \"/e.toml\"]\n";
+    let text = "[receive.folder]\npath = \"in\"\n[receive.dicom.tls]\ncertificate = \"/c\"\nkey = \"k\"\n[templates]\ndictionaries = [\"d.toml\", \"/e.toml\"]\n";
     let mut config = Config::from_text("x.toml", text).unwrap();
     config.resolve(Path::new("/etc/sheathline"));
     assert_eq!(
@@ -403,6 +456,10 @@ fn relative_paths_count_from_the_folder_of_the_file() {
         [Path::new("/etc/sheathline/d.toml"), Path::new("/e.toml")]
     );
     assert_eq!(config.templates.folder, None);
+    assert_eq!(
+        config.dicom.tls.key,
+        Some(PathBuf::from("/etc/sheathline/k"))
+    );
 }
 
 #[test]

@@ -2,7 +2,9 @@
 //!
 //! Each function returns a reader, so that the list of keys reads like a table.
 
+use super::settings::Sha256Hex;
 use crate::sr::FallbackCharset;
+use ipnet::IpNet;
 use std::net::{IpAddr, SocketAddr};
 use std::ops::Range;
 use std::path::PathBuf;
@@ -195,6 +197,25 @@ fn nearest_address(said: &str) -> Option<SocketAddr> {
         .map(|ip| (ip, USUAL_PORT).into())
 }
 
+/// A network as `192.0.2.0/24` or `2001:db8::/32`, or one address.
+pub(super) fn network(value: &DeValue<'_>) -> Result<IpNet, Fault> {
+    let said = value.as_str().unwrap_or_default();
+    let one = said.parse::<IpAddr>().map(IpNet::from);
+    match one.or_else(|_| said.parse::<IpNet>()) {
+        Ok(network) if network.addr() == network.network() => Ok(network),
+        // It may be meant as one address or as the whole network; they differ by much.
+        Ok(network) => {
+            let (one, whole) = (network.addr(), network.trunc());
+            Err(Fault::new(format!(
+                "either the one address \"{one}\" or the network \"{whole}\""
+            )))
+        }
+        Err(_) => Err(Fault::new(
+            "an address or a network in quotes, as \"192.0.2.7\", \"192.0.2.0/24\" or \"2001:db8::/32\"",
+        )),
+    }
+}
+
 /// An AE title: 1 to 16 printable ASCII characters, no backslash, not blank (DICOM PS3.5
 /// table 6.2-1, AE). Spaces at either end do not count, so they are cut.
 pub(super) fn ae_title(value: &DeValue<'_>) -> Result<String, Fault> {
@@ -253,6 +274,13 @@ pub(super) fn some<T>(
     move |value| read(value).map(Some)
 }
 
+/// The SHA-256 of a certificate.
+pub(super) fn sha256(value: &DeValue<'_>) -> Result<Sha256Hex, Fault> {
+    value.as_str().and_then(Sha256Hex::parse).ok_or_else(|| {
+        Fault::new("64 hexadecimal digits in quotes, as openssl x509 -fingerprint -sha256 prints")
+    })
+}
+
 /// A path.
 pub(super) fn path(value: &DeValue<'_>) -> Result<PathBuf, Fault> {
     optional_path(value)?.ok_or_else(|| Fault::new("a path in quotes, not empty"))
@@ -301,6 +329,16 @@ pub(super) fn list<T: PartialEq>(
             items.push(item);
         }
         Ok(items)
+    }
+}
+
+/// A list, or its only entry by itself.
+pub(super) fn one_or_list<T: PartialEq>(
+    read: impl Fn(&DeValue<'_>) -> Result<T, Fault>,
+) -> impl Fn(&DeValue<'_>) -> Result<Vec<T>, Fault> {
+    move |value| match value {
+        DeValue::Array(_) => list(&read)(value),
+        _ => Ok(vec![read(value)?]),
     }
 }
 

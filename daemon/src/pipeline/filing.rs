@@ -15,7 +15,7 @@ pub(super) fn file(
     slim: Option<Slim>,
 ) -> Result<(), StoreError> {
     // The object may have been filed under another patient when other rules read it.
-    let before = readings::reading_of(tx, id)?.and_then(|old| old.reading.patient);
+    let before = readings::patient_of(tx, id)?;
     let disposition = place_among_equals(tx, id, &mut reading)?;
     readings::finish_read(tx, id, &reading, disposition)?;
     // What nobody understands or trusts is kept as it came.
@@ -23,7 +23,7 @@ pub(super) fn file(
         objects::slim_down(tx, id, &slim)?;
     }
     let after = reading.patient.map(|patient| patient.key);
-    for key in before.map(|patient| patient.key).iter().chain(after.iter()) {
+    for key in before.iter().chain(after.iter()) {
         patients::mark_dirty(tx, key, Utc::now())?;
     }
     Ok(())
@@ -40,11 +40,10 @@ fn place_among_equals(
     let Some(uid) = reading.sop_instance_uid.as_deref() else {
         return Ok(own);
     };
-    let earlier = readings::by_sop_instance(tx, uid)?;
-    let Some(first) = earlier.iter().find(|other| other.id < id) else {
+    let Some(first) = readings::first_content(tx, uid, id)? else {
         return Ok(own);
     };
-    if first.reading.content_sha256 == reading.content_sha256 {
+    if first == reading.content_sha256 {
         return Ok(StoredDisposition::Repeat);
     }
     let hash = |content: &Option<String>| content.clone().unwrap_or_else(|| "none".into());
@@ -53,7 +52,7 @@ fn place_among_equals(
             "same-uid-other-content",
             format!(
                 "SOP Instance UID {uid} was received before with another content: first {}, now {}.",
-                hash(&first.reading.content_sha256),
+                hash(&first),
                 hash(&reading.content_sha256),
             ),
         )

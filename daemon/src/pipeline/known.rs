@@ -4,7 +4,7 @@ use crate::domain::PatientKey;
 use crate::render::Content;
 use crate::results::{Known, Latest};
 use crate::store::readings::{self, StoredDisposition};
-use crate::store::results::ResultRow;
+use crate::store::results::{self, ResultRow};
 use crate::store::{StoreError, people};
 use rusqlite::Connection;
 use std::collections::BTreeMap;
@@ -28,24 +28,40 @@ pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
     })
 }
 
+/// The newest version of each exam's result. A damaged one says what the newest sound version
+/// before it said, under a key that nothing equals: whatever is told now replaces it.
 pub(super) fn latest(
     conn: &Connection,
     key: &PatientKey,
 ) -> Result<BTreeMap<String, Latest>, StoreError> {
-    crate::store::results::latest_of_patient(conn, key)?
-        .into_iter()
-        .map(|row| {
-            let content = content_of(&row)?;
-            Ok((
-                row.exam_id,
-                Latest {
-                    version: row.version,
-                    key: row.key,
-                    content,
-                },
-            ))
-        })
-        .collect()
+    let mut latest = BTreeMap::new();
+    for row in results::latest_of_patient(conn, key)? {
+        let (version, exam) = (row.version, row.exam_id.clone());
+        let told = match sound(&row) {
+            Some(content) => Some((row.key, content)),
+            None => results::versions(conn, &exam)?
+                .iter()
+                .rev()
+                .find_map(sound)
+                .map(|content| (String::new(), content)),
+        };
+        if let Some((key, content)) = told {
+            let one = Latest {
+                version,
+                key,
+                content,
+            };
+            latest.insert(exam, one);
+        }
+    }
+    Ok(latest)
+}
+
+/// What a row says, if it is what was stored and is about the exam it is filed under.
+fn sound(row: &ResultRow) -> Option<Content> {
+    content_of(row)
+        .ok()
+        .filter(|content| content.exam.id == row.exam_id)
 }
 
 /// What a stored result says.
@@ -54,6 +70,11 @@ pub(super) fn latest(
 ///
 /// When the row is damaged.
 pub fn content_of(row: &ResultRow) -> Result<Content, StoreError> {
+    if row.is_damaged {
+        return Err(StoreError::Damaged {
+            what: format!("result {} version {}", row.exam_id, row.version),
+        });
+    }
     serde_json::from_str(&row.content).map_err(|error| StoreError::Damaged {
         what: format!(
             "result {} version {} at column {}",

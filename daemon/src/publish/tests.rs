@@ -10,14 +10,15 @@ use tempfile::TempDir;
 fn with_results(folder: &TempDir, exams: &[&str]) -> Store {
     let store = Store::open(&folder.path().join("store.db"), Mode::Owner).expect("opens");
     for exam in exams {
+        let content = format!("{{\"exam\":\"{exam}\"}}");
         let result = NewResult {
             exam_id: (*exam).to_owned(),
             patient: PatientKey {
                 issuer: String::new(),
                 id: "1".to_owned(),
             },
-            key: "k".to_owned(),
-            content: format!("{{\"exam\":\"{exam}\"}}"),
+            key: results::key_of(&content),
+            content,
             why: vec!["new exam".to_owned()],
         };
         store
@@ -27,11 +28,34 @@ fn with_results(folder: &TempDir, exams: &[&str]) -> Store {
     store
 }
 
+/// What [`render`] makes of the result of an exam.
+fn json(exam: &str) -> Vec<u8> {
+    let content = format!("{{\"exam\":\"{exam}\"}}");
+    let key = results::key_of(&content);
+    format!("{{\"key\":{key:?},{}", &content[1..]).into_bytes()
+}
+
 fn render(row: &ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError> {
     Ok(vec![
-        ("result.json", row.content.clone().into_bytes()),
+        (
+            "result.json",
+            format!("{{\"key\":{:?},{}", row.key, &row.content[1..]).into_bytes(),
+        ),
         ("page.svg", b"<svg/>".to_vec()),
     ])
+}
+
+/// All of them, as the pipeline does.
+fn publish(
+    store: &Store,
+    outbox: &Path,
+    render: impl Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError>,
+) -> Result<usize, PublishError> {
+    let mut total = 0;
+    while let Some(some) = publish_some(store, outbox, &render)? {
+        total += some;
+    }
+    Ok(total)
 }
 
 /// Every file below `folder` with its bytes, hidden ones too.
@@ -65,7 +89,7 @@ fn each_version_has_one_whole_folder() {
     assert_eq!(publish(&store, &outbox, render).expect("published"), 151);
     let files = tree(&outbox);
     assert_eq!(files.len(), 302);
-    assert_eq!(files["exam000-v2/result.json"], b"{\"exam\":\"exam000\"}");
+    assert_eq!(files["exam000-v2/result.json"], json("exam000"));
     assert_eq!(publish(&store, &outbox, render).expect("nothing left"), 0);
 }
 
@@ -78,7 +102,7 @@ fn a_crash_before_or_after_the_rename_repeats_and_changes_nothing() {
     fs::create_dir_all(outbox.join(".partial-77-before-v1")).expect("made");
     fs::write(outbox.join(".partial-77-before-v1/result.json"), b"{\"ex").expect("written");
     fs::create_dir_all(outbox.join("after-v1")).expect("made");
-    fs::write(outbox.join("after-v1/result.json"), b"as it was").expect("written");
+    fs::write(outbox.join("after-v1/result.json"), json("after")).expect("written");
     sweep(&outbox).expect("swept");
     assert_eq!(publish(&store, &outbox, render).expect("published"), 2);
     let files = tree(&outbox);
@@ -91,8 +115,7 @@ fn a_crash_before_or_after_the_rename_repeats_and_changes_nothing() {
             "before-v1/result.json"
         ]
     );
-    assert_eq!(files["after-v1/result.json"], b"as it was");
-    assert_eq!(files["before-v1/result.json"], b"{\"exam\":\"before\"}");
+    assert_eq!(files["before-v1/result.json"], json("before"));
 }
 
 #[test]
@@ -129,8 +152,8 @@ fn names_stay_inside_the_outbox() {
                 issuer: String::new(),
                 id: "1".to_owned(),
             },
-            key: String::new(),
-            content: String::new(),
+            key: results::key_of("{}"),
+            content: "{}".to_owned(),
             why: Vec::new(),
         };
         let inner = TempDir::new().expect("temp");
@@ -151,4 +174,52 @@ fn names_stay_inside_the_outbox() {
         Err(PublishError::Name { .. })
     ));
     assert!(!folder.path().join("x").exists());
+}
+
+/// The outbox is ahead of a store that was restored from a copy: another result never hides behind
+/// a number that is taken.
+#[test]
+fn a_number_taken_by_another_result_is_passed_over_and_told() {
+    let folder = TempDir::new().expect("temp");
+    let outbox = folder.path().join("outbox");
+    let store = with_results(&folder, &["exam", "exam"]);
+    for (name, content) in [("exam-v1", json("exam")), ("exam-v2", json("other"))] {
+        fs::create_dir_all(outbox.join(name)).expect("made");
+        fs::write(outbox.join(name).join("result.json"), content).expect("written");
+    }
+    fs::create_dir_all(outbox.join("exam-v7")).expect("made");
+    assert_eq!(publish(&store, &outbox, render).expect("published"), 2);
+    let versions = store
+        .read(|conn| results::versions(conn, "exam"))
+        .expect("read");
+    let last = versions.last().expect("there");
+    assert_eq!((last.version, last.supersedes), (8, Some(7)));
+    assert!(
+        last.why[1].contains("version 7 stands in the outbox"),
+        "{:?}",
+        last.why
+    );
+    assert_eq!(tree(&outbox)["exam-v8/result.json"], json("exam"));
+    assert_eq!(tree(&outbox)["exam-v2/result.json"], json("other"));
+}
+
+#[test]
+fn a_damaged_version_is_not_published_and_its_patient_is_assessed_again() {
+    let folder = TempDir::new().expect("temp");
+    let outbox = folder.path().join("outbox");
+    let store = with_results(&folder, &["one", "two"]);
+    store
+        .write(|tx| {
+            tx.execute(
+                "update result set content = replace(content, 'one', 'ono')",
+                [],
+            )?;
+            Ok(())
+        })
+        .expect("damaged");
+    assert_eq!(publish(&store, &outbox, render).expect("published"), 1);
+    assert_eq!(tree(&outbox).len(), 2);
+    let waiting = store.read(patients::count_dirty).expect("read");
+    assert_eq!(waiting, 1);
+    assert_eq!(publish(&store, &outbox, render).expect("nothing left"), 0);
 }

@@ -2,49 +2,19 @@
 
 use super::dimse::{Operation, Status};
 use super::message::{Assembler, Fragment, Message};
-use super::negotiate::{self, Answer, Context, PDU_BYTES_MAX};
-use super::wire::{Wire, WireError};
-use crate::config::DicomSettings;
-use crate::store::objects::{self, Incoming, Kept};
-use crate::store::{Store, StoreError};
+use super::negotiate::{self, Accepted, Context, PDU_BYTES_MAX};
+use super::refusal::Refusal;
+use super::shared::{Peer, Shared, Titles};
+use super::wire::{Stream, Wire, WireError};
+use super::{proxy, storing};
+use crate::config::SenderSettings;
 use dicom_ul::pdu::{AbortRQServiceProviderReason, AbortRQSource, PDataValue, PDataValueType, Pdu};
-use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::net::TcpStream;
-use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
+use tokio::sync::{OwnedSemaphorePermit, watch};
 use tokio::time::Instant;
-
-/// An object from here on is compressed and hashed aside, so that it does not hold up the other
-/// associations of the same thread: some milliseconds of work.
-const LARGE_BYTES: usize = 256 << 10;
-
-/// What all associations share.
-#[derive(Debug)]
-pub(super) struct Shared {
-    pub(super) settings: DicomSettings,
-    pub(super) store: Store,
-    /// One permit per association.
-    pub(super) associations: Arc<Semaphore>,
-    /// One permit per KiB of data sets that are being received or stored.
-    pub(super) memory: Arc<Semaphore>,
-}
-
-impl Shared {
-    pub(super) fn new(settings: DicomSettings, store: Store) -> Self {
-        let associations = settings.max_associations.clamp(1, 10_000);
-        // Four of the largest objects at once, and never less than 256 MiB: thousands of reports.
-        let memory = (settings.max_object_bytes.saturating_mul(4) >> 10).clamp(256 << 10, 1 << 28);
-        Shared {
-            associations: Arc::new(Semaphore::new(associations)),
-            memory: Arc::new(Semaphore::new(usize::try_from(memory).unwrap_or(256 << 10))),
-            settings,
-            store,
-        }
-    }
-}
 
 /// Why an association ends.
 #[derive(Debug)]
@@ -66,7 +36,9 @@ impl From<WireError> for End {
             WireError::NotAPdu(_) => Reason::UnrecognizedPdu,
             WireError::TooLarge(_) | WireError::Malformed(_) => Reason::InvalidPduParameter,
             WireError::TimedOut(_) => Reason::ReasonNotSpecified,
-            WireError::Closed | WireError::Failed(_) => return End::Lost(error),
+            WireError::Closed | WireError::Failed(_) | WireError::NotRead(_) => {
+                return End::Lost(error);
+            }
         };
         End::Abort(AbortRQSource::ServiceProvider(reason), error.to_string())
     }
@@ -74,80 +46,105 @@ impl From<WireError> for End {
 
 /// Serves one connection until it ends.
 pub(super) async fn serve(
-    stream: TcpStream,
-    peer: IpAddr,
+    stream: impl Stream,
+    peer: Peer,
     shared: Arc<Shared>,
     mut stop: watch::Receiver<bool>,
 ) {
-    let mut wire = Wire::new(stream, PDU_BYTES_MAX);
-    let limit = Duration::from_secs(shared.settings.association_timeout_s);
-    // The slots are for associations: a connection that asks for nothing takes none.
+    let address = peer.address;
+    let write_limit = Duration::from_secs(shared.settings.write_timeout_s);
+    let mut wire = Wire::new(stream, PDU_BYTES_MAX, write_limit);
     let request = tokio::select! {
         biased;
+        // A stop signal that was dropped is one as well.
         _ = stop.wait_for(|stop| *stop) => return,
-        request = wire.receive(limit) => request,
+        request = wire.receive(shared.association_limit()) => request,
     };
-    let (request, _slot) = match request {
-        Ok(Pdu::AssociationRQ(request)) => {
-            match Arc::clone(&shared.associations).try_acquire_owned() {
-                Ok(slot) => (request, slot),
-                Err(_) => {
-                    tracing::warn!(code = "association-limit", %peer, "told to try again later");
-                    let _ = wire.send(&negotiate::busy(), limit).await;
-                    return wire.close().await;
-                }
-            }
-        }
+    let request = match request {
+        Ok(Pdu::AssociationRQ(request)) => request,
         Ok(_) => {
-            return end(
-                wire,
-                peer,
-                "",
-                unexpected("a PDU before the association"),
-                limit,
-            )
-            .await;
+            let titles = Titles::default();
+            return refuse(wire, Refusal::RequestMissing, address, &titles, &shared, "").await;
         }
         // Load balancers connect and close to see whether we are there.
-        Err(WireError::Closed) => {
-            return tracing::debug!(code = "connection-closed", %peer, "asked for nothing");
+        Err(WireError::Closed | WireError::Failed(_)) => {
+            return tracing::debug!(code = "connection-closed", peer = %address, "asked for nothing");
         }
-        Err(error) => return end(wire, peer, "", error.into(), limit).await,
-    };
-    let (pdu, contexts, calling, peer_pdu_max) = match negotiate::answer(request, &shared.settings)
-    {
-        Answer::Accept {
-            pdu,
-            contexts,
-            calling,
-            peer_pdu_max,
-        } => (pdu, contexts, calling, peer_pdu_max),
-        Answer::Refuse { pdu, why } => {
-            tracing::warn!(code = "association-refused", %peer, why);
-            let _ = wire.send(&pdu, limit).await;
-            return wire.close().await;
+        Err(error) => {
+            let (refusal, titles) = (instead_of_a_request(&error), Titles::default());
+            let detail = error.to_string();
+            return refuse(wire, refusal, address, &titles, &shared, &detail).await;
         }
     };
-    if let Err(error) = wire.send(&pdu, limit).await {
-        return end(wire, peer, &calling, error.into(), limit).await;
+    let titles = Titles::of(&request);
+    // A seat is taken last: who may not sit down takes none.
+    let admitted = negotiate::answer(request, &shared.settings).and_then(|accepted| {
+        let sender = shared.sender(&accepted.calling, &peer)?;
+        let seat = shared.seat(&peer, &sender)?;
+        Ok((accepted, sender, seat))
+    });
+    let (accepted, sender, _seat) = match admitted {
+        Ok(admitted) => admitted,
+        Err(refusal) => return refuse(wire, refusal, address, &titles, &shared, "").await,
+    };
+    let Accepted {
+        pdu,
+        contexts,
+        calling,
+        peer_pdu_max,
+    } = accepted;
+    if let Err(error) = wire.send_bytes(&pdu).await {
+        return end(wire, address, &calling, error.into()).await;
     }
-    tracing::debug!(code = "association-opened", %peer, calling, contexts = contexts.len());
+    if contexts.is_empty() {
+        shared.refused(Refusal::NoContext, address, &titles, "");
+    }
+    tracing::debug!(code = "association-opened", peer = %address, calling, contexts = contexts.len());
     let assembler = Assembler::new(shared.settings.max_object_bytes);
     let mut association = Association {
         wire,
         shared,
         contexts,
         calling,
+        sender,
         peer_pdu_max,
         assembler,
         memory: None,
     };
     let why = association.talk(stop).await;
     let Association { wire, calling, .. } = association;
-    end(wire, peer, &calling, why, limit).await;
+    end(wire, address, &calling, why).await;
 }
 
-async fn end(mut wire: Wire, peer: IpAddr, calling: &str, why: End, limit: Duration) {
+/// What it means that something else came than a request for an association.
+fn instead_of_a_request(error: &WireError) -> Refusal {
+    match error {
+        // A TLS record of a handshake (RFC 8446 5.1).
+        WireError::NotAPdu(0x16) => Refusal::TlsOnPlain,
+        WireError::NotAPdu(proxy::FIRST_BYTE) => Refusal::ProxyUnexpected,
+        WireError::NotAPdu(_) => Refusal::NotDicom,
+        WireError::TimedOut(_) => Refusal::RequestSlow,
+        _ => Refusal::RequestMalformed,
+    }
+}
+
+/// Tells the peer that it is refused, as far as the reason says so, and closes.
+async fn refuse(
+    mut wire: Wire<impl Stream>,
+    refusal: Refusal,
+    address: IpAddr,
+    titles: &Titles,
+    shared: &Shared,
+    detail: &str,
+) {
+    shared.refused(refusal, address, titles, detail);
+    if let Some(pdu) = refusal.reply().pdu() {
+        let _ = wire.send_bytes(&pdu).await;
+        wire.close().await;
+    }
+}
+
+async fn end(mut wire: Wire<impl Stream>, peer: IpAddr, calling: &str, why: End) {
     match why {
         End::Peer(how) => tracing::debug!(code = "association-ended", %peer, calling, how),
         End::Lost(error) => {
@@ -155,12 +152,12 @@ async fn end(mut wire: Wire, peer: IpAddr, calling: &str, why: End, limit: Durat
         }
         End::Abort(source, why) => {
             tracing::warn!(code = "association-aborted", %peer, calling, why);
-            let _ = wire.send(&Pdu::AbortRQ { source }, limit).await;
+            let _ = wire.send(&Pdu::AbortRQ { source }).await;
         }
         End::Stop => {
             tracing::info!(code = "association-stopped", %peer, calling);
             let source = AbortRQSource::ServiceUser;
-            let _ = wire.send(&Pdu::AbortRQ { source }, limit).await;
+            let _ = wire.send(&Pdu::AbortRQ { source }).await;
         }
     }
     wire.close().await;
@@ -171,18 +168,19 @@ fn unexpected(what: &str) -> End {
     End::Abort(AbortRQSource::ServiceProvider(reason), what.to_owned())
 }
 
-struct Association {
-    wire: Wire,
+struct Association<S> {
+    wire: Wire<S>,
     shared: Arc<Shared>,
     contexts: BTreeMap<u8, Context>,
     calling: String,
+    sender: SenderSettings,
     peer_pdu_max: u32,
     assembler: Assembler,
     /// The part of the shared memory that the data set being received takes.
     memory: Option<OwnedSemaphorePermit>,
 }
 
-impl Association {
+impl<S: Stream> Association<S> {
     /// Answers requests until there is a reason to end.
     async fn talk(&mut self, mut stop: watch::Receiver<bool>) -> End {
         let idle = Duration::from_secs(self.shared.settings.idle_timeout_s);
@@ -204,7 +202,7 @@ impl Association {
             let values = match received {
                 Ok(Pdu::PData { data }) => data,
                 Ok(Pdu::ReleaseRQ) => {
-                    return match self.wire.send(&Pdu::ReleaseRP, idle).await {
+                    return match self.wire.send(&Pdu::ReleaseRP).await {
                         Ok(()) => End::Peer("released"),
                         Err(error) => error.into(),
                     };
@@ -214,14 +212,14 @@ impl Association {
                 Err(error) => return error.into(),
             };
             for value in values {
-                if let Err(end) = self.take(&value, idle).await {
+                if let Err(end) = self.take(&value).await {
                     return end;
                 }
             }
         }
     }
 
-    async fn take(&mut self, value: &PDataValue, limit: Duration) -> Result<(), End> {
+    async fn take(&mut self, value: &PDataValue) -> Result<(), End> {
         let fragment = Fragment {
             context: value.presentation_context_id,
             is_command: value.value_type == PDataValueType::Command,
@@ -238,7 +236,7 @@ impl Association {
         let Some(message) = whole else {
             return Ok(());
         };
-        let done = self.answer(message, limit).await;
+        let done = self.answer(message).await;
         self.memory = None;
         done
     }
@@ -268,7 +266,7 @@ impl Association {
         }
     }
 
-    async fn answer(&mut self, message: Message, limit: Duration) -> Result<(), End> {
+    async fn answer(&mut self, message: Message) -> Result<(), End> {
         let Message {
             context,
             command,
@@ -295,11 +293,16 @@ impl Association {
             }
             Operation::Store => match (&command.sop_instance_uid, data_set) {
                 (None, _) => Status::InvalidInstance,
-                (_, None) if !command.has_data_set => {
-                    Status::ProcessingFailure("the request carries no data set")
+                (_, None) if !command.has_data_set => Status::NoDataSet,
+                (_, None) => Status::TooManyLarge,
+                (Some(uid), Some(bytes)) => {
+                    let from = storing::From {
+                        calling: &self.calling,
+                        sender: &self.sender,
+                        context: accepted,
+                    };
+                    storing::store(&self.shared, from, uid, bytes).await
                 }
-                (_, None) => Status::OutOfResources("too many large objects; send it again later"),
-                (Some(uid), Some(bytes)) => self.store(uid, bytes, accepted.syntax).await,
             },
         };
         if status != Status::Success {
@@ -321,63 +324,6 @@ impl Association {
             is_last: true,
             data,
         };
-        Ok(self
-            .wire
-            .send(&Pdu::PData { data: vec![value] }, limit)
-            .await?)
+        Ok(self.wire.send(&Pdu::PData { data: vec![value] }).await?)
     }
-
-    /// Keeps an object. `Success` means that it is on stable storage.
-    async fn store(&self, uid: &str, bytes: Vec<u8>, syntax: &'static str) -> Status {
-        let started = Instant::now();
-        let object = short_hash(uid);
-        let length = bytes.len();
-        match self.keep(bytes, syntax).await {
-            Ok(kept) => {
-                let took_ms = u64::try_from(started.elapsed().as_millis()).unwrap_or(u64::MAX);
-                let (code, id) = match kept {
-                    Kept::New(id) => ("object-kept", id),
-                    Kept::Repeat(id) => ("object-repeated", id),
-                };
-                tracing::debug!(code, calling = self.calling, object, %id, bytes = length, took_ms);
-                Status::Success
-            }
-            Err(error) => {
-                tracing::error!(code = "object-not-kept", calling = self.calling, object, %error);
-                Status::OutOfResources(match error {
-                    StoreError::Full => "no space left; keep the object and send it again",
-                    StoreError::Busy => "the store is busy; keep the object and send it again",
-                    _ => "not stored, see the receiver's log; keep the object",
-                })
-            }
-        }
-    }
-
-    async fn keep(&self, bytes: Vec<u8>, syntax: &'static str) -> Result<Kept, StoreError> {
-        let source = format!("dicom:{}", self.calling);
-        let issuer = self.shared.settings.default_issuer.clone();
-        let is_large = bytes.len() > LARGE_BYTES;
-        let pack = move || Incoming::new(&bytes, Some(syntax), source, &issuer, chrono::Utc::now());
-        let object = if is_large {
-            tokio::task::spawn_blocking(pack)
-                .await
-                .unwrap_or(Err(StoreError::Panicked))?
-        } else {
-            pack()?
-        };
-        self.shared
-            .store
-            .write_async(move |tx| objects::keep(tx, &object))
-            .await
-    }
-}
-
-/// Stands for a UID in the log: enough to find two lines of one object, not enough to find the
-/// patient.
-fn short_hash(uid: &str) -> String {
-    let hash = Sha256::digest(uid);
-    hash.iter()
-        .take(4)
-        .map(|byte| format!("{byte:02x}"))
-        .collect()
 }

@@ -150,47 +150,57 @@ impl Command {
     }
 }
 
-/// The status of an answer (PS3.7 annex C, PS3.4 table B.2-1) with the Error Comment that goes
-/// along: what the person at the sender can do, at most 64 characters.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Status {
-    /// 0000H: done, and for an object: on stable storage.
-    Success,
-    /// A700H: out of resources, keep the object and try again.
-    OutOfResources(&'static str),
-    /// 0110H: processing failure.
-    ProcessingFailure(&'static str),
-    /// 0117H: the SOP Instance UID is missing, or is not a UID.
-    InvalidInstance,
-    /// 0122H: the SOP class is not that of the presentation context.
-    ClassNotSupported,
-    /// 0211H: we do not do that.
-    UnrecognisedOperation,
+macro_rules! statuses {
+    ($($name:ident: $code:literal, $comment:literal;)*) => {
+        /// The status of an answer (PS3.7 annex C, PS3.4 table B.2-1).
+        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+        pub enum Status {
+            /// Done, and for an object: on stable storage.
+            Success,
+            $(#[doc = $comment] $name,)*
+        }
+
+        impl Status {
+            /// Every failure.
+            pub const FAILURES: &[Status] = &[$(Status::$name,)*];
+
+            /// The number on the wire.
+            #[must_use]
+            pub fn code(self) -> u16 {
+                match self {
+                    Status::Success => 0x0000,
+                    $(Status::$name => $code,)*
+                }
+            }
+
+            /// The Error Comment (0000,0902) that goes along: what the person at the sender can
+            /// do. At most 64 characters (LO) and always the same, so it holds nothing of a patient.
+            #[must_use]
+            pub fn comment(self) -> Option<&'static str> {
+                match self {
+                    Status::Success => None,
+                    $(Status::$name => Some($comment),)*
+                }
+            }
+        }
+    };
 }
 
-impl Status {
-    /// The number on the wire.
-    #[must_use]
-    pub fn code(self) -> u16 {
-        match self {
-            Status::Success => 0x0000,
-            Status::OutOfResources(_) => 0xA700,
-            Status::ProcessingFailure(_) => 0x0110,
-            Status::InvalidInstance => 0x0117,
-            Status::ClassNotSupported => 0x0122,
-            Status::UnrecognisedOperation => 0x0211,
-        }
-    }
-
-    fn comment(self) -> Option<&'static str> {
-        match self {
-            Status::Success => None,
-            Status::OutOfResources(comment) | Status::ProcessingFailure(comment) => Some(comment),
-            Status::InvalidInstance => Some("the request names no valid SOP Instance UID"),
-            Status::ClassNotSupported => Some("SOP class is not that of the presentation context"),
-            Status::UnrecognisedOperation => Some("only C-STORE and C-ECHO are answered here"),
-        }
-    }
+statuses! {
+    // Out of resources: the sender keeps its copy and tries again.
+    NoSpace: 0xA700, "no space left; keep the object and send it again";
+    StoreBusy: 0xA700, "the store is busy; keep the object and send it again";
+    StoreInDoubt: 0xA700, "the store is in doubt; keep the object, see the receiver's log";
+    TooManyLarge: 0xA700, "too many large objects; send it again later";
+    // What is in the object, for senders that want to be told.
+    NotOfItsClass: 0xA900, "class or instance in the data set is not that of the request";
+    NotUnderstood: 0xC000, "the data set is malformed; see the receiver's log";
+    // The request.
+    NotStored: 0x0110, "not stored by a fault of the receiver; keep the object";
+    NoDataSet: 0x0110, "the request carries no data set";
+    InvalidInstance: 0x0117, "the request names no valid SOP Instance UID";
+    ClassNotSupported: 0x0122, "SOP class is not that of the presentation context";
+    UnrecognisedOperation: 0x0211, "only C-STORE and C-ECHO are answered here";
 }
 
 /// The first element of `rest`: its number, its value, and what follows.

@@ -38,6 +38,7 @@ pub struct DropFolder {
     path: PathBuf,
     every: Duration,
     settle: Duration,
+    listens: bool,
 }
 
 impl DropFolder {
@@ -69,7 +70,15 @@ impl DropFolder {
             path,
             every,
             settle,
+            listens: true,
         })
+    }
+
+    /// Takes no notice of events, as on a file system that sends none.
+    #[must_use]
+    pub fn without_events(mut self) -> Self {
+        self.listens = false;
+        self
     }
 
     /// Looks into the folder once and takes what has settled. Waits for the store, so not for use
@@ -88,10 +97,12 @@ impl DropFolder {
             path,
             every,
             settle,
+            listens,
         } = self;
+        scanner.stop = Some(stop.clone());
         let wake = Arc::new(Notify::new());
         // Held for its life; without it the looks alone do the work.
-        let _watcher = watch_folder(&path, &wake);
+        let _watcher = listens.then(|| watch_folder(&path, &wake));
         let mut was_readable = true;
         loop {
             let looked = tokio::task::spawn_blocking(move || {

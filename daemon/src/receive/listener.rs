@@ -1,14 +1,16 @@
 //! Accepts connections and lets each be served, within bounds.
 
-use super::ReceiveError;
-use super::association::{self, Shared};
+use super::refusal::{Refusal, Refusals};
+use super::shared::{Shared, Titles};
+use super::tls::Tls;
+use super::{ReceiveError, connection};
 use crate::config::DicomSettings;
 use crate::store::Store;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::watch;
 use tokio::task::JoinSet;
 use tokio::time::{sleep, timeout};
 
@@ -21,92 +23,151 @@ const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
 /// The DICOM side of the daemon, listening but not yet accepting.
 #[derive(Debug)]
 pub struct Listener {
-    listener: TcpListener,
+    doors: Vec<Door>,
     address: SocketAddr,
     shared: Arc<Shared>,
 }
 
-impl Listener {
-    /// Listens on the address of the settings.
-    ///
-    /// # Errors
-    /// The address is taken or not ours.
-    pub async fn bind(settings: DicomSettings, store: Store) -> Result<Listener, ReceiveError> {
-        let address = settings.listen;
+/// One port.
+#[derive(Debug)]
+struct Door {
+    listener: TcpListener,
+    address: SocketAddr,
+    tls: Option<Arc<Tls>>,
+}
+
+impl Door {
+    async fn open(address: SocketAddr, tls: Option<Arc<Tls>>) -> Result<Door, ReceiveError> {
         let failed = |source| ReceiveError::Listen { address, source };
         let listener = TcpListener::bind(address).await.map_err(failed)?;
         let address = listener.local_addr().map_err(failed)?;
-        Ok(Listener {
+        Ok(Door {
             listener,
+            address,
+            tls,
+        })
+    }
+}
+
+impl Listener {
+    /// Listens on the addresses of the settings, all or none.
+    ///
+    /// # Errors
+    /// An address is taken or not ours, there is none, or TLS lacks one of its files.
+    pub async fn bind(settings: DicomSettings, store: Store) -> Result<Listener, ReceiveError> {
+        let mut doors = Vec::new();
+        for address in &settings.listen {
+            doors.push(Door::open(*address, None).await?);
+        }
+        if !settings.tls.listen.is_empty() {
+            let tls = Arc::new(Tls::new(&settings.tls)?);
+            for address in &settings.tls.listen {
+                doors.push(Door::open(*address, Some(Arc::clone(&tls))).await?);
+            }
+        }
+        let address = doors.first().ok_or(ReceiveError::Nowhere)?.address;
+        Ok(Listener {
+            doors,
             address,
             shared: Arc::new(Shared::new(settings, store)),
         })
     }
 
-    /// The address in use; differs from the settings where they say port 0.
+    /// The first address in use; differs from the settings where they say port 0.
     #[must_use]
     pub fn address(&self) -> SocketAddr {
         self.address
     }
 
+    /// Every address in use, and whether TLS is spoken there.
+    pub fn addresses(&self) -> impl Iterator<Item = (SocketAddr, bool)> + '_ {
+        let doors = self.doors.iter();
+        doors.map(|door| (door.address, door.tls.is_some()))
+    }
+
+    /// How often peers were refused, by reason; it counts on while the listener runs.
+    #[must_use]
+    pub fn refusals(&self) -> Arc<Refusals> {
+        Arc::clone(&self.shared.refusals)
+    }
+
     /// Accepts and serves until `stop` becomes true or its sender is gone. Then takes nothing new,
     /// lets each association finish the object it is receiving, and returns.
-    pub async fn run(self, mut stop: watch::Receiver<bool>) {
-        let Listener {
-            listener,
-            address,
-            shared,
-        } = self;
-        tracing::info!(code = "listening", %address, ae_title = shared.settings.ae_title);
-        // Connections that have not asked for an association yet need room as well, or silent
-        // peers would keep the others out.
-        let room = shared.settings.max_associations.clamp(1, 10_000) * 2 + 64;
-        let room = Arc::new(Semaphore::new(room));
-        let mut serving = JoinSet::new();
-        loop {
-            let accepted = tokio::select! {
-                _ = stop.wait_for(|stop| *stop) => break,
-                Some(ended) = serving.join_next() => {
-                    note_panic(ended);
-                    continue;
-                }
-                accepted = listener.accept() => accepted,
-            };
-            match accepted {
-                Ok((stream, peer)) => match Arc::clone(&room).try_acquire_owned() {
-                    Ok(place) => {
-                        let served = association::serve(
-                            stream,
-                            peer.ip(),
-                            Arc::clone(&shared),
-                            stop.clone(),
-                        );
-                        serving.spawn(async move {
-                            served.await;
-                            drop(place);
-                        });
-                    }
-                    Err(_) => {
-                        tracing::warn!(code = "connection-limit", peer = %peer.ip(), "closed");
-                    }
-                },
-                Err(error) => {
-                    tracing::warn!(code = "accept-failed", %error);
-                    sleep(ACCEPT_PAUSE).await;
-                }
-            }
+    pub async fn run(self, stop: watch::Receiver<bool>) {
+        let Listener { doors, shared, .. } = self;
+        for Door { address, tls, .. } in &doors {
+            let (tls, ae_title) = (tls.is_some(), &shared.settings.ae_title);
+            tracing::info!(code = "listening", %address, tls, ae_title);
         }
-        drop(listener);
-        let finished = timeout(STOP_LIMIT, async {
-            while let Some(ended) = serving.join_next().await {
-                note_panic(ended);
-            }
-        })
-        .await;
-        let cut = if finished.is_ok() { 0 } else { serving.len() };
-        serving.shutdown().await;
-        tracing::info!(code = "listening-ended", %address, cut);
+        let mut open: JoinSet<()> = doors
+            .into_iter()
+            .map(|door| accept(door, Arc::clone(&shared), stop.clone()))
+            .collect();
+        while let Some(ended) = open.join_next().await {
+            note_panic(ended);
+        }
     }
+}
+
+/// Accepts at one port until the stop, then waits for what it serves.
+async fn accept(door: Door, shared: Arc<Shared>, mut stop: watch::Receiver<bool>) {
+    let Door {
+        listener,
+        address,
+        tls,
+    } = door;
+    let mut serving = JoinSet::new();
+    let mut failing = false;
+    loop {
+        let accepted = tokio::select! {
+            _ = stop.wait_for(|stop| *stop) => break,
+            Some(ended) = serving.join_next() => {
+                note_panic(ended);
+                continue;
+            }
+            accepted = listener.accept() => accepted,
+        };
+        let (stream, peer) = match accepted {
+            // Over IPv6 an IPv4 peer comes in other clothes.
+            Ok((stream, peer)) => {
+                failing = false;
+                (stream, peer.ip().to_canonical())
+            }
+            Err(error) => {
+                // Once, not ten times a second for as long as it lasts.
+                if !std::mem::replace(&mut failing, true) {
+                    tracing::warn!(code = "accept-failed", %error);
+                }
+                sleep(ACCEPT_PAUSE).await;
+                continue;
+            }
+        };
+        let room = match shared.allows(peer) || shared.is_balancer(peer) {
+            true => shared.connection(),
+            false => Err(Refusal::Address),
+        };
+        match room {
+            Ok(room) => {
+                let (tls, shared) = (tls.clone(), Arc::clone(&shared));
+                let served = connection::serve(stream, peer, tls, shared, stop.clone());
+                serving.spawn(async move {
+                    served.await;
+                    drop(room);
+                });
+            }
+            Err(refusal) => shared.refused(refusal, peer, &Titles::default(), ""),
+        }
+    }
+    drop(listener);
+    let finished = timeout(STOP_LIMIT, async {
+        while let Some(ended) = serving.join_next().await {
+            note_panic(ended);
+        }
+    })
+    .await;
+    let cut = if finished.is_ok() { 0 } else { serving.len() };
+    serving.shutdown().await;
+    tracing::info!(code = "listening-ended", %address, cut);
 }
 
 fn note_panic(ended: Result<(), tokio::task::JoinError>) {

@@ -1,21 +1,34 @@
 //! Objects from the network and from the drop folder.
 //!
 //! Nothing is understood here, only kept: an object is in the store, synced, before anyone is told
-//! that it arrived. [`dimse`] and [`message`] are pure; the rest are sockets and files.
+//! that it arrived. [`dimse`], [`message`], [`proxy`] and [`refusal`] are pure; the rest are sockets
+//! and files.
 
 pub mod dimse;
 pub mod message;
+pub mod proxy;
+pub mod refusal;
 
 #[cfg(feature = "edges")]
 mod ae_title;
 #[cfg(feature = "edges")]
 mod association;
 #[cfg(feature = "edges")]
+mod connection;
+#[cfg(feature = "edges")]
 pub mod folder;
 #[cfg(feature = "edges")]
 pub mod listener;
 #[cfg(feature = "edges")]
 mod negotiate;
+#[cfg(feature = "edges")]
+mod places;
+#[cfg(feature = "edges")]
+mod shared;
+#[cfg(feature = "edges")]
+mod storing;
+#[cfg(feature = "edges")]
+pub mod tls;
 #[cfg(feature = "edges")]
 mod wire;
 
@@ -36,6 +49,12 @@ pub enum ReceiveError {
         /// What the system says.
         source: std::io::Error,
     },
+    /// There is no address to listen on.
+    #[error("[receive.dicom] is switched on and names no address to listen on")]
+    Nowhere,
+    /// TLS could not be set up.
+    #[error(transparent)]
+    Tls(#[from] tls::TlsError),
     /// A folder cannot be used.
     #[error("{}: {source}", path.display())]
     Folder {

@@ -5,15 +5,15 @@
 //! though for us a data set is only bytes to keep.
 
 use super::ae_title::ae_title_problem;
+use super::refusal::Refusal;
 use crate::config::DicomSettings;
 use dicom_dictionary_std::uids;
 use dicom_ul::pdu::{
-    AbortRQServiceProviderReason, AbortRQSource, AssociationAC, AssociationRJ, AssociationRJResult,
-    AssociationRJServiceProviderASCEReason, AssociationRJServiceUserReason, AssociationRJSource,
-    AssociationRQ, Pdu, PresentationContextResult, PresentationContextResultReason,
-    UserVariableItem,
+    AssociationAC, AssociationRQ, Pdu, PresentationContextResult, PresentationContextResultReason,
+    UserVariableItem, write_pdu,
 };
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 /// PS3.7 A.2.1.
 const APPLICATION_CONTEXT: &str = "1.2.840.10008.3.1.1.1";
@@ -88,65 +88,50 @@ pub(super) struct Context {
     pub(super) syntax: &'static str,
 }
 
-/// The answer to a request.
+/// A request that is accepted: send the PDU, then talk in these contexts. There may be none.
 #[derive(Debug)]
-pub(super) enum Answer {
-    /// Send this, then talk in these contexts.
-    Accept {
-        pdu: Pdu,
-        contexts: BTreeMap<u8, Context>,
-        calling: String,
-        peer_pdu_max: u32,
-    },
-    /// Send this and close. The reason is for the log.
-    Refuse { pdu: Pdu, why: &'static str },
+pub(super) struct Accepted {
+    pub(super) pdu: Vec<u8>,
+    pub(super) contexts: BTreeMap<u8, Context>,
+    pub(super) calling: String,
+    pub(super) peer_pdu_max: u32,
 }
 
 /// Decides on a request.
-pub(super) fn answer(request: AssociationRQ, settings: &DicomSettings) -> Answer {
+pub(super) fn answer(
+    request: AssociationRQ,
+    settings: &DicomSettings,
+) -> Result<Accepted, Refusal> {
     if request.protocol_version & 1 == 0 {
-        return refuse(
-            AssociationRJSource::ServiceProviderASCE(
-                AssociationRJServiceProviderASCEReason::ProtocolVersionNotSupported,
-            ),
-            "protocol version not supported",
-        );
+        return Err(Refusal::Protocol);
     }
     if plain(&request.application_context_name) != APPLICATION_CONTEXT {
-        return user(
-            AssociationRJServiceUserReason::ApplicationContextNameNotSupported,
-            "application context not supported",
-        );
+        return Err(Refusal::ApplicationContext);
     }
     let same = |one: &str, other: &str| one.trim_matches(' ') == other.trim_matches(' ');
-    if !settings.accept_any_called && !same(&request.called_ae_title, &settings.ae_title) {
-        return user(
-            AssociationRJServiceUserReason::CalledAETitleNotRecognized,
-            "called AE title is not ours",
-        );
+    let called = request.called_ae_title.trim_matches(' ');
+    let any =
+        settings.accept_any_called && (called.is_empty() || ae_title_problem(called).is_none());
+    if !any && !same(called, &settings.ae_title) {
+        return Err(Refusal::Called);
     }
-    let listed = |allowed: &String| same(allowed, &request.calling_ae_title);
-    if ae_title_problem(&request.calling_ae_title).is_some()
-        || !(settings.calling_allowed.is_empty() || settings.calling_allowed.iter().any(listed))
+    let calling = request.calling_ae_title.trim_matches(' ').to_owned();
+    let allowed = &settings.calling_allowed;
+    if calling.is_empty() {
+        if !settings.accept_blank_calling {
+            return Err(Refusal::CallingBlank);
+        }
+    } else if ae_title_problem(&calling).is_some()
+        || !(allowed.is_empty() || allowed.iter().any(|listed| same(listed, &calling)))
     {
-        return user(
-            AssociationRJServiceUserReason::CallingAETitleNotRecognized,
-            "calling AE title is not allowed",
-        );
+        return Err(Refusal::Calling);
     }
     let mut contexts = BTreeMap::new();
     let mut results: Vec<PresentationContextResult> = Vec::new();
     for proposed in request.presentation_contexts {
         // PS3.8 table 9-13: odd and unique. Two contexts of one id cannot be told apart later.
         if proposed.id % 2 == 0 || results.iter().any(|result| result.id == proposed.id) {
-            return Answer::Refuse {
-                pdu: Pdu::AbortRQ {
-                    source: AbortRQSource::ServiceProvider(
-                        AbortRQServiceProviderReason::InvalidPduParameter,
-                    ),
-                },
-                why: "presentation context ids are even or repeated",
-            };
+            return Err(Refusal::ContextIds);
         }
         let offers = |syntax: &&str| {
             proposed
@@ -188,9 +173,8 @@ pub(super) fn answer(request: AssociationRQ, settings: &DicomSettings) -> Answer
         })
         .filter(|max| *max != 0)
         .unwrap_or(u32::MAX);
-    let calling = request.calling_ae_title.trim_matches(' ').to_owned();
-    Answer::Accept {
-        pdu: Pdu::AssociationAC(AssociationAC {
+    Ok(Accepted {
+        pdu: acceptance(AssociationAC {
             protocol_version: 1,
             calling_ae_title: request.calling_ae_title,
             called_ae_title: request.called_ae_title,
@@ -205,31 +189,33 @@ pub(super) fn answer(request: AssociationRQ, settings: &DicomSettings) -> Answer
         contexts,
         calling,
         peer_pdu_max,
-    }
-}
-
-/// The answer when there are as many associations as allowed: try again later (PS3.8 table 9-21).
-pub(super) fn busy() -> Pdu {
-    use dicom_ul::pdu::AssociationRJServiceProviderPresentationReason::LocalLimitExceeded;
-    Pdu::AssociationRJ(AssociationRJ {
-        result: AssociationRJResult::Transient,
-        source: AssociationRJSource::ServiceProviderPresentation(LocalLimitExceeded),
     })
 }
 
-fn user(reason: AssociationRJServiceUserReason, why: &'static str) -> Answer {
-    refuse(AssociationRJSource::ServiceUser(reason), why)
-}
-
-fn refuse(source: AssociationRJSource, why: &'static str) -> Answer {
-    let rejection = AssociationRJ {
-        result: AssociationRJResult::Permanent,
-        source,
-    };
-    Answer::Refuse {
-        pdu: Pdu::AssociationRJ(rejection),
-        why,
+/// The PDU that accepts. It gives both titles back as they came (PS3.8 table 9-17), blank ones too,
+/// which `dicom-ul` does not write.
+fn acceptance(mut accepted: AssociationAC) -> Vec<u8> {
+    const CALLED: Range<usize> = 10..26;
+    const CALLING: Range<usize> = 26..42;
+    let mut blank = Vec::new();
+    for (title, place) in [
+        (&mut accepted.called_ae_title, CALLED),
+        (&mut accepted.calling_ae_title, CALLING),
+    ] {
+        if title.trim_matches(' ').is_empty() {
+            *title = "-".to_owned();
+            blank.push(place);
+        }
     }
+    let mut bytes = Vec::with_capacity(512);
+    // Writing to memory fails only for titles, which were checked or replaced.
+    let _ = write_pdu(&mut bytes, &Pdu::AssociationAC(accepted));
+    for place in blank {
+        if let Some(title) = bytes.get_mut(place) {
+            title.fill(b' ');
+        }
+    }
+    bytes
 }
 
 /// A UID without the padding that some senders leave on it.

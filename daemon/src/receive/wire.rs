@@ -5,9 +5,13 @@
 
 use dicom_ul::pdu::{Pdu, read_pdu, write_pdu};
 use std::time::Duration;
-use tokio::io::{AsyncReadExt, AsyncWriteExt, BufReader};
-use tokio::net::TcpStream;
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, BufReader};
 use tokio::time::timeout;
+
+/// What PDUs travel on: a socket, or TLS on one.
+pub(super) trait Stream: AsyncRead + AsyncWrite + Unpin + Send + 'static {}
+
+impl<S: AsyncRead + AsyncWrite + Unpin + Send + 'static> Stream for S {}
 
 /// How long a closed association may still be read from, so that the peer gets our last PDU: a
 /// socket closed over unread bytes sends a reset, which would overtake it.
@@ -21,8 +25,10 @@ const LINGER_BYTES: u64 = 1 << 20;
 pub(super) enum WireError {
     #[error("the peer closed the connection")]
     Closed,
-    #[error("nothing came or could be sent within {0:?}")]
+    #[error("nothing came within {0:?}")]
     TimedOut(Duration),
+    #[error("the peer did not read what it was sent within {0:?}")]
+    NotRead(Duration),
     #[error("a PDU announces {0} bytes, which is over the limit")]
     TooLarge(u32),
     #[error("type {0:#04x} is none of a PDU; perhaps this is not a DICOM peer")]
@@ -44,21 +50,21 @@ impl From<std::io::Error> for WireError {
 
 /// One connection.
 #[derive(Debug)]
-pub(super) struct Wire {
-    stream: BufReader<TcpStream>,
+pub(super) struct Wire<S> {
+    stream: BufReader<S>,
     pdu_bytes_max: u32,
+    write_limit: Duration,
     buffer: Vec<u8>,
 }
 
-impl Wire {
-    /// Takes over a socket; PDUs may have so many bytes after their header.
-    pub(super) fn new(stream: TcpStream, pdu_bytes_max: u32) -> Self {
-        // An answer is one small write; held back by Nagle's algorithm it would cost 40 ms.
-        // Where the system refuses the option, things only get slower.
-        let _ = stream.set_nodelay(true);
+impl<S: Stream> Wire<S> {
+    /// Takes over a connection; PDUs may have so many bytes after their header, and the peer has
+    /// so long to read each of ours.
+    pub(super) fn new(stream: S, pdu_bytes_max: u32, write_limit: Duration) -> Self {
         Wire {
             stream: BufReader::new(stream),
             pdu_bytes_max,
+            write_limit,
             buffer: Vec::new(),
         }
     }
@@ -105,22 +111,104 @@ impl Wire {
     }
 
     /// Sends a PDU in one write.
-    pub(super) async fn send(&mut self, pdu: &Pdu, limit: Duration) -> Result<(), WireError> {
+    pub(super) async fn send(&mut self, pdu: &Pdu) -> Result<(), WireError> {
         let mut bytes = Vec::with_capacity(512);
         write_pdu(&mut bytes, pdu).map_err(|_| WireError::Malformed(0))?;
-        match timeout(limit, self.stream.get_mut().write_all(&bytes)).await {
+        self.send_bytes(&bytes).await
+    }
+
+    /// Sends the bytes of a PDU in one write.
+    pub(super) async fn send_bytes(&mut self, bytes: &[u8]) -> Result<(), WireError> {
+        let stream = self.stream.get_mut();
+        let sent = timeout(self.write_limit, async {
+            stream.write_all(bytes).await?;
+            // TLS may hold back what it has encrypted.
+            stream.flush().await
+        });
+        match sent.await {
             Ok(sent) => Ok(sent?),
-            Err(_) => Err(WireError::TimedOut(limit)),
+            Err(_) => Err(WireError::NotRead(self.write_limit)),
         }
     }
 
     /// Ends the connection so that what was sent last arrives.
-    pub(super) async fn close(mut self) {
-        let _ = timeout(LINGER, async {
-            self.stream.get_mut().shutdown().await?;
-            let mut rest = self.stream.take(LINGER_BYTES);
-            tokio::io::copy(&mut rest, &mut tokio::io::sink()).await
-        })
-        .await;
+    pub(super) async fn close(self) {
+        linger(self.stream).await;
+    }
+}
+
+/// Ends a connection so that what was sent last arrives.
+pub(super) async fn linger(mut stream: impl AsyncRead + AsyncWrite + Unpin) {
+    let _ = timeout(LINGER, async {
+        stream.shutdown().await?;
+        let mut rest = stream.take(LINGER_BYTES);
+        tokio::io::copy(&mut rest, &mut tokio::io::sink()).await
+    })
+    .await;
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io;
+    use std::pin::Pin;
+    use std::task::{Context, Poll};
+    use tokio::io::ReadBuf;
+
+    /// Counts writes, and takes none at all where it is `stuck`.
+    #[derive(Default)]
+    struct Sink {
+        writes: Vec<usize>,
+        stuck: bool,
+    }
+
+    impl AsyncRead for Sink {
+        fn poll_read(
+            self: Pin<&mut Self>,
+            _: &mut Context<'_>,
+            _: &mut ReadBuf<'_>,
+        ) -> Poll<io::Result<()>> {
+            Poll::Ready(Ok(()))
+        }
+    }
+
+    impl AsyncWrite for Sink {
+        fn poll_write(
+            mut self: Pin<&mut Self>,
+            _: &mut Context<'_>,
+            bytes: &[u8],
+        ) -> Poll<io::Result<usize>> {
+            if self.stuck {
+                return Poll::Pending;
+            }
+            self.writes.push(bytes.len());
+            Poll::Ready(Ok(bytes.len()))
+        }
+
+        fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+            Poll::Ready(Ok(()))
+        }
+
+        fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+            Poll::Ready(Ok(()))
+        }
+    }
+
+    #[tokio::test]
+    async fn a_pdu_is_one_write() {
+        let mut wire = Wire::new(Sink::default(), 1000, Duration::from_secs(1));
+        wire.send(&Pdu::ReleaseRP).await.expect("sent");
+        assert_eq!(wire.stream.get_ref().writes, [10]);
+    }
+
+    #[tokio::test]
+    async fn a_peer_that_reads_nothing_is_given_up() {
+        let stuck = Sink {
+            stuck: true,
+            ..Sink::default()
+        };
+        let mut wire = Wire::new(stuck, 1000, Duration::from_millis(1));
+        let sent = wire.send(&Pdu::ReleaseRP).await;
+        assert!(matches!(sent, Err(WireError::NotRead(_))), "{sent:?}");
     }
 }

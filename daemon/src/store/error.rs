@@ -1,5 +1,6 @@
 //! What can go wrong with the store, worded for the person who has to act.
 
+use super::objects::ObjectId;
 use std::path::PathBuf;
 
 /// A store that could not be opened, or that did not do what it was asked.
@@ -90,6 +91,32 @@ pub enum StoreError {
     Damaged {
         /// Which part, and how.
         what: String,
+    },
+    /// The reading of one object is not what was stored. It can be made again from the bytes.
+    #[error("the store is damaged: the reading of object {object}")]
+    ReadingDamaged {
+        /// The object.
+        object: ObjectId,
+    },
+    /// The bytes of one object were dropped on purpose.
+    #[error(
+        "the bytes of object {object} were dropped on {on}, as keep_bodies_days of [store] asks"
+    )]
+    Dropped {
+        /// The object.
+        object: ObjectId,
+        /// The day, as YYYY-MM-DD.
+        on: String,
+    },
+    /// The store is gone or empty, though this place had one.
+    #[error(
+        "{}: the store is empty or gone, though one was made here; put it back or restore a copy \
+         (`sheathline restore`). To begin with nothing, delete {}.lock as well",
+        path.display(), path.display()
+    )]
+    Gone {
+        /// The store.
+        path: PathBuf,
     },
     /// The transaction that carried this change was lost with all of its changes.
     #[error("the change was not stored: {why}")]

@@ -5,11 +5,18 @@ use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read, Seek, Write};
 use std::path::{Path, PathBuf};
 
+/// Second line of the lock file once a store stands beside it.
+const MADE: &str = "made";
+
 /// Holds the store for this process until dropped. The file stays, the lock does not: deleting it
 /// would let two owners lock two different files of one name.
 #[derive(Debug)]
 pub(super) struct Lock {
-    _file: File,
+    file: File,
+    path: PathBuf,
+    /// Whether a store was made here once. A file that is missing or empty then is no new store but
+    /// a lost one.
+    pub(super) made: bool,
 }
 
 impl Lock {
@@ -19,7 +26,7 @@ impl Lock {
             path: path.clone(),
             source,
         };
-        let mut file = OpenOptions::new()
+        let file = OpenOptions::new()
             .read(true)
             .write(true)
             .create(true)
@@ -29,20 +36,45 @@ impl Lock {
         match file.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
-                let mut pid = String::new();
+                let mut text = String::new();
                 // The pid is a courtesy; the refusal stands without it.
-                let _ = file.take(20).read_to_string(&mut pid);
+                let _ = file.take(40).read_to_string(&mut text);
                 return Err(StoreError::Held {
                     path: store.into(),
-                    pid: pid.trim().parse().ok(),
+                    pid: text.lines().next().and_then(|pid| pid.trim().parse().ok()),
                 });
             }
             Err(TryLockError::Error(source)) => return Err(failed(source)),
         }
-        file.set_len(0).map_err(failed)?;
-        file.rewind().map_err(failed)?;
-        writeln!(file, "{}", std::process::id()).map_err(failed)?;
-        Ok(Lock { _file: file })
+        let mut text = Vec::new();
+        (&file).take(40).read_to_end(&mut text).map_err(failed)?;
+        let made = String::from_utf8_lossy(&text)
+            .lines()
+            .any(|line| line == MADE);
+        let mut lock = Lock { file, path, made };
+        lock.write()?;
+        Ok(lock)
+    }
+
+    /// Notes that a store stands here now.
+    pub(super) fn note_made(&mut self) -> Result<(), StoreError> {
+        match std::mem::replace(&mut self.made, true) {
+            true => Ok(()),
+            false => self.write(),
+        }
+    }
+
+    fn write(&mut self) -> Result<(), StoreError> {
+        let made = if self.made { MADE } else { "" };
+        let text = format!("{}\n{made}\n", std::process::id());
+        self.file
+            .rewind()
+            .and_then(|()| self.file.write_all(text.as_bytes()))
+            .and_then(|()| self.file.set_len(text.len() as u64))
+            .map_err(|source| StoreError::File {
+                path: self.path.clone(),
+                source,
+            })
     }
 }
 

@@ -26,3 +26,13 @@ pub fn set(conn: &Connection, name: &str, value: &str) -> Result<(), StoreError>
     .execute(params![name, value])?;
     Ok(())
 }
+
+/// Takes the value under `name` away.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn clear(conn: &Connection, name: &str) -> Result<(), StoreError> {
+    conn.prepare_cached("delete from meta where name = ?1")?
+        .execute([name])?;
+    Ok(())
+}

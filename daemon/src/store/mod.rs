@@ -6,6 +6,7 @@
 //! [`people`], [`results`], [`meta`]. Their
 //! functions take a connection, so that a caller composes several into one transaction.
 
+pub mod copy;
 pub mod error;
 mod lock;
 pub mod meta;
@@ -15,15 +16,20 @@ pub mod people;
 pub mod readings;
 pub mod results;
 mod schema;
+mod space;
 mod stamp;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
+pub mod verify;
 mod writer;
 
 pub use error::StoreError;
+pub use space::compact;
 
 use lock::{Lock, beside};
+use rusqlite::hooks::Wal;
 use rusqlite::{Connection, OpenFlags};
+use std::ffi::c_int;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
@@ -38,8 +44,17 @@ const BUSY_LIMIT: Duration = Duration::from_secs(5);
 /// Beside a store that was left in doubt; holds the reason.
 const DOUBT: &str = ".doubt";
 
+/// Pages in the log from which on it is brought over into the file; SQLite's own default.
+const LOG_PAGES: c_int = 1000;
+
 /// Connections for reading that are kept open.
 const READERS_KEPT: usize = 4;
+
+/// Pause between two steps of long work beside the daemon, so that its own changes get in.
+const STEP_PAUSE: Duration = Duration::from_millis(5);
+
+/// Statements a connection keeps prepared: all of the way from a received object to its result.
+const STATEMENTS_KEPT: usize = 64;
 
 /// Who opens the store.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -76,8 +91,14 @@ impl Store {
     /// The file is missing (for a guest), held by another owner, not a store, of a newer shape,
     /// or damaged.
     pub fn open(path: &Path, mode: Mode) -> Result<Store, StoreError> {
-        let lock = match mode {
-            Mode::Owner => Some(Lock::take(path)?),
+        let mut lock = match mode {
+            Mode::Owner => {
+                let lock = Lock::take(path)?;
+                if lock.made && std::fs::metadata(path).map_or(0, |facts| facts.len()) == 0 {
+                    return Err(StoreError::Gone { path: path.into() });
+                }
+                Some(lock)
+            }
             Mode::Guest if !path.exists() => return Err(StoreError::Missing { path: path.into() }),
             // Only an owner verifies a store that was left in doubt.
             Mode::Guest => match std::fs::read_to_string(beside(path, DOUBT)) {
@@ -90,6 +111,9 @@ impl Store {
             },
         };
         let conn = connect(path, mode)?;
+        if let Some(lock) = &mut lock {
+            lock.note_made()?;
+        }
         let (waiting, jobs) = mpsc::channel(writer::WAITING_MAX);
         let (changed, changes) = watch::channel(0);
         let doubt: Doubt = Arc::new(OnceLock::new());
@@ -202,12 +226,14 @@ impl Store {
 impl Drop for Inner {
     /// Waits for the last commit, so that the file is closed when the last handle is gone.
     fn drop(&mut self) {
-        self.waiting = None;
         let readers = self
             .readers
             .get_mut()
             .unwrap_or_else(PoisonError::into_inner);
+        // Before the writer: only the last connection folds the log into the file, and a reader
+        // cannot.
         readers.clear();
+        self.waiting = None;
         if let Some(thread) = self.thread.take()
             // The last handle may have been inside a change; a thread cannot wait for itself.
             && thread.thread().id() != std::thread::current().id()
@@ -244,6 +270,9 @@ fn connect(path: &Path, mode: Mode) -> Result<Connection, StoreError> {
         make_private(path)?;
     }
     let conn = Connection::open_with_flags(path, flags).map_err(failed)?;
+    #[cfg(test)]
+    let conn = tests::plans::overheard(conn);
+    let mut conn = conn;
     conn.busy_timeout(BUSY_LIMIT).map_err(failed)?;
     // Looked at before anything is changed: the file may be somebody else's.
     let shape = schema::found(&conn, path)?;
@@ -258,6 +287,12 @@ fn connect(path: &Path, mode: Mode) -> Result<Connection, StoreError> {
         "PRAGMA foreign_keys = ON; PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;",
     )
     .map_err(failed)?;
+    conn.set_prepared_statement_cache_capacity(STATEMENTS_KEPT);
+    if mode == Mode::Owner && shape == 0 {
+        // Must come before the first table: free pages can then be given back in small steps.
+        conn.pragma_update(None, "auto_vacuum", "INCREMENTAL")
+            .map_err(failed)?;
+    }
     let journal: String = conn
         .pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0))
         .map_err(failed)?;
@@ -271,12 +306,34 @@ fn connect(path: &Path, mode: Mode) -> Result<Connection, StoreError> {
     // NORMAL would answer before the log is synced, and lose acknowledged objects in a power cut.
     conn.pragma_update(None, "synchronous", "FULL")
         .map_err(failed)?;
+    conn.wal_hook(Some(bring_over)).map_err(failed)?;
     if mode == Mode::Owner {
         settle_doubt(&conn, path)?;
         schema::bring_up(&conn, path, shape)?;
         sync_folder(path)?;
     }
     Ok(conn)
+}
+
+/// After a commit: brings a log that has grown long over into the file. SQLite would do the same by
+/// itself, but says nothing when a sync fails on the way.
+fn bring_over(log: &mut Wal, pages: c_int) -> rusqlite::Result<()> {
+    if pages < LOG_PAGES {
+        return Ok(());
+    }
+    match log.checkpoint() {
+        // The log keeps everything, and the next commit tries again.
+        Err(error) if is_passing(&error) => Ok(()),
+        done => done,
+    }
+}
+
+fn is_passing(error: &rusqlite::Error) -> bool {
+    use rusqlite::ErrorCode::{DatabaseBusy, DatabaseLocked, DiskFull};
+    matches!(
+        error.sqlite_error_code(),
+        Some(DiskFull | DatabaseBusy | DatabaseLocked)
+    )
 }
 
 /// Makes the file if it is missing, for this user alone: it holds patients' data. SQLite gives its
@@ -301,8 +358,11 @@ fn make_private(path: &Path) -> Result<(), StoreError> {
 fn connect_reader(path: &Path) -> Result<Connection, StoreError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let conn = Connection::open_with_flags(path, flags)?;
+    #[cfg(test)]
+    let conn = tests::plans::overheard(conn);
     conn.busy_timeout(BUSY_LIMIT)?;
     conn.execute_batch("PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;")?;
+    conn.set_prepared_statement_cache_capacity(STATEMENTS_KEPT);
     Ok(conn)
 }
 

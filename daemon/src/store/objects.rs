@@ -1,7 +1,7 @@
 //! Objects as received, byte for byte, pictures without their pixels unless these are wanted; what was
 //! read from them is in [`readings`](super::readings).
 
-use super::{StoreError, stamp};
+use super::{StoreError, meta, stamp};
 use chrono::{DateTime, Utc};
 use flate2::Compression;
 use flate2::read::ZlibDecoder;
@@ -11,6 +11,9 @@ use rusqlite::{Connection, OptionalExtension, ToSql, params};
 use sha2::{Digest, Sha256};
 use std::fmt;
 use std::io::{Read, Write};
+
+/// Name in `meta` of the numbers still to be read again, as `first last`.
+const READ_AGAIN: &str = "read_again";
 
 /// The store's own number of an object: grows in the order of arrival.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -122,7 +125,8 @@ pub enum Kept {
     Repeat(ObjectId),
 }
 
-/// Keeps an object, or counts it as a repeat of the same bytes.
+/// Keeps an object, or counts it as a repeat of the same bytes. Where those bytes were dropped or
+/// damaged, they are there again, and are read again.
 ///
 /// # Errors
 /// The store cannot be written.
@@ -133,7 +137,12 @@ pub fn keep(conn: &Connection, object: &Incoming) -> Result<Kept, StoreError> {
                                  default_issuer, received_at)
              values (?1, ?2, ?3, ?4, ?5, ?6, ?7)
              on conflict (body_sha256, ifnull(transfer_syntax, ''))
-                do update set repeats = repeats + 1
+                do update set repeats = repeats + 1,
+                    body = iif(missing is null, body, excluded.body),
+                    kept_bytes = iif(missing is null, kept_bytes, null),
+                    kept_sha256 = iif(missing is null, kept_sha256, null),
+                    state = iif(missing is null, state, 'received'),
+                    missing_since = null, missing = null
              returning id, repeats",
         )?
         .query_row(
@@ -166,8 +175,6 @@ pub struct Unread {
     pub source: String,
     /// Issuer for patient ids that come without one; empty for none.
     pub default_issuer: String,
-    /// When it was received.
-    pub received_at: DateTime<Utc>,
     /// Content hash of the object as received, when its pixels were taken out since.
     pub content_sha256: Option<String>,
 }
@@ -177,12 +184,20 @@ pub struct Unread {
 /// # Errors
 /// The store cannot be read.
 pub fn next_unread(conn: &Connection, limit: u32) -> Result<Vec<Unread>, StoreError> {
-    let mut statement = conn.prepare_cached(
-        "select id, transfer_syntax, source, default_issuer, received_at,
+    unread(conn, "state = 'received' order by id limit ?1", [limit])
+}
+
+fn unread(
+    conn: &Connection,
+    which: &str,
+    values: impl rusqlite::Params,
+) -> Result<Vec<Unread>, StoreError> {
+    let mut statement = conn.prepare_cached(&format!(
+        "select id, transfer_syntax, source, default_issuer,
                 case when kept_sha256 is not null then content_sha256 end
-         from object where state = 'received' order by id limit ?1",
-    )?;
-    let mut rows = statement.query([limit])?;
+         from object where {which}"
+    ))?;
+    let mut rows = statement.query(values)?;
     let mut unread = Vec::new();
     while let Some(row) = rows.next()? {
         unread.push(Unread {
@@ -190,30 +205,127 @@ pub fn next_unread(conn: &Connection, limit: u32) -> Result<Vec<Unread>, StoreEr
             transfer_syntax: row.get(1)?,
             source: row.get(2)?,
             default_issuer: row.get(3)?,
-            received_at: stamp::time(&row.get::<_, String>(4)?)?,
-            content_sha256: row.get(5)?,
+            content_sha256: row.get(4)?,
         });
     }
     Ok(unread)
+}
+
+/// Objects to be read once more because the rules changed, oldest first, at most `limit`; `None`
+/// when that is over. New ones come first: see [`next_unread`].
+///
+/// # Errors
+/// The store cannot be read.
+pub fn next_again(conn: &Connection, limit: u32) -> Result<Option<Vec<Unread>>, StoreError> {
+    let which = "id between ?1 and ?2 and missing is null order by id limit ?3";
+    again(conn)?
+        .map(|(next, last)| unread(conn, which, params![next, last, limit]))
+        .transpose()
+}
+
+/// First and last number of what is still to be read again.
+fn again(conn: &Connection) -> Result<Option<(i64, i64)>, StoreError> {
+    let range = meta::get(conn, READ_AGAIN)?;
+    Ok(range.and_then(|range| {
+        let (next, last) = range.split_once(' ')?;
+        Some((next.parse().ok()?, last.parse().ok()?))
+    }))
+}
+
+/// Sends every object back to be read again, for new rules. Costs nothing now: it is done in small
+/// steps, behind objects that were never read. Objects without bytes keep their reading.
+///
+/// What was read before stays in use until the new reading replaces it: results must not shrink
+/// and grow again while the store is being read.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn read_all_again(conn: &Connection) -> Result<(), StoreError> {
+    let last: i64 = conn.query_row("select ifnull(max(id), 0) from object", [], |r| r.get(0))?;
+    meta::set(conn, READ_AGAIN, &format!("1 {last}"))
+}
+
+/// Notes how far reading again has come; `None` when nothing was left. Belongs in the transaction
+/// that stores the readings.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn note_read_again(conn: &Connection, up_to: Option<ObjectId>) -> Result<(), StoreError> {
+    match (again(conn)?, up_to) {
+        (Some((next, last)), Some(up_to)) => {
+            let next = next.max(up_to.0.saturating_add(1));
+            meta::set(conn, READ_AGAIN, &format!("{next} {last}"))
+        }
+        (Some(_), None) => meta::clear(conn, READ_AGAIN),
+        (None, _) => Ok(()),
+    }
+}
+
+/// Why the bytes of an object are not there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Missing {
+    /// Dropped on purpose, once they were old.
+    Dropped,
+    /// Found damaged.
+    Damaged,
+}
+
+impl Missing {
+    /// The word in the store and in JSON.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Missing::Dropped => "dropped",
+            Missing::Damaged => "damaged",
+        }
+    }
+
+    pub(super) fn from_word(word: &str) -> Result<Self, StoreError> {
+        [Missing::Dropped, Missing::Damaged]
+            .into_iter()
+            .find(|one| one.word() == word)
+            .ok_or_else(|| StoreError::Damaged {
+                what: "an unknown word for missing bytes".to_owned(),
+            })
+    }
 }
 
 /// The bytes of an object as received, or without its pixels if they were taken out, checked
 /// against their hash.
 ///
 /// # Errors
-/// There is no such object, or its bytes are not what was received.
+/// There is no such object, its bytes were dropped, or they are not what was received.
 pub fn body(conn: &Connection, id: ObjectId) -> Result<Vec<u8>, StoreError> {
-    let (packed, bytes, sha256): (Vec<u8>, i64, Vec<u8>) = conn
+    let row = conn
         .prepare_cached(
-            "select body, ifnull(kept_bytes, body_bytes), ifnull(kept_sha256, body_sha256)
+            "select body, ifnull(kept_bytes, body_bytes), ifnull(kept_sha256, body_sha256),
+                    missing, missing_since
              from object where id = ?1",
         )?
-        .query_row([id], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
-        .optional()?
-        .ok_or_else(|| StoreError::Work(format!("there is no object {id}")))?;
+        .query_row([id], |row| {
+            let packed: Vec<u8> = row.get(0)?;
+            let (bytes, sha256): (i64, Vec<u8>) = (row.get(1)?, row.get(2)?);
+            let missing: (Option<String>, Option<String>) = (row.get(3)?, row.get(4)?);
+            Ok((packed, bytes, sha256, missing))
+        })
+        .optional();
     let damaged = |how: &str| StoreError::Damaged {
         what: format!("object {id}: {how}"),
     };
+    let (packed, bytes, sha256, missing) = match row {
+        // A flipped byte in the head of a row makes its columns something else.
+        Err(rusqlite::Error::InvalidColumnType(..) | rusqlite::Error::Utf8Error(..)) => {
+            return Err(damaged("its row is not what was stored"));
+        }
+        row => row?.ok_or_else(|| StoreError::Work(format!("there is no object {id}")))?,
+    };
+    if let (Some("dropped"), since) = (missing.0.as_deref(), missing.1) {
+        let since = since.as_deref().and_then(|at| at.get(..10));
+        return Err(StoreError::Dropped {
+            object: id,
+            on: since.unwrap_or("an unknown day").to_owned(),
+        });
+    }
     let bytes = u64::try_from(bytes).map_err(|_| damaged("its length is negative"))?;
     let mut body = Vec::new();
     // One byte more than it should be: enough to notice, and no bomb.
@@ -221,7 +333,7 @@ pub fn body(conn: &Connection, id: ObjectId) -> Result<Vec<u8>, StoreError> {
         .take(bytes.saturating_add(1))
         .read_to_end(&mut body)
         .map_err(|_| damaged("its bytes cannot be unpacked"))?;
-    if Sha256::digest(&body).as_slice() != sha256 {
+    if body.len() as u64 != bytes || Sha256::digest(&body).as_slice() != sha256 {
         return Err(damaged(
             "its bytes do not have the hash they were stored with",
         ));
@@ -229,24 +341,57 @@ pub fn body(conn: &Connection, id: ObjectId) -> Result<Vec<u8>, StoreError> {
     Ok(body)
 }
 
-/// Compares the bytes of every object with their hash; returns what does not fit, by number.
+/// Notes that the bytes of an object are damaged. A reading made of them before stays in use.
+/// Returns whether there is one.
 ///
 /// # Errors
-/// The store cannot be read at all.
-pub fn verify_bodies(conn: &Connection) -> Result<Vec<(ObjectId, String)>, StoreError> {
-    let ids: Vec<ObjectId> = conn
-        .prepare("select id from object order by id")?
-        .query_map([], |row| row.get(0))?
-        .collect::<Result<_, _>>()?;
-    let mut damaged = Vec::new();
-    for id in ids {
-        match body(conn, id) {
-            Ok(_) => {}
-            Err(error @ (StoreError::Damaged { .. } | StoreError::Sqlite(_))) => {
-                damaged.push((id, error.to_string()));
-            }
-            Err(other) => return Err(other),
-        }
-    }
-    Ok(damaged)
+/// The store cannot be written.
+pub fn note_damaged(
+    conn: &Connection,
+    id: ObjectId,
+    now: DateTime<Utc>,
+) -> Result<bool, StoreError> {
+    let read = conn
+        .prepare_cached(
+            "update object set missing = 'damaged', missing_since = ?2,
+                    state = iif(reading is null, state, 'read')
+             where id = ?1 returning reading is not null",
+        )?
+        .query_row(params![id, stamp::text(now)], |row| row.get(0))
+        .optional()?;
+    Ok(read.unwrap_or(false))
+}
+
+/// Drops the bytes of at most `limit` objects that were received before `before`, were read and
+/// are not in quarantine; oldest first. Hash, length and reading stay. Returns how many.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn drop_bodies(
+    conn: &Connection,
+    before: DateTime<Utc>,
+    limit: u32,
+    now: DateTime<Utc>,
+) -> Result<usize, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "update object set body = x'', missing = 'dropped', missing_since = ?3
+             where id in (select id from object
+                          where state = 'read' and missing is null
+                            and disposition <> 'quarantined' and received_at < ?1
+                          order by received_at limit ?2)",
+        )?
+        .execute(params![stamp::text(before), limit, stamp::text(now)])?)
+}
+
+/// How many objects have no bytes: those cannot be read again.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn count_missing(conn: &Connection) -> Result<u32, StoreError> {
+    Ok(conn.query_row(
+        "select count(*) from object where missing is not null",
+        [],
+        |row| row.get(0),
+    )?)
 }

@@ -49,8 +49,7 @@ pub fn mark_all_dirty(conn: &Connection, now: DateTime<Utc>) -> Result<usize, St
 pub fn dirty(conn: &Connection, limit: u32) -> Result<Vec<Dirty>, StoreError> {
     Ok(conn
         .prepare_cached(
-            "select patient_issuer, patient_id, mark from dirty
-             order by since, patient_id, patient_issuer limit ?1",
+            "select patient_issuer, patient_id, mark from dirty order by since limit ?1",
         )?
         .query_map([limit], |row| {
             Ok(Dirty {
@@ -73,6 +72,18 @@ pub fn clear_dirty(conn: &Connection, seen: &Dirty) -> Result<bool, StoreError> 
         )?
         .execute(params![seen.key.issuer, seen.key.id, seen.mark])?;
     Ok(cleared > 0)
+}
+
+/// Lets a patient who cannot be assessed wait behind the others.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn wait_longer(conn: &Connection, seen: &Dirty, now: DateTime<Utc>) -> Result<(), StoreError> {
+    conn.prepare_cached(
+        "update dirty set since = ?3 where patient_issuer = ?1 and patient_id = ?2",
+    )?
+    .execute(params![seen.key.issuer, seen.key.id, stamp::text(now)])?;
+    Ok(())
 }
 
 /// Takes marks away and returns whose they were: for work done in this same transaction.

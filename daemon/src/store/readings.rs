@@ -1,10 +1,11 @@
 //! What was read from each object, and what became of it.
 
-use super::objects::ObjectId;
+use super::objects::{Missing, ObjectId};
 use super::{StoreError, stamp};
 use crate::domain::{Disposition, ObjectReading, PatientKey};
 use chrono::{DateTime, Utc};
-use rusqlite::{Connection, Row, params};
+use rusqlite::{Connection, OptionalExtension, Row, params};
+use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 
 /// What became of a stored object: a [`Disposition`], or a repeat of another object's content.
@@ -71,7 +72,7 @@ pub fn finish_read(
         .prepare_cached(
             "update object set state = 'read', sop_instance_uid = ?2, content_sha256 = ?3,
                     disposition = ?4, patient_issuer = ?5, patient_id = ?6,
-                    study_instance_uid = ?7, reading = ?8
+                    study_instance_uid = ?7, reading = ?8, reading_sha256 = ?9
              where id = ?1",
         )?
         .execute(params![
@@ -83,6 +84,7 @@ pub fn finish_read(
             key.map(|key| &key.id),
             reading.exam.as_ref().map(|exam| &exam.study_instance_uid),
             json,
+            Sha256::digest(json.as_bytes()).as_slice(),
         ])?;
     match changed {
         1 => Ok(()),
@@ -103,6 +105,8 @@ pub struct StoredReading {
     pub repeats: u32,
     /// Hash of the bytes as received, hex.
     pub body_sha256: String,
+    /// Why its bytes are not there, and since which time, if they are not.
+    pub missing: Option<(Missing, DateTime<Utc>)>,
     /// What became of it.
     pub disposition: StoredDisposition,
     /// What was read.
@@ -110,7 +114,7 @@ pub struct StoredReading {
 }
 
 const READING: &str = "select id, source, received_at, repeats, lower(hex(body_sha256)),
-                              disposition, reading
+                              disposition, reading, reading_sha256, missing, missing_since
                        from object where reading is not null";
 
 fn readings(
@@ -129,19 +133,80 @@ fn readings(
 
 fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
     let id: ObjectId = row.get(0)?;
-    let json: String = row.get(6)?;
+    let damaged = || StoreError::ReadingDamaged { object: id };
+    let json: String = row.get(6).map_err(|_| damaged())?;
+    let sha256: Option<Vec<u8>> = row.get(7).map_err(|_| damaged())?;
+    // Stores of earlier shapes have readings without a hash.
+    if sha256.is_some_and(|sha256| Sha256::digest(json.as_bytes()).as_slice() != sha256) {
+        return Err(damaged());
+    }
+    let missing: Option<String> = row.get(8)?;
+    let since: Option<String> = row.get(9)?;
     Ok(StoredReading {
         id,
         source: row.get(1)?,
         received_at: stamp::time(&row.get::<_, String>(2)?)?,
         repeats: row.get(3)?,
         body_sha256: row.get(4)?,
-        disposition: StoredDisposition::from_word(&row.get::<_, String>(5)?)?,
-        // Where, and not what: the parser's own message may quote a patient's data.
-        reading: serde_json::from_str(&json).map_err(|error| StoreError::Damaged {
-            what: format!("the reading of object {id} at column {}", error.column()),
-        })?,
+        missing: match (missing, since) {
+            (Some(word), Some(since)) => Some((Missing::from_word(&word)?, stamp::time(&since)?)),
+            _ => None,
+        },
+        disposition: StoredDisposition::from_word(&row.get::<_, String>(5)?)
+            .map_err(|_| damaged())?,
+        reading: serde_json::from_str(&json).map_err(|_| damaged())?,
     })
+}
+
+/// Takes a damaged reading away and sends its object back to be read.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn read_anew(conn: &Connection, id: ObjectId) -> Result<(), StoreError> {
+    conn.prepare_cached(
+        "update object set state = 'received', reading = null, reading_sha256 = null,
+                disposition = null
+         where id = ?1",
+    )?
+    .execute([id])?;
+    Ok(())
+}
+
+/// The patient an object was filed under when it was last read.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn patient_of(conn: &Connection, id: ObjectId) -> Result<Option<PatientKey>, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select patient_issuer, patient_id from object
+             where id = ?1 and patient_id is not null",
+        )?
+        .query_row([id], |row| {
+            Ok(PatientKey {
+                issuer: row.get(0)?,
+                id: row.get(1)?,
+            })
+        })
+        .optional()?)
+}
+
+/// Content hash of the first object read under a SOP Instance UID, if that came before `id`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn first_content(
+    conn: &Connection,
+    uid: &str,
+    id: ObjectId,
+) -> Result<Option<Option<String>>, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select content_sha256 from object
+             where sop_instance_uid = ?1 and id < ?2 order by id limit 1",
+        )?
+        .query_row(params![uid, id], |row| row.get(0))
+        .optional()?)
 }
 
 /// The reading of one object, if it was read.
@@ -244,18 +309,4 @@ pub fn counts(conn: &Connection) -> Result<Counts, StoreError> {
         counts.repeats += row.get::<_, u32>(2)?;
     }
     Ok(counts)
-}
-
-/// Sends every object back to be read again, for new templates. Returns how many.
-///
-/// What was read before stays in use until the new reading replaces it: results must not shrink
-/// and grow again while the store is being read.
-///
-/// # Errors
-/// The store cannot be written.
-pub fn reset_all(conn: &Connection) -> Result<usize, StoreError> {
-    Ok(conn.execute(
-        "update object set state = 'received' where state = 'read'",
-        [],
-    )?)
 }

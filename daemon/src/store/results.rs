@@ -4,6 +4,7 @@ use super::{StoreError, stamp};
 use crate::domain::PatientKey;
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, Row, params};
+use sha2::{Digest, Sha256};
 
 /// A result to be stored as the next version of its exam.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -41,6 +42,8 @@ pub struct ResultRow {
     pub created_at: DateTime<Utc>,
     /// When it reached the outbox, if it did.
     pub published_at: Option<DateTime<Utc>>,
+    /// The content is not the one that was stored: nothing of it may be used.
+    pub is_damaged: bool,
 }
 
 /// Stores the next version of an exam's result and returns its number.
@@ -77,7 +80,7 @@ pub fn insert(
 }
 
 const RESULT: &str = "select exam_id, version, patient_issuer, patient_id, key, content, why,
-                             supersedes, created_at, published_at from result";
+                             supersedes, created_at, published_at, damaged_at from result";
 
 fn results(
     conn: &Connection,
@@ -94,16 +97,18 @@ fn results(
 }
 
 fn result(row: &Row<'_>) -> Result<ResultRow, StoreError> {
-    let why: String = row.get(6)?;
+    let (why, content, key): (String, String, String) = (row.get(6)?, row.get(5)?, row.get(4)?);
+    let damaged_at: Option<String> = row.get(10)?;
     Ok(ResultRow {
+        is_damaged: damaged_at.is_some() || key != key_of(&content),
         exam_id: row.get(0)?,
         version: row.get(1)?,
         patient: PatientKey {
             issuer: row.get(2)?,
             id: row.get(3)?,
         },
-        key: row.get(4)?,
-        content: row.get(5)?,
+        key,
+        content,
         why: serde_json::from_str(&why).map_err(|_| StoreError::Damaged {
             what: "the reasons of a result".to_owned(),
         })?,
@@ -114,6 +119,14 @@ fn result(row: &Row<'_>) -> Result<ResultRow, StoreError> {
             .map(|text| stamp::time(&text))
             .transpose()?,
     })
+}
+
+/// The key of a content as it stands in the store: see [`Content::key`](crate::render::Content::key).
+pub(crate) fn key_of(content: &str) -> String {
+    let hash = Sha256::digest(content.as_bytes());
+    hash.iter()
+        .take(16)
+        .fold(String::new(), |key, byte| format!("{key}{byte:02x}"))
 }
 
 /// The newest version of an exam's result.
@@ -154,6 +167,14 @@ pub fn latest_of_patient(
     )
 }
 
+/// One version by its number in the store.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn by_number(conn: &Connection, number: i64) -> Result<Option<ResultRow>, StoreError> {
+    Ok(results(conn, "where id = ?1", [number])?.pop())
+}
+
 /// Versions that have not reached the outbox, in the order they were stored, at most `limit`.
 ///
 /// # Errors
@@ -161,7 +182,7 @@ pub fn latest_of_patient(
 pub fn unpublished(conn: &Connection, limit: u32) -> Result<Vec<ResultRow>, StoreError> {
     results(
         conn,
-        "where published_at is null order by id limit ?1",
+        "where published_at is null and damaged_at is null order by id limit ?1",
         [limit],
     )
 }
@@ -181,5 +202,42 @@ pub fn mark_published(
          where exam_id = ?1 and version = ?2 and published_at is null",
     )?
     .execute(params![exam_id, version, stamp::text(now)])?;
+    Ok(())
+}
+
+/// Notes that a version is damaged, so that it is not published.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn note_damaged(
+    conn: &Connection,
+    exam_id: &str,
+    version: u32,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    conn.prepare_cached("update result set damaged_at = ?3 where exam_id = ?1 and version = ?2")?
+        .execute(params![exam_id, version, stamp::text(now)])?;
+    Ok(())
+}
+
+/// Gives a version that is not published yet a higher number, since the outbox has another result
+/// under its own: the store was restored from a copy, and `newest` came after that copy.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn renumber(
+    conn: &Connection,
+    exam_id: &str,
+    version: u32,
+    newest: u32,
+) -> Result<(), StoreError> {
+    let why = format!(
+        "version {newest} stands in the outbox and is not in the store, which was restored from a copy"
+    );
+    conn.prepare_cached(
+        "update result set version = ?3 + 1, supersedes = ?3, why = json_insert(why, '$[#]', ?4)
+         where exam_id = ?1 and version = ?2 and published_at is null",
+    )?
+    .execute(params![exam_id, version, newest, why])?;
     Ok(())
 }

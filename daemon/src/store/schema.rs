@@ -13,6 +13,7 @@ const STEPS: &[(i64, &str)] = &[
     (1, include_str!("schema/001.sql")),
     (2, include_str!("schema/002.sql")),
     (3, include_str!("schema/003.sql")),
+    (4, include_str!("schema/004.sql")),
 ];
 
 /// The newest shape this program knows.
@@ -25,23 +26,12 @@ pub(super) const KNOWN: i64 = match STEPS.last() {
 pub(super) fn found(conn: &Connection, path: &Path) -> Result<i64, StoreError> {
     let number = |pragma: &str| -> Result<i64, StoreError> {
         conn.pragma_query_value(None, pragma, |row| row.get(0))
-            .map_err(|source| match source.sqlite_error_code() {
-                Some(rusqlite::ErrorCode::NotADatabase) => {
-                    StoreError::Foreign { path: path.into() }
-                }
-                _ => StoreError::Open {
-                    path: path.into(),
-                    source,
-                },
-            })
+            .map_err(|source| opening(path, source))
     };
     let (shape, application) = (number("user_version")?, number("application_id")?);
     let tables: i64 = conn
         .query_row("select count(*) from sqlite_schema", [], |row| row.get(0))
-        .map_err(|source| StoreError::Open {
-            path: path.into(),
-            source,
-        })?;
+        .map_err(|source| opening(path, source))?;
     match (shape, application, tables) {
         (0, 0, 0) => Ok(0),
         (_, APPLICATION_ID, _) if shape > KNOWN => Err(StoreError::Newer {
@@ -51,6 +41,20 @@ pub(super) fn found(conn: &Connection, path: &Path) -> Result<i64, StoreError> {
         }),
         (_, APPLICATION_ID, _) if shape > 0 => Ok(shape),
         _ => Err(StoreError::Foreign { path: path.into() }),
+    }
+}
+
+/// Why a file does not open, for the person who has to act.
+fn opening(path: &Path, source: rusqlite::Error) -> StoreError {
+    match source.sqlite_error_code() {
+        Some(rusqlite::ErrorCode::NotADatabase) => StoreError::Foreign { path: path.into() },
+        Some(rusqlite::ErrorCode::DatabaseCorrupt) => StoreError::Damaged {
+            what: format!("{}: {source}", path.display()),
+        },
+        _ => StoreError::Open {
+            path: path.into(),
+            source,
+        },
     }
 }
 

@@ -19,10 +19,13 @@ const EXPLICIT: &str = "1.2.840.10008.1.2.1";
 const DEFLATED: &str = "1.2.840.10008.1.2.1.99";
 
 /// Runs a tool; `None` if it is not there and need not be.
-async fn run(tool: &str, arguments: &[&str]) -> Option<Output> {
+pub(super) async fn run(tool: &str, arguments: &[&str]) -> Option<Output> {
     let mut command = Command::new(tool);
     // Debian's build leaves Nagle's algorithm on, which costs 40 ms a message.
-    command.args(arguments).env("TCP_NODELAY", "1");
+    command
+        .args(arguments)
+        .env("TCP_NODELAY", "1")
+        .stdin(std::process::Stdio::null());
     let ran = tokio::task::spawn_blocking(move || command.output())
         .await
         .expect("ran");
@@ -63,7 +66,7 @@ fn object(n: u32) -> InMemDicomObject {
     ])
 }
 
-fn file(folder: &Path, n: u32) -> PathBuf {
+pub(super) fn file(folder: &Path, n: u32) -> PathBuf {
     let path = folder.join(format!("{n}.dcm"));
     object(n)
         .with_meta(

@@ -1,7 +1,8 @@
 //! Files of a folder that others write to: opened without following or waiting, moved without
 //! overwriting.
 
-use rustix::fs::{CWD, Mode, OFlags, RenameFlags, renameat_with};
+use crate::rename::rename_new;
+use rustix::fs::{Mode, OFlags};
 use rustix::io::Errno;
 use std::ffi::OsStr;
 use std::fs::{File, Metadata};
@@ -118,21 +119,36 @@ pub(super) fn move_into(
             Err(Errno::EXIST | Errno::NOTEMPTY | Errno::ISDIR | Errno::NAMETOOLONG) => {
                 to = folder.join(format!("{otherwise}-{number}"));
             }
+            // Somebody tidied the folder away.
+            Err(Errno::NOENT) if !folder.exists() => std::fs::create_dir(folder)?,
             Err(error) => return Err(error.into()),
         }
     }
     Err(io::Error::from(io::ErrorKind::AlreadyExists))
 }
 
-/// Renames without overwriting. File systems that cannot promise that get a look before the leap.
-pub(super) fn rename_new(from: &Path, to: &Path) -> Result<(), Errno> {
-    match renameat_with(CWD, from, CWD, to, RenameFlags::NOREPLACE) {
-        Err(Errno::INVAL | Errno::NOSYS | Errno::NOTSUP) => {
-            if to.symlink_metadata().is_ok() {
-                return Err(Errno::EXIST);
-            }
-            rustix::fs::rename(from, to)
+/// Copies a file in the state `expected` into `folder` on another file system, under the names of
+/// [`move_into`]; complete or not at all. The content is in the store, so nothing is synced.
+pub(super) fn copy_into(
+    from: &Path,
+    expected: State,
+    folder: &Path,
+    name: &OsStr,
+    otherwise: &str,
+) -> io::Result<PathBuf> {
+    let (mut file, before) = open(from).map_err(io::Error::other)?;
+    let aside = folder.join(".sheathline-coming");
+    let copied = File::create(&aside).and_then(|mut to| io::copy(&mut file, &mut to));
+    let done = match copied {
+        Ok(bytes) if before == expected && bytes == expected.bytes => {
+            move_into(&aside, folder, name, otherwise)
         }
-        done => done,
+        Ok(_) => Err(io::Error::other(NotRead::Changed)),
+        Err(error) => Err(error),
+    };
+    if done.is_err() {
+        // It takes room where room may be what is lacking.
+        let _ = std::fs::remove_file(&aside);
     }
+    done
 }

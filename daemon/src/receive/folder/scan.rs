@@ -3,14 +3,16 @@
 use super::Look;
 use super::file::{self, NotRead, State};
 use crate::config::{After, FolderSettings};
+use crate::sr::{Limits, gate};
 use crate::store::objects::{self, Incoming, Kept, ObjectId};
 use crate::store::{Store, StoreError};
 use std::collections::HashMap;
 use std::ffi::{OsStr, OsString};
-use std::io;
+use std::io::{self, Write};
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
+use tokio::sync::watch;
 
 pub(super) const DONE: &str = "done";
 pub(super) const FAILED: &str = "failed";
@@ -27,6 +29,10 @@ const GOING: &str = ".sheathline-going";
 struct Seen {
     state: State,
     since: Instant,
+    /// For how long it has been in this state.
+    age: Duration,
+    /// Cleared once it was found to be no complete DICOM file: the rest may still come.
+    is_whole: bool,
     /// Its content is kept; only putting it away did not succeed.
     kept: Option<ObjectId>,
     /// Whether a trouble with it is in the log already.
@@ -40,6 +46,8 @@ pub(super) struct Scanner {
     store: Store,
     seen: HashMap<OsString, Seen>,
     store_trouble_noted: bool,
+    /// Becomes true when the program stops: a look at many thousand files then ends early.
+    pub(super) stop: Option<watch::Receiver<bool>>,
 }
 
 impl Scanner {
@@ -50,6 +58,7 @@ impl Scanner {
             store,
             seen: HashMap::new(),
             store_trouble_noted: false,
+            stop: None,
         }
     }
 
@@ -71,6 +80,7 @@ impl Scanner {
         let mut ready = Vec::new();
         let mut look = Look::default();
         let settle = Duration::from_millis(self.settings.settle_ms);
+        let unfinished = self.unfinished();
         for entry in std::fs::read_dir(&self.folder)? {
             let Ok(entry) = entry else { continue };
             let name = entry.file_name();
@@ -87,13 +97,17 @@ impl Scanner {
                 _ => Seen {
                     state,
                     since: now,
+                    age: Duration::ZERO,
+                    is_whole: true,
                     kept: None,
                     noted: false,
                 },
             };
             if facts.is_file() {
                 look.waiting += 1;
-                if seen.since < now && now.duration_since(seen.since) >= settle {
+                seen.age = now.saturating_duration_since(seen.since);
+                let wanted = if seen.is_whole { settle } else { unfinished };
+                if seen.since < now && seen.age >= wanted {
                     ready.push(name.clone());
                 }
             } else if !facts.is_dir() {
@@ -108,15 +122,24 @@ impl Scanner {
         // The order of names, so that two runs over the same files number them alike.
         ready.sort();
         for batch in batches(ready, &self.seen) {
+            if self.stop.as_ref().is_some_and(|stop| *stop.borrow()) {
+                break;
+            }
             self.take(&batch, &mut look);
         }
         Ok(look)
+    }
+
+    /// How long an incomplete file has to stand still before it is taken as it is.
+    fn unfinished(&self) -> Duration {
+        Duration::from_secs(self.settings.unfinished_s)
     }
 
     /// Keeps the files of one batch with one commit, then puts each away.
     fn take(&mut self, batch: &[OsString], look: &mut Look) {
         let mut names = Vec::new();
         let mut incoming = Vec::new();
+        let unfinished = self.unfinished();
         for name in batch {
             let Some(seen) = self.seen.get_mut(name) else {
                 continue;
@@ -128,6 +151,7 @@ impl Scanner {
             let path = self.folder.join(name);
             let limit = self.settings.max_object_bytes;
             match file::read_settled(&path, seen.state, limit) {
+                Ok(bytes) if seen.age < unfinished && !is_whole(&bytes) => seen.is_whole = false,
                 Ok(bytes) if bytes.is_empty() => self.fail(name, "the file is empty", look),
                 Ok(bytes) => {
                     let issuer = &self.settings.default_issuer;
@@ -189,12 +213,21 @@ impl Scanner {
             seen.kept = None;
             return;
         }
-        let done = match self.settings.after {
-            After::Move => {
-                file::move_into(&from, &folder.join(DONE), name, &format!("object-{id}"))
-            }
-            After::Delete => file::move_into(&from, folder, OsStr::new(GOING), GOING),
+        let going = || file::move_into(&from, folder, OsStr::new(GOING), GOING);
+        let mut is_going = self.settings.after == After::Delete;
+        let mut done = match is_going {
+            true => going(),
+            false => file::move_into(&from, &folder.join(DONE), name, &format!("object-{id}")),
         };
+        if let Err(error) = &done
+            && error.kind() == io::ErrorKind::CrossesDevices
+        {
+            // `done` is on another file system: a copy goes there, the file itself goes.
+            is_going = true;
+            let otherwise = format!("object-{id}");
+            done = file::copy_into(&from, seen.state, &folder.join(DONE), name, &otherwise)
+                .and_then(|_| going());
+        }
         let moved = match done {
             Ok(moved) => moved,
             Err(error) if error.kind() == io::ErrorKind::NotFound && !from.exists() => {
@@ -215,9 +248,7 @@ impl Scanner {
             seen.kept = None;
             return;
         }
-        if self.settings.after == After::Delete
-            && let Err(error) = std::fs::remove_file(&moved)
-        {
+        if is_going && let Err(error) = std::fs::remove_file(&moved) {
             note(seen, "folder-not-deleted", &error);
         }
         self.seen.remove(name);
@@ -293,11 +324,24 @@ fn write_reason(moved: &Path, folder: &Path, inode: u64, why: &str) -> io::Resul
     let mut name = moved.file_name().unwrap_or_default().to_owned();
     name.push(".reason.txt");
     let text = format!("{why}\n");
-    match std::fs::write(folder.join(name), &text) {
-        // The name was as long as a name can be.
-        Err(error) if error.kind() == io::ErrorKind::InvalidFilename => {
-            std::fs::write(folder.join(format!("file-{inode}.reason.txt")), text)
+    let write = |name: &OsStr| {
+        // Never over another file: that one may be called so by chance.
+        std::fs::File::create_new(folder.join(name))
+            .and_then(|mut file| file.write_all(text.as_bytes()))
+    };
+    match write(&name) {
+        // The name is taken, or was as long as a name can be.
+        Err(error)
+            if [io::ErrorKind::InvalidFilename, io::ErrorKind::AlreadyExists]
+                .contains(&error.kind()) =>
+        {
+            write(OsStr::new(&format!("file-{inode}.reason.txt")))
         }
         done => done,
     }
+}
+
+/// Whether the bytes are a DICOM file from its first element to its last.
+fn is_whole(bytes: &[u8]) -> bool {
+    gate::admit(bytes, None, &Limits::default()).is_ok()
 }

@@ -1,7 +1,7 @@
 //! Acceptance and rejection. Result, source and reason numbers: PS3.8 tables 9-18 and 9-21.
 
 use super::*;
-use dicom_ul::pdu::{PresentationContextProposed, write_pdu};
+use dicom_ul::pdu::{PresentationContextProposed, read_pdu};
 
 fn request(contexts: &[(u8, &str, &[&str])]) -> AssociationRQ {
     AssociationRQ {
@@ -21,12 +21,6 @@ fn request(contexts: &[(u8, &str, &[&str])]) -> AssociationRQ {
     }
 }
 
-fn bytes(pdu: &Pdu) -> Vec<u8> {
-    let mut bytes = Vec::new();
-    write_pdu(&mut bytes, pdu).expect("a PDU");
-    bytes
-}
-
 const SR: &str = "1.2.840.10008.5.1.4.1.1.88.33";
 
 #[test]
@@ -44,22 +38,19 @@ fn our_order_of_transfer_syntaxes_counts() {
         (&[], None),
     ];
     for (offered, chosen) in cases {
-        let Answer::Accept {
+        let Accepted {
             pdu,
             contexts,
             calling,
             peer_pdu_max,
-        } = answer(request(&[(1, SR, offered)]), &DicomSettings::default())
-        else {
-            panic!("accepted");
-        };
+        } = answer(request(&[(1, SR, offered)]), &DicomSettings::default()).expect("accepted");
         assert_eq!(
             contexts.get(&1).map(|context| context.syntax),
             chosen,
             "{offered:?}"
         );
         assert_eq!((calling.as_str(), peer_pdu_max), ("SCANNER", 16384));
-        assert_eq!(bytes(&pdu)[0], 0x02);
+        assert_eq!(pdu[0], 0x02);
     }
 }
 
@@ -74,13 +65,11 @@ fn each_context_has_its_own_answer() {
         // 4 is transfer syntaxes not supported.
         (7, SR, &["1.2.840.10008.1.2.4.50"]),
     ]);
-    let Answer::Accept {
-        pdu: Pdu::AssociationAC(accepted),
-        contexts,
-        ..
-    } = answer(asked, &DicomSettings::default())
+    let Accepted { pdu, contexts, .. } =
+        answer(asked, &DicomSettings::default()).expect("accepted");
+    let Ok(Some(Pdu::AssociationAC(accepted))) = read_pdu(pdu.as_slice(), PDU_BYTES_MAX, true)
     else {
-        panic!("accepted");
+        panic!("{pdu:?}");
     };
     assert_eq!(contexts.keys().copied().collect::<Vec<_>>(), [1, 3]);
     let reasons: Vec<u8> = accepted
@@ -105,10 +94,10 @@ fn rejections() {
     let with = |change: &dyn Fn(&mut AssociationRQ), settings: &DicomSettings| {
         let mut request = request(&[(1, SR, &["1.2.840.10008.1.2"])]);
         change(&mut request);
-        match answer(request, settings) {
-            Answer::Accept { .. } => None,
-            Answer::Refuse { pdu, .. } => Some(bytes(&pdu)[7..10].to_vec()),
-        }
+        let refusal = answer(request, settings).err()?;
+        let pdu = refusal.reply().pdu().expect("a PDU");
+        assert_eq!(pdu[..7], [3, 0, 0, 0, 0, 4, 0]);
+        Some(pdu[7..].to_vec())
     };
     let plain = DicomSettings::default();
     assert_eq!(with(&|_| {}, &plain), None);
@@ -136,11 +125,41 @@ fn rejections() {
         ),
         None
     );
+    let blank = DicomSettings {
+        accept_blank_calling: true,
+        ..strict.clone()
+    };
+    let nameless = |rq: &mut AssociationRQ| rq.calling_ae_title = "   ".to_owned();
+    assert_eq!(with(&nameless, &blank), None);
+    assert_eq!(with(&nameless, &strict), Some(vec![1, 1, 3]));
     for hostile in ["", "A\\B", "A\nB"] {
         let calling = |rq: &mut AssociationRQ| rq.calling_ae_title = hostile.to_owned();
         assert_eq!(with(&calling, &plain), Some(vec![1, 1, 3]), "{hostile:?}");
+        let called = |rq: &mut AssociationRQ| rq.called_ae_title = hostile.to_owned();
+        let expected = (!hostile.is_empty()).then(|| vec![1, 1, 7]);
+        assert_eq!(with(&called, &open), expected, "{hostile:?}");
     }
-    assert_eq!(bytes(&busy())[7..10], [2, 3, 2]);
+    let busy = Refusal::Associations.reply().pdu().expect("a PDU");
+    assert_eq!(busy[7..10], [2, 3, 2]);
+}
+
+/// PS3.8 table 9-17: both titles stand in the acceptance as they were sent.
+#[test]
+fn blank_titles_are_given_back_blank() {
+    let settings = DicomSettings {
+        accept_any_called: true,
+        accept_blank_calling: true,
+        ..DicomSettings::default()
+    };
+    for (called, calling) in [("SHEATHLINE", ""), ("", "SCANNER"), ("", "")] {
+        let mut asked = request(&[(1, SR, &["1.2.840.10008.1.2"])]);
+        asked.called_ae_title = called.to_owned();
+        asked.calling_ae_title = calling.to_owned();
+        let accepted = answer(asked, &settings).expect("accepted");
+        assert_eq!(accepted.calling, calling);
+        let titles = format!("{called:16}{calling:16}");
+        assert_eq!(accepted.pdu[10..42], *titles.as_bytes());
+    }
 }
 
 #[test]
@@ -148,11 +167,10 @@ fn context_ids_are_odd_and_unique() {
     let implicit: &[&str] = &["1.2.840.10008.1.2"];
     for ids in [[1, 1], [1, 2]] {
         let asked = request(&[(ids[0], SR, implicit), (ids[1], SR, implicit)]);
-        let Answer::Refuse { pdu, .. } = answer(asked, &DicomSettings::default()) else {
-            panic!("refused");
-        };
+        let refusal = answer(asked, &DicomSettings::default()).expect_err("refused");
         // A-ABORT by the provider, invalid parameter value (PS3.8 table 9-26).
-        assert_eq!(bytes(&pdu)[8..10], [2, 6]);
+        let pdu = refusal.reply().pdu().expect("a PDU");
+        assert_eq!((pdu[0], &pdu[8..]), (7, &[2, 6][..]));
     }
 }
 
@@ -184,7 +202,7 @@ fn compressed_syntaxes_are_for_pictures() {
             (3, "1.2.840.10008.5.1.4.1.1.3.1", &[one, explicit]),
             (5, SR, &[one]),
         ]);
-        let Answer::Accept { contexts, .. } = answer(asked, &DicomSettings::default()) else {
+        let Ok(Accepted { contexts, .. }) = answer(asked, &DicomSettings::default()) else {
             panic!("accepted");
         };
         let chosen = |id| contexts.get(&id).map(|context| context.syntax);

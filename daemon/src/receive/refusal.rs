@@ -1,0 +1,222 @@
+//! Why a peer is refused: the one table of reasons, what each answers, and how often each was
+//! used. Pure.
+
+use std::sync::atomic::{AtomicU64, Ordering};
+
+/// What a refused peer is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reply {
+    /// Nothing: the connection is closed. Who is refused here has not spoken DICOM yet.
+    Close,
+    /// A-ABORT by the service provider with this reason (PS3.8 table 9-26).
+    Abort {
+        /// Reason/Diag.
+        reason: u8,
+    },
+    /// A-ASSOCIATE-RJ (PS3.8 section 9.3.4, table 9-21).
+    Reject {
+        /// 1: permanent, 2: transient, so that the peer tries again.
+        result: u8,
+        /// 1: service user, 2: provider (ACSE), 3: provider (presentation).
+        source: u8,
+        /// Reason/Diag., to be read with the source.
+        reason: u8,
+    },
+    /// A-ASSOCIATE-AC in which every presentation context is refused with its own reason (PS3.8
+    /// table 9-18), which says more than a rejection could.
+    AcceptWithoutContext,
+}
+
+impl Reply {
+    /// The PDU to send, if any: both kinds have ten bytes (PS3.8 tables 9-21 and 9-26).
+    #[must_use]
+    pub fn pdu(self) -> Option<[u8; 10]> {
+        match self {
+            Reply::Close | Reply::AcceptWithoutContext => None,
+            Reply::Abort { reason } => Some([7, 0, 0, 0, 0, 4, 0, 0, 2, reason]),
+            Reply::Reject {
+                result,
+                source,
+                reason,
+            } => Some([3, 0, 0, 0, 0, 4, 0, result, source, reason]),
+        }
+    }
+}
+
+const fn permanent(source: u8, reason: u8) -> Reply {
+    Reply::Reject {
+        result: 1,
+        source,
+        reason,
+    }
+}
+
+/// Source 3, reason 2: local limit exceeded.
+const LATER: Reply = Reply::Reject {
+    result: 2,
+    source: 3,
+    reason: 2,
+};
+
+macro_rules! refusals {
+    ($($name:ident: $code:literal, $reply:expr, $why:literal;)*) => {
+        /// A reason to refuse a peer.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+        pub enum Refusal {
+            $(#[doc = $why] $name,)*
+        }
+
+        impl Refusal {
+            /// Every reason, in the order of the table.
+            pub const ALL: &[Refusal] = &[$(Refusal::$name,)*];
+
+            /// Its name in logs and counts; it stays the same from version to version.
+            #[must_use]
+            pub fn code(self) -> &'static str {
+                match self { $(Refusal::$name => $code,)* }
+            }
+
+            /// What the peer is told.
+            #[must_use]
+            pub fn reply(self) -> Reply {
+                match self { $(Refusal::$name => $reply,)* }
+            }
+
+            /// Why, in words for the log.
+            #[must_use]
+            pub fn why(self) -> &'static str {
+                match self { $(Refusal::$name => $why,)* }
+            }
+        }
+    };
+}
+
+refusals! {
+    // Before a byte is read.
+    Address: "refused-address", Reply::Close,
+        "the address is not in addresses_allowed";
+    Connections: "refused-connections", Reply::Close,
+        "there are as many connections as there is room for";
+    ConnectionsOfPeer: "refused-connections-of-peer", Reply::Close,
+        "this address has as many connections as one may have";
+    // Around the association.
+    ProxyMissing: "refused-proxy-missing", Reply::Close,
+        "an address of proxy_from sent no PROXY header of version 2";
+    ProxyMalformed: "refused-proxy-malformed", Reply::Close,
+        "the PROXY header is malformed or names no address";
+    ProxyUnexpected: "refused-proxy-unexpected", Reply::Close,
+        "a PROXY header from an address that is not in proxy_from";
+    Handshakes: "refused-handshakes", Reply::Close,
+        "there are as many TLS handshakes as allowed";
+    HandshakeSlow: "refused-handshake-slow", Reply::Close,
+        "the TLS handshake took too long";
+    HandshakeFailed: "refused-handshake", Reply::Close,
+        "the TLS handshake failed";
+    PlainOnTls: "refused-plain", Reply::Close,
+        "no TLS on the port for TLS";
+    TlsOnPlain: "refused-tls", Reply::Abort { reason: 1 },
+        "TLS on the port without TLS";
+    // Instead of a request for an association.
+    NotDicom: "refused-not-dicom", Reply::Abort { reason: 1 },
+        "the first bytes are those of no PDU; perhaps this is not a DICOM peer";
+    RequestSlow: "refused-request-slow", Reply::Abort { reason: 0 },
+        "no complete request for an association came in time";
+    RequestMalformed: "refused-request-malformed", Reply::Abort { reason: 6 },
+        "the request for an association is too large or malformed";
+    RequestMissing: "refused-request-missing", Reply::Abort { reason: 2 },
+        "another PDU came before the request for an association";
+    // The request itself.
+    Protocol: "refused-protocol", permanent(2, 2),
+        "the protocol version is not supported";
+    ApplicationContext: "refused-application-context", permanent(1, 2),
+        "the application context is not supported";
+    Called: "refused-called", permanent(1, 7),
+        "the called AE title is not ours";
+    CallingBlank: "refused-calling-blank", permanent(1, 3),
+        "the calling AE title is blank";
+    Calling: "refused-calling", permanent(1, 3),
+        "the calling AE title is not in calling_allowed, or is none";
+    SenderAddress: "refused-sender-address", permanent(1, 3),
+        "this calling AE title does not come from the addresses of its sender table";
+    SenderCertificate: "refused-sender-certificate", permanent(1, 3),
+        "this calling AE title comes without the certificate of its sender table";
+    ContextIds: "refused-context-ids", Reply::Abort { reason: 6 },
+        "presentation context ids are even or repeated";
+    Associations: "refused-associations", LATER,
+        "there are as many associations as allowed";
+    AssociationsOfPeer: "refused-associations-of-peer", LATER,
+        "this address has as many associations as one may have";
+    AssociationsOfSender: "refused-associations-of-sender", LATER,
+        "this calling AE title has as many associations as it may have";
+    NoContext: "refused-no-context", Reply::AcceptWithoutContext,
+        "no proposed SOP class and transfer syntax is taken here";
+}
+
+/// How often each reason was used since the start.
+#[derive(Debug)]
+pub struct Refusals(Vec<(Refusal, AtomicU64)>);
+
+impl Default for Refusals {
+    fn default() -> Self {
+        let none = |refusal: &Refusal| (*refusal, AtomicU64::new(0));
+        Refusals(Refusal::ALL.iter().map(none).collect())
+    }
+}
+
+impl Refusals {
+    /// Counts one.
+    pub fn count(&self, refusal: Refusal) {
+        if let Some((_, count)) = self.0.iter().find(|(one, _)| *one == refusal) {
+            count.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    /// Every reason with its count, in the order of the table.
+    pub fn counts(&self) -> impl Iterator<Item = (Refusal, u64)> + '_ {
+        self.0
+            .iter()
+            .map(|(refusal, count)| (*refusal, count.load(Ordering::Relaxed)))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    /// PS3.8 table 9-21: the reasons that exist for each source.
+    #[test]
+    fn every_rejection_is_one_of_the_standard() {
+        for refusal in Refusal::ALL {
+            if let Reply::Reject {
+                result,
+                source,
+                reason,
+            } = refusal.reply()
+            {
+                assert!([1, 2].contains(&result), "{refusal:?}");
+                let reasons: &[u8] = match source {
+                    1 => &[1, 2, 3, 7],
+                    2 => &[1, 2],
+                    3 => &[1, 2],
+                    _ => &[],
+                };
+                assert!(reasons.contains(&reason), "{refusal:?}");
+            }
+            if let Reply::Abort { reason } = refusal.reply() {
+                assert!([0, 1, 2, 4, 5, 6].contains(&reason), "{refusal:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn codes_are_different_and_counted_apart() {
+        let codes: BTreeSet<_> = Refusal::ALL.iter().map(|one| one.code()).collect();
+        assert_eq!(codes.len(), Refusal::ALL.len());
+        let refusals = Refusals::default();
+        refusals.count(Refusal::Called);
+        refusals.count(Refusal::Called);
+        let counted: Vec<_> = refusals.counts().filter(|(_, count)| *count > 0).collect();
+        assert_eq!(counted, [(Refusal::Called, 2)]);
+    }
+}

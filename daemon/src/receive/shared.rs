@@ -1,0 +1,180 @@
+//! What all connections share: settings, store, and the room there is.
+
+use super::places::{Place, Places};
+use super::refusal::{Refusal, Refusals, Reply};
+use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
+use crate::store::Store;
+use dicom_ul::pdu::AssociationRQ;
+use std::net::IpAddr;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+
+/// Who is at the other end of a connection.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Peer {
+    /// Its own address, also behind a load balancer.
+    pub(super) address: IpAddr,
+    /// The certificate it showed and we checked.
+    pub(super) certificate: Option<Sha256Hex>,
+}
+
+/// The AE titles of a request as they may stand in a log: a stranger chose them.
+#[derive(Debug, Default)]
+pub(super) struct Titles {
+    calling: String,
+    called: String,
+}
+
+impl Titles {
+    pub(super) fn of(request: &AssociationRQ) -> Self {
+        Titles {
+            calling: request.calling_ae_title.escape_default().to_string(),
+            called: request.called_ae_title.escape_default().to_string(),
+        }
+    }
+}
+
+/// What all connections share.
+#[derive(Debug)]
+pub(super) struct Shared {
+    pub(super) settings: DicomSettings,
+    pub(super) store: Store,
+    pub(super) refusals: Arc<Refusals>,
+    /// One permit per KiB of data sets that are being received or stored.
+    pub(super) memory: Arc<Semaphore>,
+    /// One permit per connection.
+    connections: Arc<Semaphore>,
+    connections_of: Places<IpAddr>,
+    /// One permit per association.
+    associations: Arc<Semaphore>,
+    associations_of: Places<IpAddr>,
+    associations_by: Places<String>,
+}
+
+/// The places that one association takes until it ends.
+#[derive(Debug)]
+pub(super) struct Seat {
+    _one_of_all: OwnedSemaphorePermit,
+    _one_of_the_peer: Place<IpAddr>,
+    _one_of_the_sender: Option<Place<String>>,
+}
+
+/// How many connections may be open for so many associations. Those that have not asked for one
+/// yet need room as well, or silent peers would keep the others out.
+const fn connections(associations: usize, spare: usize) -> usize {
+    associations * 2 + spare
+}
+
+impl Shared {
+    pub(super) fn new(settings: DicomSettings, store: Store) -> Self {
+        let associations = settings.max_associations.clamp(1, 10_000);
+        // Four of the largest objects at once, and never less than 256 MiB: thousands of reports.
+        let memory = (settings.max_object_bytes.saturating_mul(4) >> 10).clamp(256 << 10, 1 << 28);
+        Shared {
+            refusals: Arc::default(),
+            memory: Arc::new(Semaphore::new(usize::try_from(memory).unwrap_or(256 << 10))),
+            // More than one peer may have, so that none fills it alone.
+            connections: Arc::new(Semaphore::new(connections(associations, 256))),
+            connections_of: Places::default(),
+            associations: Arc::new(Semaphore::new(associations)),
+            associations_of: Places::default(),
+            associations_by: Places::default(),
+            settings,
+            store,
+        }
+    }
+
+    pub(super) fn association_limit(&self) -> Duration {
+        Duration::from_secs(self.settings.association_timeout_s)
+    }
+
+    /// Whether this address may connect.
+    pub(super) fn allows(&self, address: IpAddr) -> bool {
+        let allowed = &self.settings.addresses_allowed;
+        allowed.is_empty() || allowed.iter().any(|network| network.contains(&address))
+    }
+
+    /// Whether this address is one of a load balancer.
+    pub(super) fn is_balancer(&self, address: IpAddr) -> bool {
+        let balancers = &self.settings.proxy_from;
+        balancers.iter().any(|network| network.contains(&address))
+    }
+
+    /// Room for one more connection.
+    pub(super) fn connection(&self) -> Result<OwnedSemaphorePermit, Refusal> {
+        let room = Arc::clone(&self.connections).try_acquire_owned();
+        room.map_err(|_| Refusal::Connections)
+    }
+
+    /// Room for one more connection of this address.
+    pub(super) fn connection_of(&self, address: IpAddr) -> Result<Place<IpAddr>, Refusal> {
+        let limit = connections(self.of_peer(), 64);
+        let place = self.connections_of.take(address, limit);
+        place.ok_or(Refusal::ConnectionsOfPeer)
+    }
+
+    /// What holds for this calling AE title, if it comes as it should.
+    pub(super) fn sender(&self, calling: &str, peer: &Peer) -> Result<SenderSettings, Refusal> {
+        let mut senders = self.settings.sender.iter();
+        let Some(sender) = senders.find(|sender| sender.ae_title == calling) else {
+            return Ok(SenderSettings::default());
+        };
+        let from = &sender.addresses;
+        if !from.is_empty() && !from.iter().any(|network| network.contains(&peer.address)) {
+            return Err(Refusal::SenderAddress);
+        }
+        let pinned = &sender.certificate_sha256;
+        let shown = peer.certificate.as_ref();
+        if !pinned.is_empty() && !shown.is_some_and(|shown| pinned.contains(shown)) {
+            return Err(Refusal::SenderCertificate);
+        }
+        Ok(sender.clone())
+    }
+
+    /// Room for one more association.
+    pub(super) fn seat(&self, peer: &Peer, sender: &SenderSettings) -> Result<Seat, Refusal> {
+        Ok(Seat {
+            _one_of_all: Arc::clone(&self.associations)
+                .try_acquire_owned()
+                .map_err(|_| Refusal::Associations)?,
+            _one_of_the_peer: self
+                .associations_of
+                .take(peer.address, self.of_peer())
+                .ok_or(Refusal::AssociationsOfPeer)?,
+            _one_of_the_sender: match sender.max_associations {
+                None => None,
+                Some(limit) => Some(
+                    self.associations_by
+                        .take(sender.ae_title.clone(), limit)
+                        .ok_or(Refusal::AssociationsOfSender)?,
+                ),
+            },
+        })
+    }
+
+    fn of_peer(&self) -> usize {
+        let Self { settings, .. } = self;
+        settings
+            .max_associations_per_peer
+            .min(settings.max_associations)
+    }
+
+    /// Counts a refusal and writes its one line of log.
+    pub(super) fn refused(&self, refusal: Refusal, peer: IpAddr, titles: &Titles, detail: &str) {
+        self.refusals.count(refusal);
+        let answer = match refusal.reply() {
+            Reply::Close => "closed".to_owned(),
+            Reply::Abort { reason } => format!("A-ABORT 2/{reason}"),
+            Reply::Reject {
+                result,
+                source,
+                reason,
+            } => format!("A-ASSOCIATE-RJ {result}/{source}/{reason}"),
+            Reply::AcceptWithoutContext => "A-ASSOCIATE-AC".to_owned(),
+        };
+        let Titles { calling, called } = titles;
+        let (code, why) = (refusal.code(), refusal.why());
+        tracing::warn!(code, %peer, calling, called, answer, detail, "{why}");
+    }
+}

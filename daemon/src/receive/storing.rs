@@ -1,0 +1,126 @@
+//! One object that arrived: perhaps judged, then kept.
+
+use super::dimse::Status;
+use super::negotiate::Context;
+use super::shared::Shared;
+use crate::config::{Malformed, SenderSettings};
+use crate::sr;
+use crate::store::StoreError;
+use crate::store::objects::{self, Incoming, Kept};
+use sha2::{Digest, Sha256};
+use tokio::time::Instant;
+
+/// An object from here on is compressed and hashed aside, so that it does not hold up the other
+/// associations of the same thread: some milliseconds of work.
+const LARGE_BYTES: usize = 256 << 10;
+
+/// Whom an object comes from, and how.
+#[derive(Clone, Copy)]
+pub(super) struct From<'a> {
+    /// The calling AE title.
+    pub(super) calling: &'a str,
+    /// What holds for it.
+    pub(super) sender: &'a SenderSettings,
+    /// The presentation context.
+    pub(super) context: Context,
+}
+
+/// Keeps an object. `Success` means that it is on stable storage.
+pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec<u8>) -> Status {
+    let started = Instant::now();
+    let calling = from.calling;
+    let object = short_hash(uid);
+    let length = bytes.len();
+    let bytes = match from.sender.malformed {
+        Malformed::Quarantine => bytes,
+        Malformed::Refuse => match fit(bytes, from.context, uid).await {
+            Ok(bytes) => bytes,
+            Err((status, why)) => {
+                tracing::warn!(code = "object-refused", calling, object, why);
+                return status;
+            }
+        },
+    };
+    match keep(shared, from, bytes).await {
+        Ok(kept) => {
+            let took_ms = u64::try_from(started.elapsed().as_millis()).unwrap_or(u64::MAX);
+            let (code, id) = match kept {
+                Kept::New(id) => ("object-kept", id),
+                Kept::Repeat(id) => ("object-repeated", id),
+            };
+            tracing::debug!(code, calling, object, %id, bytes = length, took_ms);
+            Status::Success
+        }
+        Err(error) => {
+            tracing::error!(code = "object-not-kept", calling, object, %error);
+            match error {
+                _ if shared.store.doubt().is_some() => Status::StoreInDoubt,
+                StoreError::InDoubt { .. } => Status::StoreInDoubt,
+                StoreError::Full => Status::NoSpace,
+                StoreError::Busy | StoreError::NotCommitted { .. } | StoreError::Closed => {
+                    Status::StoreBusy
+                }
+                _ => Status::NotStored,
+            }
+        }
+    }
+}
+
+async fn keep(shared: &Shared, from: From<'_>, bytes: Vec<u8>) -> Result<Kept, StoreError> {
+    let source = format!("dicom:{}", from.calling);
+    let is_large = bytes.len() > LARGE_BYTES;
+    let syntax = from.context.syntax;
+    let issuer = from.sender.default_issuer.as_ref();
+    let issuer = issuer.unwrap_or(&shared.settings.default_issuer).clone();
+    let pack = move || Incoming::new(&bytes, Some(syntax), source, &issuer, chrono::Utc::now());
+    let object = aside(is_large, pack).await.ok_or(StoreError::Panicked)??;
+    shared
+        .store
+        .write_async(move |tx| objects::keep(tx, &object))
+        .await
+}
+
+/// Runs some milliseconds of work where it holds up nobody, if it is that much; `None` if it
+/// panicked.
+async fn aside<T: Send + 'static>(
+    is_large: bool,
+    work: impl FnOnce() -> T + Send + 'static,
+) -> Option<T> {
+    match is_large {
+        true => tokio::task::spawn_blocking(work).await.ok(),
+        false => Some(work()),
+    }
+}
+
+/// Gives the bytes back if they are an object of the class and instance that the request names;
+/// otherwise the status to answer, and why, as a code.
+async fn fit(
+    bytes: Vec<u8>,
+    context: Context,
+    uid: &str,
+) -> Result<Vec<u8>, (Status, &'static str)> {
+    let is_large = bytes.len() > LARGE_BYTES;
+    let read = aside(is_large, move || {
+        let read = sr::read(&bytes, Some(context.syntax), &sr::Limits::default());
+        (bytes, read.map(|document| document.header))
+    });
+    let (bytes, header) = read.await.ok_or((Status::NotStored, "panicked"))?;
+    let header = header.map_err(|error| (Status::NotUnderstood, error.code()))?;
+    if header.sop_class_uid.as_deref() != Some(context.class) {
+        return Err((Status::NotOfItsClass, "class-differs"));
+    }
+    if header.sop_instance_uid.as_deref() != Some(uid) {
+        return Err((Status::NotOfItsClass, "instance-differs"));
+    }
+    Ok(bytes)
+}
+
+/// Stands for a UID in the log: enough to find two lines of one object, not enough to find the
+/// patient.
+fn short_hash(uid: &str) -> String {
+    let hash = Sha256::digest(uid);
+    hash.iter()
+        .take(4)
+        .map(|byte| format!("{byte:02x}"))
+        .collect()
+}

@@ -1,0 +1,194 @@
+//! Copies of the store: made while it is in use, and put in its place again.
+//!
+//! A copy is written under another name, synced, and only then gets its own name; nothing is ever
+//! overwritten.
+
+use super::lock::{Lock, beside};
+use super::verify::{Looker, Verified};
+use super::{DOUBT, Mode, StoreError, connect, connect_reader, make_private, schema, sync_folder};
+use crate::rename::rename_new;
+use std::path::{Path, PathBuf};
+
+/// Ending of a copy that is still being written.
+const PARTIAL: &str = ".partial";
+
+/// SQLite's own files beside a store.
+const SIDE_FILES: [&str; 3] = ["-wal", "-shm", DOUBT];
+
+/// Copies the store at `store`, in use or not, to the new file `to`: one consistent state with all
+/// that was stored before the call. Returns what checking the copy found.
+///
+/// # Errors
+/// There is no store, `to` exists, or the copy could not be written.
+pub fn back_up(store: &Path, to: &Path) -> Result<Verified, StoreError> {
+    if !store.exists() {
+        return Err(StoreError::Missing { path: store.into() });
+    }
+    refuse_existing(to)?;
+    let conn = connect_reader(store)?;
+    let found = schema::found(&conn, store)?;
+    if found < schema::KNOWN {
+        return Err(StoreError::Outdated {
+            path: store.into(),
+            found,
+            known: schema::KNOWN,
+        });
+    }
+    let partial = Partial::new(to)?;
+    partial.fill(&conn)?;
+    let verified = Looker::open(&partial.path)?.verify(|_, _| ())?;
+    partial.finish(to)?;
+    Ok(verified)
+}
+
+/// What [`restore`] did.
+#[derive(Debug)]
+pub struct Restored {
+    /// What checking the copy found; with damages nothing was restored.
+    pub verified: Verified,
+    /// Where the store that stood there before is now.
+    pub old: Option<PathBuf>,
+}
+
+/// Puts the copy `from` in the place of the store at `store`. `replace` allows that there is one:
+/// it is kept beside, under another name. A damaged copy is not restored. `from` stays.
+///
+/// # Errors
+/// An owner has the store, there is a store and `replace` is not set, `from` is no copy, or the
+/// files could not be written.
+pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, StoreError> {
+    if !from.exists() {
+        return Err(StoreError::Missing { path: from.into() });
+    }
+    let mut lock = Lock::take(store)?;
+    let exists = std::fs::metadata(store).is_ok_and(|facts| facts.len() > 0);
+    if exists && !replace {
+        return Err(exists_already(store));
+    }
+    let conn = connect_reader(from)?;
+    if schema::found(&conn, from)? == 0 {
+        return Err(StoreError::Foreign { path: from.into() });
+    }
+    let partial = Partial::new(store)?;
+    partial.fill(&conn)?;
+    // A copy of an earlier shape is brought up before it is looked at. What the outbox held when the
+    // copy was made says nothing of what it holds now: folders that are there stay as they are.
+    let copied = connect(&partial.path, Mode::Owner)?;
+    copied.execute("update result set published_at = null", [])?;
+    drop(copied);
+    let verified = Looker::open(&partial.path)?.verify(|_, _| ())?;
+    if !verified.damages.is_empty() {
+        return Ok(Restored {
+            verified,
+            old: None,
+        });
+    }
+    let old = match exists {
+        true => Some(set_aside(store)?),
+        false => None,
+    };
+    // Those of another file would be taken for this one's.
+    for side in SIDE_FILES {
+        remove_if_there(&beside(store, side))?;
+    }
+    partial.sync()?;
+    std::fs::rename(&partial.path, store).map_err(at(store))?;
+    sync_folder(store)?;
+    lock.note_made()?;
+    Ok(Restored { verified, old })
+}
+
+/// Gives the store and its log a second name, so that the first can be taken away.
+fn set_aside(store: &Path) -> Result<PathBuf, StoreError> {
+    // Folds the log into the file, if the store can still be opened.
+    if let Ok(conn) = connect(store, Mode::Guest) {
+        let _ = conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()));
+    }
+    let old = (1..10_000)
+        .map(|number| beside(store, &format!(".before-restore-{number}")))
+        .find(|path| !path.exists())
+        .ok_or_else(|| exists_already(store))?;
+    std::fs::hard_link(store, &old).map_err(at(&old))?;
+    let log = beside(store, "-wal");
+    if log.exists() {
+        let old_log = beside(&old, "-wal");
+        std::fs::hard_link(&log, &old_log).map_err(at(&old_log))?;
+    }
+    sync_folder(store)?;
+    Ok(old)
+}
+
+/// A copy under its passing name; removed unless finished.
+struct Partial {
+    path: PathBuf,
+}
+
+impl Partial {
+    fn new(to: &Path) -> Result<Self, StoreError> {
+        let path = beside(to, PARTIAL);
+        if path.exists() {
+            return Err(StoreError::Work(format!(
+                "{}: another copy is being written here, or one was interrupted; \
+                 delete that file if none is running",
+                path.display()
+            )));
+        }
+        make_private(&path)?;
+        Ok(Partial { path })
+    }
+
+    /// SQLite writes the copy without syncing it (sqlite.org/lang_vacuum.html, VACUUM INTO).
+    fn fill(&self, conn: &rusqlite::Connection) -> Result<(), StoreError> {
+        conn.execute("VACUUM INTO ?1", [self.path.to_string_lossy()])?;
+        self.sync()
+    }
+
+    fn sync(&self) -> Result<(), StoreError> {
+        std::fs::File::open(&self.path)
+            .and_then(|file| file.sync_all())
+            .map_err(at(&self.path))
+    }
+
+    fn finish(self, to: &Path) -> Result<(), StoreError> {
+        rename_new(&self.path, to).map_err(|error| at(to)(error.into()))?;
+        sync_folder(to)
+    }
+}
+
+impl Drop for Partial {
+    fn drop(&mut self) {
+        // After the rename there is nothing left under this name.
+        for name in ["", "-wal", "-shm", "-journal"] {
+            let _ = std::fs::remove_file(beside(&self.path, name));
+        }
+    }
+}
+
+fn refuse_existing(path: &Path) -> Result<(), StoreError> {
+    match path.symlink_metadata() {
+        Ok(_) => Err(exists_already(path)),
+        Err(_) => Ok(()),
+    }
+}
+
+fn exists_already(path: &Path) -> StoreError {
+    StoreError::File {
+        path: path.into(),
+        source: std::io::ErrorKind::AlreadyExists.into(),
+    }
+}
+
+fn remove_if_there(path: &Path) -> Result<(), StoreError> {
+    match std::fs::remove_file(path) {
+        Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(at(path)(error)),
+        _ => Ok(()),
+    }
+}
+
+fn at(path: &Path) -> impl Fn(std::io::Error) -> StoreError {
+    let path = path.to_owned();
+    move |source| StoreError::File {
+        path: path.clone(),
+        source,
+    }
+}

@@ -1,0 +1,118 @@
+"""What must hold once everything was sent, drained and stopped, whatever happened before."""
+
+import hashlib
+import json
+import sqlite3
+import zlib
+from pathlib import Path
+
+from harness import MEMORY, Broken, Site, waiting
+from sender import Report
+
+# What tells of the making of a result and not of the patient.
+OF_THE_MAKING = ("version", "supersedes", "why", "created_at")
+
+
+def newest(outbox: Path, problems: list[str]) -> dict[str, tuple[dict, bytes]]:
+    """The newest version of each exam, without what tells of its making, and its text."""
+    versions: dict[str, dict[int, dict]] = {}
+    keys: dict[str, str] = {}
+    for folder in sorted(outbox.iterdir()) if outbox.exists() else []:
+        if folder.name.startswith("."):
+            problems.append(f"left in the outbox: {folder.name}")
+            continue
+        try:
+            result = json.loads((folder / "result.json").read_bytes())
+            text, page = (folder / "result.txt").read_bytes(), (folder / "result.html").read_bytes()
+        except (OSError, ValueError) as error:
+            problems.append(f"{folder.name} is not whole: {error}")
+            continue
+        if not text or not page.rstrip().endswith(b"</html>"):
+            problems.append(f"{folder.name} is not whole")
+        exam, version = result["exam"]["id"], result["version"]
+        if folder.name != f"{exam}-v{version}":
+            problems.append(f"{folder.name} holds version {version} of {exam}")
+        if result["key"] in keys:
+            problems.append(f"doubled by key: {keys[result['key']]} and {folder.name}")
+        keys[result["key"]] = folder.name
+        versions.setdefault(exam, {})[version] = (result, text)
+    told = {}
+    for exam, by_number in versions.items():
+        if sorted(by_number) != list(range(1, len(by_number) + 1)):
+            problems.append(f"versions of {exam} are {sorted(by_number)}")
+        result, text = by_number[max(by_number)]
+        told[exam] = ({k: v for k, v in result.items() if k not in OF_THE_MAKING}, text)
+    return told
+
+
+_clean: dict[tuple, dict] = {}
+
+
+def clean_run(binary: Path, objects: list[Report]) -> dict[str, tuple[dict, bytes]]:
+    """The results of the same set where nothing goes wrong; made once for each set."""
+    name = tuple(sorted(one.uid for one in objects))
+    if name not in _clean:
+        with Site(binary, MEMORY) as site:
+            files = site.folder / "files"
+            files.mkdir()
+            for one in objects:
+                (files / f"{one.uid}.dcm").write_bytes(one.file)
+            site.process(files)
+            problems: list[str] = []
+            _clean[name] = newest(site.outbox, problems)
+            if problems:
+                raise Broken(f"the clean run is not clean: {problems}")
+    return _clean[name]
+
+
+def check(site: Site, objects: list[Report], acknowledged: list[Report]) -> list[str]:
+    """What does not hold, in words, once everything was sent, drained and stopped.
+
+    `objects` is all that must be stored by now; `acknowledged` what was answered with success, as
+    often as it was.
+    """
+    problems: list[str] = []
+    told = newest(site.outbox, problems)
+    base = sqlite3.connect(site.store)
+    try:
+        if (sound := base.execute("pragma integrity_check").fetchone()[0]) != "ok":
+            return [f"the store is damaged: {sound}"]
+        stored = set()
+        for sha256, body in base.execute("select body_sha256, body from object"):
+            if hashlib.sha256(zlib.decompress(body)).digest() != sha256:
+                problems.append("a stored object is not what its hash says")
+            stored.add(sha256)
+        kept = base.execute("select count(*) + ifnull(sum(repeats), 0) from object").fetchone()[0]
+        if left := waiting(base):
+            problems.append(f"{left} things still wait")
+        published = base.execute("select exam_id || '-v' || version from result")
+        rows = {row[0] for row in published}
+    except sqlite3.DatabaseError as error:
+        return [f"the store cannot be read: {error}"]
+    finally:
+        base.close()
+    folders = {entry.name for entry in site.outbox.iterdir()} if site.outbox.exists() else set()
+    if rows != folders:
+        differ = sorted(rows ^ folders)
+        problems.append(f"{len(differ)} results are only in the store or only in the outbox: {differ[:3]}")
+    if lost := [one.uid for one in set(acknowledged) if one.sha256 not in stored]:
+        problems.append(f"{len(lost)} acknowledged objects are lost, as {lost[0]}")
+    if missing := [one.uid for one in objects if one.sha256 not in stored]:
+        problems.append(f"{len(missing)} objects are not stored, as {missing[0]}")
+    if len(acknowledged) > kept:
+        problems.append(f"{len(acknowledged)} times acknowledged, {kept} times received")
+    places: dict[str, int] = {}
+    for result, _ in told.values():
+        for one in result["reports"]:
+            places[one["sop_instance_uid"]] = places.get(one["sop_instance_uid"], 0) + 1
+    wanted = {one.uid for one in objects if one.has_sheath}
+    if off := [uid for uid in wanted | set(places) if places.get(uid, 0) != (uid in wanted)]:
+        problems.append(f"{len(off)} objects are not in exactly one newest result, as {off[0]}")
+    clean = clean_run(site.binary, objects)
+    if differ := [exam for exam in clean.keys() | told.keys() if clean.get(exam) != told.get(exam)]:
+        problems.append(f"{len(differ)} results differ from those of a clean run, as {differ[0]}")
+    sums = site.process()
+    parts = sums["in_results"] + sums["no_sheath_measurement"] + sums["quarantined"] + sums["repeats"]
+    if sums["received"] != parts or sums["waiting"] or sums["in_results"] != len(wanted):
+        problems.append(f"the sum is wrong: {sums}")
+    return problems

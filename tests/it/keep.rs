@@ -1,0 +1,49 @@
+//! The life of the store: damage found, copies made and put back, bytes dropped, shapes brought up.
+
+mod copies;
+mod damage;
+mod shapes;
+mod space;
+mod states;
+
+use super::harness::Site;
+use super::objects::Report;
+use rusqlite::Connection;
+use std::path::PathBuf;
+
+/// Reports of a few patients, each seen several times.
+fn reports(site: &Site, patients: usize, exams: usize) -> Vec<PathBuf> {
+    let folder = site.path("reports");
+    std::fs::create_dir_all(&folder).expect("folder");
+    let each = |n: usize| Report {
+        patient: format!("T-{}", n % patients),
+        date: format!("2024{:02}05", 1 + n / patients),
+        tenths: i32::try_from(n % 4).expect("small"),
+        ..Report::numbered(n)
+    };
+    (0..patients * exams)
+        .map(|n| each(n).write(&folder))
+        .collect()
+}
+
+fn process(site: &Site, files: &[PathBuf]) -> String {
+    let names: Vec<&str> = files
+        .iter()
+        .map(|path| path.to_str().expect("UTF-8"))
+        .collect();
+    site.ok("process", &names)
+}
+
+/// The store's file, opened by SQLite alone.
+fn plain(site: &Site) -> Connection {
+    Connection::open(site.path("store.sqlite")).expect("opens")
+}
+
+/// One column of a question, as text.
+fn column(conn: &Connection, sql: &str) -> Vec<String> {
+    let mut statement = conn.prepare(sql).expect("a question");
+    let rows = statement
+        .query_map([], |row| row.get::<_, String>(0))
+        .expect("asked");
+    rows.collect::<Result<_, _>>().expect("text")
+}
