@@ -12,9 +12,13 @@
 mod charsets;
 mod commands;
 mod demo;
+mod department;
 mod documents;
 mod folder;
 mod harness;
+// It measures in /proc.
+#[cfg(target_os = "linux")]
+mod hostile;
 mod keep;
 mod large;
 mod objects;

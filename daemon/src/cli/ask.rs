@@ -31,8 +31,16 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
         .extend(args.dictionary.iter().cloned());
     let rules = open::rules(&config)?;
     let mut refused = 0;
+    let mut not_read = Vec::new();
     for path in open::files(&args.paths)? {
-        let bytes = open::bytes_of(&path, config.folder.max_object_bytes)?;
+        let bytes = match open::bytes_of(&path, config.folder.max_object_bytes) {
+            Ok(bytes) => bytes,
+            // The others are read all the same.
+            Err(why) => {
+                not_read.push(format!("not read: {why}"));
+                continue;
+            }
+        };
         let origin = Origin {
             default_issuer: &config.folder.default_issuer,
             fallback_charset: config.folder.fallback_charset.as_ref(),
@@ -49,11 +57,14 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
             show_reading(&path, &reading);
         }
     }
-    match refused {
-        0 => Ok(()),
-        n => Err(Failure::No(format!(
-            "{n} of the objects cannot be understood or trusted"
-        ))),
+    if refused > 0 {
+        not_read.push(format!(
+            "{refused} of the objects cannot be understood or trusted"
+        ));
+    }
+    match not_read.is_empty() {
+        true => Ok(()),
+        false => Err(Failure::No(not_read.join("\n"))),
     }
 }
 
