@@ -89,26 +89,22 @@ fn upper(term: &str) -> Option<Option<Set>> {
     let number = term
         .strip_prefix("ISO_IR ")
         .or_else(|| term.strip_prefix("ISO 2022 IR "))?;
-    Some(Some(match number {
-        "6" => return Some(None),
-        "100" => Latin1,
-        "101" => Single(encoding_rs::ISO_8859_2),
-        "109" => Single(encoding_rs::ISO_8859_3),
-        "110" => Single(encoding_rs::ISO_8859_4),
-        "144" => Single(encoding_rs::ISO_8859_5),
-        "127" => Single(encoding_rs::ISO_8859_6),
-        "126" => Single(encoding_rs::ISO_8859_7),
-        "138" => Single(encoding_rs::ISO_8859_8),
-        "148" => Single(encoding_rs::WINDOWS_1254),
-        "203" => Single(encoding_rs::ISO_8859_15),
-        "166" => Single(encoding_rs::WINDOWS_874),
-        "13" => Single(encoding_rs::SHIFT_JIS),
-        "149" => Double(encoding_rs::EUC_KR),
-        "58" => Double(encoding_rs::GBK),
-        // Lower halves, reached by escapes alone.
-        "87" | "159" => return Some(None),
-        _ => return None,
-    }))
+    Some(match number {
+        // Lower halves, which stand by themselves or are reached by escapes.
+        "6" | "87" | "159" => None,
+        "100" => Some(Latin1),
+        "149" => Some(Double(encoding_rs::EUC_KR)),
+        "58" => Some(Double(encoding_rs::GBK)),
+        // No half of anything.
+        "192" => return None,
+        _ => Some(Single(single(&format!("ISO_IR {number}"))?)),
+    })
+}
+
+/// The encoding of a term that can stand alone.
+fn single(term: &str) -> Option<&'static Encoding> {
+    let mut all = SINGLE.iter();
+    all.find_map(|(one, encoding)| (*one == term).then_some(*encoding))
 }
 
 impl Charset {
@@ -120,9 +116,7 @@ impl Charset {
             .collect();
         let declared = terms.iter().any(|term| !term.is_empty());
         let whole = match terms.as_slice() {
-            ["ISO_IR 192"] => Some(encoding_rs::UTF_8),
-            ["GB18030"] => Some(encoding_rs::GB18030),
-            ["GBK"] => Some(encoding_rs::GBK),
+            [one @ ("ISO_IR 192" | "GB18030" | "GBK")] => single(one),
             _ => None,
         };
         if !declared || whole.is_some() {
