@@ -129,7 +129,7 @@ impl Pipeline {
         &self.store
     }
 
-    /// Sends objects back to be read when templates or technique changed since they were, and
+    /// Sends objects back to be read when the rules of reading changed since they were, and
     /// patients back to be assessed when parameters did. Returns what was sent back, in words.
     ///
     /// # Errors
@@ -140,6 +140,8 @@ impl Pipeline {
             self.rules.templates.fingerprint(),
             self.rules.technique,
             self.rules.plausible,
+            self.rules.documents,
+            &self.rules.charsets,
             env!("CARGO_PKG_VERSION"),
         ));
         let assessing =
@@ -153,9 +155,9 @@ impl Pipeline {
                 objects::read_all_again(tx)?;
                 patients::mark_all_dirty(tx, Utc::now())?;
                 return Ok(Some(match objects::count_missing(tx)? {
-                    0 => "templates or technique changed: every object is read again".to_owned(),
+                    0 => "the rules of reading changed: every object is read again".to_owned(),
                     n => format!(
-                        "templates or technique changed: every object is read again, except \
+                        "the rules of reading changed: every object is read again, except \
                          {n} whose bytes are not kept; those keep their reading"
                     ),
                 }));
