@@ -137,7 +137,13 @@ impl<'a> Reader<'a, '_> {
         let Some(bytes) = bytes else {
             return Some(text);
         };
-        let name = matches!(tag, tags::PERSON_NAME | tags::OPERATORS_NAME);
+        let name = matches!(
+            tag,
+            tags::PERSON_NAME
+                | tags::OPERATORS_NAME
+                | tags::PATIENT_NAME
+                | tags::REFERRING_PHYSICIAN_NAME
+        );
         let decoded = self.charset.decode(&bytes, name);
         if decoded.marked {
             self.remark(tag, undecodable());
