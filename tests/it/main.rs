@@ -13,6 +13,7 @@ mod commands;
 mod demo;
 mod documents;
 mod folder;
+mod forms;
 mod harness;
 mod keep;
 mod large;

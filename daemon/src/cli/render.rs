@@ -35,9 +35,7 @@ pub(super) fn render(args: &RenderArgs) -> Result<(), Failure> {
         FormChoice::Csv => Ok(csv::csv(result).into_bytes()),
         FormChoice::Pdf => pdf::pdf(result, &html::trends(&result.content, &told.others))
             .map_err(forms::FormError::from),
-        FormChoice::PdfDicom => {
-            forms::pdf_object::encapsulated_pdf(result, context, &told.others)
-        }
+        FormChoice::PdfDicom => forms::pdf_object::encapsulated_pdf(result, context, &told.others),
     };
     let bytes = bytes.map_err(Failure::no)?;
     let failed = |error| Failure::no(format!("{}: {error}", args.output.display()));
@@ -68,7 +66,10 @@ fn envelope(path: &Path) -> Result<Envelope, Failure> {
     serde_json::from_str(&open::text_of(path)?).map_err(|error| {
         let place = (error.line(), error.column());
         let name = path.display();
-        Failure::Usage(format!("{name}:{}:{}: no result: {error}", place.0, place.1))
+        Failure::Usage(format!(
+            "{name}:{}:{}: no result: {error}",
+            place.0, place.1
+        ))
     })
 }
 
@@ -85,7 +86,11 @@ fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
         ));
     }
     let store = open::guest(&open::config(config)?)?;
-    let latest = |id: &str| store.read(|conn| results::latest(conn, id)).map_err(Failure::no);
+    let latest = |id: &str| {
+        store
+            .read(|conn| results::latest(conn, id))
+            .map_err(Failure::no)
+    };
     let row = match latest(name)? {
         Some(row) => Some(row),
         None => latest(&look::exam_named(&store, name)?.id)?,
@@ -98,6 +103,9 @@ fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
         result: pipeline::envelope(&row).map_err(Failure::no)?,
         context: pipeline::context(&store, &row).map_err(Failure::no)?,
         // A damaged one is not in the picture.
-        others: others.iter().filter_map(|row| pipeline::content_of(row).ok()).collect(),
+        others: others
+            .iter()
+            .filter_map(|row| pipeline::content_of(row).ok())
+            .collect(),
     })
 }

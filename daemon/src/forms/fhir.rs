@@ -90,7 +90,10 @@ impl Maker<'_> {
     }
 
     fn url(&self, name: &str) -> String {
-        format!("urn:uuid:{}", uuid(&Of::Exam(self.result), &format!("fhir {name}")))
+        format!(
+            "urn:uuid:{}",
+            uuid(&Of::Exam(self.result), &format!("fhir {name}"))
+        )
     }
 
     fn reference(&self, name: &str) -> Value {
@@ -100,7 +103,8 @@ impl Maker<'_> {
     /// An entry that updates the resource of that name, or makes it.
     fn put(&self, name: &str, mut resource: Value) -> Value {
         let identifier = self.identifier(name);
-        let kind = resource["resourceType"].as_str().unwrap_or_default().to_owned();
+        let kind = resource.get("resourceType").and_then(Value::as_str);
+        let kind = kind.unwrap_or_default().to_owned();
         if let Some(fields) = resource.as_object_mut() {
             let identifiers = json!([{ "system": OWN_SYSTEM, "value": identifier }]);
             fields.insert("identifier".to_owned(), identifiers);
@@ -148,7 +152,9 @@ impl Maker<'_> {
     fn subject(&self) -> Value {
         let patient = &self.content().patient;
         let mut identifier = Map::new();
-        let universal = self.context.agreed(self.result, |origin| origin.issuer_universal.as_ref());
+        let universal = self
+            .context
+            .agreed(self.result, |origin| origin.issuer_universal.as_ref());
         if let Some((entity, kind)) = universal
             && kind == "ISO"
         {
@@ -215,7 +221,10 @@ impl Maker<'_> {
         let mut fields = self.observation(concept(&[code, codes::DIAMETER]), when);
         let mut put = |name: &str, value: Value| fields.insert(name.to_owned(), value);
         put("bodySite", site(which));
-        put("valueQuantity", quantity(m.value_mm.map_or(f64::NAN, |mm| mm.mm()), codes::MILLIMETRE));
+        put(
+            "valueQuantity",
+            quantity(m.value_mm.map_or(f64::NAN, |mm| mm.mm()), codes::MILLIMETRE),
+        );
         let mut components = vec![laterality(which)];
         let plane = values::plane(m).map(|plane| (codes::ORIENTATION, plane));
         let how = values::derivation(m.derivation).map(|how| (codes::DERIVATION, how));
@@ -245,10 +254,16 @@ impl Maker<'_> {
         ];
         let from: Vec<String> = match which {
             Which::Both => vec!["right".to_owned(), "left".to_owned()],
-            eye => from.iter().map(|at| format!("{}/{}", eye.word(), at + 1)).collect(),
+            eye => from
+                .iter()
+                .map(|at| format!("{}/{}", eye.word(), at + 1))
+                .collect(),
         };
         if !from.is_empty() {
-            put("derivedFrom", from.iter().map(|name| self.reference(name)).collect());
+            put(
+                "derivedFrom",
+                from.iter().map(|name| self.reference(name)).collect(),
+            );
         }
         if let Some(c) = row.comparison() {
             put("method", concept(&[codes::OWN_BASELINE]));
@@ -272,7 +287,10 @@ impl Maker<'_> {
         let content = self.content();
         let exam = &content.exam;
         let study = format!("urn:oid:{}", exam.study_instance_uid);
-        let coded = [values::status(content.assessment.status), values::flag(content)];
+        let coded = [
+            values::status(content.assessment.status),
+            values::flag(content),
+        ];
         let mut report = json!({
             "resourceType": "DiagnosticReport",
             "meta": { "tag": [self.tag()] },
@@ -425,7 +443,9 @@ fn quantity(value: f64, unit: Coded) -> Value {
 /// R4 has no field for the side of a site, so the site says it in words and a component in a code.
 fn site(which: Which) -> Value {
     let mut site = concept(&[codes::OPTIC_NERVE]);
-    site["text"] = json!(which.title());
+    if let Some(fields) = site.as_object_mut() {
+        fields.insert("text".to_owned(), json!(which.title()));
+    }
     site
 }
 

@@ -61,7 +61,9 @@ impl Default for Route {
 /// When context and result do not belong together.
 pub fn oru_r01(result: &Envelope, context: &Context, route: &Route) -> Result<String, FormError> {
     context.check(result)?;
-    let created = values::created(result)?.format("%Y%m%d%H%M%S+0000").to_string();
+    let created = values::created(result)?
+        .format("%Y%m%d%H%M%S+0000")
+        .to_string();
     let content = &result.content;
     let exam = &content.exam;
     let id: String = uuid(&Of::Version(result), "hl7 message").replace('-', "");
@@ -100,11 +102,18 @@ pub fn oru_r01(result: &Envelope, context: &Context, route: &Route) -> Result<St
             .text(25, status),
     ];
     let now = observations(content);
-    let before = context.previous.as_ref().map(|old| observations(&old.content));
+    let before = context
+        .previous
+        .as_ref()
+        .map(|old| observations(&old.content));
     let gone = before.into_iter().flatten().filter(|old| {
-        !now.iter().any(|new| new.code == old.code && new.group == old.group)
+        !now.iter()
+            .any(|new| new.code == old.code && new.group == old.group)
     });
-    let gone = gone.map(|old| Observation { deleted: true, ..old });
+    let gone = gone.map(|old| Observation {
+        deleted: true,
+        ..old
+    });
     let texts = texts(result);
     let all: Vec<Observation> = now.iter().cloned().chain(texts).chain(gone).collect();
     for (number, one) in (1..).zip(all) {
@@ -131,7 +140,9 @@ fn patient(result: &Envelope, context: &Context) -> Segment {
     };
     let authority = [patient.issuer.as_str(), entity, kind];
     let name = context.agreed(result, |origin| origin.patient_name.as_ref());
-    let born = patient.birth_date.map(|date| date.format("%Y%m%d").to_string());
+    let born = patient
+        .birth_date
+        .map(|date| date.format("%Y%m%d").to_string());
     Segment::new("PID")
         .text(1, "1")
         .field(
@@ -215,7 +226,9 @@ struct Observation {
 impl Observation {
     fn new(code: Coded, group: impl Into<String>, value: Value) -> Self {
         Observation {
-            code: [code.value, code.meaning, code.scheme].map(str::to_owned).into(),
+            code: [code.value, code.meaning, code.scheme]
+                .map(str::to_owned)
+                .into(),
             group: group.into(),
             value,
             change: "",
@@ -274,7 +287,11 @@ fn observations(content: &Content) -> Vec<Observation> {
     let assessment = &content.assessment;
     let mut all = vec![
         Observation::new(codes::STUDY_INSTANCE_UID, "", Value::Short(study)),
-        Observation::new(codes::RESULT_STATUS, "", Value::Code(values::status(assessment.status))),
+        Observation::new(
+            codes::RESULT_STATUS,
+            "",
+            Value::Code(values::status(assessment.status)),
+        ),
         Observation::new(codes::FLAG, "", Value::Code(values::flag(content))),
     ];
     for row in values::rows(content) {
@@ -333,14 +350,17 @@ fn texts(result: &Envelope) -> Vec<Observation> {
         Observation::new(code, count.to_string(), Value::Text(text))
     };
     let mut all = vec![text(codes::FINDING, text::summary(content))];
-    all.extend(values::comments(content).into_iter().map(|line| text(codes::COMMENT, line)));
+    all.extend(
+        values::comments(content)
+            .into_iter()
+            .map(|line| text(codes::COMMENT, line)),
+    );
     let said = content.cautions.iter().map(|caution| caution.text.as_str());
     let said = said.chain([cautions::NOT_A_DEVICE]);
     all.extend(said.map(|line| text(codes::CAUTION, line.to_owned())));
     all.push(text(codes::VERSION, values::version(result)));
     all
 }
-
 
 #[cfg(test)]
 mod tests;

@@ -38,9 +38,11 @@ fn bits(of: &Of<'_>, purpose: &str) -> u128 {
         hash.update((part.len() as u64).to_be_bytes());
         hash.update(part.as_bytes());
     }
-    let first = hash.finalize().iter().take(16).fold(0_u128, |bits, &byte| {
-        bits << 8 | u128::from(byte)
-    });
+    let first = hash
+        .finalize()
+        .iter()
+        .take(16)
+        .fold(0_u128, |bits, &byte| bits << 8 | u128::from(byte));
     const VERSION: u128 = 0xF << 76;
     const VARIANT: u128 = 0b11 << 62;
     first & !VERSION & !VARIANT | 0x8 << 76 | 0b10 << 62
@@ -55,5 +57,12 @@ pub(super) fn uid(of: &Of<'_>, purpose: &str) -> String {
 pub(super) fn uuid(of: &Of<'_>, purpose: &str) -> String {
     let hex = format!("{:032x}", bits(of, purpose));
     let part = |range: std::ops::Range<usize>| hex.get(range).unwrap_or_default();
-    [part(0..8), part(8..12), part(12..16), part(16..20), part(20..32)].join("-")
+    [
+        part(0..8),
+        part(8..12),
+        part(12..16),
+        part(16..20),
+        part(20..32),
+    ]
+    .join("-")
 }

@@ -14,6 +14,9 @@ pub mod pdf_object;
 pub mod sr;
 mod values;
 
+#[cfg(test)]
+mod tests;
+
 use crate::render::Envelope;
 use crate::sr::Origin;
 
@@ -31,7 +34,10 @@ pub struct Context {
 #[derive(Debug, thiserror::Error)]
 pub enum FormError {
     /// The result was not written by this version's schema.
-    #[error("this result has the schema {found}, not {}; render it with the version that wrote it", crate::render::json::SCHEMA)]
+    #[error(
+        "this result has the schema {found}, not {}; render it with the version that wrote it",
+        crate::render::json::SCHEMA
+    )]
     Schema {
         /// The schema it names.
         found: String,

@@ -37,7 +37,11 @@ pub fn encapsulated_pdf(
         // The page names the patient.
         (tags::BURNED_IN_ANNOTATION, VR::CS, "YES"),
         (tags::DOCUMENT_TITLE, VR::ST, OBJECT.series_description),
-        (tags::MIME_TYPE_OF_ENCAPSULATED_DOCUMENT, VR::LO, "application/pdf"),
+        (
+            tags::MIME_TYPE_OF_ENCAPSULATED_DOCUMENT,
+            VR::LO,
+            "application/pdf",
+        ),
     ];
     for (tag, vr, text) in texts {
         object.put(element::text(tag, vr, text));

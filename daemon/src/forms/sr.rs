@@ -1,7 +1,7 @@
 //! The result as a Comprehensive SR by TID 1500 (PS3.16), in the study of the exam.
 //!
-//! One measurement group (TID 1501) for each eye and one for both together: the readings, quoted
-//! from the reports they come from (TID 1000), the value made from them, what it is compared with.
+//! One measurement group (TID 1501) for each eye and one for both together: the value, below it
+//! the readings it was made from, quoted from their reports (TID 1000), and what it is compared with.
 //! What has no number stands under "Qualitative Evaluations". The item named
 //! [`codes::RESULT_STATUS`] marks the document as ours: see [`crate::reading::own`].
 
@@ -12,7 +12,7 @@ use super::ids::{Of, uid};
 use super::values::{self, Row, Which};
 use super::{Context, FormError};
 use crate::assess::Comparison;
-use crate::domain::Border;
+use crate::domain::{Border, Eye};
 use crate::history::ExamMeasurement;
 use crate::render::{Content, Envelope, cautions, text};
 use crate::sr::Origin;
@@ -28,11 +28,6 @@ const OBJECT: Object = Object {
     series_description: "Optic nerve sheath, own baseline",
     purpose: "sr",
 };
-
-/// The name of a row's value for by-reference items.
-fn anchor(which: Which, of: &str) -> String {
-    format!("{} {of}", which.word())
-}
 
 /// The document as a DICOM file.
 ///
@@ -131,7 +126,10 @@ fn hierarchy(addresses: &[Address<'_>]) -> Vec<InMemDicomObject> {
     let mut studies: BTreeMap<&str, BTreeMap<&str, BTreeMap<&str, &str>>> = BTreeMap::new();
     for one in addresses {
         let series = studies.entry(one.study).or_default();
-        series.entry(one.series).or_default().insert(one.instance, one.class);
+        series
+            .entry(one.series)
+            .or_default()
+            .insert(one.instance, one.class);
     }
     let item = InMemDicomObject::from_element_iter;
     let uid = |tag, value: &str| element::text(tag, VR::UI, value);
@@ -191,40 +189,55 @@ fn root(result: &Envelope, context: &Context) -> Item {
 fn group(row: &Row<'_>, result: &Envelope, context: &Context) -> Item {
     let content = &result.content;
     let which = row.which;
-    let site = Item::code(codes::FINDING_SITE, codes::OPTIC_NERVE)
-        .modifier()
-        .with([
-            Item::code(codes::LATERALITY, which.laterality()).modifier(),
-            Item::code(codes::TOPOGRAPHY, codes::SHEATH).modifier(),
-        ]);
     // The same sheath at every exam of the patient (PS3.16 TID 1501 row 3).
     let tracking = uid(&Of::Patient(result), &format!("tracking {}", which.word()));
     let mut group = Item::template(codes::GROUP, "1501").with([
         Item::text(codes::TRACKING_ID, which.title()).context(),
         Item::uid(codes::TRACKING_UID, tracking).context(),
-        site,
+        site(which),
     ]);
-    let numbered = row.readings.iter().enumerate();
-    group = group.with(numbered.map(|(at, one)| {
-        reading(one, content, context).anchor(anchor(which, &at.to_string()))
-    }));
-    let Some(answer) = row.answer else {
-        return group;
-    };
     let (how, from) = row.derivation(content);
-    let from: Vec<String> = match which {
-        Which::Both => [Which::Right, Which::Left].map(|eye| anchor(eye, "value")).into(),
-        eye => from.iter().map(|at| anchor(eye, &at.to_string())).collect(),
-    };
-    let value = millimetres(codes::DIAMETER, answer.measured_mm)
-        .anchor(anchor(which, "value"))
-        .with([Item::code(codes::DERIVATION, how).modifier()])
-        .with(from.into_iter().map(Item::reference));
-    group = group.with([value]);
-    if let Some(comparison) = row.comparison() {
-        group = group.with(compared(which, &comparison, content));
+    let (behind, beside): (Vec<_>, Vec<_>) = row
+        .readings
+        .iter()
+        .enumerate()
+        .partition(|(at, _)| row.answer.is_some() && from.contains(at));
+    let item = |(_, one): (usize, &&ExamMeasurement)| reading(one, content, context);
+    if let Some(answer) = row.answer {
+        // One value of an eye stands in its group; what it was made from stands below it (TID 300
+        // row 9), by value, since common readers know no references.
+        let value = millimetres(codes::DIAMETER, answer.measured_mm)
+            .with([Item::code(codes::DERIVATION, how).modifier()])
+            .with(behind.into_iter().map(item).map(Item::inferred))
+            .with(match which {
+                Which::Both => eyes(content),
+                _ => Vec::new(),
+            });
+        group = group.with([value]);
     }
-    group
+    group = group.with(beside.into_iter().map(item));
+    match row.comparison() {
+        Some(comparison) => group.with(compared(&comparison, content)),
+        None => group,
+    }
+}
+
+fn site(which: Which) -> Item {
+    let site = Item::code(codes::FINDING_SITE, codes::OPTIC_NERVE).modifier();
+    site.with([
+        Item::code(codes::LATERALITY, which.laterality()).modifier(),
+        Item::code(codes::TOPOGRAPHY, codes::SHEATH).modifier(),
+    ])
+}
+
+/// The values of the two eyes behind their mean.
+fn eyes(content: &Content) -> Vec<Item> {
+    let eyes = Eye::BOTH.into_iter().filter_map(|eye| {
+        let answer = content.assessment.rows.of(eye)?;
+        let value = millimetres(codes::DIAMETER, answer.measured_mm);
+        Some(value.with([site(Which::of(eye))]).inferred())
+    });
+    eyes.collect()
 }
 
 fn millimetres(concept: Coded, mm: f64) -> Item {
@@ -239,15 +252,21 @@ fn reading(one: &ExamMeasurement, content: &Content, context: &Context) -> Item 
     let modifiers = [
         values::plane(m).map(|plane| Item::code(codes::ORIENTATION, plane)),
         values::derivation(m.derivation).map(|how| Item::code(codes::DERIVATION, how)),
-        m.definition.map(|border| Item::code(codes::BORDER, match border {
-            Border::Outer => codes::OUTER_BORDER,
-            Border::Inner => codes::INNER_BORDER,
-        })),
+        m.definition.map(|border| {
+            Item::code(
+                codes::BORDER,
+                match border {
+                    Border::Outer => codes::OUTER_BORDER,
+                    Border::Inner => codes::INNER_BORDER,
+                },
+            )
+        }),
     ];
     item = item.with(modifiers.into_iter().flatten().map(Item::modifier));
-    let source = context.sources.iter().find(|origin| {
-        origin.sop_instance_uid.as_ref() == Some(&one.object)
-    });
+    let source = context
+        .sources
+        .iter()
+        .find(|origin| origin.sop_instance_uid.as_ref() == Some(&one.object));
     let Some(class) = source.and_then(|origin| origin.sop_class_uid.as_deref()) else {
         return item;
     };
@@ -266,28 +285,18 @@ fn reading(one: &ExamMeasurement, content: &Content, context: &Context) -> Item 
 }
 
 /// What the value is compared with, and how it differs.
-fn compared(which: Which, c: &Comparison, content: &Content) -> Vec<Item> {
-    let [expected, lower, upper, change, percent, least, z, chance] = values::figures(c)
-        .map(|(concept, value, unit)| Item::number(concept, values::decimal(value), unit));
-    let method = || Item::code(codes::METHOD, codes::OWN_BASELINE).modifier();
-    let baseline = text::baseline(content).join("\n");
-    let from = |what: &str| Item::reference(anchor(which, what));
-    let expected = expected.anchor(anchor(which, "expected")).with([
-        method(),
-        lower.property(),
-        upper.property(),
-        Item::text(codes::TABLE_OF_VALUES, baseline).inferred(),
-    ]);
-    let change = change.with([method(), from("value"), from("expected")]);
-    vec![
-        expected,
-        change,
-        percent,
-        least,
-        z,
-        chance,
-        Item::code(codes::RESULT_STATUS, values::status(c.status)),
-    ]
+fn compared(c: &Comparison, content: &Content) -> Vec<Item> {
+    let figures = values::figures(c).map(|(concept, value, unit)| {
+        let method = Item::code(codes::METHOD, codes::OWN_BASELINE).modifier();
+        let figure = Item::number(concept, values::decimal(value), unit).with([method]);
+        if concept != codes::EXPECTED {
+            return figure;
+        }
+        let baseline = text::baseline(content).join("\n");
+        figure.with([Item::text(codes::TABLE_OF_VALUES, baseline).inferred()])
+    });
+    let status = Item::code(codes::RESULT_STATUS, values::status(c.status));
+    figures.into_iter().chain([status]).collect()
 }
 
 /// Status and flag as codes; everything a person reads as text, the cautions always among it.

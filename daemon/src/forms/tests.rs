@@ -85,7 +85,10 @@ fn no_form_calls_anything_normal() {
 fn private_codes_fit_dicom_and_are_unique() {
     let mut values: Vec<&str> = PRIVATE.iter().map(|code| code.value).collect();
     for code in PRIVATE {
-        assert!(code.value.len() <= 16 && code.meaning.len() <= 64, "{code:?}");
+        assert!(
+            code.value.len() <= 16 && code.meaning.len() <= 64,
+            "{code:?}"
+        );
         assert_eq!(code.scheme, SCHEME);
         assert!(!code.meaning.to_lowercase().contains("normal"), "{code:?}");
     }
@@ -108,7 +111,10 @@ fn private_codes_agree_with_the_vocabulary() {
         let known = vocabulary.split_once(&start);
         assert_eq!(known.is_some(), shared.contains(&value), "{value}");
         if let Some((_, rest)) = known {
-            assert!(rest.starts_with(&format!("meaning = \"{meaning}\"")), "{value}");
+            assert!(
+                rest.starts_with(&format!("meaning = \"{meaning}\"")),
+                "{value}"
+            );
         }
     }
 }
@@ -158,7 +164,10 @@ fn the_report_is_in_the_study_of_the_exam_with_what_the_sources_say() {
     let content_at = header.content_at.unwrap().to_string();
     assert_eq!(content_at, "2024-05-07T12:31:00+02:00");
     let origin = report::origin(&bytes, None, &Limits::default()).unwrap();
-    assert_eq!(origin.patient_name.as_deref(), Some("Hollowfield^Mara^^Dr^III"));
+    assert_eq!(
+        origin.patient_name.as_deref(),
+        Some("Hollowfield^Mara^^Dr^III")
+    );
     assert_eq!(origin.issuer_universal, context.sources[0].issuer_universal);
     assert_eq!(origin.study_time.as_deref(), Some("101500"));
 }
@@ -185,7 +194,10 @@ fn without_sources_nothing_is_made_up() {
     let instance = |id| matches!(tree.item(id).value, Value::Instance { .. });
     assert!(!tree.ids().any(instance));
     let message = hl7::oru_r01(&result, &Context::default(), &hl7::Route::default()).unwrap();
-    assert!(message.contains("|P1^^^NOWHERE||^^^^^^U|19800203|F\r"), "{message}");
+    assert!(
+        message.contains("|P1^^^NOWHERE||^^^^^^U||19800203|F\r"),
+        "{message}"
+    );
 }
 
 #[test]
@@ -216,7 +228,8 @@ fn a_previous_version_of_something_else_is_refused() {
 #[test]
 fn an_unfinished_report_makes_an_unfinished_result() {
     let (mut result, context) = sample("flagged");
-    let remark = crate::domain::Remark::caution("document-partial", "The report calls itself partial.");
+    let remark =
+        crate::domain::Remark::caution("document-partial", "The report calls itself partial.");
     result.content.reports[0].remarks.push(remark);
     let result = first(result);
     let header = read(&sr::comprehensive_sr(&result, &context).unwrap()).header;

@@ -91,8 +91,14 @@ impl Row<'_> {
             return (codes::MEAN, Vec::new());
         };
         let planes = &content.assessment.planes;
-        let restricted = content.assessment.notices.contains(&Notice::PlanesRestricted);
-        let (least, most) = (content.parameters.plausible_min, content.parameters.plausible_max);
+        let restricted = content
+            .assessment
+            .notices
+            .contains(&Notice::PlanesRestricted);
+        let (least, most) = (
+            content.parameters.plausible_min,
+            content.parameters.plausible_max,
+        );
         let mut from: Vec<(usize, f64)> = self
             .readings
             .iter()
@@ -234,7 +240,11 @@ pub(super) fn comments(content: &Content) -> Vec<String> {
     text::sections(content)
         .into_iter()
         .filter(|(title, _)| *title != text::CAUTIONS)
-        .flat_map(|(title, lines)| lines.into_iter().map(move |line| format!("{title}: {line}")))
+        .flat_map(|(title, lines)| {
+            lines
+                .into_iter()
+                .map(move |line| format!("{title}: {line}"))
+        })
         .collect()
 }
 
@@ -243,5 +253,9 @@ pub(super) fn version(result: &Envelope) -> String {
     let replaces = result
         .supersedes
         .map_or(String::new(), |old| format!(", replaces version {old}"));
-    format!("Version {}{replaces}: {}", result.version, result.why.join("; "))
+    format!(
+        "Version {}{replaces}: {}",
+        result.version,
+        result.why.join("; ")
+    )
 }

@@ -44,7 +44,10 @@ pub fn context(store: &Store, row: &ResultRow) -> Result<Context, StoreError> {
         let mut sources: Vec<Origin> = Vec::new();
         for stored in readings::by_study(conn, study)? {
             let uid = &stored.reading.sop_instance_uid;
-            let is_named = content.reports.iter().any(|one| Some(&one.sop_instance_uid) == uid.as_ref());
+            let is_named = content
+                .reports
+                .iter()
+                .any(|one| Some(&one.sop_instance_uid) == uid.as_ref());
             if !is_named || stored.disposition == StoredDisposition::Repeat {
                 continue;
             }
@@ -57,7 +60,9 @@ pub fn context(store: &Store, row: &ResultRow) -> Result<Context, StoreError> {
         }
         Ok((sources, results::versions(conn, &row.exam_id)?))
     })?;
-    let before = versions.iter().find(|one| Some(one.version) == row.supersedes);
+    let before = versions
+        .iter()
+        .find(|one| Some(one.version) == row.supersedes);
     Ok(Context {
         sources,
         previous: before.and_then(|row| envelope(row).ok()).map(Box::new),

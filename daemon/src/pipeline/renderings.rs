@@ -126,7 +126,10 @@ mod tests {
             let files = Renderings::new(&store, Beside { text, html }).of(&row);
             names(&files.unwrap())
         };
-        assert_eq!(files(false, false), ["result.json", "result.csv", "result.pdf"]);
+        assert_eq!(
+            files(false, false),
+            ["result.json", "result.csv", "result.pdf"]
+        );
         let last = |text, html| files(text, html).split_off(3);
         assert_eq!(last(true, false), ["result.txt"]);
         assert_eq!(last(false, true), ["result.html"]);

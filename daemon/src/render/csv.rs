@@ -10,7 +10,10 @@ use crate::history::ExamMeasurement;
 
 /// The columns in their order, each with what it holds.
 pub const COLUMNS: [(&str, &str); 33] = [
-    ("kind", "`reading`: one value used; `assessment`: one row of the answer"),
+    (
+        "kind",
+        "`reading`: one value used; `assessment`: one row of the answer",
+    ),
     ("exam", "our name of the exam"),
     ("version", "version of the result"),
     ("key", "idempotency key of the result"),
@@ -25,24 +28,51 @@ pub const COLUMNS: [(&str, &str); 33] = [
     ("operator", "who measured"),
     ("eye", "`right`, `left`; `both` for the mean of the two"),
     ("value_mm", "the reading, or the value that was compared"),
-    ("value_as_sent", "digits as they stand in the report; readings"),
+    (
+        "value_as_sent",
+        "digits as they stand in the report; readings",
+    ),
     ("unit_as_sent", "unit as it stands in the report; readings"),
     ("plane", "plane of the picture; readings"),
     ("depth_mm", "depth behind the globe as stated; readings"),
     ("derivation", "`single` or how the report made it; readings"),
     ("report", "SOP Instance UID of the report; readings"),
     ("place", "ordinals of the item in the report; readings"),
-    ("status", "status of the row, or of the exam where the row was not compared; assessments"),
+    (
+        "status",
+        "status of the row, or of the exam where the row was not compared; assessments",
+    ),
     ("flagged", "whether the exam is flagged; assessments"),
     ("reason", "why there is no comparison; assessments"),
-    ("expected_mm", "expected from own earlier exams; assessments"),
-    ("lower_mm", "lower end of the expected interval; assessments"),
-    ("upper_mm", "upper end of the expected interval; assessments"),
+    (
+        "expected_mm",
+        "expected from own earlier exams; assessments",
+    ),
+    (
+        "lower_mm",
+        "lower end of the expected interval; assessments",
+    ),
+    (
+        "upper_mm",
+        "upper end of the expected interval; assessments",
+    ),
     ("change_mm", "measured minus expected; assessments"),
-    ("change_percent", "the change in percent of expected; assessments"),
-    ("smallest_change_mm", "smallest change that counts; assessments"),
-    ("probability_high", "chance of a value this high if nothing has changed; assessments"),
-    ("notice", "what stands on everything this project prints; assessments"),
+    (
+        "change_percent",
+        "the change in percent of expected; assessments",
+    ),
+    (
+        "smallest_change_mm",
+        "smallest change that counts; assessments",
+    ),
+    (
+        "probability_high",
+        "chance of a value this high if nothing has changed; assessments",
+    ),
+    (
+        "notice",
+        "what stands on everything this project prints; assessments",
+    ),
 ];
 
 /// The file.
@@ -52,7 +82,12 @@ pub fn csv(result: &Envelope) -> String {
     let mut out = line(&names);
     let content = &result.content;
     for one in &content.measurements_used {
-        out.push_str(&line(&with(result, "reading", one.value.eye.word(), reading(one))));
+        out.push_str(&line(&with(
+            result,
+            "reading",
+            one.value.eye.word(),
+            reading(one),
+        )));
     }
     let answers = &content.assessment.rows;
     let rows = [
@@ -62,12 +97,22 @@ pub fn csv(result: &Envelope) -> String {
     ];
     for (eye, row) in rows {
         if let Some(row) = row {
-            out.push_str(&line(&with(result, "assessment", eye, assessment(result, Some(row)))));
+            out.push_str(&line(&with(
+                result,
+                "assessment",
+                eye,
+                assessment(result, Some(row)),
+            )));
         }
     }
     if rows.iter().all(|(_, row)| row.is_none()) {
         // Without a value the answer still is one.
-        out.push_str(&line(&with(result, "assessment", "", assessment(result, None))));
+        out.push_str(&line(&with(
+            result,
+            "assessment",
+            "",
+            assessment(result, None),
+        )));
     }
     out
 }
@@ -88,7 +133,9 @@ fn with(result: &Envelope, kind: &str, eye: &str, rest: Rest) -> Vec<String> {
         result.created_at.clone(),
         patient.issuer.clone(),
         patient.id.clone(),
-        patient.birth_date.map_or(String::new(), |date| date.to_string()),
+        patient
+            .birth_date
+            .map_or(String::new(), |date| date.to_string()),
         patient.sex.map_or(String::new(), |sex| format!("{sex:?}")),
         exam.study_instance_uid.clone(),
         text(&exam.accession),
@@ -141,7 +188,9 @@ fn assessment(result: &Envelope, row: Option<&assess::Row>) -> Rest {
         none(),
         status.word().to_owned(),
         assessment.flagged.to_string(),
-        assessment.reason.map_or(String::new(), |reason| phrases::word(&reason)),
+        assessment
+            .reason
+            .map_or(String::new(), |reason| phrases::word(&reason)),
         number(|c| c.expected_mm),
         number(|c| c.lower_mm),
         number(|c| c.upper_mm),

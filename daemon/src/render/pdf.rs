@@ -70,7 +70,7 @@ fn lay_out(result: &Envelope, trends: &[Trend], faces: &Faces, scale: f32) -> Pa
     // One exam alone shows no course.
     for trend in trends.iter().filter(|trend| trend.points.len() > 1) {
         top.extend(whole.heading(&trend.title));
-        top.push(whole.drawing(trend::drawing(trend), 0.62 * scale.sqrt()));
+        top.push(whole.drawing(trend::drawing(trend), 0.8 * scale));
     }
     pages.down(top);
     let sections = text::sections(content);
@@ -92,19 +92,30 @@ fn heading(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
         "" => "no issuer named",
         issuer => issuer,
     };
-    let mut born = patient.birth_date.map_or("unknown".to_owned(), |date| date.to_string());
+    let mut born = patient
+        .birth_date
+        .map_or("unknown".to_owned(), |date| date.to_string());
     if let Some(age) = content.age_years() {
         born = format!("{born}, age {}", age_words(age));
     }
     if let Some(sex) = patient.sex {
         born = format!("{born}, sex {sex:?}");
     }
-    let device = [&exam.device.manufacturer, &exam.device.model, &exam.device.serial];
-    let device: Vec<&str> = device.into_iter().filter_map(|part| part.as_deref()).collect();
+    let device = [
+        &exam.device.manufacturer,
+        &exam.device.model,
+        &exam.device.serial,
+    ];
+    let device: Vec<&str> = device
+        .into_iter()
+        .filter_map(|part| part.as_deref())
+        .collect();
     let replaces = result
         .supersedes
         .map_or(String::new(), |old| format!(", replaces version {old}"));
-    let label = exam.label.map_or("none".to_owned(), |label| label.word().replace('_', " "));
+    let label = exam
+        .label
+        .map_or("none".to_owned(), |label| label.word().replace('_', " "));
     let facts = [
         ("Patient", format!("{} ({issuer})", patient.id)),
         ("Born", born),
@@ -145,27 +156,45 @@ fn statement(set: &Setter<'_>, content: &Content) -> Vec<Line> {
         true => "Flagged.",
         false => "Not flagged. This does not exclude raised pressure.",
     };
-    let mut rule = set.gap(5.0);
-    rule.ruled = true;
-    let mut lines = vec![set.gap(5.0), rule];
+    let mut lines = vec![set.gap(5.0), set.rule(5.0)];
     lines.extend(set.text(&status, 2.0 * TEXT, true, 0.0));
     lines.extend(set.text(flag, TEXT, true, 0.0));
     lines.push(set.gap(2.0));
     lines.extend(set.text(&legible(&phrases::answer(content)), TEXT, false, 0.0));
-    let figures: Vec<String> = match assessment.rows.leading().and_then(|row| Some((row, row.comparison?))) {
+    let figures: Vec<String> = match assessment
+        .rows
+        .leading()
+        .and_then(|row| Some((row, row.comparison?)))
+    {
         Some((row, c)) => vec![
-            format!("Measured, {}: {:.2} mm", tables::leading_name(content), row.measured_mm),
+            format!(
+                "Measured, {}: {:.2} mm",
+                tables::leading_name(content),
+                row.measured_mm
+            ),
             format!("Expected: {:.2} mm", c.expected_mm),
-            format!("Change: {:+.2} mm ({:+.1} %)", c.change_mm, c.change_percent),
-            format!("Smallest change that counts: {:.2} mm", c.smallest_change_mm),
+            format!(
+                "Change: {:+.2} mm ({:+.1} %)",
+                c.change_mm, c.change_percent
+            ),
+            format!(
+                "Smallest change that counts: {:.2} mm",
+                c.smallest_change_mm
+            ),
         ],
         None => phrases::named_rows(content)
-            .map(|(name, row)| format!("Measured, {}: {:.2} mm", name.to_lowercase(), row.measured_mm))
+            .map(|(name, row)| {
+                format!(
+                    "Measured, {}: {:.2} mm",
+                    name.to_lowercase(),
+                    row.measured_mm
+                )
+            })
             .collect(),
     };
     if !figures.is_empty() {
         lines.push(set.gap(3.0));
-        lines.extend(set.table(&[0.25; 4], &[(true, figures)]));
+        lines.extend(set.table(&[0.27, 0.19, 0.24, 0.3], &[(true, figures)]));
         lines.push(set.gap(3.0));
     }
     for sentence in [phrases::chance(content), phrases::baseline(content)] {
@@ -187,16 +216,24 @@ fn rows(set: &Setter<'_>, content: &Content) -> Vec<Line> {
     let names = names.chain(tables::COLUMNS.iter().map(|(name, _)| *name));
     let mut table = vec![(false, names.map(str::to_owned).collect::<Vec<_>>())];
     for (name, row) in named {
-        let is_out = row.comparison.is_some_and(|c| c.status != Status::WithinExpected);
-        let status = row.comparison.map_or("not compared".to_owned(), |c| phrases::status(c.status));
+        let is_out = row
+            .comparison
+            .is_some_and(|c| c.status != Status::WithinExpected);
+        let status = row
+            .comparison
+            .map_or("not compared".to_owned(), |c| phrases::status(c.status));
         let mut cells = vec![name.to_owned(), status, format!("{:.2}", row.measured_mm)];
-        cells.extend(tables::COLUMNS.iter().map(|(_, of)| {
-            row.comparison.as_ref().map_or("none".to_owned(), of)
-        }));
+        cells.extend(
+            tables::COLUMNS
+                .iter()
+                .map(|(_, of)| row.comparison.as_ref().map_or("none".to_owned(), of)),
+        );
         table.push((is_out, cells));
     }
     let mut lines = set.heading("Each eye");
-    let shares = [0.09, 0.14, 0.09, 0.09, 0.13, 0.08, 0.08, 0.1, 0.06, 0.06, 0.08];
+    let shares = [
+        0.09, 0.19, 0.09, 0.08, 0.12, 0.08, 0.08, 0.09, 0.06, 0.06, 0.06,
+    ];
     lines.extend(set.table(&shares, &table));
     lines.extend(set.text(tables::CHANCE, TEXT * 0.9, false, 0.0));
     lines
@@ -223,12 +260,18 @@ fn provenance(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
             true => String::new(),
             false => format!("; replaced by {}", report.superseded_by.join(", ")),
         };
-        format!("Report {}, template {template}{replaced}.", report.sop_instance_uid)
+        format!(
+            "Report {}, template {template}{replaced}.",
+            report.sop_instance_uid
+        )
     }));
     let differing = lists::differing(content);
     said.push(match differing.is_empty() {
         true => "Parameters: the defaults of this version.".to_owned(),
-        false => format!("Parameters that differ from the defaults: {}.", differing.join("; ")),
+        false => format!(
+            "Parameters that differ from the defaults: {}.",
+            differing.join("; ")
+        ),
     });
     let mut lines = set.heading("Provenance");
     for line in said {

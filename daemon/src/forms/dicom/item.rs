@@ -3,27 +3,22 @@
 use super::element::{coded, sequence, text};
 use super::reference;
 use crate::forms::codes::Coded;
-use dicom_core::value::PrimitiveValue;
-use dicom_core::{DataElement, VR};
+use dicom_core::VR;
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
-use std::collections::BTreeMap;
 
 const CONTAINS: &str = "CONTAINS";
 const CONCEPT_MOD: &str = "HAS CONCEPT MOD";
 const OBS_CONTEXT: &str = "HAS OBS CONTEXT";
-const PROPERTIES: &str = "HAS PROPERTIES";
 const INFERRED: &str = "INFERRED FROM";
 
 /// A content item with everything below it.
 pub(in crate::forms) struct Item {
     relationship: &'static str,
-    concept: Option<Coded>,
+    concept: Coded,
     kind: Kind,
     /// Observation DateTime (DT).
     observed_at: Option<String>,
-    /// What by-reference items call it.
-    anchor: Option<String>,
     children: Vec<Item>,
 }
 
@@ -36,18 +31,15 @@ enum Kind {
     Uid(String),
     Number(String, Coded),
     Composite(String, String),
-    /// By reference, to an item of that anchor.
-    Reference(String),
 }
 
 impl Item {
     fn new(relationship: &'static str, concept: Coded, kind: Kind) -> Item {
         Item {
             relationship,
-            concept: Some(concept),
+            concept,
             kind,
             observed_at: None,
-            anchor: None,
             children: Vec::new(),
         }
     }
@@ -87,18 +79,6 @@ impl Item {
         Item::new(CONTAINS, concept, kind)
     }
 
-    /// A reference to an item of this document.
-    pub(in crate::forms) fn reference(anchor: String) -> Item {
-        Item {
-            relationship: INFERRED,
-            concept: None,
-            kind: Kind::Reference(anchor),
-            observed_at: None,
-            anchor: None,
-            children: Vec::new(),
-        }
-    }
-
     pub(in crate::forms) fn modifier(mut self) -> Item {
         self.relationship = CONCEPT_MOD;
         self
@@ -106,11 +86,6 @@ impl Item {
 
     pub(in crate::forms) fn context(mut self) -> Item {
         self.relationship = OBS_CONTEXT;
-        self
-    }
-
-    pub(in crate::forms) fn property(mut self) -> Item {
-        self.relationship = PROPERTIES;
         self
     }
 
@@ -124,11 +99,6 @@ impl Item {
         self
     }
 
-    pub(in crate::forms) fn anchor(mut self, anchor: String) -> Item {
-        self.anchor = Some(anchor);
-        self
-    }
-
     pub(in crate::forms) fn with(mut self, children: impl IntoIterator<Item = Item>) -> Item {
         self.children.extend(children);
         self
@@ -136,34 +106,18 @@ impl Item {
 
     /// The item as the root of a document: its elements without relationship.
     pub(in crate::forms) fn into_root(self) -> InMemDicomObject {
-        let mut places = BTreeMap::new();
-        self.find(&mut vec![1], &mut places);
-        let mut root = self.write(&places);
+        let mut root = self.write();
         root.remove_element(tags::RELATIONSHIP_TYPE);
         root
     }
 
-    /// Ordinals of every anchor.
-    fn find(&self, at: &mut Vec<u32>, places: &mut BTreeMap<String, Vec<u32>>) {
-        if let Some(anchor) = &self.anchor {
-            places.insert(anchor.clone(), at.clone());
-        }
-        for (ordinal, child) in (1..).zip(&self.children) {
-            at.push(ordinal);
-            child.find(at, places);
-            at.pop();
-        }
-    }
-
-    fn write(self, places: &BTreeMap<String, Vec<u32>>) -> InMemDicomObject {
+    fn write(self) -> InMemDicomObject {
         let mut item = InMemDicomObject::new_empty();
         item.put(text(tags::RELATIONSHIP_TYPE, VR::CS, self.relationship));
         if let Some(at) = &self.observed_at {
             item.put(text(tags::OBSERVATION_DATE_TIME, VR::DT, at));
         }
-        if let Some(concept) = self.concept {
-            item.put(coded(tags::CONCEPT_NAME_CODE_SEQUENCE, concept));
-        }
+        item.put(coded(tags::CONCEPT_NAME_CODE_SEQUENCE, self.concept));
         let value_type = match self.kind {
             Kind::Container(template) => {
                 item.put(text(tags::CONTINUITY_OF_CONTENT, VR::CS, "SEPARATE"));
@@ -177,23 +131,23 @@ impl Item {
                         vec![InMemDicomObject::from_element_iter(names)],
                     ));
                 }
-                Some("CONTAINER")
+                "CONTAINER"
             }
             Kind::Code(value) => {
                 item.put(coded(tags::CONCEPT_CODE_SEQUENCE, value));
-                Some("CODE")
+                "CODE"
             }
             Kind::Text(value) => {
                 item.put(text(tags::TEXT_VALUE, VR::UT, &value));
-                Some("TEXT")
+                "TEXT"
             }
             Kind::Name(name) => {
                 item.put(text(tags::PERSON_NAME, VR::PN, &name));
-                Some("PNAME")
+                "PNAME"
             }
             Kind::Uid(uid) => {
                 item.put(text(tags::UID, VR::UI, &uid));
-                Some("UIDREF")
+                "UIDREF"
             }
             Kind::Number(digits, unit) => {
                 let measured = InMemDicomObject::from_element_iter([
@@ -201,29 +155,17 @@ impl Item {
                     coded(tags::MEASUREMENT_UNITS_CODE_SEQUENCE, unit),
                 ]);
                 item.put(sequence(tags::MEASURED_VALUE_SEQUENCE, vec![measured]));
-                Some("NUM")
+                "NUM"
             }
             Kind::Composite(class, instance) => {
                 let reference = vec![reference(&class, &instance)];
                 item.put(sequence(tags::REFERENCED_SOP_SEQUENCE, reference));
-                Some("COMPOSITE")
-            }
-            Kind::Reference(anchor) => {
-                let ordinals = places.get(&anchor).cloned().unwrap_or_default();
-                item.put(DataElement::new(
-                    tags::REFERENCED_CONTENT_ITEM_IDENTIFIER,
-                    VR::UL,
-                    PrimitiveValue::U32(ordinals.into()),
-                ));
-                None
+                "COMPOSITE"
             }
         };
-        if let Some(value_type) = value_type {
-            item.put(text(tags::VALUE_TYPE, VR::CS, value_type));
-        }
+        item.put(text(tags::VALUE_TYPE, VR::CS, value_type));
         if !self.children.is_empty() {
-            let children = self.children.into_iter();
-            let children = children.map(|child| child.write(places)).collect();
+            let children = self.children.into_iter().map(Item::write).collect();
             item.put(sequence(tags::CONTENT_SEQUENCE, children));
         }
         item

@@ -29,7 +29,10 @@ pub(super) struct Object {
 
 /// SOP Instance UID of an object of ours: that of a version of a result.
 pub(super) fn instance_uid(result: &Envelope, object: &Object) -> String {
-    uid(&Of::Version(result), &format!("{} instance", object.purpose))
+    uid(
+        &Of::Version(result),
+        &format!("{} instance", object.purpose),
+    )
 }
 
 /// Series Instance UID: one series for each version, since the equipment of a series is one
@@ -104,9 +107,17 @@ pub(super) fn head(
     };
     put(tags::SPECIFIC_CHARACTER_SET, VR::CS, "ISO_IR 192");
     put(tags::SOP_CLASS_UID, VR::UI, object.class);
-    put(tags::SOP_INSTANCE_UID, VR::UI, &instance_uid(result, object));
+    put(
+        tags::SOP_INSTANCE_UID,
+        VR::UI,
+        &instance_uid(result, object),
+    );
     put(tags::MODALITY, VR::CS, object.modality);
-    put(tags::SERIES_INSTANCE_UID, VR::UI, &series_uid(result, object));
+    put(
+        tags::SERIES_INSTANCE_UID,
+        VR::UI,
+        &series_uid(result, object),
+    );
     put(tags::SERIES_NUMBER, VR::IS, object.series_number);
     put(tags::SERIES_DESCRIPTION, VR::LO, object.series_description);
     put(tags::INSTANCE_NUMBER, VR::IS, &version);
@@ -114,9 +125,17 @@ pub(super) fn head(
     put(tags::CONTENT_TIME, VR::TM, &time);
     put(tags::MANUFACTURER, VR::LO, MANUFACTURER);
     put(tags::MANUFACTURER_MODEL_NAME, VR::LO, MANUFACTURER);
-    put(tags::SOFTWARE_VERSIONS, VR::LO, or_empty(Some(&software.to_owned()), 64));
+    put(
+        tags::SOFTWARE_VERSIONS,
+        VR::LO,
+        or_empty(Some(&software.to_owned()), 64),
+    );
     if let Some(offset) = offset(result, context) {
-        put(tags::TIMEZONE_OFFSET_FROM_UTC, VR::SH, &offset.to_string().replace(':', ""));
+        put(
+            tags::TIMEZONE_OFFSET_FROM_UTC,
+            VR::SH,
+            &offset.to_string().replace(':', ""),
+        );
     }
     Ok(())
 }
@@ -135,7 +154,9 @@ fn patient(
     context: &Context,
 ) -> Result<(), FormError> {
     let patient = &result.content.patient;
-    let born = patient.birth_date.map(|date| date.format("%Y%m%d").to_string());
+    let born = patient
+        .birth_date
+        .map(|date| date.format("%Y%m%d").to_string());
     let sex = match patient.sex {
         Some(Sex::F) => "F",
         Some(Sex::M) => "M",
@@ -156,11 +177,19 @@ fn patient(
             tags::ISSUER_OF_PATIENT_ID_QUALIFIERS_SEQUENCE,
             vec![InMemDicomObject::from_element_iter([
                 text(tags::UNIVERSAL_ENTITY_ID, VR::UT, entity),
-                text(tags::UNIVERSAL_ENTITY_ID_TYPE, VR::CS, or_empty(Some(kind), 16)),
+                text(
+                    tags::UNIVERSAL_ENTITY_ID_TYPE,
+                    VR::CS,
+                    or_empty(Some(kind), 16),
+                ),
             ])],
         ));
     }
-    into.put(text(tags::PATIENT_BIRTH_DATE, VR::DA, &born.unwrap_or_default()));
+    into.put(text(
+        tags::PATIENT_BIRTH_DATE,
+        VR::DA,
+        &born.unwrap_or_default(),
+    ));
     into.put(text(tags::PATIENT_SEX, VR::CS, sex));
     Ok(())
 }
@@ -186,7 +215,11 @@ fn study(
     into.put(text(tags::REFERRING_PHYSICIAN_NAME, VR::PN, referring));
     let description = context.agreed(result, |origin| origin.study_description.as_ref());
     if let Some(description) = description {
-        into.put(text(tags::STUDY_DESCRIPTION, VR::LO, or_empty(Some(description), 64)));
+        into.put(text(
+            tags::STUDY_DESCRIPTION,
+            VR::LO,
+            or_empty(Some(description), 64),
+        ));
     }
     Ok(())
 }

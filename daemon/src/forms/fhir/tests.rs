@@ -11,9 +11,9 @@ fn entries(bundle: &Value) -> Vec<Value> {
 }
 
 fn of<'a>(entries: &'a [Value], code: &str) -> &'a Value {
-    let found = entries.iter().find(|entry| {
-        entry["resource"]["code"]["coding"][0]["code"] == code
-    });
+    let found = entries
+        .iter()
+        .find(|entry| entry["resource"]["code"]["coding"][0]["code"] == code);
     found.unwrap()
 }
 
@@ -43,7 +43,10 @@ fn every_version_updates_the_same_resources() {
     assert_ne!(origin_old, origin_new);
     let put = rest_old[1][0]["url"].as_str().unwrap();
     let value = format!("{}%2Fright%2F1", result.content.exam.id);
-    assert_eq!(put, format!("Observation?identifier={OWN_SYSTEM}%7C{value}"));
+    assert_eq!(
+        put,
+        format!("Observation?identifier={OWN_SYSTEM}%7C{value}")
+    );
 }
 
 #[test]
@@ -57,7 +60,10 @@ fn values_that_are_gone_are_entered_in_error() {
     let entries = entries(&transaction(&now, &context).unwrap());
     let left = of(&entries, "diameter-left");
     assert_eq!(left["resource"]["status"], "entered-in-error");
-    assert_eq!(of(&entries, "diameter-right")["resource"]["status"], "corrected");
+    assert_eq!(
+        of(&entries, "diameter-right")["resource"]["status"],
+        "corrected"
+    );
     let report = &of(&entries, "25061-3")["resource"];
     let gone = left["fullUrl"].as_str().unwrap();
     assert!(!report["result"].to_string().contains(gone));

@@ -113,7 +113,9 @@ mod tests {
 
     #[test]
     fn fields_stand_at_their_numbers() {
-        let segment = Segment::new("PID").text(1, "1").field(3, composite(["a", "", "b", ""]));
+        let segment = Segment::new("PID")
+            .text(1, "1")
+            .field(3, composite(["a", "", "b", ""]));
         assert_eq!(segment.line(), "PID|1||a^^b\r");
         assert_eq!(Segment::header().text(3, "X").line(), "MSH|^~\\&|X\r");
     }

@@ -31,7 +31,10 @@ fn a_rise_is_a_significant_change_up_and_nothing_else() {
     let of = |code: &str| observed(&message, code).remove(0);
     assert_eq!(of("diameter-right")[8], "U");
     assert_eq!(of("diameter-left")[8], "");
-    assert_eq!(of("result-status-left")[5], "within^Within expected; does not exclude raised pressure^99SHEATHLINE");
+    assert_eq!(
+        of("result-status-left")[5],
+        "within^Within expected; does not exclude raised pressure^99SHEATHLINE"
+    );
     for one in message.iter().filter(|one| one[0] == "OBX") {
         assert_eq!(one[7], "", "no reference range: {one:?}");
     }

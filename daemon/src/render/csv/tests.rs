@@ -15,15 +15,29 @@ fn a_row_for_each_value_and_each_assessment() {
     assert_eq!(lines.len(), 10);
     let columns = |line: &String| line.split(',').count();
     // No cell of this sample holds a comma but the last, which is quoted.
-    assert!(lines.iter().skip(1).take(6).all(|line| columns(line) == COLUMNS.len()));
-    assert!(lines[1].contains(",right,5.9,5.9,mm,transverse,,single,2.25.31,1.1,,"), "{}", lines[1]);
+    assert!(
+        lines
+            .iter()
+            .skip(1)
+            .take(6)
+            .all(|line| columns(line) == COLUMNS.len())
+    );
+    assert!(
+        lines[1].contains(",right,5.9,5.9,mm,transverse,,single,2.25.31,1.1,,"),
+        "{}",
+        lines[1]
+    );
 }
 
 #[test]
 fn an_exam_without_a_value_has_its_answer() {
     let lines = lines("not-comparable");
     assert_eq!(lines.len(), 2);
-    assert!(lines[1].contains(",not_comparable,false,no_usable_measurement,"), "{}", lines[1]);
+    assert!(
+        lines[1].contains(",not_comparable,false,no_usable_measurement,"),
+        "{}",
+        lines[1]
+    );
 }
 
 /// RFC 4180, 2.5 to 2.7.

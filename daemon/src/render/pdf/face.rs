@@ -2,7 +2,9 @@
 
 use super::PageError;
 use krilla::text::{Font, GlyphId, KrillaGlyph};
+use skrifa::charmap::Charmap;
 use skrifa::instance::{LocationRef, Size};
+use skrifa::metrics::GlyphMetrics;
 use skrifa::{FontRef, MetadataProvider};
 
 /// Liberation Sans 2.1.5, under the SIL Open Font License 1.1: see `fonts/OFL.txt`.
@@ -12,7 +14,8 @@ const BOLD: &[u8] = include_bytes!("fonts/LiberationSans-Bold.ttf");
 /// One face.
 pub(super) struct Face {
     pub(super) font: Font,
-    table: FontRef<'static>,
+    letters: Charmap<'static>,
+    metrics: GlyphMetrics<'static>,
     em: f32,
 }
 
@@ -40,17 +43,26 @@ impl Face {
         let font = Font::new(bytes.into(), 0).ok_or(PageError::Font)?;
         let table = FontRef::new(bytes).map_err(|_| PageError::Font)?;
         let em = font.units_per_em();
-        Ok(Face { font, table, em })
+        Ok(Face {
+            font,
+            letters: table.charmap(),
+            metrics: table.glyph_metrics(Size::unscaled(), LocationRef::default()),
+            em,
+        })
     }
 
-    /// Glyphs of a text in reading order, widths in parts of the size. A letter that the face has
-    /// not is its empty box.
+    /// The glyph of a letter and its width in parts of the size. A letter that the face has not is
+    /// its empty box.
+    fn glyph(&self, letter: char) -> (skrifa::GlyphId, f32) {
+        let id = self.letters.map(letter).unwrap_or_default();
+        let width = self.metrics.advance_width(id).unwrap_or_default();
+        (id, width / self.em)
+    }
+
+    /// Glyphs of a text in reading order.
     pub(super) fn glyphs(&self, text: &str) -> Vec<KrillaGlyph> {
-        let letters = self.table.charmap();
-        let metrics = self.table.glyph_metrics(Size::unscaled(), LocationRef::default());
         let glyph = |(at, letter): (usize, char)| {
-            let id = letters.map(letter).unwrap_or_default();
-            let width = metrics.advance_width(id).unwrap_or_default() / self.em;
+            let (id, width) = self.glyph(letter);
             let range = at..at + letter.len_utf8();
             KrillaGlyph::new(GlyphId::new(id.to_u32()), width, 0.0, 0.0, 0.0, range, None)
         };
@@ -59,36 +71,40 @@ impl Face {
 
     /// Width of a text at a size, in the unit of the size.
     pub(super) fn width(&self, text: &str, size: f32) -> f32 {
-        self.glyphs(text).iter().map(|glyph| glyph.x_advance).sum::<f32>() * size
+        text.chars().map(|letter| self.glyph(letter).1).sum::<f32>() * size
     }
 
     /// `text` in lines of at most `width`, broken at blanks; a word that is wider is broken too, so
     /// that nothing runs off the page.
     pub(super) fn wrap(&self, text: &str, size: f32, width: f32) -> Vec<String> {
-        let mut lines: Vec<String> = Vec::new();
+        let mut lines: Vec<(String, f32)> = Vec::new();
+        let blank = self.width(" ", size);
         for word in text.split_whitespace() {
-            let longer = lines.last().map(|line| format!("{line} {word}"));
-            match longer.filter(|longer| self.width(longer, size) <= width) {
-                Some(longer) => {
-                    lines.pop();
-                    lines.push(longer);
+            for (at, (piece, wide)) in self.pieces(word, size, width).into_iter().enumerate() {
+                match lines.last_mut() {
+                    Some((line, taken)) if at == 0 && *taken + blank + wide <= width => {
+                        line.push(' ');
+                        line.push_str(&piece);
+                        *taken += blank + wide;
+                    }
+                    _ => lines.push((piece, wide)),
                 }
-                None => lines.extend(self.pieces(word, size, width)),
             }
         }
-        lines
+        lines.into_iter().map(|(line, _)| line).collect()
     }
 
-    fn pieces(&self, word: &str, size: f32, width: f32) -> Vec<String> {
-        let mut pieces = vec![String::new()];
+    /// A word in pieces that fit, each with its width.
+    fn pieces(&self, word: &str, size: f32, width: f32) -> Vec<(String, f32)> {
+        let mut pieces: Vec<(String, f32)> = Vec::new();
         for letter in word.chars() {
-            let piece = pieces.last().map(|piece| format!("{piece}{letter}"));
-            match piece.filter(|piece| self.width(piece, size) <= width || piece.chars().count() == 1) {
-                Some(piece) => {
-                    pieces.pop();
-                    pieces.push(piece);
+            let wide = self.glyph(letter).1 * size;
+            match pieces.last_mut() {
+                Some((piece, taken)) if *taken + wide <= width => {
+                    piece.push(letter);
+                    *taken += wide;
                 }
-                None => pieces.push(letter.to_string()),
+                _ => pieces.push((letter.to_string(), wide)),
             }
         }
         pieces

@@ -19,8 +19,8 @@ pub(super) struct Part {
 pub(super) struct Line {
     pub(super) height: f32,
     pub(super) parts: Vec<Part>,
-    /// A rule along its top.
-    pub(super) ruled: bool,
+    /// A rule along its top, of that length.
+    pub(super) ruled: Option<f32>,
     /// It stands on the page and in the column of the line after it.
     pub(super) with_next: bool,
     /// A picture with its width on the page.
@@ -70,11 +70,17 @@ impl Setter<'_> {
         }
     }
 
+    /// A rule with room below it.
+    pub(super) fn rule(&self, height: f32) -> Line {
+        Line {
+            ruled: Some(self.width),
+            ..self.gap(height)
+        }
+    }
+
     /// A heading under a rule.
     pub(super) fn heading(&self, title: &str) -> Vec<Line> {
-        let mut rule = self.gap(2.5);
-        rule.ruled = true;
-        let mut lines = vec![self.gap(4.5), rule];
+        let mut lines = vec![self.gap(4.5), self.rule(2.5)];
         lines.extend(self.text(title, TEXT, true, 0.0));
         for line in &mut lines {
             line.with_next = true;
@@ -97,8 +103,11 @@ impl Setter<'_> {
                     text: "\u{2022}".to_owned(),
                     ..part
                 };
-                item.iter_mut().take(1).for_each(|line| line.parts.push(mark.clone()));
+                item.iter_mut()
+                    .take(1)
+                    .for_each(|line| line.parts.push(mark.clone()));
             }
+            keep_together(&mut item);
             lines.extend(item);
         }
         lines
@@ -113,7 +122,10 @@ impl Setter<'_> {
             let mut row: Vec<Line> = Vec::new();
             for (cell, share) in cells.iter().zip(shares) {
                 let width = share * self.width;
-                let wrapped = self.faces.of(*bold).wrap(cell, size, width - 4.0 * self.scale);
+                let wrapped = self
+                    .faces
+                    .of(*bold)
+                    .wrap(cell, size, width - 4.0 * self.scale);
                 for (at, text) in wrapped.into_iter().enumerate() {
                     if row.len() <= at {
                         row.push(Line {
@@ -132,8 +144,7 @@ impl Setter<'_> {
                 }
                 x += width;
             }
-            let last = row.len().saturating_sub(1);
-            row.iter_mut().take(last).for_each(|line| line.with_next = true);
+            keep_together(&mut row);
             lines.extend(row);
         }
         lines
@@ -148,4 +159,12 @@ impl Setter<'_> {
             ..Line::default()
         }
     }
+}
+
+fn keep_together(lines: &mut [Line]) {
+    let last = lines.len().saturating_sub(1);
+    lines
+        .iter_mut()
+        .take(last)
+        .for_each(|line| line.with_next = true);
 }

@@ -49,9 +49,11 @@ fn lines_are_no_wider_than_their_column() {
     let text = "The quick brown fox jumps over the lazy dog, and Donaudampfschifffahrtsgesellschaft waits.";
     for width in [4.0, 40.0, 80.0, 300.0] {
         let lines = face.wrap(text, 10.0, width);
-        assert!(lines.iter().all(|line| {
-            face.width(line, 10.0) <= width || line.chars().count() == 1
-        }));
+        assert!(
+            lines
+                .iter()
+                .all(|line| { face.width(line, 10.0) <= width || line.chars().count() == 1 })
+        );
         let letters = |text: &str| text.chars().filter(|c| *c != ' ').collect::<String>();
         assert_eq!(letters(&lines.concat()), letters(text));
     }

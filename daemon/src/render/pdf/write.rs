@@ -42,7 +42,14 @@ pub(super) fn write(result: &Envelope, pages: &Pages, faces: &Faces) -> Result<V
             "Exam {}, version {}, page {number} of {count}",
             result.content.exam.id, result.version
         );
-        pen.text(&foot, MARGIN, PAGE.1 - MARGIN - FOOT / 4.0, 6.5, false, BLACK);
+        pen.text(
+            &foot,
+            MARGIN,
+            PAGE.1 - MARGIN - FOOT / 4.0,
+            6.5,
+            false,
+            BLACK,
+        );
         surface.finish();
         page.finish();
     }
@@ -92,12 +99,8 @@ impl Pen<'_, '_> {
             ..
         } = &placed.line;
         let (x, y) = (placed.x, placed.y);
-        if *ruled {
-            let width = match x > MARGIN {
-                true => PAGE.0 - MARGIN - x,
-                false => super::place::COLUMN,
-            };
-            self.stroke(&[(x, y), (x + width, y)], 0.6, BLACK);
+        if let Some(length) = ruled {
+            self.stroke(&[(x, y), (x + length, y)], 0.6, BLACK);
         }
         for part in parts {
             // The line's letters stand with their feet at four fifths of its height.
@@ -114,8 +117,14 @@ impl Pen<'_, '_> {
         self.surface.set_stroke(None);
         self.surface.set_fill(Some(fill(colour, 1.0)));
         let glyphs = face.glyphs(text);
-        self.surface
-            .draw_glyphs(Point::from_xy(x, y), &glyphs, face.font.clone(), text, size, false);
+        self.surface.draw_glyphs(
+            Point::from_xy(x, y),
+            &glyphs,
+            face.font.clone(),
+            text,
+            size,
+            false,
+        );
     }
 
     fn stroke(&mut self, points: &[(f32, f32)], width: f32, colour: (u8, u8, u8)) {
