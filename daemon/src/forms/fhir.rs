@@ -19,7 +19,10 @@ use serde_json::{Map, Value, json};
 const DICOM_UIDS: &str = "urn:dicom:uid";
 
 /// The system of our own identifiers and tags; no address, and never another.
-const OWN_SYSTEM: &str = "urn:oid:2.25.203862411529740183745210936508112774309";
+const OWN_SYSTEM: &str = "urn:oid:2.25.275501168181434313086704720533362512759";
+
+/// The same of our own codes, [`codes::SCHEME`] in DICOM.
+const OWN_CODES: &str = "urn:oid:2.25.218580710557377448001893913596146184831";
 
 /// The bundle.
 ///
@@ -412,12 +415,12 @@ fn source(sop_instance_uid: &str) -> Value {
     })
 }
 
-fn system(scheme: &str) -> String {
+fn system(scheme: &str) -> &'static str {
     match scheme {
-        "SCT" => "http://snomed.info/sct".to_owned(),
-        "LN" => "http://loinc.org".to_owned(),
-        "DCM" => "http://dicom.nema.org/resources/ontology/DCM".to_owned(),
-        _ => OWN_SYSTEM.to_owned(),
+        "SCT" => "http://snomed.info/sct",
+        "LN" => "http://loinc.org",
+        "DCM" => "http://dicom.nema.org/resources/ontology/DCM",
+        _ => OWN_CODES,
     }
 }
 

@@ -10,7 +10,7 @@ use super::ids::{Of, uuid};
 use super::values::{self, Row, Which};
 use super::{Context, FormError};
 use crate::domain::{Moment, Sex};
-use crate::render::{Content, Envelope, cautions, text};
+use crate::render::{Envelope, cautions, text};
 use chrono::FixedOffset;
 use segment::{Field, Segment, composite};
 
@@ -101,21 +101,18 @@ pub fn oru_r01(result: &Envelope, context: &Context, route: &Route) -> Result<St
             .text(24, "RUS")
             .text(25, status),
     ];
-    let now = observations(content);
-    let before = context
-        .previous
-        .as_ref()
-        .map(|old| observations(&old.content));
+    let now = observations(result);
+    let before = context.previous.as_deref().map(observations);
     let gone = before.into_iter().flatten().filter(|old| {
-        !now.iter()
-            .any(|new| new.code == old.code && new.group == old.group)
+        let mut still = now.iter();
+        !still.any(|new| new.code == old.code && new.group == old.group)
     });
     let gone = gone.map(|old| Observation {
+        change: "",
         deleted: true,
         ..old
     });
-    let texts = texts(result);
-    let all: Vec<Observation> = now.iter().cloned().chain(texts).chain(gone).collect();
+    let all: Vec<Observation> = now.iter().cloned().chain(gone).collect();
     for (number, one) in (1..).zip(all) {
         segments.push(one.segment(number, status, &performed));
     }
@@ -191,6 +188,10 @@ fn time(at: Moment) -> String {
     })
 }
 
+fn of_unit(unit: Coded) -> Field {
+    composite([unit.value, unit.meaning, unit.scheme])
+}
+
 fn code(code: Coded) -> Field {
     composite([code.value, code.meaning, code.scheme])
 }
@@ -257,11 +258,11 @@ impl Observation {
 
     fn segment(&self, number: usize, status: &str, performed: &str) -> Segment {
         let (kind, value, unit) = match &self.value {
-            Value::Number(digits, unit) => (
-                "NM",
-                Field::text(digits),
-                composite([unit.value, unit.meaning, unit.scheme]),
-            ),
+            // NM has no exponent; a chance that small is said as an upper bound (SN).
+            Value::Number(digits, unit) if digits.contains('e') => {
+                ("SN", composite(["<", "0.000001"]), of_unit(*unit))
+            }
+            Value::Number(digits, unit) => ("NM", Field::text(digits), of_unit(*unit)),
             Value::Code(value) => ("CWE", code(*value), Field::text("")),
             Value::Text(text) => ("TX", Field::text(text), Field::text("")),
             Value::Short(text) => ("ST", Field::text(text), Field::text("")),
@@ -281,8 +282,9 @@ impl Observation {
     }
 }
 
-/// Values and assessments, without the texts.
-fn observations(content: &Content) -> Vec<Observation> {
+/// Values, assessments and texts.
+fn observations(result: &Envelope) -> Vec<Observation> {
+    let content = &result.content;
     let study = content.exam.study_instance_uid.clone();
     let assessment = &content.assessment;
     let mut all = vec![
@@ -297,6 +299,7 @@ fn observations(content: &Content) -> Vec<Observation> {
     for row in values::rows(content) {
         all.extend(of_row(&row));
     }
+    all.extend(texts(result));
     all
 }
 

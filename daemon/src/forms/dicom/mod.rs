@@ -56,9 +56,9 @@ fn writable<'a>(field: &'static str, value: &'a str, most: usize) -> Result<&'a 
 }
 
 /// The same for what may be left out.
-pub(super) fn or_empty(value: Option<&String>, most: usize) -> &str {
+pub(super) fn or_empty<T: AsRef<str> + ?Sized>(value: Option<&T>, most: usize) -> &str {
     value
-        .and_then(|value| writable("", value, most).ok())
+        .and_then(|value| writable("", value.as_ref(), most).ok())
         .unwrap_or_default()
 }
 
@@ -128,7 +128,7 @@ pub(super) fn head(
     put(
         tags::SOFTWARE_VERSIONS,
         VR::LO,
-        or_empty(Some(&software.to_owned()), 64),
+        or_empty(Some(software), 64),
     );
     if let Some(offset) = offset(result, context) {
         put(

@@ -85,3 +85,12 @@ fn text_of_a_report_cannot_leave_the_narrative() {
     let div = of(&entries, "25061-3")["resource"]["text"]["div"].to_string();
     assert!(div.contains("&lt;script&gt;\u{fffd}&amp;\u{fffd}"), "{div}");
 }
+
+#[test]
+fn our_systems_are_derived_like_everything_else() {
+    let of = |purpose| format!("urn:oid:{}", uid(&Of::Software("sheathline"), purpose));
+    assert_eq!(
+        (of("identifiers").as_str(), of("codes").as_str()),
+        (OWN_SYSTEM, OWN_CODES)
+    );
+}

@@ -101,3 +101,15 @@ fn a_repeat_has_the_same_control_id_and_a_version_another() {
     next.version = 3;
     assert_ne!(once, control(&next));
 }
+
+/// HL7 v2.5.1, 2.A.47 and 2.A.70: NM has no exponent, SN has a comparator.
+#[test]
+fn a_tiny_chance_is_an_upper_bound() {
+    let (mut result, context) = sample("flagged");
+    if let Some(row) = &mut result.content.assessment.rows.both {
+        row.comparison.as_mut().unwrap().probability_high = 3.2e-12;
+    }
+    let message = segments(&oru_r01(&result, &context, &Route::default()).unwrap());
+    let one = observed(&message, "chance-high-both").remove(0);
+    assert_eq!((one[2].as_str(), one[5].as_str()), ("SN", "<^0.000001"));
+}
