@@ -68,9 +68,8 @@ pub fn publish_some(
         match written {
             Ok(None) => done.push((row.exam_id, row.version)),
             // Comes up again under its new number.
-            Ok(Some(newest)) => {
-                store.write(move |tx| results::renumber(tx, &row.exam_id, row.version, newest))?
-            }
+            Ok(Some(newest)) => store
+                .write(move |tx| results::renumber(tx, &row.exam_id, row.version, newest))?,
             Err(error) => {
                 failed = Some(error);
                 break;

@@ -3,7 +3,7 @@
 //! One measurement group (TID 1501) for each eye and one for both together: the value, below it
 //! the readings it was made from, quoted from their reports (TID 1000), and what it is compared with.
 //! What has no number stands under "Qualitative Evaluations". The item named
-//! [`codes::RESULT_STATUS`] marks the document as ours: see [`crate::reading::own`].
+//! `result-status` marks the document as ours: see [`crate::reading::own`].
 
 use super::codes::{self, Coded};
 use super::dicom::item::Item;
