@@ -112,7 +112,12 @@ impl Site {
 
     /// Starts `serve` and waits until it listens.
     pub(crate) fn serve(&self) -> Daemon {
-        let child = program()
+        self.serve_by(program())
+    }
+
+    /// The same by a command that ends in the program.
+    pub(crate) fn serve_by(&self, mut command: Command) -> Daemon {
+        let child = command
             .arg("serve")
             .arg("--config")
             .arg(self.config())

@@ -9,12 +9,17 @@
     reason = "the helpers of a test may end it, as the test itself may"
 )]
 
+mod charsets;
 mod commands;
 mod demo;
+mod department;
 mod documents;
 mod folder;
 mod forms;
 mod harness;
+// It measures in /proc.
+#[cfg(target_os = "linux")]
+mod hostile;
 mod keep;
 mod large;
 mod objects;

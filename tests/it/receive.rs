@@ -32,7 +32,7 @@ use tokio::sync::watch;
 use tokio::task::JoinHandle;
 use tokio::time::timeout;
 
-const SR: &str = "1.2.840.10008.5.1.4.1.1.88.33";
+pub(crate) const SR: &str = "1.2.840.10008.5.1.4.1.1.88.33";
 const VERIFICATION: &str = "1.2.840.10008.1.1";
 const EXPLICIT: &str = "1.2.840.10008.1.2.1";
 
@@ -104,20 +104,22 @@ impl Node {
 }
 
 /// An association as `dicom-ul` makes it.
-struct Sender {
-    association: AsyncClientAssociation<TcpStream>,
+pub(crate) struct Sender {
+    pub(crate) association: AsyncClientAssociation<TcpStream>,
     next: u16,
     /// The Error Comment of the last answer.
     said: String,
 }
 
 impl Sender {
-    async fn connect(address: SocketAddr) -> Result<Sender, dicom_ul::association::Error> {
+    pub(crate) async fn connect(
+        address: SocketAddr,
+    ) -> Result<Sender, dicom_ul::association::Error> {
         Self::connect_in(address, EXPLICIT).await
     }
 
     /// With one transfer syntax for structured reports.
-    async fn connect_in(
+    pub(crate) async fn connect_in(
         address: SocketAddr,
         syntax: &'static str,
     ) -> Result<Sender, dicom_ul::association::Error> {
@@ -192,7 +194,7 @@ impl Sender {
 
     /// The answer, read by `dicom-object`: status and the whole command set.
     async fn answer(&mut self) -> (u16, InMemDicomObject) {
-        let pdu = timeout(Duration::from_secs(10), self.association.receive())
+        let pdu = timeout(Duration::from_secs(60), self.association.receive())
             .await
             .expect("in time")
             .expect("an answer");
@@ -219,7 +221,7 @@ impl Sender {
         (status, set)
     }
 
-    async fn store(&mut self, instance: &str, bytes: &[u8]) -> u16 {
+    pub(crate) async fn store(&mut self, instance: &str, bytes: &[u8]) -> u16 {
         self.command(SR, 0x0001, true, Some(instance)).await;
         let pieces: Vec<&[u8]> = bytes.chunks(10_000).collect();
         for (n, piece) in pieces.iter().enumerate() {
@@ -228,19 +230,19 @@ impl Sender {
         self.answer().await.0
     }
 
-    async fn echo(&mut self) -> u16 {
+    pub(crate) async fn echo(&mut self) -> u16 {
         self.command(VERIFICATION, 0x0030, false, None).await;
         self.answer().await.0
     }
 }
 
-fn text(uid: &str) -> Vec<u8> {
+pub(crate) fn text(uid: &str) -> Vec<u8> {
     let mut bytes = uid.as_bytes().to_vec();
     bytes.resize(bytes.len().next_multiple_of(2), 0);
     bytes
 }
 
-fn encode(set: &[(Tag, Vec<u8>)]) -> Vec<u8> {
+pub(crate) fn encode(set: &[(Tag, Vec<u8>)]) -> Vec<u8> {
     let mut bytes = Vec::new();
     for (tag, value) in set {
         bytes.extend(tag.group().to_le_bytes());

@@ -5,7 +5,7 @@ use super::{Failure, open, print};
 use crate::assess::{self, Question};
 use crate::config::Config;
 use crate::domain::{Disposition, ObjectReading, Severity};
-use crate::reading;
+use crate::reading::{self, Origin};
 use crate::receive::tls;
 use serde::Serialize;
 use std::io::Read;
@@ -31,10 +31,21 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
         .extend(args.dictionary.iter().cloned());
     let rules = open::rules(&config)?;
     let mut refused = 0;
+    let mut not_read = Vec::new();
     for path in open::files(&args.paths)? {
-        let bytes = open::bytes_of(&path, config.folder.max_object_bytes)?;
-        let issuer = &config.folder.default_issuer;
-        let reading = reading::read_object(&bytes, None, issuer, &rules);
+        let bytes = match open::bytes_of(&path, config.folder.max_object_bytes) {
+            Ok(bytes) => bytes,
+            // The others are read all the same.
+            Err(why) => {
+                not_read.push(format!("not read: {why}"));
+                continue;
+            }
+        };
+        let origin = Origin {
+            default_issuer: &config.folder.default_issuer,
+            fallback_charset: config.folder.fallback_charset.as_ref(),
+        };
+        let reading = reading::read_object(&bytes, None, origin, &rules);
         refused += usize::from(reading.disposition == Disposition::Quarantined);
         if args.json {
             let path = path.display().to_string();
@@ -46,11 +57,14 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
             show_reading(&path, &reading);
         }
     }
-    match refused {
-        0 => Ok(()),
-        n => Err(Failure::No(format!(
-            "{n} of the objects cannot be understood or trusted"
-        ))),
+    if refused > 0 {
+        not_read.push(format!(
+            "{refused} of the objects cannot be understood or trusted"
+        ));
+    }
+    match not_read.is_empty() {
+        true => Ok(()),
+        false => Err(Failure::No(not_read.join("\n"))),
     }
 }
 
@@ -68,8 +82,9 @@ pub(super) fn show_reading(path: &Path, reading: &ObjectReading) {
             .value_mm
             .map_or("no value".to_owned(), |value| value.to_string());
         let used = if m.usable { "" } else { ", not used" };
+        let rule = m.rule.as_deref().unwrap_or("-");
         print::line(format_args!(
-            "  {:<10} {:<10} {:<12} {value}{used}",
+            "  {:<10} {:<10} {:<12} {rule:<24} {value}{used}",
             m.place,
             m.eye.word(),
             format!("{:?}", m.plane).to_lowercase()

@@ -184,6 +184,25 @@ fn what_sources_contradict_each_other_in_is_left_empty() {
     assert_eq!(origin.study_date.as_deref(), Some("20240507"));
 }
 
+/// PS3.3 C.12.1.1.2: without Specific Character Set only ASCII is known.
+#[test]
+fn a_name_in_letters_that_nobody_declared_is_left_out() {
+    let (result, mut context) = sample("flagged");
+    context.sources[0].patient_name = Some("M\u{e4}rz^Ada".to_owned());
+    let mut bytes = sr::comprehensive_sr(&result, &context).unwrap();
+    let origin = report::origin(&bytes, None, &Limits::default()).unwrap();
+    assert_eq!(origin.patient_name.as_deref(), Some("M\u{e4}rz^Ada"));
+    let declared = b"ISO_IR 192";
+    let at = bytes
+        .windows(declared.len())
+        .position(|part| part == declared);
+    let at = at.unwrap();
+    bytes[at..at + declared.len()].fill(b' ');
+    let origin = report::origin(&bytes, None, &Limits::default()).unwrap();
+    assert_eq!(origin.patient_name, None);
+    assert_eq!(origin.study_date.as_deref(), Some("20240507"));
+}
+
 #[test]
 fn without_sources_nothing_is_made_up() {
     let (result, _) = sample("flagged");

@@ -23,6 +23,8 @@ pub mod listener;
 mod negotiate;
 #[cfg(feature = "edges")]
 mod places;
+#[cfg(all(feature = "edges", any(test, fuzzing)))]
+pub mod rehearse;
 #[cfg(feature = "edges")]
 mod shared;
 #[cfg(feature = "edges")]

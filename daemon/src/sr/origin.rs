@@ -2,16 +2,18 @@
 //!
 //! Apart from [`Header`](super::Header), so that nothing here can change how an object is read.
 
+use super::charset::Charset;
 use super::element::{Reader, Remarks, charset_of};
 use super::read::decode;
-use super::{Limits, ReadError, gate};
+use super::{Limits, ReadError, gate, time};
 use dicom_dictionary_std::tags;
+use dicom_object::InMemDicomObject;
 use std::fmt;
 use std::rc::Rc;
 
 /// An object that a result rests on: its address, and patient and study as it states them.
 ///
-/// `Debug` hides the patient. Absent, empty and unreadable attributes are `None`.
+/// `Debug` hides the patient. Absent, empty and doubtful attributes are `None`.
 #[derive(Clone, Default, PartialEq, Eq)]
 pub struct Origin {
     /// SOP Class UID.
@@ -24,8 +26,6 @@ pub struct Origin {
     pub study_instance_uid: Option<String>,
     /// Patient's Name, as sent, in DICOM's order of parts.
     pub patient_name: Option<String>,
-    /// Issuer of Patient ID.
-    pub issuer: Option<String>,
     /// Universal Entity ID of the issuer with its type (Issuer of Patient ID Qualifiers Sequence).
     pub issuer_universal: Option<(String, String)>,
     /// Study Date, as sent.
@@ -54,39 +54,56 @@ impl fmt::Debug for Origin {
 /// When the bytes are refused as a whole, as [`super::read()`] refuses them.
 pub fn origin(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Origin, ReadError> {
     let object = decode(&gate::admit(bytes, syntax, limits)?)?;
-    // Oddities were told when the object was read as a report.
+    let charset = charset_of(&object, &Rc::default());
+    let mut universal = None;
+    if let [item] = sequence(&object, &charset) {
+        let charset = charset_of(item, &charset);
+        let text = |tag| sure(item, &charset, |reader| reader.text(tag));
+        universal = text(tags::UNIVERSAL_ENTITY_ID).zip(text(tags::UNIVERSAL_ENTITY_ID_TYPE));
+    }
+    let text = |tag| sure(&object, &charset, |reader| reader.text(tag));
+    let uid = |tag| sure(&object, &charset, |reader| reader.uid(tag));
+    let offset_s = text(tags::TIMEZONE_OFFSET_FROM_UTC);
+    Ok(Origin {
+        sop_class_uid: uid(tags::SOP_CLASS_UID),
+        sop_instance_uid: uid(tags::SOP_INSTANCE_UID),
+        series_instance_uid: uid(tags::SERIES_INSTANCE_UID),
+        study_instance_uid: uid(tags::STUDY_INSTANCE_UID),
+        patient_name: text(tags::PATIENT_NAME),
+        issuer_universal: universal,
+        study_date: text(tags::STUDY_DATE).filter(|text| time::date(text).is_some()),
+        study_time: text(tags::STUDY_TIME).filter(|text| time::time(text).is_some()),
+        study_id: text(tags::STUDY_ID),
+        study_description: text(tags::STUDY_DESCRIPTION),
+        referring_physician: text(tags::REFERRING_PHYSICIAN_NAME),
+        offset_s: offset_s.and_then(|text| time::offset_s(&text)),
+    })
+}
+
+/// What a reader reads without a doubt. A text in a character set that nobody declared would be a
+/// guess, and the object was told of its oddities when it was read as a report.
+fn sure<T>(
+    object: &InMemDicomObject,
+    charset: &Rc<Charset>,
+    read: impl FnOnce(&mut Reader<'_, '_>) -> Option<T>,
+) -> Option<T> {
     let mut remarks = Remarks::default();
-    let mut reader = Reader {
-        charset: charset_of(&object, &Rc::default()),
-        object: &object,
+    let value = read(&mut Reader {
+        charset: Rc::clone(charset),
+        object,
         place: "",
         remarks: &mut remarks,
-    };
-    let issuer_universal = match reader.only_item(tags::ISSUER_OF_PATIENT_ID_QUALIFIERS_SEQUENCE) {
-        None => None,
-        Some(item) => {
-            let mut item = reader.inside(item);
-            item.text(tags::UNIVERSAL_ENTITY_ID)
-                .zip(item.text(tags::UNIVERSAL_ENTITY_ID_TYPE))
-        }
-    };
-    let date = |text: &String| super::time::date(text).is_some();
-    let time = |text: &String| super::time::time(text).is_some();
-    Ok(Origin {
-        sop_class_uid: reader.uid(tags::SOP_CLASS_UID),
-        sop_instance_uid: reader.uid(tags::SOP_INSTANCE_UID),
-        series_instance_uid: reader.uid(tags::SERIES_INSTANCE_UID),
-        study_instance_uid: reader.uid(tags::STUDY_INSTANCE_UID),
-        patient_name: reader.text(tags::PATIENT_NAME),
-        issuer: reader.text(tags::ISSUER_OF_PATIENT_ID),
-        issuer_universal,
-        study_date: reader.text(tags::STUDY_DATE).filter(date),
-        study_time: reader.text(tags::STUDY_TIME).filter(time),
-        study_id: reader.text(tags::STUDY_ID),
-        study_description: reader.text(tags::STUDY_DESCRIPTION),
-        referring_physician: reader.text(tags::REFERRING_PHYSICIAN_NAME),
-        offset_s: reader
-            .text(tags::TIMEZONE_OFFSET_FROM_UTC)
-            .and_then(|text| super::time::offset_s(&text)),
-    })
+    });
+    value.filter(|_| remarks.finish().is_empty())
+}
+
+/// Items of the Issuer of Patient ID Qualifiers Sequence.
+fn sequence<'a>(object: &'a InMemDicomObject, charset: &Rc<Charset>) -> &'a [InMemDicomObject] {
+    Reader {
+        charset: Rc::clone(charset),
+        object,
+        place: "",
+        remarks: &mut Remarks::default(),
+    }
+    .items(tags::ISSUER_OF_PATIENT_ID_QUALIFIERS_SEQUENCE)
 }

@@ -269,7 +269,12 @@ fn nothing_is_missed_while_the_daemon_stands_still() {
         std::env::var("SHEATHLINE_FILES").map_or(20_000, |n| n.parse().expect("a number"));
     let site = crate::harness::Site::with("");
     let daemon = site.serve();
-    let signal = |name: &str| run("kill", &[Path::new(name), Path::new(&daemon.pid().to_string())]);
+    let signal = |name: &str| {
+        run(
+            "kill",
+            &[Path::new(name), Path::new(&daemon.pid().to_string())],
+        )
+    };
     signal("-STOP");
     for n in 0..files {
         fs::write(site.path(&format!("drop/{n}.dcm")), format!("object {n}")).expect("written");

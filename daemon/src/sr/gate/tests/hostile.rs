@@ -140,3 +140,17 @@ fn deflate_bomb() {
         "gate-inflated-too-big"
     );
 }
+
+/// A few kilobytes that become mebibytes: eight are let through, nine are not.
+#[test]
+fn deflated_a_thousandfold() {
+    let pen = Pen(EXPLICIT);
+    let blanks = |mebibytes: usize| {
+        let text = vec![b' '; (mebibytes << 20) - 12];
+        sample::deflate(&pen.put(Tag(0x0040, 0xA160), "UT", &text))
+    };
+    let (eight, nine) = (blanks(8), blanks(9));
+    assert!(nine.len() * 100 < 8 << 20);
+    assert!(read(&eight, Some(DEFLATED), &Limits::default()).is_ok());
+    assert_eq!(code(&nine, Some(DEFLATED)), "gate-inflated-too-big");
+}
