@@ -13,6 +13,11 @@ from sender import Report
 OF_THE_MAKING = ("version", "supersedes", "why", "created_at")
 
 
+def read(file: Path) -> bytes:
+    """Empty if it is not there."""
+    return file.read_bytes() if file.exists() else b""
+
+
 def newest(outbox: Path, problems: list[str]) -> dict[str, tuple[dict, bytes]]:
     """The newest version of each exam, without what tells of its making, and its text."""
     versions: dict[str, dict[int, dict]] = {}
@@ -27,7 +32,9 @@ def newest(outbox: Path, problems: list[str]) -> dict[str, tuple[dict, bytes]]:
         except (OSError, ValueError) as error:
             problems.append(f"{folder.name} is not whole: {error}")
             continue
-        if not text or not page.rstrip().endswith(b"</html>"):
+        sheet, table = folder / "result.pdf", folder / "result.csv"
+        ends = [(page, b"</html>"), (read(sheet), b"%%EOF"), (read(table), b"")]
+        if not text or not all(one and one.rstrip().endswith(end) for one, end in ends):
             problems.append(f"{folder.name} is not whole")
         exam, version = result["exam"]["id"], result["version"]
         if folder.name != f"{exam}-v{version}":

@@ -190,7 +190,7 @@ fn footer(
         .unwrap_or_else(|| "sheathline".into());
     print::line("Where to look:");
     print::line(format_args!(
-        "  {dir}/outbox/          one folder per result: result.json, result.txt, result.html"
+        "  {dir}/outbox/          one folder per result: result.pdf and .html to read, .json, .csv and .txt"
     ));
     print::line(format_args!(
         "  {dir}/trend-*.svg      every patient's exams as a picture"
