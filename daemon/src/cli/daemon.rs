@@ -5,6 +5,7 @@ use super::look::sum;
 use super::service::{self, Receivers};
 use super::{Failure, open, print};
 use crate::config::Config;
+use crate::observe::Observed;
 use crate::pipeline::{Pipeline, Progress};
 use crate::store::objects::{self, Incoming};
 use chrono::Utc;
@@ -26,7 +27,7 @@ pub(crate) fn while_serving(
 ) -> Result<(), Failure> {
     let store = open::owner(config)?;
     let runtime = service::runtime()?;
-    let receivers = Receivers::start(&runtime, config, &store)?;
+    let receivers = Receivers::start(&runtime, config, &store, &Observed::default())?;
     let address = receivers
         .address
         .ok_or(Failure::No("the listener is switched off".into()))?;

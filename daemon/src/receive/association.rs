@@ -276,6 +276,8 @@ impl<S: Stream> Association<S> {
             let why = "a message in a presentation context that was not accepted";
             return Err(unexpected(why));
         };
+        let started = Instant::now();
+        let mut is_told = false;
         let status = match command.operation {
             Operation::Cancel => return Ok(()),
             Operation::Response(_) => return Err(unexpected("an answer that nobody asked for")),
@@ -301,15 +303,21 @@ impl<S: Stream> Association<S> {
                         sender: &self.sender,
                         context: accepted,
                     };
+                    // Whatever went wrong there has its line in the log.
+                    is_told = true;
                     storing::store(&self.shared, from, uid, bytes).await
                 }
             },
         };
-        if status != Status::Success {
+        if command.operation == Operation::Store {
+            let metrics = &self.shared.observed.metrics;
+            metrics.answered(status, started.elapsed());
+        }
+        if status != Status::Success && !is_told {
             tracing::warn!(
                 code = "request-failed",
                 calling = self.calling,
-                status = format!("{:04X}H", status.code())
+                status = status.hex()
             );
         }
         let data = command.answer(status);

@@ -4,6 +4,7 @@ use super::dimse::Status;
 use super::negotiate::Context;
 use super::shared::Shared;
 use crate::config::{Malformed, SenderSettings};
+use crate::observe::metrics::{Arrival, Source};
 use crate::sr;
 use crate::store::StoreError;
 use crate::store::objects::{self, Incoming, Kept};
@@ -28,6 +29,7 @@ pub(super) struct From<'a> {
 /// Keeps an object. `Success` means that it is on stable storage.
 pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec<u8>) -> Status {
     let started = Instant::now();
+    let arrived = |arrival| shared.observed.metrics.arrived(Source::Dicom, arrival);
     let calling = from.calling;
     let object = short_hash(uid);
     let length = bytes.len();
@@ -36,7 +38,9 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
         Malformed::Refuse => match fit(bytes, from.context, uid).await {
             Ok(bytes) => bytes,
             Err((status, why)) => {
-                tracing::warn!(code = "object-refused", calling, object, why);
+                arrived(Arrival::Refused);
+                let said = status.hex();
+                tracing::warn!(code = "object-refused", calling, object, status = said, why);
                 return status;
             }
         },
@@ -44,16 +48,17 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
     match keep(shared, from, bytes).await {
         Ok(kept) => {
             let took_ms = u64::try_from(started.elapsed().as_millis()).unwrap_or(u64::MAX);
-            let (code, id) = match kept {
-                Kept::New(id) => ("object-kept", id),
-                Kept::Repeat(id) => ("object-repeated", id),
+            let (code, id, arrival) = match kept {
+                Kept::New(id) => ("object-kept", id, Arrival::Kept),
+                Kept::Repeat(id) => ("object-repeated", id, Arrival::Repeat),
             };
+            arrived(arrival);
             tracing::debug!(code, calling, object, %id, bytes = length, took_ms);
             Status::Success
         }
         Err(error) => {
-            tracing::error!(code = "object-not-kept", calling, object, %error);
-            match error {
+            arrived(Arrival::Failed);
+            let status = match error {
                 _ if shared.store.doubt().is_some() => Status::StoreInDoubt,
                 StoreError::InDoubt { .. } => Status::StoreInDoubt,
                 StoreError::Full => Status::NoSpace,
@@ -61,7 +66,10 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
                     Status::StoreBusy
                 }
                 _ => Status::NotStored,
-            }
+            };
+            let said = status.hex();
+            tracing::error!(code = "object-not-kept", calling, object, status = said, %error);
+            status
         }
     }
 }

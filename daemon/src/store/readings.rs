@@ -19,7 +19,8 @@ pub enum StoredDisposition {
 }
 
 impl StoredDisposition {
-    const ALL: [StoredDisposition; 5] = [
+    /// All of them.
+    pub const ALL: [StoredDisposition; 5] = [
         StoredDisposition::As(Disposition::Accepted),
         StoredDisposition::As(Disposition::AcceptedWithRemarks),
         StoredDisposition::As(Disposition::NoSheathMeasurement),

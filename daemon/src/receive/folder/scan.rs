@@ -3,6 +3,8 @@
 use super::Look;
 use super::file::{self, NotRead, State};
 use crate::config::{After, FolderSettings};
+use crate::observe::Observed;
+use crate::observe::metrics::{Arrival, Source};
 use crate::sr::{Limits, gate};
 use crate::store::objects::{self, Incoming, Kept, ObjectId};
 use crate::store::{Store, StoreError};
@@ -46,6 +48,7 @@ pub(super) struct Scanner {
     store: Store,
     seen: HashMap<OsString, Seen>,
     store_trouble_noted: bool,
+    pub(super) observed: Observed,
     /// Becomes true when the program stops: a look at many thousand files then ends early.
     pub(super) stop: Option<watch::Receiver<bool>>,
 }
@@ -58,6 +61,7 @@ impl Scanner {
             store,
             seen: HashMap::new(),
             store_trouble_noted: false,
+            observed: Observed::default(),
             stop: None,
         }
     }
@@ -180,7 +184,11 @@ impl Scanner {
             Ok(kept) => {
                 self.store_trouble_noted = false;
                 for (name, kept) in names.into_iter().zip(kept) {
-                    let (Kept::New(id) | Kept::Repeat(id)) = kept;
+                    let (id, arrival) = match kept {
+                        Kept::New(id) => (id, Arrival::Kept),
+                        Kept::Repeat(id) => (id, Arrival::Repeat),
+                    };
+                    self.observed.metrics.arrived(Source::Folder, arrival);
                     tracing::debug!(code = "object-kept", source = "folder", %id);
                     if let Some(seen) = self.seen.get_mut(name) {
                         seen.kept = Some(id);
@@ -273,6 +281,8 @@ impl Scanner {
                 tracing::warn!(code = "folder-failed", inode, why);
                 self.seen.remove(name);
                 look.failed += 1;
+                let metrics = &self.observed.metrics;
+                metrics.arrived(Source::Folder, Arrival::Refused);
                 look.waiting = look.waiting.saturating_sub(1);
             }
             Err(error) => note(seen, "folder-not-put-away", &error),
