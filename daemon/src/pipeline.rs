@@ -23,7 +23,7 @@ use crate::results::{self, ResultError, Site};
 use crate::store::objects;
 use crate::store::patients::{self, Dirty};
 use crate::store::readings;
-use crate::store::results::NewResult;
+use crate::store::results::{NewResult, ResultRow};
 use crate::store::{Store, StoreError, meta};
 use chrono::Utc;
 use known::latest;
@@ -140,7 +140,7 @@ impl Pipeline {
         &self.store
     }
 
-    /// Sends objects back to be read when templates or technique changed since they were, and
+    /// Sends objects back to be read when the rules of reading changed since they were, and
     /// patients back to be assessed when parameters did. Returns what was sent back, in words.
     ///
     /// # Errors
@@ -151,6 +151,8 @@ impl Pipeline {
             self.rules.templates.fingerprint(),
             self.rules.technique,
             self.rules.plausible,
+            self.rules.documents,
+            &self.rules.charsets,
             env!("CARGO_PKG_VERSION"),
         ));
         let assessing =
@@ -164,9 +166,9 @@ impl Pipeline {
                 objects::read_all_again(tx)?;
                 patients::mark_all_dirty(tx, Utc::now())?;
                 return Ok(Some(match objects::count_missing(tx)? {
-                    0 => "templates or technique changed: every object is read again".to_owned(),
+                    0 => "the rules of reading changed: every object is read again".to_owned(),
                     n => format!(
-                        "templates or technique changed: every object is read again, except \
+                        "the rules of reading changed: every object is read again, except \
                          {n} whose bytes are not kept; those keep their reading"
                     ),
                 }));
@@ -277,10 +279,13 @@ impl Pipeline {
     ///
     /// When the outbox cannot be written or the store fails.
     pub fn publish(&self) -> Result<usize, PipelineError> {
-        let renderings = Renderings::new(&self.store, self.beside);
+        let renderer = || {
+            let renderings = Renderings::new(&self.store, self.beside);
+            move |row: &ResultRow| renderings.of(row)
+        };
         let mut published = 0;
         while !self.is_hurried() {
-            match publish::publish_some(&self.store, &self.outbox, |row| renderings.of(row))? {
+            match publish::publish_some(&self.store, &self.outbox, renderer)? {
                 Some(some) => {
                     self.observed.metrics.published(some);
                     published += some;

@@ -9,13 +9,18 @@ use crate::store::{Store, StoreError, patients};
 use serde_json::Value;
 use std::fs::{self, File};
 use std::io::{self, Write};
+use std::panic::resume_unwind;
 use std::path::{Path, PathBuf};
+use std::thread;
 
 /// Start of the name of a folder that is still being written.
 const ASIDE: &str = ".partial-";
 
 /// Results between two marks in the store.
-const BATCH: u32 = 32;
+const BATCH: u32 = 64;
+
+/// Threads that write them.
+const WRITERS: usize = 8;
 
 /// A result that did not reach the outbox. Those before it did.
 #[derive(Debug, thiserror::Error)]
@@ -40,41 +45,43 @@ pub enum PublishError {
 }
 
 /// Writes some of the results that are not yet in the outbox, each as the folder
-/// `<exam>-v<version>`, with the files that `render` makes of it (name and bytes). Returns how
-/// many, or `None` when none was left.
+/// `<exam>-v<version>`, with the files that a renderer makes of it (name and bytes); every thread
+/// has its own. Returns how many, or `None` when none was left.
 ///
 /// # Errors
-/// The first result that could not be written; what was written is marked.
-pub fn publish_some(
+/// A result that could not be written; what was written is marked.
+pub fn publish_some<R>(
     store: &Store,
     outbox: &Path,
-    render: impl Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError>,
-) -> Result<Option<usize>, PublishError> {
+    renderer: impl Fn() -> R + Sync,
+) -> Result<Option<usize>, PublishError>
+where
+    R: Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError>,
+{
     let rows = store.read(|conn| results::unpublished(conn, BATCH))?;
     if rows.is_empty() {
         return Ok(None);
     }
     make_folder(outbox)?;
-    let mut done = Vec::new();
+    let (damaged, rows): (Vec<_>, Vec<_>) = rows.into_iter().partition(|row| row.is_damaged);
+    for row in damaged {
+        store.write(move |tx| set_aside(tx, &row))?;
+    }
+    let written = side_by_side(&rows, |share| {
+        let render = renderer();
+        let write = |row| write_result(outbox, row, &render(row)?);
+        share.iter().map(write).collect()
+    });
     let mut failed = None;
-    for row in rows {
-        if row.is_damaged {
-            store.write(move |tx| set_aside(tx, &row))?;
-            continue;
-        }
-        let written = render(&row)
-            .map_err(PublishError::from)
-            .and_then(|files| write_result(outbox, &row, &files));
+    let mut done = Vec::new();
+    for (row, written) in rows.into_iter().zip(written) {
         match written {
             Ok(None) => done.push((row.exam_id, row.version)),
             // Comes up again under its new number.
             Ok(Some(newest)) => {
                 store.write(move |tx| results::renumber(tx, &row.exam_id, row.version, newest))?
             }
-            Err(error) => {
-                failed = Some(error);
-                break;
-            }
+            Err(error) => failed = Some(error),
         }
     }
     let published = done.len();
@@ -91,6 +98,27 @@ pub fn publish_some(
         })?;
     }
     failed.map_or(Ok(Some(published)), Err)
+}
+
+/// What `work` makes of the shares of several threads, in order. Most of it is waiting for the disk,
+/// which syncs several files in the time of one.
+fn side_by_side<T: Send>(
+    rows: &[ResultRow],
+    work: impl Fn(&[ResultRow]) -> Vec<T> + Sync,
+) -> Vec<T> {
+    let work = &work;
+    thread::scope(|scope| {
+        let mut shares = rows.chunks(rows.len().div_ceil(WRITERS).max(1));
+        let own = shares.next().unwrap_or_default();
+        let others: Vec<_> = shares
+            .map(|share| scope.spawn(move || work(share)))
+            .collect();
+        let mut done = work(own);
+        for other in others {
+            done.extend(other.join().unwrap_or_else(|panic| resume_unwind(panic)));
+        }
+        done
+    })
 }
 
 /// After a failed sync of the outbox nobody knows which renames are on the disk, and a later sync

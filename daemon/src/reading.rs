@@ -1,6 +1,7 @@
 //! One object from bytes to what was read from it: extraction and normalisation together, and the
 //! word on what becomes of the object.
 
+mod charsets;
 mod documents;
 mod facts;
 mod sessions;
@@ -10,6 +11,7 @@ mod fixtures;
 #[cfg(test)]
 mod tests;
 
+pub use charsets::Charsets;
 pub use documents::{Documents, Policy};
 
 use crate::domain::{
@@ -18,7 +20,7 @@ use crate::domain::{
 };
 use crate::extract::{Extraction, extract_beside};
 use crate::normalise::{self, Bounds, Technique, plausible};
-use crate::sr::{self, Document, Limits, Tree};
+use crate::sr::{self, Document, FallbackCharset, Limits, Tree};
 use crate::template::Templates;
 
 /// SR classes whose tree is read: those that can hold numbers, and Basic Text, which cannot
@@ -42,8 +44,29 @@ pub struct Rules {
     pub plausible: (Millimetres, Millimetres),
     /// Which documents count.
     pub documents: Documents,
+    /// Character sets of reports that declare none.
+    pub charsets: Charsets,
     /// Limits of one object.
     pub limits: Limits,
+}
+
+/// What the configuration says of all objects from one source.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Origin<'a> {
+    /// Issuer of patient ids that come without one.
+    pub default_issuer: &'a str,
+    /// Character set of text that comes without one.
+    pub fallback_charset: Option<&'a FallbackCharset>,
+}
+
+impl<'a> From<&'a str> for Origin<'a> {
+    /// A default issuer and nothing else.
+    fn from(default_issuer: &'a str) -> Self {
+        Origin {
+            default_issuer,
+            fallback_charset: None,
+        }
+    }
 }
 
 impl Rules {
@@ -55,22 +78,23 @@ impl Rules {
             technique: Technique::default(),
             plausible: plausible::GATE,
             documents: Documents::default(),
+            charsets: Charsets::default(),
             limits: Limits::default(),
         }
     }
 }
 
-/// Reads one object. `syntax` is the transfer syntax when the bytes do not say it themselves;
-/// `default_issuer` names the issuer of patient ids that come without one.
+/// Reads one object. `syntax` is the transfer syntax when the bytes do not say it themselves.
 #[must_use]
-pub fn read_object(
+pub fn read_object<'a>(
     bytes: &[u8],
     syntax: Option<&str>,
-    default_issuer: &str,
+    origin: impl Into<Origin<'a>>,
     rules: &Rules,
 ) -> ObjectReading {
-    match sr::read(bytes, syntax, &rules.limits) {
-        Ok(document) => read_document(&document, default_issuer, rules),
+    let origin = origin.into();
+    match sr::read_assuming(bytes, syntax, origin.fallback_charset, &rules.limits) {
+        Ok(document) => read_document(&document, origin.default_issuer, rules),
         Err(error) => ObjectReading::quarantined(error.remark()),
     }
 }

@@ -3,8 +3,10 @@
 use super::harness::{Site, fixture, lines, program};
 use super::objects::Report;
 use serde_json::{Value, json};
+use std::ffi::OsStr;
 use std::fs;
 use std::io::Write;
+use std::path::Path;
 use std::process::{Command, Output, Stdio};
 
 fn run(args: &[&str]) -> Output {
@@ -51,11 +53,76 @@ fn read_prints_one_line_an_object_with_the_published_names() {
         "derivation",
         "usable",
         "place",
+        "rule",
         "concept",
         "geometry",
         "remarks",
     ] {
         assert!(measurement.get(name).is_some(), "measurement.{name}");
+    }
+}
+
+/// The line of a file that starts the nth `[[measure]]`, as `read` names it.
+fn row_of(path: &Path, nth: usize) -> String {
+    let text = fs::read_to_string(path).expect("a file");
+    let (line, _) = (1..)
+        .zip(text.lines())
+        .filter(|(_, line)| *line == "[[measure]]")
+        .nth(nth)
+        .expect("so many rules");
+    let name = path.file_name().and_then(OsStr::to_str).expect("a name");
+    format!("{name}:{line}")
+}
+
+/// Every value names the rule that took it: of a template, or of a site dictionary, which goes
+/// first. Text and JSON say the same.
+#[test]
+fn read_names_the_rule_that_took_each_value() {
+    let template = |name: &str| fixture("../sr-templates").join(format!("{name}.toml"));
+    let site = Site::new();
+    let dictionary = site.path("ours.toml");
+    let rules = "\n# Ours.\n[[measure]]\nquantity = \"nerve_diameter\"\nconcept = [\"height\"]\n\
+                 structure = [\"sheath\"]\n\n[[measure]]\nquantity = \"sheath_diameter\"\n\
+                 concept = [\"diameter\"]\nstructure = [\"sheath\"]\n";
+    fs::write(&dictionary, rules).expect("written");
+    let ours = dictionary.to_str().expect("path");
+    let known = fixture("sr/flat-codes/dictionary.toml");
+    let known = known.to_str().expect("path");
+    // The fifth rule of the template takes widths of the sheath, the first what is named so.
+    for (case, dictionaries, rule) in [
+        ("tid1500", vec![], row_of(&template("tid1500"), 4)),
+        ("tid1500", vec![ours], row_of(&dictionary, 1)),
+        (
+            "general-anatomy",
+            vec![],
+            row_of(&template("sections-by-side"), 4),
+        ),
+        (
+            "flat-codes",
+            vec![known, ours],
+            row_of(&template("coded-values"), 0),
+        ),
+    ] {
+        let path = fixture("sr").join(case).join("report.dcm");
+        let path = path.to_str().expect("path");
+        let mut args = vec!["read", path];
+        for dictionary in &dictionaries {
+            args.extend(["--dictionary", dictionary]);
+        }
+        let text = stdout(&run(&args));
+        args.push("--json");
+        let values = lines(&stdout(&run(&args)))[0]["measurements"].clone();
+        let values = values.as_array().expect("measurements");
+        assert!(values.len() >= 2, "{case}");
+        for value in values {
+            assert_eq!(value["rule"], rule.as_str(), "{case}");
+            let place = value["place"].as_str().expect("a place");
+            let told = text
+                .lines()
+                .map(|line| line.split_whitespace().collect::<Vec<_>>());
+            let mut told = told.filter(|words| words.first() == Some(&place));
+            assert!(told.any(|words| words.contains(&rule.as_str())), "{text}");
+        }
     }
 }
 

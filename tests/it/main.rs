@@ -9,8 +9,10 @@
     reason = "the helpers of a test may end it, as the test itself may"
 )]
 
+mod charsets;
 mod commands;
 mod demo;
+mod department;
 mod documents;
 mod folder;
 mod harness;

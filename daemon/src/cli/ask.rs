@@ -5,7 +5,7 @@ use super::{Failure, open, print};
 use crate::assess::{self, Question};
 use crate::config::Config;
 use crate::domain::{Disposition, ObjectReading, Severity};
-use crate::reading;
+use crate::reading::{self, Origin};
 use crate::receive::tls;
 use serde::Serialize;
 use std::io::Read;
@@ -41,8 +41,11 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
                 continue;
             }
         };
-        let issuer = &config.folder.default_issuer;
-        let reading = reading::read_object(&bytes, None, issuer, &rules);
+        let origin = Origin {
+            default_issuer: &config.folder.default_issuer,
+            fallback_charset: config.folder.fallback_charset.as_ref(),
+        };
+        let reading = reading::read_object(&bytes, None, origin, &rules);
         refused += usize::from(reading.disposition == Disposition::Quarantined);
         if args.json {
             let path = path.display().to_string();
@@ -79,8 +82,9 @@ pub(super) fn show_reading(path: &Path, reading: &ObjectReading) {
             .value_mm
             .map_or("no value".to_owned(), |value| value.to_string());
         let used = if m.usable { "" } else { ", not used" };
+        let rule = m.rule.as_deref().unwrap_or("-");
         print::line(format_args!(
-            "  {:<10} {:<10} {:<12} {value}{used}",
+            "  {:<10} {:<10} {:<12} {rule:<24} {value}{used}",
             m.place,
             m.eye.word(),
             format!("{:?}", m.plane).to_lowercase()

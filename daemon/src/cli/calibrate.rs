@@ -7,7 +7,7 @@ use crate::pipeline::known;
 use crate::store::patients;
 use std::fmt::Write as _;
 use std::fs;
-use std::io::{IsTerminal, Write as _};
+use std::io::{ErrorKind, IsTerminal, Write as _};
 
 /// Pairs of stable exams below which the proposal is mostly the present values.
 const FEW_PAIRS: usize = 50;
@@ -34,7 +34,15 @@ pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
     }
     let found = department::calibrate(&persons, &config.baseline).map_err(Failure::no)?;
     if let Some(path) = &args.write {
-        let failed = |error| Failure::no(format!("{}: {error}", path.display()));
+        let failed = |error: std::io::Error| {
+            let path = path.display();
+            Failure::no(match error.kind() {
+                ErrorKind::AlreadyExists => format!(
+                    "{path} exists and is left as it is; name a new file, or move that one away"
+                ),
+                _ => format!("{path}: {error}"),
+            })
+        };
         let mut file = fs::File::create_new(path).map_err(failed)?;
         file.write_all(table(&found).as_bytes()).map_err(failed)?;
     }

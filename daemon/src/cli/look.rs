@@ -7,7 +7,7 @@ use crate::domain::{Eye, PatientKey};
 use crate::history::{self, Exam};
 use crate::pipeline::{self, content_of, known};
 use crate::render::{Content, text, trend};
-use crate::results;
+use crate::results::{self, Known};
 use crate::store::objects::{self, ObjectId};
 use crate::store::readings::{self, StoredReading};
 use crate::store::results::ResultRow;
@@ -17,6 +17,11 @@ use std::fs;
 
 /// The exam that an exam id or a Study Instance UID names.
 pub(super) fn exam_named(store: &Store, name: &str) -> Result<Exam, Failure> {
+    told(store, name).map(|(exam, _)| exam)
+}
+
+/// The same with everything known of its patient.
+fn told(store: &Store, name: &str) -> Result<(Exam, Known), Failure> {
     let key = store
         .read(|conn| patient_of(conn, name))
         .map_err(Failure::no)?
@@ -29,6 +34,7 @@ pub(super) fn exam_named(store: &Store, name: &str) -> Result<Exam, Failure> {
     history::tell(&known.readings, &known.labels)
         .into_iter()
         .find(|exam| exam.id == name || exam.study_instance_uid == name)
+        .map(|exam| (exam, known))
         .ok_or_else(|| Failure::No(format!("no report of {name} holds sheath values")))
 }
 
@@ -97,8 +103,8 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
         show_object(object, args.json)?;
     }
     let Some(name) = exam else { return Ok(()) };
-    let exam = match exam_named(&store, &name) {
-        Ok(exam) => exam,
+    let (exam, known) = match told(&store, &name) {
+        Ok(told) => told,
         Err(failure) if stored.is_empty() => return Err(failure),
         Err(_) => return Ok(()),
     };
@@ -113,9 +119,6 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
     }
     let rows = store
         .read(|conn| crate::store::results::versions(conn, &exam.id))
-        .map_err(Failure::no)?;
-    let known = store
-        .read(|conn| known(conn, &exam.patient))
         .map_err(Failure::no)?;
     let working = results::working(&known, &open::site(&config), &exam.id).map_err(Failure::no)?;
     if args.json {

@@ -4,7 +4,7 @@ use super::Failure;
 use crate::config::Config;
 use crate::domain::{Millimetres, Mistake, PatientKey};
 use crate::pipeline::{Beside, Pipeline};
-use crate::reading::Rules;
+use crate::reading::{Charsets, Rules};
 use crate::receive::folder::file::read_whole;
 use crate::results::Site;
 use crate::store::{Mode, Store, patients};
@@ -65,8 +65,22 @@ pub(crate) fn rules(config: &Config) -> Result<Rules, Failure> {
             length(config.baseline.plausible_max)?,
         ),
         documents: config.documents,
+        charsets: charsets(config),
         limits: crate::sr::Limits::default(),
     })
+}
+
+fn charsets(config: &Config) -> Charsets {
+    let of_all = &config.dicom.fallback_charset;
+    let senders = config.dicom.sender.iter().map(|sender| {
+        let own = sender.fallback_charset.as_ref().unwrap_or(of_all);
+        (sender.ae_title.clone(), own.clone())
+    });
+    Charsets {
+        folder: config.folder.fallback_charset.clone(),
+        dicom: of_all.clone(),
+        senders: senders.collect(),
+    }
 }
 
 fn files_with_ending(folder: &Path, ending: &str) -> Result<Vec<PathBuf>, Failure> {

@@ -3,8 +3,8 @@
 use super::Config;
 use super::settings::{After, ClientCertificate, LogFormat, LogLevel, Malformed, SenderSettings};
 use super::value::{
-    Fault, Limits, address, ae_title, flag, from_to, inside, issuer, list, network, number,
-    one_or_list, optional_path, path, sha256, some, whole, word,
+    Fault, Limits, address, ae_title, charset, flag, from_to, inside, issuer, list, network,
+    number, one_or_list, optional_path, path, sha256, some, whole, word,
 };
 use crate::assess::Unlabelled;
 use crate::reading::Policy;
@@ -150,6 +150,7 @@ keys! {
         message_timeout_s: whole(1, 86_400),
         write_timeout_s: whole(1, 3600),
         default_issuer: issuer,
+        fallback_charset: charset,
     }
     ["receive.dicom.sender"] (dicom.sender) {
         ae_title: ae_title,
@@ -161,6 +162,7 @@ keys! {
         ]),
         default_issuer: some(issuer),
         max_associations: some(whole(1, 10_000)),
+        fallback_charset: some(charset),
     }
     ["receive.dicom.tls"] [dicom.tls] {
         listen: one_or_list(address),
@@ -183,6 +185,7 @@ keys! {
         after: word(&[("move", After::Move), ("delete", After::Delete)]),
         max_object_bytes: whole(MIN_OBJECT, MAX_OBJECT),
         default_issuer: issuer,
+        fallback_charset: charset,
     }
     ["store"] store {
         path: path,

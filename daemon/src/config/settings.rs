@@ -3,6 +3,7 @@
 //! Field names are the keys of the file. [`crate::normalise::Technique`] and
 //! [`crate::assess::Parameters`] are the settings of `[technique]` and `[baseline]`.
 
+use crate::sr::FallbackCharset;
 use ipnet::IpNet;
 use serde::Serialize;
 use std::net::{Ipv4Addr, SocketAddr};
@@ -46,6 +47,8 @@ pub struct DicomSettings {
     pub write_timeout_s: u64,
     /// Issuer of patient ids when a report names none; may be empty.
     pub default_issuer: String,
+    /// Character set of reports that declare none; `None`: nothing is assumed.
+    pub fallback_charset: Option<FallbackCharset>,
     /// `[receive.dicom.tls]`.
     pub tls: TlsSettings,
     /// `[[receive.dicom.sender]]`: what holds for one sender.
@@ -79,6 +82,8 @@ pub struct SenderSettings {
     pub default_issuer: Option<String>,
     /// Of all associations, how many it may have open.
     pub max_associations: Option<usize>,
+    /// Character set of its reports that declare none; `Some(None)`: nothing is assumed of them.
+    pub fallback_charset: Option<Option<FallbackCharset>>,
 }
 
 /// The SHA-256 of a certificate in its binary form (DER).
@@ -142,6 +147,7 @@ impl Default for DicomSettings {
             message_timeout_s: 120,
             write_timeout_s: 30,
             default_issuer: String::new(),
+            fallback_charset: None,
             tls: TlsSettings::default(),
             sender: Vec::new(),
         }
@@ -222,6 +228,8 @@ pub struct FolderSettings {
     pub max_object_bytes: u64,
     /// Issuer of patient ids when a report names none; may be empty.
     pub default_issuer: String,
+    /// Character set of reports that declare none; `None`: nothing is assumed.
+    pub fallback_charset: Option<FallbackCharset>,
 }
 
 impl Default for FolderSettings {
@@ -234,6 +242,7 @@ impl Default for FolderSettings {
             after: After::Move,
             max_object_bytes: DEFAULT_MAX_OBJECT_BYTES,
             default_issuer: String::new(),
+            fallback_charset: None,
         }
     }
 }

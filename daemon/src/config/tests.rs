@@ -131,6 +131,7 @@ fn every_key_is_read_into_its_own_place() {
         message_timeout_s = 10
         write_timeout_s = 12
         default_issuer = "X"
+        fallback_charset = "ISO_IR 192"
         [[receive.dicom.sender]]
         ae_title = "CART"
         addresses = ["192.0.2.7"]
@@ -138,6 +139,7 @@ fn every_key_is_read_into_its_own_place() {
         malformed = "refuse"
         default_issuer = "Z"
         max_associations = 3
+        fallback_charset = "GB18030"
         [receive.dicom.tls]
         listen = ["[::1]:2762", "127.0.0.1:2762"]
         certificate = "c"
@@ -154,6 +156,7 @@ fn every_key_is_read_into_its_own_place() {
         after = "delete"
         max_object_bytes = 2048
         default_issuer = "Y"
+        fallback_charset = 'ISO 2022 IR 100\ISO 2022 IR 144'
         [store]
         path = "s"
         keep_pixels = true

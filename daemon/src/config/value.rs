@@ -3,6 +3,7 @@
 //! Each function returns a reader, so that the list of keys reads like a table.
 
 use super::settings::Sha256Hex;
+use crate::sr::FallbackCharset;
 use ipnet::IpNet;
 use std::net::{IpAddr, SocketAddr};
 use std::ops::Range;
@@ -248,6 +249,24 @@ pub(super) fn issuer(value: &DeValue<'_>) -> Result<String, Fault> {
         .ok_or_else(|| Fault::new("text in quotes, at most 64 characters, without backslash"))
 }
 
+/// What Specific Character Set may say, or empty for nothing.
+pub(super) fn charset(value: &DeValue<'_>) -> Result<Option<FallbackCharset>, Fault> {
+    let fault = || Fault::new("a defined term of Specific Character Set in quotes, or empty");
+    let said = value.as_str().ok_or_else(fault)?.trim_matches(' ');
+    if said.is_empty() {
+        return Ok(None);
+    }
+    FallbackCharset::of(said).map(Some).ok_or_else(|| {
+        // By sight, else by another name of the same encoding.
+        let near = nearest(said, FallbackCharset::single_terms());
+        let meant = near
+            .first()
+            .copied()
+            .or_else(|| FallbackCharset::term_for(said));
+        fault().value(meant.map(quoted))
+    })
+}
+
 /// A value of a row that need not be there.
 pub(super) fn some<T>(
     read: impl Fn(&DeValue<'_>) -> Result<T, Fault>,
@@ -331,12 +350,13 @@ pub(super) fn quoted(text: &str) -> String {
 /// The candidates that `said` most likely was meant to be: none if none is close, several if
 /// they are equally close.
 pub(super) fn nearest<'c>(said: &str, candidates: impl Iterator<Item = &'c str>) -> Vec<&'c str> {
-    let said = said.to_lowercase().replace('-', "_");
+    let folded = |text: &str| text.to_lowercase().replace('-', "_");
+    let said = folded(said);
     // One slip in three characters; more is another word.
     let mut closest = (said.chars().count() / 3).max(1);
     let mut near = Vec::new();
     for candidate in candidates {
-        let slips = strsim::damerau_levenshtein(&said, candidate);
+        let slips = strsim::damerau_levenshtein(&said, &folded(candidate));
         if slips < closest {
             closest = slips;
             near.clear();

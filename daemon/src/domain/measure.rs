@@ -109,6 +109,10 @@ pub struct Measurement {
     pub usable: bool,
     /// Where it stands: ordinals from the root, `1.3.2.1`.
     pub place: String,
+    /// The `[[measure]]` that took it, `tid1500.toml:31`: file name and line in the template or
+    /// site dictionary. Absent in what was read before this was kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rule: Option<String>,
     /// Concept name as sent: `value scheme`.
     pub concept: String,
     /// Caliper geometry, when something is known of it.

@@ -8,7 +8,7 @@ use crate::domain::{Border, Caliper, Derivation, Device, Laterality, Plane, Quan
 use crate::sr::tree::{Measured, Tree, Value};
 use crate::sr::{Code, ItemId};
 use crate::template::words::{Made, Stand, Subject};
-use crate::template::{Explained, Template, Vocabulary};
+use crate::template::{Explained, Measure, Template, Vocabulary};
 
 /// All that was found in one document.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -37,6 +37,8 @@ pub enum Given {
 pub struct Found {
     /// What was measured.
     pub quantity: Quantity,
+    /// The `[[measure]]` that says so, `tid1500.toml:31`.
+    pub rule: String,
     /// Whose eye.
     pub eye: Laterality,
     /// The value as sent; `None` when the report holds none.
@@ -90,7 +92,7 @@ fn distinct<T: PartialEq + Clone>(said: &[Said<T>]) -> Vec<T> {
 pub(super) fn found(
     tree: &Tree,
     id: ItemId,
-    quantity: Quantity,
+    rule: &Measure,
     own: &Explained,
     chain: &Chain<'_>,
     template: &Template,
@@ -151,7 +153,8 @@ pub(super) fn found(
     circumstances(tree, chain, own, &place, &mut remarks);
     let caliper = drawn::caliper(tree, id, chain, vocabulary, &mut remarks);
     Some(Found {
-        quantity,
+        quantity: rule.quantity,
+        rule: rule.row.clone(),
         eye,
         measured: measured.clone(),
         qualifier: qualifier.clone(),

@@ -135,11 +135,11 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
                 .at(tree.place(id))
                 .act("Correct the report at its source."),
             ),
-            Recognised::Ours(quantity) => {
+            Recognised::Ours(rule) => {
                 found.extend(found::found(
                     tree,
                     id,
-                    quantity,
+                    rule,
                     &own,
                     &chain,
                     template,

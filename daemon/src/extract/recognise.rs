@@ -7,9 +7,9 @@ use crate::template::words::{Named, Site, Structure};
 use crate::template::{Explained, Measure, Template};
 
 /// The outcome.
-pub(super) enum Recognised {
-    /// One of our quantities.
-    Ours(Quantity),
+pub(super) enum Recognised<'r> {
+    /// One of our quantities, by this rule.
+    Ours(&'r Measure),
     /// It may be a sheath and may be something else: a blocking remark, place still to be added.
     Doubt(Remark),
     /// Known, and none of our quantities.
@@ -18,24 +18,24 @@ pub(super) enum Recognised {
     Unknown,
 }
 
-/// Tells which quantity a number is.
-pub(super) fn recognise(
+/// Tells which quantity a number is. Of several rules that agree the first is named.
+pub(super) fn recognise<'r>(
     own: &Explained,
     chain: &Chain<'_>,
-    template: &Template,
-    site_measures: &[Measure],
-) -> Recognised {
+    template: &'r Template,
+    site_measures: &'r [Measure],
+) -> Recognised<'r> {
     let parts = chain.structures();
     match own.says.quantity {
         Some(Named::NotOurs) => return Recognised::NotOurs,
         Some(Named::Ours(_)) if parts.len() > 1 => return doubt_of_parts(),
         Some(Named::Ours(quantity)) => {
             let mut rules = site_measures.iter().chain(&template.measures);
-            let taken = rules.any(|rule| rule.quantity == quantity && rule.when == When::Named);
+            let taken = rules.find(|rule| rule.quantity == quantity && rule.when == When::Named);
             return match (taken, quantity) {
-                (true, _) => Recognised::Ours(quantity),
-                (false, Quantity::SheathDiameter) => not_taken(template),
-                (false, _) => Recognised::Unknown,
+                (Some(rule), _) => Recognised::Ours(rule),
+                (None, Quantity::SheathDiameter) => not_taken(template),
+                (None, _) => Recognised::Unknown,
             };
         }
         None => {}
@@ -50,22 +50,22 @@ pub(super) fn recognise(
         _ => return Recognised::Unknown,
     };
     let sites = chain.sites();
-    let by = |rules: &[Measure]| {
-        let mut quantities: Vec<Quantity> = rules
+    let by = |rules: &'r [Measure]| {
+        let mut taking: Vec<&Measure> = rules
             .iter()
             .filter(|rule| rule.describes(word, &sites, part))
-            .map(|rule| rule.quantity)
             .collect();
-        quantities.sort_unstable();
-        quantities.dedup();
-        quantities
+        // A stable sort: of each quantity the first rule stays.
+        taking.sort_by_key(|rule| rule.quantity);
+        taking.dedup_by_key(|rule| rule.quantity);
+        taking
     };
-    let mut quantities = by(site_measures);
-    if quantities.is_empty() {
-        quantities = by(&template.measures);
+    let mut taking = by(site_measures);
+    if taking.is_empty() {
+        taking = by(&template.measures);
     }
-    match quantities.as_slice() {
-        [one] => Recognised::Ours(*one),
+    match taking.as_slice() {
+        [one] => Recognised::Ours(one),
         [] if !word.may_be_a_width() => Recognised::Unknown,
         [] if part == Some(Structure::Sheath) => not_taken(template),
         [] if part.is_none() && sites.contains(&Site::OpticNerve) => Recognised::Doubt(
@@ -89,7 +89,7 @@ pub(super) fn recognise(
     }
 }
 
-fn doubt_of_parts() -> Recognised {
+fn doubt_of_parts() -> Recognised<'static> {
     Recognised::Doubt(
         Remark::blocking(
             "sheath-or-nerve-unclear",
@@ -99,7 +99,7 @@ fn doubt_of_parts() -> Recognised {
     )
 }
 
-fn not_taken(template: &Template) -> Recognised {
+fn not_taken(template: &Template) -> Recognised<'static> {
     Recognised::Doubt(
         Remark::blocking(
             "sheath-value-not-taken",

@@ -67,6 +67,7 @@ fn value(place: &str, eye: Laterality, mm: f64) -> Measurement {
         definition: None,
         usable: true,
         place: place.to_owned(),
+        rule: None,
         concept: "81827009 SCT".to_owned(),
         geometry: None,
         pictures: Vec::new(),

@@ -70,6 +70,7 @@ pub fn normalise(found: &Found, observed_at: Option<Moment>, bounds: &Bounds<'_>
             .iter()
             .any(|remark| remark.severity == Severity::Blocking),
         place: found.place.clone(),
+        rule: Some(found.rule.clone()),
         concept: found.concept.clone(),
         geometry: angle.map(|angle| Geometry {
             angle_deg: Some(angle),

@@ -29,6 +29,7 @@ fn sent(text: &str, unit: &str) -> Measured {
 fn found(measured: Option<Measured>) -> Found {
     Found {
         quantity: Quantity::SheathDiameter,
+        rule: "own.toml:1".to_owned(),
         eye: Laterality::Right,
         measured,
         qualifier: None,
@@ -111,6 +112,56 @@ fn no_unit_is_guessed() {
     // Right code, wrong scheme.
     bare.measured.as_mut().unwrap().unit = Some(code("mm", "99TARNHOLT"));
     assert_eq!(codes(&normal(&bare)), ["unit-unknown"]);
+}
+
+/// A number without a unit is a length by the word of the site's dictionary alone. UCUM's `1` says
+/// "no unit" (UCUM 2.1, the unity); the dictionary may say what that stands for, and nothing may
+/// say it for a number that has no unit code at all, since nobody can tell what was left out.
+#[test]
+fn without_a_unit_only_the_dictionary_makes_a_length() {
+    let load = |term: &str| {
+        let text = format!("[[term]]\n{term}\nmeaning = \"x\"\n");
+        let loaded = match term {
+            "" => Templates::builtin(),
+            _ => Templates::load(&[], &[("own.toml".to_owned(), text)]),
+        };
+        loaded.unwrap()
+    };
+    let one = "code = \"1\"\nscheme = \"UCUM\"\nsays = { unit = \"mm\" }";
+    let own = "code = \"1\"\nscheme = \"99TARNHOLT\"\nsays = { unit = \"cm\" }";
+    let named = "code = \"81827009\"\nscheme = \"SCT\"\nsays = { concept = \"diameter\" }";
+    for (term, unit, micrometres) in [
+        ("", None, None),
+        ("", Some(("1", "UCUM")), None),
+        ("", Some(("", "UCUM")), None),
+        ("", Some(("1", "99TARNHOLT")), None),
+        // A term about another code, or about the number's name, does not say it.
+        (own, Some(("1", "UCUM")), None),
+        (named, Some(("1", "UCUM")), None),
+        (one, None, None),
+        (one, Some(("", "UCUM")), None),
+        (one, Some(("1", "99TARNHOLT")), None),
+        (one, Some(("1", "UCUM")), Some(5600)),
+        (own, Some(("1", "99TARNHOLT")), Some(56_000)),
+    ] {
+        let templates = load(term);
+        let mut number = found(Some(sent("5.6", "mm")));
+        number.measured.as_mut().unwrap().unit = unit.map(|(value, scheme)| code(value, scheme));
+        let bounds = Bounds {
+            vocabulary: templates.vocabulary(),
+            technique: &Technique::default(),
+            plausible: plausible::GATE,
+        };
+        let read = normalise(&number, None, &bounds);
+        let value = read.value_mm.map(|value| value.um());
+        assert_eq!(value, micrometres, "{term} {unit:?}");
+        let expected = match micrometres {
+            None => "unit-missing",
+            Some(_) => "unit-by-site",
+        };
+        assert!(codes(&read).contains(&expected), "{term} {unit:?}");
+        assert!(micrometres.is_some() || !read.usable, "{term} {unit:?}");
+    }
 }
 
 #[test]

@@ -3,6 +3,7 @@
 use super::filing::{Filed, file};
 use super::{OBJECTS_A_COMMIT, Pipeline, PipelineError};
 use crate::domain::{ObjectReading, Remark};
+use crate::reading::Origin;
 use crate::store::StoreError;
 use crate::store::objects::{self, ObjectId, Slim, Unread};
 use crate::{reading, sr};
@@ -106,7 +107,11 @@ impl Pipeline {
         body: &[u8],
     ) -> Result<(ObjectReading, Option<Slim>), StoreError> {
         let syntax = object.transfer_syntax.as_deref();
-        let mut reading = reading::read_object(body, syntax, &object.default_issuer, &self.rules);
+        let origin = Origin {
+            default_issuer: &object.default_issuer,
+            fallback_charset: self.rules.charsets.of(&object.source),
+        };
+        let mut reading = reading::read_object(body, syntax, origin, &self.rules);
         if let Some(received) = &object.content_sha256 {
             reading.content_sha256 = Some(received.clone());
         }

@@ -4,6 +4,7 @@
 //! it and it hands every byte over as the Latin-1 letter of the same number. Here letters become
 //! bytes again and are decoded in full. Bytes that fit nothing stay apart from each other.
 
+use super::FallbackCharset;
 use dicom_core::Tag;
 use encoding_rs::{DecoderResult, Encoding};
 
@@ -37,21 +38,50 @@ pub(super) struct Charset {
     upper: Option<Set>,
     /// Every declared term is known.
     pub(super) known: bool,
-    /// Anything is declared at all.
-    declared: bool,
+    pub(super) word: Word,
+}
+
+/// On whose word text is in a set.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Word {
+    /// Nobody's: nothing but ASCII is read.
+    Nobody,
+    /// The object declares it.
+    Declared,
+    /// The configuration says so, in these terms, of objects that declare nothing.
+    Assumed(String),
 }
 
 impl Default for Charset {
-    /// Nothing declared: ASCII by the standard, Latin-1 by custom.
+    /// Nothing declared, nothing assumed.
     fn default() -> Self {
         Charset {
             whole: None,
-            upper: Some(Set::Latin1),
+            upper: None,
             known: true,
-            declared: false,
+            word: Word::Nobody,
         }
     }
 }
+
+/// Terms that can stand alone (PS3.3 tables C.12-2 and C.12-5), and the encoding that reads each.
+pub(super) const SINGLE: &[(&str, &Encoding)] = &[
+    ("ISO_IR 100", encoding_rs::WINDOWS_1252),
+    ("ISO_IR 101", encoding_rs::ISO_8859_2),
+    ("ISO_IR 109", encoding_rs::ISO_8859_3),
+    ("ISO_IR 110", encoding_rs::ISO_8859_4),
+    ("ISO_IR 144", encoding_rs::ISO_8859_5),
+    ("ISO_IR 127", encoding_rs::ISO_8859_6),
+    ("ISO_IR 126", encoding_rs::ISO_8859_7),
+    ("ISO_IR 138", encoding_rs::ISO_8859_8),
+    ("ISO_IR 148", encoding_rs::WINDOWS_1254),
+    ("ISO_IR 203", encoding_rs::ISO_8859_15),
+    ("ISO_IR 13", encoding_rs::SHIFT_JIS),
+    ("ISO_IR 166", encoding_rs::WINDOWS_874),
+    ("ISO_IR 192", encoding_rs::UTF_8),
+    ("GB18030", encoding_rs::GB18030),
+    ("GBK", encoding_rs::GBK),
+];
 
 /// The upper half that a defined term names; `None` when the term is unknown.
 fn upper(term: &str) -> Option<Option<Set>> {
@@ -59,26 +89,22 @@ fn upper(term: &str) -> Option<Option<Set>> {
     let number = term
         .strip_prefix("ISO_IR ")
         .or_else(|| term.strip_prefix("ISO 2022 IR "))?;
-    Some(Some(match number {
-        "6" => return Some(None),
-        "100" => Latin1,
-        "101" => Single(encoding_rs::ISO_8859_2),
-        "109" => Single(encoding_rs::ISO_8859_3),
-        "110" => Single(encoding_rs::ISO_8859_4),
-        "144" => Single(encoding_rs::ISO_8859_5),
-        "127" => Single(encoding_rs::ISO_8859_6),
-        "126" => Single(encoding_rs::ISO_8859_7),
-        "138" => Single(encoding_rs::ISO_8859_8),
-        "148" => Single(encoding_rs::WINDOWS_1254),
-        "203" => Single(encoding_rs::ISO_8859_15),
-        "166" => Single(encoding_rs::WINDOWS_874),
-        "13" => Single(encoding_rs::SHIFT_JIS),
-        "149" => Double(encoding_rs::EUC_KR),
-        "58" => Double(encoding_rs::GBK),
-        // Lower halves, reached by escapes alone.
-        "87" | "159" => return Some(None),
-        _ => return None,
-    }))
+    Some(match number {
+        // Lower halves, which stand by themselves or are reached by escapes.
+        "6" | "87" | "159" => None,
+        "100" => Some(Latin1),
+        "149" => Some(Double(encoding_rs::EUC_KR)),
+        "58" => Some(Double(encoding_rs::GBK)),
+        // No half of anything.
+        "192" => return None,
+        _ => Some(Single(single(&format!("ISO_IR {number}"))?)),
+    })
+}
+
+/// The encoding of a term that can stand alone.
+fn single(term: &str) -> Option<&'static Encoding> {
+    let mut all = SINGLE.iter();
+    all.find_map(|(one, encoding)| (*one == term).then_some(*encoding))
 }
 
 impl Charset {
@@ -90,15 +116,17 @@ impl Charset {
             .collect();
         let declared = terms.iter().any(|term| !term.is_empty());
         let whole = match terms.as_slice() {
-            ["ISO_IR 192"] => Some(encoding_rs::UTF_8),
-            ["GB18030"] => Some(encoding_rs::GB18030),
-            ["GBK"] => Some(encoding_rs::GBK),
+            [one @ ("ISO_IR 192" | "GB18030" | "GBK")] => single(one),
             _ => None,
         };
         if !declared || whole.is_some() {
+            let word = match declared {
+                true => Word::Declared,
+                false => Word::Nobody,
+            };
             return Charset {
                 whole,
-                declared,
+                word,
                 ..Charset::default()
             };
         }
@@ -119,22 +147,43 @@ impl Charset {
             whole: None,
             upper: first,
             known,
-            declared,
+            word: Word::Declared,
         }
+    }
+
+    /// What holds around an object, until it declares something.
+    pub(super) fn before(fallback: Option<&FallbackCharset>) -> Charset {
+        fallback.map_or_else(Charset::default, |fallback| Charset {
+            word: Word::Assumed(fallback.terms().to_owned()),
+            ..Charset::of(fallback.terms())
+        })
     }
 
     /// Decodes; bytes that fit nothing become marks. `name`: a person name, whose `^` and `=` end
     /// what an escape began.
     pub(super) fn decode(&self, bytes: &[u8], name: bool) -> Decoded {
-        let mut out = Decoded::default();
+        let mut out = Decoded {
+            text: String::with_capacity(bytes.len()),
+            marked: false,
+            plain: true,
+        };
         if bytes.is_ascii() && !bytes.contains(&ESCAPE) {
             out.text.extend(bytes.iter().map(|&byte| char::from(byte)));
             return out;
         }
-        out.undeclared = !self.declared;
-        match self.whole {
-            Some(encoding) => out.run(encoding, bytes),
-            None => self.extended(bytes, name, &mut out),
+        out.plain = false;
+        match (self.whole, &self.word) {
+            (Some(encoding), _) => out.run(encoding, bytes),
+            // Escapes too are a declared set's.
+            (None, Word::Nobody) => {
+                for &byte in bytes {
+                    match byte.is_ascii() && byte != ESCAPE {
+                        true => out.text.push(char::from(byte)),
+                        false => out.mark(byte),
+                    }
+                }
+            }
+            (None, _) => self.extended(bytes, name, &mut out),
         }
         out
     }
@@ -220,13 +269,13 @@ fn escape(after: &[u8]) -> Option<(Set, bool, usize)> {
 }
 
 /// Decoded text, with marks for bytes that fit nothing.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Decoded {
     pub(super) text: String,
     /// There are marks.
     pub(super) marked: bool,
-    /// Letters outside ASCII without a declared set.
-    pub(super) undeclared: bool,
+    /// ASCII, the same in every set.
+    pub(super) plain: bool,
 }
 
 impl Decoded {
@@ -305,6 +354,7 @@ mod tests {
             "GB18030",
             "ISO_IR 6",
             "ISO 2022 IR 149",
+            "",
         ] {
             let charset = Charset::of(sets);
             let read: std::collections::BTreeSet<String> = (0..=255_u8)
@@ -313,7 +363,7 @@ mod tests {
             assert_eq!(read.len(), 256, "{sets}");
         }
         assert!(!Charset::of("ISO_IR 999").known);
-        assert!(Charset::of("").decode(&[0xE9], false).undeclared);
+        assert_eq!(Charset::of("").word, Word::Nobody);
     }
 
     proptest::proptest! {

@@ -1,5 +1,6 @@
 //! The content tree from a decoded object (PS3.3 C.17.3).
 
+use super::charset::Charset;
 use super::element::{Reader, Remarks, charset_of, is_uid};
 use super::tree::{ContentItem, Measured, Relationship, Tree, Value};
 use crate::domain::Remark;
@@ -10,13 +11,17 @@ use std::rc::Rc;
 /// The tree, or `None` when the object holds no report at all.
 ///
 /// Every item of every Content Sequence becomes an item of the tree, understood or not, so that
-/// ordinals count as the sender counted them.
-pub(super) fn tree(object: &InMemDicomObject, remarks: &mut Remarks) -> Option<Tree> {
+/// ordinals count as the sender counted them. `around`: the character set until one is declared.
+pub(super) fn tree(
+    object: &InMemDicomObject,
+    around: &Rc<Charset>,
+    remarks: &mut Remarks,
+) -> Option<Tree> {
     let content = [tags::VALUE_TYPE, tags::CONTENT_SEQUENCE];
     if content.iter().all(|&tag| object.get(tag).is_none()) {
         return None;
     }
-    let charset = charset_of(object, &Rc::default());
+    let charset = charset_of(object, around);
     let mut document = Reader {
         charset: Rc::clone(&charset),
         object,

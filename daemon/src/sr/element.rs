@@ -1,12 +1,14 @@
 //! Values out of decoded elements, with what is odd about them.
 
 use super::Code;
-use super::charset::{self, Charset, DECLARED};
+use super::charset::{self, Charset, DECLARED, Word};
+use super::letters::{assumed, exact, id_in_bytes, octal, undeclared, undecodable};
 use crate::domain::{Remark, Severity};
 use dicom_core::Tag;
 use dicom_core::value::{PrimitiveValue, Value};
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
+use std::borrow::Cow;
 use std::rc::Rc;
 
 /// Remarks kept of one object; a hostile one could cause a million.
@@ -68,7 +70,12 @@ pub(super) fn charset_of(object: &InMemDicomObject, around: &Rc<Charset>) -> Rc<
         }
         _ => String::new(),
     };
-    Rc::new(Charset::of(&text))
+    let own = Charset::of(&text);
+    match own.word {
+        // An empty element declares as little as none.
+        Word::Nobody => Rc::clone(around),
+        _ => Rc::new(own),
+    }
 }
 
 impl<'a> Reader<'a, '_> {
@@ -100,26 +107,18 @@ impl<'a> Reader<'a, '_> {
         self.object.get(tag).map(dicom_core::DataElement::value)
     }
 
-    /// A text element, values joined by backslashes, padding kept; `None` when absent or empty.
-    ///
-    /// Bytes that cannot be decoded are marks, so different bytes stay different.
-    fn decoded(&mut self, tag: Tag) -> Option<String> {
+    /// The bytes of a text element, padding included; `None` when absent, empty or no text.
+    fn bytes(&mut self, tag: Tag) -> Option<Cow<'a, [u8]>> {
         let text = match self.value(tag)? {
             Value::Primitive(PrimitiveValue::Empty) => return None,
-            Value::Primitive(PrimitiveValue::Str(text)) => text.clone(),
+            Value::Primitive(PrimitiveValue::U8(bytes)) => return Some(Cow::Borrowed(bytes)),
+            Value::Primitive(PrimitiveValue::Str(text)) => Cow::Borrowed(text.as_str()),
             Value::Primitive(PrimitiveValue::Strs(parts)) => {
                 // What the decoder itself could not decode, in elements of plain ASCII.
                 if parts.iter().any(|part| part.contains('\\')) {
                     self.remark(tag, undecodable());
                 }
-                parts.join("\\")
-            }
-            // Sent as UN: the character set is anyone's guess outside ASCII.
-            Value::Primitive(PrimitiveValue::U8(bytes)) => {
-                if !bytes.is_ascii() {
-                    self.remark(tag, undecodable());
-                }
-                return Some(bytes.iter().map(octal).collect());
+                Cow::Owned(parts.join("\\"))
             }
             _ => {
                 self.remark(
@@ -132,27 +131,62 @@ impl<'a> Reader<'a, '_> {
                 return None;
             }
         };
-        // One letter is one byte here, whatever was declared.
+        // One letter is one byte here, whatever was declared: see `charset`.
         let bytes: Option<Vec<u8>> = text.chars().map(|c| u8::try_from(c).ok()).collect();
-        let Some(bytes) = bytes else {
-            return Some(text);
-        };
+        Some(Cow::Owned(
+            bytes.unwrap_or_else(|| text.as_bytes().to_vec()),
+        ))
+    }
+
+    /// A text element, values joined by backslashes, padding kept; `None` when absent or empty.
+    ///
+    /// Bytes that cannot be decoded are marks, so different bytes stay different.
+    fn decoded(&mut self, tag: Tag) -> Option<String> {
+        let bytes = self.bytes(tag)?;
+        if let Some(Value::Primitive(PrimitiveValue::U8(_))) = self.value(tag) {
+            // Sent as UN: the character set is anyone's guess outside ASCII.
+            if !bytes.is_ascii() {
+                self.remark(tag, undecodable());
+            }
+            return Some(bytes.iter().map(octal).collect());
+        }
         let name = matches!(tag, tags::PERSON_NAME | tags::OPERATORS_NAME);
-        let decoded = self.charset.decode(&bytes, name);
-        if decoded.marked {
+        let charset = Rc::clone(&self.charset);
+        let decoded = charset.decode(&bytes, name);
+        match &charset.word {
+            _ if decoded.plain => {}
+            Word::Nobody => self.remark(tag, undeclared()),
+            Word::Assumed(terms) => self.remark(tag, assumed(terms)),
+            Word::Declared => {}
+        }
+        if decoded.marked && charset.word != Word::Nobody {
             self.remark(tag, undecodable());
         }
-        if decoded.undeclared {
-            self.remark(
-                tag,
-                Remark::caution(
-                    "charset-undeclared",
-                    "Letters outside ASCII without a declared character set are read as Latin-1.",
-                )
-                .act("Compare the text with the sending system."),
-            );
-        }
         Some(decoded.text)
+    }
+
+    /// An identifier, padding removed: ASCII as it stands, any other byte as a backslash and three
+    /// octal digits. So it is the same for the same bytes and no other, whatever character set is
+    /// declared, assumed or unknown.
+    pub(super) fn id(&mut self, tag: Tag) -> Option<String> {
+        let bytes = self.bytes(tag)?;
+        let pad = |byte: &u8| matches!(byte, b' ' | 0);
+        let start = bytes.iter().position(|byte| !pad(byte))?;
+        let end = bytes.iter().rposition(|byte| !pad(byte))? + 1;
+        let bytes = bytes.get(start..end)?;
+        if !bytes.iter().all(|byte| matches!(byte, b' '..=b'~')) {
+            self.remark(tag, id_in_bytes());
+        }
+        Some(exact(bytes))
+    }
+
+    /// Text where the object itself declares its character set, else as [`Reader::id`]: what the
+    /// configuration assumes must not decide whose exam it is.
+    pub(super) fn issuer(&mut self, tag: Tag) -> Option<String> {
+        match self.charset.word {
+            Word::Declared => self.text(tag),
+            Word::Nobody | Word::Assumed(_) => self.id(tag),
+        }
     }
 
     /// Text with padding at both ends removed; several values stay joined by backslashes.
@@ -356,19 +390,4 @@ pub(super) fn is_uid(text: &str) -> bool {
 
 fn bare(text: &str) -> &str {
     text.trim_matches([' ', '\0'])
-}
-
-fn octal(byte: &u8) -> String {
-    match byte {
-        0..=127 => char::from(*byte).to_string(),
-        _ => format!("\\{byte:03o}"),
-    }
-}
-
-fn undecodable() -> Remark {
-    Remark::caution(
-        "text-undecodable",
-        "Bytes do not fit the declared character set and are shown as octal numbers.",
-    )
-    .act("Compare the text with the sending system.")
 }

@@ -1,5 +1,6 @@
 //! Facts that stand outside the content tree.
 
+use super::charset::Charset;
 use super::element::{Reader, Remarks, charset_of};
 use super::time;
 use crate::domain::{Moment, Remark, Sex};
@@ -18,9 +19,9 @@ pub struct Header {
     pub sop_instance_uid: Option<String>,
     /// Study Instance UID (0020,000D).
     pub study_instance_uid: Option<String>,
-    /// Patient ID (0010,0020).
+    /// Patient ID (0010,0020), byte for byte in any character set: see `Reader::id`.
     pub patient_id: Option<String>,
-    /// Issuer of Patient ID (0010,0021).
+    /// Issuer of Patient ID (0010,0021): see `Reader::issuer`.
     pub patient_issuer: Option<String>,
     /// Patient's Birth Date (0010,0030).
     pub birth_date: Option<NaiveDate>,
@@ -58,8 +59,12 @@ pub struct Header {
 
 impl Header {
     /// Reads the header; what is there and cannot be used is left out with a remark.
-    pub(super) fn read(object: &InMemDicomObject, remarks: &mut Remarks) -> Header {
-        let charset = charset_of(object, &Rc::default());
+    pub(super) fn read(
+        object: &InMemDicomObject,
+        around: &Rc<Charset>,
+        remarks: &mut Remarks,
+    ) -> Header {
+        let charset = charset_of(object, around);
         if !charset.known {
             remarks.push(
                 Remark::caution(
@@ -87,8 +92,8 @@ impl Header {
             sop_class_uid: reader.uid(tags::SOP_CLASS_UID),
             sop_instance_uid: reader.uid(tags::SOP_INSTANCE_UID),
             study_instance_uid: reader.uid(tags::STUDY_INSTANCE_UID),
-            patient_id: reader.text(tags::PATIENT_ID),
-            patient_issuer: reader.text(tags::ISSUER_OF_PATIENT_ID),
+            patient_id: reader.id(tags::PATIENT_ID),
+            patient_issuer: reader.issuer(tags::ISSUER_OF_PATIENT_ID),
             birth_date: date(&mut reader, tags::PATIENT_BIRTH_DATE),
             sex: checked(
                 &mut reader,

@@ -1,5 +1,6 @@
 //! Scale and side of an ultrasound picture (PS3.3 C.8.5.5, 10.7, C.7.3.1).
 
+use super::charset::Charset;
 use super::element::{Reader, Remarks, charset_of};
 use crate::domain::{Eye, ImageFacts, Laterality, PixelSpacing, Region, Remark};
 use dicom_core::Tag;
@@ -28,11 +29,12 @@ pub fn is_image_class(class: &str) -> bool {
 pub(super) fn facts(
     object: &InMemDicomObject,
     class: Option<&str>,
+    around: &Rc<Charset>,
     remarks: &mut Remarks,
 ) -> Option<ImageFacts> {
     class.filter(|class| is_image_class(class))?;
     let mut reader = Reader {
-        charset: charset_of(object, &Rc::default()),
+        charset: charset_of(object, around),
         object,
         place: "",
         remarks,

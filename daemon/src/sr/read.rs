@@ -1,11 +1,13 @@
 //! From bytes to a [`Document`].
 //!
 //! Character sets: every declared set is followed, code extensions and sets of single items too.
-//! An unknown set reads as Latin-1, and bytes that do not fit the declared set come out as a
-//! backslash and three octal digits. So text never refuses an object, numbers and codes come out
-//! whatever the text around them, and two Patient IDs that differ in bytes under the same declared
-//! set stay different. Both cases leave a remark.
+//! An unknown set reads as Latin-1. Where none is declared, the one that the configuration names for
+//! the sender is assumed. Bytes that fit no known set come out as a backslash and three octal digits.
+//! So text never refuses an object, and numbers and codes come out whatever the text around them.
+//! Each of these cases leaves a remark. A Patient ID is not decoded: see [`Header::patient_id`].
 
+use super::FallbackCharset;
+use super::charset::Charset;
 use super::content;
 use super::element::Remarks;
 use super::gate::{self, Admitted, GateError};
@@ -17,6 +19,7 @@ use crate::domain::{ImageFacts, Remark};
 use dicom_encoding::transfer_syntax::TransferSyntaxIndex;
 use dicom_object::InMemDicomObject;
 use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
+use std::rc::Rc;
 use thiserror::Error;
 
 /// One object, read.
@@ -79,13 +82,27 @@ impl ReadError {
 /// # Errors
 /// When the bytes are refused as a whole. Anything odd in a readable object is a remark.
 pub fn read(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Document, ReadError> {
+    read_assuming(bytes, syntax, None, limits)
+}
+
+/// As [`read`]; text of an object that declares no character set is taken to be in `fallback`.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_assuming(
+    bytes: &[u8],
+    syntax: Option<&str>,
+    fallback: Option<&FallbackCharset>,
+    limits: &Limits,
+) -> Result<Document, ReadError> {
+    let around = Rc::new(Charset::before(fallback));
     let admitted = gate::admit(bytes, syntax, limits)?;
     let object = decode(&admitted)?;
     let mut remarks = Remarks::default();
     for remark in admitted.remarks {
         remarks.push(remark);
     }
-    let header = Header::read(&object, &mut remarks);
+    let header = Header::read(&object, &around, &mut remarks);
     if let (Some(media), Some(own)) = (&admitted.media_instance, &header.sop_instance_uid)
         && media != own
     {
@@ -98,8 +115,13 @@ pub fn read(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Docum
             .act("Find out whether the file was altered after it was exported."),
         );
     }
-    let tree = content::tree(&object, &mut remarks);
-    let image = image::facts(&object, header.sop_class_uid.as_deref(), &mut remarks);
+    let tree = content::tree(&object, &around, &mut remarks);
+    let image = image::facts(
+        &object,
+        header.sop_class_uid.as_deref(),
+        &around,
+        &mut remarks,
+    );
     Ok(Document {
         header,
         tree,

@@ -35,6 +35,13 @@ impl<'a> Desk<'a> {
         (desk, table)
     }
 
+    /// File name and line of a place, `tid1500.toml:31`.
+    pub(super) fn row(&self, span: Range<usize>) -> String {
+        let name = self.file.rsplit(['/', '\\']).next().unwrap_or(self.file);
+        let line = Mistake::at(self.file, self.text, span, "").line;
+        format!("{name}:{line}")
+    }
+
     /// Notes a mistake.
     pub(super) fn wrong(&mut self, span: Range<usize>, what: impl Into<String>) {
         self.mistakes

@@ -173,7 +173,12 @@ pub(super) fn measures(desk: &mut Desk<'_>, root: &DeTable<'_>) -> Vec<Measure> 
             }
         };
         if let Some(quantity) = quantity {
-            measures.push(Measure { quantity, when });
+            let row = desk.row(span);
+            measures.push(Measure {
+                row,
+                quantity,
+                when,
+            });
         }
     }
     measures

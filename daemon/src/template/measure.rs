@@ -6,6 +6,8 @@ use crate::domain::Quantity;
 /// One rule.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Measure {
+    /// Where it is written, `tid1500.toml:31`: file name and line of its `[[measure]]`.
+    pub row: String,
     /// What the number is, if the rule holds.
     pub quantity: Quantity,
     /// When the rule holds.

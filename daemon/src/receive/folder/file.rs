@@ -95,9 +95,10 @@ fn read_open(file: &mut File, before: State, limit: u64) -> Result<Vec<u8>, NotR
             limit,
         });
     }
-    let mut bytes = Vec::new();
-    file.take(before.bytes.saturating_add(1))
-        .read_to_end(&mut bytes)?;
+    // Room for all of it and the byte that must not be there, or reading would grow it step by step.
+    let at_most = before.bytes.saturating_add(1);
+    let mut bytes = Vec::with_capacity(usize::try_from(at_most).unwrap_or(0));
+    file.take(at_most).read_to_end(&mut bytes)?;
     if bytes.len() as u64 != before.bytes || State::of(&file.metadata()?) != before {
         return Err(NotRead::Changed);
     }
