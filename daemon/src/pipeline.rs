@@ -5,6 +5,7 @@
 //! [`Pipeline::publish`] writes those to the outbox. [`Pipeline::drain`] runs them until nothing
 //! is left to do.
 
+mod audit;
 mod filing;
 mod known;
 mod reads;
@@ -285,12 +286,15 @@ impl Pipeline {
         };
         let mut published = 0;
         while !self.is_hurried() {
-            match publish::publish_some(&self.store, &self.outbox, renderer)? {
-                Some(some) => {
+            let tell = |rows: &[ResultRow]| self.tell_published(rows);
+            match publish::publish_some(&self.store, &self.outbox, renderer, tell) {
+                Ok(Some(some)) => {
                     self.observed.metrics.published(some);
                     published += some;
                 }
-                None => break,
+                // The trail has told it.
+                Ok(None) | Err(PublishError::NotTold) => break,
+                Err(error) => return Err(error.into()),
             }
         }
         Ok(published)
@@ -336,6 +340,9 @@ impl Pipeline {
                 });
             })?;
             done.read += read;
+            if !self.tell_read()? {
+                return Ok(done);
+            }
             let mut assessed = 0;
             loop {
                 match self.assess_some()? {

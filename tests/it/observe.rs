@@ -1,6 +1,7 @@
 //! What the real daemon tells about itself over HTTP and in its log, and that none of it names a
 //! patient.
 
+mod audit;
 mod canaries;
 
 use crate::harness::{Daemon, Site, until};

@@ -2,12 +2,14 @@
 
 use super::{Failure, open};
 use crate::config::{Config, LogFormat};
+use crate::observe::audit::Event;
 use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::Pipeline;
 use crate::receive::{DropFolder, Listener};
 use crate::store::Store;
+use chrono::Utc;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -142,14 +144,22 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
                 .into(),
         ));
     }
-    let observed = Observed::default();
+    let observed = open::observed(config)?;
     log(config, &observed.metrics);
     let store = open::owner(config)?;
     store.observed_by(&observed.metrics);
-    let pipeline = open::pipeline(config, store.clone())?.observed_by(observed.clone());
+    let pipeline = open::pipeline(config, store.clone(), observed.clone())?;
+    if let Some(trail) = &observed.trail
+        && !trail.write(&[(Utc::now(), Event::Started)])
+    {
+        return Err(Failure::No(
+            "the audit trail cannot be written; [observe] audit names it".into(),
+        ));
+    }
     pipeline.sweep().map_err(Failure::no)?;
     if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
         tracing::info!(code = "rules-changed", "{change}");
+        observed.note(|| Event::Reconfigured { change });
     }
     let runtime = runtime()?;
     // Before anybody can know that we listen: a signal that comes first would end us undrained.
@@ -192,6 +202,7 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
             "the pipeline ended by a panic; what is stored stays stored".into(),
         ));
     }
+    observed.note(|| Event::Stopped);
     tracing::info!(code = "stopped", "all that was received is stored");
     match store.doubt() {
         None => Ok(()),

@@ -45,6 +45,8 @@ pub const CODES: &[&str] = &[
     "association-aborted",
     "association-lost",
     "association-panicked",
+    "audit-lost",
+    "audit-not-written",
     "bodies-not-dropped",
     "folder-failed",
     "folder-no-reason",

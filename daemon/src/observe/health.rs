@@ -1,6 +1,6 @@
 //! Whether the daemon can do its work, and if not, why.
 
-use super::Observed;
+use super::{Observed, Trail};
 use crate::config::Config;
 use crate::store::{Store, backlog};
 use chrono::Utc;
@@ -39,6 +39,11 @@ const FOLDER: Reason = reason("folder-missing", "the drop folder cannot be read"
 const PIPELINE: Reason = reason(
     "pipeline-ended",
     "nothing is made of what is received; only a new start helps",
+);
+
+const AUDIT: Reason = reason(
+    "audit-not-written",
+    "the audit trail cannot be written, so results wait",
 );
 
 /// Room that a result with its pages and a batch of them need, generously.
@@ -141,6 +146,10 @@ impl Health {
         let folder = self.drop_folder.as_deref();
         if folder.is_some_and(|folder| std::fs::read_dir(folder).is_err()) {
             reasons.push(FOLDER);
+        }
+        let trail = self.observed.trail.as_ref();
+        if trail.is_some_and(Trail::is_failing) {
+            reasons.push(AUDIT);
         }
         reasons
     }

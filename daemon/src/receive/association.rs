@@ -8,6 +8,7 @@ use super::shared::{Peer, Shared, Titles};
 use super::wire::{Stream, Wire, WireError};
 use super::{proxy, storing};
 use crate::config::SenderSettings;
+use crate::observe::audit::Event;
 use dicom_ul::pdu::{AbortRQServiceProviderReason, AbortRQSource, PDataValue, PDataValueType, Pdu};
 use std::collections::BTreeMap;
 use std::net::IpAddr;
@@ -98,6 +99,12 @@ pub(super) async fn serve(
     }
     if contexts.is_empty() {
         shared.refused(Refusal::NoContext, address, &titles, "");
+    } else {
+        shared.observed.note(|| Event::Association {
+            address,
+            calling: calling.clone(),
+            refusal: None,
+        });
     }
     tracing::debug!(code = "association-opened", peer = %address, calling, contexts = contexts.len());
     let assembler = Assembler::new(shared.settings.max_object_bytes);

@@ -4,6 +4,7 @@ use super::places::{Place, Places};
 use super::refusal::{Refusal, Refusals, Reply};
 use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
 use crate::observe::Observed;
+use crate::observe::audit::Event;
 use crate::observe::metrics::Open;
 use crate::store::Store;
 use dicom_ul::pdu::AssociationRQ;
@@ -172,6 +173,11 @@ impl Shared {
     /// Counts a refusal and writes its one line of log.
     pub(super) fn refused(&self, refusal: Refusal, peer: IpAddr, titles: &Titles, detail: &str) {
         self.refusals().count(refusal);
+        self.observed.note(|| Event::Association {
+            address: peer,
+            calling: titles.calling.clone(),
+            refusal: Some(refusal),
+        });
         let answer = match refusal.reply() {
             Reply::Close => "closed".to_owned(),
             Reply::Abort { reason } => format!("A-ABORT 2/{reason}"),

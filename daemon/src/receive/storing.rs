@@ -4,10 +4,14 @@ use super::dimse::Status;
 use super::negotiate::Context;
 use super::shared::Shared;
 use crate::config::{Malformed, SenderSettings};
+use crate::observe::audit::message::Outcome;
+use crate::observe::audit::{Event, Facts, Origin};
 use crate::observe::metrics::{Arrival, Source};
+use crate::observe::{self};
 use crate::sr;
 use crate::store::StoreError;
-use crate::store::objects::{self, Incoming, Kept};
+use crate::store::facts::{self, ObjectFacts};
+use crate::store::objects::{Incoming, Kept};
 use sha2::{Digest, Sha256};
 use tokio::time::Instant;
 
@@ -29,8 +33,19 @@ pub(super) struct From<'a> {
 /// Keeps an object. `Success` means that it is on stable storage.
 pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec<u8>) -> Status {
     let started = Instant::now();
-    let arrived = |arrival| shared.observed.metrics.arrived(Source::Dicom, arrival);
     let calling = from.calling;
+    let arrived = |arrival| shared.observed.metrics.arrived(Source::Dicom, arrival);
+    let not_kept = |outcome| {
+        shared.observed.note(|| Event::Received {
+            origin: Origin::Peer(calling.to_owned()),
+            is_repeat: false,
+            outcome,
+            facts: Facts {
+                instance: Some(uid.to_owned()),
+                ..Facts::default()
+            },
+        });
+    };
     let object = short_hash(uid);
     let length = bytes.len();
     let bytes = match from.sender.malformed {
@@ -39,6 +54,7 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
             Ok(bytes) => bytes,
             Err((status, why)) => {
                 arrived(Arrival::Refused);
+                not_kept(Outcome::Minor("refused: not what this sender may send"));
                 let said = status.hex();
                 tracing::warn!(code = "object-refused", calling, object, status = said, why);
                 return status;
@@ -46,7 +62,11 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
         },
     };
     match keep(shared, from, bytes).await {
-        Ok(kept) => {
+        Ok((kept, repeated)) => {
+            if let Some(facts) = repeated {
+                let origin = Origin::Peer(calling.to_owned());
+                shared.observed.note(|| observe::repeated(origin, &facts));
+            }
             let took_ms = u64::try_from(started.elapsed().as_millis()).unwrap_or(u64::MAX);
             let (code, id, arrival) = match kept {
                 Kept::New(id) => ("object-kept", id, Arrival::Kept),
@@ -58,6 +78,7 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
         }
         Err(error) => {
             arrived(Arrival::Failed);
+            not_kept(Outcome::Serious("the store did not take it"));
             let status = match error {
                 _ if shared.store.doubt().is_some() => Status::StoreInDoubt,
                 StoreError::InDoubt { .. } => Status::StoreInDoubt,
@@ -74,7 +95,12 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
     }
 }
 
-async fn keep(shared: &Shared, from: From<'_>, bytes: Vec<u8>) -> Result<Kept, StoreError> {
+/// Keeps an object; with what the audit trail tells of it if it was here already.
+async fn keep(
+    shared: &Shared,
+    from: From<'_>,
+    bytes: Vec<u8>,
+) -> Result<(Kept, Option<ObjectFacts>), StoreError> {
     let source = format!("dicom:{}", from.calling);
     let is_large = bytes.len() > LARGE_BYTES;
     let syntax = from.context.syntax;
@@ -84,7 +110,7 @@ async fn keep(shared: &Shared, from: From<'_>, bytes: Vec<u8>) -> Result<Kept, S
     let object = aside(is_large, pack).await.ok_or(StoreError::Panicked)??;
     shared
         .store
-        .write_async(move |tx| objects::keep(tx, &object))
+        .write_async(move |tx| facts::keep(tx, &object))
         .await
 }
 

@@ -9,6 +9,7 @@
 pub mod backlog;
 pub mod copy;
 pub mod error;
+pub mod facts;
 mod lock;
 pub mod meta;
 pub mod objects;

@@ -40,7 +40,7 @@ impl StoredDisposition {
         }
     }
 
-    fn from_word(word: &str) -> Result<Self, StoreError> {
+    pub(super) fn from_word(word: &str) -> Result<Self, StoreError> {
         Self::ALL
             .into_iter()
             .find(|one| one.word() == word)

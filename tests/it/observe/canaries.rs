@@ -201,13 +201,27 @@ async fn a_thousand_patients_leave_no_name_outside() {
         let bytes = fs::read(proc.join(name)).unwrap_or_default();
         search(name, &String::from_utf8_lossy(&bytes));
     }
-    let (live, _) = (daemon.log(), daemon.stop());
+    let (live, ended) = (daemon.log(), daemon.stop());
+    assert_eq!(ended, Some(0));
     for line in &live {
         search("the log", &line.to_string());
     }
     assert!(live.len() > 1000, "debug lines are among them");
     assert!(stderr.exists());
     search_files(site.path("").as_path());
+    // The audit trail holds one record for each, and the ids that nobody else may show.
+    let (trail, events) = super::audit::events(&site.path("audit.xml"));
+    assert!(trail.contains("CANARYID5"));
+    assert_eq!(events["110104 C 0"], 700, "{events:?}");
+    assert_eq!(events["110104 C 4"], 50, "refused objects");
+    assert_eq!(events["110104 R 0"], 20, "repeats");
+    assert_eq!(events["110107 C 0"], 150, "good files");
+    assert_eq!(events["110107 C 4"], 100, "files in quarantine");
+    assert_eq!(events["110113 E 0"], 1, "associations accepted");
+    assert_eq!(events["110113 E 4"], 30, "associations refused");
+    assert_eq!(events["110106 R 0"], found[published] as usize, "results");
+    assert_eq!(events["110100 E 0"], 2, "start and stop");
+    assert_eq!(events.len(), 9, "{events:?}");
     // The search finds what there is to find.
     let store = fs::read(site.path("store.sqlite")).expect("store");
     assert!(String::from_utf8_lossy(&store).contains("CANARYID5"));

@@ -3,10 +3,13 @@
 use super::Look;
 use super::file::{self, NotRead, State};
 use crate::config::{After, FolderSettings};
-use crate::observe::Observed;
+use crate::observe::audit::message::Outcome;
+use crate::observe::audit::{Event, Facts, Origin};
 use crate::observe::metrics::{Arrival, Source};
+use crate::observe::{self, Observed};
 use crate::sr::{Limits, gate};
-use crate::store::objects::{self, Incoming, Kept, ObjectId};
+use crate::store::facts;
+use crate::store::objects::{Incoming, Kept, ObjectId};
 use crate::store::{Store, StoreError};
 use std::collections::HashMap;
 use std::ffi::{OsStr, OsString};
@@ -177,13 +180,17 @@ impl Scanner {
         if incoming.is_empty() {
             return;
         }
-        let kept: Result<Vec<Kept>, StoreError> = self
+        let kept: Result<Vec<(Kept, _)>, StoreError> = self
             .store
-            .write(move |tx| incoming.iter().map(|one| objects::keep(tx, one)).collect());
+            .write(move |tx| incoming.iter().map(|one| facts::keep(tx, one)).collect());
         match kept {
             Ok(kept) => {
                 self.store_trouble_noted = false;
-                for (name, kept) in names.into_iter().zip(kept) {
+                for (name, (kept, repeated)) in names.into_iter().zip(kept) {
+                    if let Some(facts) = repeated {
+                        let event = || observe::repeated(Origin::Files, &facts);
+                        self.observed.note(event);
+                    }
                     let (id, arrival) = match kept {
                         Kept::New(id) => (id, Arrival::Kept),
                         Kept::Repeat(id) => (id, Arrival::Repeat),
@@ -283,6 +290,12 @@ impl Scanner {
                 look.failed += 1;
                 let metrics = &self.observed.metrics;
                 metrics.arrived(Source::Folder, Arrival::Refused);
+                self.observed.note(|| Event::Received {
+                    origin: Origin::Files,
+                    is_repeat: false,
+                    outcome: Outcome::Minor("moved to the folder failed"),
+                    facts: Facts::default(),
+                });
                 look.waiting = look.waiting.saturating_sub(1);
             }
             Err(error) => note(seen, "folder-not-put-away", &error),
