@@ -241,9 +241,19 @@ impl Signals {
     }
 }
 
+/// A sender waits for its answer, a result can wait: receiving goes first. On Linux a thread has a
+/// niceness of its own, and hands it on to those it starts.
+fn give_way() {
+    #[cfg(target_os = "linux")]
+    if let Err(error) = rustix::process::nice(10) {
+        tracing::debug!(code = "not-nice", %error);
+    }
+}
+
 /// Drains the pipeline whenever something may have come, until told to stop; then once more, as far
 /// as there is time.
 fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
+    give_way();
     let mut changes = pipeline.store().changes();
     let mut looked_for_old: Option<Instant> = None;
     loop {

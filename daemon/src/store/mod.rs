@@ -47,8 +47,9 @@ const BUSY_LIMIT: Duration = Duration::from_secs(5);
 /// Beside a store that was left in doubt; holds the reason.
 const DOUBT: &str = ".doubt";
 
-/// Pages in the log from which on it is brought over into the file; SQLite's own default.
-const LOG_PAGES: c_int = 1000;
+/// Pages in the log from which on it is brought over into the file. Four times the default of SQLite:
+/// several checkpoints a second under full load held up the senders.
+const LOG_PAGES: c_int = 4000;
 
 /// Connections for reading that are kept open.
 const READERS_KEPT: usize = 4;
