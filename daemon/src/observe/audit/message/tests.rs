@@ -46,6 +46,16 @@ fn patient<'a>(document: &'a Document<'a>) -> Option<Found<'a, 'a>> {
     document.descendants().find(role)
 }
 
+/// Event with its id, types, action, outcome, and roles of its participants.
+type Case = (
+    Event,
+    &'static str,
+    &'static [&'static str],
+    &'static str,
+    &'static str,
+    &'static [&'static str],
+);
+
 /// Event id, type and action of PS3.15 tables A.5.3.1-1, A.5.3.4-1, A.5.3.5-1, A.5.3.7-1 and
 /// A.5.3.11-1; roles of the participants as these tables say.
 #[test]
@@ -56,7 +66,7 @@ fn each_event_is_the_message_that_its_table_describes() {
         calling: "CART".into(),
         refusal,
     };
-    let cases: Vec<(Event, &str, &[&str], &str, &str, &[&str])> = vec![
+    let cases: Vec<Case> = vec![
         (Event::Started, "110100", &["110120"], "E", "0", &["110150"]),
         (Event::Stopped, "110100", &["110121"], "E", "0", &["110150"]),
         (association(None), "110113", &["110126"], "E", "0", &[]),
