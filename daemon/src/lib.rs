@@ -12,6 +12,7 @@ pub mod assess;
 pub mod companions;
 pub mod department;
 pub mod extract;
+pub mod forms;
 pub mod geometry;
 pub mod history;
 pub mod normalise;

@@ -7,11 +7,13 @@
 
 mod audit;
 mod filing;
+mod forms;
 mod known;
 mod reads;
 mod renderings;
 mod sum;
 
+pub use forms::{context, envelope};
 pub use known::{content_of, known};
 pub use renderings::Beside;
 pub use sum::{Sum, sum};

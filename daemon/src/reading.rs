@@ -4,6 +4,7 @@
 mod charsets;
 mod documents;
 mod facts;
+pub mod own;
 mod sessions;
 
 #[cfg(test)]
@@ -32,6 +33,9 @@ const CLASSES: [&str; 5] = [
     "1.2.840.10008.5.1.4.1.1.88.34",
     "1.2.840.10008.5.1.4.1.1.88.35",
 ];
+
+/// Code of the remark on a result of this program that came back.
+pub const OWN_RESULT: &str = "own-result";
 
 /// How objects are read.
 #[derive(Debug, Clone)]
@@ -167,6 +171,14 @@ fn readable_tree<'a>(document: &'a Document, remarks: &mut Vec<Remark>) -> Optio
             remarks.push(Remark::info(
                 "class-not-read",
                 format!("Reports of the class {class} are kept and not read."),
+            ));
+            None
+        }
+        // Its values are quoted from reports: read again they would count twice.
+        _ if own::is_own(tree) => {
+            remarks.push(Remark::info(
+                OWN_RESULT,
+                "This is a result of this program that came back; its values are not read.",
             ));
             None
         }

@@ -15,6 +15,7 @@ mod demo;
 mod department;
 mod documents;
 mod folder;
+mod forms;
 mod harness;
 // It measures in /proc.
 #[cfg(target_os = "linux")]

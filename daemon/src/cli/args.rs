@@ -31,6 +31,8 @@ pub(super) enum Command {
     Explain(ExplainArgs),
     /// Show a patient's exams, baseline and statuses.
     History(HistoryArgs),
+    /// Write one result in another form: DICOM SR, PDF, HL7 v2, FHIR or CSV.
+    Render(RenderArgs),
     /// List objects in quarantine, or save the bytes of one.
     Quarantine(QuarantineArgs),
     /// Check a template or site dictionary, or try it on reports; no store.
@@ -163,6 +165,47 @@ impl From<EyeChoice> for Option<Eye> {
             EyeChoice::Both => None,
         }
     }
+}
+
+#[derive(Debug, Args)]
+pub(super) struct RenderArgs {
+    /// A `result.json`; or an exam id or Study Instance UID, whose newest result is taken from the
+    /// store.
+    #[arg(value_name = "RESULT_JSON|EXAM")]
+    pub(super) result: String,
+    /// The form.
+    #[arg(long, value_enum)]
+    pub(super) form: FormChoice,
+    /// The file to write.
+    #[arg(short, long, value_name = "FILE")]
+    pub(super) output: PathBuf,
+    /// Configuration file; only for an exam.
+    #[arg(long, value_name = "FILE", env = "SHEATHLINE_CONFIG")]
+    pub(super) config: Option<PathBuf>,
+    /// A report that a result.json rests on: patient, study and references are taken from it. May
+    /// be given more than once.
+    #[arg(long, value_name = "REPORT_DCM")]
+    pub(super) source: Vec<PathBuf>,
+    /// The version that a result.json replaces.
+    #[arg(long, value_name = "RESULT_JSON")]
+    pub(super) previous: Option<PathBuf>,
+}
+
+/// A form of a result.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum FormChoice {
+    /// Comprehensive SR by TID 1500, a DICOM file.
+    Sr,
+    /// The page as PDF.
+    Pdf,
+    /// The page as Encapsulated PDF, a DICOM file.
+    PdfDicom,
+    /// HL7 v2.5.1 ORU^R01.
+    Hl7,
+    /// FHIR R4 transaction, JSON.
+    Fhir,
+    /// A row for each value and each assessment.
+    Csv,
 }
 
 #[derive(Debug, Args)]

@@ -8,6 +8,7 @@ mod keep;
 mod look;
 pub(crate) mod open;
 pub(crate) mod print;
+mod render;
 mod say;
 mod service;
 mod simulate;
@@ -58,6 +59,7 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Compact(args) => keep::compact(&args),
         args::Command::Explain(args) => look::explain(&args),
         args::Command::History(args) => look::history(&args),
+        args::Command::Render(args) => render::render(&args),
         args::Command::Quarantine(args) => look::quarantine(&args),
         args::Command::Template(command) => template::template(&command),
         args::Command::Unmapped(args) => template::unmapped(&args),

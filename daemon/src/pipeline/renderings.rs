@@ -1,8 +1,9 @@
 //! The files of one result, from its row and, for the picture, from the patient's other results.
 
-use super::content_of;
+use super::{content_of, envelope};
 use crate::domain::PatientKey;
-use crate::render::{Content, Envelope, cautions, html, json, text};
+use crate::render::trend::Trend;
+use crate::render::{Content, csv, html, pdf, text};
 use crate::store::results::{self, ResultRow};
 use crate::store::{Store, StoreError};
 use std::cell::RefCell;
@@ -33,34 +34,38 @@ impl<'a> Renderings<'a> {
         }
     }
 
-    /// The files of one result: name and bytes. JSON and text are functions of the row; the picture
-    /// in the page also shows the patient's earlier exams as the store tells them when it is drawn.
+    /// The files of one result: name and bytes. JSON, CSV and text are functions of the row; the picture
+    /// in the pages also shows the patient's earlier exams as the store tells them when it is drawn.
     pub(super) fn of(&self, row: &ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError> {
         let envelope = envelope(row)?;
         let bytes = envelope
             .to_bytes()
             .map_err(|error| StoreError::Work(error.to_string()))?;
-        let mut files = vec![("result.json", bytes)];
+        let trends = self.trends(row, &envelope.content)?;
+        let page = pdf::pdf(&envelope, &trends);
+        let page = page.map_err(|error| StoreError::Work(error.to_string()))?;
+        let mut files = vec![
+            ("result.json", bytes),
+            ("result.csv", csv::csv(&envelope).into_bytes()),
+            ("result.pdf", page),
+        ];
         if self.beside.text {
             files.push(("result.txt", text::text(&envelope.content).into_bytes()));
         }
         if self.beside.html {
-            files.push(("result.html", self.page(row, &envelope)?.into_bytes()));
+            files.push(("result.html", html::page(&envelope, &trends).into_bytes()));
         }
         Ok(files)
     }
 
-    fn page(&self, row: &ResultRow, envelope: &Envelope) -> Result<String, StoreError> {
+    fn trends(&self, row: &ResultRow, content: &Content) -> Result<Vec<Trend>, StoreError> {
         let mut patient = self.patient.borrow_mut();
         let others = match patient.take() {
             Some((key, contents)) if key == row.patient => contents,
             _ => self.results_of(&row.patient)?,
         };
         let (_, others) = patient.insert((row.patient.clone(), others));
-        Ok(html::page(
-            envelope,
-            &html::trends(&envelope.content, others),
-        ))
+        Ok(html::trends(content, others))
     }
 
     fn results_of(&self, key: &PatientKey) -> Result<Vec<Content>, StoreError> {
@@ -69,22 +74,6 @@ impl<'a> Renderings<'a> {
             .read(|conn| results::latest_of_patient(conn, key))?;
         rows.iter().map(content_of).collect()
     }
-}
-
-fn envelope(row: &ResultRow) -> Result<Envelope, StoreError> {
-    Ok(Envelope {
-        schema: json::SCHEMA.to_owned(),
-        software: concat!("sheathline ", env!("CARGO_PKG_VERSION")).to_owned(),
-        version: row.version,
-        key: row.key.clone(),
-        supersedes: row.supersedes,
-        why: row.why.clone(),
-        created_at: row
-            .created_at
-            .to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
-        notice: cautions::NOT_A_DEVICE.to_owned(),
-        content: content_of(row)?,
-    })
 }
 
 #[cfg(test)]
@@ -137,9 +126,13 @@ mod tests {
             let files = Renderings::new(&store, Beside { text, html }).of(&row);
             names(&files.unwrap())
         };
-        assert_eq!(files(false, false), ["result.json"]);
-        assert_eq!(files(true, false), ["result.json", "result.txt"]);
-        assert_eq!(files(false, true), ["result.json", "result.html"]);
+        assert_eq!(
+            files(false, false),
+            ["result.json", "result.csv", "result.pdf"]
+        );
+        let last = |text, html| files(text, html).split_off(3);
+        assert_eq!(last(true, false), ["result.txt"]);
+        assert_eq!(last(false, true), ["result.html"]);
     }
 
     #[test]
@@ -155,7 +148,7 @@ mod tests {
         rows.sort_by_key(|row| content_of(row).unwrap().exam.performed_at);
         let pages: Vec<String> = rows
             .iter()
-            .map(|row| renderings.of(row).unwrap().remove(1).1)
+            .map(|row| renderings.of(row).unwrap().remove(3).1)
             .map(|bytes| String::from_utf8(bytes).unwrap())
             .collect();
         // A column of the picture starts with the day of its exam.

@@ -3,8 +3,8 @@
 //! The answer stands first, in words and numbers; what it rests on follows. Nothing is loaded and
 //! nothing runs. No colour means anything: the page says the same printed in black and white.
 
-mod lists;
-mod tables;
+pub(super) mod lists;
+pub(super) mod tables;
 
 #[cfg(test)]
 mod tests;
@@ -168,7 +168,7 @@ fn text(text: &str) -> Markup {
     html! { bdi { (text) } }
 }
 
-fn borders(content: &Content) -> &'static str {
+pub(super) fn borders(content: &Content) -> &'static str {
     match content.exam.definition {
         Some(crate::domain::Border::Outer) => "outer",
         Some(crate::domain::Border::Inner) => "inner",
@@ -176,7 +176,7 @@ fn borders(content: &Content) -> &'static str {
     }
 }
 
-fn age_words(years: f64) -> String {
+pub(super) fn age_words(years: f64) -> String {
     if years < 2.0 {
         format!("{:.0} months", (years * 12.0).floor())
     } else {
@@ -219,7 +219,7 @@ fn statement(content: &Content, status: &str) -> Markup {
 }
 
 /// The first letter as a capital.
-fn capital(text: &str) -> String {
+pub(super) fn capital(text: &str) -> String {
     let mut letters = text.chars();
     let first = letters.next().map(|first| first.to_uppercase());
     first.into_iter().flatten().chain(letters).collect()

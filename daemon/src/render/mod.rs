@@ -7,12 +7,14 @@ mod beside;
 pub mod cautions;
 pub mod change;
 pub mod content;
+pub mod csv;
 pub mod html;
 pub mod json;
-mod phrases;
+pub mod pdf;
+pub(crate) mod phrases;
 mod readings;
 #[cfg(test)]
-mod samples;
+pub(crate) mod samples;
 pub mod text;
 pub mod trend;
 

@@ -159,3 +159,22 @@ pub(super) fn remarks(content: &Content) -> Vec<String> {
     });
     notices.chain(stated).collect()
 }
+
+/// A number with at most six decimals and no zeros behind; a tiny chance is not written as zero.
+pub(crate) fn exact(value: f64) -> String {
+    let text = format!("{value:.6}");
+    let short = text.trim_end_matches('0').trim_end_matches('.');
+    match short {
+        "-0" => "0".to_owned(),
+        "0" if value > 0.0 => format!("{value:.3e}"),
+        short => short.to_owned(),
+    }
+}
+
+/// The word of a variant as it stands in JSON.
+pub(super) fn word(variant: &impl serde::Serialize) -> String {
+    match serde_json::to_value(variant) {
+        Ok(serde_json::Value::String(word)) => word,
+        _ => String::new(),
+    }
+}

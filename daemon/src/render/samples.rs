@@ -36,12 +36,12 @@ fn last(known: &mut Known) -> &mut ObjectReading {
 }
 
 /// All results of what is known, oldest first.
-pub(super) fn all(known: &Known) -> Vec<Content> {
+pub(crate) fn all(known: &Known) -> Vec<Content> {
     results::of_patient(known, &Site::default()).unwrap()
 }
 
 /// Three exams that agree and one well above them, with a mean beside its readings.
-pub(super) fn flagged() -> Known {
+pub(crate) fn flagged() -> Known {
     let mut known = well(
         known(&[
             (&[4.8, 4.9, 4.7], &[4.9, 4.8, 4.9]),
@@ -65,7 +65,7 @@ pub(super) fn flagged() -> Known {
 }
 
 /// As expected, by another operator, after surgery.
-pub(super) fn within() -> Known {
+pub(crate) fn within() -> Known {
     let mut known = known(&[
         (&[5.2, 5.3], &[5.3, 5.2]),
         (&[5.3, 5.3], &[5.2, 5.4]),
@@ -79,12 +79,12 @@ pub(super) fn within() -> Known {
     known
 }
 
-pub(super) fn no_baseline() -> Known {
+pub(crate) fn no_baseline() -> Known {
     known(&[(&[4.4, 4.5, 4.4], &[4.5, 4.4, 4.5])])
 }
 
 /// Nothing of the last exam can be used, for several reasons.
-pub(super) fn not_comparable() -> Known {
+pub(crate) fn not_comparable() -> Known {
     let mut known = known(&[(&[4.9, 4.8], &[4.9, 5.0]), (&[5.5, 5.6, 0.55], &[5.4, 5.4])]);
     let exam = last(&mut known);
     for (n, m) in exam.measurements.iter_mut().enumerate() {
@@ -113,12 +113,12 @@ pub(super) fn not_comparable() -> Known {
 }
 
 /// Only the right eye was ever measured.
-pub(super) fn one_eye() -> Known {
+pub(crate) fn one_eye() -> Known {
     known(&[(&[5.0, 5.1, 5.0], &[]), (&[5.1, 5.0, 5.2], &[])])
 }
 
 /// The right eye rose, the left did not.
-pub(super) fn one_eye_out() -> Known {
+pub(crate) fn one_eye_out() -> Known {
     let mut known = flagged();
     let left = [4.9, 5.0, 4.9];
     let values = last(&mut known).measurements.iter_mut();
@@ -130,12 +130,12 @@ pub(super) fn one_eye_out() -> Known {
 }
 
 /// Far under what was expected.
-pub(super) fn below() -> Known {
+pub(crate) fn below() -> Known {
     known(&[(&[5.6, 5.7], &[5.6, 5.5]), (&[4.2, 4.3], &[4.2, 4.3])])
 }
 
 /// Every sample by name.
-pub(super) fn every() -> Vec<(&'static str, Known)> {
+pub(crate) fn every() -> Vec<(&'static str, Known)> {
     vec![
         ("flagged", flagged()),
         ("within", within()),
@@ -148,7 +148,7 @@ pub(super) fn every() -> Vec<(&'static str, Known)> {
 }
 
 /// The newest result of what is known, as published.
-pub(super) fn newest(known: &Known) -> Envelope {
+pub(crate) fn newest(known: &Known) -> Envelope {
     let content = all(known).pop().unwrap();
     Envelope {
         schema: json::SCHEMA.to_owned(),
@@ -164,7 +164,7 @@ pub(super) fn newest(known: &Known) -> Envelope {
 }
 
 /// Compares with a file in `fixtures/render/`; `RENDER_WRITE=1` writes it instead.
-pub(super) fn golden(file: &str, rendered: &str) {
+pub(crate) fn golden(file: &str, rendered: &str) {
     let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/../fixtures/render/");
     let path = std::path::Path::new(folder).join(file);
     if std::env::var_os("RENDER_WRITE").is_some() {

@@ -14,24 +14,38 @@ pub fn text(content: &Content) -> String {
     heading(&mut out, content);
     paragraph(&mut out, &summary(content));
     rows(&mut out, content);
-    for (title, lines) in beside::sections(content) {
+    for (title, lines) in sections(content) {
         list(&mut out, title, &lines);
     }
-    list(&mut out, "Baseline", &baseline(content));
-    list(&mut out, "Readings", &readings(content));
-    list(&mut out, "Remarks", &phrases::remarks(content));
-    let cautions: Vec<String> = content.cautions.iter().map(|c| c.text.clone()).collect();
-    list(&mut out, "Cautions", &cautions);
-    let context = content.context.as_ref();
-    let context = context.map_or(Vec::new(), |context| context.lines());
-    list(&mut out, beside::PUBLISHED, &context);
-    list(
-        &mut out,
-        "What would change this result",
-        &content.would_change,
-    );
     wrap(&mut out, NOT_A_DEVICE, "", "");
     out
+}
+
+/// Title of the cautions.
+pub(crate) const CAUTIONS: &str = "Cautions";
+
+/// Titles and lines below the answer, in the order of reading; a title without lines has nothing
+/// to say.
+#[must_use]
+pub fn sections(content: &Content) -> Vec<(&'static str, Vec<String>)> {
+    let mut sections: Vec<_> = beside::sections(content).into();
+    let cautions = content.cautions.iter().map(|c| c.text.clone());
+    let context = content.context.as_ref();
+    sections.extend([
+        ("Baseline", baseline(content)),
+        ("Readings", readings(content)),
+        ("Remarks", phrases::remarks(content)),
+        (CAUTIONS, cautions.collect()),
+        (
+            beside::PUBLISHED,
+            context.map_or(Vec::new(), |context| context.lines()),
+        ),
+        (
+            "What would change this result",
+            content.would_change.clone(),
+        ),
+    ]);
+    sections
 }
 
 fn heading(out: &mut String, content: &Content) {
@@ -146,7 +160,8 @@ fn rows(out: &mut String, content: &Content) {
     out.push('\n');
 }
 
-fn baseline(content: &Content) -> Vec<String> {
+/// The exams that the comparison rests on, and those that did not serve.
+pub(crate) fn baseline(content: &Content) -> Vec<String> {
     let mm = |values: &[Millimetres]| {
         let texts: Vec<String> = values.iter().copied().map(phrases::millimetres).collect();
         if texts.is_empty() {

@@ -16,7 +16,8 @@ mod paint;
 #[cfg(test)]
 mod tests;
 
-pub(super) use canvas::misleading;
+pub(crate) use canvas::misleading;
+pub(super) use canvas::{Anchor, Drawing, Shape};
 pub use of::of_contents;
 
 use crate::assess::Status;
@@ -138,15 +139,26 @@ pub fn figure(trend: &Trend, id: &'static str) -> String {
     draw(trend, Size::Figure, id).replacen(" xmlns=\"http://www.w3.org/2000/svg\"", "", 1)
 }
 
+/// The figure for a page that is no HTML.
+pub(super) fn drawing(trend: &Trend) -> Drawing {
+    paint::paint(&sorted(trend), Size::Figure).1
+}
+
 fn draw(trend: &Trend, size: Size, id: &str) -> String {
+    let trend = sorted(trend);
+    let (picture, _) = paint::paint(&trend, size);
+    canvas::describe(&picture, id, &trend.title, &description(&trend))
+}
+
+/// The trend in the order of time, without values that would break the scale.
+fn sorted(trend: &Trend) -> Trend {
     let mut trend = Trend {
         points: trend.points.iter().map(TrendPoint::drawable).collect(),
         ..trend.clone()
     };
     trend.points.sort_by_key(|point| point.date);
     trend.events.sort();
-    let picture = paint::paint(&trend, size);
-    canvas::describe(&picture, id, &trend.title, &description(&trend))
+    trend
 }
 
 /// A status in a word or two.

@@ -150,7 +150,13 @@ impl<'a> Reader<'a, '_> {
             }
             return Some(bytes.iter().map(octal).collect());
         }
-        let name = matches!(tag, tags::PERSON_NAME | tags::OPERATORS_NAME);
+        let name = matches!(
+            tag,
+            tags::PERSON_NAME
+                | tags::OPERATORS_NAME
+                | tags::PATIENT_NAME
+                | tags::REFERRING_PHYSICIAN_NAME
+        );
         let charset = Rc::clone(&self.charset);
         let decoded = charset.decode(&bytes, name);
         match &charset.word {

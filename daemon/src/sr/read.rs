@@ -140,7 +140,7 @@ pub fn without_pixels(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Op
     Some([before, after].concat())
 }
 
-fn decode(admitted: &Admitted<'_>) -> Result<InMemDicomObject, ReadError> {
+pub(super) fn decode(admitted: &Admitted<'_>) -> Result<InMemDicomObject, ReadError> {
     let syntax = TransferSyntaxRegistry
         .get(admitted.syntax)
         .ok_or(ReadError::Syntax(admitted.syntax))?;

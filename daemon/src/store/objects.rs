@@ -341,6 +341,16 @@ pub fn body(conn: &Connection, id: ObjectId) -> Result<Vec<u8>, StoreError> {
     Ok(body)
 }
 
+/// The transfer syntax of an object; `None` when its bytes are a file that says so itself.
+///
+/// # Errors
+/// There is no such object.
+pub fn transfer_syntax(conn: &Connection, id: ObjectId) -> Result<Option<String>, StoreError> {
+    Ok(conn
+        .prepare_cached("select transfer_syntax from object where id = ?1")?
+        .query_row([id], |row| row.get(0))?)
+}
+
 /// Notes that the bytes of an object are damaged. A reading made of them before stays in use.
 /// Returns whether there is one.
 ///

@@ -138,7 +138,7 @@ pub(super) fn provenance(result: &Envelope) -> Markup {
 }
 
 /// Parameters of comparison and technique that are not the defaults: `z_above 2.0 (default 1.645)`.
-fn differing(content: &Content) -> Vec<String> {
+pub(in crate::render) fn differing(content: &Content) -> Vec<String> {
     let mut found = differences(&content.parameters, &Parameters::default());
     found.extend(differences(&content.technique, &Technique::default()));
     found

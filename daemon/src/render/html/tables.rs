@@ -6,16 +6,16 @@ use crate::render::{Content, phrases};
 use maud::{Markup, html};
 
 /// What the leading row is about.
-pub(super) fn leading_name(content: &Content) -> String {
+pub(in crate::render) fn leading_name(content: &Content) -> String {
     phrases::named_rows(content)
         .find(|(_, row)| row.comparison.is_some())
         .map_or(String::new(), |(name, _)| name.to_lowercase())
 }
 
 /// Columns of the answer's rows, each with what it holds of a comparison.
-type Column = (&'static str, fn(&Comparison) -> String);
+pub(in crate::render) type Column = (&'static str, fn(&Comparison) -> String);
 
-const COLUMNS: [Column; 8] = [
+pub(in crate::render) const COLUMNS: [Column; 8] = [
     ("expected mm", |c| format!("{:.2}", c.expected_mm)),
     ("interval mm", |c| {
         format!("{:.2} to {:.2}", c.lower_mm, c.upper_mm)
@@ -31,6 +31,10 @@ const COLUMNS: [Column; 8] = [
         phrases::percent(c.probability_high).replace("less than", "<")
     }),
 ];
+
+/// What stands below the table of the rows.
+pub(in crate::render) const CHANCE: &str = "Chance: of a value at least this high if nothing has \
+    changed; not the probability of raised pressure. The smallest change is half the interval.";
 
 /// Right eye, left eye, both.
 pub(super) fn rows(content: &Content) -> Markup {
@@ -76,8 +80,7 @@ pub(super) fn rows(content: &Content) -> Markup {
                     }
                 }
             }
-            p { "Chance: of a value at least this high if nothing has changed; not the \
-                 probability of raised pressure. The smallest change is half the interval." }
+            p { (CHANCE) }
         }
     }
 }

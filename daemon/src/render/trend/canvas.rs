@@ -8,7 +8,7 @@ use std::fmt::Write as _;
 
 /// Where a text stands from its point.
 #[derive(Debug, Clone, Copy)]
-pub(super) enum Anchor {
+pub(in crate::render) enum Anchor {
     Left,
     Middle,
     Right,
@@ -16,13 +16,13 @@ pub(super) enum Anchor {
 
 /// How a text looks.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Face {
-    pub(super) size: f64,
-    pub(super) bold: bool,
-    pub(super) colour: RGBColor,
-    pub(super) anchor: Anchor,
+pub(in crate::render) struct Face {
+    pub(in crate::render) size: f64,
+    pub(in crate::render) bold: bool,
+    pub(in crate::render) colour: RGBColor,
+    pub(in crate::render) anchor: Anchor,
     /// Reads downwards, like the back of a book.
-    pub(super) downwards: bool,
+    pub(in crate::render) downwards: bool,
 }
 
 impl Face {
@@ -88,17 +88,43 @@ impl Face {
     }
 }
 
-pub(super) type Point = (f64, f64);
+pub(in crate::render) type Point = (f64, f64);
+
+/// What was drawn, for pages that are no SVG. Positions are those of the SVG, in pixels.
+#[derive(Debug, Clone)]
+pub(in crate::render) enum Shape {
+    /// Points joined by a line of that width.
+    Line(Vec<Point>, f64, RGBColor),
+    /// A filled shape.
+    Polygon(Vec<Point>, RGBAColor),
+    /// A circle, filled or else drawn with a line of that width.
+    Circle(Point, f64, RGBColor, Option<f64>),
+    /// Text whose small letters are centred on the point's height.
+    Text(String, Point, Face),
+}
+
+/// A finished picture.
+pub(in crate::render) struct Drawing {
+    pub(in crate::render) width: f64,
+    pub(in crate::render) height: f64,
+    pub(in crate::render) shapes: Vec<Shape>,
+}
 
 /// The picture under the pen.
 pub(super) struct Canvas<'s> {
     backend: SVGBackend<'s>,
+    drawing: Drawing,
 }
 
 impl<'s> Canvas<'s> {
     pub(super) fn new(out: &'s mut String, width: f64, height: f64) -> Self {
         let mut canvas = Canvas {
             backend: SVGBackend::with_string(out, (width as u32, height as u32)),
+            drawing: Drawing {
+                width,
+                height,
+                shapes: Vec::new(),
+            },
         };
         canvas.rectangle(
             (0.0, 0.0),
@@ -116,12 +142,18 @@ impl<'s> Canvas<'s> {
         done.expect("writing to a string");
     }
 
-    pub(super) fn finish(mut self) {
+    pub(super) fn finish(mut self) -> Drawing {
         Self::draw(self.backend.present());
+        self.drawing
+    }
+
+    fn keep(&mut self, shape: Shape) {
+        self.drawing.shapes.push(shape);
     }
 
     pub(super) fn line(&mut self, from: Point, to: Point, width: u32, colour: RGBColor) {
         let style = ShapeStyle::from(colour).stroke_width(width);
+        self.keep(Shape::Line(vec![from, to], width.into(), colour));
         Self::draw(self.backend.draw_line(px(from), px(to), &style));
     }
 
@@ -144,10 +176,13 @@ impl<'s> Canvas<'s> {
 
     pub(super) fn rectangle(&mut self, from: Point, to: Point, colour: RGBAColor) {
         let style = ShapeStyle::from(colour).filled();
+        let corners = vec![from, (to.0, from.1), to, (from.0, to.1)];
+        self.keep(Shape::Polygon(corners, colour));
         Self::draw(self.backend.draw_rect(px(from), px(to), &style, true));
     }
 
     pub(super) fn polygon(&mut self, points: &[Point], colour: RGBAColor) {
+        self.keep(Shape::Polygon(points.to_vec(), colour));
         let points = points.iter().copied().map(px);
         Self::draw(self.backend.fill_polygon(points, &ShapeStyle::from(colour)));
     }
@@ -155,24 +190,29 @@ impl<'s> Canvas<'s> {
     /// The outline of a shape, closed, white inside.
     pub(super) fn outline(&mut self, points: &[Point], colour: RGBColor) {
         self.polygon(points, RGBColor(255, 255, 255).to_rgba());
-        let closed = points.iter().chain(points.first()).copied().map(px);
+        let closed = points.iter().chain(points.first()).copied();
+        self.keep(Shape::Line(closed.clone().collect(), 2.0, colour));
+        let closed = closed.map(px);
         let style = ShapeStyle::from(colour).stroke_width(2);
         Self::draw(self.backend.draw_path(closed, &style));
     }
 
     pub(super) fn disc(&mut self, centre: Point, radius: u32, colour: RGBColor) {
         let style = ShapeStyle::from(colour).filled();
+        self.keep(Shape::Circle(centre, radius.into(), colour, None));
         Self::draw(self.backend.draw_circle(px(centre), radius, &style, true));
     }
 
     pub(super) fn ring(&mut self, centre: Point, radius: u32, colour: RGBColor) {
         self.disc(centre, radius, RGBColor(255, 255, 255));
         let style = ShapeStyle::from(colour).stroke_width(2);
+        self.keep(Shape::Circle(centre, radius.into(), colour, Some(2.0)));
         Self::draw(self.backend.draw_circle(px(centre), radius, &style, false));
     }
 
     /// Text whose small letters are centred on the point's height.
     pub(super) fn text(&mut self, text: &str, at: Point, face: Face) {
+        self.keep(Shape::Text(printable(text), at, face));
         // The pen divides sizes by this number, to match bitmap fonts.
         const PEN: f64 = 1.24;
         let mut font = ("sans-serif", face.size * PEN).into_font();
@@ -212,7 +252,7 @@ pub(super) fn printable(text: &str) -> String {
 }
 
 /// Characters that no printed text may hold; see [`printable`].
-pub(in crate::render) fn misleading(c: char) -> bool {
+pub(crate) fn misleading(c: char) -> bool {
     c.is_control()
         || matches!(
             c,

@@ -1,6 +1,6 @@
 //! The picture, from top to bottom: title, legend, events, plot, dates, one column an exam, foot.
 
-use super::canvas::{Anchor, Canvas, Face, Point, printable};
+use super::canvas::{Anchor, Canvas, Drawing, Face, Point, printable};
 use super::column::{ColumnText, DOWN_COLUMN, DOWN_HEIGHT, FLAT_COLUMN, LINE};
 use super::layout::{Flag, Stop, TimeAxis, WidthAxis, apart, calendar, flags};
 use super::marks::{
@@ -51,7 +51,7 @@ struct Plan {
 }
 
 /// Draws a trend whose points and events are sorted.
-pub(super) fn paint(trend: &Trend, size: Size) -> String {
+pub(super) fn paint(trend: &Trend, size: Size) -> (String, Drawing) {
     let mut out = String::new();
     let plan = Plan::new(trend, size);
     let mut canvas = Canvas::new(&mut out, plan.width, plan.height);
@@ -70,8 +70,8 @@ pub(super) fn paint(trend: &Trend, size: Size) -> String {
         text.draw(&mut canvas, (*column, plan.columns_top), plan.downwards);
     }
     plan.foot(&mut canvas, size);
-    canvas.finish();
-    out
+    let drawing = canvas.finish();
+    (out, drawing)
 }
 
 impl Plan {

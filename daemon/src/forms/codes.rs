@@ -1,0 +1,154 @@
+//! Every code that our forms write.
+//!
+//! Standard codes are those that DICOM lists; the context group or template stands beside each
+//! group (PS3.16 2025e, 2026a). [`PRIVATE`] is the whole of our own scheme, with what each means.
+
+/// A coded concept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Coded {
+    /// Code Value, at most 16 characters.
+    pub value: &'static str,
+    /// Coding Scheme Designator.
+    pub scheme: &'static str,
+    /// Code Meaning in English, at most 64 characters.
+    pub meaning: &'static str,
+}
+
+const fn coded(value: &'static str, scheme: &'static str, meaning: &'static str) -> Coded {
+    Coded {
+        value,
+        scheme,
+        meaning,
+    }
+}
+
+macro_rules! codes {
+    ($($name:ident = $value:literal, $scheme:literal, $meaning:literal;)*) => {
+        $(pub(super) const $name: Coded = coded($value, $scheme, $meaning);)*
+    };
+}
+
+// TID 1500, 1501, 300, 1000, 1002, 1004, 1005, 1204.
+codes! {
+    MEASUREMENT_REPORT = "126000", "DCM", "Imaging Measurement Report";
+    LANGUAGE = "121049", "DCM", "Language of Content Item and Descendants";
+    OBSERVER_TYPE = "121005", "DCM", "Observer Type";
+    PERSON = "121006", "DCM", "Person";
+    DEVICE = "121007", "DCM", "Device";
+    PERSON_NAME = "121008", "DCM", "Person Observer Name";
+    DEVICE_UID = "121012", "DCM", "Device Observer UID";
+    DEVICE_NAME = "121013", "DCM", "Device Observer Name";
+    DEVICE_MANUFACTURER = "121014", "DCM", "Device Observer Manufacturer";
+    DEVICE_MODEL = "121015", "DCM", "Device Observer Model Name";
+    STUDY_UID = "121018", "DCM", "Procedure Study Instance UID";
+    ACCESSION = "121022", "DCM", "Accession Number";
+    MEASUREMENTS = "126010", "DCM", "Imaging Measurements";
+    GROUP = "125007", "DCM", "Measurement Group";
+    TRACKING_ID = "112039", "DCM", "Tracking Identifier";
+    TRACKING_UID = "112040", "DCM", "Tracking Unique Identifier";
+    FINDING_SITE = "363698007", "SCT", "Finding Site";
+    LATERALITY = "272741003", "SCT", "Laterality";
+    TOPOGRAPHY = "106233006", "SCT", "Topographical modifier";
+    METHOD = "370129005", "SCT", "Measurement Method";
+    DERIVATION = "121401", "DCM", "Derivation";
+    ORIENTATION = "125105", "DCM", "Measurement Orientation";
+    QUOTATION_MODE = "121001", "DCM", "Quotation Mode";
+    DOCUMENT = "121003", "DCM", "Document";
+    QUOTED_SOURCE = "121002", "DCM", "Quoted Source";
+    TABLE_OF_VALUES = "121424", "DCM", "Table of Values";
+    EVALUATIONS = "C0034375", "UMLS", "Qualitative Evaluations";
+    FINDING = "121071", "DCM", "Finding";
+    COMMENT = "121106", "DCM", "Comment";
+}
+
+// Language: RFC 5646 (CID 5000).
+codes! { ENGLISH = "en", "RFC5646", "English"; }
+
+// CID 7706, 244, 7470, 3627, 12118 and the views of CID 4.5 in SNOMED CT as DICOM lists them.
+codes! {
+    OPTIC_NERVE = "18234004", "SCT", "Optic nerve";
+    RIGHT = "24028007", "SCT", "Right";
+    LEFT = "7771000", "SCT", "Left";
+    BILATERAL = "51440002", "SCT", "Bilateral";
+    DIAMETER = "81827009", "SCT", "Diameter";
+    MEAN = "373098007", "SCT", "Mean";
+    MEDIAN = "373099004", "SCT", "Median";
+    MINIMUM = "255605001", "SCT", "Minimum";
+    MAXIMUM = "56851009", "SCT", "Maximum";
+    BEST_VALUE = "371912002", "SCT", "Best value";
+    CALCULATED = "258090004", "SCT", "Calculated";
+    TRANSVERSE = "62824007", "SCT", "Transverse";
+    SAGITTAL = "30730003", "SCT", "Sagittal";
+    OBLIQUE = "21114003", "SCT", "Oblique";
+}
+
+// UCUM; CID 7460 for millimetres.
+codes! {
+    MILLIMETRE = "mm", "UCUM", "millimeter";
+    PERCENT = "%", "UCUM", "percent";
+    ONE = "1", "UCUM", "no units";
+}
+
+// Messages and resources: title of CID 12320; attributes of PS3.6 as concepts.
+codes! {
+    ULTRASOUND_REPORT = "25061-3", "LN", "Ultrasound Report";
+    STUDY_INSTANCE_UID = "110180", "DCM", "Study Instance UID";
+}
+
+/// Designator of our own scheme.
+pub const SCHEME: &str = "99SHEATHLINE";
+
+macro_rules! private {
+    ($($name:ident = $value:literal, $meaning:literal;)*) => {
+        $(pub(crate) const $name: Coded = coded($value, SCHEME, $meaning);)*
+        /// Every code of our own scheme that our forms write. None is ever used again with another
+        /// meaning. Those for reports that come in stand in `sr-templates/vocabulary.toml`.
+        pub const PRIVATE: &[Coded] = &[$($name),*];
+    };
+}
+
+private! {
+    // Also in the vocabulary for reports that come in.
+    SHEATH = "sheath", "Optic nerve sheath";
+    BORDER = "border", "Border";
+    OUTER_BORDER = "outer-border", "Outer border of the sheath";
+    INNER_BORDER = "inner-border", "Inner border of the sheath";
+
+    // How an exam compares with the patient's own earlier ones; marks a document as ours.
+    RESULT_STATUS = "result-status", "Comparison with the patient's own earlier exams";
+    WITHIN = "within", "Within expected; does not exclude raised pressure";
+    ABOVE = "above", "Above expected";
+    WELL_ABOVE = "well-above", "Well above expected";
+    BELOW = "below", "Below expected";
+    NO_BASELINE = "no-baseline", "No earlier exam to compare with";
+    NOT_COMPARABLE = "not-comparable", "Not comparable";
+    FLAG = "flag", "Flag for a rise";
+    FLAGGED = "flagged", "Flagged as a rise";
+    NOT_FLAGGED = "not-flagged", "Not flagged; does not exclude raised pressure";
+    OWN_BASELINE = "own-baseline", "Prediction from the patient's own earlier exams";
+
+    // Numbers of the comparison.
+    EXPECTED = "expected", "Diameter expected from own earlier exams";
+    EXPECTED_LOWER = "expected-lower", "Lower end of the expected interval";
+    EXPECTED_UPPER = "expected-upper", "Upper end of the expected interval";
+    CHANGE = "change", "Measured minus expected diameter";
+    CHANGE_PERCENT = "change-percent", "Measured minus expected in percent of expected";
+    LEAST_CHANGE = "least-change", "Smallest change that counts";
+    Z = "z", "Change in standard deviations of its error";
+    CHANCE = "chance-high", "Chance of a value this high if nothing has changed";
+
+    // Texts.
+    REASON = "reason", "Why there is no comparison";
+    CAUTION = "caution", "Caution";
+    VERSION = "version", "Version of the result";
+
+    // Named by eye, for forms where the side has no field of its own.
+    DIAMETER_RIGHT = "diameter-right", "Optic nerve sheath diameter, right eye";
+    DIAMETER_LEFT = "diameter-left", "Optic nerve sheath diameter, left eye";
+    DIAMETER_BOTH = "diameter-both", "Optic nerve sheath diameter, mean of both eyes";
+    READING_RIGHT = "reading-right", "Optic nerve sheath diameter, one reading, right eye";
+    READING_LEFT = "reading-left", "Optic nerve sheath diameter, one reading, left eye";
+    EYE_RIGHT = "row-right", "Right eye";
+    EYE_LEFT = "row-left", "Left eye";
+    EYE_BOTH = "row-both", "Both eyes";
+}

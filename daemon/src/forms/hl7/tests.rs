@@ -1,0 +1,115 @@
+use super::*;
+use crate::forms::tests::sample;
+
+fn message(name: &str) -> Vec<Vec<String>> {
+    let (result, context) = sample(name);
+    segments(&oru_r01(&result, &context, &Route::default()).unwrap())
+}
+
+fn segments(message: &str) -> Vec<Vec<String>> {
+    assert!(message.ends_with('\r') && !message.contains('\n'));
+    let lines = message.split_terminator('\r');
+    let fields = |line: &str| line.split('|').map(str::to_owned).collect();
+    lines.map(fields).collect()
+}
+
+/// Fields of the OBX with that code; a field that is left away is empty.
+fn observed(message: &[Vec<String>], code: &str) -> Vec<Vec<String>> {
+    let is = |one: &&Vec<String>| one[0] == "OBX" && one[3].split('^').next() == Some(code);
+    let found = message.iter().filter(is).cloned();
+    found
+        .map(|mut fields| {
+            fields.resize(20, String::new());
+            fields
+        })
+        .collect()
+}
+
+#[test]
+fn a_rise_is_a_significant_change_up_and_nothing_else() {
+    let message = message("one-eye-out");
+    let of = |code: &str| observed(&message, code).remove(0);
+    assert_eq!(of("diameter-right")[8], "U");
+    assert_eq!(of("diameter-left")[8], "");
+    assert_eq!(
+        of("result-status-left")[5],
+        "within^Within expected; does not exclude raised pressure^99SHEATHLINE"
+    );
+    for one in message.iter().filter(|one| one[0] == "OBX") {
+        assert_eq!(one[7], "", "no reference range: {one:?}");
+    }
+}
+
+#[test]
+fn a_fall_is_a_significant_change_down() {
+    let message = message("below");
+    assert_eq!(observed(&message, "diameter-both")[0][8], "D");
+}
+
+#[test]
+fn readings_stand_one_by_one_under_the_code_of_their_eye() {
+    let message = message("flagged");
+    let right = observed(&message, "reading-right");
+    let values: Vec<&str> = right.iter().map(|one| one[5].as_str()).collect();
+    assert_eq!(values, ["5.9", "6", "5.8"]);
+    assert_eq!(right[1][4], "right.2");
+    assert_eq!(right[0][6], "mm^millimeter^UCUM");
+    assert_eq!(
+        right[0][3],
+        "reading-right^Optic nerve sheath diameter, one reading, right eye^99SHEATHLINE^81827009^Diameter^SCT"
+    );
+}
+
+#[test]
+fn a_name_changes_the_order_of_its_parts() {
+    let message = message("flagged");
+    let pid = &message[1];
+    assert_eq!(pid[5], "Hollowfield^Mara^^III^Dr");
+    assert_eq!(pid[3], "P1^^^NOWHERE&1.2.3.4&ISO");
+    let obr = &message[3];
+    assert_eq!(obr[18], "A-4711");
+}
+
+#[test]
+fn values_that_are_gone_are_deleted() {
+    let (result, mut context) = sample("flagged");
+    let mut before = result.clone();
+    (before.version, before.supersedes) = (1, None);
+    context.previous = Some(Box::new(before));
+    let mut withdrawn = result;
+    withdrawn.content.measurements_used.clear();
+    withdrawn.content.assessment =
+        crate::assess::Assessment::not_comparable("E", crate::assess::Reason::Withdrawn);
+    let message = segments(&oru_r01(&withdrawn, &context, &Route::default()).unwrap());
+    assert_eq!(observed(&message, "diameter-right")[0][11], "D");
+    assert_eq!(observed(&message, "reading-left").len(), 3);
+    let status = observed(&message, "result-status").remove(0);
+    assert_eq!(status[5], "not-comparable^Not comparable^99SHEATHLINE");
+    assert_eq!(status[11], "C");
+}
+
+#[test]
+fn a_repeat_has_the_same_control_id_and_a_version_another() {
+    let (result, context) = sample("within");
+    let control = |result: &Envelope| {
+        segments(&oru_r01(result, &context, &Route::default()).unwrap())[0][9].clone()
+    };
+    let once = control(&result);
+    assert_eq!(once, control(&result));
+    assert_eq!(once.len(), 20);
+    let mut next = result;
+    next.version = 3;
+    assert_ne!(once, control(&next));
+}
+
+/// HL7 v2.5.1, 2.A.47 and 2.A.70: NM has no exponent, SN has a comparator.
+#[test]
+fn a_tiny_chance_is_an_upper_bound() {
+    let (mut result, context) = sample("flagged");
+    if let Some(row) = &mut result.content.assessment.rows.both {
+        row.comparison.as_mut().unwrap().probability_high = 3.2e-12;
+    }
+    let message = segments(&oru_r01(&result, &context, &Route::default()).unwrap());
+    let one = observed(&message, "chance-high-both").remove(0);
+    assert_eq!((one[2].as_str(), one[5].as_str()), ("SN", "<^0.000001"));
+}

@@ -1,0 +1,70 @@
+//! A stored result with what its forms for other systems need.
+
+use super::content_of;
+use crate::forms::Context;
+use crate::render::{Envelope, cautions, json};
+use crate::sr::{self, Limits, Origin};
+use crate::store::objects;
+use crate::store::readings::{self, StoredDisposition};
+use crate::store::results::{self, ResultRow};
+use crate::store::{Store, StoreError};
+
+/// A row as it is published.
+///
+/// # Errors
+///
+/// When the row is damaged.
+pub fn envelope(row: &ResultRow) -> Result<Envelope, StoreError> {
+    Ok(Envelope {
+        schema: json::SCHEMA.to_owned(),
+        software: concat!("sheathline ", env!("CARGO_PKG_VERSION")).to_owned(),
+        version: row.version,
+        key: row.key.clone(),
+        supersedes: row.supersedes,
+        why: row.why.clone(),
+        created_at: row
+            .created_at
+            .to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
+        notice: cautions::NOT_A_DEVICE.to_owned(),
+        content: content_of(row)?,
+    })
+}
+
+/// The objects that a result rests on, and the version before it.
+///
+/// An object whose bytes are dropped or damaged is left out, and so is a damaged version.
+///
+/// # Errors
+///
+/// When the store cannot be read, or the result is damaged.
+pub fn context(store: &Store, row: &ResultRow) -> Result<Context, StoreError> {
+    let content = content_of(row)?;
+    let study = &content.exam.study_instance_uid;
+    let (sources, versions) = store.read(|conn| {
+        let mut sources: Vec<Origin> = Vec::new();
+        for stored in readings::by_study(conn, study)? {
+            let uid = &stored.reading.sop_instance_uid;
+            let is_named = content
+                .reports
+                .iter()
+                .any(|one| Some(&one.sop_instance_uid) == uid.as_ref());
+            if !is_named || stored.disposition == StoredDisposition::Repeat {
+                continue;
+            }
+            let bytes = match objects::body(conn, stored.id) {
+                Err(StoreError::Damaged { .. } | StoreError::Dropped { .. }) => continue,
+                bytes => bytes?,
+            };
+            let syntax = objects::transfer_syntax(conn, stored.id)?;
+            sources.extend(sr::origin(&bytes, syntax.as_deref(), &Limits::default()).ok());
+        }
+        Ok((sources, results::versions(conn, &row.exam_id)?))
+    })?;
+    let before = versions
+        .iter()
+        .find(|one| Some(one.version) == row.supersedes);
+    Ok(Context {
+        sources,
+        previous: before.and_then(|row| envelope(row).ok()).map(Box::new),
+    })
+}

@@ -1,0 +1,216 @@
+//! `result.csv`: a row for each value used and for each assessment (RFC 4180, UTF-8, CR LF).
+//!
+//! Numbers have a point; what is not known is empty.
+
+use super::cautions::NOT_A_DEVICE;
+use super::{Envelope, phrases};
+use crate::assess;
+use crate::domain::Eye;
+use crate::history::ExamMeasurement;
+
+/// The columns in their order, each with what it holds.
+pub const COLUMNS: [(&str, &str); 33] = [
+    (
+        "kind",
+        "`reading`: one value used; `assessment`: one row of the answer",
+    ),
+    ("exam", "our name of the exam"),
+    ("version", "version of the result"),
+    ("key", "idempotency key of the result"),
+    ("created_at", "when the result was made, UTC"),
+    ("patient_issuer", "issuer of the patient id"),
+    ("patient_id", "patient id"),
+    ("birth_date", "birth date"),
+    ("sex", "F, M or O"),
+    ("study_instance_uid", "Study Instance UID"),
+    ("accession", "accession number"),
+    ("performed_at", "when the exam was done"),
+    ("operator", "who measured"),
+    ("eye", "`right`, `left`; `both` for the mean of the two"),
+    ("value_mm", "the reading, or the value that was compared"),
+    (
+        "value_as_sent",
+        "digits as they stand in the report; readings",
+    ),
+    ("unit_as_sent", "unit as it stands in the report; readings"),
+    ("plane", "plane of the picture; readings"),
+    ("depth_mm", "depth behind the globe as stated; readings"),
+    ("derivation", "`single` or how the report made it; readings"),
+    ("report", "SOP Instance UID of the report; readings"),
+    ("place", "ordinals of the item in the report; readings"),
+    (
+        "status",
+        "status of the row, or of the exam where the row was not compared; assessments",
+    ),
+    ("flagged", "whether the exam is flagged; assessments"),
+    ("reason", "why there is no comparison; assessments"),
+    (
+        "expected_mm",
+        "expected from own earlier exams; assessments",
+    ),
+    (
+        "lower_mm",
+        "lower end of the expected interval; assessments",
+    ),
+    (
+        "upper_mm",
+        "upper end of the expected interval; assessments",
+    ),
+    ("change_mm", "measured minus expected; assessments"),
+    (
+        "change_percent",
+        "the change in percent of expected; assessments",
+    ),
+    (
+        "smallest_change_mm",
+        "smallest change that counts; assessments",
+    ),
+    (
+        "probability_high",
+        "chance of a value this high if nothing has changed; assessments",
+    ),
+    (
+        "notice",
+        "what stands on everything this project prints; assessments",
+    ),
+];
+
+/// The file.
+#[must_use]
+pub fn csv(result: &Envelope) -> String {
+    let names = COLUMNS.map(|(name, _)| name.to_owned());
+    let mut out = line(&names);
+    let content = &result.content;
+    for one in &content.measurements_used {
+        out.push_str(&line(&with(
+            result,
+            "reading",
+            one.value.eye.word(),
+            reading(one),
+        )));
+    }
+    let answers = &content.assessment.rows;
+    let rows = [
+        ("right", answers.of(Eye::Right)),
+        ("left", answers.of(Eye::Left)),
+        ("both", answers.both.as_ref()),
+    ];
+    for (eye, row) in rows {
+        if let Some(row) = row {
+            out.push_str(&line(&with(
+                result,
+                "assessment",
+                eye,
+                assessment(result, Some(row)),
+            )));
+        }
+    }
+    if rows.iter().all(|(_, row)| row.is_none()) {
+        // Without a value the answer still is one.
+        out.push_str(&line(&with(
+            result,
+            "assessment",
+            "",
+            assessment(result, None),
+        )));
+    }
+    out
+}
+
+/// The columns of one kind, from `value_mm` on.
+type Rest = [String; 19];
+
+/// A row: what is the same in all, then its own.
+fn with(result: &Envelope, kind: &str, eye: &str, rest: Rest) -> Vec<String> {
+    let content = &result.content;
+    let (patient, exam) = (&content.patient, &content.exam);
+    let text = |text: &Option<String>| text.clone().unwrap_or_default();
+    let mut cells = vec![
+        kind.to_owned(),
+        exam.id.clone(),
+        result.version.to_string(),
+        result.key.clone(),
+        result.created_at.clone(),
+        patient.issuer.clone(),
+        patient.id.clone(),
+        patient
+            .birth_date
+            .map_or(String::new(), |date| date.to_string()),
+        patient.sex.map_or(String::new(), |sex| format!("{sex:?}")),
+        exam.study_instance_uid.clone(),
+        text(&exam.accession),
+        exam.performed_at.to_string(),
+        text(&exam.operator),
+        eye.to_owned(),
+    ];
+    cells.extend(rest);
+    cells
+}
+
+fn reading(one: &ExamMeasurement) -> Rest {
+    let m = &one.value;
+    let mm = |length: Option<crate::domain::Millimetres>| {
+        length.map_or(String::new(), phrases::millimetres)
+    };
+    let text = |text: &Option<String>| text.clone().unwrap_or_default();
+    let mut cells = Rest::default();
+    let said = [
+        mm(m.value_mm),
+        text(&m.value_as_sent),
+        text(&m.unit_as_sent),
+        phrases::word(&m.plane),
+        mm(m.depth_mm),
+        phrases::word(&m.derivation),
+        one.object.clone(),
+        m.place.clone(),
+    ];
+    for (cell, said) in cells.iter_mut().zip(said) {
+        *cell = said;
+    }
+    cells
+}
+
+fn assessment(result: &Envelope, row: Option<&assess::Row>) -> Rest {
+    let assessment = &result.content.assessment;
+    let comparison = row.and_then(|row| row.comparison);
+    let of = |value: Option<f64>| value.map_or(String::new(), phrases::exact);
+    let number = |field: fn(&assess::Comparison) -> f64| of(comparison.as_ref().map(field));
+    let status = comparison.map_or(assessment.status, |c| c.status);
+    let none = String::new;
+    [
+        of(row.map(|row| row.measured_mm)),
+        none(),
+        none(),
+        none(),
+        none(),
+        none(),
+        none(),
+        none(),
+        status.word().to_owned(),
+        assessment.flagged.to_string(),
+        assessment
+            .reason
+            .map_or(String::new(), |reason| phrases::word(&reason)),
+        number(|c| c.expected_mm),
+        number(|c| c.lower_mm),
+        number(|c| c.upper_mm),
+        number(|c| c.change_mm),
+        number(|c| c.change_percent),
+        number(|c| c.smallest_change_mm),
+        number(|c| c.probability_high),
+        NOT_A_DEVICE.to_owned(),
+    ]
+}
+
+/// RFC 4180, 2: quotes around a field that needs them, and quotes in it doubled.
+fn line(cells: &[String]) -> String {
+    let cell = |cell: &String| match cell.contains([',', '"', '\r', '\n']) {
+        true => format!("\"{}\"", cell.replace('"', "\"\"")),
+        false => cell.clone(),
+    };
+    let cells: Vec<String> = cells.iter().map(cell).collect();
+    format!("{}\r\n", cells.join(","))
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,48 @@
+use super::*;
+use crate::render::samples;
+
+fn lines(name: &str) -> Vec<String> {
+    let known = samples::every().into_iter().find(|(one, _)| *one == name);
+    let text = csv(&samples::newest(&known.unwrap().1));
+    text.split_terminator("\r\n").map(str::to_owned).collect()
+}
+
+#[test]
+fn a_row_for_each_value_and_each_assessment() {
+    let lines = lines("flagged");
+    let of = |kind: &str| lines.iter().filter(|line| line.starts_with(kind)).count();
+    assert_eq!((of("reading,"), of("assessment,")), (6, 3));
+    assert_eq!(lines.len(), 10);
+    let columns = |line: &String| line.split(',').count();
+    // No cell of this sample holds a comma but the last, which is quoted.
+    assert!(
+        lines
+            .iter()
+            .skip(1)
+            .take(6)
+            .all(|line| columns(line) == COLUMNS.len())
+    );
+    assert!(
+        lines[1].contains(",right,5.9,5.9,mm,transverse,,single,2.25.31,1.1,,"),
+        "{}",
+        lines[1]
+    );
+}
+
+#[test]
+fn an_exam_without_a_value_has_its_answer() {
+    let lines = lines("not-comparable");
+    assert_eq!(lines.len(), 2);
+    assert!(
+        lines[1].contains(",not_comparable,false,no_usable_measurement,"),
+        "{}",
+        lines[1]
+    );
+}
+
+/// RFC 4180, 2.5 to 2.7.
+#[test]
+fn cells_that_need_quotes_have_them() {
+    let cells = ["a", "b,c", "d\"e", "f\r\ng", ""].map(str::to_owned);
+    assert_eq!(line(&cells), "a,\"b,c\",\"d\"\"e\",\"f\r\ng\",\r\n");
+}

@@ -1,0 +1,293 @@
+//! `result.pdf`: the page as a sheet of A4, in the words and the order of `result.html`.
+//!
+//! The text shrinks a little to fit one sheet; what still does not fit goes on, so that nothing is
+//! left out. Letters are placed one after the other from left to right: names in scripts that join
+//! or turn their letters are not set well, and what the typeface lacks is an empty box.
+
+mod face;
+mod line;
+mod place;
+mod write;
+
+#[cfg(test)]
+mod tests;
+
+use super::html::{age_words, borders, capital, lists, tables};
+use super::trend::{self, Trend};
+use super::{Content, Envelope, phrases, text};
+use crate::assess::Status;
+use face::Faces;
+use line::{Line, Setter, TEXT};
+use place::{COLUMN, MARGIN, PAGE, Pages};
+
+/// Why a page could not be made; no input causes it.
+#[derive(Debug, thiserror::Error)]
+pub enum PageError {
+    /// The typeface in the program is damaged.
+    #[error("the typeface in this program cannot be read")]
+    Font,
+    /// The file could not be written.
+    #[error("the PDF could not be written: {0}")]
+    Write(String),
+}
+
+/// Sizes tried from the largest; the last is used when none fits on one sheet.
+const SCALES: [f32; 7] = [1.0, 0.95, 0.9, 0.85, 0.8, 0.75, 0.72];
+
+/// The sheet of a published result with its pictures.
+///
+/// # Errors
+///
+/// When the typeface or the writer fails, which no result causes.
+pub fn pdf(result: &Envelope, trends: &[Trend]) -> Result<Vec<u8>, PageError> {
+    let faces = Faces::new()?;
+    let mut pages = Pages::new();
+    for scale in SCALES {
+        pages = lay_out(result, trends, &faces, scale);
+        if pages.pages.len() == 1 {
+            break;
+        }
+    }
+    write::write(result, &pages, &faces)
+}
+
+fn lay_out(result: &Envelope, trends: &[Trend], faces: &Faces, scale: f32) -> Pages {
+    let content = &result.content;
+    let whole = Setter {
+        faces,
+        scale,
+        width: PAGE.0 - 2.0 * MARGIN,
+    };
+    let column = Setter {
+        faces,
+        scale,
+        width: COLUMN,
+    };
+    let mut pages = Pages::new();
+    let mut top = heading(&whole, result);
+    top.extend(statement(&whole, content));
+    top.extend(rows(&whole, content));
+    // One exam alone shows no course.
+    for trend in trends.iter().filter(|trend| trend.points.len() > 1) {
+        top.extend(whole.heading(&trend.title));
+        top.push(whole.drawing(trend::drawing(trend), 0.8 * scale));
+    }
+    pages.down(top);
+    let sections = text::sections(content);
+    pages.columns(
+        sections
+            .iter()
+            .flat_map(|(title, lines)| column.section(title, lines))
+            .collect(),
+    );
+    pages.down(provenance(&whole, result));
+    pages
+}
+
+fn heading(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
+    let content = &result.content;
+    let (patient, exam) = (&content.patient, &content.exam);
+    let known = |text: &Option<String>, none: &str| text.clone().unwrap_or_else(|| none.to_owned());
+    let issuer = match patient.issuer.as_str() {
+        "" => "no issuer named",
+        issuer => issuer,
+    };
+    let mut born = patient
+        .birth_date
+        .map_or("unknown".to_owned(), |date| date.to_string());
+    if let Some(age) = content.age_years() {
+        born = format!("{born}, age {}", age_words(age));
+    }
+    if let Some(sex) = patient.sex {
+        born = format!("{born}, sex {sex:?}");
+    }
+    let device = [
+        &exam.device.manufacturer,
+        &exam.device.model,
+        &exam.device.serial,
+    ];
+    let device: Vec<&str> = device
+        .into_iter()
+        .filter_map(|part| part.as_deref())
+        .collect();
+    let replaces = result
+        .supersedes
+        .map_or(String::new(), |old| format!(", replaces version {old}"));
+    let label = exam
+        .label
+        .map_or("none".to_owned(), |label| label.word().replace('_', " "));
+    let facts = [
+        ("Patient", format!("{} ({issuer})", patient.id)),
+        ("Born", born),
+        ("Exam", exam.performed_at.to_string().replace('T', " ")),
+        ("Accession", known(&exam.accession, "none")),
+        ("Operator", known(&exam.operator, "unknown")),
+        (
+            "Device",
+            match device.is_empty() {
+                true => "unknown".to_owned(),
+                false => device.join(", "),
+            },
+        ),
+        ("Borders", borders(content).to_owned()),
+        ("Label", label),
+        ("Result", format!("version {}{replaces}", result.version)),
+    ];
+    let mut lines = set.text(
+        "Optic nerve sheath, compared with the patient's own earlier exams",
+        TEXT,
+        true,
+        0.0,
+    );
+    lines.push(set.gap(3.0));
+    let cells = facts.map(|(name, value)| format!("{name}: {value}"));
+    let rows: Vec<(bool, Vec<String>)> = cells
+        .chunks(3)
+        .map(|cells| (false, cells.iter().map(|cell| legible(cell)).collect()))
+        .collect();
+    lines.extend(set.table(&[0.34, 0.33, 0.33], &rows));
+    lines
+}
+
+fn statement(set: &Setter<'_>, content: &Content) -> Vec<Line> {
+    let assessment = &content.assessment;
+    let status = capital(&phrases::status(assessment.status));
+    let flag = match assessment.flagged {
+        true => "Flagged.",
+        false => "Not flagged. This does not exclude raised pressure.",
+    };
+    let mut lines = vec![set.gap(5.0), set.rule(5.0)];
+    lines.extend(set.text(&status, 2.0 * TEXT, true, 0.0));
+    lines.extend(set.text(flag, TEXT, true, 0.0));
+    lines.push(set.gap(2.0));
+    lines.extend(set.text(&legible(&phrases::answer(content)), TEXT, false, 0.0));
+    let figures: Vec<String> = match assessment
+        .rows
+        .leading()
+        .and_then(|row| Some((row, row.comparison?)))
+    {
+        Some((row, c)) => vec![
+            format!(
+                "Measured, {}: {:.2} mm",
+                tables::leading_name(content),
+                row.measured_mm
+            ),
+            format!("Expected: {:.2} mm", c.expected_mm),
+            format!(
+                "Change: {:+.2} mm ({:+.1} %)",
+                c.change_mm, c.change_percent
+            ),
+            format!(
+                "Smallest change that counts: {:.2} mm",
+                c.smallest_change_mm
+            ),
+        ],
+        None => phrases::named_rows(content)
+            .map(|(name, row)| {
+                format!(
+                    "Measured, {}: {:.2} mm",
+                    name.to_lowercase(),
+                    row.measured_mm
+                )
+            })
+            .collect(),
+    };
+    if !figures.is_empty() {
+        lines.push(set.gap(3.0));
+        lines.extend(set.table(&[0.27, 0.19, 0.24, 0.3], &[(true, figures)]));
+        lines.push(set.gap(3.0));
+    }
+    for sentence in [phrases::chance(content), phrases::baseline(content)] {
+        lines.extend(set.text(&sentence, TEXT, false, 0.0));
+    }
+    lines
+}
+
+/// The table of the page: right eye, left eye, both.
+fn rows(set: &Setter<'_>, content: &Content) -> Vec<Line> {
+    if content.assessment.rows.leading().is_none() {
+        return Vec::new();
+    }
+    let mut named: Vec<_> = phrases::named_rows(content).collect();
+    if named.len() > 1 {
+        named.rotate_left(1);
+    }
+    let names = ["eye", "status", "measured mm"].into_iter();
+    let names = names.chain(tables::COLUMNS.iter().map(|(name, _)| *name));
+    let mut table = vec![(false, names.map(str::to_owned).collect::<Vec<_>>())];
+    for (name, row) in named {
+        let is_out = row
+            .comparison
+            .is_some_and(|c| c.status != Status::WithinExpected);
+        let status = row
+            .comparison
+            .map_or("not compared".to_owned(), |c| phrases::status(c.status));
+        let mut cells = vec![name.to_owned(), status, format!("{:.2}", row.measured_mm)];
+        cells.extend(
+            tables::COLUMNS
+                .iter()
+                .map(|(_, of)| row.comparison.as_ref().map_or("none".to_owned(), of)),
+        );
+        table.push((is_out, cells));
+    }
+    let mut lines = set.heading("Each eye");
+    let shares = [
+        0.09, 0.19, 0.09, 0.08, 0.12, 0.08, 0.08, 0.09, 0.06, 0.06, 0.06,
+    ];
+    lines.extend(set.table(&shares, &table));
+    lines.extend(set.text(tables::CHANCE, TEXT * 0.9, false, 0.0));
+    lines
+}
+
+/// Where it all comes from.
+fn provenance(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
+    let content = &result.content;
+    let mut said = vec![
+        format!(
+            "{}, {}, written {}; exam {}, key {}; study {}.",
+            result.software,
+            result.schema,
+            result.created_at,
+            content.exam.id,
+            result.key,
+            content.exam.study_instance_uid
+        ),
+        format!("Version {}: {}.", result.version, result.why.join("; ")),
+    ];
+    said.extend(content.reports.iter().map(|report| {
+        let template = report.template.as_deref().unwrap_or("none");
+        let replaced = match report.superseded_by.is_empty() {
+            true => String::new(),
+            false => format!("; replaced by {}", report.superseded_by.join(", ")),
+        };
+        format!(
+            "Report {}, template {template}{replaced}.",
+            report.sop_instance_uid
+        )
+    }));
+    let differing = lists::differing(content);
+    said.push(match differing.is_empty() {
+        true => "Parameters: the defaults of this version.".to_owned(),
+        false => format!(
+            "Parameters that differ from the defaults: {}.",
+            differing.join("; ")
+        ),
+    });
+    let mut lines = set.heading("Provenance");
+    for line in said {
+        lines.extend(set.text(&legible(&line), TEXT * 0.86, false, 0.0));
+    }
+    lines.push(set.gap(3.0));
+    lines.extend(set.text(&result.notice, TEXT, true, 0.0));
+    lines
+}
+
+/// What turns the direction of reading or is no text is shown as unreadable.
+fn legible(text: &str) -> String {
+    let sign = |c| match trend::misleading(c) {
+        true if c == '\n' || c == '\t' || c == '\r' => ' ',
+        true => char::REPLACEMENT_CHARACTER,
+        false => c,
+    };
+    text.chars().map(sign).collect()
+}
