@@ -8,6 +8,7 @@ use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
 use crate::render::Content;
 use crate::store::facts::{self, ObjectFacts};
+use crate::store::readings::StoredDisposition;
 use crate::store::results::ResultRow;
 use chrono::Utc;
 
@@ -33,7 +34,8 @@ impl Pipeline {
         let Some(trail) = &self.observed.trail else {
             return Ok(true);
         };
-        loop {
+        // What is left is told at the next start.
+        while !self.is_hurried() {
             let objects = self
                 .store
                 .read(|conn| facts::untold(conn, OBJECTS_A_TIME))?;
@@ -49,6 +51,7 @@ impl Pipeline {
             }
             self.store.write(move |tx| facts::note_told(tx, last))?;
         }
+        Ok(true)
     }
 
     /// Tells of results that stand in the outbox.
@@ -74,13 +77,15 @@ impl Pipeline {
 }
 
 fn received(object: &ObjectFacts) -> Event {
-    let is_quarantined = object.disposition == Some(Disposition::Quarantined.into());
     Event::Received {
         origin: Origin::of_source(&object.source),
         is_repeat: false,
-        outcome: match is_quarantined {
-            true => Outcome::Minor("kept in quarantine"),
-            false => Outcome::Success,
+        outcome: match object.disposition {
+            Some(StoredDisposition::As(Disposition::Quarantined)) => {
+                Outcome::Minor("kept in quarantine")
+            }
+            Some(_) => Outcome::Success,
+            None => Outcome::Serious("its row in the store is damaged"),
         },
         facts: observe::facts(object),
     }

@@ -5,7 +5,7 @@ use super::readings::StoredDisposition;
 use super::{StoreError, meta, stamp};
 use crate::domain::PatientKey;
 use chrono::{DateTime, Utc};
-use rusqlite::{Connection, OptionalExtension, Row};
+use rusqlite::{Connection, Row};
 
 /// Name in `meta` of the last object that the audit trail was told of.
 const TOLD: &str = "audit_told";
@@ -25,24 +25,30 @@ pub struct ObjectFacts {
     pub study: Option<String>,
     /// The patient.
     pub patient: Option<PatientKey>,
-    /// What became of it; `None` while it was never read.
+    /// Whether it was read, at least once.
+    pub was_read: bool,
+    /// What became of it, if that is known.
     pub disposition: Option<StoredDisposition>,
 }
 
-const COLUMNS: &str = "id, source, received_at, sop_instance_uid, study_instance_uid,
-                       patient_issuer, patient_id, disposition";
-
-/// One object.
-///
-/// # Errors
-/// The store cannot be read, or there is no such object.
-pub fn of(conn: &Connection, id: ObjectId) -> Result<ObjectFacts, StoreError> {
-    let found = conn
-        .prepare_cached(&format!("select {COLUMNS} from object where id = ?1"))?
-        .query_row([id], |row| Ok(facts(row)))
-        .optional()?;
-    found.ok_or_else(|| StoreError::Work(format!("there is no object {id}")))?
+impl ObjectFacts {
+    /// One whose row is damaged: it must neither hold up the others nor go untold.
+    fn unknown(id: ObjectId) -> Self {
+        ObjectFacts {
+            id,
+            source: String::new(),
+            received_at: Utc::now(),
+            instance: None,
+            study: None,
+            patient: None,
+            was_read: true,
+            disposition: None,
+        }
+    }
 }
+
+const COLUMNS: &str = "id, source, received_at, sop_instance_uid, study_instance_uid,
+                       patient_issuer, patient_id, disposition, state";
 
 /// Keeps an object; with what is known of it if it was here already.
 ///
@@ -55,7 +61,10 @@ pub fn keep(
     let kept = objects::keep(conn, object)?;
     let repeated = match kept {
         Kept::New(_) => None,
-        Kept::Repeat(id) => Some(of(conn, id)?),
+        Kept::Repeat(id) => Some(
+            conn.prepare_cached(&format!("select {COLUMNS} from object where id = ?1"))?
+                .query_row([id], |row| Ok(facts(id, row)))?,
+        ),
     };
     Ok((kept, repeated))
 }
@@ -73,8 +82,8 @@ pub fn untold(conn: &Connection, limit: u32) -> Result<Vec<ObjectFacts>, StoreEr
     let mut rows = statement.query((told, limit))?;
     let mut found = Vec::new();
     while let Some(row) = rows.next()? {
-        let one = facts(row)?;
-        if one.disposition.is_none() {
+        let one = facts(row.get(0)?, row);
+        if !one.was_read {
             break;
         }
         found.push(one);
@@ -109,12 +118,17 @@ fn told(conn: &Connection) -> Result<Option<ObjectId>, StoreError> {
     Ok(told.and_then(|told| told.parse().ok()).map(ObjectId))
 }
 
-fn facts(row: &Row<'_>) -> Result<ObjectFacts, StoreError> {
+fn facts(id: ObjectId, row: &Row<'_>) -> ObjectFacts {
+    sound_facts(id, row).unwrap_or_else(|_| ObjectFacts::unknown(id))
+}
+
+fn sound_facts(id: ObjectId, row: &Row<'_>) -> Result<ObjectFacts, StoreError> {
     let received_at: String = row.get(2)?;
     let patient: (Option<String>, Option<String>) = (row.get(5)?, row.get(6)?);
     let disposition: Option<String> = row.get(7)?;
+    let state: String = row.get(8)?;
     Ok(ObjectFacts {
-        id: row.get(0)?,
+        id,
         source: row.get(1)?,
         received_at: stamp::time(&received_at)?,
         instance: row.get(3)?,
@@ -123,6 +137,7 @@ fn facts(row: &Row<'_>) -> Result<ObjectFacts, StoreError> {
             (Some(issuer), Some(id)) => Some(PatientKey { issuer, id }),
             _ => None,
         },
+        was_read: state == "read" || disposition.is_some(),
         disposition: disposition
             .map(|word| StoredDisposition::from_word(&word))
             .transpose()?,

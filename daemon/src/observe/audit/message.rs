@@ -377,7 +377,9 @@ impl Xml {
                 })
             })?;
         }
-        if let Some(number) = &facts.number {
+        // Where no study is known, the instance stands for itself.
+        let instance = facts.instance.as_ref().filter(|_| facts.study.is_none());
+        for number in instance.into_iter().chain(&facts.number) {
             self.object(&["2", "3"], REPORT_NUMBER, number, "", |_| Ok(()))?;
         }
         match &facts.patient {

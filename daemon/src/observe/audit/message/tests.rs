@@ -155,6 +155,20 @@ fn what_a_stranger_sent_is_text_on_one_line() {
 }
 
 #[test]
+fn an_object_of_an_unknown_study_is_named_by_itself() {
+    let text = written(&Event::Received {
+        origin: Origin::Peer("CART".into()),
+        is_repeat: false,
+        outcome: Outcome::Minor("refused"),
+        facts: Facts {
+            instance: Some("2.25.2".into()),
+            ..Facts::default()
+        },
+    });
+    assert!(text.contains("ParticipantObjectID=\"2.25.2\""), "{text}");
+}
+
+#[test]
 fn nothing_is_made_up_for_what_is_not_known() {
     let text = written(&Event::Received {
         origin: Origin::Files,
