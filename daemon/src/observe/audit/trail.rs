@@ -159,10 +159,7 @@ fn run(path: &Path, waiting: &Receiver<Job>, failing: &AtomicBool) {
             }
         }
         let written = append(path, &[kept.as_slice(), now.as_slice()].concat());
-        for reply in replies {
-            // Who asked may be gone.
-            let _ = reply.send(written.is_ok());
-        }
+        let is_written = written.is_ok();
         match written {
             Ok(()) => {
                 kept.clear();
@@ -180,6 +177,10 @@ fn run(path: &Path, waiting: &Receiver<Job>, failing: &AtomicBool) {
                     lost(over);
                 }
             }
+        }
+        for reply in replies {
+            // Who asked may be gone.
+            let _ = reply.send(is_written);
         }
     }
     if append(path, &kept).is_err() {

@@ -11,7 +11,7 @@ fn sources(folder: &Path) -> Vec<String> {
         let path = entry.expect("entry").path();
         if path.is_dir() {
             found.extend(sources(&path));
-        } else if !path.ends_with("tests.rs") {
+        } else if path.extension().is_some_and(|is| is == "rs") && !path.ends_with("tests.rs") {
             let text = std::fs::read_to_string(&path).expect("UTF-8");
             found.push(text.split_whitespace().collect());
         }
