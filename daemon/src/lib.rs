@@ -32,6 +32,8 @@ pub mod cli;
 #[cfg(feature = "edges")]
 pub mod demo;
 #[cfg(feature = "edges")]
+pub mod observe;
+#[cfg(feature = "edges")]
 pub mod pipeline;
 #[cfg(feature = "edges")]
 pub mod publish;

@@ -5,6 +5,7 @@
 //! [`Pipeline::publish`] writes those to the outbox. [`Pipeline::drain`] runs them until nothing
 //! is left to do.
 
+mod audit;
 mod filing;
 mod forms;
 mod known;
@@ -17,6 +18,8 @@ pub use known::{content_of, known};
 pub use renderings::Beside;
 pub use sum::{Sum, sum};
 
+use crate::assess::Status;
+use crate::observe::Observed;
 use crate::publish::{self, PublishError};
 use crate::reading::Rules;
 use crate::results::{self, ResultError, Site};
@@ -71,6 +74,7 @@ pub struct Pipeline {
     keep_pixels: bool,
     hurry: Arc<AtomicBool>,
     keep_bodies_days: u32,
+    observed: Observed,
 }
 
 /// What a step has done, for whoever shows progress.
@@ -97,6 +101,7 @@ impl Pipeline {
             keep_pixels: false,
             hurry: Arc::default(),
             keep_bodies_days: 0,
+            observed: Observed::default(),
         }
     }
 
@@ -122,6 +127,13 @@ impl Pipeline {
     #[must_use]
     pub fn keeping_bodies(mut self, days: u32) -> Self {
         self.keep_bodies_days = days;
+        self
+    }
+
+    /// What is done is told there.
+    #[must_use]
+    pub fn observed_by(mut self, observed: Observed) -> Self {
+        self.observed = observed;
         self
     }
 
@@ -222,36 +234,45 @@ impl Pipeline {
             return Ok(done);
         }
         // One commit, one sync.
-        self.store.write(move |tx| {
+        let stored = self.store.write(move |tx| {
+            let mut stored = Vec::new();
             for (seen, rows) in &assessed {
                 // Marked again since it was looked at: what was made is out of date already.
                 if patients::clear_dirty(tx, seen)? {
-                    for row in rows {
+                    for (row, status) in rows {
                         crate::store::results::insert(tx, row, Utc::now())?;
+                        stored.push(*status);
                     }
                 }
             }
-            Ok(())
+            Ok(stored)
         })?;
+        for status in stored {
+            self.observed.metrics.assessed(status);
+        }
         Ok(done)
     }
 
-    /// Further versions of a patient's results.
-    fn assess(&self, one: &Dirty) -> Result<Vec<NewResult>, PipelineError> {
+    /// Further versions of a patient's results, each with its status.
+    fn assess(&self, one: &Dirty) -> Result<Vec<(NewResult, Status)>, PipelineError> {
+        let started = Instant::now();
         let (known, latest) = self
             .store
             .read(|conn| Ok((known(conn, &one.key)?, latest(conn, &one.key)?)))?;
         let contents = results::of_patient(&known, &self.site)?;
         let mut rows = Vec::new();
         for version in results::new_versions(contents, &latest)? {
-            rows.push(NewResult {
+            let status = version.content.assessment.status;
+            let row = NewResult {
                 exam_id: version.content.exam.id.clone(),
                 patient: one.key.clone(),
                 key: version.key,
                 content: serde_json::to_string(&version.content).map_err(ResultError::from)?,
                 why: version.why,
-            });
+            };
+            rows.push((row, status));
         }
+        self.observed.metrics.assessed_patient(started.elapsed());
         Ok(rows)
     }
 
@@ -267,9 +288,15 @@ impl Pipeline {
         };
         let mut published = 0;
         while !self.is_hurried() {
-            match publish::publish_some(&self.store, &self.outbox, renderer)? {
-                Some(some) => published += some,
-                None => break,
+            let tell = |rows: &[ResultRow]| self.tell_published(rows);
+            match publish::publish_some(&self.store, &self.outbox, renderer, tell) {
+                Ok(Some(some)) => {
+                    self.observed.metrics.published(some);
+                    published += some;
+                }
+                // The trail has told it.
+                Ok(None) | Err(PublishError::NotTold) => break,
+                Err(error) => return Err(error.into()),
             }
         }
         Ok(published)
@@ -315,6 +342,9 @@ impl Pipeline {
                 });
             })?;
             done.read += read;
+            if !self.tell_read()? {
+                return Ok(done);
+            }
             let mut assessed = 0;
             loop {
                 match self.assess_some()? {

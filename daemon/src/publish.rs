@@ -39,6 +39,9 @@ pub enum PublishError {
         /// The name.
         name: String,
     },
+    /// Nobody was told of them, so they are not marked.
+    #[error("the audit trail cannot be written, so results wait")]
+    NotTold,
     /// The store could not be read or marked.
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -54,6 +57,7 @@ pub fn publish_some<R>(
     store: &Store,
     outbox: &Path,
     renderer: impl Fn() -> R + Sync,
+    tell: impl Fn(&[ResultRow]) -> bool,
 ) -> Result<Option<usize>, PublishError>
 where
     R: Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError>,
@@ -76,7 +80,7 @@ where
     let mut done = Vec::new();
     for (row, written) in rows.into_iter().zip(written) {
         match written {
-            Ok(None) => done.push((row.exam_id, row.version)),
+            Ok(None) => done.push(row),
             // Comes up again under its new number.
             Ok(Some(newest)) => {
                 store.write(move |tx| results::renumber(tx, &row.exam_id, row.version, newest))?
@@ -89,10 +93,14 @@ where
         // The renames, before anyone relies on them. Also for folders that were there already:
         // the crash may have come between their rename and this.
         sync_folder(outbox).inspect_err(|_| take_back(outbox, &done))?;
+        // What is not marked is found where it stands, and told then.
+        if !tell(&done) {
+            return Err(PublishError::NotTold);
+        }
         store.write(move |tx| {
             let now = chrono::Utc::now();
-            for (exam, version) in &done {
-                results::mark_published(tx, exam, *version, now)?;
+            for row in &done {
+                results::mark_published(tx, &row.exam_id, row.version, now)?;
             }
             Ok(())
         })?;
@@ -123,9 +131,9 @@ fn side_by_side<T: Send>(
 
 /// After a failed sync of the outbox nobody knows which renames are on the disk, and a later sync
 /// that succeeds does not say it either. What is not marked is written anew.
-fn take_back(outbox: &Path, done: &[(String, u32)]) {
-    for (exam, version) in done {
-        let name = folder_name(exam, *version);
+fn take_back(outbox: &Path, done: &[ResultRow]) {
+    for row in done {
+        let name = folder_name(&row.exam_id, row.version);
         let aside = outbox.join(format!("{ASIDE}{}-{name}", std::process::id()));
         // On a disk in trouble this may fail as well; the failed sync is being told already.
         let _ = fs::rename(outbox.join(&name), &aside);

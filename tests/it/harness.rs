@@ -138,6 +138,8 @@ impl Site {
             let read = log.read_line(&mut text).expect("a log line");
             assert!(read > 0, "the daemon ended before it listened");
             let event: Value = serde_json::from_str(&text).expect("a JSON log line");
+            let line = text.trim_end().to_owned();
+            daemon.log.lock().expect("no panic").push(line);
             if event["fields"]["code"] == "listening" {
                 let address = event["fields"]["address"].as_str().expect("address");
                 daemon.address = address.parse().expect("an address");
@@ -171,7 +173,7 @@ impl Daemon {
         self.child.id()
     }
 
-    /// What it has logged since it listened.
+    /// What it has logged.
     pub(crate) fn log(&self) -> Vec<Value> {
         let log = self.log.lock().expect("no panic");
         lines(&log.join("\n"))

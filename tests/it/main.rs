@@ -23,6 +23,7 @@ mod hostile;
 mod keep;
 mod large;
 mod objects;
+mod observe;
 mod pictures;
 mod pressure;
 mod receive;

@@ -21,6 +21,16 @@ pub enum Status {
 }
 
 impl Status {
+    /// All of them.
+    pub const ALL: [Status; 6] = [
+        Status::WithinExpected,
+        Status::AboveExpected,
+        Status::WellAboveExpected,
+        Status::BelowExpected,
+        Status::NoBaseline,
+        Status::NotComparable,
+    ];
+
     /// The word used in JSON and tables.
     #[must_use]
     pub fn word(self) -> &'static str {

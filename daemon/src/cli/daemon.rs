@@ -5,8 +5,11 @@ use super::look::sum;
 use super::service::{self, Receivers};
 use super::{Failure, open, print};
 use crate::config::Config;
+use crate::observe::audit::Origin;
+use crate::observe::{self, Observed};
 use crate::pipeline::{Pipeline, Progress};
-use crate::store::objects::{self, Incoming};
+use crate::store::facts;
+use crate::store::objects::Incoming;
 use chrono::Utc;
 use serde::Serialize;
 use std::net::SocketAddr;
@@ -26,7 +29,7 @@ pub(crate) fn while_serving(
 ) -> Result<(), Failure> {
     let store = open::owner(config)?;
     let runtime = service::runtime()?;
-    let receivers = Receivers::start(&runtime, config, &store)?;
+    let receivers = Receivers::start(&runtime, config, &store, &Observed::default())?;
     let address = receivers
         .address
         .ok_or(Failure::No("the listener is switched off".into()))?;
@@ -39,7 +42,8 @@ pub(crate) fn while_serving(
 pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let files = open::files(&args.paths)?;
-    let pipeline = open::pipeline(&config, open::owner(&config)?)?;
+    let observed = open::observed(&config)?;
+    let pipeline = open::pipeline(&config, open::owner(&config)?, observed.clone())?;
     pipeline.sweep().map_err(Failure::no)?;
     if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
         print::note(change);
@@ -47,7 +51,7 @@ pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
     let bar = print::progress("taking files", files.len() as u64);
     let mut not_taken = Vec::new();
     for path in &files {
-        if let Err(why) = take(&pipeline, &config, path) {
+        if let Err(why) = take(&pipeline, &observed, &config, path) {
             not_taken.push(format!("not taken: {why}"));
         }
         bar.inc(1);
@@ -87,14 +91,22 @@ pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
     }
 }
 
-fn take(pipeline: &Pipeline, config: &Config, path: &Path) -> Result<(), Failure> {
+fn take(
+    pipeline: &Pipeline,
+    observed: &Observed,
+    config: &Config,
+    path: &Path,
+) -> Result<(), Failure> {
     let bytes = open::bytes_of(path, config.folder.max_object_bytes)?;
     let issuer = &config.folder.default_issuer;
     let object = Incoming::new(&bytes, None, "file", issuer, Utc::now()).map_err(Failure::no)?;
-    pipeline
+    let (_, repeated) = pipeline
         .store()
-        .write(move |tx| objects::keep(tx, &object))
+        .write(move |tx| facts::keep(tx, &object))
         .map_err(Failure::no)?;
+    if let Some(facts) = repeated {
+        observed.note(|| observe::repeated(Origin::Files, &facts));
+    }
     Ok(())
 }
 

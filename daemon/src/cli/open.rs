@@ -3,6 +3,8 @@
 use super::Failure;
 use crate::config::Config;
 use crate::domain::{Millimetres, Mistake, PatientKey};
+use crate::observe::audit::message::Node;
+use crate::observe::{Observed, Trail};
 use crate::pipeline::{Beside, Pipeline};
 use crate::reading::{Charsets, Rules};
 use crate::receive::folder::file::read_whole;
@@ -119,10 +121,30 @@ pub(super) fn site(config: &Config) -> Site {
     }
 }
 
+/// Who is told what a process does: numbers, and the audit trail if the configuration names one.
+pub(crate) fn observed(config: &Config) -> Result<Observed, Failure> {
+    let node = || Node {
+        ae_title: config.dicom.ae_title.clone(),
+        process: std::process::id(),
+    };
+    let path = config.observe.audit.as_deref();
+    Ok(Observed {
+        trail: path
+            .map(|path| Trail::open(path, node()))
+            .transpose()
+            .map_err(Failure::no)?,
+        ..Observed::default()
+    })
+}
+
 /// The pipeline of a configuration over an open store.
-pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failure> {
+pub(crate) fn pipeline(
+    config: &Config,
+    store: Store,
+    observed: Observed,
+) -> Result<Pipeline, Failure> {
     let folder = config.outbox.folder.clone();
-    Ok(Pipeline::new(
+    let pipeline = Pipeline::new(
         store,
         rules(config)?,
         site(config),
@@ -133,7 +155,10 @@ pub(crate) fn pipeline(config: &Config, store: Store) -> Result<Pipeline, Failur
         },
     )
     .keeping_pixels(config.store.keep_pixels)
-    .keeping_bodies(config.store.keep_bodies_days))
+    .keeping_bodies(config.store.keep_bodies_days)
+    .observed_by(observed);
+    pipeline.begin_audit().map_err(Failure::no)?;
+    Ok(pipeline)
 }
 
 /// The patient an id names, told apart by issuer where that is needed.

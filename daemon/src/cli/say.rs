@@ -25,7 +25,7 @@ pub(super) fn label(args: &LabelArgs) -> Result<(), Failure> {
         ),
     };
     let config = open::config(&args.config.config)?;
-    let pipeline = open::pipeline(&config, open::guest(&config)?)?;
+    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
     let exam = exam_named(pipeline.store(), &args.exam)?;
     let key = exam.patient.clone();
     let (study, patient) = (exam.study_instance_uid.clone(), key.clone());
@@ -65,7 +65,7 @@ pub(super) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
         ),
     };
     let config = open::config(&args.config.config)?;
-    let pipeline = open::pipeline(&config, open::guest(&config)?)?;
+    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
     let exam = exam_named(pipeline.store(), &args.exam)?;
     let key = exam.patient.clone();
     let (study, patient, set) = (
@@ -108,7 +108,7 @@ pub(super) fn event(args: &EventArgs) -> Result<(), Failure> {
             ))
         })?;
     let config = open::config(&args.config.config)?;
-    let pipeline = open::pipeline(&config, open::guest(&config)?)?;
+    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
     let key = open::patient(
         pipeline.store(),
         &args.patient.patient,

@@ -2,17 +2,26 @@
 
 use super::{Failure, open};
 use crate::config::{Config, LogFormat};
+use crate::observe::audit::Event;
+use crate::observe::endpoint::Endpoint;
+use crate::observe::failures::CountFailures;
+use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::Pipeline;
 use crate::receive::{DropFolder, Listener};
 use crate::store::Store;
+use chrono::Utc;
 use std::net::SocketAddr;
+use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
-use tokio::task::JoinHandle;
-use tracing_subscriber::EnvFilter;
+use tokio::task::{AbortHandle, JoinHandle};
+use tracing_subscriber::filter::LevelFilter;
+use tracing_subscriber::layer::SubscriberExt;
+use tracing_subscriber::util::SubscriberInitExt;
+use tracing_subscriber::{EnvFilter, Layer};
 
 /// How long the pipeline waits for a commit of this process before it looks whether another one
 /// (`label` beside the daemon) left something to do.
@@ -47,20 +56,23 @@ impl Receivers {
         runtime: &Runtime,
         config: &Config,
         store: &Store,
+        observed: &Observed,
     ) -> Result<Self, Failure> {
         let (stop, stopped) = watch::channel(false);
         let listener = match config.dicom.enabled {
             true => Some(
                 runtime
                     .block_on(Listener::bind(config.dicom.clone(), store.clone()))
-                    .map_err(Failure::no)?,
+                    .map_err(Failure::no)?
+                    .observed_by(observed.clone()),
             ),
             false => None,
         };
         let folder = match &config.folder.path {
             Some(path) => Some(
                 DropFolder::open(path.clone(), config.folder.clone(), store.clone())
-                    .map_err(Failure::no)?,
+                    .map_err(Failure::no)?
+                    .observed_by(observed.clone()),
             ),
             None => None,
         };
@@ -77,6 +89,11 @@ impl Receivers {
             stop,
             tasks,
         })
+    }
+
+    /// Tells whether they still run.
+    fn handles(&self) -> Vec<AbortHandle> {
+        self.tasks.iter().map(JoinHandle::abort_handle).collect()
     }
 
     /// Takes nothing new and waits until what is under way is finished.
@@ -99,19 +116,21 @@ pub(crate) fn runtime() -> Result<Runtime, Failure> {
         .map_err(Failure::no)
 }
 
-/// Logs to standard output, one event a line.
-fn log(config: &Config) {
+/// Logs to standard output, one event a line, and counts failures.
+fn log(config: &Config, metrics: &Arc<Metrics>) {
     let filter = EnvFilter::new(format!("{},notify=warn", config.observe.log.word()));
-    let logs = tracing_subscriber::fmt()
-        .with_env_filter(filter)
+    let logs = tracing_subscriber::fmt::layer()
         .with_target(false)
         // A log that cannot be written would be told to standard error, which may be on the same
         // full disk, and a failure to write there panics.
         .log_internal_errors(false);
-    let set = match config.observe.log_format {
-        LogFormat::Text => logs.with_ansi(false).try_init(),
-        LogFormat::Json => logs.json().try_init(),
+    let logs = match config.observe.log_format {
+        LogFormat::Text => logs.with_ansi(false).boxed(),
+        LogFormat::Json => logs.json().boxed(),
     };
+    let count = CountFailures(Arc::clone(metrics)).with_filter(LevelFilter::WARN);
+    let all = tracing_subscriber::registry().with(logs.with_filter(filter));
+    let set = all.with(count).try_init();
     if let Err(error) = set {
         super::print::note(format_args!("logging was set up already: {error}"));
     }
@@ -125,26 +144,49 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
                 .into(),
         ));
     }
-    log(config);
+    let observed = open::observed(config)?;
+    log(config, &observed.metrics);
     let store = open::owner(config)?;
-    let pipeline = open::pipeline(config, store.clone())?;
+    store.observed_by(&observed.metrics);
+    let pipeline = open::pipeline(config, store.clone(), observed.clone())?;
+    if let Some(trail) = &observed.trail
+        && !trail.write(&[(Utc::now(), Event::Started)])
+    {
+        return Err(Failure::No(
+            "the audit trail cannot be written; [observe] audit names it".into(),
+        ));
+    }
     pipeline.sweep().map_err(Failure::no)?;
     if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
         tracing::info!(code = "rules-changed", "{change}");
+        observed.note(|| Event::Reconfigured { change });
     }
     let runtime = runtime()?;
     // Before anybody can know that we listen: a signal that comes first would end us undrained.
     let mut signals = Signals::catch(&runtime)?;
-    let receivers = Receivers::start(&runtime, config, &store)?;
+    let health = Arc::new(Health::new(config, store.clone(), observed.clone()));
+    for address in &config.observe.listen {
+        let endpoint = runtime
+            .block_on(Endpoint::bind(*address))
+            .map_err(Failure::no)?;
+        runtime.spawn(endpoint.run(Arc::clone(&health)));
+    }
+    let receivers = Receivers::start(&runtime, config, &store, &observed)?;
     let (stop, stopped) = watch::channel(false);
     let hurry = pipeline.hurry();
+    let working = Arc::new(());
+    health.serving(receivers.handles(), Arc::downgrade(&working));
     let worker = std::thread::Builder::new()
         .name("pipeline".into())
-        .spawn(move || work(&pipeline, &stopped))
+        .spawn(move || {
+            work(&pipeline, &stopped);
+            drop(working);
+        })
         .map_err(Failure::no)?;
     let why = runtime.block_on(signals.until_told(&store));
     let told = Instant::now();
     tracing::info!(code = "stopping", "{why}");
+    health.stopping();
     receivers.stop(&runtime);
     // An error would mean that the pipeline has ended already.
     let _ = stop.send(true);
@@ -160,6 +202,7 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
             "the pipeline ended by a panic; what is stored stays stored".into(),
         ));
     }
+    observed.note(|| Event::Stopped);
     tracing::info!(code = "stopped", "all that was received is stored");
     match store.doubt() {
         None => Ok(()),

@@ -275,7 +275,16 @@ fn check_listeners(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
     let pinned = senders.any(|sender| !sender.certificate_sha256.is_empty());
     let shared =
         |address: &SocketAddr| address.port() != 0 && config.dicom.listen.contains(address);
+    let observing =
+        |address: &SocketAddr| address.port() != 0 && config.observe.listen.contains(address);
+    let mut receiving = config.dicom.listen.iter().chain(&tls.listen);
     let rules = [
+        Rule {
+            broken: receiving.any(observing),
+            what: "[observe] listen names an address of [receive.dicom]",
+            keys: &[(PLAIN, "listen"), (TLS, "listen"), ("observe", "listen")],
+            instead: "give it a port of its own, as 127.0.0.1:9464",
+        },
         Rule {
             broken: config.dicom.enabled && config.dicom.listen.is_empty() && !on,
             what: "[receive.dicom] is switched on and listens nowhere",
@@ -345,6 +354,7 @@ fn check_paths(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
         ("store", "path", Some(&config.store.path)),
         ("outbox", "folder", Some(&config.outbox.folder)),
         ("templates", "folder", config.templates.folder.as_ref()),
+        ("observe", "audit", config.observe.audit.as_ref()),
     ]
     .into_iter()
     .chain(dictionaries.map(|file| ("templates", "dictionaries", Some(file))));

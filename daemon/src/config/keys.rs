@@ -260,6 +260,8 @@ keys! {
             ("debug", LogLevel::Debug),
         ]),
         log_format: word(&[("text", LogFormat::Text), ("json", LogFormat::Json)]),
+        listen: one_or_list(address),
+        audit: optional_path,
     }
 }
 

@@ -89,6 +89,7 @@ impl Config {
             .chain(tls.client_ca.as_mut())
             .chain(self.folder.path.as_mut())
             .chain(self.templates.folder.as_mut())
+            .chain(self.observe.audit.as_mut())
             .chain(&mut self.templates.dictionaries);
         for path in paths {
             // `join` keeps an absolute path as it is.

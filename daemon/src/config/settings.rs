@@ -351,4 +351,8 @@ pub struct ObserveSettings {
     pub log: LogLevel,
     /// For whom.
     pub log_format: LogFormat,
+    /// Addresses of the HTTP port for health and metrics; empty switches it off.
+    pub listen: Vec<SocketAddr>,
+    /// File of the audit trail; `None` switches it off.
+    pub audit: Option<PathBuf>,
 }

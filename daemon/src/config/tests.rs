@@ -177,6 +177,8 @@ fn every_key_is_read_into_its_own_place() {
         [observe]
         log = "debug"
         log_format = "json"
+        listen = "127.0.0.1:9464"
+        audit = "audit.xml"
     "#;
     let config = Config::from_text("x.toml", changed).unwrap();
     let default = Config::default();

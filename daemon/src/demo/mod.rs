@@ -9,6 +9,7 @@ mod sr;
 use crate::cli::{Failure, daemon, open, print};
 use crate::config::Config;
 use crate::domain::{Event, PatientKey};
+use crate::observe::Observed;
 use crate::pipeline::Pipeline;
 use crate::store::{patients, people};
 use chrono::Utc;
@@ -72,7 +73,7 @@ pub fn run(demo: &Demo) -> Result<(), Failure> {
     let config = open::config(&config_path)?;
     let clinic = scenario::clinic();
     let sent = deliver(&config, &demo.dir, &clinic)?;
-    let pipeline = open::pipeline(&config, open::owner(&config)?)?;
+    let pipeline = open::pipeline(&config, open::owner(&config)?, Observed::default())?;
     pipeline.refresh().map_err(Failure::no)?;
     daemon::drain_with_progress(&pipeline)?;
     tell_what_is_known(&pipeline, &clinic)?;

@@ -1,11 +1,18 @@
 //! One reading into the store, beside what is there already.
 
-use crate::domain::{Disposition, ObjectReading, Remark};
+use crate::domain::{Disposition, ObjectReading, Remark, Severity};
 use crate::store::objects::{self, ObjectId, Slim};
 use crate::store::readings::{self, StoredDisposition};
 use crate::store::{StoreError, patients};
 use chrono::Utc;
 use rusqlite::Connection;
+
+/// What became of an object that was read.
+pub(super) struct Filed {
+    pub(super) disposition: StoredDisposition,
+    /// Code of the remark that put it into quarantine.
+    pub(super) reason: Option<String>,
+}
 
 /// Files what was read, and marks the patient whose results may change.
 pub(super) fn file(
@@ -13,7 +20,7 @@ pub(super) fn file(
     id: ObjectId,
     mut reading: ObjectReading,
     slim: Option<Slim>,
-) -> Result<(), StoreError> {
+) -> Result<Filed, StoreError> {
     // The object may have been filed under another patient when other rules read it.
     let before = readings::patient_of(tx, id)?;
     let disposition = place_among_equals(tx, id, &mut reading)?;
@@ -22,11 +29,19 @@ pub(super) fn file(
     if let Some(slim) = slim.filter(|_| reading.disposition != Disposition::Quarantined) {
         objects::slim_down(tx, id, &slim)?;
     }
+    let mut remarks = reading.remarks.iter().rev();
+    let reason = remarks
+        .find(|remark| remark.severity == Severity::Blocking)
+        .filter(|_| disposition == Disposition::Quarantined.into())
+        .map(|remark| remark.code.to_string());
     let after = reading.patient.map(|patient| patient.key);
     for key in before.iter().chain(after.iter()) {
         patients::mark_dirty(tx, key, Utc::now())?;
     }
-    Ok(())
+    Ok(Filed {
+        disposition,
+        reason,
+    })
 }
 
 /// First content wins: the same content again is a repeat, another one under the same SOP

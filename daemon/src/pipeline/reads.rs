@@ -1,11 +1,11 @@
 //! Waiting objects into readings, new ones before those that are read again under new rules.
 
-use super::filing::file;
+use super::filing::{Filed, file};
 use super::{OBJECTS_A_COMMIT, Pipeline, PipelineError};
 use crate::domain::{ObjectReading, Remark};
 use crate::reading::Origin;
 use crate::store::StoreError;
-use crate::store::objects::{self, Slim, Unread};
+use crate::store::objects::{self, ObjectId, Slim, Unread};
 use crate::{reading, sr};
 use chrono::Utc;
 
@@ -59,22 +59,44 @@ impl Pipeline {
             .collect::<Result<Vec<_>, StoreError>>()?;
         let count = readings.len();
         if count > 0 || is_again {
-            self.store.write(move |tx| {
+            let filed = self.store.write(move |tx| {
+                let mut filed = Vec::new();
                 for (id, read) in readings {
-                    match read {
-                        Some((reading, slim)) => file(tx, id, reading, slim)?,
+                    let (reading, slim) = match read {
+                        Some(read) => read,
                         // What was read of it before stays in use.
-                        None if objects::note_damaged(tx, id, Utc::now())? => {}
-                        None => file(tx, id, without_bytes(), None)?,
-                    }
+                        None if objects::note_damaged(tx, id, Utc::now())? => continue,
+                        None => (without_bytes(), None),
+                    };
+                    filed.push((id, file(tx, id, reading, slim)?));
                 }
-                match is_again {
-                    true => objects::note_read_again(tx, last),
-                    false => Ok(()),
+                if is_again {
+                    objects::note_read_again(tx, last)?;
                 }
+                Ok(filed)
             })?;
+            self.tell(&filed, is_again);
         }
         Ok(count)
+    }
+
+    /// Counts what was read. An object that comes into quarantine is a line in the log, once.
+    fn tell(&self, filed: &[(ObjectId, Filed)], is_again: bool) {
+        let metrics = &self.observed.metrics;
+        for (
+            id,
+            Filed {
+                disposition,
+                reason,
+            },
+        ) in filed
+        {
+            metrics.read(*disposition);
+            if let (Some(reason), false) = (reason, is_again) {
+                metrics.quarantined(reason);
+                tracing::warn!(code = "object-quarantined", %id, reason);
+            }
+        }
     }
 
     /// What was read from an object, and the body to keep in its place if it is a picture whose

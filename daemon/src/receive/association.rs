@@ -8,6 +8,7 @@ use super::shared::{Peer, Shared, Titles};
 use super::wire::{Stream, Wire, WireError};
 use super::{proxy, storing};
 use crate::config::SenderSettings;
+use crate::observe::audit::Event;
 use dicom_ul::pdu::{AbortRQServiceProviderReason, AbortRQSource, PDataValue, PDataValueType, Pdu};
 use std::collections::BTreeMap;
 use std::net::IpAddr;
@@ -98,6 +99,12 @@ pub(super) async fn serve(
     }
     if contexts.is_empty() {
         shared.refused(Refusal::NoContext, address, &titles, "");
+    } else {
+        shared.observed.note(|| Event::Association {
+            address,
+            calling: calling.clone(),
+            refusal: None,
+        });
     }
     tracing::debug!(code = "association-opened", peer = %address, calling, contexts = contexts.len());
     let assembler = Assembler::new(shared.settings.max_object_bytes);
@@ -276,6 +283,8 @@ impl<S: Stream> Association<S> {
             let why = "a message in a presentation context that was not accepted";
             return Err(unexpected(why));
         };
+        let started = Instant::now();
+        let mut is_told = false;
         let status = match command.operation {
             Operation::Cancel => return Ok(()),
             Operation::Response(_) => return Err(unexpected("an answer that nobody asked for")),
@@ -301,15 +310,21 @@ impl<S: Stream> Association<S> {
                         sender: &self.sender,
                         context: accepted,
                     };
+                    // Whatever went wrong there has its line in the log.
+                    is_told = true;
                     storing::store(&self.shared, from, uid, bytes).await
                 }
             },
         };
-        if status != Status::Success {
+        if command.operation == Operation::Store {
+            let metrics = &self.shared.observed.metrics;
+            metrics.answered(status, started.elapsed());
+        }
+        if status != Status::Success && !is_told {
             tracing::warn!(
                 code = "request-failed",
                 calling = self.calling,
-                status = format!("{:04X}H", status.code())
+                status = status.hex()
             );
         }
         let data = command.answer(status);

@@ -173,6 +173,12 @@ macro_rules! statuses {
                 }
             }
 
+            /// The number as PS3.7 writes it, for logs and counts.
+            #[must_use]
+            pub fn hex(self) -> String {
+                format!("{:04X}H", self.code())
+            }
+
             /// The Error Comment (0000,0902) that goes along: what the person at the sender can
             /// do. At most 64 characters (LO) and always the same, so it holds nothing of a patient.
             #[must_use]

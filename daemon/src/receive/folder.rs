@@ -8,6 +8,7 @@ mod scan;
 
 use super::ReceiveError;
 use crate::config::FolderSettings;
+use crate::observe::Observed;
 use crate::store::Store;
 use notify::{RecommendedWatcher, RecursiveMode, Watcher};
 use scan::Scanner;
@@ -72,6 +73,13 @@ impl DropFolder {
             settle,
             listens: true,
         })
+    }
+
+    /// What happens is told there.
+    #[must_use]
+    pub fn observed_by(mut self, observed: Observed) -> Self {
+        self.scanner.observed = observed;
+        self
     }
 
     /// Takes no notice of events, as on a file system that sends none.

@@ -5,6 +5,7 @@ use super::shared::{Shared, Titles};
 use super::tls::Tls;
 use super::{ReceiveError, connection};
 use crate::config::DicomSettings;
+use crate::observe::Observed;
 use crate::store::Store;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -25,7 +26,7 @@ const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
 pub struct Listener {
     doors: Vec<Door>,
     address: SocketAddr,
-    shared: Arc<Shared>,
+    shared: Shared,
 }
 
 /// One port.
@@ -69,8 +70,15 @@ impl Listener {
         Ok(Listener {
             doors,
             address,
-            shared: Arc::new(Shared::new(settings, store)),
+            shared: Shared::new(settings, store),
         })
+    }
+
+    /// What happens is told there.
+    #[must_use]
+    pub fn observed_by(mut self, observed: Observed) -> Self {
+        self.shared.observed = observed;
+        self
     }
 
     /// The first address in use; differs from the settings where they say port 0.
@@ -88,13 +96,14 @@ impl Listener {
     /// How often peers were refused, by reason; it counts on while the listener runs.
     #[must_use]
     pub fn refusals(&self) -> Arc<Refusals> {
-        Arc::clone(&self.shared.refusals)
+        self.shared.refusals()
     }
 
     /// Accepts and serves until `stop` becomes true or its sender is gone. Then takes nothing new,
     /// lets each association finish the object it is receiving, and returns.
     pub async fn run(self, stop: watch::Receiver<bool>) {
         let Listener { doors, shared, .. } = self;
+        let shared = Arc::new(shared);
         for Door { address, tls, .. } in &doors {
             let (tls, ae_title) = (tls.is_some(), &shared.settings.ae_title);
             tracing::info!(code = "listening", %address, tls, ae_title);

@@ -3,6 +3,9 @@
 use super::places::{Place, Places};
 use super::refusal::{Refusal, Refusals, Reply};
 use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
+use crate::observe::Observed;
+use crate::observe::audit::Event;
+use crate::observe::metrics::Open;
 use crate::store::Store;
 use dicom_ul::pdu::AssociationRQ;
 use std::net::IpAddr;
@@ -40,7 +43,7 @@ impl Titles {
 pub(super) struct Shared {
     pub(super) settings: DicomSettings,
     pub(super) store: Store,
-    pub(super) refusals: Arc<Refusals>,
+    pub(super) observed: Observed,
     /// One permit per KiB of data sets that are being received or stored.
     pub(super) memory: Arc<Semaphore>,
     /// One permit per connection.
@@ -58,6 +61,7 @@ pub(super) struct Seat {
     _one_of_all: OwnedSemaphorePermit,
     _one_of_the_peer: Place<IpAddr>,
     _one_of_the_sender: Option<Place<String>>,
+    _counted: Open,
 }
 
 /// How many connections may be open for so many associations. Those that have not asked for one
@@ -72,7 +76,7 @@ impl Shared {
         // Four of the largest objects at once, and never less than 256 MiB: thousands of reports.
         let memory = (settings.max_object_bytes.saturating_mul(4) >> 10).clamp(256 << 10, 1 << 28);
         Shared {
-            refusals: Arc::default(),
+            observed: Observed::default(),
             memory: Arc::new(Semaphore::new(usize::try_from(memory).unwrap_or(256 << 10))),
             // More than one peer may have, so that none fills it alone.
             connections: Arc::new(Semaphore::new(connections(associations, 256))),
@@ -83,6 +87,11 @@ impl Shared {
             settings,
             store,
         }
+    }
+
+    /// Where refused peers are counted.
+    pub(super) fn refusals(&self) -> Arc<Refusals> {
+        self.observed.metrics.refusals()
     }
 
     pub(super) fn association_limit(&self) -> Duration {
@@ -150,6 +159,7 @@ impl Shared {
                         .ok_or(Refusal::AssociationsOfSender)?,
                 ),
             },
+            _counted: self.observed.metrics.associated(),
         })
     }
 
@@ -162,7 +172,12 @@ impl Shared {
 
     /// Counts a refusal and writes its one line of log.
     pub(super) fn refused(&self, refusal: Refusal, peer: IpAddr, titles: &Titles, detail: &str) {
-        self.refusals.count(refusal);
+        self.refusals().count(refusal);
+        self.observed.note(|| Event::Association {
+            address: peer,
+            calling: titles.calling.clone(),
+            refusal: Some(refusal),
+        });
         let answer = match refusal.reply() {
             Reply::Close => "closed".to_owned(),
             Reply::Abort { reason } => format!("A-ABORT 2/{reason}"),

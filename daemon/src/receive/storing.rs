@@ -4,9 +4,14 @@ use super::dimse::Status;
 use super::negotiate::Context;
 use super::shared::Shared;
 use crate::config::{Malformed, SenderSettings};
+use crate::observe;
+use crate::observe::audit::message::Outcome;
+use crate::observe::audit::{Event, Facts, Origin};
+use crate::observe::metrics::{Arrival, Source};
 use crate::sr;
 use crate::store::StoreError;
-use crate::store::objects::{self, Incoming, Kept};
+use crate::store::facts::{self, ObjectFacts};
+use crate::store::objects::{Incoming, Kept};
 use sha2::{Digest, Sha256};
 use tokio::time::Instant;
 
@@ -29,6 +34,18 @@ pub(super) struct From<'a> {
 pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec<u8>) -> Status {
     let started = Instant::now();
     let calling = from.calling;
+    let arrived = |arrival| shared.observed.metrics.arrived(Source::Dicom, arrival);
+    let not_kept = |outcome| {
+        shared.observed.note(|| Event::Received {
+            origin: Origin::Peer(calling.to_owned()),
+            is_repeat: false,
+            outcome,
+            facts: Facts {
+                instance: Some(uid.to_owned()),
+                ..Facts::default()
+            },
+        });
+    };
     let object = short_hash(uid);
     let length = bytes.len();
     let bytes = match from.sender.malformed {
@@ -36,24 +53,33 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
         Malformed::Refuse => match fit(bytes, from.context, uid).await {
             Ok(bytes) => bytes,
             Err((status, why)) => {
-                tracing::warn!(code = "object-refused", calling, object, why);
+                arrived(Arrival::Refused);
+                not_kept(Outcome::Minor("refused: not what this sender may send"));
+                let said = status.hex();
+                tracing::warn!(code = "object-refused", calling, object, status = said, why);
                 return status;
             }
         },
     };
     match keep(shared, from, bytes).await {
-        Ok(kept) => {
+        Ok((kept, repeated)) => {
+            if let Some(facts) = repeated {
+                let origin = Origin::Peer(calling.to_owned());
+                shared.observed.note(|| observe::repeated(origin, &facts));
+            }
             let took_ms = u64::try_from(started.elapsed().as_millis()).unwrap_or(u64::MAX);
-            let (code, id) = match kept {
-                Kept::New(id) => ("object-kept", id),
-                Kept::Repeat(id) => ("object-repeated", id),
+            let (code, id, arrival) = match kept {
+                Kept::New(id) => ("object-kept", id, Arrival::Kept),
+                Kept::Repeat(id) => ("object-repeated", id, Arrival::Repeat),
             };
+            arrived(arrival);
             tracing::debug!(code, calling, object, %id, bytes = length, took_ms);
             Status::Success
         }
         Err(error) => {
-            tracing::error!(code = "object-not-kept", calling, object, %error);
-            match error {
+            arrived(Arrival::Failed);
+            not_kept(Outcome::Serious("the store did not take it"));
+            let status = match error {
                 _ if shared.store.doubt().is_some() => Status::StoreInDoubt,
                 StoreError::InDoubt { .. } => Status::StoreInDoubt,
                 StoreError::Full => Status::NoSpace,
@@ -61,12 +87,20 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
                     Status::StoreBusy
                 }
                 _ => Status::NotStored,
-            }
+            };
+            let said = status.hex();
+            tracing::error!(code = "object-not-kept", calling, object, status = said, %error);
+            status
         }
     }
 }
 
-async fn keep(shared: &Shared, from: From<'_>, bytes: Vec<u8>) -> Result<Kept, StoreError> {
+/// Keeps an object; with what the audit trail tells of it if it was here already.
+async fn keep(
+    shared: &Shared,
+    from: From<'_>,
+    bytes: Vec<u8>,
+) -> Result<(Kept, Option<ObjectFacts>), StoreError> {
     let source = format!("dicom:{}", from.calling);
     let is_large = bytes.len() > LARGE_BYTES;
     let syntax = from.context.syntax;
@@ -76,7 +110,7 @@ async fn keep(shared: &Shared, from: From<'_>, bytes: Vec<u8>) -> Result<Kept, S
     let object = aside(is_large, pack).await.ok_or(StoreError::Panicked)??;
     shared
         .store
-        .write_async(move |tx| objects::keep(tx, &object))
+        .write_async(move |tx| facts::keep(tx, &object))
         .await
 }
 

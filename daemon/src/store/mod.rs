@@ -6,8 +6,10 @@
 //! [`people`], [`results`], [`meta`]. Their
 //! functions take a connection, so that a caller composes several into one transaction.
 
+pub mod backlog;
 pub mod copy;
 pub mod error;
+pub mod facts;
 mod lock;
 pub mod meta;
 pub mod objects;
@@ -26,6 +28,7 @@ mod writer;
 pub use error::StoreError;
 pub use space::compact;
 
+use crate::observe::Metrics;
 use lock::{Lock, beside};
 use rusqlite::hooks::Wal;
 use rusqlite::{Connection, OpenFlags};
@@ -81,6 +84,7 @@ struct Inner {
     readers: Mutex<Vec<Connection>>,
     doubt: Doubt,
     changes: watch::Receiver<u64>,
+    metrics: Arc<OnceLock<Arc<Metrics>>>,
     // Last, so that the store is let go after the thread has closed it.
     _lock: Option<Lock>,
 }
@@ -118,11 +122,14 @@ impl Store {
         let (waiting, jobs) = mpsc::channel(writer::WAITING_MAX);
         let (changed, changes) = watch::channel(0);
         let doubt: Doubt = Arc::new(OnceLock::new());
+        let metrics: Arc<OnceLock<Arc<Metrics>>> = Arc::default();
         let thread = std::thread::Builder::new()
             .name("store".to_owned())
             .spawn({
                 let (doubt, path) = (Arc::clone(&doubt), path.to_owned());
-                move || writer::run(&conn, jobs, &doubt, &changed, |why| note_doubt(&path, why))
+                let metrics = Arc::clone(&metrics);
+                let on_doubt = move |why: &str| note_doubt(&path, why);
+                move || writer::run(&conn, jobs, &doubt, &changed, &metrics, on_doubt)
             })
             .map_err(|source| StoreError::File {
                 path: path.into(),
@@ -136,6 +143,7 @@ impl Store {
                 readers: Mutex::new(Vec::new()),
                 doubt,
                 changes,
+                metrics,
                 _lock: lock,
             }),
         })
@@ -207,6 +215,11 @@ impl Store {
     #[must_use]
     pub fn doubt(&self) -> Option<&str> {
         self.inner.doubt.get().map(String::as_str)
+    }
+
+    /// Commits are counted there from now on; the first call stands.
+    pub fn observed_by(&self, metrics: &Arc<Metrics>) {
+        let _ = self.inner.metrics.set(Arc::clone(metrics));
     }
 
     /// Where the store is.

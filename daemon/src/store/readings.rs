@@ -19,7 +19,8 @@ pub enum StoredDisposition {
 }
 
 impl StoredDisposition {
-    const ALL: [StoredDisposition; 5] = [
+    /// All of them.
+    pub const ALL: [StoredDisposition; 5] = [
         StoredDisposition::As(Disposition::Accepted),
         StoredDisposition::As(Disposition::AcceptedWithRemarks),
         StoredDisposition::As(Disposition::NoSheathMeasurement),
@@ -39,7 +40,7 @@ impl StoredDisposition {
         }
     }
 
-    fn from_word(word: &str) -> Result<Self, StoreError> {
+    pub(super) fn from_word(word: &str) -> Result<Self, StoreError> {
         Self::ALL
             .into_iter()
             .find(|one| one.word() == word)

@@ -6,9 +6,11 @@
 
 use super::StoreError;
 use super::error::Fault;
+use crate::observe::Metrics;
 use rusqlite::Connection;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, OnceLock};
+use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, oneshot, watch};
 
 /// Changes that may wait. A caller beyond that waits for room: the senders feel it, not memory.
@@ -69,6 +71,7 @@ pub(super) fn run(
     mut waiting: mpsc::Receiver<Box<dyn Job>>,
     doubt: &Doubt,
     changes: &watch::Sender<u64>,
+    metrics: &OnceLock<Arc<Metrics>>,
     on_doubt: impl Fn(&str),
 ) {
     while let Some(first) = waiting.blocking_recv() {
@@ -81,7 +84,15 @@ pub(super) fn run(
         }
         let fault = match doubt.get() {
             Some(why) => Some(Fault::Doubt(why.clone())),
-            None => commit(conn, &mut batch).err(),
+            None => match commit(conn, &mut batch) {
+                Ok(took) => {
+                    if let Some(metrics) = metrics.get() {
+                        metrics.committed(took);
+                    }
+                    None
+                }
+                Err(fault) => Some(fault),
+            },
         };
         let mut is_first_doubt = false;
         if let Some(Fault::Doubt(why)) = &fault
@@ -99,8 +110,9 @@ pub(super) fn run(
     }
 }
 
-/// Runs all changes in one transaction. `Err`: none of them is stored, or nobody knows.
-fn commit(conn: &Connection, batch: &mut [Box<dyn Job>]) -> Result<(), Fault> {
+/// Runs all changes in one transaction. Returns how long its commit took. `Err`: none of them is
+/// stored, or nobody knows.
+fn commit(conn: &Connection, batch: &mut [Box<dyn Job>]) -> Result<Duration, Fault> {
     let done = changes_in_transaction(conn, batch);
     if done.is_err() && !conn.is_autocommit() {
         // The failure is being told already; a rollback that fails as well adds nothing, since
@@ -110,7 +122,10 @@ fn commit(conn: &Connection, batch: &mut [Box<dyn Job>]) -> Result<(), Fault> {
     done
 }
 
-fn changes_in_transaction(conn: &Connection, batch: &mut [Box<dyn Job>]) -> Result<(), Fault> {
+fn changes_in_transaction(
+    conn: &Connection,
+    batch: &mut [Box<dyn Job>],
+) -> Result<Duration, Fault> {
     let step = |sql: &str| {
         conn.execute_batch(sql)
             .map_err(|error| Fault::of(&StoreError::from(error)))
@@ -129,5 +144,7 @@ fn changes_in_transaction(conn: &Connection, batch: &mut [Box<dyn Job>]) -> Resu
             return Err(Fault::Lost("a change ended the transaction".to_owned()));
         }
     }
-    conn.execute_batch("COMMIT").map_err(Fault::of_commit)
+    let started = Instant::now();
+    conn.execute_batch("COMMIT").map_err(Fault::of_commit)?;
+    Ok(started.elapsed())
 }

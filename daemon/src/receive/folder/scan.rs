@@ -3,8 +3,13 @@
 use super::Look;
 use super::file::{self, NotRead, State};
 use crate::config::{After, FolderSettings};
+use crate::observe::audit::message::Outcome;
+use crate::observe::audit::{Event, Facts, Origin};
+use crate::observe::metrics::{Arrival, Source};
+use crate::observe::{self, Observed};
 use crate::sr::{Limits, gate};
-use crate::store::objects::{self, Incoming, Kept, ObjectId};
+use crate::store::facts;
+use crate::store::objects::{Incoming, Kept, ObjectId};
 use crate::store::{Store, StoreError};
 use std::collections::HashMap;
 use std::ffi::{OsStr, OsString};
@@ -46,6 +51,7 @@ pub(super) struct Scanner {
     store: Store,
     seen: HashMap<OsString, Seen>,
     store_trouble_noted: bool,
+    pub(super) observed: Observed,
     /// Becomes true when the program stops: a look at many thousand files then ends early.
     pub(super) stop: Option<watch::Receiver<bool>>,
 }
@@ -58,6 +64,7 @@ impl Scanner {
             store,
             seen: HashMap::new(),
             store_trouble_noted: false,
+            observed: Observed::default(),
             stop: None,
         }
     }
@@ -173,14 +180,22 @@ impl Scanner {
         if incoming.is_empty() {
             return;
         }
-        let kept: Result<Vec<Kept>, StoreError> = self
+        let kept: Result<Vec<(Kept, _)>, StoreError> = self
             .store
-            .write(move |tx| incoming.iter().map(|one| objects::keep(tx, one)).collect());
+            .write(move |tx| incoming.iter().map(|one| facts::keep(tx, one)).collect());
         match kept {
             Ok(kept) => {
                 self.store_trouble_noted = false;
-                for (name, kept) in names.into_iter().zip(kept) {
-                    let (Kept::New(id) | Kept::Repeat(id)) = kept;
+                for (name, (kept, repeated)) in names.into_iter().zip(kept) {
+                    if let Some(facts) = repeated {
+                        let event = || observe::repeated(Origin::Files, &facts);
+                        self.observed.note(event);
+                    }
+                    let (id, arrival) = match kept {
+                        Kept::New(id) => (id, Arrival::Kept),
+                        Kept::Repeat(id) => (id, Arrival::Repeat),
+                    };
+                    self.observed.metrics.arrived(Source::Folder, arrival);
                     tracing::debug!(code = "object-kept", source = "folder", %id);
                     if let Some(seen) = self.seen.get_mut(name) {
                         seen.kept = Some(id);
@@ -273,6 +288,14 @@ impl Scanner {
                 tracing::warn!(code = "folder-failed", inode, why);
                 self.seen.remove(name);
                 look.failed += 1;
+                let metrics = &self.observed.metrics;
+                metrics.arrived(Source::Folder, Arrival::Refused);
+                self.observed.note(|| Event::Received {
+                    origin: Origin::Files,
+                    is_repeat: false,
+                    outcome: Outcome::Minor("moved to the folder failed"),
+                    facts: Facts::default(),
+                });
                 look.waiting = look.waiting.saturating_sub(1);
             }
             Err(error) => note(seen, "folder-not-put-away", &error),

@@ -1,0 +1,81 @@
+//! Counts failures by the `code` of their log line.
+
+use super::Metrics;
+use std::sync::Arc;
+use tracing::field::{Field, Visit};
+use tracing::{Event, Level, Subscriber};
+use tracing_subscriber::Layer;
+use tracing_subscriber::layer::Context;
+
+/// Counts every warning and error, also those that the log level leaves out of the log.
+pub struct CountFailures(pub Arc<Metrics>);
+
+impl<S: Subscriber> Layer<S> for CountFailures {
+    fn on_event(&self, event: &Event<'_>, _: Context<'_, S>) {
+        if *event.metadata().level() > Level::WARN {
+            return;
+        }
+        let mut code = Code::default();
+        event.record(&mut code);
+        self.0.failed(code.0.as_deref().unwrap_or(OTHER));
+    }
+}
+
+/// Stands for events without a code of ours, those of libraries.
+pub const OTHER: &str = "other";
+
+#[derive(Default)]
+struct Code(Option<String>);
+
+impl Visit for Code {
+    fn record_str(&mut self, field: &Field, value: &str) {
+        if field.name() == "code" {
+            self.0 = Some(value.to_owned());
+        }
+    }
+
+    fn record_debug(&mut self, _: &Field, _: &dyn std::fmt::Debug) {}
+}
+
+/// The codes of all failures but the refusals, which have
+/// [a table of their own](crate::receive::refusal::Refusal::ALL). A new one belongs here; a test
+/// compares with the sources.
+pub const CODES: &[&str] = &[
+    "accept-failed",
+    "association-aborted",
+    "association-lost",
+    "association-panicked",
+    "audit-lost",
+    "audit-not-written",
+    "bodies-not-dropped",
+    "folder-failed",
+    "folder-no-reason",
+    "folder-not-a-file",
+    "folder-not-deleted",
+    "folder-not-kept",
+    "folder-not-put-away",
+    "folder-not-put-back",
+    "folder-panicked",
+    "folder-unreadable",
+    "folder-unreadable-file",
+    "folder-without-events",
+    "object-bytes-missing",
+    "object-not-kept",
+    "object-quarantined",
+    "object-refused",
+    "observe-failed",
+    "operation-unknown",
+    "patient-not-assessed",
+    "pipeline-failed",
+    "reading-damaged",
+    "receiver-ended",
+    "request-failed",
+    "result-damaged",
+    "stopping-early",
+    "store-in-doubt",
+    "store-verified",
+    "tls-files",
+];
+
+#[cfg(test)]
+mod tests;

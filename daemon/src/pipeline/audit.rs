@@ -1,0 +1,92 @@
+//! What the audit trail is told of objects and results: before the store notes that it was, so that a
+//! crash between the two tells it again.
+
+use super::{Pipeline, PipelineError};
+use crate::domain::Disposition;
+use crate::observe;
+use crate::observe::audit::message::Outcome;
+use crate::observe::audit::{Event, Facts, Origin};
+use crate::render::Content;
+use crate::store::facts::{self, ObjectFacts};
+use crate::store::readings::StoredDisposition;
+use crate::store::results::ResultRow;
+use chrono::Utc;
+
+/// Objects told of at a time.
+const OBJECTS_A_TIME: u32 = 64;
+
+impl Pipeline {
+    /// Begins to tell the audit trail, if there is one, of the objects to come.
+    ///
+    /// # Errors
+    ///
+    /// When the store fails.
+    pub fn begin_audit(&self) -> Result<(), PipelineError> {
+        match self.observed.trail {
+            Some(_) => Ok(self.store.write(facts::begin)?),
+            None => Ok(()),
+        }
+    }
+
+    /// Tells of every object that was read since it last did; `false` if the trail cannot be written,
+    /// which it has told in the log by itself.
+    pub(super) fn tell_read(&self) -> Result<bool, PipelineError> {
+        let Some(trail) = &self.observed.trail else {
+            return Ok(true);
+        };
+        // What is left is told at the next start.
+        while !self.is_hurried() {
+            let objects = self
+                .store
+                .read(|conn| facts::untold(conn, OBJECTS_A_TIME))?;
+            let Some(last) = objects.last().map(|one| one.id) else {
+                return Ok(true);
+            };
+            let events: Vec<_> = objects
+                .iter()
+                .map(|one| (one.received_at, received(one)))
+                .collect();
+            if !trail.write(&events) {
+                return Ok(false);
+            }
+            self.store.write(move |tx| facts::note_told(tx, last))?;
+        }
+        Ok(true)
+    }
+
+    /// Tells of results that stand in the outbox.
+    pub(super) fn tell_published(&self, rows: &[ResultRow]) -> bool {
+        let Some(trail) = &self.observed.trail else {
+            return true;
+        };
+        let now = Utc::now();
+        let published = |row: &ResultRow| Event::Published {
+            folder: self.outbox.clone(),
+            facts: Facts {
+                patient: Some(row.patient.clone()),
+                study: serde_json::from_str(&row.content)
+                    .ok()
+                    .map(|content: Content| content.exam.study_instance_uid),
+                instance: None,
+                number: Some(format!("{}-v{}", row.exam_id, row.version)),
+            },
+        };
+        let events: Vec<_> = rows.iter().map(|row| (now, published(row))).collect();
+        trail.write(&events)
+    }
+}
+
+fn received(object: &ObjectFacts) -> Event {
+    Event::Received {
+        origin: Origin::of_source(&object.source),
+        is_repeat: false,
+        outcome: match object.disposition {
+            Some(StoredDisposition::As(Disposition::Quarantined)) => {
+                Outcome::Minor("kept in quarantine")
+            }
+            Some(_) => Outcome::Success,
+            None => Outcome::Serious("its row in the store is damaged"),
+        },
+        facts: observe::facts(object),
+    }
+}

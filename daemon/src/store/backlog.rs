@@ -1,0 +1,64 @@
+//! What waits in the store, and since when.
+
+use super::{StoreError, stamp};
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, OptionalExtension};
+
+/// What waits for one stage.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Waiting {
+    /// How many.
+    pub count: u64,
+    /// Since when the oldest waits.
+    pub oldest: Option<DateTime<Utc>>,
+}
+
+/// What waits for each stage.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Backlog {
+    /// Objects to be read for the first time.
+    pub objects: Waiting,
+    /// Patients to be assessed.
+    pub patients: Waiting,
+    /// Results to be published.
+    pub results: Waiting,
+}
+
+/// Looks along the indices of what waits, so it costs nothing while little does.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn backlog(conn: &Connection) -> Result<Backlog, StoreError> {
+    Ok(Backlog {
+        objects: waiting(
+            conn,
+            "select count(*) from object where state = 'received'",
+            "select received_at from object where state = 'received' order by id limit 1",
+        )?,
+        patients: waiting(
+            conn,
+            "select count(*) from dirty",
+            "select since from dirty order by since limit 1",
+        )?,
+        results: waiting(
+            conn,
+            "select count(*) from result where published_at is null and damaged_at is null",
+            "select created_at from result where published_at is null and damaged_at is null
+             order by id limit 1",
+        )?,
+    })
+}
+
+fn waiting(conn: &Connection, count: &str, oldest: &str) -> Result<Waiting, StoreError> {
+    let number: i64 = conn
+        .prepare_cached(count)?
+        .query_row([], |row| row.get(0))?;
+    let since: Option<String> = conn
+        .prepare_cached(oldest)?
+        .query_row([], |row| row.get(0))
+        .optional()?;
+    Ok(Waiting {
+        count: number.try_into().unwrap_or(0),
+        oldest: since.map(|text| stamp::time(&text)).transpose()?,
+    })
+}

@@ -1,0 +1,144 @@
+"""What the daemon tells about itself, read by others: metrics, audit messages.
+
+    python tests/python/check_observe.py BINARY
+
+Starts `serve` on free ports, sends fixtures, damaged ones and repeats with pynetdicom, knocks at the
+port without DICOM, and reads the metrics with the OpenMetrics parser of prometheus_client and the audit
+trail against the RELAX NG grammar of DICOM PS3.15 A.5.1 with lxml. Exit 1 on any difference.
+"""
+
+import json
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+from lxml import etree
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
+
+ROOT = Path(__file__).resolve().parents[2]
+SENT = ["tid1500", "tid1410", "basic-text", "no-patient-id", "tid1500"]
+CONFIG = """
+[receive.dicom]
+listen = "127.0.0.1:0"
+[receive.folder]
+path = "drop"
+scan_every_ms = 100
+settle_ms = 100
+unfinished_s = 0
+[store]
+path = "store.sqlite"
+[outbox]
+folder = "outbox"
+[observe]
+log_format = "json"
+listen = "127.0.0.1:0"
+audit = "audit.xml"
+"""
+
+
+def addresses(daemon: subprocess.Popen) -> tuple[str, str]:
+    """Where it takes associations, and where it answers over HTTP."""
+    found = {}
+    for line in daemon.stdout:
+        event = json.loads(line)["fields"]
+        if event.get("code") in ("listening", "observe-listening"):
+            found[event["code"]] = event["address"]
+        if len(found) == 2:
+            return found["listening"], found["observe-listening"]
+    raise SystemExit("the daemon ended before it listened")
+
+
+def metrics(address: str) -> dict[tuple, float]:
+    """Every sample; the parser refuses text that breaks a rule of OpenMetrics 1.0."""
+    with urllib.request.urlopen(f"http://{address}/metrics", timeout=30) as answer:
+        kind = answer.headers["Content-Type"]
+        assert kind.startswith("application/openmetrics-text; version=1.0.0"), kind
+        text = answer.read().decode()
+    samples = {}
+    for family in text_string_to_metric_families(text):
+        assert family.documentation, f"{family.name} has no meaning"
+        assert family.name.startswith("sheathline_"), family.name
+        for sample in family.samples:
+            samples[(sample.name, *sorted(sample.labels.values()))] = sample.value
+    return samples
+
+
+def grammar_notices(grammar: etree.RelaxNG, good: str) -> None:
+    """The grammar refuses what breaks it, or it would prove nothing."""
+    for old, new in [
+        ("EventActionCode=", "Action="),
+        ('EventOutcomeIndicator="0"', 'EventOutcomeIndicator="1"'),
+        ("<EventIdentification", "<X/><EventIdentification"),
+        ("originalText", "displayName"),
+    ]:
+        assert old in good
+        assert not grammar.validate(etree.fromstring(good.replace(old, new))), new
+
+
+def main() -> int:
+    binary = Path(sys.argv[1]).resolve()
+    grammar = etree.RelaxNG(etree.parse(ROOT / "fixtures" / "audit" / "message.rng"))
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "drop").mkdir()
+        (folder / "site.toml").write_text(CONFIG)
+        daemon = subprocess.Popen(
+            [binary, "serve", "--config", folder / "site.toml"], stdout=subprocess.PIPE, text=True
+        )
+        try:
+            dicom, http = addresses(daemon)
+            files = [ROOT / "fixtures" / "sr" / case / "report.dcm" for case in SENT]
+            send = [sys.executable, ROOT / "tests" / "python" / "send.py", dicom, *files]
+            subprocess.run(send, check=True, capture_output=True)
+            whole = files[0].read_bytes()
+            (folder / "drop" / "cut.dcm").write_bytes(whole[:-100])
+            (folder / "drop" / "empty.dcm").write_bytes(b"")
+            host, port = dicom.rsplit(":", 1)
+            with socket.create_connection((host, int(port))) as stranger:
+                stranger.sendall(b"GET / HTTP/1.1\r\n\r\n")
+                stranger.recv(100)
+            deadline = time.monotonic() + 60
+            while True:
+                found = metrics(http)
+                read = sum(v for k, v in found.items() if k[0] == "sheathline_objects_read_total")
+                waits = [v for k, v in found.items() if k[0] == "sheathline_queue_waiting"]
+                if read == 5 and sum(waits) == 0:
+                    break
+                assert time.monotonic() < deadline, found
+                time.sleep(0.1)
+            for key, value in {
+                ("sheathline_objects_received_total", "dicom", "kept"): 4,
+                ("sheathline_objects_received_total", "dicom", "repeat"): 1,
+                ("sheathline_objects_received_total", "folder", "kept"): 1,
+                ("sheathline_objects_received_total", "folder", "refused"): 1,
+                ("sheathline_peers_refused_total", "refused-not-dicom"): 1,
+                ("sheathline_failures_total", "folder-failed"): 1,
+                ("sheathline_store_responses_total", "0000H"): 5,
+                ("sheathline_ready",): 1,
+            }.items():
+                assert found.get(key) == value, (key, found.get(key))
+            assert found[("sheathline_store_response_seconds_count",)] == 5
+            try:
+                urllib.request.urlopen(f"http://{http}/metrics", data=b"x", timeout=30)
+                raise SystemExit("POST was answered")
+            except urllib.error.HTTPError as error:
+                assert error.code == 405, error.code
+        finally:
+            daemon.terminate()
+            # Read to its end, or it would wait for room in the pipe.
+            daemon.communicate(timeout=60)
+        lines = (folder / "audit.xml").read_text().splitlines()
+        grammar_notices(grammar, lines[0])
+        for line in lines:
+            grammar.assertValid(etree.fromstring(line))
+    print(f"{len(found)} samples read by prometheus_client, {len(lines)} audit messages valid")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
