@@ -43,10 +43,17 @@ impl Daemon {
         sender.association.release().await.expect("released");
     }
 
-    /// Open descriptors.
+    /// Open descriptors without those of the store, which keeps connections for reading from one
+    /// time to the next.
     fn descriptors(&self) -> usize {
         let open = fs::read_dir(format!("/proc/{}/fd", self.pid()));
-        open.expect("the process lives").count()
+        let targets = open
+            .expect("the process lives")
+            .flatten()
+            .flat_map(|one| fs::read_link(one.path()));
+        targets
+            .filter(|target| !target.to_string_lossy().contains("store.sqlite"))
+            .count()
     }
 
     /// Processor time used so far, in hundredths of a second (proc(5): USER_HZ is 100).
