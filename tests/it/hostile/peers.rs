@@ -259,7 +259,7 @@ async fn too_few_descriptors() {
     for n in 0..150 {
         silent.push(peer(&daemon, n).await);
     }
-    until("the limit", || daemon.descriptors() >= 60);
+    until("the limit", || daemon.descriptors() >= 48);
     let (started, ticks) = (Instant::now(), daemon.ticks());
     tokio::time::sleep(Duration::from_secs(3)).await;
     let hundredths = (started.elapsed().as_millis() / 10) as u64;
