@@ -96,13 +96,16 @@ class Receiver:
         text = Path(f"/proc/{self.process.pid}/status").read_text()
         return int(text.partition("VmHWM:")[2].split()[0]) / 1024
 
-    def stop(self) -> None:
+    def halt(self) -> None:
         self.process.terminate()
         try:
             self.process.wait(30)
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait()
+
+    def stop(self) -> None:
+        self.halt()
         shutil.rmtree(self.folder)
 
 
@@ -114,11 +117,12 @@ def until(condition, what: str) -> None:
         time.sleep(0.01)
 
 
-def start(name: str, binary: Path, place: Path) -> Receiver:
-    folder = Path(tempfile.mkdtemp(prefix="receive-", dir=place))
+def start(name: str, binary: Path, place: Path, folder: Path | None = None) -> Receiver:
+    """Starts a receiver in a folder of its own, or in one that it has left before."""
+    folder = folder or Path(tempfile.mkdtemp(prefix="receive-", dir=place))
     port, env = free_port(), {}
     files = folder / "files"
-    files.mkdir()
+    files.mkdir(exist_ok=True)
     if name == "sheathline":
         (folder / "sheathline.toml").write_text(CONFIG.format(port=port))
         command = [str(binary), "serve", "--config", "sheathline.toml"]
