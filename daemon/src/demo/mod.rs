@@ -49,6 +49,7 @@ listen = "127.0.0.1:0"
 path = "drop"
 scan_every_ms = 100
 settle_ms = 100
+unfinished_s = 1
 
 [store]
 path = "store.sqlite"
