@@ -284,7 +284,11 @@ impl Pipeline {
     pub fn publish(&self) -> Result<usize, PipelineError> {
         let renderer = || {
             let renderings = Renderings::new(&self.store, self.beside);
-            move |row: &ResultRow| renderings.of(row)
+            // As soon as there is hurry, not after the whole batch.
+            move |row: &ResultRow| match self.is_hurried() {
+                true => Ok(None),
+                false => renderings.of(row).map(Some),
+            }
         };
         let mut published = 0;
         while !self.is_hurried() {

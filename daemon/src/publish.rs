@@ -47,9 +47,12 @@ pub enum PublishError {
     Store(#[from] StoreError),
 }
 
+/// Files of a result: name and bytes.
+pub type Files = Vec<(&'static str, Vec<u8>)>;
+
 /// Writes some of the results that are not yet in the outbox, each as the folder
 /// `<exam>-v<version>`, with the files that a renderer makes of it (name and bytes); every thread
-/// has its own. Returns how many, or `None` when none was left.
+/// has its own. A renderer that makes none leaves the result for another time. Returns how many, or `None` when none was left.
 ///
 /// # Errors
 /// A result that could not be written; what was written is marked.
@@ -60,7 +63,7 @@ pub fn publish_some<R>(
     tell: impl Fn(&[ResultRow]) -> bool,
 ) -> Result<Option<usize>, PublishError>
 where
-    R: Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError>,
+    R: Fn(&ResultRow) -> Result<Option<Files>, StoreError>,
 {
     let rows = store.read(|conn| results::unpublished(conn, BATCH))?;
     if rows.is_empty() {
@@ -73,16 +76,20 @@ where
     }
     let written = side_by_side(&rows, |share| {
         let render = renderer();
-        let write = |row| write_result(outbox, row, &render(row)?);
+        let write = |row| match render(row)? {
+            Some(files) => write_result(outbox, row, &files).map(Some),
+            None => Ok(None),
+        };
         share.iter().map(write).collect()
     });
     let mut failed = None;
     let mut done = Vec::new();
     for (row, written) in rows.into_iter().zip(written) {
         match written {
-            Ok(None) => done.push(row),
+            Ok(Some(None)) => done.push(row),
+            Ok(None) => {}
             // Comes up again under its new number.
-            Ok(Some(newest)) => {
+            Ok(Some(Some(newest))) => {
                 store.write(move |tx| results::renumber(tx, &row.exam_id, row.version, newest))?
             }
             Err(error) => failed = Some(error),

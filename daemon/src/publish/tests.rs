@@ -52,7 +52,12 @@ fn publish(
     render: impl Fn(&ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError> + Sync,
 ) -> Result<usize, PublishError> {
     let mut total = 0;
-    while let Some(some) = publish_some(store, outbox, || &render, |_| true)? {
+    while let Some(some) = publish_some(
+        store,
+        outbox,
+        || |row: &ResultRow| render(row).map(Some),
+        |_| true,
+    )? {
         total += some;
     }
     Ok(total)
