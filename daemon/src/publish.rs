@@ -51,8 +51,9 @@ pub enum PublishError {
 pub type Files = Vec<(&'static str, Vec<u8>)>;
 
 /// Writes some of the results that are not yet in the outbox, each as the folder
-/// `<exam>-v<version>`, with the files that a renderer makes of it (name and bytes); every thread
-/// has its own. A renderer that makes none leaves the result for another time. Returns how many, or `None` when none was left.
+/// `<exam>-v<version>`, with the files that a renderer makes of it; every thread has its own. A
+/// renderer that makes none leaves the result for another time. Returns how many were written, or
+/// `None` when none was left.
 ///
 /// # Errors
 /// A result that could not be written; what was written is marked.
@@ -141,14 +142,21 @@ fn side_by_side<T: Send>(
 fn take_back(outbox: &Path, done: &[ResultRow]) {
     for row in done {
         let name = folder_name(&row.exam_id, row.version);
-        let aside = outbox.join(format!("{ASIDE}{}-{name}", std::process::id()));
+        let aside = aside_folder(outbox, &name);
         // On a disk in trouble this may fail as well; the failed sync is being told already.
         let _ = fs::rename(outbox.join(&name), &aside);
         let _ = fs::remove_dir_all(&aside);
     }
 }
 
-fn folder_name(exam: &str, version: u32) -> String {
+/// Where a result stands while it is not, or no more, in the outbox. By process: `label` may publish
+/// beside the daemon.
+fn aside_folder(outbox: &Path, name: &str) -> PathBuf {
+    outbox.join(format!("{ASIDE}{}-{name}", std::process::id()))
+}
+
+/// The name of a result in the outbox.
+pub(crate) fn folder_name(exam: &str, version: u32) -> String {
     format!("{exam}-v{version}")
 }
 
@@ -240,8 +248,7 @@ fn write_result(
             return Ok(Some(newest.unwrap_or(row.version)));
         }
     }
-    // By process: `label` may publish beside the daemon.
-    let aside = outbox.join(format!("{ASIDE}{}-{name}", std::process::id()));
+    let aside = aside_folder(outbox, &name);
     // Left by a crash.
     if aside.symlink_metadata().is_ok() {
         fs::remove_dir_all(&aside).map_err(at(&aside))?;

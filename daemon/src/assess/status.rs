@@ -21,7 +21,7 @@ pub enum Status {
 }
 
 impl Status {
-    /// All of them.
+    /// All of them, in the order of a legend.
     pub const ALL: [Status; 6] = [
         Status::WithinExpected,
         Status::AboveExpected,

@@ -6,6 +6,7 @@ use crate::domain::Disposition;
 use crate::observe;
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
+use crate::publish;
 use crate::render::Content;
 use crate::store::facts::{self, ObjectFacts};
 use crate::store::readings::StoredDisposition;
@@ -68,7 +69,7 @@ impl Pipeline {
                     .ok()
                     .map(|content: Content| content.exam.study_instance_uid),
                 instance: None,
-                number: Some(format!("{}-v{}", row.exam_id, row.version)),
+                number: Some(publish::folder_name(&row.exam_id, row.version)),
             },
         };
         let events: Vec<_> = rows.iter().map(|row| (now, published(row))).collect();

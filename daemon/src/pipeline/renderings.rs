@@ -2,6 +2,7 @@
 
 use super::{content_of, envelope};
 use crate::domain::PatientKey;
+use crate::publish::Files;
 use crate::render::trend::Trend;
 use crate::render::{Content, csv, html, pdf, text};
 use crate::store::results::{self, ResultRow};
@@ -34,9 +35,9 @@ impl<'a> Renderings<'a> {
         }
     }
 
-    /// The files of one result: name and bytes. JSON, CSV and text are functions of the row; the picture
-    /// in the pages also shows the patient's earlier exams as the store tells them when it is drawn.
-    pub(super) fn of(&self, row: &ResultRow) -> Result<Vec<(&'static str, Vec<u8>)>, StoreError> {
+    /// The files of one result. JSON, CSV and text are functions of the row; the picture in the pages
+    /// also shows the patient's earlier exams as the store tells them when it is drawn.
+    pub(super) fn of(&self, row: &ResultRow) -> Result<Files, StoreError> {
         let envelope = envelope(row)?;
         let bytes = envelope
             .to_bytes()

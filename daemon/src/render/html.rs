@@ -121,15 +121,6 @@ fn heading(result: &Envelope) -> Markup {
         "" => "no issuer named",
         issuer => issuer,
     };
-    let device = [
-        &exam.device.manufacturer,
-        &exam.device.model,
-        &exam.device.serial,
-    ];
-    let device: Vec<&str> = device
-        .into_iter()
-        .filter_map(|part| part.as_deref())
-        .collect();
     html! {
         p.kind { "Optic nerve sheath, compared with the patient's own earlier exams" }
         dl.facts {
@@ -142,11 +133,7 @@ fn heading(result: &Envelope) -> Markup {
             (fact("Exam", html! { strong { (exam.performed_at.to_string().replace('T', " ")) } }))
             (fact("Accession", text(exam.accession.as_deref().unwrap_or("none"))))
             (fact("Operator", text(exam.operator.as_deref().unwrap_or("unknown"))))
-            (fact("Device", if device.is_empty() {
-                html! { "unknown" }
-            } else {
-                text(&device.join(", "))
-            }))
+            (fact("Device", text(&phrases::device(&exam.device))))
             (fact("Borders", html! { (borders(content)) }))
             (fact("Label", html! {
                 @match exam.label { Some(label) => (label.word().replace('_', " ")), None => "none" }

@@ -101,15 +101,6 @@ fn heading(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
     if let Some(sex) = patient.sex {
         born = format!("{born}, sex {sex:?}");
     }
-    let device = [
-        &exam.device.manufacturer,
-        &exam.device.model,
-        &exam.device.serial,
-    ];
-    let device: Vec<&str> = device
-        .into_iter()
-        .filter_map(|part| part.as_deref())
-        .collect();
     let replaces = result
         .supersedes
         .map_or(String::new(), |old| format!(", replaces version {old}"));
@@ -122,13 +113,7 @@ fn heading(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
         ("Exam", exam.performed_at.to_string().replace('T', " ")),
         ("Accession", known(&exam.accession, "none")),
         ("Operator", known(&exam.operator, "unknown")),
-        (
-            "Device",
-            match device.is_empty() {
-                true => "unknown".to_owned(),
-                false => device.join(", "),
-            },
-        ),
+        ("Device", phrases::device(&exam.device)),
         ("Borders", borders(content).to_owned()),
         ("Label", label),
         ("Result", format!("version {}{replaces}", result.version)),

@@ -2,11 +2,21 @@
 
 use super::Content;
 use crate::assess::{Comparison, Reason, Row, Status};
-use crate::domain::{Eye, Millimetres, Severity};
+use crate::domain::{Device, Eye, Millimetres, Severity};
 
 /// A status in words: `above expected`.
 pub(super) fn status(status: Status) -> String {
     status.word().replace('_', " ")
+}
+
+/// Maker, model and serial number of a device, as far as they are known.
+pub(super) fn device(device: &Device) -> String {
+    let parts = [&device.manufacturer, &device.model, &device.serial];
+    let known: Vec<&str> = parts.into_iter().flatten().map(String::as_str).collect();
+    match known.is_empty() {
+        true => "unknown".to_owned(),
+        false => known.join(", "),
+    }
 }
 
 /// Millimetres of a reading: one decimal at least, more only if there are more.

@@ -112,16 +112,6 @@ pub(super) enum Legend {
     Status(Status),
 }
 
-/// Every status, in the order of the legend.
-const STATUSES: [Status; 6] = [
-    Status::WithinExpected,
-    Status::AboveExpected,
-    Status::WellAboveExpected,
-    Status::BelowExpected,
-    Status::NoBaseline,
-    Status::NotComparable,
-];
-
 /// First the marks of values, then those of statuses.
 fn entries(trend: &Trend, size: Size) -> [Vec<Legend>; 2] {
     let compared = match (trend.eye, size) {
@@ -140,7 +130,7 @@ fn entries(trend: &Trend, size: Size) -> [Vec<Legend>; 2] {
                 .iter()
                 .any(|point| point.status == Some(*status))
     };
-    let statuses = STATUSES.into_iter().filter(shown).map(Legend::Status);
+    let statuses = Status::ALL.into_iter().filter(shown).map(Legend::Status);
     [values, statuses.collect()]
 }
 
