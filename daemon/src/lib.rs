@@ -25,6 +25,7 @@ pub mod sr;
 pub mod template;
 
 pub mod config;
+pub mod deliver;
 pub mod receive;
 
 #[cfg(feature = "edges")]

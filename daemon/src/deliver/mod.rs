@@ -1,0 +1,98 @@
+//! Published results to other systems, each by its own way.
+//!
+//! A [`Carrier`] brings one result to one destination and says how it ended; when to try, in which
+//! order and what to keep of the answer is decided outside it. Equal results are equal bytes under
+//! equal identifiers, so a delivery that is repeated after a crash is recognised by the receiver.
+
+pub mod way;
+
+use crate::forms::{Context, FormError};
+use crate::render::{Content, Envelope};
+use std::fmt;
+
+/// One result with what its forms need.
+pub struct Parcel {
+    /// The result.
+    pub result: Envelope,
+    /// Its sources and the version before it.
+    pub context: Context,
+    /// Results of the same patient that stood when this one was made, for the picture.
+    pub others: Vec<Content>,
+}
+
+/// Brings results to one destination. Blocks; every wait inside it is bounded by
+/// [`way::Destination::timeout`].
+pub trait Carrier: Send {
+    /// Delivers one result. `Ok` only when the receiver has said that it took all of it, or that it
+    /// had it already.
+    ///
+    /// # Errors
+    /// Where it failed, in whose words, and whether trying again can help.
+    fn deliver(&mut self, parcel: &Parcel) -> Result<(), Failure>;
+
+    /// Goes the way without delivering: the stages passed, in order.
+    ///
+    /// # Errors
+    /// The first stage that is not passed.
+    fn echo(&mut self) -> Result<Vec<Stage>, Failure>;
+}
+
+/// How far on its way a delivery, or an echo, has come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stage {
+    /// The form for this destination is made of the result.
+    Form,
+    /// The files it needs (certificates, keys, tokens) are read.
+    Files,
+    /// Its name is an address (DNS).
+    Name,
+    /// A TCP connection stands.
+    Connect,
+    /// The TLS handshake is done: names, authorities, certificates on both sides.
+    Tls,
+    /// The DICOM association is accepted: AE titles, presentation contexts.
+    Association,
+    /// The receiver answered what was sent: DIMSE status, acknowledgement code, HTTP status.
+    Answer,
+}
+
+/// A delivery that did not succeed.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{stage}: {words}")]
+pub struct Failure {
+    /// The stage that was not passed.
+    pub stage: Stage,
+    /// What happened, in the receiver's own words where it said something. No patient data of
+    /// ours; a receiver may quote some, so it is kept in the store and never logged.
+    pub words: String,
+    /// Whether the same result will fail in the same way again, so that trying again is useless.
+    pub lasts: bool,
+    /// A short code for logs and metrics, of letters, digits and dashes: `connect-refused`,
+    /// `status-0110`, `ack-ar`, `http-422`.
+    pub code: String,
+}
+
+impl From<FormError> for Failure {
+    fn from(error: FormError) -> Self {
+        Failure {
+            stage: Stage::Form,
+            words: error.to_string(),
+            lasts: true,
+            code: "form".to_owned(),
+        }
+    }
+}
+
+impl fmt::Display for Stage {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Stage::Form => "making the form",
+            Stage::Files => "reading files",
+            Stage::Name => "looking up the name",
+            Stage::Connect => "connecting",
+            Stage::Tls => "TLS handshake",
+            Stage::Association => "DICOM association",
+            Stage::Answer => "the answer",
+        })
+    }
+}
