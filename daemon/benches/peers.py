@@ -140,16 +140,16 @@ def start(name: str, binary: Path, place: Path, folder: Path | None = None) -> R
     return Receiver(name, command, folder, port, env)
 
 
-def finished(folder: Path, reports: int) -> bool:
-    """Whether all that was received is in results in the outbox."""
+def finished(folder: Path, reports: int, after: int = 0) -> bool:
+    """Whether so many objects were received after that one and are in results in the outbox."""
     base = sqlite3.connect(f"file:{folder / 'store.sqlite'}?mode=ro", uri=True, timeout=30)
     try:
         query = (
-            "select (select count(*) from object where state = 'read'),"
+            "select (select count(*) from object where state = 'read' and id > ?),"
             " (select count(*) from dirty),"
             " (select count(*) from result where published_at is null)"
         )
-        return base.execute(query).fetchone() == (reports, 0, 0)
+        return base.execute(query, (after,)).fetchone() == (reports, 0, 0)
     finally:
         base.close()
 

@@ -61,7 +61,8 @@ fn write_anew(path: &Path) -> Result<u64, StoreError> {
     let _lock = Lock::take(path)?;
     let conn = connect(path, Mode::Owner)?;
     let before = bytes();
-    conn.execute_batch("PRAGMA auto_vacuum = INCREMENTAL; VACUUM;")?;
+    // The copy that VACUUM makes is as large as the store: not in memory.
+    conn.execute_batch("PRAGMA temp_store = FILE; PRAGMA auto_vacuum = INCREMENTAL; VACUUM;")?;
     conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
     Ok(before.saturating_sub(bytes()))
 }
