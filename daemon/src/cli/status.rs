@@ -234,7 +234,7 @@ fn show(status: &Status) {
     ] {
         match counts.is_empty() {
             true => row(heading, &"none"),
-            false => row(heading, &""),
+            false => print::line(heading),
         }
         for (code, count) in counts {
             print::line(format_args!("  {code:<40} {count:>8}"));
