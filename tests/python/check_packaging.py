@@ -9,6 +9,7 @@ import os
 import pathlib
 import re
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -40,6 +41,84 @@ def unit(folder):
     )
     told = [line for line in verified.stderr.splitlines() if "sheathline.service" in line]
     assert verified.returncode == 0 and not told, verified.stderr
+
+
+def system_calls(unit_text):
+    """The names that the unit's filter lets through."""
+
+    def members(group):
+        told, _ = run("systemd-analyze", "syscall-filter", group)
+        lines = [line.strip() for line in told.splitlines()[1:]]
+        names = [line for line in lines if line and not line.startswith("#")]
+        return {one for name in names for one in (members(name) if name[0] == "@" else {name})}
+
+    # systemd lets @default through always.
+    allowed = members("@default")
+    for line in re.findall(r"^SystemCallFilter=(.*)$", unit_text, re.MULTILINE):
+        names = line.lstrip("~").split()
+        named = {one for name in names for one in (members(name) if name[0] == "@" else {name})}
+        allowed = allowed - named if line[0] == "~" else allowed | named
+    return allowed
+
+
+def sandbox(folder):
+    """What the daemon does with reports, from its start on, the unit allows."""
+    unit_text = (PACKAGING / "systemd/sheathline.service").read_text()
+    trace = folder / "trace"
+    with Daemon(folder / "traced", ["strace", "-f", "-qq", "-o", trace]) as daemon:
+        daemon.wait_for("results_published_total 1")
+    text = trace.read_text()
+    used = set(re.findall(r"^\d+ +(?:<\.\.\. )?([a-z_0-9]+)[( ]", text, re.MULTILINE))
+    assert {"openat", "bind", "setpriority"} <= used, used
+    if os.geteuid() == 0:
+        # SQLite gives its files to the owner of the store, as root only.
+        used.discard("fchown")
+    refused = used - system_calls(unit_text)
+    assert not refused, f"the unit's SystemCallFilter refuses {refused}"
+    # MemoryDenyWriteExecute
+    assert not re.search(r"PROT_WRITE\|PROT_EXEC|PROT_EXEC\|PROT_WRITE", text)
+    return len(used)
+
+
+class Daemon:
+    """The program at work in a folder of its own, with one good and one broken report."""
+
+    def __init__(self, folder, before=()):
+        (folder / "drop").mkdir(parents=True)
+        for case in ["tid1500", "truncated"]:
+            shutil.copy(ROOT / f"fixtures/sr/{case}/report.dcm", folder / f"drop/{case}.dcm")
+        with socket.create_server(("127.0.0.1", 0)) as free:
+            self.port = free.getsockname()[1]
+        (folder / "site.toml").write_text(
+            '[receive.dicom]\nlisten = "127.0.0.1:0"\n'
+            '[receive.folder]\npath = "drop"\nscan_every_ms = 100\nsettle_ms = 0\nunfinished_s = 0\n'
+            f'[observe]\nlisten = "127.0.0.1:{self.port}"\naudit = "audit.xml"\n'
+        )
+        self.command = [*before, PROGRAM, "serve", "--config", folder / "site.toml"]
+
+    def __enter__(self):
+        self.process = subprocess.Popen(
+            self.command, stdout=subprocess.DEVNULL, start_new_session=True
+        )
+        return self
+
+    def __exit__(self, *_):
+        # strace passes no signal on, so its whole group is asked to stop.
+        os.killpg(self.process.pid, signal.SIGTERM)
+        self.process.wait()
+
+    def wait_for(self, part):
+        """The text of /metrics once a part stands there."""
+        for _ in range(1200):
+            try:
+                with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/metrics") as answer:
+                    text = answer.read().decode()
+                if part in text:
+                    return text
+            except OSError:
+                pass
+            time.sleep(0.1)
+        sys.exit(f"the daemon does not show {part}")
 
 
 def manual(folder):
@@ -88,34 +167,9 @@ def configuration():
 
 def metrics(folder):
     """The names of all series that a running daemon shows."""
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
-    (folder / "drop").mkdir()
-    shutil.copy(ROOT / "fixtures/sr/truncated/report.dcm", folder / "drop")
-    (folder / "site.toml").write_text(
-        '[receive.dicom]\nlisten = "127.0.0.1:0"\n'
-        '[receive.folder]\npath = "drop"\nscan_every_ms = 100\nsettle_ms = 0\nunfinished_s = 0\n'
-        f'[observe]\nlisten = "127.0.0.1:{port}"\n'
-    )
-    daemon = subprocess.Popen(
-        [PROGRAM, "serve", "--config", folder / "site.toml"], stdout=subprocess.DEVNULL
-    )
-    try:
-        for _ in range(600):
-            try:
-                with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics") as answer:
-                    text = answer.read().decode()
-                # Reasons for quarantine are no list that is known before.
-                if "sheathline_objects_quarantined_total{" in text:
-                    break
-            except OSError:
-                pass
-            time.sleep(0.1)
-        else:
-            sys.exit("the daemon does not answer")
-    finally:
-        daemon.terminate()
-        daemon.wait()
+    with Daemon(folder / "watched") as daemon:
+        # Reasons for quarantine are no list that is known before.
+        text = daemon.wait_for("sheathline_objects_quarantined_total{")
     families = re.findall(r"^# TYPE (\S+) (\S+)$", text, re.MULTILINE)
     ends = {"counter": ["_total"], "histogram": ["_bucket", "_count", "_sum"], "info": ["_info"]}
     names = {name + end for name, kind in families for end in ends.get(kind, [""])}
@@ -150,7 +204,8 @@ def main():
         completions(folder)
         configuration()
         count = alerts(folder)
-    print(f"unit file, {pages} manual pages, completions, configuration, {count} alerts: good")
+        calls = sandbox(folder)
+    print(f"unit file, {calls} system calls, {pages} manual pages, completions, configuration, {count} alerts: good")
 
 
 if __name__ == "__main__":

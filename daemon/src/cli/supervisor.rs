@@ -6,7 +6,7 @@ use sd_notify::NotifyState;
 use std::sync::Arc;
 use std::time::Duration;
 
-/// Between two signs of life where nobody asks for them; the status is brought up to date then.
+/// Between two looks where no signs of life are asked for, only a status.
 const UNASKED: Duration = Duration::from_secs(10);
 
 /// Everything stands: listeners are bound, the store is open, the pipeline works.
@@ -30,6 +30,9 @@ pub(super) fn stopping() {
 /// Gives signs of life for as long as a new start would not help. They come from the runtime that
 /// serves the peers, after a question to the store: where either hangs they stay away.
 pub(super) async fn watch(health: Arc<Health>) {
+    if std::env::var_os("NOTIFY_SOCKET").is_none() {
+        return;
+    }
     // Three chances, so that one late sign kills nobody.
     let every = sd_notify::watchdog_enabled().map_or(UNASKED, |limit| limit / 3);
     let mut told = String::new();

@@ -188,3 +188,56 @@ fn reloads_under_way_lose_nothing() {
     assert_eq!(daemon.stop(), Some(0));
     site.ok("verify", &["--outbox-complete"]);
 }
+
+/// A self-signed certificate in the files that the configuration names.
+fn certify(site: &Site, name: &str) {
+    let made = tool("openssl")
+        .args(["req", "-x509", "-newkey", "ec", "-pkeyopt"])
+        .args(["ec_paramgen_curve:P-256", "-nodes", "-days", "30", "-subj"])
+        .arg(format!("/CN={name}"))
+        .arg("-keyout")
+        .arg(site.path("server.key"))
+        .arg("-out")
+        .arg(site.path("server.pem"))
+        .output()
+        .expect("openssl");
+    assert!(made.status.success(), "{made:?}");
+}
+
+/// Whose certificate `openssl` is shown at the TLS port.
+fn shown(daemon: &Daemon) -> String {
+    let listening = lines(daemon, "listening");
+    let tls = listening.iter().find(|line| line["fields"]["tls"] == true);
+    let address = tls.expect("a TLS port")["fields"]["address"].clone();
+    let met = tool("openssl")
+        .args(["s_client", "-connect", address.as_str().expect("text")])
+        .stdin(std::process::Stdio::null())
+        .output()
+        .expect("openssl");
+    let said = String::from_utf8_lossy(&met.stdout).into_owned();
+    let subject = said.lines().find(|line| line.starts_with("subject="));
+    subject.expect("a certificate").to_owned()
+}
+
+/// Renewal: the files change, the addresses do not.
+#[test]
+fn a_renewed_certificate_is_shown_after_a_reload() {
+    let site = Site::with(
+        "[receive.dicom.tls]\nlisten = \"127.0.0.1:0\"\ncertificate = \"server.pem\"\n\
+         key = \"server.key\"\nclient_certificate = \"off\"\n",
+    );
+    certify(&site, "first");
+    let daemon = site.serve();
+    until("both ports", || lines(&daemon, "listening").len() == 2);
+    assert!(shown(&daemon).ends_with("first"));
+    certify(&site, "second");
+    assert!(shown(&daemon).ends_with("first"), "nothing is read unasked");
+    reload(&daemon, "reloaded");
+    assert!(shown(&daemon).ends_with("second"));
+    fs::write(site.path("server.pem"), "no certificate").expect("written");
+    let told = reload(&daemon, "reload-refused");
+    let said = told[0]["fields"]["message"].as_str().expect("a message");
+    assert!(said.contains("server.pem"), "{said}");
+    assert!(shown(&daemon).ends_with("second"));
+    assert_eq!(daemon.stop(), Some(0));
+}
