@@ -190,3 +190,6 @@ pub(crate) fn free_bytes(path: &Path) -> Option<u64> {
     let facts = rustix::fs::statvfs(there.unwrap_or(Path::new("."))).ok()?;
     Some(facts.f_bavail.saturating_mul(facts.f_frsize))
 }
+
+#[cfg(test)]
+mod tests;

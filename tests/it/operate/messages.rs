@@ -87,10 +87,6 @@ fn thirty_wrong_configurations_name_the_fix() {
         // Where settings come from.
         Wrong {
             what: "a file in another encoding",
-            change: (
-                LISTEN,
-                "listen = \"127.0.0.1:0\"\ndefault_issuer = \"\u{fffd}\"\n",
-            ),
             files: &[("site.toml", b"[store]\npath = \"M\xdcHLE\"\n")],
             says: ["site.toml", "save it as UTF-8"],
             ..NOTHING
