@@ -24,6 +24,7 @@ mod keep;
 mod large;
 mod objects;
 mod observe;
+mod operate;
 mod pictures;
 mod pressure;
 mod receive;

@@ -5,13 +5,24 @@ use chrono::NaiveDate;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
+/// What the manual page says beyond the commands.
+const AFTER: &str = "\
+Configuration: the file named by --config or SHEATHLINE_CONFIG, then the files conf.d/*.toml beside \
+it by name, then variables such as SHEATHLINE__RECEIVE__DICOM__LISTEN. The later one wins, key by \
+key; relative paths start at the folder of the file. `check-config --explain FILE` shows what holds.
+
+Signals of serve: SIGTERM stops it in order, SIGHUP reads the configuration again.
+
+Exit codes: 0 done, 1 the answer is no or something failed, 2 wrong usage or configuration, 74 the \
+store is in doubt: look at the disk, then start again.";
+
 /// Lines up optic nerve sheath measurements from DICOM structured reports against each
 /// patient's own earlier values.
 ///
 /// Decision support, not a certified medical device. Licensed clinicians and the local protocol
 /// decide.
 #[derive(Debug, Parser)]
-#[command(name = "sheathline", version)]
+#[command(name = "sheathline", version, after_long_help = AFTER)]
 pub struct Cli {
     #[command(subcommand)]
     pub(super) command: Command,
@@ -62,11 +73,45 @@ pub(super) enum Command {
     Calibrate(CalibrateArgs),
     /// Run the main job on invented patients, with nothing to configure.
     Demo(DemoArgs),
+    /// Say how the service is: what came, what waits, what needs somebody.
+    Status(StatusArgs),
+    /// Write manual pages, shell completions or the conformance statement.
+    #[command(subcommand, hide = true)]
+    Generate(GenerateCommand),
+}
+
+#[derive(Debug, Args)]
+pub(super) struct StatusArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// Only ask the running daemon whether it is ready: exit code 0 or 1. For health checks.
+    #[arg(long)]
+    pub(super) probe: bool,
+    /// Print JSON.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum GenerateCommand {
+    /// Manual pages, one for each command.
+    Man {
+        /// The folder; it is made.
+        dir: PathBuf,
+    },
+    /// Completions for bash, zsh and fish.
+    Completions {
+        /// The folder; it is made.
+        dir: PathBuf,
+    },
+    /// The DICOM conformance statement, in Markdown.
+    Conformance,
 }
 
 #[derive(Debug, Args)]
 pub(super) struct ConfigArg {
-    /// Configuration file.
+    /// Configuration file. Files *.toml in the folder conf.d beside it and variables
+    /// SHEATHLINE__TABLE__KEY come on top.
     #[arg(long, value_name = "FILE", env = "SHEATHLINE_CONFIG")]
     pub(super) config: PathBuf,
 }
@@ -323,7 +368,11 @@ pub(super) struct RestoreArgs {
 pub(super) struct CheckConfigArgs {
     /// Configuration file.
     pub(super) file: PathBuf,
-    /// Print JSON Lines, one mistake a line.
+    /// Show every setting in force and where it comes from: the default, a file and line, or an
+    /// environment variable.
+    #[arg(long)]
+    pub(super) explain: bool,
+    /// Print JSON Lines, one mistake or setting a line.
     #[arg(long)]
     pub(super) json: bool,
 }

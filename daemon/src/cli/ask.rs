@@ -3,7 +3,7 @@
 use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
 use super::{Failure, open, print};
 use crate::assess::{self, Question};
-use crate::config::Config;
+use crate::config::{Config, Effective, Setting};
 use crate::domain::{Disposition, ObjectReading, Severity};
 use crate::reading::{self, Origin};
 use crate::receive::tls;
@@ -130,7 +130,7 @@ pub(super) fn assess(args: &AssessArgs) -> Result<(), Failure> {
                 .map_err(Failure::no)?;
             text
         } else {
-            open::text_of(file)?
+            open::text_of(file, "the command line")?
         };
         for (number, line) in (1..)
             .zip(text.lines())
@@ -161,12 +161,12 @@ fn answer(line: &str, arithmetic: bool) -> Result<assess::Assessment, String> {
 
 /// `check-config`: every mistake at once, those of named templates and dictionaries too.
 pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
-    let text = open::text_of(&args.file)?;
-    let name = args.file.display().to_string();
-    match Config::from_text(&name, &text) {
-        Ok(mut config) => {
-            config.resolve(args.file.parent().unwrap_or(Path::new("")));
-            open::rules(&config)?;
+    let name = args.file.display();
+    match Effective::of(&open::layers(&args.file)?) {
+        Ok(mut effective) => {
+            let config = &mut effective.config;
+            config.resolve(open::folder_of(&args.file));
+            open::rules(config)?;
             let tls = &config.dicom.tls;
             if config.dicom.enabled && !tls.listen.is_empty() {
                 let loaded = tls::load(tls, std::time::SystemTime::now());
@@ -174,8 +174,11 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
                     print::note(warning);
                 }
             }
-            if !args.json {
-                print::line(format_args!("{name}: no mistakes found"));
+            match (args.explain, args.json) {
+                (true, true) => effective.settings().iter().try_for_each(print::json)?,
+                (true, false) => show_settings(&effective.settings()),
+                (false, true) => {}
+                (false, false) => print::line(format_args!("{name}: no mistakes found")),
             }
             Ok(())
         }
@@ -198,5 +201,19 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
                 mistakes.len()
             )))
         }
+    }
+}
+
+/// As TOML again, with the origin as a comment.
+fn show_settings(settings: &[Setting]) {
+    let mut under = None;
+    for setting in settings {
+        let here = Some((&setting.table, setting.row));
+        if under != here {
+            print::line(format_args!("\n{}", setting.table));
+            under = here;
+        }
+        let written = format!("{} = {}", setting.key, setting.value);
+        print::line(format_args!("{written:<50} # {}", setting.origin));
     }
 }

@@ -19,7 +19,7 @@ use tokio::runtime::Runtime;
 
 /// `serve`: the daemon.
 pub(super) fn serve(args: &ConfigArg) -> Result<(), Failure> {
-    service::serve(&open::config(&args.config)?)
+    service::serve(&args.config)
 }
 
 /// Receives as the daemon does while `work` runs; the pipeline stands still.

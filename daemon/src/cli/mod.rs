@@ -4,6 +4,7 @@ mod args;
 mod ask;
 mod calibrate;
 pub(crate) mod daemon;
+mod generate;
 mod keep;
 mod look;
 pub(crate) mod open;
@@ -12,7 +13,10 @@ mod render;
 mod say;
 mod service;
 mod simulate;
+mod status;
+mod supervisor;
 mod template;
+mod worker;
 mod working;
 
 pub use args::Cli;
@@ -66,6 +70,8 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Label(args) => say::label(&args),
         args::Command::Pressure(args) => say::pressure(&args),
         args::Command::Event(args) => say::event(&args),
+        args::Command::Status(args) => status::status(&args),
+        args::Command::Generate(command) => generate::generate(&command),
     };
     match outcome {
         Ok(()) => ExitCode::SUCCESS,

@@ -1,7 +1,7 @@
 //! From a configuration file to the things a command works with.
 
 use super::Failure;
-use crate::config::Config;
+use crate::config::{Config, Effective, Layer, environment};
 use crate::domain::{Millimetres, Mistake, PatientKey};
 use crate::observe::audit::message::Node;
 use crate::observe::{Observed, Trail};
@@ -12,11 +12,18 @@ use crate::results::Site;
 use crate::store::{Mode, Store, patients};
 use crate::template::Templates;
 use std::fs;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
-/// Reads a file of text; the failure names it.
-pub(super) fn text_of(path: &Path) -> Result<String, Failure> {
-    fs::read_to_string(path).map_err(|error| Failure::Usage(format!("{}: {error}", path.display())))
+/// Reads a file of text; the failure names it and who named it.
+pub(super) fn text_of(path: &Path, named_by: &str) -> Result<String, Failure> {
+    fs::read_to_string(path).map_err(|error| {
+        let path = path.display();
+        Failure::Usage(match error.kind() {
+            ErrorKind::InvalidData => format!("{path}: is not UTF-8; save it as UTF-8"),
+            _ => format!("{path}: {error}; {named_by} names it"),
+        })
+    })
 }
 
 /// Reads a whole object of at most `limit` bytes. A link that the user names is followed; a pipe or
@@ -34,25 +41,54 @@ pub(super) fn all(mistakes: &[Mistake]) -> Failure {
     Failure::Usage(lines.join("\n"))
 }
 
-/// Loads a configuration file; relative paths in it start at its own folder.
+/// Loads a configuration file with what lies over it; relative paths start at the folder of the
+/// file, in every layer.
 pub(crate) fn config(path: &Path) -> Result<Config, Failure> {
-    let text = text_of(path)?;
-    let mut config = Config::from_text(&path.display().to_string(), &text).map_err(|m| all(&m))?;
-    config.resolve(path.parent().unwrap_or(Path::new("")));
+    let mut config = Effective::of(&layers(path)?).map_err(|m| all(&m))?.config;
+    config.resolve(folder_of(path));
     Ok(config)
+}
+
+pub(super) fn folder_of(path: &Path) -> &Path {
+    path.parent().unwrap_or(Path::new(""))
+}
+
+/// The sources of a configuration, the strongest last: the file, `conf.d/*.toml` beside it by name,
+/// the environment.
+pub(super) fn layers(path: &Path) -> Result<Vec<Layer>, Failure> {
+    const BESIDE: &str = "the folder conf.d beside the configuration";
+    let layer = |file: &Path, named_by| {
+        Ok(Layer {
+            name: file.display().to_string(),
+            text: text_of(file, named_by)?,
+        })
+    };
+    let mut layers = vec![layer(path, "--config or SHEATHLINE_CONFIG")?];
+    let more = folder_of(path).join("conf.d");
+    if more.is_dir() {
+        for file in toml_files(&more, BESIDE)? {
+            layers.push(layer(&file, BESIDE)?);
+        }
+    }
+    let variables = std::env::vars_os()
+        .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)));
+    layers.extend(environment(variables));
+    Ok(layers)
 }
 
 /// Templates, dictionaries and limits of a configuration, from the files it names.
 pub(crate) fn rules(config: &Config) -> Result<Rules, Failure> {
+    const FOLDER: &str = "[templates] folder";
     let mut extra = Vec::new();
     if let Some(folder) = &config.templates.folder {
-        for path in files_with_ending(folder, "toml")? {
-            extra.push((path.display().to_string(), text_of(&path)?));
+        for path in toml_files(folder, FOLDER)? {
+            extra.push((path.display().to_string(), text_of(&path, FOLDER)?));
         }
     }
     let mut dictionaries = Vec::new();
     for path in &config.templates.dictionaries {
-        dictionaries.push((path.display().to_string(), text_of(path)?));
+        let text = text_of(path, "[templates] dictionaries")?;
+        dictionaries.push((path.display().to_string(), text));
     }
     let templates = Templates::load(&extra, &dictionaries).map_err(|m| all(&m))?;
     let length = |mm: f64| {
@@ -85,12 +121,17 @@ fn charsets(config: &Config) -> Charsets {
     }
 }
 
-fn files_with_ending(folder: &Path, ending: &str) -> Result<Vec<PathBuf>, Failure> {
-    let failed = |error| Failure::Usage(format!("{}: {error}", folder.display()));
+fn toml_files(folder: &Path, named_by: &str) -> Result<Vec<PathBuf>, Failure> {
+    let failed = |error| {
+        Failure::Usage(format!(
+            "{}: {error}; {named_by} names it",
+            folder.display()
+        ))
+    };
     let mut paths = Vec::new();
     for entry in fs::read_dir(folder).map_err(failed)? {
         let path = entry.map_err(failed)?.path();
-        if path.extension().is_some_and(|found| found == ending) {
+        if path.extension().is_some_and(|found| found == "toml") {
             paths.push(path);
         }
     }
@@ -102,14 +143,27 @@ fn files_with_ending(folder: &Path, ending: &str) -> Result<Vec<PathBuf>, Failur
 pub(crate) fn owner(config: &Config) -> Result<Store, Failure> {
     if let Some(folder) = config.store.path.parent() {
         fs::create_dir_all(folder)
-            .map_err(|e| Failure::no(format!("{}: {e}", folder.display())))?;
+            .map_err(|e| Failure::no(format!("{}: {e}; {STORE}", folder.display())))?;
     }
-    Store::open(&config.store.path, Mode::Owner).map_err(Failure::no)
+    store(config, Mode::Owner)
 }
 
 /// Opens the store beside a daemon that may be running.
 pub(super) fn guest(config: &Config) -> Result<Store, Failure> {
-    Store::open(&config.store.path, Mode::Guest).map_err(Failure::no)
+    store(config, Mode::Guest)
+}
+
+const STORE: &str = "[store] path names it";
+
+fn store(config: &Config, mode: Mode) -> Result<Store, Failure> {
+    let path = &config.store.path;
+    if path.is_dir() {
+        let path = path.display();
+        return Err(Failure::No(format!(
+            "{path}: is a folder; {STORE}, and must name a file"
+        )));
+    }
+    Store::open(path, mode).map_err(Failure::no)
 }
 
 /// What of the configuration a result depends on.

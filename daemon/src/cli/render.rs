@@ -63,7 +63,7 @@ fn of_file(path: &Path, args: &RenderArgs) -> Result<Told, Failure> {
 }
 
 fn envelope(path: &Path) -> Result<Envelope, Failure> {
-    serde_json::from_str(&open::text_of(path)?).map_err(|error| {
+    serde_json::from_str(&open::text_of(path, "the command line")?).map_err(|error| {
         let place = (error.line(), error.column());
         let name = path.display();
         Failure::Usage(format!(

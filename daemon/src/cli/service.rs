@@ -1,19 +1,21 @@
 //! The running daemon: listener, drop folder and pipeline side by side until told to stop.
 
-use super::{Failure, open};
+use super::worker::{Worker, Working};
+use super::{Failure, open, supervisor};
 use crate::config::{Config, LogFormat};
 use crate::observe::audit::Event;
 use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::Pipeline;
-use crate::receive::{DropFolder, Listener};
+use crate::receive::{DropFolder, Listener, Live, ReceiveError, listener};
 use crate::store::Store;
 use chrono::Utc;
+use std::io::ErrorKind;
 use std::net::SocketAddr;
+use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
@@ -23,29 +25,15 @@ use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
 use tracing_subscriber::{EnvFilter, Layer};
 
-/// How long the pipeline waits for a commit of this process before it looks whether another one
-/// (`label` beside the daemon) left something to do.
-const LOOK_ANYWAY: Duration = Duration::from_secs(1);
-
-/// How long nothing must have come before results are made: reports of one exam come in a burst.
-const QUIET: Duration = Duration::from_millis(500);
-
-/// Pause after a step failed, so that a full disk is not asked a thousand times a second.
-const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(2);
-
-/// How long what was received may be worked on after the program was told to stop. Whoever watches
-/// over it waits for some time, then kills.
-const DRAIN_LIMIT: Duration = Duration::from_secs(5);
-
-/// Between two looks whether something has changed.
-const STEP: Duration = Duration::from_millis(20);
-/// How often the daemon looks for bytes that have been kept long enough.
-const OLD_BODIES_EVERY: Duration = Duration::from_secs(3600);
+/// Between two looks at the store while nobody tells anything.
+const LOOK: Duration = Duration::from_secs(1);
 
 /// What receives, started.
 pub(crate) struct Receivers {
     /// The address in use, unless the listener is switched off.
     pub(crate) address: Option<SocketAddr>,
+    /// Changes what the listener asks of its peers.
+    live: Option<Live>,
     stop: watch::Sender<bool>,
     tasks: Vec<JoinHandle<()>>,
 }
@@ -63,7 +51,7 @@ impl Receivers {
             true => Some(
                 runtime
                     .block_on(Listener::bind(config.dicom.clone(), store.clone()))
-                    .map_err(Failure::no)?
+                    .map_err(|error| Failure::No(advised(&error)))?
                     .observed_by(observed.clone()),
             ),
             false => None,
@@ -71,12 +59,13 @@ impl Receivers {
         let folder = match &config.folder.path {
             Some(path) => Some(
                 DropFolder::open(path.clone(), config.folder.clone(), store.clone())
-                    .map_err(Failure::no)?
+                    .map_err(|error| Failure::No(advised(&error)))?
                     .observed_by(observed.clone()),
             ),
             None => None,
         };
         let address = listener.as_ref().map(Listener::address);
+        let live = listener.as_ref().map(Listener::live);
         let mut tasks = Vec::new();
         if let Some(listener) = listener {
             tasks.push(runtime.spawn(listener.run(stopped.clone())));
@@ -86,6 +75,7 @@ impl Receivers {
         }
         Ok(Receivers {
             address,
+            live,
             stop,
             tasks,
         })
@@ -105,6 +95,35 @@ impl Receivers {
                 tracing::error!(code = "receiver-ended", %error, "a receiver ended by itself");
             }
         }
+    }
+}
+
+/// Why receiving could not start, with the way out.
+fn advised(error: &ReceiveError) -> String {
+    match error {
+        ReceiveError::Listen { source, .. } => format!("{error}{}", address_advice(source)),
+        ReceiveError::Folder { .. } => {
+            format!("{error}; [receive.folder] path names it, and a folder must be there")
+        }
+        ReceiveError::Nowhere | ReceiveError::Tls(_) => error.to_string(),
+    }
+}
+
+fn address_advice(source: &std::io::Error) -> &'static str {
+    match source.kind() {
+        ErrorKind::AddrInUse => {
+            "; another program has it, perhaps this one started twice: `ss -ltnp` shows which. \
+             Stop that or change listen"
+        }
+        ErrorKind::AddrNotAvailable => {
+            "; no network card here has that address. Write 0.0.0.0 for all of them, [::] over \
+             IPv6 too"
+        }
+        ErrorKind::PermissionDenied => {
+            "; ports below 1024 need a privilege (CAP_NET_BIND_SERVICE). Take a higher one, by \
+             convention 11112, 2762 with TLS"
+        }
+        _ => "",
     }
 }
 
@@ -136,19 +155,21 @@ fn log(config: &Config, metrics: &Arc<Metrics>) {
     }
 }
 
-/// `serve`: runs until SIGTERM, SIGINT, or a store in doubt.
-pub(super) fn serve(config: &Config) -> Result<(), Failure> {
+/// `serve`: runs until SIGTERM, SIGINT, or a store in doubt. SIGHUP reads the configuration again.
+pub(super) fn serve(file: &Path) -> Result<(), Failure> {
+    let config = open::config(file)?;
     if !config.dicom.enabled && config.folder.path.is_none() {
         return Err(Failure::Usage(
-            "nothing to serve: [receive.dicom] is switched off and [receive.folder] has no path"
+            "nothing to serve: [receive.dicom] is switched off and [receive.folder] has no path; \
+             write enabled = true for the first, or a path for the second"
                 .into(),
         ));
     }
-    let observed = open::observed(config)?;
-    log(config, &observed.metrics);
-    let store = open::owner(config)?;
+    let observed = open::observed(&config)?;
+    log(&config, &observed.metrics);
+    let store = open::owner(&config)?;
     store.observed_by(&observed.metrics);
-    let pipeline = open::pipeline(config, store.clone(), observed.clone())?;
+    let pipeline = open::pipeline(&config, store.clone(), observed.clone())?;
     if let Some(trail) = &observed.trail
         && !trail.write(&[(Utc::now(), Event::Started)])
     {
@@ -156,64 +177,163 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
             "the audit trail cannot be written; [observe] audit names it".into(),
         ));
     }
-    pipeline.sweep().map_err(Failure::no)?;
+    pipeline
+        .sweep()
+        .map_err(|error| Failure::No(format!("{error}; [outbox] folder names it")))?;
+    refresh(&pipeline, &observed)?;
+    let runtime = runtime()?;
+    // Before anybody can know that we listen: a signal that comes first would end us undrained.
+    let mut signals = Signals::catch(&runtime)?;
+    let health = Arc::new(Health::new(&config, store.clone(), observed.clone()));
+    for address in &config.observe.listen {
+        let endpoint = runtime
+            .block_on(Endpoint::bind(*address))
+            .map_err(|error| Failure::No(format!("{error}{}", address_advice(&error.source))))?;
+        runtime.spawn(endpoint.run(Arc::clone(&health)));
+    }
+    let receivers = Receivers::start(&runtime, &config, &store, &observed)?;
+    let (working, worker_lives) = Working::new();
+    health.serving(receivers.handles(), worker_lives);
+    let mut running = Running {
+        worker: Worker::start(pipeline, working)?,
+        config,
+        store,
+        observed,
+        health,
+        receivers,
+    };
+    runtime.spawn(supervisor::watch(Arc::clone(&running.health)));
+    supervisor::ready();
+    let why = loop {
+        match runtime.block_on(signals.until_told(&running.store)) {
+            Told::Stop(why) => break why,
+            Told::Reload => running = running.reload(file)?,
+        }
+    };
+    running.stop(&runtime, why)
+}
+
+/// A daemon at work.
+struct Running {
+    config: Config,
+    store: Store,
+    observed: Observed,
+    health: Arc<Health>,
+    receivers: Receivers,
+    worker: Worker,
+}
+
+impl Running {
+    /// Puts the configuration as it is now in force, all of it that can change, or nothing.
+    ///
+    /// # Errors
+    /// The pipeline ended by a panic, or no thread can be had for it.
+    fn reload(mut self, file: &Path) -> Result<Self, Failure> {
+        supervisor::reloading();
+        match self.prepare(file) {
+            Ok(prepared) => {
+                let (working, worker_lives) = Working::new();
+                self.health.serving(self.receivers.handles(), worker_lives);
+                let old = self.worker.interrupt()?;
+                match refresh(&prepared.pipeline, &self.observed) {
+                    Ok(()) => {
+                        self.worker = Worker::start(prepared.pipeline, working)?;
+                        if let (Some(live), Some(peers)) = (&self.receivers.live, prepared.peers) {
+                            live.apply(peers);
+                        }
+                        tell_reloaded(&self.config, &prepared.config, &self.observed);
+                        for key in prepared.config.differences(&prepared.wanted) {
+                            tracing::warn!(code = "reload-waits", key, "needs a new start");
+                        }
+                        self.config = prepared.config;
+                    }
+                    Err(why) => {
+                        tell_refused(&why);
+                        self.worker = Worker::start(old, working)?;
+                    }
+                }
+            }
+            Err(why) => tell_refused(&why),
+        }
+        supervisor::ready();
+        Ok(self)
+    }
+
+    /// Reads everything that the configuration names, and changes nothing.
+    fn prepare(&self, file: &Path) -> Result<Prepared, Failure> {
+        let wanted = open::config(file)?;
+        let config = self.config.reloaded(&wanted);
+        let live = self.receivers.live.as_ref();
+        let peers = live.map(|live| live.prepare(config.dicom.clone()));
+        Ok(Prepared {
+            pipeline: open::pipeline(&config, self.store.clone(), self.observed.clone())?,
+            peers: peers.transpose().map_err(Failure::no)?,
+            config,
+            wanted,
+        })
+    }
+
+    fn stop(self, runtime: &Runtime, why: &str) -> Result<(), Failure> {
+        tracing::info!(code = "stopping", "{why}");
+        supervisor::stopping();
+        self.health.stopping();
+        self.receivers.stop(runtime);
+        self.worker.finish()?;
+        self.observed.note(|| Event::Stopped);
+        tracing::info!(code = "stopped", "all that was received is stored");
+        match self.store.doubt() {
+            None => Ok(()),
+            Some(why) => Err(Failure::Doubt(why.to_owned())),
+        }
+    }
+}
+
+/// A configuration that was read again, with all that it names.
+struct Prepared {
+    /// As written.
+    wanted: Config,
+    /// As far as it can be put in force.
+    config: Config,
+    pipeline: Pipeline,
+    peers: Option<listener::Prepared>,
+}
+
+/// Sends back what was made by other rules.
+fn refresh(pipeline: &Pipeline, observed: &Observed) -> Result<(), Failure> {
     if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
         tracing::info!(code = "rules-changed", "{change}");
         observed.note(|| Event::Reconfigured { change });
     }
-    let runtime = runtime()?;
-    // Before anybody can know that we listen: a signal that comes first would end us undrained.
-    let mut signals = Signals::catch(&runtime)?;
-    let health = Arc::new(Health::new(config, store.clone(), observed.clone()));
-    for address in &config.observe.listen {
-        let endpoint = runtime
-            .block_on(Endpoint::bind(*address))
-            .map_err(Failure::no)?;
-        runtime.spawn(endpoint.run(Arc::clone(&health)));
-    }
-    let receivers = Receivers::start(&runtime, config, &store, &observed)?;
-    let (stop, stopped) = watch::channel(false);
-    let hurry = pipeline.hurry();
-    let working = Arc::new(());
-    health.serving(receivers.handles(), Arc::downgrade(&working));
-    let worker = std::thread::Builder::new()
-        .name("pipeline".into())
-        .spawn(move || {
-            work(&pipeline, &stopped);
-            drop(working);
-        })
-        .map_err(Failure::no)?;
-    let why = runtime.block_on(signals.until_told(&store));
-    let told = Instant::now();
-    tracing::info!(code = "stopping", "{why}");
-    health.stopping();
-    receivers.stop(&runtime);
-    // An error would mean that the pipeline has ended already.
-    let _ = stop.send(true);
-    while !worker.is_finished() && told.elapsed() < DRAIN_LIMIT {
-        std::thread::sleep(STEP);
-    }
-    if !worker.is_finished() {
-        tracing::warn!(code = "stopping-early", "the next start does what is left");
-        hurry.store(true, Ordering::Relaxed);
-    }
-    if worker.join().is_err() {
-        return Err(Failure::No(
-            "the pipeline ended by a panic; what is stored stays stored".into(),
-        ));
-    }
-    observed.note(|| Event::Stopped);
-    tracing::info!(code = "stopped", "all that was received is stored");
-    match store.doubt() {
-        None => Ok(()),
-        Some(why) => Err(Failure::Doubt(why.to_owned())),
+    Ok(())
+}
+
+fn tell_reloaded(old: &Config, new: &Config, observed: &Observed) {
+    // Files that the configuration names may have changed without it.
+    let changed = old.differences(new).join(", ");
+    tracing::info!(code = "reloaded", changed, "the configuration is in force");
+    if !changed.is_empty() {
+        let change = format!("configuration read again: {changed}");
+        observed.note(|| Event::Reconfigured { change });
     }
 }
 
-/// The signals that ask for a stop, caught from the moment this is made.
+fn tell_refused(why: &Failure) {
+    for line in why.to_string().lines() {
+        tracing::error!(code = "reload-refused", "{line}; all stays as it was");
+    }
+}
+
+/// What a signal asks for.
+enum Told {
+    Stop(&'static str),
+    Reload,
+}
+
+/// The signals that ask for something, caught from the moment this is made.
 struct Signals {
     terminate: Signal,
     interrupt: Signal,
+    hang_up: Signal,
 }
 
 impl Signals {
@@ -222,92 +342,24 @@ impl Signals {
         Ok(Signals {
             terminate: signal(SignalKind::terminate()).map_err(Failure::no)?,
             interrupt: signal(SignalKind::interrupt()).map_err(Failure::no)?,
+            hang_up: signal(SignalKind::hangup()).map_err(Failure::no)?,
         })
     }
 
-    /// Waits for a signal to stop, or for a store that takes nothing more.
-    async fn until_told(&mut self, store: &Store) -> &'static str {
+    /// Waits for a signal, or for a store that takes nothing more.
+    async fn until_told(&mut self, store: &Store) -> Told {
         loop {
             tokio::select! {
-                _ = self.terminate.recv() => return "told to stop",
-                _ = self.interrupt.recv() => return "interrupted",
-                () = tokio::time::sleep(LOOK_ANYWAY) => {
+                biased;
+                _ = self.terminate.recv() => return Told::Stop("told to stop"),
+                _ = self.interrupt.recv() => return Told::Stop("interrupted"),
+                _ = self.hang_up.recv() => return Told::Reload,
+                () = tokio::time::sleep(LOOK) => {
                     if store.doubt().is_some() {
-                        return "the store is in doubt";
+                        return Told::Stop("the store is in doubt");
                     }
                 }
             }
         }
-    }
-}
-
-/// A sender waits for its answer, a result can wait: receiving goes first. On Linux a thread has a
-/// niceness of its own, and hands it on to those it starts.
-fn give_way() {
-    #[cfg(target_os = "linux")]
-    if let Err(error) = rustix::process::nice(10) {
-        tracing::debug!(code = "not-nice", %error);
-    }
-}
-
-/// Drains the pipeline whenever something may have come, until told to stop; then once more, as far
-/// as there is time.
-fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
-    give_way();
-    let mut changes = pipeline.store().changes();
-    let mut looked_for_old: Option<Instant> = None;
-    loop {
-        let last = *stop.borrow();
-        changes.mark_unchanged();
-        match pipeline.drain(if last { Duration::ZERO } else { QUIET }, |_| {}) {
-            Ok(done) if done.read + done.assessed + done.published > 0 => tracing::info!(
-                code = "drained",
-                objects = done.read,
-                patients = done.assessed,
-                results = done.published
-            ),
-            Ok(_) => {}
-            Err(error) => {
-                tracing::error!(code = "pipeline-failed", %error, "will be tried again");
-                if !last {
-                    std::thread::sleep(PAUSE_AFTER_FAILURE);
-                }
-            }
-        }
-        if last {
-            return;
-        }
-        if looked_for_old.is_none_or(|at| at.elapsed() >= OLD_BODIES_EVERY) {
-            drop_old(pipeline, stop);
-            looked_for_old = Some(Instant::now());
-        }
-        wait(&mut changes, stop);
-    }
-}
-
-/// Drops bytes that have been kept long enough, between which others may write.
-fn drop_old(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
-    let mut dropped = 0;
-    while !*stop.borrow() {
-        match pipeline.drop_some_bodies() {
-            Ok(0) => break,
-            Ok(some) => dropped += some,
-            Err(error) => {
-                tracing::error!(code = "bodies-not-dropped", %error, "will be tried again");
-                break;
-            }
-        }
-    }
-    if dropped > 0 {
-        tracing::info!(code = "bodies-dropped", objects = dropped);
-    }
-}
-
-/// Until a commit, a stop, or a while has passed.
-fn wait(changes: &mut watch::Receiver<u64>, stop: &watch::Receiver<bool>) {
-    let mut waited = Duration::ZERO;
-    while waited < LOOK_ANYWAY && !*stop.borrow() && !changes.has_changed().unwrap_or(true) {
-        std::thread::sleep(STEP);
-        waited += STEP;
     }
 }

@@ -30,7 +30,7 @@ pub(super) fn template(command: &TemplateCommand) -> Result<(), Failure> {
 
 /// The built-in templates and vocabulary with one file more; every mistake in it at once.
 fn with(file: &Path) -> Result<Templates, Failure> {
-    let text = open::text_of(file)?;
+    let text = open::text_of(file, "the command line")?;
     // A dictionary has terms, words and rules; whatever else stands in a file, a template has.
     let is_dictionary = text.parse::<toml::Table>().is_ok_and(|table| {
         let mut keys = table.keys();

@@ -9,66 +9,93 @@ use std::ops::Range;
 use std::path::{Component, Path};
 use toml::de::DeValue;
 
-/// Reads every setting into a configuration, then checks the rules between keys. Mistakes are
-/// added to `raw`; the result is only to be used when there are none.
-pub(super) fn check(raw: &mut Raw<'_>) -> Config {
+/// Reads every setting of every layer into a configuration, then checks the rules between keys.
+/// Mistakes are added to their layer; the result is only to be used when there are none.
+pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     let mut config = Config::default();
     let mut written = Vec::new();
     let mut ids = Vec::new();
-    for entry in std::mem::take(&mut raw.entries) {
-        match entry {
-            Entry::Row(rows, span) => {
-                (rows.begin)(&mut config);
-                ids.push(Id {
-                    rows,
-                    span,
-                    value: None,
-                });
-            }
-            Entry::Setting(key, value) => {
-                let span = value.span();
-                let set = (key.set)(&mut config, value.get_ref());
-                identify(&mut ids, key, &span, &config, set.is_ok());
-                match set {
-                    Ok(()) => written.push(Written { key, span }),
-                    Err(fault) => refuse(raw, key, &span, value.get_ref(), fault),
+    for (layer, raw) in raws.iter_mut().enumerate() {
+        for entry in std::mem::take(&mut raw.entries) {
+            match entry {
+                Entry::Row(rows, span) => {
+                    (rows.begin)(&mut config);
+                    ids.push(Id {
+                        rows,
+                        place: Place { layer, span },
+                        value: None,
+                    });
+                }
+                Entry::Setting(key, value) => {
+                    let span = value.span();
+                    let place = Place { layer, span };
+                    let set = (key.set)(&mut config, value.get_ref());
+                    identify(&mut ids, key, &place, &config, set.is_ok());
+                    match set {
+                        Ok(()) => written.push(Written {
+                            key,
+                            line: raw.line(place.span.clone()),
+                            place,
+                            row: keys::rows(key.table).map(|_| ids.len()),
+                            value: (key.show)(&config),
+                        }),
+                        Err(fault) => refuse(raw, key, &place.span, value.get_ref(), fault),
+                    }
                 }
             }
         }
     }
-    check_ids(raw, &ids);
-    check_orders(raw, &config, &written);
-    check_paths(raw, &config, &written);
-    check_listeners(raw, &config, &written);
-    config
+    check_ids(raws, &ids);
+    check_orders(raws, &config, &written);
+    check_paths(raws, &config, &written);
+    check_listeners(raws, &config, &written);
+    (config, written)
 }
 
-/// A key the file sets, without a mistake of its own.
-struct Written {
-    key: &'static Key,
-    span: Range<usize>,
+/// A place in one of the layers. A later layer is a later place.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Place {
+    pub(super) layer: usize,
+    pub(super) span: Range<usize>,
+}
+
+/// A key that a layer sets, without a mistake of its own.
+pub(super) struct Written {
+    pub(super) key: &'static Key,
+    pub(super) place: Place,
+    pub(super) line: usize,
+    /// Which row it belongs to, of all rows of all tables; none outside of rows.
+    pub(super) row: Option<usize>,
+    /// As TOML.
+    pub(super) value: String,
+}
+
+fn blame(raws: &mut [Raw<'_>], place: Place, what: impl Into<String>, instead: impl Into<String>) {
+    if let Some(raw) = raws.get_mut(place.layer) {
+        raw.mistake(place.span, what, instead);
+    }
 }
 
 /// What tells one row from the others of its table.
 struct Id {
     rows: &'static Rows,
     /// Where the id stands, or the row if it has none.
-    span: Range<usize>,
+    place: Place,
     /// The id as TOML; `Some(None)`: there is one, with a mistake of its own.
     value: Option<Option<String>>,
 }
 
 /// Notes the id of the row that is being read, if `key` is that.
-fn identify(ids: &mut [Id], key: &Key, span: &Range<usize>, config: &Config, good: bool) {
+fn identify(ids: &mut [Id], key: &Key, place: &Place, config: &Config, good: bool) {
     if let Some(id) = ids.last_mut()
         && (id.rows.table, id.rows.id) == (key.table, key.name)
     {
-        id.span = span.clone();
+        id.place = place.clone();
         id.value = Some(good.then(|| (key.show)(config)));
     }
 }
 
-fn check_ids(raw: &mut Raw<'_>, ids: &[Id]) {
+fn check_ids(raws: &mut [Raw<'_>], ids: &[Id]) {
     for (at, id) in ids.iter().enumerate() {
         let Rows {
             table,
@@ -76,9 +103,11 @@ fn check_ids(raw: &mut Raw<'_>, ids: &[Id]) {
             example,
             ..
         } = id.rows;
+        let broken = raws.get(id.place.layer).is_none_or(|raw| raw.broken);
         match &id.value {
-            None if !raw.broken => raw.mistake(
-                id.span.clone(),
+            None if !broken => blame(
+                raws,
+                id.place.clone(),
                 format!("[[{table}]] must have the key {name}, which says whom it is about"),
                 format!("write for example {name} = {example}"),
             ),
@@ -86,14 +115,21 @@ fn check_ids(raw: &mut Raw<'_>, ids: &[Id]) {
                 let same = |other: &&Id| {
                     other.rows.table == *table && other.value.as_ref() == id.value.as_ref()
                 };
-                let earlier = ids.iter().take(at).find(same);
-                let Some(earlier) = earlier.map(|id| id.span.clone()) else {
+                let earlier = ids.iter().take(at).find(same).map(|id| &id.place);
+                let Some((there, earlier)) =
+                    earlier.and_then(|place| Some((raws.get(place.layer)?, place)))
+                else {
                     continue;
                 };
-                let line = raw.line(earlier);
-                raw.mistake(
-                    id.span.clone(),
-                    format!("[[{table}]] {name} is {value}, as in line {line} already"),
+                let line = there.line(earlier.span.clone());
+                let file = match earlier.layer == id.place.layer {
+                    true => String::new(),
+                    false => format!(" of {}", there.file),
+                };
+                blame(
+                    raws,
+                    id.place.clone(),
+                    format!("[[{table}]] {name} is {value}, as in line {line}{file} already"),
                     "put the keys of both into one table",
                 );
             }
@@ -154,7 +190,7 @@ fn meant(key: &Key, value: &DeValue<'_>, written: &str) -> Option<String> {
 }
 
 /// Whether a value, as TOML, may stand for a key.
-fn accepts(key: &Key, toml: &str) -> bool {
+pub(super) fn accepts(key: &Key, toml: &str) -> bool {
     DeValue::parse(toml)
         .is_ok_and(|value| (key.set)(&mut Config::default(), value.get_ref()).is_ok())
 }
@@ -205,7 +241,7 @@ orders! {
         "otherwise no reading is used";
 }
 
-fn check_orders(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
+fn check_orders(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) {
     let defaults = Config::default();
     for order in ORDERS {
         let find = |name| keys::find(order.table, name);
@@ -221,7 +257,8 @@ fn check_orders(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
             let mark = if by_default { " by default" } else { "" };
             format!("{}{mark}", (key.show)(config))
         };
-        raw.mistake(
+        blame(
+            raws,
             place,
             format!(
                 "[{}] {} is {}, but must be {} {}, which is {}",
@@ -244,13 +281,13 @@ fn check_orders(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
     }
 }
 
-/// Where the last of some keys stands in the file.
-fn last_of(written: &[Written], keys: &[&Key]) -> Option<Range<usize>> {
+/// Where the last of some keys stands.
+fn last_of(written: &[Written], keys: &[&Key]) -> Option<Place> {
     written
         .iter()
         .filter(|w| keys.iter().any(|key| std::ptr::eq(*key, w.key)))
-        .map(|w| w.span.clone())
-        .max_by_key(|span| span.start)
+        .map(|w| w.place.clone())
+        .max_by_key(|place| (place.layer, place.span.start))
 }
 
 /// A rule between keys of different tables.
@@ -264,7 +301,7 @@ struct Rule {
 
 /// What the ports for associations need of each other. Whether the files are good is seen when
 /// they are read.
-fn check_listeners(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
+fn check_listeners(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) {
     const PLAIN: &str = "receive.dicom";
     const TLS: &str = "receive.dicom.tls";
     const SENDER: &str = "receive.dicom.sender";
@@ -338,14 +375,14 @@ fn check_listeners(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
             .filter_map(|(table, name)| keys::find(table, name))
             .collect();
         if let Some(place) = last_of(written, &keys) {
-            raw.mistake(place, rule.what, rule.instead);
+            blame(raws, place, rule.what, rule.instead);
         }
     }
 }
 
 /// Whatever lies in the drop folder is taken for an object and moved away or deleted; so
 /// nothing of ours may lie there. Paths are compared as written: the file system is not asked.
-fn check_paths(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
+fn check_paths(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) {
     let Some(drop) = &config.folder.path else {
         return;
     };
@@ -378,7 +415,8 @@ fn check_paths(raw: &mut Raw<'_>, config: &Config, written: &[Written]) {
         let Some(place) = last_of(written, &[key, drop_key]) else {
             continue;
         };
-        raw.mistake(
+        blame(
+            raws,
             place,
             format!("{what}: {} and {}", path.display(), drop.display()),
             "give each a folder of its own, side by side",

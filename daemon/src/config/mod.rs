@@ -1,18 +1,22 @@
 //! The configuration file: what it says and what it means.
 //!
-//! [`Config::from_text`] is pure. It reads in three steps: `raw` finds the settings and refuses
+//! [`Config::from_text`] is pure, and so is [`Effective::of`], which lays several files and the
+//! environment over each other. They read in three steps: `raw` finds the settings and refuses
 //! what it does not know, `keys` (the one list of keys) gives each a meaning, `check` holds the
 //! rules between keys. Every step collects its mistakes, so one run reports them all.
 
 mod check;
 mod keys;
+mod layers;
 mod raw;
+mod reload;
 mod settings;
 mod value;
 
 #[cfg(test)]
 mod tests;
 
+pub use layers::{Effective, Layer, Setting, environment};
 pub use settings::{
     After, ClientCertificate, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DicomSettings,
     FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
@@ -62,15 +66,11 @@ impl Config {
     /// # Errors
     /// Every mistake of the file, in line order.
     pub fn from_text(file: &str, text: &str) -> Result<Config, Vec<Mistake>> {
-        // Editors on Windows put a byte order mark first; columns are counted without it.
-        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-        let mut raw = raw::Raw::read(file, text);
-        let config = check::check(&mut raw);
-        if raw.mistakes.is_empty() {
-            return Ok(config);
-        }
-        raw.mistakes.sort_by_key(|m| (m.line, m.column));
-        Err(raw.mistakes)
+        let layer = Layer {
+            name: file.to_owned(),
+            text: text.to_owned(),
+        };
+        Effective::of(&[layer]).map(|effective| effective.config)
     }
 
     /// Every known key as (table, key), in the order of the manual.

@@ -6,7 +6,13 @@ use std::fmt;
 
 /// A date and time as a report states it, with its offset from UTC when given.
 ///
-/// In JSON `2024-05-01T10:12:00`, or `2024-05-01T10:12:00+02:00` with an offset.
+/// In JSON `2024-05-01T10:12:00`, or `2024-05-01T10:12:00+02:00` with an offset. Second 60 is a leap
+/// second (PS3.5 table 6.2-1, TM).
+///
+/// Ordered by the wall clock, so that moments with and without offset stand in one order; instants
+/// could not be compared then. Where clocks are set back an hour of one day may stand in the other
+/// order, which changes no comparison: exams of one day never serve each other. An absent offset
+/// (0008,0201) is never made up, since the machine that reads may stand in another zone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Moment {
     /// Wall clock where the exam was done.
@@ -62,6 +68,92 @@ impl<Tz: TimeZone> From<DateTime<Tz>> for Moment {
         Moment {
             local: at.naive_local(),
             offset_s: Some(at.offset().fix().local_minus_utc()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn moment(text: &str) -> Moment {
+        serde_json::from_value(text.into()).expect(text)
+    }
+
+    /// RFC 3339 5.6 and 5.8: offsets, fractions, and 1990-12-31T23:59:60Z as its leap second.
+    #[test]
+    fn what_is_written_is_read_again() {
+        for text in [
+            "2024-05-01T10:12:00",
+            "2024-05-01T10:12:00.250",
+            "2024-05-01T10:12:00+02:00",
+            "2024-05-01T10:12:00-03:30",
+            "2024-05-01T10:12:00+14:00",
+            "2024-05-01T10:12:00+00:00",
+            "1990-12-31T23:59:60+00:00",
+            "1990-12-31T23:59:60",
+            "1990-12-31T23:59:60.500",
+            "2024-02-29T00:00:00",
+        ] {
+            assert_eq!(moment(text).to_string(), text);
+        }
+        for text in [
+            "",
+            "2024-05-01",
+            "2024-02-30T00:00:00",
+            "2024-05-01T10:12:61",
+            "10:12",
+        ] {
+            let read: Result<Moment, _> = serde_json::from_value(text.into());
+            assert!(read.is_err(), "{text}");
+        }
+    }
+
+    /// The day is that of the wall clock where the exam was done, whatever day it is in UTC.
+    #[test]
+    fn the_day_is_that_of_the_place() {
+        for (text, day) in [
+            ("2024-05-01T23:30:00-08:00", "2024-05-01"),
+            ("2024-05-01T00:30:00+13:00", "2024-05-01"),
+            ("2024-12-31T23:59:60", "2024-12-31"),
+        ] {
+            assert_eq!(moment(text).date().to_string(), day);
+        }
+    }
+
+    /// Central Europe sets its clocks on at 01:00 UTC of the last Sunday of March and back on that of
+    /// October (Directive 2000/84/EC): an hour that is missing or comes twice changes no day.
+    #[test]
+    fn clocks_that_are_set_change_no_day_and_no_order_of_days() {
+        let in_order = [
+            "2024-03-30T12:00:00+01:00",
+            "2024-03-31T01:59:59+01:00",
+            "2024-03-31T03:00:00+02:00",
+            "2024-04-01T12:00:00",
+            "2024-10-26T12:00:00+02:00",
+            "2024-10-27T02:30:00+01:00",
+            "2024-10-27T02:30:00+02:00",
+            "2024-10-28T12:00:00",
+        ];
+        let moments: Vec<Moment> = in_order.iter().map(|text| moment(text)).collect();
+        assert!(moments.is_sorted());
+        assert!(moments.iter().map(|at| at.date()).is_sorted());
+        // Twice the same hour: two moments, one day.
+        assert_ne!(moments[5], moments[6]);
+        assert_eq!(moments[5].date(), moments[6].date());
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn any_moment_comes_back(
+            seconds in -62_135_596_800_i64..253_402_300_800,
+            nanos in 0_u32..1_000_000,
+            offset in proptest::option::of(-12 * 60..=14 * 60),
+        ) {
+            let at = DateTime::from_timestamp(seconds, nanos * 1000).expect("in range");
+            let one = Moment { local: at.naive_utc(), offset_s: offset.map(|minutes| minutes * 60) };
+            let text = serde_json::to_string(&one).expect("JSON");
+            proptest::prop_assert_eq!(serde_json::from_str::<Moment>(&text).expect("JSON"), one);
         }
     }
 }

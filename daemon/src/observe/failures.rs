@@ -69,11 +69,14 @@ pub const CODES: &[&str] = &[
     "pipeline-failed",
     "reading-damaged",
     "receiver-ended",
+    "reload-refused",
+    "reload-waits",
     "request-failed",
     "result-damaged",
     "stopping-early",
     "store-in-doubt",
     "store-verified",
+    "supervisor-not-told",
     "tls-files",
 ];
 

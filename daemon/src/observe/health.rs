@@ -34,7 +34,10 @@ const OUTBOX_FULL: Reason = reason(
     "outbox-full",
     "the disk of the outbox has no room for a result",
 );
-const RECEIVER: Reason = reason("receiver-ended", "a listener or the drop folder has ended");
+const RECEIVER: Reason = reason(
+    "receiver-ended",
+    "a listener or the drop folder has ended; only a new start helps",
+);
 const FOLDER: Reason = reason("folder-missing", "the drop folder cannot be read");
 const PIPELINE: Reason = reason(
     "pipeline-ended",
@@ -106,7 +109,13 @@ impl Health {
     /// Whether only a new start helps.
     #[must_use]
     pub fn is_dead(&self) -> bool {
-        matches!(&*self.stage(), Stage::Serving { pipeline, .. } if pipeline.strong_count() == 0)
+        match &*self.stage() {
+            Stage::Serving {
+                receivers,
+                pipeline,
+            } => pipeline.strong_count() == 0 || receivers.iter().any(AbortHandle::is_finished),
+            Stage::Starting | Stage::Stopping => false,
+        }
     }
 
     /// Why nothing should be sent now; empty if all is well. Asks the file system, so not for use
@@ -176,8 +185,11 @@ impl Health {
 }
 
 /// Room on the disk of a path, or of the nearest folder above it that is there.
-fn free_bytes(path: &Path) -> Option<u64> {
+pub(crate) fn free_bytes(path: &Path) -> Option<u64> {
     let there = path.ancestors().find(|part| part.exists());
     let facts = rustix::fs::statvfs(there.unwrap_or(Path::new("."))).ok()?;
     Some(facts.f_bavail.saturating_mul(facts.f_frsize))
 }
+
+#[cfg(test)]
+mod tests;

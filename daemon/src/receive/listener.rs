@@ -26,7 +26,49 @@ const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
 pub struct Listener {
     doors: Vec<Door>,
     address: SocketAddr,
-    shared: Shared,
+    now: watch::Sender<Arc<Shared>>,
+}
+
+/// Changes what holds for connections to come, while the listener runs.
+#[derive(Debug, Clone)]
+pub struct Live {
+    now: watch::Sender<Arc<Shared>>,
+}
+
+/// Settings that can be put in force.
+#[derive(Debug)]
+pub struct Prepared {
+    settings: DicomSettings,
+    tls: Option<Arc<Tls>>,
+}
+
+impl Live {
+    /// Reads what the settings name, and changes nothing.
+    ///
+    /// # Errors
+    /// TLS lacks one of its files.
+    pub fn prepare(&self, settings: DicomSettings) -> Result<Prepared, ReceiveError> {
+        let tls = tls_of(&settings)?;
+        Ok(Prepared { settings, tls })
+    }
+
+    /// Puts settings in force for every connection to come. Addresses to listen on, and the room
+    /// that `max_associations` and `max_object_bytes` give, stay as they were.
+    pub fn apply(&self, prepared: Prepared) {
+        let Prepared { settings, tls } = prepared;
+        self.now.send_modify(|now| {
+            let now = Arc::make_mut(now);
+            now.settings = settings;
+            now.tls = tls;
+        });
+    }
+}
+
+fn tls_of(settings: &DicomSettings) -> Result<Option<Arc<Tls>>, ReceiveError> {
+    match settings.tls.listen.is_empty() {
+        true => Ok(None),
+        false => Ok(Some(Arc::new(Tls::new(&settings.tls)?))),
+    }
 }
 
 /// One port.
@@ -34,11 +76,11 @@ pub struct Listener {
 struct Door {
     listener: TcpListener,
     address: SocketAddr,
-    tls: Option<Arc<Tls>>,
+    tls: bool,
 }
 
 impl Door {
-    async fn open(address: SocketAddr, tls: Option<Arc<Tls>>) -> Result<Door, ReceiveError> {
+    async fn open(address: SocketAddr, tls: bool) -> Result<Door, ReceiveError> {
         let failed = |source| ReceiveError::Listen { address, source };
         let listener = TcpListener::bind(address).await.map_err(failed)?;
         let address = listener.local_addr().map_err(failed)?;
@@ -58,26 +100,32 @@ impl Listener {
     pub async fn bind(settings: DicomSettings, store: Store) -> Result<Listener, ReceiveError> {
         let mut doors = Vec::new();
         for address in &settings.listen {
-            doors.push(Door::open(*address, None).await?);
+            doors.push(Door::open(*address, false).await?);
         }
-        if !settings.tls.listen.is_empty() {
-            let tls = Arc::new(Tls::new(&settings.tls)?);
-            for address in &settings.tls.listen {
-                doors.push(Door::open(*address, Some(Arc::clone(&tls))).await?);
-            }
+        let tls = tls_of(&settings)?;
+        for address in &settings.tls.listen {
+            doors.push(Door::open(*address, true).await?);
         }
         let address = doors.first().ok_or(ReceiveError::Nowhere)?.address;
         Ok(Listener {
             doors,
             address,
-            shared: Shared::new(settings, store),
+            now: watch::Sender::new(Arc::new(Shared::new(settings, tls, store))),
         })
+    }
+
+    /// For changes while it runs.
+    #[must_use]
+    pub fn live(&self) -> Live {
+        let now = self.now.clone();
+        Live { now }
     }
 
     /// What happens is told there.
     #[must_use]
-    pub fn observed_by(mut self, observed: Observed) -> Self {
-        self.shared.observed = observed;
+    pub fn observed_by(self, observed: Observed) -> Self {
+        self.now
+            .send_modify(|now| Arc::make_mut(now).observed = observed);
         self
     }
 
@@ -90,27 +138,26 @@ impl Listener {
     /// Every address in use, and whether TLS is spoken there.
     pub fn addresses(&self) -> impl Iterator<Item = (SocketAddr, bool)> + '_ {
         let doors = self.doors.iter();
-        doors.map(|door| (door.address, door.tls.is_some()))
+        doors.map(|door| (door.address, door.tls))
     }
 
     /// How often peers were refused, by reason; it counts on while the listener runs.
     #[must_use]
     pub fn refusals(&self) -> Arc<Refusals> {
-        self.shared.refusals()
+        self.now.borrow().refusals()
     }
 
     /// Accepts and serves until `stop` becomes true or its sender is gone. Then takes nothing new,
     /// lets each association finish the object it is receiving, and returns.
     pub async fn run(self, stop: watch::Receiver<bool>) {
-        let Listener { doors, shared, .. } = self;
-        let shared = Arc::new(shared);
+        let Listener { doors, now, .. } = self;
         for Door { address, tls, .. } in &doors {
-            let (tls, ae_title) = (tls.is_some(), &shared.settings.ae_title);
+            let ae_title = &now.borrow().settings.ae_title;
             tracing::info!(code = "listening", %address, tls, ae_title);
         }
         let mut open: JoinSet<()> = doors
             .into_iter()
-            .map(|door| accept(door, Arc::clone(&shared), stop.clone()))
+            .map(|door| accept(door, now.subscribe(), stop.clone()))
             .collect();
         while let Some(ended) = open.join_next().await {
             note_panic(ended);
@@ -119,7 +166,7 @@ impl Listener {
 }
 
 /// Accepts at one port until the stop, then waits for what it serves.
-async fn accept(door: Door, shared: Arc<Shared>, mut stop: watch::Receiver<bool>) {
+async fn accept(door: Door, now: watch::Receiver<Arc<Shared>>, mut stop: watch::Receiver<bool>) {
     let Door {
         listener,
         address,
@@ -151,13 +198,14 @@ async fn accept(door: Door, shared: Arc<Shared>, mut stop: watch::Receiver<bool>
                 continue;
             }
         };
+        let shared = Arc::clone(&now.borrow());
         let room = match shared.allows(peer) || shared.is_balancer(peer) {
             true => shared.connection(),
             false => Err(Refusal::Address),
         };
         match room {
             Ok(room) => {
-                let (tls, shared) = (tls.clone(), Arc::clone(&shared));
+                let tls = shared.tls.clone().filter(|_| tls);
                 let served = connection::serve(stream, peer, tls, shared, stop.clone());
                 serving.spawn(async move {
                     served.await;

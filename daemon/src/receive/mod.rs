@@ -14,6 +14,8 @@ mod ae_title;
 #[cfg(feature = "edges")]
 mod association;
 #[cfg(feature = "edges")]
+pub mod conformance;
+#[cfg(feature = "edges")]
 mod connection;
 #[cfg(feature = "edges")]
 pub mod folder;
@@ -37,7 +39,7 @@ mod wire;
 #[cfg(feature = "edges")]
 pub use folder::DropFolder;
 #[cfg(feature = "edges")]
-pub use listener::Listener;
+pub use listener::{Listener, Live};
 
 /// Receiving could not start.
 #[cfg(feature = "edges")]

@@ -20,7 +20,7 @@ const APPLICATION_CONTEXT: &str = "1.2.840.10008.3.1.1.1";
 
 /// Verification, which every acceptor offers (PS3.2), the structured reports, and the pictures
 /// they refer to, which are only kept.
-const CLASSES: [&str; 9] = [
+pub(super) const CLASSES: [&str; 9] = [
     uids::VERIFICATION,
     uids::BASIC_TEXT_SR_STORAGE,
     uids::ENHANCED_SR_STORAGE,
@@ -62,7 +62,7 @@ const PICTURES: [&str; 2] = [
 ];
 
 /// Transfer syntaxes we take for a class, best first.
-fn syntaxes(class: &str) -> impl Iterator<Item = &'static str> {
+pub(super) fn syntaxes(class: &str) -> impl Iterator<Item = &'static str> {
     let pictures: &[&str] = match PICTURES.contains(&class) {
         true => &PICTURE_SYNTAXES,
         false => &[],
@@ -76,8 +76,8 @@ pub(super) const PDU_BYTES_MAX: u32 = 128 << 10;
 
 /// Identifies this implementation to its peers (PS3.7 D.3.3.2): a UID made from a random UUID as
 /// PS3.5 B.2 describes.
-const IMPLEMENTATION_CLASS_UID: &str = "2.25.219706340509515733541990886707280262056";
-const IMPLEMENTATION_VERSION: &str = concat!("SHEATHLINE_", env!("CARGO_PKG_VERSION"));
+pub(super) const IMPLEMENTATION_CLASS_UID: &str = "2.25.219706340509515733541990886707280262056";
+pub(super) const IMPLEMENTATION_VERSION: &str = concat!("SHEATHLINE_", env!("CARGO_PKG_VERSION"));
 
 /// One accepted presentation context.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -7,6 +7,12 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 #[derive(Debug)]
 pub(super) struct Places<K: Ord>(Arc<Mutex<BTreeMap<K, usize>>>);
 
+impl<K: Ord> Clone for Places<K> {
+    fn clone(&self) -> Self {
+        Places(Arc::clone(&self.0))
+    }
+}
+
 impl<K: Ord> Default for Places<K> {
     fn default() -> Self {
         Places(Arc::default())

@@ -2,6 +2,7 @@
 
 use super::places::{Place, Places};
 use super::refusal::{Refusal, Refusals, Reply};
+use super::tls::Tls;
 use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
 use crate::observe::Observed;
 use crate::observe::audit::Event;
@@ -38,10 +39,13 @@ impl Titles {
     }
 }
 
-/// What all connections share.
-#[derive(Debug)]
+/// What all connections share. A copy has the same room and the same store, so settings can change
+/// under way: a connection keeps those it came under.
+#[derive(Debug, Clone)]
 pub(super) struct Shared {
     pub(super) settings: DicomSettings,
+    /// What the TLS ports show and ask for.
+    pub(super) tls: Option<Arc<Tls>>,
     pub(super) store: Store,
     pub(super) observed: Observed,
     /// One permit per KiB of data sets that are being received or stored.
@@ -71,7 +75,7 @@ const fn connections(associations: usize, spare: usize) -> usize {
 }
 
 impl Shared {
-    pub(super) fn new(settings: DicomSettings, store: Store) -> Self {
+    pub(super) fn new(settings: DicomSettings, tls: Option<Arc<Tls>>, store: Store) -> Self {
         let associations = settings.max_associations.clamp(1, 10_000);
         // Four of the largest objects at once, and never less than 256 MiB: thousands of reports.
         let memory = (settings.max_object_bytes.saturating_mul(4) >> 10).clamp(256 << 10, 1 << 28);
@@ -85,6 +89,7 @@ impl Shared {
             associations_of: Places::default(),
             associations_by: Places::default(),
             settings,
+            tls,
             store,
         }
     }

@@ -13,6 +13,7 @@ pub mod facts;
 mod lock;
 pub mod meta;
 pub mod objects;
+pub mod overview;
 pub mod patients;
 pub mod people;
 pub mod readings;

@@ -1,0 +1,274 @@
+//! `status`: how the service is, for a person at the terminal. Reads the store and asks the running
+//! daemon, where its configuration says that it can be asked; changes nothing.
+
+use super::args::StatusArgs;
+use super::{Failure, look, open, print};
+use crate::config::Config;
+use crate::pipeline::Sum;
+use crate::store::backlog::{self, Waiting};
+use crate::store::overview;
+use chrono::{DateTime, SecondsFormat, Utc};
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::io::{Read, Write};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, TcpStream};
+use std::path::Path;
+use std::time::Duration;
+
+/// How long the daemon may take for an answer.
+const ANSWER_LIMIT: Duration = Duration::from_secs(3);
+
+/// The longest answer that is read.
+const ANSWER_BYTES_MAX: u64 = 64 << 10;
+
+/// What the daemon says of itself.
+#[derive(Debug, Serialize)]
+#[serde(rename_all = "snake_case", tag = "state")]
+enum Daemon {
+    /// `[observe] listen` is off or lets the system choose the port, so nobody can be asked.
+    Unknown,
+    /// Nobody answers.
+    Silent {
+        address: SocketAddr,
+    },
+    Ready,
+    NotReady {
+        reasons: Vec<String>,
+    },
+}
+
+#[derive(Debug, Serialize)]
+struct Status {
+    version: &'static str,
+    daemon: Daemon,
+    objects: Sum,
+    last_received: Option<DateTime<Utc>>,
+    quarantined_by_reason: BTreeMap<String, u64>,
+    exams_by_status: BTreeMap<String, u64>,
+    last_published: Option<DateTime<Utc>>,
+    waiting: Vec<Stage>,
+    disk: Disk,
+}
+
+#[derive(Debug, Serialize)]
+struct Stage {
+    what: &'static str,
+    count: u64,
+    oldest: Option<DateTime<Utc>>,
+}
+
+#[derive(Debug, Serialize)]
+struct Disk {
+    store_bytes: u64,
+    store_free_bytes: Option<u64>,
+    outbox_results: u64,
+    outbox_bytes: u64,
+    outbox_free_bytes: Option<u64>,
+}
+
+/// Exit code 1 where the daemon could be asked and is not ready; with `--probe` nothing else is
+/// looked at.
+pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
+    let config = open::config(&args.config.config)?;
+    let daemon = ask(&config);
+    let verdict = verdict(&daemon);
+    if args.probe {
+        return match daemon {
+            Daemon::Unknown => Err(Failure::Usage(
+                "nobody can be asked: [observe] listen names no address with a port".into(),
+            )),
+            _ => verdict,
+        };
+    }
+    let status = gather(&config, daemon)?;
+    match args.json {
+        true => print::json(&status)?,
+        false => show(&status),
+    }
+    verdict
+}
+
+fn verdict(daemon: &Daemon) -> Result<(), Failure> {
+    match daemon {
+        Daemon::Unknown | Daemon::Ready => Ok(()),
+        Daemon::Silent { address } => Err(Failure::No(format!(
+            "nobody answers on {address}, the first address of [observe] listen"
+        ))),
+        Daemon::NotReady { reasons } => Err(Failure::No(format!(
+            "the daemon is not ready: {}",
+            reasons.join("; ")
+        ))),
+    }
+}
+
+fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
+    let store = open::guest(config)?;
+    let overview = store.read(overview::overview).map_err(Failure::no)?;
+    let backlog = store.read(backlog::backlog).map_err(Failure::no)?;
+    let stage = |what, Waiting { count, oldest }| Stage {
+        what,
+        count,
+        oldest,
+    };
+    let (outbox_results, outbox_bytes) = outbox(&config.outbox.folder);
+    Ok(Status {
+        version: env!("CARGO_PKG_VERSION"),
+        daemon,
+        objects: look::sum(&store)?,
+        last_received: overview.last_received,
+        quarantined_by_reason: overview.quarantined,
+        exams_by_status: overview.exams,
+        last_published: overview.last_published,
+        waiting: vec![
+            stage("objects to read", backlog.objects),
+            stage("patients to assess", backlog.patients),
+            stage("results to publish", backlog.results),
+        ],
+        disk: Disk {
+            store_bytes: store_bytes(&config.store.path),
+            store_free_bytes: crate::observe::health::free_bytes(&config.store.path),
+            outbox_results,
+            outbox_bytes,
+            outbox_free_bytes: crate::observe::health::free_bytes(&config.outbox.folder),
+        },
+    })
+}
+
+/// The store and the log beside it.
+fn store_bytes(path: &Path) -> u64 {
+    let mut log = path.as_os_str().to_owned();
+    log.push("-wal");
+    [path, Path::new(&log)]
+        .into_iter()
+        .filter_map(|file| Some(std::fs::metadata(file).ok()?.len()))
+        .sum()
+}
+
+/// Results in the outbox and the bytes of their files. Whoever reads it may take one away meanwhile.
+fn outbox(folder: &Path) -> (u64, u64) {
+    let entries = |path: &Path| std::fs::read_dir(path).into_iter().flatten().flatten();
+    let (mut results, mut bytes) = (0, 0);
+    for result in entries(folder) {
+        let of_file = |file: std::fs::DirEntry| Some(file.metadata().ok()?.len());
+        results += 1;
+        bytes += entries(&result.path()).filter_map(of_file).sum::<u64>();
+    }
+    (results, bytes)
+}
+
+/// Asks the endpoint at its first address.
+fn ask(config: &Config) -> Daemon {
+    let Some(mut address) = config.observe.listen.first().copied() else {
+        return Daemon::Unknown;
+    };
+    if address.port() == 0 {
+        return Daemon::Unknown;
+    }
+    // What listens everywhere is asked here.
+    match address.ip() {
+        IpAddr::V4(ip) if ip.is_unspecified() => address.set_ip(Ipv4Addr::LOCALHOST.into()),
+        IpAddr::V6(ip) if ip.is_unspecified() => address.set_ip(Ipv6Addr::LOCALHOST.into()),
+        _ => {}
+    }
+    readiness(address).unwrap_or(Daemon::Silent { address })
+}
+
+fn readiness(address: SocketAddr) -> Option<Daemon> {
+    let mut stream = TcpStream::connect_timeout(&address, ANSWER_LIMIT).ok()?;
+    stream.set_read_timeout(Some(ANSWER_LIMIT)).ok()?;
+    stream.set_write_timeout(Some(ANSWER_LIMIT)).ok()?;
+    let request = format!("GET /readyz HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n");
+    stream.write_all(request.as_bytes()).ok()?;
+    let mut answer = String::new();
+    stream
+        .take(ANSWER_BYTES_MAX)
+        .read_to_string(&mut answer)
+        .ok()?;
+    let body = answer.split_once("\r\n\r\n")?.1;
+    let body: serde_json::Value = serde_json::from_str(body).ok()?;
+    if body.get("ready")?.as_bool()? {
+        return Some(Daemon::Ready);
+    }
+    let word = |reason: &serde_json::Value, key| reason.get(key)?.as_str().map(str::to_owned);
+    let told = |reason| {
+        Some(format!(
+            "{}: {}",
+            word(reason, "code")?,
+            word(reason, "what")?
+        ))
+    };
+    let reasons = body.get("reasons")?.as_array()?.iter();
+    Some(Daemon::NotReady {
+        reasons: reasons.filter_map(told).collect(),
+    })
+}
+
+fn show(status: &Status) {
+    let row = |what: &str, value: &dyn std::fmt::Display| {
+        print::line(format_args!("{what:<22} {value}"));
+    };
+    row("version", &status.version);
+    match &status.daemon {
+        Daemon::Unknown => row("daemon", &"not asked; [observe] listen names no port"),
+        Daemon::Silent { address } => row("daemon", &format_args!("silent on {address}")),
+        Daemon::Ready => row("daemon", &"ready"),
+        Daemon::NotReady { reasons } => {
+            row("daemon", &format_args!("NOT ready: {}", reasons.join("; ")))
+        }
+    }
+    row("objects", &status.objects);
+    row("last received", &time(status.last_received));
+    row("last published", &time(status.last_published));
+    for stage in &status.waiting {
+        match stage.oldest {
+            None => row(stage.what, &stage.count),
+            Some(_) => row(
+                stage.what,
+                &format_args!("{}, since {}", stage.count, time(stage.oldest)),
+            ),
+        }
+    }
+    for (heading, counts) in [
+        ("quarantined by reason", &status.quarantined_by_reason),
+        ("exams by status", &status.exams_by_status),
+    ] {
+        match counts.is_empty() {
+            true => row(heading, &"none"),
+            false => print::line(heading),
+        }
+        for (code, count) in counts {
+            print::line(format_args!("  {code:<40} {count:>8}"));
+        }
+    }
+    let disk = &status.disk;
+    row(
+        "store",
+        &format_args!(
+            "{}, free {}",
+            size(Some(disk.store_bytes)),
+            size(disk.store_free_bytes)
+        ),
+    );
+    row(
+        "outbox",
+        &format_args!(
+            "{} results, {}, free {}",
+            disk.outbox_results,
+            size(Some(disk.outbox_bytes)),
+            size(disk.outbox_free_bytes)
+        ),
+    );
+}
+
+fn time(at: Option<DateTime<Utc>>) -> String {
+    at.map_or("never".to_owned(), |at| {
+        at.to_rfc3339_opts(SecondsFormat::Secs, true)
+    })
+}
+
+fn size(bytes: Option<u64>) -> String {
+    match bytes {
+        None => "unknown".to_owned(),
+        Some(bytes) => format!("{:.1} MB", bytes as f64 / 1e6),
+    }
+}

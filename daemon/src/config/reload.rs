@@ -1,0 +1,102 @@
+//! What of a configuration can change while the daemon runs, and what waits for a new start.
+
+use super::keys::{KEYS, heading, rows};
+use super::{Config, DicomSettings, FolderSettings, OutboxSettings, StoreSettings, TlsSettings};
+
+impl Config {
+    /// What is in force after a reload of `new`: all of it, except what only a new start can
+    /// change. That stays as it is here: addresses to listen on, the room for associations, the
+    /// paths of store, outbox and drop folder, and `[observe]`.
+    #[must_use]
+    pub fn reloaded(&self, new: &Config) -> Config {
+        let new = new.clone();
+        Config {
+            dicom: DicomSettings {
+                enabled: self.dicom.enabled,
+                listen: self.dicom.listen.clone(),
+                max_associations: self.dicom.max_associations,
+                max_object_bytes: self.dicom.max_object_bytes,
+                tls: match new.dicom.tls.listen.is_empty() {
+                    // Ports that are still open need their certificate.
+                    true => self.dicom.tls.clone(),
+                    false => TlsSettings {
+                        listen: self.dicom.tls.listen.clone(),
+                        ..new.dicom.tls
+                    },
+                },
+                ..new.dicom
+            },
+            folder: FolderSettings {
+                fallback_charset: new.folder.fallback_charset,
+                ..self.folder.clone()
+            },
+            store: StoreSettings {
+                path: self.store.path.clone(),
+                ..new.store
+            },
+            outbox: OutboxSettings {
+                folder: self.outbox.folder.clone(),
+                ..new.outbox
+            },
+            templates: new.templates,
+            documents: new.documents,
+            technique: new.technique,
+            baseline: new.baseline,
+            context: new.context,
+            // A table that is not named here waits for a new start.
+            ..self.clone()
+        }
+    }
+
+    /// The keys in which two configurations differ, as `[table] key`; of tables that stand several
+    /// times only the heading.
+    #[must_use]
+    pub fn differences(&self, other: &Config) -> Vec<String> {
+        let mut differences: Vec<String> = KEYS
+            .iter()
+            .filter(|key| rows(key.table).is_none() && (key.show)(self) != (key.show)(other))
+            .map(|key| format!("{} {}", heading(key.table), key.name))
+            .collect();
+        if self.dicom.sender != other.dicom.sender {
+            differences.push(heading("receive.dicom.sender"));
+        }
+        differences
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn config(text: &str) -> Config {
+        Config::from_text("site.toml", text).expect("a configuration")
+    }
+
+    #[test]
+    fn what_opens_something_waits_for_a_start() {
+        let old = Config::default();
+        let new = config(
+            "[receive.dicom]\nlisten = \"127.0.0.1:11113\"\ncalling_allowed = [\"CART1\"]\n\
+             [[receive.dicom.sender]]\nae_title = \"CART1\"\n\
+             [store]\npath = \"other.sqlite\"\nkeep_pixels = true\n\
+             [baseline]\nsigma_w = 0.3\n[observe]\nlog = \"debug\"\n",
+        );
+        let reloaded = old.reloaded(&new);
+        let changed = [
+            "[receive.dicom] calling_allowed",
+            "[store] keep_pixels",
+            "[baseline] sigma_w",
+            "[[receive.dicom.sender]]",
+        ];
+        assert_eq!(old.differences(&reloaded), changed);
+        let waiting = ["[receive.dicom] listen", "[store] path", "[observe] log"];
+        assert_eq!(reloaded.differences(&new), waiting);
+    }
+
+    #[test]
+    fn the_same_again_changes_nothing() {
+        let same = Config::default();
+        assert_eq!(same.reloaded(&same), same);
+        assert!(same.differences(&same).is_empty());
+    }
+}

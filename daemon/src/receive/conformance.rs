@@ -1,0 +1,237 @@
+//! The DICOM conformance statement, made from the tables that the program works by, in the order of
+//! the outline of PS3.2. Markdown.
+
+use super::dimse::Status;
+use super::negotiate::{
+    CLASSES, IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION, PDU_BYTES_MAX, syntaxes,
+};
+use super::refusal::{Refusal, Reply};
+use crate::config::DicomSettings;
+use crate::sr::FallbackCharset;
+use dicom_dictionary_std::uids;
+use std::fmt::{self, Write};
+
+/// UID names of PS3.6 annex A.
+const NAMES: &[(&str, &str)] = &[
+    (uids::VERIFICATION, "Verification"),
+    (uids::BASIC_TEXT_SR_STORAGE, "Basic Text SR Storage"),
+    (uids::ENHANCED_SR_STORAGE, "Enhanced SR Storage"),
+    (uids::COMPREHENSIVE_SR_STORAGE, "Comprehensive SR Storage"),
+    (
+        uids::COMPREHENSIVE3_DSR_STORAGE,
+        "Comprehensive 3D SR Storage",
+    ),
+    (uids::EXTENSIBLE_SR_STORAGE, "Extensible SR Storage"),
+    (
+        uids::KEY_OBJECT_SELECTION_DOCUMENT_STORAGE,
+        "Key Object Selection Document Storage",
+    ),
+    (uids::ULTRASOUND_IMAGE_STORAGE, "Ultrasound Image Storage"),
+    (
+        uids::ULTRASOUND_MULTI_FRAME_IMAGE_STORAGE,
+        "Ultrasound Multi-frame Image Storage",
+    ),
+    (uids::EXPLICIT_VR_LITTLE_ENDIAN, "Explicit VR Little Endian"),
+    (uids::IMPLICIT_VR_LITTLE_ENDIAN, "Implicit VR Little Endian"),
+    (
+        uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN,
+        "Deflated Explicit VR Little Endian",
+    ),
+    ("1.2.840.10008.1.2.2", "Explicit VR Big Endian (retired)"),
+    (
+        uids::JPEG_LOSSLESS_SV1,
+        "JPEG Lossless, Non-Hierarchical, First-Order Prediction",
+    ),
+    (
+        uids::JPEG2000_LOSSLESS,
+        "JPEG 2000 Image Compression (Lossless Only)",
+    ),
+    (uids::RLE_LOSSLESS, "RLE Lossless"),
+    (uids::JPEG_BASELINE8_BIT, "JPEG Baseline (Process 1)"),
+    (uids::JPEG2000, "JPEG 2000 Image Compression"),
+];
+
+fn name(uid: &str) -> &str {
+    let known = NAMES.iter().find(|(one, _)| *one == uid);
+    known.map_or("", |(_, name)| name)
+}
+
+/// The statement.
+#[must_use]
+pub fn statement() -> String {
+    let mut text = String::new();
+    // Writing to memory cannot fail.
+    let _ = write(&mut text);
+    text
+}
+
+fn write(text: &mut String) -> fmt::Result {
+    write!(text, "{}", include_str!("conformance/begin.md"))?;
+    networking(text)?;
+    association(text)?;
+    statuses(text)?;
+    write!(
+        text,
+        "\n{}\n",
+        include_str!("conformance/content.md").trim()
+    )?;
+    charsets(text)?;
+    write!(text, "\n{}", include_str!("conformance/end.md"))
+}
+
+fn networking(text: &mut String) -> fmt::Result {
+    text.push_str("\n## 4 Networking\n\n### 4.1 SOP classes\n\n");
+    text.push_str("| SOP class | UID | SCU | SCP |\n|---|---|---|---|\n");
+    for class in CLASSES {
+        writeln!(text, "| {} | {class} | no | yes |", name(class))?;
+    }
+    text.push_str("\n### 4.2 Transfer syntaxes, best first\n\n");
+    text.push_str("| transfer syntax | UID | for |\n|---|---|---|\n");
+    let of_all: Vec<_> = syntaxes(uids::VERIFICATION).collect();
+    for syntax in syntaxes(uids::ULTRASOUND_IMAGE_STORAGE) {
+        let whom = match of_all.contains(&syntax) {
+            true => "every class",
+            false => "pictures",
+        };
+        writeln!(text, "| {} | {syntax} | {whom} |", name(syntax))?;
+    }
+    text.push_str(
+        "\nWhere a peer offers several for one context, the first of this table is taken, not the \
+         first of the peer's. Pictures in a compressed syntax are kept as they come; their pixels \
+         are never decoded.\n",
+    );
+    Ok(())
+}
+
+fn association(text: &mut String) -> fmt::Result {
+    let defaults = DicomSettings::default();
+    text.push_str("\n### 4.3 Association policies\n\n| | |\n|---|---|\n");
+    let rows = [
+        ("Application context", "1.2.840.10008.3.1.1.1".to_owned()),
+        (
+            "Application entity title",
+            format!("`{}`, can be set", defaults.ae_title),
+        ),
+        ("Initiates associations", "no".to_owned()),
+        (
+            "Open associations",
+            format!(
+                "{}, of one address {}; both can be set, and a share for each calling AE title",
+                defaults.max_associations, defaults.max_associations_per_peer
+            ),
+        ),
+        ("Asynchronous operations", "none; one at a time".to_owned()),
+        (
+            "Maximum PDU length received",
+            format!("{PDU_BYTES_MAX} bytes"),
+        ),
+        (
+            "Implementation Class UID",
+            IMPLEMENTATION_CLASS_UID.to_owned(),
+        ),
+        (
+            "Implementation Version Name",
+            format!("`{IMPLEMENTATION_VERSION}`"),
+        ),
+        (
+            "Largest object",
+            format!("{} bytes, can be set", defaults.max_object_bytes),
+        ),
+        (
+            "Time for the association request (ARTIM)",
+            format!("{} s, can be set", defaults.association_timeout_s),
+        ),
+        (
+            "Time without a message",
+            format!("{} s, can be set", defaults.idle_timeout_s),
+        ),
+        (
+            "Time for one message",
+            format!("{} s, can be set", defaults.message_timeout_s),
+        ),
+        (
+            "Extended negotiation, role selection, user identity",
+            "not answered".to_owned(),
+        ),
+    ];
+    for (what, value) in rows {
+        writeln!(text, "| {what} | {value} |")?;
+    }
+    text.push_str("\n### 4.4 Refused peers\n\n");
+    text.push_str(
+        "The code is that of the log line and of the metric `sheathline_peers_refused_total`.\n\n",
+    );
+    text.push_str("| code | answer (result/source/reason) | why |\n|---|---|---|\n");
+    for refusal in Refusal::ALL {
+        let answer = match refusal.reply() {
+            Reply::Close => "connection closed".to_owned(),
+            Reply::Abort { reason } => format!("A-ABORT 2/{reason}"),
+            Reply::Reject {
+                result,
+                source,
+                reason,
+            } => format!("A-ASSOCIATE-RJ {result}/{source}/{reason}"),
+            Reply::AcceptWithoutContext => {
+                "A-ASSOCIATE-AC, every context refused with its reason".to_owned()
+            }
+        };
+        writeln!(
+            text,
+            "| `{}` | {answer} | {} |",
+            refusal.code(),
+            refusal.why()
+        )?;
+    }
+    Ok(())
+}
+
+fn statuses(text: &mut String) -> fmt::Result {
+    text.push_str("\n### 4.5 Statuses of C-STORE and C-ECHO\n\n");
+    text.push_str("| status | Error Comment (0000,0902) |\n|---|---|\n");
+    writeln!(
+        text,
+        "| {} | none; the object is on stable storage, understood or not |",
+        Status::Success.hex()
+    )?;
+    for status in Status::FAILURES {
+        writeln!(
+            text,
+            "| {} | {} |",
+            status.hex(),
+            status.comment().unwrap_or_default()
+        )?;
+    }
+    text.push_str("\nNo warning status is sent. Storage commitment is not supported.\n");
+    Ok(())
+}
+
+fn charsets(text: &mut String) -> fmt::Result {
+    text.push_str(
+        "\n## 6 Character sets\n\nSpecific Character Set (0008,0005) may be absent or name:",
+    );
+    let terms: Vec<String> = FallbackCharset::single_terms()
+        .map(|term| format!("`{term}`"))
+        .collect();
+    writeln!(text, " {}.", terms.join(", "))?;
+    text.push_str(
+        "With code extensions (ISO 2022) also Japanese, Korean and Chinese sets. What stands in \
+         none of them is shown as octal numbers and kept byte for byte. Patient ids are compared \
+         by their bytes.\n",
+    );
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_uid_has_its_name() {
+        for class in CLASSES {
+            assert_ne!(name(class), "", "{class}");
+            for syntax in syntaxes(class) {
+                assert_ne!(name(syntax), "", "{syntax}");
+            }
+        }
+    }
+}

@@ -1,0 +1,70 @@
+//! The store in numbers, for a person who looks.
+
+use super::{StoreError, stamp};
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, OptionalExtension};
+use std::collections::BTreeMap;
+
+/// The store in numbers.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Overview {
+    /// When the newest object came first; repeats do not count.
+    pub last_received: Option<DateTime<Utc>>,
+    /// Objects in quarantine, by the code of what keeps them there. One may have several.
+    pub quarantined: BTreeMap<String, u64>,
+    /// Exams by the status of their newest version.
+    pub exams: BTreeMap<String, u64>,
+    /// When the newest result was written to the outbox.
+    pub last_published: Option<DateTime<Utc>>,
+}
+
+/// Counts.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn overview(conn: &Connection) -> Result<Overview, StoreError> {
+    Ok(Overview {
+        last_received: time(
+            conn,
+            "select received_at from object order by id desc limit 1",
+        )?,
+        quarantined: counts(
+            conn,
+            "select json_extract(remark.value, '$.code'), count(distinct object.id)
+             from object, json_each(iif(json_valid(reading), reading, '{}'), '$.remarks') as remark
+             where disposition = 'quarantined'
+               and json_extract(remark.value, '$.severity') = 'blocking'
+             group by 1",
+        )?,
+        exams: counts(
+            conn,
+            "select json_extract(content, '$.assessment.status'), count(*) from result
+             where damaged_at is null and json_valid(content) and version = (
+                 select max(version) from result as other
+                 where other.exam_id = result.exam_id and other.damaged_at is null)
+             group by 1",
+        )?,
+        last_published: time(
+            conn,
+            "select max(published_at) from result where published_at is not null",
+        )?,
+    })
+}
+
+fn time(conn: &Connection, query: &str) -> Result<Option<DateTime<Utc>>, StoreError> {
+    let text: Option<Option<String>> = conn.query_row(query, [], |row| row.get(0)).optional()?;
+    text.flatten().map(|text| stamp::time(&text)).transpose()
+}
+
+fn counts(conn: &Connection, query: &str) -> Result<BTreeMap<String, u64>, StoreError> {
+    let mut statement = conn.prepare(query)?;
+    let rows = statement.query_map([], |row| {
+        let code: Option<String> = row.get(0)?;
+        let count: i64 = row.get(1)?;
+        Ok((
+            code.unwrap_or_else(|| "unknown".to_owned()),
+            count.unsigned_abs(),
+        ))
+    })?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}

@@ -1,0 +1,7 @@
+//! What whoever operates the service relies on: systemd's protocol, reload, status, layers of
+//! configuration, messages.
+
+mod messages;
+mod reload;
+mod status;
+mod supervised;
