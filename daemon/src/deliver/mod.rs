@@ -4,6 +4,7 @@
 //! order and what to keep of the answer is decided outside it. Equal results are equal bytes under
 //! equal identifiers, so a delivery that is repeated after a crash is recognised by the receiver.
 
+pub mod retry;
 pub mod way;
 
 use crate::forms::{Context, FormError};
