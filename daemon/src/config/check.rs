@@ -1,5 +1,6 @@
 //! What the file means: values in their bounds, and rules between keys.
 
+use super::destination;
 use super::keys::{self, Key, Rows, heading};
 use super::raw::{Entry, Raw};
 use super::value::{Fault, Instead, quoted};
@@ -15,10 +16,17 @@ pub(super) fn check(raw: &mut Raw<'_>) -> Config {
     let mut config = Config::default();
     let mut written = Vec::new();
     let mut ids = Vec::new();
+    let mut destinations = Vec::new();
     for entry in std::mem::take(&mut raw.entries) {
         match entry {
             Entry::Row(rows, span) => {
                 (rows.begin)(&mut config);
+                if rows.table == destination::TABLE {
+                    destinations.push(destination::Row {
+                        span: span.clone(),
+                        keys: Vec::new(),
+                    });
+                }
                 ids.push(Id {
                     rows,
                     span,
@@ -29,6 +37,9 @@ pub(super) fn check(raw: &mut Raw<'_>) -> Config {
                 let span = value.span();
                 let set = (key.set)(&mut config, value.get_ref());
                 identify(&mut ids, key, &span, &config, set.is_ok());
+                if let (destination::TABLE, Some(row)) = (key.table, destinations.last_mut()) {
+                    row.keys.push((key, span.clone()));
+                }
                 match set {
                     Ok(()) => written.push(Written { key, span }),
                     Err(fault) => refuse(raw, key, &span, value.get_ref(), fault),
@@ -40,6 +51,7 @@ pub(super) fn check(raw: &mut Raw<'_>) -> Config {
     check_orders(raw, &config, &written);
     check_paths(raw, &config, &written);
     check_listeners(raw, &config, &written);
+    destination::check(raw, &config, &destinations);
     config
 }
 

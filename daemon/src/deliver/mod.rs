@@ -7,6 +7,15 @@
 #[cfg(feature = "edges")]
 pub mod connect;
 #[cfg(feature = "edges")]
+mod dicom;
+#[cfg(feature = "edges")]
+mod fhir;
+#[cfg(feature = "edges")]
+mod hook;
+#[cfg(feature = "edges")]
+mod http;
+pub mod retry;
+#[cfg(feature = "edges")]
 mod tls;
 pub mod way;
 
@@ -39,6 +48,19 @@ pub trait Carrier: Send {
     /// # Errors
     /// The first stage that is not passed.
     fn echo(&mut self) -> Result<Vec<Stage>, Failure>;
+}
+
+/// What brings results to this destination.
+#[cfg(feature = "edges")]
+#[must_use]
+pub fn carrier(destination: &way::Destination) -> Box<dyn Carrier> {
+    let timeout = destination.timeout;
+    match destination.way.clone() {
+        way::Way::Dicom(way) => Box::new(dicom::Dicom { way, timeout }),
+        way::Way::Mllp(way) => Box::new(mllp::Mllp { way, timeout }),
+        way::Way::Fhir(way) => Box::new(fhir::Fhir { way, timeout }),
+        way::Way::Hook(way) => Box::new(hook::Hook { way, timeout }),
+    }
 }
 
 /// How far on its way a delivery, or an echo, has come.
