@@ -4,6 +4,10 @@
 //! order and what to keep of the answer is decided outside it. Equal results are equal bytes under
 //! equal identifiers, so a delivery that is repeated after a crash is recognised by the receiver.
 
+#[cfg(feature = "edges")]
+pub mod connect;
+#[cfg(feature = "edges")]
+mod tls;
 pub mod way;
 
 use crate::forms::{Context, FormError};
