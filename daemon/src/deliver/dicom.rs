@@ -100,9 +100,7 @@ fn store(association: &mut Association, form: DicomForm, file: &[u8]) -> Result<
     let class = class(form);
     let context = association.context(class)?;
     let (meta, explicit) = parts(file)?;
-    let instance = meta
-        .trim_end_matches(['\0', ' '])
-        .to_owned();
+    let instance = meta.trim_end_matches(['\0', ' ']).to_owned();
     let data = match context.syntax.as_str() {
         uids::EXPLICIT_VR_LITTLE_ENDIAN => explicit.to_vec(),
         _ => implicit(file)?,
@@ -142,7 +140,7 @@ fn parts(file: &[u8]) -> Result<(String, &[u8]), FormError> {
 fn implicit(file: &[u8]) -> Result<Vec<u8>, FormError> {
     let broken = |what: &dyn std::fmt::Display| FormError::Dicom(what.to_string());
     let object = dicom_object::OpenFileOptions::new()
-        .read_preamble(dicom_object::ReadPreamble::Always)
+        .read_preamble(dicom_object::file::ReadPreamble::Always)
         .from_reader(file)
         .map_err(|error| broken(&error))?;
     let mut data = Vec::new();
@@ -151,4 +149,3 @@ fn implicit(file: &[u8]) -> Result<Vec<u8>, FormError> {
         .map_err(|error| broken(&error))?;
     Ok(data)
 }
-

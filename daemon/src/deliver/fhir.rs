@@ -132,10 +132,7 @@ fn taken(body: &[u8], sent: usize) -> Result<(), Failure> {
     }
     match answer.entry.len() == sent {
         true => Ok(()),
-        false => unclear(&format!(
-            "for {} of {sent} entries",
-            answer.entry.len()
-        )),
+        false => unclear(&format!("for {} of {sent} entries", answer.entry.len())),
     }
 }
 

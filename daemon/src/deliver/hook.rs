@@ -92,3 +92,6 @@ impl Carrier for Hook {
 fn bars(answer: &Answer) -> bool {
     matches!(answer.status, 300..=399 | 401 | 403 | 404 | 407 | 410 | 421 | 502..=504)
 }
+
+#[cfg(test)]
+mod tests;

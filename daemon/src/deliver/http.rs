@@ -122,7 +122,10 @@ impl Answer {
             (LOCATION, "it sends on to"),
             (RETRY_AFTER, "it asks to wait, Retry-After"),
         ] {
-            let value = self.headers.get(header).and_then(|value| value.to_str().ok());
+            let value = self
+                .headers
+                .get(header)
+                .and_then(|value| value.to_str().ok());
             if let Some(value) = value {
                 words.push_str(&format!("; {what} {}", cut(value)));
             }
@@ -238,12 +241,7 @@ impl Connector for Open {
 struct Nowhere;
 
 impl Resolver for Nowhere {
-    fn resolve(
-        &self,
-        _: &Uri,
-        _: &Config,
-        _: NextTimeout,
-    ) -> Result<ResolvedSocketAddrs, Error> {
+    fn resolve(&self, _: &Uri, _: &Config, _: NextTimeout) -> Result<ResolvedSocketAddrs, Error> {
         let mut addresses = self.empty();
         addresses.push(SocketAddr::from((IpAddr::from(Ipv4Addr::LOCALHOST), 0)));
         Ok(addresses)

@@ -14,6 +14,8 @@ mod fhir;
 mod hook;
 #[cfg(feature = "edges")]
 mod http;
+#[cfg(feature = "edges")]
+pub mod mllp;
 pub mod retry;
 #[cfg(feature = "edges")]
 mod tls;
@@ -21,6 +23,7 @@ pub mod way;
 
 use crate::forms::{Context, FormError};
 use crate::render::{Content, Envelope};
+use serde::Serialize;
 use std::fmt;
 
 /// One result with what its forms need.
@@ -57,14 +60,15 @@ pub fn carrier(destination: &way::Destination) -> Box<dyn Carrier> {
     let timeout = destination.timeout;
     match destination.way.clone() {
         way::Way::Dicom(way) => Box::new(dicom::Dicom { way, timeout }),
-        way::Way::Mllp(way) => Box::new(mllp::Mllp { way, timeout }),
+        way::Way::Mllp(way) => Box::new(mllp::Mllp::new(way, timeout)),
         way::Way::Fhir(way) => Box::new(fhir::Fhir { way, timeout }),
         way::Way::Hook(way) => Box::new(hook::Hook { way, timeout }),
     }
 }
 
 /// How far on its way a delivery, or an echo, has come.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Stage {
     /// The form for this destination is made of the result.
     Form,
@@ -83,7 +87,7 @@ pub enum Stage {
 }
 
 /// A delivery that did not succeed.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, thiserror::Error)]
 #[error("{stage}: {words}")]
 pub struct Failure {
     /// The stage that was not passed.
