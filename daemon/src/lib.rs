@@ -24,6 +24,9 @@ pub mod simulate;
 pub mod sr;
 pub mod template;
 
+pub mod hl7;
+pub mod mllp;
+
 pub mod config;
 pub mod deliver;
 pub mod receive;

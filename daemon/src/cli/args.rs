@@ -58,6 +58,8 @@ pub(super) enum Command {
     Restore(RestoreArgs),
     /// Give the room of dropped bytes back to the disk.
     Compact(ConfigArg),
+    /// Go the way to a destination without delivering: name, connection, TLS, association, answer.
+    Echo(EchoArgs),
     /// Check a configuration file: every mistake at once.
     CheckConfig(CheckConfigArgs),
     /// Show how often invented patients are flagged, and how large a rise must be to be found.
@@ -401,6 +403,17 @@ pub(super) struct RestoreArgs {
     /// Allow that there is a store already; it is kept beside, under another name.
     #[arg(long)]
     pub(super) replace: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct EchoArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// Name of the destination.
+    pub(super) destination: String,
+    /// Print JSON.
+    #[arg(long)]
+    pub(super) json: bool,
 }
 
 #[derive(Debug, Args)]

@@ -4,6 +4,7 @@ mod args;
 mod ask;
 mod calibrate;
 pub(crate) mod daemon;
+mod echo;
 mod keep;
 mod look;
 pub(crate) mod open;
@@ -53,6 +54,7 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Assess(args) => ask::assess(&args),
         args::Command::Simulate(args) => simulate::simulate(&args),
         args::Command::Calibrate(args) => calibrate::calibrate(&args),
+        args::Command::Echo(args) => echo::echo(&args),
         args::Command::CheckConfig(args) => ask::check_config(&args),
         args::Command::Outbox(command) => outbox::outbox(&command),
         args::Command::Verify(args) => keep::verify(&args),

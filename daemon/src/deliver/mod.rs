@@ -4,7 +4,21 @@
 //! order and what to keep of the answer is decided outside it. Equal results are equal bytes under
 //! equal identifiers, so a delivery that is repeated after a crash is recognised by the receiver.
 
+#[cfg(feature = "edges")]
+pub mod connect;
+#[cfg(feature = "edges")]
+mod dicom;
+#[cfg(feature = "edges")]
+mod fhir;
+#[cfg(feature = "edges")]
+mod hook;
+#[cfg(feature = "edges")]
+mod http;
+#[cfg(feature = "edges")]
+pub mod mllp;
 pub mod retry;
+#[cfg(feature = "edges")]
+mod tls;
 pub mod way;
 #[cfg(feature = "edges")]
 pub mod worker;
@@ -13,6 +27,7 @@ pub mod workers;
 
 use crate::forms::{Context, FormError};
 use crate::render::{Content, Envelope};
+use serde::Serialize;
 use std::fmt;
 
 /// One result with what its forms need.
@@ -42,8 +57,22 @@ pub trait Carrier: Send {
     fn echo(&mut self) -> Result<Vec<Stage>, Failure>;
 }
 
+/// What brings results to this destination.
+#[cfg(feature = "edges")]
+#[must_use]
+pub fn carrier(destination: &way::Destination) -> Box<dyn Carrier> {
+    let timeout = destination.timeout;
+    match destination.way.clone() {
+        way::Way::Dicom(way) => Box::new(dicom::Dicom { way, timeout }),
+        way::Way::Mllp(way) => Box::new(mllp::Mllp::new(way, timeout)),
+        way::Way::Fhir(way) => Box::new(fhir::Fhir { way, timeout }),
+        way::Way::Hook(way) => Box::new(hook::Hook { way, timeout }),
+    }
+}
+
 /// How far on its way a delivery, or an echo, has come.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Stage {
     /// The form for this destination is made of the result.
     Form,
@@ -62,7 +91,7 @@ pub enum Stage {
 }
 
 /// A delivery that did not succeed.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, thiserror::Error)]
 #[error("{stage}: {words}")]
 pub struct Failure {
     /// The stage that was not passed.
