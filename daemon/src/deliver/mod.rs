@@ -130,29 +130,3 @@ impl fmt::Display for Stage {
         })
     }
 }
-
-/// What brings results to a destination.
-#[cfg(feature = "edges")]
-#[must_use]
-pub fn carrier(_: &way::Destination) -> Box<dyn Carrier> {
-    struct None;
-    impl None {
-        fn failure() -> Failure {
-            Failure {
-                stage: Stage::Files,
-                words: "this program has no carrier of this kind".to_owned(),
-                lasts: false,
-                code: "no-carrier".to_owned(),
-            }
-        }
-    }
-    impl Carrier for None {
-        fn deliver(&mut self, _: &Parcel) -> Result<(), Failure> {
-            Err(None::failure())
-        }
-        fn echo(&mut self) -> Result<Vec<Stage>, Failure> {
-            Err(None::failure())
-        }
-    }
-    Box::new(None)
-}
