@@ -11,7 +11,7 @@ use std::sync::{Arc, Mutex};
 /// What is in the answers of a receiver and must never be in a log.
 const WORDS: &str = "Kestrel^Odwin is not known here";
 
-/// Reports of three patients, with six results.
+/// Reports of three exams.
 const REPORTS: [&str; 3] = ["tid1500", "two-time-points", "amended-first"];
 
 /// A receiver of notices on a port of its own.
@@ -172,7 +172,7 @@ fn what_is_published_arrives_and_waits_while_nobody_answers() {
         site.all_results().len()
     );
     hook.answers(|_| 200);
-    until("every result", || arrived(&site, &hook, 6));
+    until("every result", || arrived(&site, &hook, REPORTS.len()));
     until("the note of it", || {
         list(&site, &["--state", "waiting"]).is_empty()
     });
@@ -181,8 +181,9 @@ fn what_is_published_arrives_and_waits_while_nobody_answers() {
         .as_str()
         .expect("id")
         .to_owned();
+    let before = hook.took().len();
     site.ok("label", &[&exam, "well"]);
-    until("the result of the label", || arrived(&site, &hook, 7));
+    until("the result of the label", || arrived(&site, &hook, before + 1));
     let took = hook.took();
     let different: BTreeSet<&String> = took.iter().collect();
     assert_eq!(took.len(), different.len(), "each once");
