@@ -36,6 +36,8 @@ pub mod cli;
 #[cfg(feature = "edges")]
 pub mod demo;
 #[cfg(feature = "edges")]
+mod nice;
+#[cfg(feature = "edges")]
 pub mod observe;
 #[cfg(feature = "edges")]
 pub mod pipeline;

@@ -13,7 +13,7 @@ mod reads;
 mod renderings;
 mod sum;
 
-pub use forms::{context, envelope};
+pub use forms::{context, envelope, parcel};
 pub use known::{content_of, known};
 pub use renderings::Beside;
 pub use sum::{Sum, sum};
@@ -36,6 +36,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
+use tokio::sync::watch;
 
 /// Objects read in one commit.
 const OBJECTS_A_COMMIT: u32 = 64;
@@ -75,6 +76,8 @@ pub struct Pipeline {
     hurry: Arc<AtomicBool>,
     keep_bodies_days: u32,
     observed: Observed,
+    destinations: Vec<String>,
+    publications: watch::Sender<u64>,
 }
 
 /// What a step has done, for whoever shows progress.
@@ -102,6 +105,8 @@ impl Pipeline {
             hurry: Arc::default(),
             keep_bodies_days: 0,
             observed: Observed::default(),
+            destinations: Vec::new(),
+            publications: watch::Sender::new(0),
         }
     }
 
@@ -128,6 +133,19 @@ impl Pipeline {
     pub fn keeping_bodies(mut self, days: u32) -> Self {
         self.keep_bodies_days = days;
         self
+    }
+
+    /// The names of the destinations that results wait for once they are published.
+    #[must_use]
+    pub fn delivering_to(mut self, destinations: Vec<String>) -> Self {
+        self.destinations = destinations;
+        self
+    }
+
+    /// Grows whenever results are published.
+    #[must_use]
+    pub fn publications(&self) -> watch::Receiver<u64> {
+        self.publications.subscribe()
     }
 
     /// What is done is told there.
@@ -293,7 +311,14 @@ impl Pipeline {
         let mut published = 0;
         while !self.is_hurried() {
             let tell = |rows: &[ResultRow]| self.tell_published(rows);
-            match publish::publish_some(&self.store, &self.outbox, renderer, tell) {
+            let to = &self.destinations;
+            let some = publish::publish_some(&self.store, &self.outbox, renderer, tell, to);
+            // Also after an error: the others are published.
+            if !matches!(some, Ok(None)) {
+                self.publications
+                    .send_modify(|count| *count = count.wrapping_add(1));
+            }
+            match some {
                 Ok(Some(some)) => {
                     self.observed.metrics.published(some);
                     published += some;

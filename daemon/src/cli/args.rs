@@ -1,6 +1,7 @@
 //! What can be written on the command line.
 
 use crate::domain::Eye;
+use crate::store::deliveries::State;
 use chrono::NaiveDate;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -46,6 +47,9 @@ pub(super) enum Command {
     Pressure(PressureArgs),
     /// Say what happened to a patient; re-assesses what depends on it.
     Event(EventArgs),
+    /// Show and steer what is delivered to destinations.
+    #[command(subcommand)]
+    Outbox(OutboxCommand),
     /// Compare everything stored with its hashes, and the outbox with the store; changes nothing.
     Verify(VerifyArgs),
     /// Copy the store to a new file while the daemon runs, and check the copy.
@@ -239,6 +243,86 @@ pub(super) enum TemplateCommand {
         #[arg(required = true, value_name = "SR")]
         paths: Vec<PathBuf>,
     },
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum OutboxCommand {
+    /// List deliveries, with their numbers.
+    List {
+        #[command(flatten)]
+        config: ConfigArg,
+        #[command(flatten)]
+        which: WhichArgs,
+        /// Print JSON Lines, one delivery a line.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Try deliveries at once that wait, are dead or were dropped.
+    Retry {
+        #[command(flatten)]
+        config: ConfigArg,
+        #[command(flatten)]
+        which: WhichArgs,
+    },
+    /// Take deliveries out that wait or are dead; retry brings them back.
+    Drop {
+        #[command(flatten)]
+        config: ConfigArg,
+        #[command(flatten)]
+        which: WhichArgs,
+    },
+    /// Deliver the results of some days again, or for the first time to a new destination.
+    Replay {
+        #[command(flatten)]
+        config: ConfigArg,
+        /// The destination.
+        #[arg(long, value_name = "NAME")]
+        destination: String,
+        /// First day, YYYY-MM-DD: results count by the day on which they were made, UTC.
+        #[arg(long, value_name = "DAY")]
+        from: NaiveDate,
+        /// Last day; it belongs to the days.
+        #[arg(long, value_name = "DAY")]
+        to: NaiveDate,
+    },
+}
+
+/// Which deliveries are meant.
+#[derive(Debug, Args)]
+pub(super) struct WhichArgs {
+    /// Numbers of deliveries, as the list shows them.
+    #[arg(value_name = "NUMBER")]
+    pub(super) numbers: Vec<i64>,
+    /// Those to this destination.
+    #[arg(long, value_name = "NAME")]
+    pub(super) destination: Option<String>,
+    /// Those in this state.
+    #[arg(long, value_enum)]
+    pub(super) state: Option<StateChoice>,
+}
+
+/// How a delivery stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum StateChoice {
+    /// It is tried, now or later.
+    Waiting,
+    /// The destination took it.
+    Delivered,
+    /// It failed for good.
+    Dead,
+    /// A person took it out.
+    Dropped,
+}
+
+impl From<StateChoice> for State {
+    fn from(choice: StateChoice) -> Self {
+        match choice {
+            StateChoice::Waiting => State::Waiting,
+            StateChoice::Delivered => State::Delivered,
+            StateChoice::Dead => State::Dead,
+            StateChoice::Dropped => State::Dropped,
+        }
+    }
 }
 
 #[derive(Debug, Args)]

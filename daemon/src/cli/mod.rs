@@ -8,6 +8,7 @@ mod echo;
 mod keep;
 mod look;
 pub(crate) mod open;
+mod outbox;
 pub(crate) mod print;
 mod render;
 mod say;
@@ -55,6 +56,7 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Calibrate(args) => calibrate::calibrate(&args),
         args::Command::Echo(args) => echo::echo(&args),
         args::Command::CheckConfig(args) => ask::check_config(&args),
+        args::Command::Outbox(command) => outbox::outbox(&command),
         args::Command::Verify(args) => keep::verify(&args),
         args::Command::Backup(args) => keep::backup(&args),
         args::Command::Restore(args) => keep::restore(&args),

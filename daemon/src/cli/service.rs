@@ -2,6 +2,9 @@
 
 use super::{Failure, open};
 use crate::config::{Config, LogFormat};
+use crate::deliver;
+use crate::deliver::workers::Workers;
+use crate::nice;
 use crate::observe::audit::Event;
 use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
@@ -176,6 +179,19 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
     let hurry = pipeline.hurry();
     let working = Arc::new(());
     health.serving(receivers.handles(), Arc::downgrade(&working));
+    let deliveries = {
+        let _inside = runtime.enter();
+        let (all, published) = (config.destinations(), pipeline.publications());
+        Workers::start(
+            &all,
+            deliver::carrier,
+            &store,
+            &observed,
+            &stopped,
+            &published,
+        )
+        .map_err(Failure::no)?
+    };
     let worker = std::thread::Builder::new()
         .name("pipeline".into())
         .spawn(move || {
@@ -190,8 +206,12 @@ pub(super) fn serve(config: &Config) -> Result<(), Failure> {
     receivers.stop(&runtime);
     // An error would mean that the pipeline has ended already.
     let _ = stop.send(true);
-    while !worker.is_finished() && told.elapsed() < DRAIN_LIMIT {
+    while !(worker.is_finished() && deliveries.are_finished()) && told.elapsed() < DRAIN_LIMIT {
         std::thread::sleep(STEP);
+    }
+    if !deliveries.are_finished() {
+        // It is repeated by the next start, and the receiver recognises it.
+        tracing::warn!(code = "delivery-cut-off", "a destination does not answer");
     }
     if !worker.is_finished() {
         tracing::warn!(code = "stopping-early", "the next start does what is left");
@@ -241,19 +261,10 @@ impl Signals {
     }
 }
 
-/// A sender waits for its answer, a result can wait: receiving goes first. On Linux a thread has a
-/// niceness of its own, and hands it on to those it starts.
-fn give_way() {
-    #[cfg(target_os = "linux")]
-    if let Err(error) = rustix::process::nice(10) {
-        tracing::debug!(code = "not-nice", %error);
-    }
-}
-
 /// Drains the pipeline whenever something may have come, until told to stop; then once more, as far
 /// as there is time.
 fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
-    give_way();
+    nice::give_way();
     let mut changes = pipeline.store().changes();
     let mut looked_for_old: Option<Instant> = None;
     loop {

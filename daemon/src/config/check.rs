@@ -106,7 +106,9 @@ fn check_ids(raw: &mut Raw<'_>, ids: &[Id]) {
                 raw.mistake(
                     id.span.clone(),
                     format!("[[{table}]] {name} is {value}, as in line {line} already"),
-                    "put the keys of both into one table",
+                    format!(
+                        "put the keys of both into one table, or give each a {name} of its own"
+                    ),
                 );
             }
             _ => {}

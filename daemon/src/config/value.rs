@@ -256,7 +256,10 @@ pub(super) fn host(value: &DeValue<'_>) -> Result<String, Fault> {
     // What a person may have meant: an address of IPv6 in brackets, or a host with its port.
     let bare = said.trim().trim_start_matches('[').trim_end_matches(']');
     let before = said.rsplit_once(':').map_or("", |(before, _)| before);
-    let meant = [bare, before].into_iter().find(|text| is_host(text));
+    let meant = url_host(said)
+        .into_iter()
+        .chain([bare, before])
+        .find(|text| is_host(text));
     Err(
         Fault::new("a host name or a numeric address in quotes; the port is a key of its own")
             .value(Some(quoted(meant.unwrap_or("archive.example")))),

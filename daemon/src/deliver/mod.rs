@@ -20,6 +20,10 @@ pub mod retry;
 #[cfg(feature = "edges")]
 mod tls;
 pub mod way;
+#[cfg(feature = "edges")]
+pub mod worker;
+#[cfg(feature = "edges")]
+pub mod workers;
 
 use crate::forms::{Context, FormError};
 use crate::render::{Content, Envelope};
