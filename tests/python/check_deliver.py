@@ -14,6 +14,7 @@ The demonstration makes a result. It is delivered, and every receiver is tried b
 Exit 1 on any difference.
 """
 
+import contextlib
 import json
 import shutil
 import socket
@@ -28,6 +29,7 @@ from io import BytesIO
 from pathlib import Path
 
 import pydicom
+from check_forms import tool
 from fhir.resources.R4B.bundle import Bundle
 from pynetdicom import AE, evt
 from pynetdicom.sop_class import ComprehensiveSRStorage, EncapsulatedPDFStorage, Verification
@@ -109,7 +111,7 @@ def certificates(folder: Path) -> None:
     """An authority, certificates by it for both sides, and an authority nobody knows."""
 
     def openssl(*arguments: str) -> None:
-        subprocess.run(["openssl", *arguments], cwd=folder, check=True, capture_output=True)
+        subprocess.run([tool("openssl"), *arguments], cwd=folder, check=True, capture_output=True)
 
     new = ["-newkey", "rsa:2048", "-nodes"]
     for ca in ["ca", "other"]:
@@ -150,7 +152,9 @@ class Storescp:
     def __init__(self, folder: Path, name: str, *options: str):
         self.port, self.folder = free_port(), folder / name
         self.folder.mkdir()
-        command = ["storescp", "+B", "-aet", "ARCHIVE", "-od", self.folder, *options, str(self.port)]
+        # pynetdicom has a program of this name beside Python; that of DCMTK is on the path.
+        program = shutil.which("storescp") or sys.exit("DCMTK is missing; .ci/setup installs it")
+        command = [program, "+B", "-aet", "ARCHIVE", "-od", self.folder, *options, str(self.port)]
         self.process = subprocess.Popen(
             command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
@@ -175,7 +179,7 @@ def check_dcmtk(check: Check, folder: Path) -> None:
         check.taken(name)
         check.same("what storescp has", plain.datasets(), sent)
     for path in plain.folder.iterdir():
-        done = subprocess.run(["dciodvfy", "-new", path], capture_output=True, text=True)
+        done = subprocess.run([tool("dciodvfy"), "-new", path], capture_output=True, text=True)
         errors = [line for line in done.stderr.splitlines() if line.startswith("Error")]
         check.same(f"dciodvfy of {path.name}", errors, [])
     tls = ["+tls", "server.key", "server.pem", "+cf", "ca.pem"]
@@ -350,7 +354,9 @@ def raw(answer: bytes | None) -> int:
             held.append(peer)
             if answer is not None:
                 peer.recv(65536)
-                peer.sendall(answer)
+                # Whoever has heard enough closes.
+                with contextlib.suppress(OSError):
+                    peer.sendall(answer)
                 peer.close()
 
     threading.Thread(target=serve, daemon=True).start()
@@ -391,7 +397,7 @@ class Web:
 
             def any(self):
                 body = self.rfile.read(int(self.headers.get("Content-Length", 0)))
-                got.append((self.command, self.path, dict(self.headers), body))
+                got.append((self.command, self.path, self.headers, body))
                 status, headers, text = answer(*got[-1])
                 self.send_response(status)
                 for key, value in headers.items():
@@ -463,7 +469,7 @@ def check_fhir(check: Check, web: dict[str, ssl.SSLContext]) -> None:
         name = check.destination(f"fhir-{n}", url=base, **at, **ours)
         check.echo(name, ["files", "name", "connect", "tls", "answer"])
         check.taken(name)
-        check.same("the bundle", records.bundles[-1], wanted)
+        check.same("the bundle", records.bundles[-1:], [wanted])
         check.same("resources", len(records.resources), len(wanted["entry"]))
     count = len(server.got)
     name = check.destination("fhir-no-certificate", url=url, **at)
@@ -570,9 +576,6 @@ def contexts(folder: Path) -> dict[str, ssl.SSLContext]:
 
 def main() -> int:
     binary, deliver = (Path(part).resolve() for part in sys.argv[1:3])
-    for tool in ["storescp", "dciodvfy", "openssl"]:
-        if not shutil.which(tool):
-            sys.exit(f"{tool} is missing; .ci/setup installs it")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         demo = folder / "demo"
@@ -595,7 +598,7 @@ def main() -> int:
     for line in check.wrong:
         print(line)
     print(f"delivery: {check.done} checks, {len(check.wrong)} differ")
-    return 1 if check.wrong or check.done < 200 else 0
+    return 1 if check.wrong or check.done < 260 else 0
 
 
 if __name__ == "__main__":
