@@ -77,13 +77,14 @@ pub fn connect(goal: &Goal<'_>) -> Result<Stream, Failure> {
     let mut session =
         ClientConnection::new(client.config, name).map_err(|error| refused(&error))?;
     while session.is_handshaking() {
-        session
-            .complete_io(&mut socket)
-            .map_err(|error| match inner(&error) {
+        if let Err(error) = session.complete_io(&mut socket) {
+            let error = last_words(&mut session, &mut socket, error);
+            return Err(match inner(&error) {
                 Some(error) => refused(error),
                 None if client.asked.load(Ordering::Relaxed) && closed(error.kind()) => wanted(),
                 None => handshake(&error),
-            })?;
+            });
+        }
     }
     Ok(Stream {
         line: Line::Tls(Box::new(StreamOwned::new(session, socket))),
@@ -169,7 +170,7 @@ impl Write for Stream {
             Line::Plain(socket) => socket.write(bytes),
             Line::Tls(session) => {
                 let written = session.write(bytes);
-                written.map_err(|error| last_words(session, error))
+                written.map_err(|error| last_words(&mut session.conn, &mut session.sock, error))
             }
         }
     }
@@ -179,7 +180,7 @@ impl Write for Stream {
             Line::Plain(socket) => socket.flush(),
             Line::Tls(session) => {
                 let flushed = session.flush();
-                flushed.map_err(|error| last_words(session, error))
+                flushed.map_err(|error| last_words(&mut session.conn, &mut session.sock, error))
             }
         }
     }
@@ -192,11 +193,12 @@ impl std::fmt::Debug for Stream {
 }
 
 /// A peer that closes while we write may have said why before.
-fn last_words(session: &mut StreamOwned<ClientConnection, Socket>, error: io::Error) -> io::Error {
-    if closed(error.kind()) && session.conn.read_tls(&mut session.sock).is_ok() {
-        if let Err(said) = session.conn.process_new_packets() {
-            return io::Error::new(ErrorKind::InvalidData, said);
-        }
+fn last_words(session: &mut ClientConnection, socket: &mut Socket, error: io::Error) -> io::Error {
+    if closed(error.kind())
+        && session.read_tls(socket).is_ok()
+        && let Err(said) = session.process_new_packets()
+    {
+        return io::Error::new(ErrorKind::InvalidData, said);
     }
     error
 }
