@@ -183,7 +183,9 @@ fn what_is_published_arrives_and_waits_while_nobody_answers() {
         .to_owned();
     let before = hook.took().len();
     site.ok("label", &[&exam, "well"]);
-    until("the result of the label", || arrived(&site, &hook, before + 1));
+    until("the result of the label", || {
+        arrived(&site, &hook, before + 1)
+    });
     let took = hook.took();
     let different: BTreeSet<&String> = took.iter().collect();
     assert_eq!(took.len(), different.len(), "each once");

@@ -290,9 +290,11 @@ pub(super) fn url(value: &DeValue<'_>) -> Result<String, Fault> {
         return Ok(said.to_owned());
     }
     let with_scheme = format!("https://{said}");
-    let meant = (whole && !said.contains("://") && url_host(&with_scheme).is_some())
-        .then_some(with_scheme)
-        .unwrap_or_else(|| "https://fhir.example/r4".to_owned());
+    let is_bare = whole && !said.contains("://") && url_host(&with_scheme).is_some();
+    let meant = match is_bare {
+        true => with_scheme,
+        false => "https://fhir.example/r4".to_owned(),
+    };
     Err(Fault::new(
         "a URL in quotes that starts with https:// or http://, with a host, without user or #",
     )
