@@ -24,6 +24,9 @@ pub mod simulate;
 pub mod sr;
 pub mod template;
 
+pub mod hl7;
+pub mod mllp;
+
 pub mod config;
 pub mod deliver;
 pub mod receive;
@@ -32,6 +35,8 @@ pub mod receive;
 pub mod cli;
 #[cfg(feature = "edges")]
 pub mod demo;
+#[cfg(feature = "edges")]
+mod nice;
 #[cfg(feature = "edges")]
 pub mod observe;
 #[cfg(feature = "edges")]

@@ -13,7 +13,7 @@ mod reads;
 mod renderings;
 mod sum;
 
-pub use forms::{context, envelope};
+pub use forms::{context, envelope, parcel};
 pub use known::{content_of, known};
 pub use renderings::Beside;
 pub use sum::{Sum, sum};
@@ -36,6 +36,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
+use tokio::sync::watch;
 
 /// Objects read in one commit.
 const OBJECTS_A_COMMIT: u32 = 64;
@@ -75,6 +76,8 @@ pub struct Pipeline {
     hurry: Arc<AtomicBool>,
     keep_bodies_days: u32,
     observed: Observed,
+    destinations: Vec<String>,
+    publications: watch::Sender<u64>,
 }
 
 /// What a step has done, for whoever shows progress.
@@ -102,6 +105,8 @@ impl Pipeline {
             hurry: Arc::default(),
             keep_bodies_days: 0,
             observed: Observed::default(),
+            destinations: Vec::new(),
+            publications: watch::Sender::new(0),
         }
     }
 
@@ -127,6 +132,20 @@ impl Pipeline {
     #[must_use]
     pub fn keeping_bodies(mut self, days: u32) -> Self {
         self.keep_bodies_days = days;
+        self
+    }
+
+    /// The names of the destinations that results wait for once they are published.
+    #[must_use]
+    pub fn delivering_to(mut self, destinations: Vec<String>) -> Self {
+        self.destinations = destinations;
+        self
+    }
+
+    /// What grows there whenever results are published; one pipeline may follow another.
+    #[must_use]
+    pub fn announcing(mut self, publications: watch::Sender<u64>) -> Self {
+        self.publications = publications;
         self
     }
 
@@ -293,7 +312,14 @@ impl Pipeline {
         let mut published = 0;
         while !self.is_hurried() {
             let tell = |rows: &[ResultRow]| self.tell_published(rows);
-            match publish::publish_some(&self.store, &self.outbox, renderer, tell) {
+            let to = &self.destinations;
+            let some = publish::publish_some(&self.store, &self.outbox, renderer, tell, to);
+            // Also after an error: the others are published.
+            if !matches!(some, Ok(None)) {
+                self.publications
+                    .send_modify(|count| *count = count.wrapping_add(1));
+            }
+            match some {
                 Ok(Some(some)) => {
                     self.observed.metrics.published(some);
                     published += some;

@@ -52,7 +52,8 @@ pub type Files = Vec<(&'static str, Vec<u8>)>;
 
 /// Writes some of the results that are not yet in the outbox, each as the folder
 /// `<exam>-v<version>`, with the files that a renderer makes of it; every thread has its own. A
-/// renderer that makes none leaves the result for another time. Returns how many were written, or
+/// renderer that makes none leaves the result for another time. What was written waits for each of
+/// the `destinations`. Returns how many were written, or
 /// `None` when none was left.
 ///
 /// # Errors
@@ -62,6 +63,7 @@ pub fn publish_some<R>(
     outbox: &Path,
     renderer: impl Fn() -> R + Sync,
     tell: impl Fn(&[ResultRow]) -> bool,
+    destinations: &[String],
 ) -> Result<Option<usize>, PublishError>
 where
     R: Fn(&ResultRow) -> Result<Option<Files>, StoreError>,
@@ -105,10 +107,11 @@ where
         if !tell(&done) {
             return Err(PublishError::NotTold);
         }
+        let destinations = destinations.to_vec();
         store.write(move |tx| {
             let now = chrono::Utc::now();
             for row in &done {
-                results::mark_published(tx, &row.exam_id, row.version, now)?;
+                results::mark_published(tx, &row.exam_id, row.version, &destinations, now)?;
             }
             Ok(())
         })?;
@@ -162,7 +165,7 @@ pub(crate) fn folder_name(exam: &str, version: u32) -> String {
 
 /// A version that is not what was stored is not published; its patient is assessed again, which
 /// makes another version.
-fn set_aside(tx: &rusqlite::Connection, row: &ResultRow) -> Result<(), StoreError> {
+pub(crate) fn set_aside(tx: &rusqlite::Connection, row: &ResultRow) -> Result<(), StoreError> {
     tracing::error!(
         code = "result-damaged",
         exam = row.exam_id,

@@ -14,7 +14,17 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 # The long ones first.
-HARNESSES = ("every_call", "kills", "failed_sync", "operation", "full_disk", "power_cut", "clock", "soak")
+HARNESSES = (
+    "every_call",
+    "kills",
+    "deliveries",
+    "failed_sync",
+    "operation",
+    "full_disk",
+    "power_cut",
+    "clock",
+    "soak",
+)
 LONGEST_S = 600
 
 

@@ -11,6 +11,7 @@
 
 mod charsets;
 mod commands;
+mod deliver;
 mod demo;
 mod department;
 mod documents;

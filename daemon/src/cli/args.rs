@@ -1,6 +1,7 @@
 //! What can be written on the command line.
 
 use crate::domain::Eye;
+use crate::store::deliveries::State;
 use chrono::NaiveDate;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -57,6 +58,9 @@ pub(super) enum Command {
     Pressure(PressureArgs),
     /// Say what happened to a patient; re-assesses what depends on it.
     Event(EventArgs),
+    /// Show and steer what is delivered to destinations.
+    #[command(subcommand)]
+    Outbox(OutboxCommand),
     /// Compare everything stored with its hashes, and the outbox with the store; changes nothing.
     Verify(VerifyArgs),
     /// Copy the store to a new file while the daemon runs, and check the copy.
@@ -65,6 +69,8 @@ pub(super) enum Command {
     Restore(RestoreArgs),
     /// Give the room of dropped bytes back to the disk.
     Compact(ConfigArg),
+    /// Go the way to a destination without delivering: name, connection, TLS, association, answer.
+    Echo(EchoArgs),
     /// Check a configuration file: every mistake at once.
     CheckConfig(CheckConfigArgs),
     /// Show how often invented patients are flagged, and how large a rise must be to be found.
@@ -284,6 +290,86 @@ pub(super) enum TemplateCommand {
     },
 }
 
+#[derive(Debug, Subcommand)]
+pub(super) enum OutboxCommand {
+    /// List deliveries, with their numbers.
+    List {
+        #[command(flatten)]
+        config: ConfigArg,
+        #[command(flatten)]
+        which: WhichArgs,
+        /// Print JSON Lines, one delivery a line.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Try deliveries at once that wait, are dead or were dropped.
+    Retry {
+        #[command(flatten)]
+        config: ConfigArg,
+        #[command(flatten)]
+        which: WhichArgs,
+    },
+    /// Take deliveries out that wait or are dead; retry brings them back.
+    Drop {
+        #[command(flatten)]
+        config: ConfigArg,
+        #[command(flatten)]
+        which: WhichArgs,
+    },
+    /// Deliver the results of some days again, or for the first time to a new destination.
+    Replay {
+        #[command(flatten)]
+        config: ConfigArg,
+        /// The destination.
+        #[arg(long, value_name = "NAME")]
+        destination: String,
+        /// First day, YYYY-MM-DD: results count by the day on which they were made, UTC.
+        #[arg(long, value_name = "DAY")]
+        from: NaiveDate,
+        /// Last day; it belongs to the days.
+        #[arg(long, value_name = "DAY")]
+        to: NaiveDate,
+    },
+}
+
+/// Which deliveries are meant.
+#[derive(Debug, Args)]
+pub(super) struct WhichArgs {
+    /// Numbers of deliveries, as the list shows them.
+    #[arg(value_name = "NUMBER")]
+    pub(super) numbers: Vec<i64>,
+    /// Those to this destination.
+    #[arg(long, value_name = "NAME")]
+    pub(super) destination: Option<String>,
+    /// Those in this state.
+    #[arg(long, value_enum)]
+    pub(super) state: Option<StateChoice>,
+}
+
+/// How a delivery stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum StateChoice {
+    /// It is tried, now or later.
+    Waiting,
+    /// The destination took it.
+    Delivered,
+    /// It failed for good.
+    Dead,
+    /// A person took it out.
+    Dropped,
+}
+
+impl From<StateChoice> for State {
+    fn from(choice: StateChoice) -> Self {
+        match choice {
+            StateChoice::Waiting => State::Waiting,
+            StateChoice::Delivered => State::Delivered,
+            StateChoice::Dead => State::Dead,
+            StateChoice::Dropped => State::Dropped,
+        }
+    }
+}
+
 #[derive(Debug, Args)]
 pub(super) struct UnmappedArgs {
     #[command(flatten)]
@@ -362,6 +448,17 @@ pub(super) struct RestoreArgs {
     /// Allow that there is a store already; it is kept beside, under another name.
     #[arg(long)]
     pub(super) replace: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct EchoArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// Name of the destination.
+    pub(super) destination: String,
+    /// Print JSON.
+    #[arg(long)]
+    pub(super) json: bool,
 }
 
 #[derive(Debug, Args)]

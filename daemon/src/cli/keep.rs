@@ -13,6 +13,7 @@ struct Report {
     objects: u32,
     bytes_dropped: u32,
     results: u32,
+    deliveries: u32,
     in_outbox: u32,
     gone_from_outbox: u32,
     people: u32,
@@ -61,6 +62,7 @@ pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
             objects: verified.objects,
             bytes_dropped: verified.dropped,
             results: verified.results,
+            deliveries: verified.deliveries,
             in_outbox,
             gone_from_outbox: gone,
             people: verified.people,
@@ -92,8 +94,8 @@ fn sum(verified: &Verified) {
         verified.objects, verified.dropped
     ));
     print::line(format_args!(
-        "results {}, patients with labels, events or pressures {}",
-        verified.results, verified.people
+        "results {}, deliveries {}, patients with labels, events or pressures {}",
+        verified.results, verified.deliveries, verified.people
     ));
 }
 

@@ -4,10 +4,12 @@ mod args;
 mod ask;
 mod calibrate;
 pub(crate) mod daemon;
+mod echo;
 mod generate;
 mod keep;
 mod look;
 pub(crate) mod open;
+mod outbox;
 pub(crate) mod print;
 mod render;
 mod say;
@@ -56,7 +58,9 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Assess(args) => ask::assess(&args),
         args::Command::Simulate(args) => simulate::simulate(&args),
         args::Command::Calibrate(args) => calibrate::calibrate(&args),
+        args::Command::Echo(args) => echo::echo(&args),
         args::Command::CheckConfig(args) => ask::check_config(&args),
+        args::Command::Outbox(command) => outbox::outbox(&command),
         args::Command::Verify(args) => keep::verify(&args),
         args::Command::Backup(args) => keep::backup(&args),
         args::Command::Restore(args) => keep::restore(&args),

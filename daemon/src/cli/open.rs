@@ -191,6 +191,12 @@ pub(crate) fn observed(config: &Config) -> Result<Observed, Failure> {
     })
 }
 
+/// The names of the destinations of a configuration.
+pub(super) fn destinations(config: &Config) -> Vec<String> {
+    let all = config.destinations().into_iter();
+    all.map(|(destination, _)| destination.name).collect()
+}
+
 /// The pipeline of a configuration over an open store.
 pub(crate) fn pipeline(
     config: &Config,
@@ -212,6 +218,7 @@ pub(crate) fn pipeline(
     )
     .keeping_pixels(config.store.keep_pixels)
     .keeping_bodies(config.store.keep_bodies_days)
+    .delivering_to(destinations(config))
     .observed_by(observed);
     pipeline.begin_audit().map_err(Failure::no)?;
     Ok(pipeline)

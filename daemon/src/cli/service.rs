@@ -1,8 +1,10 @@
 //! The running daemon: listener, drop folder and pipeline side by side until told to stop.
 
-use super::worker::{Worker, Working};
+use super::worker::{DRAIN_LIMIT, STEP, Worker, Working};
 use super::{Failure, open, supervisor};
 use crate::config::{Config, LogFormat};
+use crate::deliver;
+use crate::deliver::workers::Workers;
 use crate::observe::audit::Event;
 use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
@@ -15,7 +17,7 @@ use std::io::ErrorKind;
 use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
@@ -169,7 +171,9 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     log(&config, &observed.metrics);
     let store = open::owner(&config)?;
     store.observed_by(&observed.metrics);
-    let pipeline = open::pipeline(&config, store.clone(), observed.clone())?;
+    let publications = watch::Sender::new(0);
+    let pipeline =
+        open::pipeline(&config, store.clone(), observed.clone())?.announcing(publications.clone());
     if let Some(trail) = &observed.trail
         && !trail.write(&[(Utc::now(), Event::Started)])
     {
@@ -192,10 +196,18 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
         runtime.spawn(endpoint.run(Arc::clone(&health)));
     }
     let receivers = Receivers::start(&runtime, &config, &store, &observed)?;
+    let deliveries = {
+        let _inside = runtime.enter();
+        let (all, published) = (config.destinations(), publications.subscribe());
+        Workers::start(&all, deliver::carrier, &store, &observed, &published)
+            .map_err(Failure::no)?
+    };
     let (working, worker_lives) = Working::new();
     health.serving(receivers.handles(), worker_lives);
     let mut running = Running {
         worker: Worker::start(pipeline, working)?,
+        deliveries,
+        publications,
         config,
         store,
         observed,
@@ -221,6 +233,9 @@ struct Running {
     health: Arc<Health>,
     receivers: Receivers,
     worker: Worker,
+    deliveries: Workers,
+    /// Tells the deliveries that there is something new.
+    publications: watch::Sender<u64>,
 }
 
 impl Running {
@@ -266,7 +281,8 @@ impl Running {
         let live = self.receivers.live.as_ref();
         let peers = live.map(|live| live.prepare(config.dicom.clone()));
         Ok(Prepared {
-            pipeline: open::pipeline(&config, self.store.clone(), self.observed.clone())?,
+            pipeline: open::pipeline(&config, self.store.clone(), self.observed.clone())?
+                .announcing(self.publications.clone()),
             peers: peers.transpose().map_err(Failure::no)?,
             config,
             wanted,
@@ -278,7 +294,16 @@ impl Running {
         supervisor::stopping();
         self.health.stopping();
         self.receivers.stop(runtime);
+        let told = Instant::now();
+        self.deliveries.stop();
         self.worker.finish()?;
+        while !self.deliveries.are_finished() && told.elapsed() < DRAIN_LIMIT {
+            std::thread::sleep(STEP);
+        }
+        if !self.deliveries.are_finished() {
+            // It is repeated by the next start, and the receiver recognises it.
+            tracing::warn!(code = "delivery-cut-off", "a destination does not answer");
+        }
         self.observed.note(|| Event::Stopped);
         tracing::info!(code = "stopped", "all that was received is stored");
         match self.store.doubt() {

@@ -1,6 +1,7 @@
 //! The thread that runs the pipeline beside the receivers.
 
 use super::Failure;
+use crate::nice;
 use crate::pipeline::Pipeline;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Weak};
@@ -20,10 +21,10 @@ const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(2);
 
 /// How long what was received may be worked on after the program was told to stop. Whoever watches
 /// over it waits for some time, then kills.
-const DRAIN_LIMIT: Duration = Duration::from_secs(5);
+pub(super) const DRAIN_LIMIT: Duration = Duration::from_secs(5);
 
 /// Between two looks whether something has changed.
-const STEP: Duration = Duration::from_millis(20);
+pub(super) const STEP: Duration = Duration::from_millis(20);
 
 /// How often the daemon looks for bytes that have been kept long enough.
 const OLD_BODIES_EVERY: Duration = Duration::from_secs(3600);
@@ -95,19 +96,10 @@ impl Worker {
     }
 }
 
-/// A sender waits for its answer, a result can wait: receiving goes first. On Linux a thread has a
-/// niceness of its own, and hands it on to those it starts.
-fn give_way() {
-    #[cfg(target_os = "linux")]
-    if let Err(error) = rustix::process::nice(10) {
-        tracing::debug!(code = "not-nice", %error);
-    }
-}
-
 /// Drains the pipeline whenever something may have come, until told to stop; then once more, as far
 /// as there is time.
 fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
-    give_way();
+    nice::give_way();
     let mut changes = pipeline.store().changes();
     let mut looked_for_old: Option<Instant> = None;
     loop {

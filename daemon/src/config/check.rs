@@ -1,5 +1,6 @@
 //! What the file means: values in their bounds, and rules between keys.
 
+use super::destination;
 use super::keys::{self, Key, Rows, heading};
 use super::raw::{Entry, Raw};
 use super::value::{Fault, Instead, quoted};
@@ -15,11 +16,19 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     let mut config = Config::default();
     let mut written = Vec::new();
     let mut ids = Vec::new();
+    let mut destinations: Vec<destination::Row> = Vec::new();
     for (layer, raw) in raws.iter_mut().enumerate() {
         for entry in std::mem::take(&mut raw.entries) {
             match entry {
                 Entry::Row(rows, span) => {
                     (rows.begin)(&mut config);
+                    if rows.table == destination::TABLE {
+                        destinations.push(destination::Row {
+                            layer,
+                            span: span.clone(),
+                            keys: Vec::new(),
+                        });
+                    }
                     ids.push(Id {
                         rows,
                         place: Place { layer, span },
@@ -28,6 +37,9 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
                 }
                 Entry::Setting(key, value) => {
                     let span = value.span();
+                    if let (destination::TABLE, Some(row)) = (key.table, destinations.last_mut()) {
+                        row.keys.push((key, span.clone()));
+                    }
                     let place = Place { layer, span };
                     let set = (key.set)(&mut config, value.get_ref());
                     identify(&mut ids, key, &place, &config, set.is_ok());
@@ -49,6 +61,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     check_orders(raws, &config, &written);
     check_paths(raws, &config, &written);
     check_listeners(raws, &config, &written);
+    destination::check(raws, &config, &destinations);
     (config, written)
 }
 
@@ -130,7 +143,9 @@ fn check_ids(raws: &mut [Raw<'_>], ids: &[Id]) {
                     raws,
                     id.place.clone(),
                     format!("[[{table}]] {name} is {value}, as in line {line}{file} already"),
-                    "put the keys of both into one table",
+                    format!(
+                        "put the keys of both into one table, or give each a {name} of its own"
+                    ),
                 );
             }
             _ => {}

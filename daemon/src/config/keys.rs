@@ -1,12 +1,16 @@
 //! The one list of keys: table, name, meaning and bounds.
 
 use super::Config;
+use super::destination::{self, DestinationSettings, Kind};
 use super::settings::{After, ClientCertificate, LogFormat, LogLevel, Malformed, SenderSettings};
 use super::value::{
-    Fault, Limits, address, ae_title, charset, flag, from_to, inside, issuer, list, network,
-    number, one_or_list, optional_path, path, sha256, some, whole, word,
+    Fault, Limits, address, ae_title, charset, example, filled, flag, from_to, host, inside,
+    issuer, list, network, number, one_or_list, optional_path, path, plain_name, sha256, some, url,
+    whole, word,
 };
 use crate::assess::Unlabelled;
+use crate::deliver::way::DicomForm;
+use crate::forms::hl7::Processing;
 use crate::reading::Policy;
 use serde::Serialize;
 use toml::de::DeValue;
@@ -36,12 +40,25 @@ pub(super) struct Rows {
 }
 
 /// The tables of [`KEYS`] that are rows.
-const ROWS: &[Rows] = &[Rows {
-    table: "receive.dicom.sender",
-    id: "ae_title",
-    example: "\"CART1\"",
-    begin: |config| config.dicom.sender.push(SenderSettings::default()),
-}];
+const ROWS: &[Rows] = &[
+    Rows {
+        table: "receive.dicom.sender",
+        id: "ae_title",
+        example: "\"CART1\"",
+        begin: |config| config.dicom.sender.push(SenderSettings::default()),
+    },
+    Rows {
+        table: destination::TABLE,
+        id: "name",
+        example: "\"archive\"",
+        begin: |config| {
+            config
+                .deliver
+                .destination
+                .push(DestinationSettings::default())
+        },
+    },
+];
 
 /// The row that is being read.
 trait Latest<T> {
@@ -253,6 +270,39 @@ keys! {
         html: flag,
         pdf: flag,
         csv: flag,
+    }
+    ["destination"] (deliver.destination) {
+        name: plain_name,
+        kind: some(example("\"dicom\"", word(&[
+            ("dicom", Kind::Dicom),
+            ("hl7", Kind::Hl7),
+            ("fhir", Kind::Fhir),
+            ("hook", Kind::Hook),
+        ]))),
+        host: some(host),
+        port: some(example("11112", whole(1, 65_535))),
+        called: some(example("\"ARCHIVE\"", ae_title)),
+        calling: some(example("\"SHEATHLINE\"", ae_title)),
+        objects: filled(list(word(&[("sr", DicomForm::Sr), ("pdf", DicomForm::Pdf)]))),
+        sending_application: issuer,
+        sending_facility: issuer,
+        receiving_application: issuer,
+        receiving_facility: issuer,
+        processing: word(&[
+            ("production", Processing::Production),
+            ("training", Processing::Training),
+            ("debugging", Processing::Debugging),
+        ]),
+        url: some(url),
+        bearer: optional_path,
+        tls: flag,
+        ca: optional_path,
+        certificate: optional_path,
+        key: optional_path,
+        timeout_s: whole(1, 3600),
+        first_wait_s: whole(1, 3600),
+        longest_wait_s: whole(1, 86_400),
+        give_up_days: whole(0, 3650),
     }
     ["observe"] observe {
         log: word(&[

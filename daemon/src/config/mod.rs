@@ -6,6 +6,7 @@
 //! rules between keys. Every step collects its mistakes, so one run reports them all.
 
 mod check;
+mod destination;
 mod keys;
 mod layers;
 mod raw;
@@ -16,14 +17,17 @@ mod value;
 #[cfg(test)]
 mod tests;
 
+pub use destination::{DestinationSettings, Kind};
 pub use layers::{Effective, Layer, Setting, environment};
 pub use settings::{
-    After, ClientCertificate, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DicomSettings,
-    FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
+    After, ClientCertificate, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DeliverSettings,
+    DicomSettings, FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
     SenderSettings, Sha256Hex, StoreSettings, TemplateSettings, TlsSettings,
 };
 
 use crate::assess::Parameters;
+use crate::deliver::retry::Retry;
+use crate::deliver::way::Destination;
 use crate::domain::Mistake;
 use crate::normalise::Technique;
 use crate::reading::Documents;
@@ -53,6 +57,8 @@ pub struct Config {
     pub context: ContextSettings,
     /// `[outbox]`.
     pub outbox: OutboxSettings,
+    /// `[[destination]]`.
+    pub deliver: DeliverSettings,
     /// `[observe]`.
     pub observe: ObserveSettings,
 }
@@ -78,6 +84,15 @@ impl Config {
         keys::KEYS.iter().map(|key| (key.table, key.name))
     }
 
+    /// The destinations of results, and when each is tried again.
+    #[must_use]
+    pub fn destinations(&self) -> Vec<(Destination, Retry)> {
+        let ours = &self.dicom.ae_title;
+        let all = self.deliver.destination.iter();
+        all.filter_map(|one| Some((one.destination(ours)?, one.retry())))
+            .collect()
+    }
+
     /// Makes relative paths relative to `base`, the folder of the configuration file.
     pub fn resolve(&mut self, base: &Path) {
         let paths: [&mut PathBuf; 2] = [&mut self.store.path, &mut self.outbox.folder];
@@ -90,7 +105,13 @@ impl Config {
             .chain(self.folder.path.as_mut())
             .chain(self.templates.folder.as_mut())
             .chain(self.observe.audit.as_mut())
-            .chain(&mut self.templates.dictionaries);
+            .chain(&mut self.templates.dictionaries)
+            .chain(
+                self.deliver
+                    .destination
+                    .iter_mut()
+                    .flat_map(DestinationSettings::paths),
+            );
         for path in paths {
             // `join` keeps an absolute path as it is.
             *path = base.join(&*path);

@@ -7,9 +7,6 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-/// A table name kept for later versions.
-const RESERVED: &str = "destination";
-
 /// The longest list of keys that helps in a message.
 const LISTED: usize = 12;
 
@@ -119,8 +116,6 @@ impl<'t> Raw<'t> {
                 keys::tables().any(|table| table == full || table.starts_with(&format!("{full}.")));
             if let Some(key) = key {
                 self.entries.push(Entry::Setting(key, value));
-            } else if full == RESERVED {
-                self.reserved(span, value.get_ref());
             } else if let Some(rows) = keys::rows(&full) {
                 self.rows(span, rows, value);
             } else if leads_on {
@@ -161,21 +156,6 @@ impl<'t> Raw<'t> {
                 span,
                 format!("{} is a table that may stand several times", rows.table),
                 heading_for(rows.table),
-            );
-        }
-    }
-
-    /// Destinations come later: whoever writes one must not believe that results are sent.
-    fn reserved(&mut self, span: Range<usize>, value: &DeValue<'_>) {
-        let spans: Vec<Range<usize>> = match value {
-            DeValue::Array(tables) => tables.iter().map(Spanned::span).collect(),
-            _ => vec![span],
-        };
-        for span in spans {
-            self.mistake(
-                span,
-                "destinations are not there yet: nothing is sent, results go to [outbox] only",
-                "remove this table and fetch results from the folder of [outbox]",
             );
         }
     }

@@ -3,6 +3,7 @@
 //! Field names are the keys of the file. [`crate::normalise::Technique`] and
 //! [`crate::assess::Parameters`] are the settings of `[technique]` and `[baseline]`.
 
+use super::destination::DestinationSettings;
 use crate::sr::FallbackCharset;
 use ipnet::IpNet;
 use serde::Serialize;
@@ -309,6 +310,13 @@ impl Default for OutboxSettings {
             csv: true,
         }
     }
+}
+
+/// `[[destination]]`: where results are delivered to.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct DeliverSettings {
+    /// Each destination.
+    pub destination: Vec<DestinationSettings>,
 }
 
 /// How much is logged.

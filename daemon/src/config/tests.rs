@@ -1,4 +1,6 @@
 use super::*;
+use crate::deliver::way::{DicomForm, DicomWay, HttpWay, MllpWay, TlsFiles, Way};
+use crate::forms::hl7::{Processing, Route};
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::fs;
@@ -183,7 +185,8 @@ fn every_key_is_read_into_its_own_place() {
     let config = Config::from_text("x.toml", changed).unwrap();
     let default = Config::default();
     for key in keys::KEYS {
-        if !["baseline", "technique"].contains(&key.table) {
+        // The keys of a destination belong to different kinds; they have a test of their own.
+        if !["baseline", "technique", "destination"].contains(&key.table) {
             assert_ne!((key.show)(&config), (key.show)(&default), "{}", key.name);
         }
     }
@@ -313,8 +316,11 @@ fn what_a_message_offers_as_a_value_is_accepted() {
             let offer = mistake.instead.unwrap();
             // The heading of a table that may stand several times, or of any other.
             let (heading, _) = mistake.what.split_once(' ').unwrap();
-            let rows = heading.starts_with("[[");
-            let id = if rows { "ae_title = \"ID\"\n" } else { "" };
+            let id = match heading {
+                "[[destination]]" => "name = \"n\"\nkind = \"hook\"\nurl = \"https://h/\"\n",
+                _ if heading.starts_with("[[") => "ae_title = \"ID\"\n",
+                _ => "",
+            };
             let offer = offer.trim_start_matches("write for example ");
             let offer = offer.trim_start_matches("write ");
             if mistake.what.contains("but must be") && offer.split_once(" = ").is_some() {
@@ -322,12 +328,220 @@ fn what_a_message_offers_as_a_value_is_accepted() {
                 if offer.contains(';') {
                     continue; // an order between two keys: a sentence, not a value
                 }
-                assert_eq!(messages("x.toml", &text), "no mistake\n", "{text}");
+                if heading == "[[destination]]" {
+                    destination_takes(offer);
+                } else {
+                    assert_eq!(messages("x.toml", &text), "no mistake\n", "{text}");
+                }
                 tried += 1;
             }
         }
     }
     assert!(tried >= 20, "{tried}");
+}
+
+/// Four whole destinations, one of each kind.
+const OF_EACH_KIND: [&[&str]; 4] = [
+    &[
+        "name = \"n\"",
+        "kind = \"dicom\"",
+        "host = \"h\"",
+        "port = 1",
+        "called = \"A\"",
+    ],
+    &["name = \"n\"", "kind = \"hl7\"", "host = \"h\"", "port = 1"],
+    &["name = \"n\"", "kind = \"fhir\"", "url = \"https://h/\""],
+    &["name = \"n\"", "kind = \"hook\"", "url = \"https://h/\""],
+];
+
+/// The line is good in a destination of some kind, in the place of its own line.
+fn destination_takes(line: &str) {
+    let key = line.split(" = ").next().unwrap();
+    let good = OF_EACH_KIND.iter().any(|lines| {
+        let others = lines
+            .iter()
+            .filter(|one| one.split(" = ").next() != Some(key));
+        let others: Vec<&str> = others.copied().collect();
+        let text = format!("[[destination]]\n{}\n{line}\n", others.join("\n"));
+        Config::from_text("x.toml", &text).is_ok()
+    });
+    assert!(good, "{line}");
+}
+
+#[test]
+fn every_key_of_a_destination_reaches_its_way() {
+    let text = r#"
+        [[destination]]
+        name = "a-1"
+        kind = "dicom"
+        host = "2001:db8::7"
+        port = 104
+        called = "A"
+        calling = "B"
+        objects = ["pdf", "sr"]
+        tls = true
+        ca = "ca"
+        certificate = "c"
+        key = "/k"
+        timeout_s = 7
+        first_wait_s = 8
+        longest_wait_s = 9
+        give_up_days = 0
+        [[destination]]
+        name = "b"
+        kind = "hl7"
+        host = "engine_1.example"
+        port = 2575
+        sending_application = "S"
+        sending_facility = "SF"
+        receiving_application = "R"
+        receiving_facility = "RF"
+        processing = "training"
+        [[destination]]
+        name = "c"
+        kind = "fhir"
+        url = "http://[::1]:80/r4"
+        bearer = "t"
+        [[destination]]
+        name = "d"
+        kind = "hook"
+        url = "https://h/x?y=z"
+        [receive.dicom]
+        ae_title = "OURS"
+    "#;
+    let mut config = Config::from_text("x.toml", text).unwrap_or_else(|all| panic!("{all:?}"));
+    config.resolve(Path::new("/etc"));
+    let all = config.destinations();
+    let file = |name: &str| Some(PathBuf::from(name));
+    let seconds = std::time::Duration::from_secs;
+    let dicom = Way::Dicom(DicomWay {
+        host: "2001:db8::7".into(),
+        port: 104,
+        called: "A".into(),
+        calling: "B".into(),
+        tls: Some(TlsFiles {
+            ca: file("/etc/ca"),
+            certificate: file("/etc/c"),
+            key: file("/k"),
+        }),
+        objects: vec![DicomForm::Pdf, DicomForm::Sr],
+    });
+    let mllp = Way::Mllp(MllpWay {
+        host: "engine_1.example".into(),
+        port: 2575,
+        tls: None,
+        route: Route {
+            sending_application: "S".into(),
+            sending_facility: "SF".into(),
+            receiving_application: "R".into(),
+            receiving_facility: "RF".into(),
+            processing: Processing::Training,
+        },
+    });
+    let http = |url: &str, bearer| HttpWay {
+        url: url.into(),
+        tls: TlsFiles::default(),
+        bearer,
+    };
+    let fhir = Way::Fhir(http("http://[::1]:80/r4", file("/etc/t")));
+    let hook = Way::Hook(http("https://h/x?y=z", None));
+    let ways: Vec<_> = all.iter().map(|(one, _)| one.way.clone()).collect();
+    assert_eq!(ways, [dicom, mllp, fhir, hook]);
+    let names: Vec<_> = all.iter().map(|(one, _)| one.name.as_str()).collect();
+    assert_eq!(names, ["a-1", "b", "c", "d"]);
+    assert_eq!(all[0].0.timeout, seconds(7));
+    assert_eq!(all[1].0.timeout, seconds(30));
+    let own = Retry {
+        first: seconds(8),
+        longest: seconds(9),
+        give_up: None,
+    };
+    assert_eq!(all[0].1, own);
+    assert_eq!(all[1].1.give_up, Some(seconds(7 * 86_400)));
+    // Left out, our own title is that of the listener.
+    let plain = text.replace("calling = \"B\"", "");
+    let config = Config::from_text("x.toml", &plain).unwrap();
+    let Way::Dicom(way) = &config.destinations()[0].0.way else {
+        panic!("dicom");
+    };
+    assert_eq!(way.calling, "OURS");
+}
+
+/// Without their marks, the examples of the shipped default are good, and show every key with a
+/// sentence where it stands first.
+#[test]
+fn the_shipped_default_shows_every_key_of_a_destination() {
+    let (_, shown) = DEFAULT_TEXT.split_once("\n# Destinations: ").unwrap();
+    let shown = shown.split_once("\n\n").unwrap().0;
+    let mut text = String::new();
+    let mut found = BTreeSet::new();
+    let mut explained = false;
+    for line in shown.lines() {
+        let line = line.strip_prefix("# ").unwrap_or_default();
+        if let (false, Some((key, _))) = (line.starts_with('#'), line.split_once(" = ")) {
+            assert!(explained || found.contains(key), "{line} has no sentence");
+            found.insert(key);
+        }
+        if line == "[[destination]]" || (!line.starts_with('#') && line.contains(" = ")) {
+            text.push_str(&format!("{line}\n"));
+        }
+        explained = line.starts_with('#');
+    }
+    let known: BTreeSet<_> = keys::of_table("destination").map(|key| key.name).collect();
+    assert_eq!(found, known);
+    let config = Config::from_text("x.toml", &text).unwrap_or_else(|all| panic!("{all:?}"));
+    assert_eq!(config.destinations().len(), 4);
+    // What the example shows of a key with a default is that default.
+    let default = DestinationSettings::default();
+    let first = &config.deliver.destination[0];
+    assert_eq!(first.timeout_s, default.timeout_s);
+    assert_eq!(first.first_wait_s, default.first_wait_s);
+    assert_eq!(first.longest_wait_s, default.longest_wait_s);
+    assert_eq!(first.give_up_days, default.give_up_days);
+    assert_eq!(first.objects, default.objects);
+    assert_eq!(
+        config.deliver.destination[1].sending_application,
+        default.sending_application
+    );
+}
+
+/// RFC 1123 2.1 and RFC 3986 3.2.2 for the hosts.
+#[test]
+fn hosts_and_urls_are_checked_by_their_form() {
+    let hook = |url: &str| {
+        let url = value::quoted(url);
+        let text = format!("[[destination]]\nname = \"n\"\nkind = \"hook\"\nurl = {url}\n");
+        Config::from_text("x.toml", &text).is_ok()
+    };
+    for good in [
+        "https://a.example",
+        "http://127.0.0.1:8080/x",
+        "https://[::1]/",
+        "https://a/b?c=d",
+    ] {
+        assert!(hook(good), "{good}");
+    }
+    for bad in [
+        "",
+        "a.example",
+        "ftp://a/",
+        "https://",
+        "https:///x",
+        "https://u@a/",
+        "https://a:0/",
+        "https://a:65536/",
+        "https://a:b/",
+        "https://a b/",
+        "https://a/#x",
+        "https://[::1/",
+        "HTTPS//a",
+        "https://1.2.3/",
+        "https://a..b/",
+        "https://-a/",
+        "https://[::1]x/",
+    ] {
+        assert!(!hook(bad), "{bad}");
+    }
 }
 
 #[test]

@@ -237,6 +237,96 @@ pub(super) fn ae_title(value: &DeValue<'_>) -> Result<String, Fault> {
     .value((!cut.is_empty()).then(|| quoted(cut))))
 }
 
+/// A name of our own for something: letters, digits and dashes.
+pub(super) fn plain_name(value: &DeValue<'_>) -> Result<String, Fault> {
+    let plain = |c: char| c.is_ascii_alphanumeric() || c == '-';
+    value
+        .as_str()
+        .filter(|said| (1..=64).contains(&said.len()) && said.chars().all(plain))
+        .map(str::to_owned)
+        .ok_or_else(|| Fault::new("1 to 64 letters, digits and dashes, in quotes"))
+}
+
+/// A host name or a numeric address, without a port.
+pub(super) fn host(value: &DeValue<'_>) -> Result<String, Fault> {
+    let said = value.as_str().unwrap_or_default();
+    if is_host(said) {
+        return Ok(said.to_owned());
+    }
+    // What a person may have meant: an address of IPv6 in brackets, or a host with its port.
+    let bare = said.trim().trim_start_matches('[').trim_end_matches(']');
+    let before = said.rsplit_once(':').map_or("", |(before, _)| before);
+    let meant = url_host(said)
+        .into_iter()
+        .chain([bare, before])
+        .find(|text| is_host(text));
+    Err(
+        Fault::new("a host name or a numeric address in quotes; the port is a key of its own")
+            .value(Some(quoted(meant.unwrap_or("archive.example")))),
+    )
+}
+
+/// A name as RFC 1123 2.1 allows it, with the underscores that are met in practice, or an address.
+fn is_host(said: &str) -> bool {
+    let label = |label: &str| {
+        (1..=63).contains(&label.len())
+            && !label.starts_with('-')
+            && !label.ends_with('-')
+            && label
+                .bytes()
+                .all(|byte| byte.is_ascii_alphanumeric() || b"-_".contains(&byte))
+    };
+    let name = || said.len() <= 253 && said.split('.').all(label);
+    // Digits and points alone are an address, or a slip in one.
+    let digits = said.bytes().all(|b| b.is_ascii_digit() || b == b'.');
+    said.parse::<IpAddr>().is_ok() || (!digits && name())
+}
+
+/// A URL of HTTP: scheme, host, port and path, without user or fragment.
+pub(super) fn url(value: &DeValue<'_>) -> Result<String, Fault> {
+    let said = value.as_str().unwrap_or_default();
+    let whole = said.bytes().all(|byte| byte.is_ascii_graphic()) && !said.contains('#');
+    if whole && url_host(said).is_some() {
+        return Ok(said.to_owned());
+    }
+    let with_scheme = format!("https://{said}");
+    let is_bare = whole && !said.contains("://") && url_host(&with_scheme).is_some();
+    let meant = match is_bare {
+        true => with_scheme,
+        false => "https://fhir.example/r4".to_owned(),
+    };
+    Err(Fault::new(
+        "a URL in quotes that starts with https:// or http://, with a host, without user or #",
+    )
+    .value(Some(quoted(&meant))))
+}
+
+/// The host of such a URL, if it has a good one.
+pub(super) fn url_host(url: &str) -> Option<&str> {
+    let rest = url
+        .strip_prefix("https://")
+        .or_else(|| url.strip_prefix("http://"))?;
+    let authority = rest.split(['/', '?']).next()?;
+    let (host, port) = match authority.strip_prefix('[') {
+        Some(inside) => {
+            let (host, after) = inside.split_once(']')?;
+            let port = (!after.is_empty()).then(|| after.strip_prefix(':'));
+            (host, port.map_or(Some(None), |port| port.map(Some))?)
+        }
+        None => match authority.split_once(':') {
+            Some((host, port)) => (host, Some(port)),
+            None => (authority, None),
+        },
+    };
+    let good = port.is_none_or(|port| port.parse::<u16>().is_ok_and(|port| port > 0));
+    (is_host(host) && good).then_some(host)
+}
+
+/// Whether a host is this machine itself.
+pub(super) fn is_loopback(host: &str) -> bool {
+    host == "localhost" || host.parse::<IpAddr>().is_ok_and(|at| at.is_loopback())
+}
+
 /// An issuer of patient ids, or empty: at most 64 characters, no backslash, nothing that does
 /// not print (DICOM PS3.5 table 6.2-1, LO, as Issuer of Patient ID is).
 pub(super) fn issuer(value: &DeValue<'_>) -> Result<String, Fault> {
@@ -272,6 +362,34 @@ pub(super) fn some<T>(
     read: impl Fn(&DeValue<'_>) -> Result<T, Fault>,
 ) -> impl Fn(&DeValue<'_>) -> Result<Option<T>, Fault> {
     move |value| read(value).map(Some)
+}
+
+/// A value without a default, so that a message needs an example.
+pub(super) fn example<T>(
+    toml: &'static str,
+    read: impl Fn(&DeValue<'_>) -> Result<T, Fault>,
+) -> impl Fn(&DeValue<'_>) -> Result<T, Fault> {
+    move |value| {
+        read(value).map_err(|fault| Fault {
+            instead: fault
+                .instead
+                .or_else(|| Some(Instead::Value(toml.to_owned()))),
+            ..fault
+        })
+    }
+}
+
+/// A list that is not empty.
+pub(super) fn filled<T>(
+    read: impl Fn(&DeValue<'_>) -> Result<Vec<T>, Fault>,
+) -> impl Fn(&DeValue<'_>) -> Result<Vec<T>, Fault> {
+    move |value| {
+        let items = read(value)?;
+        match items.is_empty() {
+            true => Err(Fault::new("a list with at least one entry")),
+            false => Ok(items),
+        }
+    }
 }
 
 /// The SHA-256 of a certificate.

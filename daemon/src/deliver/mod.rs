@@ -4,10 +4,30 @@
 //! order and what to keep of the answer is decided outside it. Equal results are equal bytes under
 //! equal identifiers, so a delivery that is repeated after a crash is recognised by the receiver.
 
+#[cfg(feature = "edges")]
+pub mod connect;
+#[cfg(feature = "edges")]
+mod dicom;
+#[cfg(feature = "edges")]
+mod fhir;
+#[cfg(feature = "edges")]
+mod hook;
+#[cfg(feature = "edges")]
+mod http;
+#[cfg(feature = "edges")]
+pub mod mllp;
+pub mod retry;
+#[cfg(feature = "edges")]
+mod tls;
 pub mod way;
+#[cfg(feature = "edges")]
+pub mod worker;
+#[cfg(feature = "edges")]
+pub mod workers;
 
 use crate::forms::{Context, FormError};
 use crate::render::{Content, Envelope};
+use serde::Serialize;
 use std::fmt;
 
 /// One result with what its forms need.
@@ -37,8 +57,41 @@ pub trait Carrier: Send {
     fn echo(&mut self) -> Result<Vec<Stage>, Failure>;
 }
 
+/// What brings results to this destination.
+#[cfg(feature = "edges")]
+#[must_use]
+pub fn carrier(destination: &way::Destination) -> Box<dyn Carrier> {
+    let timeout = destination.timeout;
+    match destination.way.clone() {
+        way::Way::Dicom(way) => Box::new(dicom::Dicom { way, timeout }),
+        way::Way::Mllp(way) => Box::new(mllp::Mllp::new(way, timeout)),
+        way::Way::Fhir(way) => Box::new(fhir::Fhir { way, timeout }),
+        way::Way::Hook(way) => Box::new(hook::Hook { way, timeout }),
+    }
+}
+
+/// Reads the files that a destination names, as every delivery does.
+///
+/// # Errors
+/// One of them is missing, is something else, or does not fit the others.
+#[cfg(feature = "edges")]
+pub fn check_files(destination: &way::Destination) -> Result<(), Failure> {
+    let (files, bearer) = match &destination.way {
+        way::Way::Dicom(way) => (way.tls.as_ref(), None),
+        way::Way::Mllp(way) => (way.tls.as_ref(), None),
+        way::Way::Fhir(way) | way::Way::Hook(way) => {
+            let is_over_tls = way.url.starts_with("https:");
+            (is_over_tls.then_some(&way.tls), way.bearer.as_deref())
+        }
+    };
+    bearer.map(tls::read).transpose()?;
+    files.map(tls::client).transpose()?;
+    Ok(())
+}
+
 /// How far on its way a delivery, or an echo, has come.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Stage {
     /// The form for this destination is made of the result.
     Form,
@@ -57,7 +110,7 @@ pub enum Stage {
 }
 
 /// A delivery that did not succeed.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, thiserror::Error)]
 #[error("{stage}: {words}")]
 pub struct Failure {
     /// The stage that was not passed.

@@ -1,6 +1,7 @@
 //! What the configuration says of a destination.
 
 use crate::forms::hl7::Route;
+use serde::Serialize;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -46,7 +47,8 @@ pub struct DicomWay {
 }
 
 /// A DICOM object made of a result.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
 pub enum DicomForm {
     /// The Comprehensive SR.
     Sr,

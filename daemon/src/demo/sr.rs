@@ -37,11 +37,7 @@ const ORIENTATION: Coded<'_> = ("125105", "DCM", "Measurement Orientation");
 const DERIVATION: Coded<'_> = ("121401", "DCM", "Derivation");
 const MEAN: Coded<'_> = ("373098007", "SCT", "Mean");
 const SHEATH: Coded<'_> = ("sheath", "99SHEATHLINE", "Optic nerve sheath");
-const DEPTH: Coded<'_> = (
-    "depth-behind-globe",
-    "99SHEATHLINE",
-    "Depth behind the globe",
-);
+const DEPTH: Coded<'_> = ("depth-from-globe", "99SHEATHLINE", "Depth behind the globe");
 const ANGLE: Coded<'_> = (
     "caliper-angle",
     "99SHEATHLINE",

@@ -221,7 +221,7 @@ fn properties_are_no_values() {
             vec![
                 property(DIAMETER, "5.1", "mm UCUM"),
                 property("386136009 SCT", "0.2", "mm UCUM"),
-                property("depth-behind-globe 99SHEATHLINE", "3.0", "mm UCUM"),
+                property("depth-from-globe 99SHEATHLINE", "3.0", "mm UCUM"),
                 property("caliper-angle 99SHEATHLINE", "8", "deg UCUM"),
             ],
         ),

@@ -82,9 +82,10 @@ codes! {
     OBLIQUE = "21114003", "SCT", "Oblique";
 }
 
-// UCUM; CID 7460 for millimetres.
+// UCUM; CID 7460 for millimetres, 7461 for degrees.
 codes! {
     MILLIMETRE = "mm", "UCUM", "millimeter";
+    DEGREE = "deg", "UCUM", "degree";
     PERCENT = "%", "UCUM", "percent";
     ONE = "1", "UCUM", "no units";
 }
@@ -113,6 +114,8 @@ private! {
     BORDER = "border", "Border";
     OUTER_BORDER = "outer-border", "Outer border of the sheath";
     INNER_BORDER = "inner-border", "Inner border of the sheath";
+    DEPTH = "depth-from-globe", "Depth behind the globe";
+    ANGLE = "caliper-angle", "Caliper angle to the line across the nerve";
 
     // How an exam compares with the patient's own earlier ones; marks a document as ours.
     RESULT_STATUS = "result-status", "Comparison with the patient's own earlier exams";

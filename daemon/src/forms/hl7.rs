@@ -13,6 +13,7 @@ use crate::domain::{Moment, Sex};
 use crate::render::{Envelope, cautions, text};
 use chrono::FixedOffset;
 use segment::{Field, Segment, composite};
+use serde::Serialize;
 
 /// Between whom the message goes (MSH-3 to MSH-6) and what it is worth (MSH-11).
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -30,7 +31,8 @@ pub struct Route {
 }
 
 /// Processing id (table 0103).
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Processing {
     /// `P`.
     Production,

@@ -263,6 +263,13 @@ fn reading(one: &ExamMeasurement, content: &Content, context: &Context) -> Item 
         }),
     ];
     item = item.with(modifiers.into_iter().flatten().map(Item::modifier));
+    // Where and how the caliper lay, as far as it is known: as stated, else as drawn.
+    let drawn = m.geometry.unwrap_or_default();
+    let depth = m.depth_mm.or(drawn.depth_mm);
+    let depth = depth.map(|depth| millimetres(codes::DEPTH, depth.mm()));
+    let angle = drawn.angle_deg.map(values::decimal);
+    let angle = angle.map(|angle| Item::number(codes::ANGLE, angle, codes::DEGREE));
+    item = item.with(depth.into_iter().chain(angle).map(Item::acquisition));
     let source = context
         .sources
         .iter()

@@ -2,7 +2,7 @@
 
 use super::{Observed, Trail};
 use crate::config::Config;
-use crate::store::{Store, backlog};
+use crate::store::{Store, backlog, deliveries};
 use chrono::Utc;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -167,10 +167,17 @@ impl Health {
     #[must_use]
     pub fn metrics(&self) -> Option<String> {
         let backlog = self.store.read(backlog::backlog).ok();
+        let deliveries = self.store.read(deliveries::backlog).ok();
         let (free, is_ready) = (self.free_bytes(), self.reasons().is_empty());
         let metrics = &self.observed.metrics;
         metrics
-            .text(backlog.as_ref(), free, is_ready, Utc::now())
+            .text(
+                backlog.as_ref(),
+                deliveries.as_deref(),
+                free,
+                is_ready,
+                Utc::now(),
+            )
             .ok()
     }
 

@@ -1,6 +1,7 @@
 //! A stored result with what its forms for other systems need.
 
 use super::content_of;
+use crate::deliver::Parcel;
 use crate::forms::Context;
 use crate::render::{Envelope, cautions, json};
 use crate::sr::{self, Limits, Origin};
@@ -27,6 +28,25 @@ pub fn envelope(row: &ResultRow) -> Result<Envelope, StoreError> {
             .to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
         notice: cautions::NOT_A_DEVICE.to_owned(),
         content: content_of(row)?,
+    })
+}
+
+/// A result as it is brought to a destination: the same whenever this is asked, as long as the
+/// program is the same and the bytes of its sources are kept.
+///
+/// # Errors
+///
+/// When the store cannot be read, or the result is damaged.
+pub fn parcel(store: &Store, number: i64, row: &ResultRow) -> Result<Parcel, StoreError> {
+    let others = store.read(|conn| results::beside(conn, number))?;
+    Ok(Parcel {
+        result: envelope(row)?,
+        context: context(store, row)?,
+        // A damaged one is not in the picture.
+        others: others
+            .iter()
+            .filter_map(|row| content_of(row).ok())
+            .collect(),
     })
 }
 

@@ -57,6 +57,7 @@ fn publish(
         outbox,
         || |row: &ResultRow| render(row).map(Some),
         |_| true,
+        &[],
     )? {
         total += some;
     }

@@ -9,7 +9,7 @@
 pub const COMMAND_BYTES_MAX: usize = 16 << 10;
 
 /// (0000,0800) value that says no data set follows (PS3.7 E.1).
-const NO_DATA_SET: u16 = 0x0101;
+pub(crate) const NO_DATA_SET: u16 = 0x0101;
 
 /// The operation of a command (PS3.7 E.1, Command Field).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -210,7 +210,7 @@ statuses! {
 }
 
 /// The first element of `rest`: its number, its value, and what follows.
-fn element(rest: &[u8], at: usize) -> Result<(u16, &[u8], &[u8]), CommandError> {
+pub(crate) fn element(rest: &[u8], at: usize) -> Result<(u16, &[u8], &[u8]), CommandError> {
     let Some(([g0, g1, e0, e1, l0, l1, l2, l3], after)) = rest.split_first_chunk::<8>() else {
         return Err(CommandError::Truncated(at));
     };
@@ -225,7 +225,7 @@ fn element(rest: &[u8], at: usize) -> Result<(u16, &[u8], &[u8]), CommandError> 
     Ok((u16::from_le_bytes([*e0, *e1]), value, after))
 }
 
-fn number(element: u16, value: &[u8]) -> Result<u16, CommandError> {
+pub(crate) fn number(element: u16, value: &[u8]) -> Result<u16, CommandError> {
     let bytes = value
         .try_into()
         .map_err(|_| CommandError::BadValue(element))?;
@@ -234,7 +234,7 @@ fn number(element: u16, value: &[u8]) -> Result<u16, CommandError> {
 
 /// A UID (PS3.5 9.1): up to 64 digits and points, padded with one NUL. Anything else counts as
 /// absent, since it would be echoed in the answer.
-fn uid(value: &[u8]) -> Option<String> {
+pub(crate) fn uid(value: &[u8]) -> Option<String> {
     let padding = |byte: &u8| *byte == 0 || *byte == b' ';
     let end = value.iter().rposition(|byte| !padding(byte))? + 1;
     let text = value.get(..end)?;
@@ -244,14 +244,14 @@ fn uid(value: &[u8]) -> Option<String> {
     (plain && text.len() <= 64).then(|| String::from_utf8_lossy(text).into_owned())
 }
 
-fn put(set: &mut Vec<u8>, element: u16, value: &[u8]) {
+pub(crate) fn put(set: &mut Vec<u8>, element: u16, value: &[u8]) {
     set.extend([0, 0]);
     set.extend(element.to_le_bytes());
     set.extend(u32::try_from(value.len()).unwrap_or(u32::MAX).to_le_bytes());
     set.extend(value);
 }
 
-fn put_text(set: &mut Vec<u8>, element: u16, text: &str, padding: u8) {
+pub(crate) fn put_text(set: &mut Vec<u8>, element: u16, text: &str, padding: u8) {
     let mut value = text.as_bytes().to_vec();
     if value.len() % 2 == 1 {
         value.push(padding);

@@ -22,7 +22,7 @@ pub mod folder;
 #[cfg(feature = "edges")]
 pub mod listener;
 #[cfg(feature = "edges")]
-mod negotiate;
+pub(crate) mod negotiate;
 #[cfg(feature = "edges")]
 mod places;
 #[cfg(all(feature = "edges", any(test, fuzzing)))]

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 
 /// PS3.7 A.2.1.
-const APPLICATION_CONTEXT: &str = "1.2.840.10008.3.1.1.1";
+pub(crate) const APPLICATION_CONTEXT: &str = "1.2.840.10008.3.1.1.1";
 
 /// Verification, which every acceptor offers (PS3.2), the structured reports, and the pictures
 /// they refer to, which are only kept.
@@ -72,12 +72,12 @@ pub(super) fn syntaxes(class: &str) -> impl Iterator<Item = &'static str> {
 
 /// The longest PDU we take, bytes after its header: the largest that common senders use. Also the
 /// limit of the request itself, which with 128 contexts of four syntaxes each takes about 40 KiB.
-pub(super) const PDU_BYTES_MAX: u32 = 128 << 10;
+pub(crate) const PDU_BYTES_MAX: u32 = 128 << 10;
 
 /// Identifies this implementation to its peers (PS3.7 D.3.3.2): a UID made from a random UUID as
 /// PS3.5 B.2 describes.
-pub(super) const IMPLEMENTATION_CLASS_UID: &str = "2.25.219706340509515733541990886707280262056";
-pub(super) const IMPLEMENTATION_VERSION: &str = concat!("SHEATHLINE_", env!("CARGO_PKG_VERSION"));
+pub(crate) const IMPLEMENTATION_CLASS_UID: &str = "2.25.219706340509515733541990886707280262056";
+pub(crate) const IMPLEMENTATION_VERSION: &str = concat!("SHEATHLINE_", env!("CARGO_PKG_VERSION"));
 
 /// One accepted presentation context.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -375,6 +375,9 @@ pub fn note_damaged(
 /// Drops the bytes of at most `limit` objects that were received before `before`, were read and
 /// are not in quarantine; oldest first. Hash, length and reading stay. Returns how many.
 ///
+/// Those of a patient with a result on its way to a destination are kept until it has arrived: a
+/// delivery that is repeated must be the same bytes, and its forms are made from these.
+///
 /// # Errors
 /// The store cannot be written.
 pub fn drop_bodies(
@@ -389,6 +392,12 @@ pub fn drop_bodies(
              where id in (select id from object
                           where state = 'read' and missing is null
                             and disposition <> 'quarantined' and received_at < ?1
+                            and not exists (
+                                select 1 from result
+                                join delivery on delivery.result_id = result.id
+                                where result.patient_id = object.patient_id
+                                  and result.patient_issuer = object.patient_issuer
+                                  and delivery.state = 'waiting')
                           order by received_at limit ?2)",
         )?
         .execute(params![stamp::text(before), limit, stamp::text(now)])?)

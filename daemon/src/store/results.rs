@@ -1,6 +1,6 @@
 //! Results of exams, version after version; none is ever changed.
 
-use super::{StoreError, stamp};
+use super::{StoreError, deliveries, stamp};
 use crate::domain::PatientKey;
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, Row, params};
@@ -167,6 +167,25 @@ pub fn latest_of_patient(
     )
 }
 
+/// What stood of a patient's other exams when a version was stored: of each the newest version up
+/// to then, by exam id. The same at any later time.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn beside(conn: &Connection, number: i64) -> Result<Vec<ResultRow>, StoreError> {
+    results(
+        conn,
+        "as this where id in (
+             select max(o.id) from result as own
+             join result as o on o.patient_id = own.patient_id
+                             and o.patient_issuer = own.patient_issuer
+             where own.id = ?1 and o.id < own.id and o.exam_id <> own.exam_id
+             group by o.exam_id)
+         order by exam_id",
+        [number],
+    )
+}
+
 /// One version by its number in the store.
 ///
 /// # Errors
@@ -187,7 +206,8 @@ pub fn unpublished(conn: &Connection, limit: u32) -> Result<Vec<ResultRow>, Stor
     )
 }
 
-/// Notes that a version has reached the outbox. The first time stands.
+/// Notes that a version has reached the outbox. The first time stands. From now on it waits for each
+/// of the `destinations`.
 ///
 /// # Errors
 /// The store cannot be written.
@@ -195,8 +215,10 @@ pub fn mark_published(
     conn: &Connection,
     exam_id: &str,
     version: u32,
+    destinations: &[String],
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
+    deliveries::begin(conn, exam_id, version, destinations, now)?;
     conn.prepare_cached(
         "update result set published_at = ?3
          where exam_id = ?1 and version = ?2 and published_at is null",
@@ -231,6 +253,7 @@ pub fn renumber(
     version: u32,
     newest: u32,
 ) -> Result<(), StoreError> {
+    deliveries::forget(conn, exam_id, version)?;
     let why = format!(
         "version {newest} stands in the outbox and is not in the store, which was restored from a copy"
     );

@@ -1,7 +1,7 @@
 //! Whether the store holds what was put into it. Changes nothing, and works beside an owner.
 
 use super::objects::{self, ObjectId};
-use super::{StoreError, connect_reader, people, readings, results, schema};
+use super::{StoreError, connect_reader, deliveries, people, readings, results, schema};
 use crate::domain::PatientKey;
 use rusqlite::{Connection, OptionalExtension};
 use std::path::Path;
@@ -30,6 +30,8 @@ pub struct Verified {
     pub dropped: u32,
     /// Versions of results.
     pub results: u32,
+    /// Deliveries of results to destinations, however they stand.
+    pub deliveries: u32,
     /// Patients with labels, events or opening pressures.
     pub people: u32,
     /// What is not as it was stored.
@@ -63,7 +65,7 @@ impl Looker {
         Ok(Looker { conn })
     }
 
-    /// Checks the file, every object, every result and everything that people said; `each_result`
+    /// Checks the file, every object, every result and its deliveries, and everything that people said; `each_result`
     /// sees every sound result.
     ///
     /// # Errors
@@ -76,6 +78,7 @@ impl Looker {
         self.file(&mut done)?;
         self.objects(&mut done)?;
         self.results(&mut done, &mut each_result)?;
+        self.deliveries(&mut done)?;
         self.people(&mut done)?;
         Ok(done)
     }
@@ -212,6 +215,29 @@ impl Looker {
                     Ok(Some(row)) => each(&row, &mut done.damages),
                     Ok(None) => {}
                     Err(error) => done.add(format!("result number {id}"), error.to_string()),
+                }
+            }
+            after = last;
+        }
+    }
+
+    fn deliveries(&self, done: &mut Verified) -> Result<(), StoreError> {
+        let mut after = 0;
+        loop {
+            let ids = match self.page("delivery", after) {
+                Ok(ids) => ids,
+                Err(error) => {
+                    done.add("deliveries", error.to_string());
+                    return Ok(());
+                }
+            };
+            let Some(&last) = ids.last() else {
+                return Ok(());
+            };
+            for id in ids {
+                done.deliveries += 1;
+                if let Err(error) = deliveries::check(&self.conn, id) {
+                    done.add(format!("delivery {id}"), error.to_string());
                 }
             }
             after = last;

@@ -10,6 +10,7 @@ use dicom_object::InMemDicomObject;
 const CONTAINS: &str = "CONTAINS";
 const CONCEPT_MOD: &str = "HAS CONCEPT MOD";
 const OBS_CONTEXT: &str = "HAS OBS CONTEXT";
+const ACQ_CONTEXT: &str = "HAS ACQ CONTEXT";
 const INFERRED: &str = "INFERRED FROM";
 
 /// A content item with everything below it.
@@ -86,6 +87,12 @@ impl Item {
 
     pub(in crate::forms) fn context(mut self) -> Item {
         self.relationship = OBS_CONTEXT;
+        self
+    }
+
+    /// Says how the value above was taken.
+    pub(in crate::forms) fn acquisition(mut self) -> Item {
+        self.relationship = ACQ_CONTEXT;
         self
     }
 

@@ -41,6 +41,15 @@ impl Origin {
     }
 }
 
+/// Who was given a result.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Receiver {
+    /// The application entity of this title.
+    Title(String),
+    /// Whoever answers at this URL.
+    Place(String),
+}
+
 /// What is known of an object or a result; nothing is made up for what is not.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Facts {
@@ -96,6 +105,13 @@ pub enum Event {
     Published {
         /// The outbox.
         folder: PathBuf,
+        /// What is known of it.
+        facts: Facts,
+    },
+    /// A result was delivered (A.5.3.7 to an application entity, A.5.3.4 to any other receiver).
+    Delivered {
+        /// To whom.
+        to: Receiver,
         /// What is known of it.
         facts: Facts,
     },
@@ -216,6 +232,10 @@ impl Xml {
             } => (TRANSFERRED, None, "R"),
             Event::Received { .. } => (TRANSFERRED, None, "C"),
             Event::Published { .. } => (EXPORT, None, "R"),
+            Event::Delivered { to, .. } => match to {
+                Receiver::Title(_) => (TRANSFERRED, None, "C"),
+                Receiver::Place(_) => (EXPORT, None, "R"),
+            },
         };
         let (indicator, description) = match event {
             Event::Association {
@@ -310,6 +330,23 @@ impl Xml {
                     ..Participant::default()
                 })
             }
+            Event::Delivered { to, .. } => {
+                self.participant(&as_role(SOURCE_ROLE, true))?;
+                self.participant(&match to {
+                    Receiver::Title(title) => Participant {
+                        user: title,
+                        calling: Some(title),
+                        role: Some(DESTINATION_ROLE),
+                        ..Participant::default()
+                    },
+                    Receiver::Place(url) => Participant {
+                        user: url,
+                        role: Some(DESTINATION_MEDIA),
+                        media: Some(URI_MEDIA),
+                        ..Participant::default()
+                    },
+                })
+            }
             Event::Reconfigured { .. } => self.participant(&us),
         }
     }
@@ -360,7 +397,9 @@ impl Xml {
                 let name = "configuration";
                 self.object(&["2", "5"], URI, name, name, |xml| xml.alert(change))
             }
-            Event::Received { facts, .. } | Event::Published { facts, .. } => self.facts(facts),
+            Event::Received { facts, .. }
+            | Event::Published { facts, .. }
+            | Event::Delivered { facts, .. } => self.facts(facts),
         }
     }
 

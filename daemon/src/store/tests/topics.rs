@@ -236,8 +236,8 @@ fn versions_of_a_result_chain() {
     };
     store
         .write(|tx| {
-            results::mark_published(tx, "e2", 1, now())?;
-            results::mark_published(tx, "e2", 1, DateTime::UNIX_EPOCH)
+            results::mark_published(tx, "e2", 1, &[], now())?;
+            results::mark_published(tx, "e2", 1, &[], DateTime::UNIX_EPOCH)
         })
         .expect("marked");
     store

@@ -106,6 +106,28 @@ fn each_event_is_the_message_that_its_table_describes() {
             &["110153", "110154"],
         ),
         (
+            Event::Delivered {
+                to: Receiver::Title("ARCHIVE".into()),
+                facts: facts(),
+            },
+            "110104",
+            &[],
+            "C",
+            "0",
+            &["110153", "110152"],
+        ),
+        (
+            Event::Delivered {
+                to: Receiver::Place("https://fhir.example/r4".into()),
+                facts: facts(),
+            },
+            "110106",
+            &[],
+            "R",
+            "0",
+            &["110153", "110154"],
+        ),
+        (
             Event::Reconfigured { change: "c".into() },
             "110113",
             &["110131"],

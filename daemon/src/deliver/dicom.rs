@@ -1,0 +1,151 @@
+//! DICOM C-STORE: one association for a result, with the presentation contexts it needs.
+
+mod association;
+mod message;
+
+use super::connect::{Goal, connect};
+use super::way::{DicomForm, DicomWay};
+use super::{Carrier, Failure, Parcel, Stage};
+use crate::forms::{FormError, pdf_object, sr};
+use association::Association;
+use dicom_dictionary_std::uids;
+use dicom_transfer_syntax_registry::entries::IMPLICIT_VR_LITTLE_ENDIAN;
+use message::Outcome;
+use std::time::Duration;
+
+/// Sends DICOM objects.
+pub(super) struct Dicom {
+    pub(super) way: DicomWay,
+    pub(super) timeout: Duration,
+}
+
+impl Dicom {
+    fn associate(&self, classes: &[&'static str]) -> Result<(Association, Vec<Stage>), Failure> {
+        let mut stages = Vec::new();
+        let stream = connect(&Goal {
+            host: &self.way.host,
+            port: self.way.port,
+            tls: self.way.tls.as_ref(),
+            timeout: self.timeout,
+        })?;
+        stages.extend(stream.stages());
+        let way = &self.way;
+        let association = Association::request(stream, &way.calling, &way.called, classes)?;
+        stages.push(Stage::Association);
+        Ok((association, stages))
+    }
+
+    fn classes(&self) -> impl Iterator<Item = &'static str> {
+        self.way.objects.iter().map(|form| class(*form))
+    }
+}
+
+impl Carrier for Dicom {
+    /// Taken when each object is answered with success or a warning (PS3.4 B.2.3), or is there
+    /// already. An object that the archive has from an earlier attempt is sent again under the
+    /// same UID, which is the same object.
+    fn deliver(&mut self, parcel: &Parcel) -> Result<(), Failure> {
+        let objects = self.way.objects.iter().map(|form| made(*form, parcel));
+        let objects: Vec<Vec<u8>> = objects.collect::<Result<_, FormError>>()?;
+        let classes: Vec<&str> = self.classes().collect();
+        let (mut association, _) = self.associate(&classes)?;
+        let mut sent = Ok(());
+        for (form, file) in self.way.objects.iter().zip(&objects) {
+            sent = store(&mut association, *form, file);
+            if sent.is_err() {
+                break;
+            }
+        }
+        match &sent {
+            // What is left of the association has an unknown state.
+            Err(failure) if !failure.code.starts_with("status-") => association.abort(),
+            _ => association.release(),
+        }
+        sent
+    }
+
+    /// C-ECHO, where the archive accepts Verification beside the classes that are sent.
+    fn echo(&mut self) -> Result<Vec<Stage>, Failure> {
+        let classes: Vec<&str> = self.classes().chain([uids::VERIFICATION]).collect();
+        let (mut association, mut stages) = self.associate(&classes)?;
+        for class in self.classes() {
+            association.context(class)?;
+        }
+        if association.context(uids::VERIFICATION).is_ok() {
+            association.echo()?;
+            stages.push(Stage::Answer);
+        }
+        association.release();
+        Ok(stages)
+    }
+}
+
+fn class(form: DicomForm) -> &'static str {
+    match form {
+        DicomForm::Sr => uids::COMPREHENSIVE_SR_STORAGE,
+        DicomForm::Pdf => uids::ENCAPSULATED_PDF_STORAGE,
+    }
+}
+
+fn made(form: DicomForm, parcel: &Parcel) -> Result<Vec<u8>, FormError> {
+    match form {
+        DicomForm::Sr => sr::comprehensive_sr(&parcel.result, &parcel.context),
+        DicomForm::Pdf => {
+            pdf_object::encapsulated_pdf(&parcel.result, &parcel.context, &parcel.others)
+        }
+    }
+}
+
+fn store(association: &mut Association, form: DicomForm, file: &[u8]) -> Result<(), Failure> {
+    let class = class(form);
+    let context = association.context(class)?;
+    let (meta, explicit) = parts(file)?;
+    let instance = meta.trim_end_matches(['\0', ' ']).to_owned();
+    let data = match context.syntax.as_str() {
+        uids::EXPLICIT_VR_LITTLE_ENDIAN => explicit.to_vec(),
+        _ => implicit(file)?,
+    };
+    match association.store(context.id, class, &instance, &data)? {
+        Outcome::Done => Ok(()),
+        Outcome::Taken(status) => {
+            tracing::info!(
+                code = "delivered-with-warning",
+                status = format!("{status:04X}H")
+            );
+            Ok(())
+        }
+        Outcome::Refused(mut failure) => {
+            let what = match form {
+                DicomForm::Sr => "the SR",
+                DicomForm::Pdf => "the PDF object",
+            };
+            failure.words = format!("{what}: {}", failure.words);
+            Err(failure)
+        }
+    }
+}
+
+/// The SOP Instance UID and the data set of one of our own files.
+fn parts(file: &[u8]) -> Result<(String, &[u8]), FormError> {
+    let broken = |what: &dyn std::fmt::Display| FormError::Dicom(what.to_string());
+    let meta = dicom_object::FileMetaTable::from_reader(file.get(128..).unwrap_or_default())
+        .map_err(|error| broken(&error))?;
+    // Preamble, DICM, the group length element of 12 bytes, the group (PS3.10 7.1).
+    let begin = 128 + 4 + 12 + usize::try_from(meta.information_group_length).unwrap_or(usize::MAX);
+    let data = file.get(begin..).ok_or_else(|| broken(&"it is cut off"))?;
+    Ok((meta.media_storage_sop_instance_uid, data))
+}
+
+/// The data set in implicit little endian, for archives that take nothing else.
+fn implicit(file: &[u8]) -> Result<Vec<u8>, FormError> {
+    let broken = |what: &dyn std::fmt::Display| FormError::Dicom(what.to_string());
+    let object = dicom_object::OpenFileOptions::new()
+        .read_preamble(dicom_object::file::ReadPreamble::Always)
+        .from_reader(file)
+        .map_err(|error| broken(&error))?;
+    let mut data = Vec::new();
+    object
+        .write_dataset_with_ts(&mut data, &IMPLICIT_VR_LITTLE_ENDIAN.erased())
+        .map_err(|error| broken(&error))?;
+    Ok(data)
+}

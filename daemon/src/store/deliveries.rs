@@ -1,0 +1,500 @@
+//! Versions of results on their way to destinations: which wait, which arrived, which failed.
+
+use super::results::ResultRow;
+use super::{StoreError, meta, results, stamp};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use rusqlite::{Connection, OptionalExtension, Row, params};
+use serde::Serialize;
+use std::time::Duration;
+
+/// Name in `meta` of a number that grows when somebody asks a destination to be tried at once.
+const ASKED: &str = "deliver_now:";
+
+/// How a delivery stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum State {
+    /// It is tried, now or later.
+    Waiting,
+    /// The destination took it.
+    Delivered,
+    /// It failed for good, and is not tried by itself.
+    Dead,
+    /// A person took it out.
+    Dropped,
+}
+
+impl State {
+    /// All of them.
+    pub const ALL: [State; 4] = [
+        State::Waiting,
+        State::Delivered,
+        State::Dead,
+        State::Dropped,
+    ];
+
+    /// The word of the store and of commands.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            State::Waiting => "waiting",
+            State::Delivered => "delivered",
+            State::Dead => "dead",
+            State::Dropped => "dropped",
+        }
+    }
+
+    fn of(word: &str) -> Result<State, StoreError> {
+        let mut all = State::ALL.into_iter();
+        all.find(|state| state.word() == word)
+            .ok_or_else(|| StoreError::Damaged {
+                what: "the state of a delivery".to_owned(),
+            })
+    }
+}
+
+/// A failed attempt, as the store keeps it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Failed {
+    /// How far it came.
+    pub stage: String,
+    /// Short code.
+    pub code: String,
+    /// In the receiver's own words, where it said something. May quote patient data.
+    pub words: String,
+}
+
+/// One delivery.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Delivery {
+    /// Its number.
+    pub id: i64,
+    /// Name of the destination.
+    pub destination: String,
+    /// Number of the result in the store.
+    #[serde(skip)]
+    pub result_id: i64,
+    /// The exam.
+    pub exam_id: String,
+    /// Version of its result.
+    pub version: u32,
+    /// Key of the result, by which the receiver recognises it.
+    pub key: String,
+    /// How it stands.
+    pub state: State,
+    /// Since when.
+    pub since: DateTime<Utc>,
+    /// Failed attempts since it waits.
+    pub attempts: u32,
+    /// How long it was put off in all.
+    #[serde(skip)]
+    pub waited: Duration,
+    /// Not before, if that was said.
+    pub due_at: Option<DateTime<Utc>>,
+    /// When it failed last.
+    pub failed_at: Option<DateTime<Utc>>,
+    /// How.
+    pub failed: Option<Failed>,
+}
+
+/// Which deliveries are meant; an absent part means any.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Which {
+    /// These numbers; empty means any.
+    pub ids: Vec<i64>,
+    /// Of this destination.
+    pub destination: Option<String>,
+    /// In this state.
+    pub state: Option<State>,
+}
+
+const DELIVERY: &str =
+    "select d.id, d.destination, d.result_id, r.exam_id, r.version, r.key, d.state,
+                               d.since, d.attempts, d.waited_s, d.due_at, d.failed_at, d.stage,
+                               d.code, d.words
+                        from delivery as d join result as r on r.id = d.result_id";
+
+fn delivery(row: &Row<'_>) -> Result<Delivery, StoreError> {
+    let time = |at: usize| -> Result<Option<DateTime<Utc>>, StoreError> {
+        let text: Option<String> = row.get(at)?;
+        text.map(|text| stamp::time(&text)).transpose()
+    };
+    let waited: i64 = row.get(9)?;
+    let code: Option<String> = row.get(13)?;
+    let failed = code.map(|code| -> Result<Failed, StoreError> {
+        Ok(Failed {
+            stage: row.get::<_, Option<String>>(12)?.unwrap_or_default(),
+            code,
+            words: row.get::<_, Option<String>>(14)?.unwrap_or_default(),
+        })
+    });
+    Ok(Delivery {
+        id: row.get(0)?,
+        destination: row.get(1)?,
+        result_id: row.get(2)?,
+        exam_id: row.get(3)?,
+        version: row.get(4)?,
+        key: row.get(5)?,
+        state: State::of(&row.get::<_, String>(6)?)?,
+        since: stamp::time(&row.get::<_, String>(7)?)?,
+        attempts: row.get(8)?,
+        waited: Duration::from_secs(waited.try_into().unwrap_or(0)),
+        due_at: time(10)?,
+        failed_at: time(11)?,
+        failed: failed.transpose()?,
+    })
+}
+
+/// Makes a published version wait for each of these destinations. One that has a delivery there
+/// keeps it, however it stands.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn begin(
+    conn: &Connection,
+    exam_id: &str,
+    version: u32,
+    destinations: &[String],
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    for destination in destinations {
+        conn.prepare_cached(
+            "insert into delivery (destination, result_id, since)
+             select ?3, id, ?4 from result where exam_id = ?1 and version = ?2
+             on conflict (destination, result_id) do nothing",
+        )?
+        .execute(params![exam_id, version, destination, stamp::text(now)])?;
+    }
+    Ok(())
+}
+
+/// Forgets the deliveries of a version: it gets another number, and is another object to receivers.
+///
+/// # Errors
+/// The store cannot be written.
+pub(super) fn forget(conn: &Connection, exam_id: &str, version: u32) -> Result<(), StoreError> {
+    conn.prepare_cached(
+        "delete from delivery
+         where result_id = (select id from result where exam_id = ?1 and version = ?2)",
+    )?
+    .execute(params![exam_id, version])?;
+    Ok(())
+}
+
+/// What a destination has to do.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Next {
+    /// This delivery, now.
+    Due(Box<Delivery>),
+    /// Nothing before this time.
+    At(DateTime<Utc>),
+    /// Nothing.
+    Nothing,
+}
+
+/// The oldest delivery of a destination that is due, whose patient has no older one waiting there.
+///
+/// A time further away than `longest` comes from a clock that was wrong when it was written, or is
+/// wrong now: such a delivery is due.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn next(
+    conn: &Connection,
+    destination: &str,
+    now: DateTime<Utc>,
+    longest: Duration,
+) -> Result<Next, StoreError> {
+    let longest = TimeDelta::from_std(longest).unwrap_or(TimeDelta::MAX);
+    let latest = now.checked_add_signed(longest).unwrap_or(now);
+    let mut statement = conn.prepare_cached(&format!(
+        "{DELIVERY}
+         where d.destination = ?1 and d.state = 'waiting'
+           and (d.due_at is null or d.due_at <= ?2 or d.due_at > ?3)
+           and not exists (
+               select 1 from result as o
+               join delivery as e on e.result_id = o.id and e.destination = d.destination
+               where o.patient_id = r.patient_id and o.patient_issuer = r.patient_issuer
+                 and o.id < r.id and e.state = 'waiting')
+         order by d.result_id"
+    ))?;
+    let mut rows = statement.query(params![destination, stamp::text(now), stamp::text(latest)])?;
+    // One that cannot be read holds up its patient alone; `verify` names it, `outbox retry` mends it.
+    while let Some(row) = rows.next()? {
+        if let Ok(delivery) = delivery(row) {
+            return Ok(Next::Due(Box::new(delivery)));
+        }
+    }
+    // One that waits behind another of its patient is due already, or later than that one.
+    let soonest: Option<String> = conn
+        .prepare_cached(
+            "select min(due_at) from delivery
+             where destination = ?1 and state = 'waiting' and due_at > ?2",
+        )?
+        .query_row(params![destination, stamp::text(now)], |row| row.get(0))?;
+    Ok(match soonest {
+        Some(text) => stamp::time(&text).map_or(Next::Nothing, Next::At),
+        None => Next::Nothing,
+    })
+}
+
+/// Notes that the destination has a delivery, whatever was thought of it meanwhile.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn delivered(conn: &Connection, id: i64, now: DateTime<Utc>) -> Result<(), StoreError> {
+    conn.prepare_cached(
+        "update delivery set state = 'delivered', since = ?2, due_at = null where id = ?1",
+    )?
+    .execute(params![id, stamp::text(now)])?;
+    Ok(())
+}
+
+/// Notes a failed attempt of a waiting delivery. `wait`: so long until the next one, and that counts
+/// towards giving it up; `None`: whenever the destination is reached.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn failed(
+    conn: &Connection,
+    id: i64,
+    failed: &Failed,
+    wait: Option<Duration>,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    let wait = wait.map(|wait| TimeDelta::from_std(wait).unwrap_or(TimeDelta::MAX));
+    let due = wait.and_then(|wait| now.checked_add_signed(wait));
+    // Rounded up, or a short wait would count for nothing.
+    let waited = wait.map_or(0, |wait| wait.num_milliseconds().div_euclid(1000) + 1);
+    note_failure(conn, id, failed, now)?;
+    conn.prepare_cached(
+        "update delivery set attempts = attempts + 1, waited_s = waited_s + ?3, due_at = ?2
+         where id = ?1 and state = 'waiting'",
+    )?
+    .execute(params![id, due.map(stamp::text), waited])?;
+    Ok(())
+}
+
+/// Notes that a waiting delivery failed for good: later ones of its patient go on.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn died(
+    conn: &Connection,
+    id: i64,
+    failed: &Failed,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    note_failure(conn, id, failed, now)?;
+    conn.prepare_cached(
+        "update delivery set state = 'dead', since = ?2, attempts = attempts + 1, due_at = null
+         where id = ?1 and state = 'waiting'",
+    )?
+    .execute(params![id, stamp::text(now)])?;
+    Ok(())
+}
+
+fn note_failure(
+    conn: &Connection,
+    id: i64,
+    failed: &Failed,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    conn.prepare_cached(
+        "update delivery set failed_at = ?2, stage = ?3, code = ?4, words = ?5
+         where id = ?1 and state = 'waiting'",
+    )?
+    .execute(params![
+        id,
+        stamp::text(now),
+        failed.stage,
+        failed.code,
+        failed.words
+    ])?;
+    Ok(())
+}
+
+impl Which {
+    /// The condition on `d`, with the values of its parameters 1 to 3.
+    fn condition(&self) -> (&'static str, [Option<String>; 3]) {
+        let ids = (!self.ids.is_empty()).then(|| {
+            let ids: Vec<String> = self.ids.iter().map(i64::to_string).collect();
+            format!("[{}]", ids.join(","))
+        });
+        let state = self.state.map(|state| state.word().to_owned());
+        let condition = "(?1 is null or d.id in (select value from json_each(?1)))
+             and (?2 is null or d.destination = ?2) and (?3 is null or d.state = ?3)";
+        (condition, [ids, self.destination.clone(), state])
+    }
+}
+
+/// Deliveries in the order of their results; `None` for a row that cannot be read.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn list(conn: &Connection, which: &Which) -> Result<Vec<Option<Delivery>>, StoreError> {
+    let (condition, values) = which.condition();
+    let mut statement = conn.prepare(&format!(
+        "{DELIVERY} where {condition} order by d.result_id, d.destination"
+    ))?;
+    let mut rows = statement.query(values)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push(delivery(row).ok());
+    }
+    Ok(found)
+}
+
+/// Makes deliveries wait as if for the first time, and has their destinations tried at once. Those
+/// that were delivered stay so: see [`replay`]. Returns how many.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn retry(conn: &Connection, which: &Which, now: DateTime<Utc>) -> Result<usize, StoreError> {
+    let (condition, [ids, destination, state]) = which.condition();
+    let matching = format!("from delivery as d where {condition} and d.state <> 'delivered'");
+    let mut destinations = conn.prepare(&format!("select distinct d.destination {matching}"))?;
+    let destinations: Vec<String> = destinations
+        .query_map(params![ids, destination, state], |row| row.get(0))?
+        .collect::<Result<_, _>>()?;
+    let count = conn.execute(
+        &format!(
+            "update delivery
+             set since = ?4, state = 'waiting', attempts = 0, waited_s = 0, due_at = null
+             where id in (select d.id {matching})"
+        ),
+        params![ids, destination, state, stamp::text(now)],
+    )?;
+    for destination in destinations {
+        ask(conn, &destination)?;
+    }
+    Ok(count)
+}
+
+/// Takes deliveries out that wait or failed for good. Returns how many.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn drop_some(
+    conn: &Connection,
+    which: &Which,
+    now: DateTime<Utc>,
+) -> Result<usize, StoreError> {
+    let (condition, [ids, destination, state]) = which.condition();
+    Ok(conn.execute(
+        &format!(
+            "update delivery set state = 'dropped', since = ?4, due_at = null
+             where id in (select d.id from delivery as d
+                          where {condition} and d.state in ('waiting', 'dead'))"
+        ),
+        params![ids, destination, state, stamp::text(now)],
+    )?)
+}
+
+/// Makes every published version that was made on these days (UTC, both belong to it) wait for a
+/// destination as if for the first time, whether it was delivered there or not; only what a person
+/// dropped stays so. Returns how many wait.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn replay(
+    conn: &Connection,
+    destination: &str,
+    from: NaiveDate,
+    to: NaiveDate,
+    now: DateTime<Utc>,
+) -> Result<usize, StoreError> {
+    let day = |day: NaiveDate| stamp::text(day.and_time(chrono::NaiveTime::MIN).and_utc());
+    let after = to.succ_opt().unwrap_or(NaiveDate::MAX);
+    let count = conn.execute(
+        "insert into delivery (destination, result_id, since)
+         select ?1, id, ?4 from result
+         where created_at >= ?2 and created_at < ?3
+           and published_at is not null and damaged_at is null
+         on conflict (destination, result_id) do update
+         set state = 'waiting', since = excluded.since, attempts = 0, waited_s = 0, due_at = null
+         where state <> 'dropped'",
+        params![destination, day(from), day(after), stamp::text(now)],
+    )?;
+    ask(conn, destination)?;
+    Ok(count)
+}
+
+fn ask(conn: &Connection, destination: &str) -> Result<(), StoreError> {
+    let number = asked(conn, destination)?.wrapping_add(1);
+    meta::set(conn, &format!("{ASKED}{destination}"), &number.to_string())
+}
+
+/// A number that grows whenever somebody asks a destination to be tried at once.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn asked(conn: &Connection, destination: &str) -> Result<u64, StoreError> {
+    let said = meta::get(conn, &format!("{ASKED}{destination}"))?;
+    Ok(said.and_then(|number| number.parse().ok()).unwrap_or(0))
+}
+
+/// What waits for one destination.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Backlog {
+    /// Its name.
+    pub destination: String,
+    /// How many wait.
+    pub waiting: u64,
+    /// Since when the oldest of them does.
+    pub oldest: Option<DateTime<Utc>>,
+    /// How many failed for good.
+    pub dead: u64,
+}
+
+/// What waits and what is dead, for each destination that has either.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn backlog(conn: &Connection) -> Result<Vec<Backlog>, StoreError> {
+    let mut statement = conn.prepare_cached(
+        "select destination, sum(waiting), min(since), sum(dead) from (
+             select destination, count(*) as waiting, min(since) as since, 0 as dead
+             from delivery where state = 'waiting' group by destination
+             union all
+             select destination, 0, null, count(*)
+             from delivery where state = 'dead' group by destination)
+         group by destination",
+    )?;
+    let mut rows = statement.query([])?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        let oldest: Option<String> = row.get(2)?;
+        found.push(Backlog {
+            destination: row.get(0)?,
+            waiting: row.get::<_, i64>(1)?.try_into().unwrap_or(0),
+            oldest: oldest.and_then(|text| stamp::time(&text).ok()),
+            dead: row.get::<_, i64>(3)?.try_into().unwrap_or(0),
+        });
+    }
+    Ok(found)
+}
+
+/// The result of a delivery.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn result(conn: &Connection, delivery: &Delivery) -> Result<Option<ResultRow>, StoreError> {
+    results::by_number(conn, delivery.result_id)
+}
+
+/// Whether a delivery can be read, by its number; for checks of the store.
+pub(super) fn check(conn: &Connection, id: i64) -> Result<(), StoreError> {
+    let found = conn
+        .prepare_cached(&format!("{DELIVERY} where d.id = ?1"))?
+        .query_row([id], |row| Ok(delivery(row).map(|_| ())))
+        .optional()?;
+    found.unwrap_or_else(|| {
+        Err(StoreError::Damaged {
+            what: "it is of a result that is not there".to_owned(),
+        })
+    })
+}
+
+#[cfg(test)]
+mod tests;
