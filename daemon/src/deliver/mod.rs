@@ -7,6 +7,8 @@
 #[cfg(feature = "edges")]
 pub mod connect;
 #[cfg(feature = "edges")]
+pub mod mllp;
+#[cfg(feature = "edges")]
 mod tls;
 pub mod way;
 

@@ -69,7 +69,10 @@ fn only_the_acknowledgement_of_this_message_says_that_it_was_taken() {
     };
     assert_eq!(code(&[&ack("AE", "4711")]), ("ack-ae".into(), true));
     assert_eq!(code(&[&ack("AR", "4711")]), ("ack-ar".into(), false));
-    assert_eq!(code(&[&ack("AA", "4710")]), ("ack-of-another".into(), false));
+    assert_eq!(
+        code(&[&ack("AA", "4710")]),
+        ("ack-of-another".into(), false)
+    );
     assert_eq!(code(&[b"HTTP/1.1 400"]), ("ack-malformed".into(), false));
     assert_eq!(code(&[&framed(b"hello")]), ("ack-malformed".into(), false));
     assert_eq!(code(&[&taken[..taken.len() - 2]]), ("line".into(), false));
