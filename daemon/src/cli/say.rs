@@ -156,7 +156,7 @@ fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
     pipeline.publish().map_err(Failure::no)?;
     let latest = pipeline
         .store()
-        .read(|conn| crate::store::results::latest_of_patient(conn, key))
+        .read(|conn| crate::pipeline::latest_results(conn, key))
         .map_err(Failure::no)?;
     for row in latest {
         let content = crate::pipeline::content_of(&row).map_err(Failure::no)?;

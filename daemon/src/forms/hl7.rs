@@ -130,7 +130,7 @@ fn status(result: &Envelope) -> &'static str {
 
 fn patient(result: &Envelope, context: &Context) -> Segment {
     let patient = &result.content.patient;
-    let universal = context.agreed(result, |origin| origin.issuer_universal.as_ref());
+    let universal = context.issuer_universal(result);
     let (entity, kind) = match universal {
         Some((entity, kind)) => (entity.as_str(), kind.as_str()),
         None => ("", ""),

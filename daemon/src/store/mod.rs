@@ -10,6 +10,7 @@ pub mod backlog;
 pub mod copy;
 pub mod error;
 pub mod facts;
+pub mod identities;
 mod lock;
 pub mod meta;
 pub mod objects;

@@ -14,6 +14,7 @@ const STEPS: &[(i64, &str)] = &[
     (2, include_str!("schema/002.sql")),
     (3, include_str!("schema/003.sql")),
     (4, include_str!("schema/004.sql")),
+    (6, include_str!("schema/006.sql")),
 ];
 
 /// The newest shape this program knows.
