@@ -14,7 +14,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 # The long ones first.
-HARNESSES = ("every_call", "kills", "failed_sync", "operation", "full_disk", "power_cut", "clock")
+HARNESSES = ("every_call", "kills", "failed_sync", "operation", "full_disk", "power_cut", "clock", "soak")
 LONGEST_S = 600
 
 

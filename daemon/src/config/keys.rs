@@ -251,6 +251,8 @@ keys! {
         folder: path,
         text: flag,
         html: flag,
+        pdf: flag,
+        csv: flag,
     }
     ["observe"] observe {
         log: word(&[
