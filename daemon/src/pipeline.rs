@@ -20,7 +20,7 @@ pub use sum::{Sum, sum};
 
 use crate::assess::Status;
 use crate::domain::PatientKey;
-use crate::observe::Observed;
+use crate::observe::{self, Observed};
 use crate::persons::Person;
 use crate::publish::{self, PublishError};
 use crate::reading::Rules;
@@ -139,6 +139,11 @@ impl Pipeline {
         self
     }
 
+    /// Notes an event in the audit trail, if there is one.
+    pub fn note(&self, event: observe::audit::Event) {
+        self.observed.note(|| event);
+    }
+
     /// The store it works on.
     #[must_use]
     pub fn store(&self) -> &Store {
@@ -214,9 +219,7 @@ impl Pipeline {
             if self.is_hurried() {
                 break;
             }
-            let person = self
-                .store
-                .read(|conn| identities::person(conn, &one.key))?;
+            let person = self.store.read(|conn| identities::person(conn, &one.key))?;
             if person.surviving != one.key {
                 self.pass_on(one, person.surviving)?;
                 done += 1;

@@ -102,7 +102,9 @@ pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
         exam.remarks.extend(of_it.map(|(_, what)| {
             Remark::caution(
                 CONTRADICTED,
-                format!("The exam has different {what} under the ids that were joined; none is used."),
+                format!(
+                    "The exam has different {what} under the ids that were joined; none is used."
+                ),
             )
             .act("Say again what is right.")
         }));
@@ -142,7 +144,9 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
             (nothing, Course::default())
         });
         let mut result = content(exam, assessment, course, context);
-        result.remarks.extend(strangers(exam, &exams, known.is_joined()));
+        result
+            .remarks
+            .extend(strangers(exam, &exams, known.is_joined()));
         result.remarks.extend(unsettled(known));
         if known.is_joined() {
             name_ids(&mut result, &known.readings);

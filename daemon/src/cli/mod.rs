@@ -7,6 +7,7 @@ pub(crate) mod daemon;
 mod keep;
 mod look;
 pub(crate) mod open;
+mod patient;
 pub(crate) mod print;
 mod render;
 mod say;
@@ -64,6 +65,7 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Template(command) => template::template(&command),
         args::Command::Unmapped(args) => template::unmapped(&args),
         args::Command::Label(args) => say::label(&args),
+        args::Command::Patient(command) => patient::patient(&command),
         args::Command::Pressure(args) => say::pressure(&args),
         args::Command::Event(args) => say::event(&args),
     };

@@ -151,7 +151,7 @@ pub(super) fn event(args: &EventArgs) -> Result<(), Failure> {
 }
 
 /// Assesses and publishes now; a running daemon may do it first, which is as good.
-fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
+pub(super) fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
     while pipeline.assess_some().map_err(Failure::no)? > 0 {}
     pipeline.publish().map_err(Failure::no)?;
     let latest = pipeline

@@ -21,7 +21,10 @@ fn stated(act: Act, from: &str, into: &str, second: i64) -> Statement {
 }
 
 fn person(id: &str, pairs: &[(&str, &str)]) -> Person {
-    let all: Vec<Statement> = pairs.iter().map(|(from, into)| stated(Act::Merge, from, into, 1)).collect();
+    let all: Vec<Statement> = pairs
+        .iter()
+        .map(|(from, into)| stated(Act::Merge, from, into, 1))
+        .collect();
     Person::of(&key(id), in_force(&all))
 }
 
@@ -37,7 +40,10 @@ fn chains_and_trees_end_at_the_one_surviving_id() {
         let expected = ("C".to_owned(), all.clone());
         assert_eq!(named(&person(id, &[("A", "B"), ("B", "C")])), expected);
         assert_eq!(named(&person(id, &[("A", "C"), ("B", "C")])), expected);
-        assert_eq!(named(&person(id, &[("A", "B"), ("B", "C"), ("A", "C")])), expected);
+        assert_eq!(
+            named(&person(id, &[("A", "B"), ("B", "C"), ("A", "C")])),
+            expected
+        );
     }
     assert_eq!(person("A", &[]), Person::alone(key("A")));
 }
@@ -58,8 +64,16 @@ fn circles_and_two_ends_are_never_picked_from() {
 
 #[test]
 fn the_latest_statement_of_a_pair_counts_and_a_tie_joins_nobody() {
-    let of = |all: &[Statement]| in_force(all).iter().map(|one| one.since.timestamp()).collect::<Vec<_>>();
-    let (merge, unmerge) = (|at| stated(Act::Merge, "A", "B", at), |at| stated(Act::Unmerge, "A", "B", at));
+    let of = |all: &[Statement]| {
+        in_force(all)
+            .iter()
+            .map(|one| one.since.timestamp())
+            .collect::<Vec<_>>()
+    };
+    let (merge, unmerge) = (
+        |at| stated(Act::Merge, "A", "B", at),
+        |at| stated(Act::Unmerge, "A", "B", at),
+    );
     assert_eq!(of(&[merge(1)]), [1]);
     assert_eq!(of(&[merge(1), unmerge(2)]), [0; 0]);
     assert_eq!(of(&[unmerge(1), merge(2)]), [2]);
@@ -83,11 +97,14 @@ proptest! {
 
 /// Statements of five ids, and the same in another order with some of them repeated.
 fn sets() -> impl Strategy<Value = (Vec<Statement>, Vec<Statement>)> {
-    let one = (any::<bool>(), 0_u8..5, 0_u8..5, 0_i64..4).prop_filter_map("two ids", |(merge, a, b, at)| {
-        let name = |number: u8| char::from(b'A' + number).to_string();
-        let act = if merge { Act::Merge } else { Act::Unmerge };
-        (a != b).then(|| stated(act, &name(a), &name(b), at))
-    });
+    let one = (any::<bool>(), 0_u8..5, 0_u8..5, 0_i64..4).prop_filter_map(
+        "two ids",
+        |(merge, a, b, at)| {
+            let name = |number: u8| char::from(b'A' + number).to_string();
+            let act = if merge { Act::Merge } else { Act::Unmerge };
+            (a != b).then(|| stated(act, &name(a), &name(b), at))
+        },
+    );
     proptest::collection::vec(one, 0..9).prop_flat_map(|all| {
         let again: Vec<Statement> = all.iter().chain(all.iter().take(3)).cloned().collect();
         (Just(all), Just(again).prop_shuffle())

@@ -84,9 +84,7 @@ impl<'a> Renderings<'a> {
     }
 
     fn results_of(&self, key: &PatientKey) -> Result<Vec<Content>, StoreError> {
-        let rows = self
-            .store
-            .read(|conn| latest_results(conn, key))?;
+        let rows = self.store.read(|conn| latest_results(conn, key))?;
         rows.iter().map(content_of).collect()
     }
 }

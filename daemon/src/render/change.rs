@@ -25,7 +25,8 @@ pub fn why(before: Option<&Content>, now: &Content) -> Vec<String> {
     identity(before, now, &mut reasons);
     if before.patient.birth_date != now.patient.birth_date
         || before.patient.sex != now.patient.sex
-        || before.exam.performed_at != now.exam.performed_at {
+        || before.exam.performed_at != now.exam.performed_at
+    {
         reasons.push("identity or date of the exam was corrected".into());
     }
     if before.parameters != now.parameters || before.technique != now.technique {
@@ -43,7 +44,9 @@ fn identity(before: &Content, now: &Content, reasons: &mut Vec<String>) {
     let id = |content: &Content| (content.patient.issuer.clone(), content.patient.id.clone());
     let pairs = |content: &Content| -> BTreeSet<_> {
         let merges = content.joined.iter();
-        merges.map(|one| (one.from.clone(), one.into.clone())).collect()
+        merges
+            .map(|one| (one.from.clone(), one.into.clone()))
+            .collect()
     };
     let (old, new) = (pairs(before), pairs(now));
     if !new.is_subset(&old) {

@@ -2,6 +2,7 @@
 
 use super::{StoreError, patients, stamp};
 use crate::domain::PatientKey;
+use crate::observe::audit::Event;
 use crate::persons::{self, Act, Merge, Pair, Person, Statement};
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, Row, params};
@@ -18,6 +19,20 @@ pub struct Recorded {
     pub who: String,
     /// The reason given; empty for none.
     pub why: String,
+}
+
+impl Recorded {
+    /// For the audit trail.
+    #[must_use]
+    pub fn event(&self) -> Event {
+        let Statement { pair, source, .. } = &self.statement;
+        Event::Identity {
+            source: source.clone(),
+            message: self.message.clone(),
+            from: pair.from.clone(),
+            into: pair.into.clone(),
+        }
+    }
 }
 
 /// Adds a statement and marks every patient whose results may change by it. Returns whether it was

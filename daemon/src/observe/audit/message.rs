@@ -99,6 +99,18 @@ pub enum Event {
         /// What is known of it.
         facts: Facts,
     },
+    /// Somebody stated that two patient ids are one person's, or took it back (Patient Record of
+    /// PS3.16 CID 400, as IHE ITI-8 audits an A40: the ids are objects, the control id is a detail).
+    Identity {
+        /// Who told us: `command`, `table`, or `hl7:` and the address.
+        source: String,
+        /// Control id of the message; empty for none.
+        message: String,
+        /// The id that goes, or comes back.
+        from: PatientKey,
+        /// The id that survives.
+        into: PatientKey,
+    },
     /// Templates, technique or parameters are others than at the last start (A.5.3.11, Software
     /// Configuration).
     Reconfigured {
@@ -111,6 +123,7 @@ pub enum Event {
 type Code = (&'static str, &'static str, &'static str);
 
 const APPLICATION_ACTIVITY: Code = ("110100", "DCM", "Application Activity");
+const PATIENT_RECORD: Code = ("110110", "DCM", "Patient Record");
 const TRANSFERRED: Code = ("110104", "DCM", "DICOM Instances Transferred");
 const EXPORT: Code = ("110106", "DCM", "Export");
 const IMPORT: Code = ("110107", "DCM", "Import");
@@ -216,6 +229,7 @@ impl Xml {
             } => (TRANSFERRED, None, "R"),
             Event::Received { .. } => (TRANSFERRED, None, "C"),
             Event::Published { .. } => (EXPORT, None, "R"),
+            Event::Identity { .. } => (PATIENT_RECORD, None, "U"),
         };
         let (indicator, description) = match event {
             Event::Association {
@@ -311,6 +325,17 @@ impl Xml {
                 })
             }
             Event::Reconfigured { .. } => self.participant(&us),
+            Event::Identity { source, .. } => {
+                let address = source.strip_prefix("hl7:");
+                self.participant(&Participant {
+                    user: source,
+                    requests: true,
+                    role: Some(SOURCE_ROLE),
+                    address: address.and_then(|address| address.parse().ok()),
+                    ..Participant::default()
+                })?;
+                self.participant(&as_role(DESTINATION_ROLE, false))
+            }
         }
     }
 
@@ -360,6 +385,15 @@ impl Xml {
                 let name = "configuration";
                 self.object(&["2", "5"], URI, name, name, |xml| xml.alert(change))
             }
+            Event::Identity {
+                message,
+                from,
+                into,
+                ..
+            } => {
+                self.patient(into, message)?;
+                self.patient(from, message)
+            }
             Event::Received { facts, .. } | Event::Published { facts, .. } => self.facts(facts),
         }
     }
@@ -384,19 +418,21 @@ impl Xml {
         }
         match &facts.patient {
             None => Ok(()),
-            Some(patient) => {
-                self.object(
-                    &["1", "1"],
-                    PATIENT_NUMBER,
-                    &patient.id,
-                    "",
-                    |xml| match patient.issuer.as_str() {
-                        "" => Ok(()),
-                        issuer => xml.detail("Issuer of Patient ID", issuer),
-                    },
-                )
-            }
+            Some(patient) => self.patient(patient, ""),
         }
+    }
+
+    fn patient(&mut self, patient: &PatientKey, message: &str) -> io::Result<()> {
+        self.object(&["1", "1"], PATIENT_NUMBER, &patient.id, "", |xml| {
+            let details = [
+                ("Issuer of Patient ID", patient.issuer.as_str()),
+                ("MSH-10", message),
+            ];
+            for (kind, value) in details.into_iter().filter(|(_, value)| !value.is_empty()) {
+                xml.detail(kind, value)?;
+            }
+            Ok(())
+        })
     }
 
     fn object(

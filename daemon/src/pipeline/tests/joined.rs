@@ -50,11 +50,7 @@ impl Site0 {
         let store = Store::open(&temp.path().join("store.db"), Mode::Owner).unwrap();
         let rules = Rules::new(Templates::builtin().unwrap());
         let outbox = temp.path().join("outbox");
-        let beside = Beside {
-            text: false,
-            html: false,
-            ..Beside::default()
-        };
+        let beside = Beside::default();
         Site0 {
             pipeline: Pipeline::new(store, rules, Site::default(), outbox, beside),
             _temp: temp,
@@ -139,7 +135,10 @@ impl Site0 {
         let mut newest: BTreeMap<String, (Content, usize)> = BTreeMap::new();
         for row in rows.unwrap() {
             let versions = newest.get(&row.exam_id).map_or(0, |(_, count)| *count);
-            newest.insert(row.exam_id.clone(), (content_of(&row).unwrap(), versions + 1));
+            newest.insert(
+                row.exam_id.clone(),
+                (content_of(&row).unwrap(), versions + 1),
+            );
         }
         newest.retain(|_, (content, _)| !content.reports.is_empty());
         newest
@@ -162,7 +161,11 @@ impl Site0 {
 
 #[test]
 fn a_merge_joins_histories_and_taking_it_back_separates_them_again() {
-    let apart = [Report("A", 1, 5.0), Report("B", 2, 5.0), Report("B", 3, 5.1)];
+    let apart = [
+        Report("A", 1, 5.0),
+        Report("B", 2, 5.0),
+        Report("B", 3, 5.1),
+    ];
     let site = Site0::tell_all(&apart);
     let before = site.keys();
     assert_eq!(site.of(3).0.baseline.len(), 1);
@@ -176,11 +179,17 @@ fn a_merge_joins_histories_and_taking_it_back_separates_them_again() {
     assert_eq!((moved.patient.id.as_str(), versions), ("B", 2));
     assert_eq!(moved.reports[0].came_under, Some(key("A")));
     assert!(moved.cautions.iter().any(|one| one.code == "ids-joined"));
-    let row = site.pipeline.store().read(|conn| crate::store::results::latest(conn, &moved.exam.id));
-    assert_eq!(row.unwrap().unwrap().why, [
-        "patient ids were joined by a merge",
-        "the exam is now filed under another patient id",
-    ]);
+    let row = site
+        .pipeline
+        .store()
+        .read(|conn| crate::store::results::latest(conn, &moved.exam.id));
+    assert_eq!(
+        row.unwrap().unwrap().why,
+        [
+            "patient ids were joined by a merge",
+            "the exam is now filed under another patient id",
+        ]
+    );
     // Nothing is left to do, and the same statement again changes nothing.
     site.tell(&Stated(MERGE, "A", "B", 1));
     site.tell(&Work);
@@ -207,18 +216,34 @@ fn labels_and_events_follow_their_id_and_come_back() {
     site.tell(&Stated(UNMERGE, "A", "B", 2));
     site.tell(&Work);
     assert_eq!(site.of(2).0.events.len(), 0);
-    assert_eq!(site.of(1).0.events.len(), 0, "the event is later than the exam");
+    assert_eq!(
+        site.of(1).0.events.len(),
+        0,
+        "the event is later than the exam"
+    );
     assert_eq!(site.of(1).0.exam.label, Some(Label::RaisedConfirmed));
 }
 
 #[test]
 fn joined_ids_of_another_sex_are_shown_and_not_compared() {
-    let all = [Report("D", 1, 5.0), Report("B", 2, 5.0), Stated(MERGE, "D", "B", 1)];
+    let all = [
+        Report("D", 1, 5.0),
+        Report("B", 2, 5.0),
+        Stated(MERGE, "D", "B", 1),
+    ];
     let site = Site0::tell_all(&all);
     let (last, _) = site.of(2);
     assert_eq!(last.baseline.len(), 0);
-    let remark = last.remarks.iter().find(|one| one.code == "identity-differs").unwrap();
-    assert!(remark.text.contains("joined patient ids"), "{}", remark.text);
+    let remark = last
+        .remarks
+        .iter()
+        .find(|one| one.code == "identity-differs")
+        .unwrap();
+    assert!(
+        remark.text.contains("joined patient ids"),
+        "{}",
+        remark.text
+    );
 }
 
 #[test]
@@ -230,7 +255,12 @@ fn merges_in_a_circle_are_told_and_join_nobody() {
     for number in [1, 2] {
         let (content, _) = site.of(number);
         assert!(content.joined.is_empty() && content.baseline.is_empty());
-        assert!(content.remarks.iter().any(|one| one.code == "merges-unsettled"));
+        assert!(
+            content
+                .remarks
+                .iter()
+                .any(|one| one.code == "merges-unsettled")
+        );
     }
     site.tell(&Stated(UNMERGE, "B", "A", 3));
     site.tell(&Work);
@@ -249,14 +279,22 @@ fn different_labels_of_one_exam_under_joined_ids_count_as_none() {
     ]);
     let (exam, _) = site.of(1);
     assert_eq!(exam.exam.label, None);
-    assert!(exam.remarks.iter().any(|one| one.code == "joined-ids-contradict"));
+    assert!(
+        exam.remarks
+            .iter()
+            .any(|one| one.code == "joined-ids-contradict")
+    );
     assert_eq!(site.of(2).0.baseline.len(), 0);
 }
 
 /// Whoever is not concerned is not touched.
 #[test]
 fn other_patients_keep_their_versions() {
-    let site = Site0::tell_all(&[Report("A", 1, 5.0), Report("B", 2, 5.0), Report("C", 3, 5.0)]);
+    let site = Site0::tell_all(&[
+        Report("A", 1, 5.0),
+        Report("B", 2, 5.0),
+        Report("C", 3, 5.0),
+    ]);
     let before = site.of(3);
     site.tell(&Stated(MERGE, "A", "B", 1));
     site.tell(&Work);
