@@ -7,7 +7,7 @@ use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::Pipeline;
-use crate::receive::{DropFolder, Listener};
+use crate::receive::{DropFolder, Hl7Listener, Listener};
 use crate::store::Store;
 use chrono::Utc;
 use std::net::SocketAddr;
@@ -76,10 +76,15 @@ impl Receivers {
             ),
             None => None,
         };
+        let hl7 = Hl7Listener::bind(config.hl7.clone(), store.clone(), observed.clone());
+        let hl7 = runtime.block_on(hl7).map_err(Failure::no)?;
         let address = listener.as_ref().map(Listener::address);
         let mut tasks = Vec::new();
         if let Some(listener) = listener {
             tasks.push(runtime.spawn(listener.run(stopped.clone())));
+        }
+        if let Some(hl7) = hl7 {
+            tasks.push(runtime.spawn(hl7.run(stopped.clone())));
         }
         if let Some(folder) = folder {
             tasks.push(runtime.spawn(folder.run(stopped)));

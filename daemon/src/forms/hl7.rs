@@ -3,7 +3,7 @@
 //! The side is part of every code (`diameter-right`), since v2.5.1 has no field for it beside a
 //! value: a receiver that keeps code and value alone cannot mix up the eyes.
 
-mod segment;
+pub(crate) mod segment;
 
 use super::codes::{self, Coded};
 use super::ids::{Of, uuid};

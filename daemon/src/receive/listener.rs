@@ -61,7 +61,7 @@ impl Listener {
             doors.push(Door::open(*address, None).await?);
         }
         if !settings.tls.listen.is_empty() {
-            let tls = Arc::new(Tls::new(&settings.tls)?);
+            let tls = Arc::new(Tls::new("receive.dicom.tls", &settings.tls)?);
             for address in &settings.tls.listen {
                 doors.push(Door::open(*address, Some(Arc::clone(&tls))).await?);
             }

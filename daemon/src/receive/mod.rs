@@ -18,6 +18,8 @@ mod connection;
 #[cfg(feature = "edges")]
 pub mod folder;
 #[cfg(feature = "edges")]
+pub mod hl7;
+#[cfg(feature = "edges")]
 pub mod listener;
 #[cfg(feature = "edges")]
 mod negotiate;
@@ -36,6 +38,8 @@ mod wire;
 
 #[cfg(feature = "edges")]
 pub use folder::DropFolder;
+#[cfg(feature = "edges")]
+pub use hl7::Hl7Listener;
 #[cfg(feature = "edges")]
 pub use listener::Listener;
 
