@@ -197,6 +197,8 @@ fn every_key_is_read_into_its_own_place() {
         folder = "o"
         text = false
         html = false
+        pdf = false
+        csv = false
         [observe]
         log = "debug"
         log_format = "json"
