@@ -5,7 +5,8 @@
 Makes two reports of one invented child under two ids, a year apart, starts `serve`, and sends ADT^A40
 and ADT^A37 built and validated by hl7apy over MLLP, in v2.3.1 to v2.6. Acknowledgements are parsed and
 validated by hl7apy, with MSA and ERR as HL7 v2.5.1 has them. The results must change as the merge says,
-and be the first ones again after the unlink. Exit 1 on any difference.
+and be the first ones again after the unlink; each message is in the audit trail, valid by the RELAX NG
+grammar of DICOM PS3.15 A.5.1. Exit 1 on any difference.
 """
 
 import json
@@ -20,6 +21,7 @@ import pydicom
 from hl7apy.core import Message
 from hl7apy.parser import parse_message
 from hl7apy.consts import VALIDATION_LEVEL
+from lxml import etree
 
 ROOT = Path(__file__).resolve().parents[2]
 CONFIG = """
@@ -89,9 +91,9 @@ def a40(into: str, prior: str, version: str, control: str, at: str) -> str:
 
 def a37(one: str, other: str, control: str, at: str) -> str:
     message = adt("A37", "2.5.1", control, at)
-    for number, one in enumerate((one, other)):
+    for identifier in (one, other):
         pid = message.add_segment("PID")
-        pid.pid_3 = one
+        pid.pid_3 = identifier
         pid.pid_5 = "Hollowfield^Mara"
     return message.to_er7()
 
@@ -235,8 +237,14 @@ def main() -> None:
         finally:
             daemon.terminate()
             daemon.communicate(timeout=60)
-        trail = (site / "audit.xml").read_text()
-        check("audited", trail.count('originalText="Patient Record"'), len(versions) + 2)
+        grammar = etree.RelaxNG(etree.parse(ROOT / "fixtures/audit/message.rng"))
+        lines = (site / "audit.xml").read_text().splitlines()
+        records = [etree.fromstring(one) for one in lines if 'originalText="Patient Record"' in one]
+        check("audited", len(records), len(versions) + 2)
+        for record in records:
+            check("audit message", grammar.validate(record), True)
+            ids = {one.get("ParticipantObjectID") for one in record.iter("ParticipantObjectIdentification")}
+            check("audited ids", ids, {"SL-0042", "SL-0099"})
     for problem in problems:
         print(problem)
     if problems:
