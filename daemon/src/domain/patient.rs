@@ -114,6 +114,16 @@ impl EventKind {
             EventKind::Other => "other",
         }
     }
+
+    /// What people read.
+    #[must_use]
+    pub fn title(self) -> &'static str {
+        match self {
+            EventKind::CsfSurgery => "CSF surgery",
+            EventKind::ShuntRevision => "shunt revision",
+            EventKind::Other => "other event",
+        }
+    }
 }
 
 /// A dated fact of the patient.

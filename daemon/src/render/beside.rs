@@ -6,7 +6,7 @@ use super::Content;
 pub(super) const PUBLISHED: &str = "Published figures (context only, no part of any flag)";
 
 /// Titles and lines, in the order they are printed; a title without lines has nothing to say.
-pub(super) fn sections(content: &Content) -> [(&'static str, Vec<String>); 5] {
+pub(super) fn sections(content: &Content) -> [(&'static str, Vec<String>); 6] {
     let course = &content.course;
     let growth = course.growth.iter().map(|growth| growth.sentence());
     let event = course.after_event.iter().map(|event| event.sentence());
@@ -16,11 +16,18 @@ pub(super) fn sections(content: &Content) -> [(&'static str, Vec<String>); 5] {
     let threshold = course.threshold.iter();
     let pressure = content.exam.opening_pressure.iter();
     let companions = content.companions.iter();
+    let events = content.events.iter();
     [
         ("Age and growth", growth.collect()),
         (
             "Opening pressure",
             pressure.map(|one| one.sentence()).collect(),
+        ),
+        (
+            "Events",
+            events
+                .map(|event| format!("{}: {}", event.date, event.kind.title()))
+                .collect(),
         ),
         ("Course", event.chain(trend).chain(shift).collect()),
         (

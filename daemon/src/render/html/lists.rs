@@ -68,7 +68,7 @@ pub(super) fn remarks(content: &Content) -> Markup {
     }
 }
 
-/// Earlier exams that did not serve, and what happened to the patient.
+/// Earlier exams that did not serve.
 pub(super) fn not_compared(content: &Content) -> Markup {
     html! {
         @if !content.not_compared.is_empty() {
@@ -77,16 +77,6 @@ pub(super) fn not_compared(content: &Content) -> Markup {
                 ul {
                     @for exam in &content.not_compared {
                         li { (exam.date) ": " bdi { (exam.reason.sentence()) } }
-                    }
-                }
-            }
-        }
-        @if !content.events.is_empty() {
-            section {
-                h2 { "Events" }
-                ul {
-                    @for event in &content.events {
-                        li { (event.date) ": " (event.kind.word().replace('_', " ")) }
                     }
                 }
             }

@@ -38,7 +38,7 @@ pub fn of_contents(
         points,
         events: events
             .iter()
-            .map(|event| (event.date, event.kind.word().replace('_', " ")))
+            .map(|event| (event.date, event.kind.title().to_owned()))
             .collect(),
     }
 }
