@@ -193,10 +193,11 @@ impl std::fmt::Debug for Stream {
 
 /// A peer that closes while we write may have said why before.
 fn last_words(session: &mut StreamOwned<ClientConnection, Socket>, error: io::Error) -> io::Error {
-    if closed(error.kind()) && session.conn.read_tls(&mut session.sock).is_ok() {
-        if let Err(said) = session.conn.process_new_packets() {
-            return io::Error::new(ErrorKind::InvalidData, said);
-        }
+    if closed(error.kind())
+        && session.conn.read_tls(&mut session.sock).is_ok()
+        && let Err(said) = session.conn.process_new_packets()
+    {
+        return io::Error::new(ErrorKind::InvalidData, said);
     }
     error
 }
