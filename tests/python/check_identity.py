@@ -82,7 +82,8 @@ def adt(event: str, version: str, control: str, at: str) -> Message:
 def a40(into: str, prior: str, version: str, control: str, at: str) -> str:
     message = adt("A40", version, control, at)
     group = message.add_group("ADT_A39_PATIENT")
-    group.pid.pid_3 = into
+    for one in into.split("~"):
+        group.pid.add_field("pid_3").value = one
     group.pid.pid_5 = "Hollowfield^Mara"
     group.mrg.mrg_1 = prior
     assert message.validate(), "hl7apy does not accept our own A40"
@@ -138,7 +139,7 @@ def newest(folder: Path) -> list[tuple]:
             results[exam] = result
     rows = (
         (
-            one["exam"]["performed_at"]["local"][:10],
+            one["exam"]["performed_at"][:10],
             one["patient"]["id"],
             len(one.get("joined", [])),
             one["assessment"]["status"],

@@ -82,8 +82,7 @@ pub(super) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
     let changed = pipeline
         .store()
         .write(move |tx| {
-            let mut changed =
-                people::set_pressure(tx, &patient, &study, set.as_ref(), Utc::now())?;
+            let mut changed = people::set_pressure(tx, &patient, &study, set.as_ref(), Utc::now())?;
             for id in others(tx, &patient)? {
                 changed |= people::set_pressure(tx, &id, &study, None, Utc::now())?;
             }

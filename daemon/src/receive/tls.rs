@@ -161,7 +161,7 @@ pub fn load(
     })
 }
 
-fn named<'p>(key: Key, path: Option<&'p Path>) -> Result<&'p Path, TlsError> {
+fn named(key: Key, path: Option<&Path>) -> Result<&Path, TlsError> {
     path.ok_or(TlsError::Unnamed(key))
 }
 
