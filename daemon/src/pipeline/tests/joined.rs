@@ -287,6 +287,22 @@ fn different_labels_of_one_exam_under_joined_ids_count_as_none() {
     assert_eq!(site.of(2).0.baseline.len(), 0);
 }
 
+/// Those who hang on the circle are not named by the statement that closes it.
+#[test]
+fn a_circle_separates_whoever_was_joined_through_it() {
+    let site = Site0::tell_all(&[
+        Report("A", 1, 5.0),
+        Report("D", 2, 5.0),
+        Stated(MERGE, "A", "B", 1),
+        Stated(MERGE, "D", "C", 1),
+        Stated(MERGE, "B", "C", 1),
+    ]);
+    assert!(site.of(1).0.patient.id == "C" && site.of(2).0.patient.id == "C");
+    site.tell(&Stated(MERGE, "C", "B", 2));
+    site.tell(&Work);
+    assert!(site.of(1).0.patient.id == "A" && site.of(2).0.patient.id == "D");
+}
+
 /// Whoever is not concerned is not touched.
 #[test]
 fn other_patients_keep_their_versions() {
@@ -317,13 +333,16 @@ fn everything() -> Vec<Told> {
         Stated(MERGE, "B", "C", 1),
         Stated(MERGE, "D", "C", 1),
         Stated(UNMERGE, "C", "D", 9),
+        // A circle, which separates all that hangs on it.
+        Stated(MERGE, "C", "B", 5),
+        Stated(UNMERGE, "C", "B", 6),
         Stated(MERGE, "C", "E", 2),
         Stated(UNMERGE, "C", "E", 2),
     ]
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(24))]
+    #![proptest_config(ProptestConfig::with_cases(48))]
 
     /// The results depend on what was told, not on when, in which order or how often.
     #[test]
