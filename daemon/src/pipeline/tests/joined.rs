@@ -347,7 +347,7 @@ proptest! {
     /// The results depend on what was told, not on when, in which order or how often.
     #[test]
     fn any_order_of_the_same_set_ends_in_the_same_results(
-        (some, other) in proptest::sample::subsequence(everything(), 0..=everything().len())
+        (some, other) in proptest::sample::subsequence(everything(), 9..=everything().len())
             .prop_flat_map(|some| {
                 let mut again: Vec<Told> = some.iter().chain(some.iter().step_by(3)).cloned().collect();
                 again.extend([Work, Work, Work]);
