@@ -39,19 +39,19 @@ fn study(number: u32) -> String {
     format!("2.25.{number}")
 }
 
-struct Site0 {
+struct Place {
     _temp: TempDir,
     pipeline: Pipeline,
 }
 
-impl Site0 {
+impl Place {
     fn new() -> Self {
         let temp = TempDir::new().unwrap();
         let store = Store::open(&temp.path().join("store.db"), Mode::Owner).unwrap();
         let rules = Rules::new(Templates::builtin().unwrap());
         let outbox = temp.path().join("outbox");
         let beside = Beside::default();
-        Site0 {
+        Place {
             pipeline: Pipeline::new(store, rules, Site::default(), outbox, beside),
             _temp: temp,
         }
@@ -122,7 +122,7 @@ impl Site0 {
     }
 
     fn tell_all(told: &[Told]) -> Self {
-        let site = Site0::new();
+        let site = Place::new();
         told.iter().for_each(|one| site.tell(one));
         site.tell(&Work);
         site
@@ -166,7 +166,7 @@ fn a_merge_joins_histories_and_taking_it_back_separates_them_again() {
         Report("B", 2, 5.0),
         Report("B", 3, 5.1),
     ];
-    let site = Site0::tell_all(&apart);
+    let site = Place::tell_all(&apart);
     let before = site.keys();
     assert_eq!(site.of(3).0.baseline.len(), 1);
 
@@ -203,7 +203,7 @@ fn a_merge_joins_histories_and_taking_it_back_separates_them_again() {
 
 #[test]
 fn labels_and_events_follow_their_id_and_come_back() {
-    let site = Site0::tell_all(&[
+    let site = Place::tell_all(&[
         Report("A", 1, 5.0),
         Report("B", 2, 5.0),
         Told::Event("A"),
@@ -231,7 +231,7 @@ fn joined_ids_of_another_sex_are_shown_and_not_compared() {
         Report("B", 2, 5.0),
         Stated(MERGE, "D", "B", 1),
     ];
-    let site = Site0::tell_all(&all);
+    let site = Place::tell_all(&all);
     let (last, _) = site.of(2);
     assert_eq!(last.baseline.len(), 0);
     let remark = last
@@ -251,7 +251,7 @@ fn merges_in_a_circle_are_told_and_join_nobody() {
     let circle = [Stated(MERGE, "A", "B", 1), Stated(MERGE, "B", "A", 2)];
     let mut all = vec![Report("A", 1, 5.0), Report("B", 2, 5.0)];
     all.extend(circle);
-    let site = Site0::tell_all(&all);
+    let site = Place::tell_all(&all);
     for number in [1, 2] {
         let (content, _) = site.of(number);
         assert!(content.joined.is_empty() && content.baseline.is_empty());
@@ -270,7 +270,7 @@ fn merges_in_a_circle_are_told_and_join_nobody() {
 
 #[test]
 fn different_labels_of_one_exam_under_joined_ids_count_as_none() {
-    let site = Site0::tell_all(&[
+    let site = Place::tell_all(&[
         Report("A", 1, 5.0),
         Report("B", 2, 5.0),
         Told::Label("A", 1, Label::Well),
@@ -290,7 +290,7 @@ fn different_labels_of_one_exam_under_joined_ids_count_as_none() {
 /// Those who hang on the circle are not named by the statement that closes it.
 #[test]
 fn a_circle_separates_whoever_was_joined_through_it() {
-    let site = Site0::tell_all(&[
+    let site = Place::tell_all(&[
         Report("A", 1, 5.0),
         Report("D", 2, 5.0),
         Stated(MERGE, "A", "B", 1),
@@ -306,7 +306,7 @@ fn a_circle_separates_whoever_was_joined_through_it() {
 /// Whoever is not concerned is not touched.
 #[test]
 fn other_patients_keep_their_versions() {
-    let site = Site0::tell_all(&[
+    let site = Place::tell_all(&[
         Report("A", 1, 5.0),
         Report("B", 2, 5.0),
         Report("C", 3, 5.0),
@@ -354,6 +354,6 @@ proptest! {
                 (Just(some), Just(again).prop_shuffle())
             })
     ) {
-        prop_assert_eq!(Site0::tell_all(&some).keys(), Site0::tell_all(&other).keys());
+        prop_assert_eq!(Place::tell_all(&some).keys(), Place::tell_all(&other).keys());
     }
 }
