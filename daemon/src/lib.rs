@@ -16,6 +16,7 @@ pub mod forms;
 pub mod geometry;
 pub mod history;
 pub mod normalise;
+pub mod persons;
 pub mod published;
 pub mod reading;
 pub mod render;

@@ -14,12 +14,14 @@ mod renderings;
 mod sum;
 
 pub use forms::{context, envelope, parcel};
-pub use known::{content_of, known};
+pub use known::{content_of, known, latest_results};
 pub use renderings::Beside;
 pub use sum::{Sum, sum};
 
 use crate::assess::Status;
-use crate::observe::Observed;
+use crate::domain::PatientKey;
+use crate::observe::{self, Observed};
+use crate::persons::Person;
 use crate::publish::{self, PublishError};
 use crate::reading::Rules;
 use crate::results::{self, ResultError, Site};
@@ -27,9 +29,9 @@ use crate::store::objects;
 use crate::store::patients::{self, Dirty};
 use crate::store::readings;
 use crate::store::results::{NewResult, ResultRow};
-use crate::store::{Store, StoreError, meta};
+use crate::store::{Store, StoreError, identities, meta};
 use chrono::Utc;
-use known::latest;
+use known::{filed_under, latest};
 use renderings::Renderings;
 use sha2::{Digest, Sha256};
 use std::path::PathBuf;
@@ -156,6 +158,11 @@ impl Pipeline {
         self
     }
 
+    /// Notes an event in the audit trail, if there is one.
+    pub fn note(&self, event: observe::audit::Event) {
+        self.observed.note(|| event);
+    }
+
     /// The store it works on.
     #[must_use]
     pub fn store(&self) -> &Store {
@@ -231,7 +238,13 @@ impl Pipeline {
             if self.is_hurried() {
                 break;
             }
-            match self.assess(&one) {
+            let person = self.store.read(|conn| identities::person(conn, &one.key))?;
+            if person.surviving != one.key {
+                self.pass_on(one, person.surviving)?;
+                done += 1;
+                continue;
+            }
+            match self.assess(&one, &person) {
                 Ok(rows) => assessed.push((one, rows)),
                 Err(PipelineError::Store(StoreError::ReadingDamaged { object })) => {
                     tracing::error!(code = "reading-damaged", %object, "it is read again");
@@ -272,19 +285,36 @@ impl Pipeline {
         Ok(done)
     }
 
+    /// Whoever is known under several ids is assessed under the surviving one alone: two marks of one
+    /// person would make the same versions twice.
+    fn pass_on(&self, one: Dirty, surviving: PatientKey) -> Result<(), PipelineError> {
+        Ok(self.store.write(move |tx| {
+            if patients::clear_dirty(tx, &one)? {
+                patients::mark_dirty(tx, &surviving, Utc::now())?;
+            }
+            Ok(())
+        })?)
+    }
+
     /// Further versions of a patient's results, each with its status.
-    fn assess(&self, one: &Dirty) -> Result<Vec<(NewResult, Status)>, PipelineError> {
+    fn assess(
+        &self,
+        one: &Dirty,
+        person: &Person,
+    ) -> Result<Vec<(NewResult, Status)>, PipelineError> {
         let started = Instant::now();
         let (known, latest) = self
             .store
-            .read(|conn| Ok((known(conn, &one.key)?, latest(conn, &one.key)?)))?;
+            .read(|conn| Ok((known(conn, &one.key)?, latest(conn, person)?)))?;
         let contents = results::of_patient(&known, &self.site)?;
         let mut rows = Vec::new();
         for version in results::new_versions(contents, &latest)? {
             let status = version.content.assessment.status;
             let row = NewResult {
                 exam_id: version.content.exam.id.clone(),
-                patient: one.key.clone(),
+                patient: filed_under(person, &version.content)
+                    .unwrap_or(&one.key)
+                    .clone(),
                 key: version.key,
                 content: serde_json::to_string(&version.content).map_err(ResultError::from)?,
                 why: version.why,

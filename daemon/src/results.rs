@@ -7,15 +7,18 @@ use crate::domain::{
 use crate::geometry;
 use crate::history::{self, Exam, same_person};
 use crate::normalise::Technique;
+use crate::persons::{Person, Unsettled};
 use crate::render::content::Context;
 use crate::render::{Content, change, content};
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// All that is known of one patient.
+/// All that is known of one person.
 #[derive(Debug, Clone, Default)]
 pub struct Known {
-    /// Everything read under the patient's key, each SOP Instance UID at most once.
+    /// Under which ids the person is known; `None`: under that of the readings.
+    pub person: Option<Person>,
+    /// Everything read under the person's ids, each SOP Instance UID at most once.
     pub readings: Vec<ObjectReading>,
     /// Labels by Study Instance UID.
     pub labels: BTreeMap<String, Label>,
@@ -23,6 +26,47 @@ pub struct Known {
     pub events: Vec<Event>,
     /// Opening pressures by Study Instance UID.
     pub pressures: BTreeMap<String, OpeningPressure>,
+    /// Studies for which joined ids have different labels or pressures; none of them is used.
+    pub contradicted: BTreeSet<(String, &'static str)>,
+}
+
+/// Words for what joined ids contradict each other in.
+const LABELS: &str = "labels";
+const PRESSURES: &str = "opening pressures";
+
+/// Code of the remark on them.
+const CONTRADICTED: &str = "joined-ids-contradict";
+
+impl Known {
+    /// Adds the label that a study has under one of the ids.
+    pub fn label(&mut self, study: String, label: Label) {
+        if *self.labels.entry(study.clone()).or_insert(label) != label {
+            self.contradicted.insert((study, LABELS));
+        }
+    }
+
+    /// Adds the opening pressure that a study has under one of the ids.
+    pub fn pressure(&mut self, study: String, pressure: OpeningPressure) {
+        let first = self.pressures.entry(study.clone());
+        if *first.or_insert_with(|| pressure.clone()) != pressure {
+            self.contradicted.insert((study, PRESSURES));
+        }
+    }
+
+    /// Takes out what was contradicted.
+    pub fn settle(&mut self) {
+        for (study, what) in &self.contradicted {
+            match *what {
+                LABELS => drop(self.labels.remove(study)),
+                _ => drop(self.pressures.remove(study)),
+            }
+        }
+    }
+
+    fn is_joined(&self) -> bool {
+        let mut merges = self.person.iter().flat_map(|person| &person.merges);
+        merges.next().is_some()
+    }
 }
 
 /// The rules of the site.
@@ -51,7 +95,21 @@ pub enum ResultError {
 #[must_use]
 pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
     let readings = geometry::against_pictures(&known.readings, &site.technique);
-    history::tell(&readings, &known.labels)
+    let mut exams = history::tell(&readings, &known.labels);
+    for exam in &mut exams {
+        let of_it = known.contradicted.iter();
+        let of_it = of_it.filter(|(study, _)| *study == exam.study_instance_uid);
+        exam.remarks.extend(of_it.map(|(_, what)| {
+            Remark::caution(
+                CONTRADICTED,
+                format!(
+                    "The exam has different {what} under the ids that were joined; none is used."
+                ),
+            )
+            .act("Say again what is right.")
+        }));
+    }
+    exams
 }
 
 /// One result per exam with sheath values, oldest exam first.
@@ -64,6 +122,7 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
     let mut events = known.events.clone();
     events.sort_unstable();
     let context = Context {
+        person: known.person.as_ref(),
         exams: &exams,
         events: &events,
         parameters: &site.parameters,
@@ -85,7 +144,13 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
             (nothing, Course::default())
         });
         let mut result = content(exam, assessment, course, context);
-        result.remarks.extend(strangers(exam, &exams));
+        result
+            .remarks
+            .extend(strangers(exam, &exams, known.is_joined()));
+        result.remarks.extend(unsettled(known));
+        if known.is_joined() {
+            name_ids(&mut result, &known.readings);
+        }
         contents.push(result);
     }
     Ok(contents)
@@ -149,7 +214,11 @@ pub fn histories(known: &Known, site: &Site) -> Vec<assess::History> {
 }
 
 /// A remark when exams under the same id have another birth date or sex.
-fn strangers(exam: &Exam, exams: &[Exam]) -> Option<Remark> {
+fn strangers(exam: &Exam, exams: &[Exam], is_joined: bool) -> Option<Remark> {
+    let under = match is_joined {
+        false => "the same patient id",
+        true => "the joined patient ids",
+    };
     let dates: Vec<String> = exams
         .iter()
         .filter(|other| other.id != exam.id && !same_person(&exam.identity, &other.identity))
@@ -159,13 +228,44 @@ fn strangers(exam: &Exam, exams: &[Exam]) -> Option<Remark> {
         Remark::caution(
             "identity-differs",
             format!(
-                "Exams of {} under the same patient id give another birth date or sex; they were \
-                 not compared with.",
+                "Exams of {} under {under} give another birth date or sex; they were not compared \
+                 with.",
                 dates.join(", ")
             ),
         )
         .act("Find out which exams are filed under the wrong patient.")
     })
+}
+
+/// A remark when merges concern these ids and are not applied.
+fn unsettled(known: &Known) -> Option<Remark> {
+    let (why, merges) = known.person.as_ref()?.unsettled.as_ref()?;
+    let why = match why {
+        Unsettled::Circle => "lead in a circle",
+        Unsettled::Ends => "lead to more than one surviving id",
+    };
+    Some(
+        Remark::caution(
+            "merges-unsettled",
+            format!(
+                "Merges of this patient id with others {why} ({} of them); none is applied, so exams \
+                 under those other ids are not compared with.",
+                merges.len()
+            ),
+        )
+        .act("Take the wrong merge back; `patient list` shows them."),
+    )
+}
+
+/// Says with each report under which id it came.
+fn name_ids(result: &mut Content, readings: &[ObjectReading]) {
+    for report in &mut result.reports {
+        let uid = &report.sop_instance_uid;
+        let mut of_it = readings.iter();
+        let reading = of_it.find(|one| one.sop_instance_uid.as_ref() == Some(uid));
+        let patient = reading.and_then(|one| one.patient.as_ref());
+        report.came_under = patient.map(|patient| patient.key.clone());
+    }
 }
 
 fn asked(exam: &Exam) -> assess::Exam {
@@ -188,7 +288,12 @@ fn asked(exam: &Exam) -> assess::Exam {
             Some(readings.of(eye).iter().map(|(_, plane)| *plane).collect())
         }),
         modality: assess::Modality::Ultrasound,
-        excluded: None,
+        // One of two labels may say that the pressure was raised.
+        excluded: exam
+            .remarks
+            .iter()
+            .any(|remark| remark.code == CONTRADICTED)
+            .then(|| CONTRADICTED.to_owned()),
     }
 }
 

@@ -18,6 +18,7 @@ mod documents;
 mod folder;
 mod forms;
 mod harness;
+mod identity;
 // It measures in /proc.
 #[cfg(target_os = "linux")]
 mod hostile;

@@ -4,7 +4,7 @@
 mod access;
 mod dcmtk;
 mod hostile;
-mod pki;
+pub(crate) mod pki;
 mod raw;
 mod refusals;
 mod senders;

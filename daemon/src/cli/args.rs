@@ -61,6 +61,9 @@ pub(super) enum Command {
     /// Show and steer what is delivered to destinations.
     #[command(subcommand)]
     Outbox(OutboxCommand),
+    /// Say which patient ids are one person's, take that back, or list what was said.
+    #[command(subcommand)]
+    Patient(PatientCommand),
     /// Compare everything stored with its hashes, and the outbox with the store; changes nothing.
     Verify(VerifyArgs),
     /// Copy the store to a new file while the daemon runs, and check the copy.
@@ -414,6 +417,45 @@ pub(super) struct EventArgs {
     /// Take the event back.
     #[arg(long)]
     pub(super) remove: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum PatientCommand {
+    /// Join the exams of two ids under the second.
+    Merge(PairArgs),
+    /// Take a merge back.
+    Unmerge(PairArgs),
+    /// Take merges and un-merges from a CSV table: all of it or, with a mistake, nothing.
+    Import {
+        #[command(flatten)]
+        config: ConfigArg,
+        /// Columns act, from_issuer, from_id, into_issuer, into_id, decided_at, why.
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+    },
+    /// Show every statement about ids, and which merges are in force.
+    List {
+        #[command(flatten)]
+        config: ConfigArg,
+        /// Print JSON Lines, one statement a line.
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+#[derive(Debug, Args)]
+pub(super) struct PairArgs {
+    #[command(flatten)]
+    pub(super) config: ConfigArg,
+    /// The id that goes, as ISSUER|ID; |ID where no issuer is named.
+    #[arg(long, value_name = "ISSUER|ID")]
+    pub(super) from: String,
+    /// The id that survives.
+    #[arg(long, value_name = "ISSUER|ID")]
+    pub(super) into: String,
+    /// The reason, for whoever reads the list later.
+    #[arg(long)]
+    pub(super) why: String,
 }
 
 #[derive(Debug, Args)]

@@ -168,9 +168,13 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
             let config = &mut effective.config;
             config.resolve(open::folder_of(&args.file));
             open::rules(config)?;
-            let tls = &config.dicom.tls;
-            if config.dicom.enabled && !tls.listen.is_empty() {
-                let loaded = tls::load(tls, std::time::SystemTime::now());
+            let dicom = ("receive.dicom.tls", &config.dicom.tls);
+            let dicom = Some(dicom).filter(|_| config.dicom.enabled);
+            let both = dicom
+                .into_iter()
+                .chain([("receive.hl7.tls", &config.hl7.tls)]);
+            for (table, tls) in both.filter(|(_, tls)| !tls.listen.is_empty()) {
+                let loaded = tls::load(table, tls, std::time::SystemTime::now());
                 for warning in loaded.map_err(|e| Failure::Usage(e.to_string()))?.warnings {
                     print::note(warning);
                 }

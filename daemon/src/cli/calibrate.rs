@@ -4,7 +4,7 @@ use super::args::CalibrateArgs;
 use super::{Failure, open, print};
 use crate::department::{self, Calibration, Interval, Patient};
 use crate::pipeline::known;
-use crate::store::patients;
+use crate::store::identities;
 use std::fmt::Write as _;
 use std::fs;
 use std::io::{ErrorKind, IsTerminal, Write as _};
@@ -17,7 +17,7 @@ pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
     let site = open::site(&config);
-    let keys = store.read(patients::list).map_err(Failure::no)?;
+    let keys = store.read(identities::survivors).map_err(Failure::no)?;
     let bar = std::io::stderr()
         .is_terminal()
         .then(|| print::progress("reading patients", keys.len() as u64));

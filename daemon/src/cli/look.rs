@@ -223,7 +223,7 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
         args.patient.issuer.as_deref(),
     )?;
     let rows = store
-        .read(|conn| crate::store::results::latest_of_patient(conn, &key))
+        .read(|conn| pipeline::latest_results(conn, &key))
         .map_err(Failure::no)?;
     let mut exams: Vec<(ResultRow, Content)> = rows
         .into_iter()
@@ -240,8 +240,9 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
     }
     if let Some(path) = &args.svg {
         let events = store
-            .read(|conn| crate::store::people::events(conn, &key))
-            .map_err(Failure::no)?;
+            .read(|conn| known(conn, &key))
+            .map_err(Failure::no)?
+            .events;
         let contents: Vec<&Content> = exams.iter().map(|(_, content)| content).collect();
         let eye: Option<Eye> = args.eye.into();
         let what = eye.map_or(String::new(), |eye| format!(", {} eye", eye.word()));

@@ -10,6 +10,7 @@ mod keep;
 mod look;
 pub(crate) mod open;
 mod outbox;
+mod patient;
 pub(crate) mod print;
 mod render;
 mod say;
@@ -72,6 +73,7 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Template(command) => template::template(&command),
         args::Command::Unmapped(args) => template::unmapped(&args),
         args::Command::Label(args) => say::label(&args),
+        args::Command::Patient(command) => patient::patient(&command),
         args::Command::Pressure(args) => say::pressure(&args),
         args::Command::Event(args) => say::event(&args),
         args::Command::Status(args) => status::status(&args),

@@ -97,7 +97,7 @@ fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
     };
     let row = row.ok_or_else(|| Failure::No(format!("{name} has no result yet")))?;
     let others = store
-        .read(|conn| results::latest_of_patient(conn, &row.patient))
+        .read(|conn| pipeline::latest_results(conn, &row.patient))
         .map_err(Failure::no)?;
     Ok(Told {
         result: pipeline::envelope(&row).map_err(Failure::no)?,

@@ -5,8 +5,10 @@ use super::look::exam_named;
 use super::{Failure, open, print};
 use crate::domain::{Event, EventKind, Label, OpeningPressure, PatientKey};
 use crate::pipeline::Pipeline;
-use crate::store::{patients, people};
+use crate::store::{StoreError, identities, patients, people};
 use chrono::Utc;
+use rusqlite::Connection;
+use std::collections::BTreeSet;
 
 /// `label`: sets or takes back, then re-assesses what depends on it.
 pub(super) fn label(args: &LabelArgs) -> Result<(), Failure> {
@@ -32,7 +34,11 @@ pub(super) fn label(args: &LabelArgs) -> Result<(), Failure> {
     let changed = pipeline
         .store()
         .write(move |tx| {
-            let changed = people::set_label(tx, &patient, &study, label, Utc::now())?;
+            let mut changed = people::set_label(tx, &patient, &study, label, Utc::now())?;
+            // What was said of it under an id that was joined is out of date.
+            for id in others(tx, &patient)? {
+                changed |= people::set_label(tx, &id, &study, None, Utc::now())?;
+            }
             if changed {
                 patients::mark_dirty(tx, &patient, Utc::now())?;
             }
@@ -76,7 +82,10 @@ pub(super) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
     let changed = pipeline
         .store()
         .write(move |tx| {
-            let changed = people::set_pressure(tx, &patient, &study, set.as_ref(), Utc::now())?;
+            let mut changed = people::set_pressure(tx, &patient, &study, set.as_ref(), Utc::now())?;
+            for id in others(tx, &patient)? {
+                changed |= people::set_pressure(tx, &id, &study, None, Utc::now())?;
+            }
             if changed {
                 patients::mark_dirty(tx, &patient, Utc::now())?;
             }
@@ -123,7 +132,11 @@ pub(super) fn event(args: &EventArgs) -> Result<(), Failure> {
         .store()
         .write(move |tx| {
             let changed = if remove {
-                people::remove_event(tx, &patient, event)?
+                let mut removed = people::remove_event(tx, &patient, event)?;
+                for id in others(tx, &patient)? {
+                    removed |= people::remove_event(tx, &id, event)?;
+                }
+                removed
             } else {
                 people::add_event(tx, &patient, event, Utc::now())?
             };
@@ -150,13 +163,20 @@ pub(super) fn event(args: &EventArgs) -> Result<(), Failure> {
     }
 }
 
+/// The other ids that are joined with this one.
+fn others(tx: &Connection, key: &PatientKey) -> Result<BTreeSet<PatientKey>, StoreError> {
+    let mut ids = identities::person(tx, key)?.ids;
+    ids.remove(key);
+    Ok(ids)
+}
+
 /// Assesses and publishes now; a running daemon may do it first, which is as good.
-fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
+pub(super) fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
     while pipeline.assess_some().map_err(Failure::no)? > 0 {}
     pipeline.publish().map_err(Failure::no)?;
     let latest = pipeline
         .store()
-        .read(|conn| crate::store::results::latest_of_patient(conn, key))
+        .read(|conn| crate::pipeline::latest_results(conn, key))
         .map_err(Failure::no)?;
     for row in latest {
         let content = crate::pipeline::content_of(&row).map_err(Failure::no)?;

@@ -10,7 +10,7 @@ use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::Pipeline;
-use crate::receive::{DropFolder, Listener, Live, ReceiveError, listener};
+use crate::receive::{DropFolder, Hl7Listener, Listener, Live, ReceiveError, listener};
 use crate::store::Store;
 use chrono::Utc;
 use std::io::ErrorKind;
@@ -66,11 +66,16 @@ impl Receivers {
             ),
             None => None,
         };
+        let hl7 = Hl7Listener::bind(config.hl7.clone(), store.clone(), observed.clone());
+        let hl7 = runtime.block_on(hl7).map_err(Failure::no)?;
         let address = listener.as_ref().map(Listener::address);
         let live = listener.as_ref().map(Listener::live);
         let mut tasks = Vec::new();
         if let Some(listener) = listener {
             tasks.push(runtime.spawn(listener.run(stopped.clone())));
+        }
+        if let Some(hl7) = hl7 {
+            tasks.push(runtime.spawn(hl7.run(stopped.clone())));
         }
         if let Some(folder) = folder {
             tasks.push(runtime.spawn(folder.run(stopped)));

@@ -329,12 +329,30 @@ fn check_listeners(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) {
         |address: &SocketAddr| address.port() != 0 && config.dicom.listen.contains(address);
     let observing =
         |address: &SocketAddr| address.port() != 0 && config.observe.listen.contains(address);
-    let mut receiving = config.dicom.listen.iter().chain(&tls.listen);
+    const HL7: &str = "receive.hl7";
+    const HL7_TLS: &str = "receive.hl7.tls";
+    let hl7 = &config.hl7.tls;
+    let hl7_on = !hl7.listen.is_empty();
+    let hl7_asks = hl7.client_certificate != ClientCertificate::Off;
+    let others = |address: &SocketAddr| {
+        let mut others = config.dicom.listen.iter().chain(&tls.listen);
+        address.port() != 0 && others.any(|other| other == address)
+    };
+    let twice = |address: &SocketAddr| address.port() != 0 && hl7.listen.contains(address);
+    let mut of_hl7 = config.hl7.listen.iter().chain(&hl7.listen);
+    let receiving = config.dicom.listen.iter().chain(&tls.listen);
+    let mut receiving = receiving.chain(&config.hl7.listen).chain(&hl7.listen);
     let rules = [
         Rule {
             broken: receiving.any(observing),
-            what: "[observe] listen names an address of [receive.dicom]",
-            keys: &[(PLAIN, "listen"), (TLS, "listen"), ("observe", "listen")],
+            what: "[observe] listen names an address of [receive.dicom] or [receive.hl7]",
+            keys: &[
+                (PLAIN, "listen"),
+                (TLS, "listen"),
+                (HL7, "listen"),
+                (HL7_TLS, "listen"),
+                ("observe", "listen"),
+            ],
             instead: "give it a port of its own, as 127.0.0.1:9464",
         },
         Rule {
@@ -342,6 +360,37 @@ fn check_listeners(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) {
             what: "[receive.dicom] is switched on and listens nowhere",
             keys: &[(PLAIN, "listen"), (TLS, "listen")],
             instead: "name an address in one of the two listen keys, or write enabled = false",
+        },
+        Rule {
+            broken: of_hl7.any(others) || config.hl7.listen.iter().any(twice),
+            what: "[receive.hl7] listens on an address that another listen key names",
+            keys: &[
+                (PLAIN, "listen"),
+                (TLS, "listen"),
+                (HL7, "listen"),
+                (HL7_TLS, "listen"),
+            ],
+            instead: "give HL7 ports of its own; 2575 is the registered one",
+        },
+        Rule {
+            broken: hl7_on && (hl7.certificate.is_none() || hl7.key.is_none()),
+            what: "[receive.hl7.tls] has no certificate or no key for it",
+            keys: &[
+                (HL7_TLS, "listen"),
+                (HL7_TLS, "key"),
+                (HL7_TLS, "certificate"),
+            ],
+            instead: "write certificate = \"server.pem\" and key = \"server.key\", or listen = []",
+        },
+        Rule {
+            broken: hl7_on && hl7_asks && hl7.client_ca.is_none(),
+            what: "[receive.hl7.tls] asks peers for certificates and names no client_ca to check them",
+            keys: &[
+                (HL7_TLS, "listen"),
+                (HL7_TLS, "client_certificate"),
+                (HL7_TLS, "client_ca"),
+            ],
+            instead: "write client_ca = \"ca.pem\", or client_certificate = \"off\" to let anyone connect",
         },
         Rule {
             broken: tls.listen.iter().any(shared),

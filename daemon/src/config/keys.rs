@@ -1,6 +1,5 @@
 //! The one list of keys: table, name, meaning and bounds.
 
-use super::Config;
 use super::destination::{self, DestinationSettings, Kind};
 use super::settings::{After, ClientCertificate, LogFormat, LogLevel, Malformed, SenderSettings};
 use super::value::{
@@ -8,6 +7,7 @@ use super::value::{
     issuer, list, network, number, one_or_list, optional_path, path, plain_name, sha256, some, url,
     whole, word,
 };
+use super::{AuthoritySettings, Config};
 use crate::assess::Unlabelled;
 use crate::deliver::way::DicomForm;
 use crate::forms::hl7::Processing;
@@ -57,6 +57,12 @@ const ROWS: &[Rows] = &[
                 .destination
                 .push(DestinationSettings::default())
         },
+    },
+    Rows {
+        table: "receive.hl7.authority",
+        id: "authority",
+        example: "\"ADT-HOSPITAL\"",
+        begin: |config| config.hl7.authority.push(AuthoritySettings::default()),
     },
 ];
 
@@ -182,6 +188,33 @@ keys! {
         fallback_charset: some(charset),
     }
     ["receive.dicom.tls"] [dicom.tls] {
+        listen: one_or_list(address),
+        certificate: optional_path,
+        key: optional_path,
+        client_ca: optional_path,
+        client_certificate: word(&[
+            ("required", ClientCertificate::Required),
+            ("optional", ClientCertificate::Optional),
+            ("off", ClientCertificate::Off),
+        ]),
+        max_handshakes: whole(1, 10_000),
+        handshake_timeout_s: whole(1, 3600),
+    }
+    ["receive.hl7"] hl7 {
+        listen: one_or_list(address),
+        addresses_allowed: list(network),
+        max_connections: whole(1, 10_000),
+        max_message_bytes: whole(1024, 64 * 1024 * 1024),
+        idle_timeout_s: whole(1, 86_400),
+        message_timeout_s: whole(1, 3600),
+        write_timeout_s: whole(1, 3600),
+        default_issuer: issuer,
+    }
+    ["receive.hl7.authority"] (hl7.authority) {
+        authority: issuer,
+        issuer: issuer,
+    }
+    ["receive.hl7.tls"] [hl7.tls] {
         listen: one_or_list(address),
         certificate: optional_path,
         key: optional_path,

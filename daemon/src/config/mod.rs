@@ -7,6 +7,7 @@
 
 mod check;
 mod destination;
+mod hl7;
 mod keys;
 mod layers;
 mod raw;
@@ -18,6 +19,7 @@ mod value;
 mod tests;
 
 pub use destination::{DestinationSettings, Kind};
+pub use hl7::{AuthoritySettings, Hl7Settings};
 pub use layers::{Effective, Layer, Setting, environment};
 pub use settings::{
     After, ClientCertificate, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DeliverSettings,
@@ -41,6 +43,8 @@ pub const DEFAULT_TEXT: &str = include_str!("../../../config/daemon.toml");
 pub struct Config {
     /// `[receive.dicom]`, with `[receive.dicom.tls]` in it.
     pub dicom: DicomSettings,
+    /// `[receive.hl7]`, with `[receive.hl7.tls]` in it.
+    pub hl7: Hl7Settings,
     /// `[receive.folder]`.
     pub folder: FolderSettings,
     /// `[store]`.
@@ -96,12 +100,11 @@ impl Config {
     /// Makes relative paths relative to `base`, the folder of the configuration file.
     pub fn resolve(&mut self, base: &Path) {
         let paths: [&mut PathBuf; 2] = [&mut self.store.path, &mut self.outbox.folder];
-        let tls = &mut self.dicom.tls;
+        let tls = [&mut self.dicom.tls, &mut self.hl7.tls].into_iter();
+        let tls = tls.flat_map(|tls| [&mut tls.certificate, &mut tls.key, &mut tls.client_ca]);
         let paths = paths
             .into_iter()
-            .chain(tls.certificate.as_mut())
-            .chain(tls.key.as_mut())
-            .chain(tls.client_ca.as_mut())
+            .chain(tls.flatten())
             .chain(self.folder.path.as_mut())
             .chain(self.templates.folder.as_mut())
             .chain(self.observe.audit.as_mut())

@@ -60,6 +60,9 @@ impl Config {
         if self.dicom.sender != other.dicom.sender {
             differences.push(heading("receive.dicom.sender"));
         }
+        if self.hl7.authority != other.hl7.authority {
+            differences.push(heading("receive.hl7.authority"));
+        }
         if self.deliver != other.deliver {
             differences.push(heading("destination"));
         }

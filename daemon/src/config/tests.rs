@@ -70,12 +70,18 @@ fn the_shipped_default_explains_every_key_once_in_the_order_of_the_list() {
 
 /// The tables that may stand several times are shown as comments; without the marks they are read.
 #[test]
-fn the_shipped_default_shows_every_key_of_a_sender() {
-    let (_, shown) = DEFAULT_TEXT
-        .split_once("# [[receive.dicom.sender]]\n")
-        .unwrap();
+fn the_shipped_default_shows_every_key_of_a_row() {
+    let sender = shown("receive.dicom.sender");
+    assert_eq!(sender.dicom.sender[0].ae_title, "CART1");
+    let authority = shown("receive.hl7.authority");
+    assert_eq!(authority.hl7.authority[0].issuer, "OUR-HOSPITAL");
+}
+
+fn shown(table: &str) -> Config {
+    let heading = format!("[[{table}]]\n");
+    let (_, shown) = DEFAULT_TEXT.split_once(&format!("# {heading}")).unwrap();
     let shown = shown.split_once("\n\n").unwrap().0;
-    let mut text = "[[receive.dicom.sender]]\n".to_owned();
+    let mut text = heading;
     let mut found = Vec::new();
     let mut explained = false;
     for line in shown.lines() {
@@ -87,12 +93,9 @@ fn the_shipped_default_shows_every_key_of_a_sender() {
         }
         explained = line.starts_with('#');
     }
-    let known: Vec<_> = keys::of_table("receive.dicom.sender")
-        .map(|key| key.name)
-        .collect();
+    let known: Vec<_> = keys::of_table(table).map(|key| key.name).collect();
     assert_eq!(found, known);
-    let config = Config::from_text("x.toml", &text).expect("no mistake");
-    assert_eq!(config.dicom.sender[0].ae_title, "CART1");
+    Config::from_text("x.toml", &text).expect("no mistake")
 }
 
 #[test]
@@ -150,6 +153,26 @@ fn every_key_is_read_into_its_own_place() {
         client_certificate = "optional"
         max_handshakes = 13
         handshake_timeout_s = 14
+        [receive.hl7]
+        listen = "[::1]:2575"
+        addresses_allowed = ["192.0.2.0/24"]
+        max_connections = 2
+        max_message_bytes = 2048
+        idle_timeout_s = 3
+        message_timeout_s = 4
+        write_timeout_s = 5
+        default_issuer = "H"
+        [[receive.hl7.authority]]
+        authority = "AA"
+        issuer = "BB"
+        [receive.hl7.tls]
+        listen = "[::1]:2576"
+        certificate = "c"
+        key = "k"
+        client_ca = "a"
+        client_certificate = "optional"
+        max_handshakes = 13
+        handshake_timeout_s = 14
         [receive.folder]
         path = "in"
         scan_every_ms = 1_500
@@ -176,6 +199,8 @@ fn every_key_is_read_into_its_own_place() {
         folder = "o"
         text = false
         html = false
+        pdf = false
+        csv = false
         [observe]
         log = "debug"
         log_format = "json"

@@ -155,9 +155,7 @@ impl Maker<'_> {
     fn subject(&self) -> Value {
         let patient = &self.content().patient;
         let mut identifier = Map::new();
-        let universal = self
-            .context
-            .agreed(self.result, |origin| origin.issuer_universal.as_ref());
+        let universal = self.context.issuer_universal(self.result);
         if let Some((entity, kind)) = universal
             && kind == "ISO"
         {

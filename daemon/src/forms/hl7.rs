@@ -3,7 +3,7 @@
 //! The side is part of every code (`diameter-right`), since v2.5.1 has no field for it beside a
 //! value: a receiver that keeps code and value alone cannot mix up the eyes.
 
-mod segment;
+pub(crate) mod segment;
 
 use super::codes::{self, Coded};
 use super::ids::{Of, uuid};
@@ -132,7 +132,7 @@ fn status(result: &Envelope) -> &'static str {
 
 fn patient(result: &Envelope, context: &Context) -> Segment {
     let patient = &result.content.patient;
-    let universal = context.agreed(result, |origin| origin.issuer_universal.as_ref());
+    let universal = context.issuer_universal(result);
     let (entity, kind) = match universal {
         Some((entity, kind)) => (entity.as_str(), kind.as_str()),
         None => ("", ""),

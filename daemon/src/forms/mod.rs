@@ -104,6 +104,19 @@ impl Context {
         self.sources.iter().filter(stands)
     }
 
+    /// The universal id of the issuer of the patient id, where the sources came under that issuer.
+    fn issuer_universal<'a>(&'a self, result: &'a Envelope) -> Option<&'a (String, String)> {
+        let content = &result.content;
+        let mut under = content
+            .reports
+            .iter()
+            .filter_map(|one| one.came_under.as_ref());
+        match under.any(|key| key.issuer != content.patient.issuer) {
+            true => None,
+            false => self.agreed(result, |origin| origin.issuer_universal.as_ref()),
+        }
+    }
+
     /// What all standing sources that speak agree on.
     fn agreed<'a, T: PartialEq>(
         &'a self,

@@ -24,6 +24,9 @@ pub struct ObjectUse {
     pub superseded_by: Vec<String>,
     /// Remarks on the report as a whole.
     pub remarks: Vec<Remark>,
+    /// The patient id it came under, where several are joined.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub came_under: Option<PatientKey>,
 }
 
 /// One value of an exam with the report it comes from.
@@ -43,7 +46,7 @@ pub struct Exam {
     pub id: String,
     /// Study Instance UID.
     pub study_instance_uid: String,
-    /// Whose exam it is filed as.
+    /// The id that its reports came under; where ids are joined and there are several, the first.
     pub patient: PatientKey,
     /// Birth date and sex as its reports agree on them.
     pub identity: Identity,
@@ -101,11 +104,9 @@ impl Exam {
         if speaking.is_empty() {
             speaking.clone_from(&readings);
         }
-        let patient = speaking
-            .iter()
-            .find_map(|r| r.patient.as_ref())?
-            .key
-            .clone();
+        // Where ids are joined, reports of one study may stand under several.
+        let keys = speaking.iter().filter_map(|r| r.patient.as_ref());
+        let patient = keys.map(|patient| &patient.key).min()?.clone();
         let mut facts = Agreement::default();
         for fact in speaking.iter().filter_map(|r| r.exam.as_ref()) {
             facts.operator.see(fact.operator.as_ref());
@@ -202,6 +203,7 @@ impl Exam {
             template: reading.template.clone(),
             superseded_by,
             remarks: reading.remarks.clone(),
+            came_under: None,
         });
     }
 

@@ -2,7 +2,7 @@
 //! crash between the two tells it again.
 
 use super::{Pipeline, PipelineError};
-use crate::domain::Disposition;
+use crate::domain::{Disposition, PatientKey};
 use crate::observe;
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
@@ -61,16 +61,21 @@ impl Pipeline {
             return true;
         };
         let now = Utc::now();
-        let published = |row: &ResultRow| Event::Published {
-            folder: self.outbox.clone(),
-            facts: Facts {
-                patient: Some(row.patient.clone()),
-                study: serde_json::from_str(&row.content)
-                    .ok()
-                    .map(|content: Content| content.exam.study_instance_uid),
-                instance: None,
-                number: Some(publish::folder_name(&row.exam_id, row.version)),
-            },
+        let published = |row: &ResultRow| {
+            let content: Option<Content> = serde_json::from_str(&row.content).ok();
+            let patient = content.as_ref().map(|content| PatientKey {
+                issuer: content.patient.issuer.clone(),
+                id: content.patient.id.clone(),
+            });
+            Event::Published {
+                folder: self.outbox.clone(),
+                facts: Facts {
+                    patient: Some(patient.unwrap_or_else(|| row.patient.clone())),
+                    study: content.map(|content| content.exam.study_instance_uid),
+                    instance: None,
+                    number: Some(publish::folder_name(&row.exam_id, row.version)),
+                },
+            }
         };
         let events: Vec<_> = rows.iter().map(|row| (now, published(row))).collect();
         trail.write(&events)

@@ -1,41 +1,77 @@
 //! What the store holds of one patient.
 
 use crate::domain::PatientKey;
+use crate::history::exam_id;
+use crate::persons::Person;
 use crate::render::Content;
 use crate::results::{Known, Latest};
 use crate::store::readings::{self, StoredDisposition};
 use crate::store::results::{self, ResultRow};
-use crate::store::{StoreError, people};
+use crate::store::{StoreError, identities, people};
 use rusqlite::Connection;
 use std::collections::BTreeMap;
 
-/// Everything known of a patient.
+/// Everything known of the person behind an id, under all ids that are theirs.
 ///
 /// # Errors
 ///
 /// When the store cannot be read.
 pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
-    let readings = readings::of_patient(conn, key)?
-        .into_iter()
-        .filter(|stored| stored.disposition != StoredDisposition::Repeat)
-        .map(|stored| stored.reading)
-        .collect();
-    Ok(Known {
-        readings,
-        labels: people::labels(conn, key)?.into_iter().collect(),
-        events: people::events(conn, key)?,
-        pressures: people::pressures(conn, key)?.into_iter().collect(),
-    })
+    let person = identities::person(conn, key)?;
+    let mut known = Known::default();
+    for key in &person.ids {
+        let readings = readings::of_patient(conn, key)?.into_iter();
+        let readings = readings.filter(|stored| stored.disposition != StoredDisposition::Repeat);
+        known.readings.extend(readings.map(|stored| stored.reading));
+        for (study, label) in people::labels(conn, key)? {
+            known.label(study, label);
+        }
+        for (study, pressure) in people::pressures(conn, key)? {
+            known.pressure(study, pressure);
+        }
+        known.events.extend(people::events(conn, key)?);
+    }
+    known.events.sort_unstable();
+    known.events.dedup();
+    known.settle();
+    known.person = Some(person);
+    Ok(known)
+}
+
+/// The newest version of each exam's result of the person behind an id.
+///
+/// # Errors
+///
+/// When the store cannot be read.
+pub fn latest_results(conn: &Connection, key: &PatientKey) -> Result<Vec<ResultRow>, StoreError> {
+    of_person(conn, &identities::person(conn, key)?)
+}
+
+/// A result is filed under the id that its exam came under, whoever that is joined with.
+fn of_person(conn: &Connection, person: &Person) -> Result<Vec<ResultRow>, StoreError> {
+    let mut rows = Vec::new();
+    for key in &person.ids {
+        rows.extend(results::latest_of_patient(conn, key)?);
+    }
+    rows.sort_by(|a, b| a.exam_id.cmp(&b.exam_id));
+    Ok(rows)
+}
+
+/// Under which of the person's ids an exam came: its name is made of it.
+pub(super) fn filed_under<'p>(person: &'p Person, content: &Content) -> Option<&'p PatientKey> {
+    let exam = &content.exam;
+    let mut ids = person.ids.iter();
+    ids.find(|key| exam_id(key, &exam.study_instance_uid) == exam.id)
 }
 
 /// The newest version of each exam's result. A damaged one says what the newest sound version
 /// before it said, under a key that nothing equals: whatever is told now replaces it.
 pub(super) fn latest(
     conn: &Connection,
-    key: &PatientKey,
+    person: &Person,
 ) -> Result<BTreeMap<String, Latest>, StoreError> {
     let mut latest = BTreeMap::new();
-    for row in results::latest_of_patient(conn, key)? {
+    for row in of_person(conn, person)? {
         let (version, exam) = (row.version, row.exam_id.clone());
         let told = match sound(&row) {
             Some(content) => Some((row.key, content)),

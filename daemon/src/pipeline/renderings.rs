@@ -1,11 +1,11 @@
 //! The files of one result, from its row and, for the picture, from the patient's other results.
 
-use super::{content_of, envelope};
+use super::{content_of, envelope, latest_results};
 use crate::domain::PatientKey;
 use crate::publish::Files;
 use crate::render::trend::Trend;
 use crate::render::{Content, csv, html, pdf, text};
-use crate::store::results::{self, ResultRow};
+use crate::store::results::ResultRow;
 use crate::store::{Store, StoreError};
 use std::cell::RefCell;
 
@@ -84,9 +84,7 @@ impl<'a> Renderings<'a> {
     }
 
     fn results_of(&self, key: &PatientKey) -> Result<Vec<Content>, StoreError> {
-        let rows = self
-            .store
-            .read(|conn| results::latest_of_patient(conn, key))?;
+        let rows = self.store.read(|conn| latest_results(conn, key))?;
         rows.iter().map(content_of).collect()
     }
 }

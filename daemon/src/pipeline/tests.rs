@@ -40,3 +40,5 @@ fn whoever_is_in_a_hurry_leaves_the_rest_for_the_next_time() {
     let done = open().drain(Duration::ZERO, |_| {}).unwrap();
     assert_eq!((done.read, done.assessed, done.published), (1, 1, 1));
 }
+
+mod joined;

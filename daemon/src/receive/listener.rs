@@ -67,7 +67,10 @@ impl Live {
 fn tls_of(settings: &DicomSettings) -> Result<Option<Arc<Tls>>, ReceiveError> {
     match settings.tls.listen.is_empty() {
         true => Ok(None),
-        false => Ok(Some(Arc::new(Tls::new(&settings.tls)?))),
+        false => Ok(Some(Arc::new(Tls::new(
+            "receive.dicom.tls",
+            &settings.tls,
+        )?))),
     }
 }
 

@@ -20,6 +20,8 @@ mod connection;
 #[cfg(feature = "edges")]
 pub mod folder;
 #[cfg(feature = "edges")]
+pub mod hl7;
+#[cfg(feature = "edges")]
 pub mod listener;
 #[cfg(feature = "edges")]
 pub(crate) mod negotiate;
@@ -38,6 +40,8 @@ mod wire;
 
 #[cfg(feature = "edges")]
 pub use folder::DropFolder;
+#[cfg(feature = "edges")]
+pub use hl7::Hl7Listener;
 #[cfg(feature = "edges")]
 pub use listener::{Listener, Live};
 

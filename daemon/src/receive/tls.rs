@@ -1,4 +1,4 @@
-//! TLS 1.2 and 1.3 in front of associations.
+//! TLS 1.2 and 1.3 in front of associations and HL7 connections.
 //!
 //! DICOM PS3.15 B.12 (BCP 195: RFC 8996 and RFC 9325): nothing older than TLS 1.2, only suites
 //! with authenticated encryption and forward secrecy, and no way down from TLS: on this port there
@@ -27,27 +27,42 @@ use x509_cert::der::Decode;
 /// How long before the end of our certificate the log begins to warn.
 const WARN_BEFORE: Duration = Duration::from_secs(30 * 24 * 3600);
 
+/// A key of the configuration.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Key {
+    /// Its table.
+    pub table: &'static str,
+    /// Its name.
+    pub name: &'static str,
+}
+
+impl std::fmt::Display for Key {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "[{}] {}", self.table, self.name)
+    }
+}
+
 /// TLS could not be set up.
 #[derive(Debug, thiserror::Error)]
 pub enum TlsError {
     /// A key of the configuration that TLS needs is empty.
-    #[error("[receive.dicom.tls] {0} is empty; name a file")]
-    Unnamed(&'static str),
+    #[error("{0} is empty; name a file")]
+    Unnamed(Key),
     /// A file cannot be read.
-    #[error("{}: {source}; [receive.dicom.tls] {key} names it", path.display())]
+    #[error("{}: {source}; {key} names it", path.display())]
     File {
         /// The key of the configuration.
-        key: &'static str,
+        key: Key,
         /// The file.
         path: PathBuf,
         /// What the system says.
         source: std::io::Error,
     },
     /// A file does not hold what it should.
-    #[error("{}: {what}; [receive.dicom.tls] {key} names it", path.display())]
+    #[error("{}: {what}; {key} names it", path.display())]
     Content {
         /// The key of the configuration.
-        key: &'static str,
+        key: Key,
         /// The file.
         path: PathBuf,
         /// What is wrong.
@@ -72,16 +87,21 @@ pub struct Loaded {
     pub warnings: Vec<String>,
 }
 
-/// Reads and checks the files that the settings name.
+/// Reads and checks the files that the settings in `table` name.
 ///
 /// # Errors
 /// One of them is missing, is something else, does not fit the others, or is out of date at `now`.
-pub fn load(settings: &TlsSettings, now: SystemTime) -> Result<Loaded, TlsError> {
-    let certificate = named("certificate", settings.certificate.as_deref())?;
-    let key = named("key", settings.key.as_deref())?;
-    let chain = certificates("certificate", certificate)?;
+pub fn load(
+    table: &'static str,
+    settings: &TlsSettings,
+    now: SystemTime,
+) -> Result<Loaded, TlsError> {
+    let of = |name| Key { table, name };
+    let certificate = named(of("certificate"), settings.certificate.as_deref())?;
+    let key = named(of("key"), settings.key.as_deref())?;
+    let chain = certificates(of("certificate"), certificate)?;
     let mut warnings = Vec::new();
-    let expires = valid_until(certificate, &chain, now)?;
+    let expires = valid_until(of("certificate"), certificate, &chain, now)?;
     if expires
         .duration_since(now)
         .is_ok_and(|left| left < WARN_BEFORE)
@@ -104,15 +124,15 @@ pub fn load(settings: &TlsSettings, now: SystemTime) -> Result<Loaded, TlsError>
     };
     let builder = ServerConfig::builder_with_provider(Arc::clone(&provider))
         .with_protocol_versions(&[&TLS13, &TLS12])
-        .map_err(|error| broken("certificate", certificate, &error))?;
+        .map_err(|error| broken(of("certificate"), certificate, &error))?;
     let builder = if settings.client_certificate == ClientCertificate::Off {
         builder.with_no_client_auth()
     } else {
-        let path = named("client_ca", settings.client_ca.as_deref())?;
+        let path = named(of("client_ca"), settings.client_ca.as_deref())?;
         let mut authorities = RootCertStore::empty();
-        for authority in certificates("client_ca", path)? {
+        for authority in certificates(of("client_ca"), path)? {
             let added = authorities.add(authority);
-            added.map_err(|error| broken("client_ca", path, &error))?;
+            added.map_err(|error| broken(of("client_ca"), path, &error))?;
         }
         let verifier = WebPkiClientVerifier::builder_with_provider(Arc::new(authorities), provider);
         let verifier = match settings.client_certificate {
@@ -120,18 +140,17 @@ pub fn load(settings: &TlsSettings, now: SystemTime) -> Result<Loaded, TlsError>
             _ => verifier,
         };
         let verifier = verifier.build();
-        builder.with_client_cert_verifier(verifier.map_err(|e| broken("client_ca", path, &e))?)
+        builder.with_client_cert_verifier(verifier.map_err(|e| broken(of("client_ca"), path, &e))?)
     };
-    let mut config =
-        builder
-            .with_single_cert(chain, private_key(key)?)
-            .map_err(|error| match error {
-                RustlsError::InconsistentKeys(_) => TlsError::Mismatch {
-                    key: key.to_owned(),
-                    certificate: certificate.to_owned(),
-                },
-                other => broken("key", key, &other),
-            })?;
+    let mut config = builder
+        .with_single_cert(chain, private_key(of("key"), key)?)
+        .map_err(|error| match error {
+            RustlsError::InconsistentKeys(_) => TlsError::Mismatch {
+                key: key.to_owned(),
+                certificate: certificate.to_owned(),
+            },
+            other => broken(of("key"), key, &other),
+        })?;
     // Each association shows its certificate anew: one that has ended since opens nothing.
     config.session_storage = Arc::new(NoServerSessionStorage {});
     config.send_tls13_tickets = 0;
@@ -142,11 +161,11 @@ pub fn load(settings: &TlsSettings, now: SystemTime) -> Result<Loaded, TlsError>
     })
 }
 
-fn named<'p>(key: &'static str, path: Option<&'p Path>) -> Result<&'p Path, TlsError> {
+fn named(key: Key, path: Option<&Path>) -> Result<&Path, TlsError> {
     path.ok_or(TlsError::Unnamed(key))
 }
 
-fn read(key: &'static str, path: &Path) -> Result<Vec<u8>, TlsError> {
+fn read(key: Key, path: &Path) -> Result<Vec<u8>, TlsError> {
     fs::read(path).map_err(|source| TlsError::File {
         key,
         path: path.to_owned(),
@@ -154,7 +173,7 @@ fn read(key: &'static str, path: &Path) -> Result<Vec<u8>, TlsError> {
     })
 }
 
-fn certificates(key: &'static str, path: &Path) -> Result<Vec<CertificateDer<'static>>, TlsError> {
+fn certificates(key: Key, path: &Path) -> Result<Vec<CertificateDer<'static>>, TlsError> {
     let content = |what: String| TlsError::Content {
         key,
         path: path.to_owned(),
@@ -168,9 +187,9 @@ fn certificates(key: &'static str, path: &Path) -> Result<Vec<CertificateDer<'st
     }
 }
 
-fn private_key(path: &Path) -> Result<PrivateKeyDer<'static>, TlsError> {
-    PrivateKeyDer::from_pem_slice(&read("key", path)?).map_err(|error| TlsError::Content {
-        key: "key",
+fn private_key(key: Key, path: &Path) -> Result<PrivateKeyDer<'static>, TlsError> {
+    PrivateKeyDer::from_pem_slice(&read(key, path)?).map_err(|error| TlsError::Content {
+        key,
         path: path.to_owned(),
         what: match error {
             PemError::NoItemsFound => {
@@ -183,12 +202,13 @@ fn private_key(path: &Path) -> Result<PrivateKeyDer<'static>, TlsError> {
 
 /// The end of the first certificate, if it holds at `now`.
 fn valid_until(
+    key: Key,
     path: &Path,
     chain: &[CertificateDer<'_>],
     now: SystemTime,
 ) -> Result<SystemTime, TlsError> {
     let content = |what: String| TlsError::Content {
-        key: "certificate",
+        key,
         path: path.to_owned(),
         what,
     };
@@ -241,12 +261,12 @@ pub(super) struct Tls {
 
 impl Tls {
     /// Loads what the settings name, and says in the log what is to be put right.
-    pub(super) fn new(settings: &TlsSettings) -> Result<Self, TlsError> {
+    pub(super) fn new(table: &'static str, settings: &TlsSettings) -> Result<Self, TlsError> {
         let Loaded {
             config,
             expires,
             warnings,
-        } = load(settings, SystemTime::now())?;
+        } = load(table, settings, SystemTime::now())?;
         for warning in warnings {
             tracing::warn!(code = "tls-files", "{warning}");
         }

@@ -25,7 +25,7 @@ type Applies = fn(&Content) -> bool;
 /// Helmke, J Neurosurg 1997, and Hansen et al., Acta Ophthalmol 2011 (pressure response and
 /// hysteresis); Subramanian et al., World Neurosurg 2021 (time after shunting); Kerscher et al.,
 /// Childs Nerv Syst 2020 (open fontanelle); Anaesthesia 2017, PMID 28177116 (carbon dioxide).
-const CAUTIONS: [(&str, &str, Applies); 9] = [
+const CAUTIONS: [(&str, &str, Applies); 10] = [
     (
         "not-a-diagnosis",
         "This is one element among history, examination and imaging, not a diagnosis. Follow the \
@@ -55,6 +55,12 @@ const CAUTIONS: [(&str, &str, Applies); 9] = [
         "The comparison holds only between exams measured the same way: same borders, plane and \
          depth, and best the same person and machine. What was unknown is listed as a remark.",
         |content| !matches!(content.assessment.status, Status::NoBaseline),
+    ),
+    (
+        "ids-joined",
+        "This result joins exams that came under different patient ids, because somebody stated that \
+         they are one person's. If that is wrong, so is the comparison.",
+        |content| !content.joined.is_empty(),
     ),
     (
         "open-fontanelle",

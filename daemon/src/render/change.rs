@@ -22,7 +22,11 @@ pub fn why(before: Option<&Content>, now: &Content) -> Vec<String> {
     if before.events != now.events {
         reasons.push("the events of the patient changed".into());
     }
-    if before.patient != now.patient || before.exam.performed_at != now.exam.performed_at {
+    identity(before, now, &mut reasons);
+    if before.patient.birth_date != now.patient.birth_date
+        || before.patient.sex != now.patient.sex
+        || before.exam.performed_at != now.exam.performed_at
+    {
         reasons.push("identity or date of the exam was corrected".into());
     }
     if before.parameters != now.parameters || before.technique != now.technique {
@@ -33,6 +37,27 @@ pub fn why(before: Option<&Content>, now: &Content) -> Vec<String> {
         reasons.push("templates or software read the same reports differently".into());
     }
     reasons
+}
+
+/// Who the patient is by merges of ids.
+fn identity(before: &Content, now: &Content, reasons: &mut Vec<String>) {
+    let id = |content: &Content| (content.patient.issuer.clone(), content.patient.id.clone());
+    let pairs = |content: &Content| -> BTreeSet<_> {
+        let merges = content.joined.iter();
+        merges
+            .map(|one| (one.from.clone(), one.into.clone()))
+            .collect()
+    };
+    let (old, new) = (pairs(before), pairs(now));
+    if !new.is_subset(&old) {
+        reasons.push("patient ids were joined by a merge".into());
+    }
+    if !old.is_subset(&new) {
+        reasons.push("a merge of patient ids was taken back".into());
+    }
+    if id(before) != id(now) {
+        reasons.push("the exam is now filed under another patient id".into());
+    }
 }
 
 /// What stands beside the comparison. Compared as it is written: a stored content has rounded numbers.

@@ -4,11 +4,13 @@ use super::cautions::{self, Caution};
 use crate::assess::{Assessment, Course, Parameters, Why};
 use crate::companions::{self, Companions};
 use crate::domain::{
-    Border, Device, Event, Eye, Label, Millimetres, Moment, OpeningPressure, Quantity, Remark, Sex,
+    Border, Device, Event, Eye, Label, Millimetres, Moment, OpeningPressure, PatientKey, Quantity,
+    Remark, Sex,
 };
 use crate::geometry::NOT_COMPUTED;
 use crate::history::{Exam, ExamMeasurement, ObjectUse};
 use crate::normalise::Technique;
+use crate::persons::{Merge, Person};
 use crate::published::{self, Published};
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
@@ -26,6 +28,14 @@ pub struct ResultPatient {
     pub birth_date: Option<NaiveDate>,
     /// Sex, if known.
     pub sex: Option<Sex>,
+}
+
+/// An id with its issuer, for people.
+fn named(key: &PatientKey) -> String {
+    match key.issuer.as_str() {
+        "" => format!("{} (no issuer named)", key.id),
+        issuer => format!("{} ({issuer})", key.id),
+    }
 }
 
 /// The exam of a result.
@@ -83,8 +93,11 @@ pub struct NotCompared {
 /// All that a result says. Equal contents have equal keys.
 #[derive(Clone, PartialEq, Serialize, Deserialize)]
 pub struct Content {
-    /// Whose.
+    /// Whose. Of several ids the surviving one.
     pub patient: ResultPatient,
+    /// The merges that join several ids, if there are any, by id.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub joined: Vec<Merge>,
     /// Which exam.
     pub exam: ResultExam,
     /// Its reports, replaced ones included.
@@ -125,6 +138,8 @@ pub struct Content {
 /// What the rendering needs beside the exam and its assessment.
 #[derive(Debug, Clone, Copy)]
 pub struct Context<'a> {
+    /// Under which ids the person is known; `None`: under that of the exams.
+    pub person: Option<&'a Person>,
     /// All exams of the patient, to show the baseline from.
     pub exams: &'a [Exam],
     /// Dated facts of the patient, by date.
@@ -173,10 +188,13 @@ pub fn content(
             })
         })
         .collect();
+    let person = context.person;
+    let key = person.map_or(&exam.patient, |person| &person.surviving);
     let mut content = Content {
+        joined: person.map_or(Vec::new(), |person| person.merges.clone()),
         patient: ResultPatient {
-            issuer: exam.patient.issuer.clone(),
-            id: exam.patient.id.clone(),
+            issuer: key.issuer.clone(),
+            id: key.id.clone(),
             birth_date: exam.identity.birth_date,
             sex: exam.identity.sex,
         },
@@ -251,6 +269,29 @@ impl Content {
         let rows = &self.assessment.rows;
         let row = rows.both.or(rows.right).or(rows.left);
         row.map(|row| row.measured_mm)
+    }
+
+    /// The ids that were joined: a line for each merge, and one for each report that came under
+    /// another id.
+    #[must_use]
+    pub fn joined_lines(&self) -> Vec<String> {
+        let merge = |merge: &Merge| {
+            let since = merge.since.format("%Y-%m-%d %H:%M UTC");
+            let (from, into) = (named(&merge.from), named(&merge.into));
+            format!("{from} was merged into {into}, since {since}.")
+        };
+        let other = |report: &ObjectUse| {
+            let under = report.came_under.as_ref()?;
+            let patient = &self.patient;
+            ((&under.id, &under.issuer) != (&patient.id, &patient.issuer)).then(|| {
+                let uid = &report.sop_instance_uid;
+                format!("Report {uid} of this exam came under {}.", named(under))
+            })
+        };
+        let merges = self.joined.iter().map(merge);
+        merges
+            .chain(self.reports.iter().filter_map(other))
+            .collect()
     }
 
     /// Idempotency key: equal for equal contents, whenever and however often they are made.

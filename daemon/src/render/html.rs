@@ -86,6 +86,7 @@ pub fn page(result: &Envelope, trends: &[Trend]) -> String {
                     (pictures(trends))
                     div.more {
                         (lists::beside(content))
+                        (lists::joined(content))
                         (lists::readings(content))
                         (lists::remarks(content))
                         (tables::baseline(content))

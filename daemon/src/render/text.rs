@@ -24,6 +24,9 @@ pub fn text(content: &Content) -> String {
 /// Title of the cautions.
 pub(crate) const CAUTIONS: &str = "Cautions";
 
+/// Title of the ids that were joined.
+pub(crate) const JOINED: &str = "Joined patient ids";
+
 /// Titles and lines below the answer, in the order of reading; a title without lines has nothing
 /// to say.
 #[must_use]
@@ -32,6 +35,7 @@ pub fn sections(content: &Content) -> Vec<(&'static str, Vec<String>)> {
     let cautions = content.cautions.iter().map(|c| c.text.clone());
     let context = content.context.as_ref();
     sections.extend([
+        (JOINED, content.joined_lines()),
         ("Baseline", baseline(content)),
         ("Readings", readings(content)),
         ("Remarks", phrases::remarks(content)),

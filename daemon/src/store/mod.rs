@@ -11,6 +11,7 @@ pub mod copy;
 pub mod deliveries;
 pub mod error;
 pub mod facts;
+pub mod identities;
 mod lock;
 pub mod meta;
 pub mod objects;

@@ -120,15 +120,17 @@ pub fn list(conn: &Connection) -> Result<Vec<PatientKey>, StoreError> {
         .collect::<Result<_, _>>()?)
 }
 
-/// Patients with this id, one for each issuer.
+/// Patients with this id, one for each issuer: of an object, or of a statement about ids.
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn with_id(conn: &Connection, id: &str) -> Result<Vec<PatientKey>, StoreError> {
     Ok(conn
         .prepare_cached(
-            "select distinct patient_issuer, patient_id from object
-             where patient_id = ?1 order by patient_issuer",
+            "select patient_issuer, patient_id from object where patient_id = ?1
+             union select from_issuer, from_id from id_statement where from_id = ?1
+             union select into_issuer, into_id from id_statement where into_id = ?1
+             order by 1",
         )?
         .query_map([id], key)?
         .collect::<Result<_, _>>()?)

@@ -15,6 +15,7 @@ const STEPS: &[(i64, &str)] = &[
     (3, include_str!("schema/003.sql")),
     (4, include_str!("schema/004.sql")),
     (5, include_str!("schema/005.sql")),
+    (6, include_str!("schema/006.sql")),
 ];
 
 /// The newest shape this program knows.

@@ -16,20 +16,20 @@ use tokio_rustls::client::TlsStream;
 use tokio_rustls::rustls::crypto::ring;
 use tokio_rustls::rustls::pki_types::pem::PemObject;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName};
-use tokio_rustls::rustls::{ClientConfig, RootCertStore};
+use tokio_rustls::rustls::{ClientConfig, RootCertStore, ServerConfig};
 
 /// An authority with the files of what it issued.
-pub(super) struct Pki {
+pub(crate) struct Pki {
     folder: TempDir,
     ca: CertifiedIssuer<'static, KeyPair>,
 }
 
 /// A certificate and its key, as files.
-pub(super) struct Issued {
-    pub(super) certificate: PathBuf,
-    pub(super) key: PathBuf,
+pub(crate) struct Issued {
+    pub(crate) certificate: PathBuf,
+    pub(crate) key: PathBuf,
     /// SHA-256 of the binary form, in hexadecimal digits.
-    pub(super) sha256: String,
+    pub(crate) sha256: String,
 }
 
 fn key() -> KeyPair {
@@ -37,7 +37,7 @@ fn key() -> KeyPair {
 }
 
 /// An RSA key, which DCMTK's default suites want; `openssl` makes it.
-pub(super) fn rsa_key() -> Option<KeyPair> {
+pub(crate) fn rsa_key() -> Option<KeyPair> {
     let ran = std::process::Command::new("openssl")
         .args([
             "genpkey",
@@ -54,7 +54,7 @@ pub(super) fn rsa_key() -> Option<KeyPair> {
 }
 
 impl Pki {
-    pub(super) fn new() -> Self {
+    pub(crate) fn new() -> Self {
         let mut params = CertificateParams::default();
         params
             .distinguished_name
@@ -67,19 +67,19 @@ impl Pki {
         Pki { folder, ca }
     }
 
-    pub(super) fn path(&self, name: &str) -> PathBuf {
+    pub(crate) fn path(&self, name: &str) -> PathBuf {
         self.folder.path().join(name)
     }
 
-    pub(super) fn ca(&self) -> PathBuf {
+    pub(crate) fn ca(&self) -> PathBuf {
         self.path("ca.pem")
     }
 
-    pub(super) fn issue(&self, name: &str) -> Issued {
+    pub(crate) fn issue(&self, name: &str) -> Issued {
         self.issue_with(name, key(), |_| {})
     }
 
-    pub(super) fn issue_with(
+    pub(crate) fn issue_with(
         &self,
         name: &str,
         key: KeyPair,
@@ -107,7 +107,7 @@ impl Pki {
     }
 
     /// Settings that listen on a free port with a certificate of this authority.
-    pub(super) fn serve(&self, settings: &mut DicomSettings, own: &Issued) {
+    pub(crate) fn serve(&self, settings: &mut DicomSettings, own: &Issued) {
         settings.tls.listen = vec!["127.0.0.1:0".parse().expect("an address")];
         settings.tls.certificate = Some(own.certificate.clone());
         settings.tls.key = Some(own.key.clone());
@@ -115,9 +115,21 @@ impl Pki {
         settings.tls.client_certificate = ClientCertificate::Required;
     }
 
+    /// A server with that certificate, which asks for none.
+    pub(crate) fn server_config(&self, own: &Issued) -> Arc<ServerConfig> {
+        let builder = ServerConfig::builder_with_provider(Arc::new(ring::default_provider()))
+            .with_safe_default_protocol_versions()
+            .expect("versions");
+        let config = builder.with_no_client_auth().with_single_cert(
+            vec![CertificateDer::from_pem_file(&own.certificate).expect("PEM")],
+            PrivateKeyDer::from_pem_file(&own.key).expect("PEM"),
+        );
+        Arc::new(config.expect("a pair"))
+    }
+
     /// A handshake as a client, with or without a certificate. TLS 1.3 tells a client only after
     /// its handshake that its certificate was not taken.
-    pub(super) async fn connect(
+    pub(crate) async fn connect(
         &self,
         stream: TcpStream,
         own: Option<&Issued>,
@@ -144,7 +156,7 @@ impl Pki {
     }
 }
 
-pub(super) fn private(path: &Path) {
+pub(crate) fn private(path: &Path) {
     use std::os::unix::fs::PermissionsExt;
     fs::set_permissions(path, fs::Permissions::from_mode(0o600)).expect("set");
 }

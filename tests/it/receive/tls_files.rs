@@ -50,7 +50,7 @@ fn files_that_do_not_fit() {
     let said = |change: &dyn Fn(&mut TlsSettings)| {
         let mut settings = good.clone();
         change(&mut settings);
-        match load(&settings, SystemTime::now()) {
+        match load("receive.dicom.tls", &settings, SystemTime::now()) {
             Ok(_) => "good".to_owned(),
             Err(error) => error.to_string(),
         }
@@ -102,8 +102,8 @@ fn files_that_do_not_fit() {
             "key" => settings.key = None,
             _ => settings.client_ca = None,
         }
-        let error = load(&settings, SystemTime::now()).err();
-        assert!(matches!(error, Some(TlsError::Unnamed(found)) if found == key));
+        let error = load("receive.dicom.tls", &settings, SystemTime::now()).err();
+        assert!(matches!(error, Some(TlsError::Unnamed(found)) if found.name == key));
     }
 }
 
@@ -122,7 +122,8 @@ fn a_key_that_others_may_read_and_a_certificate_near_its_end_are_remarked() {
     };
     let warnings = |at: &str| {
         let at = chrono::DateTime::parse_from_rfc3339(at).expect("a time");
-        let loaded = load(&settings, SystemTime::from(at)).map_err(|e| e.to_string());
+        let loaded =
+            load("receive.dicom.tls", &settings, SystemTime::from(at)).map_err(|e| e.to_string());
         loaded.map(|loaded| loaded.warnings)
     };
     assert_eq!(warnings("2024-06-01T00:00:00Z"), Ok(Vec::new()));

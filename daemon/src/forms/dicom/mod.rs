@@ -171,7 +171,7 @@ fn patient(
     if !issuer.is_empty() {
         into.put(text(tags::ISSUER_OF_PATIENT_ID, VR::LO, issuer));
     }
-    let universal = context.agreed(result, |origin| origin.issuer_universal.as_ref());
+    let universal = context.issuer_universal(result);
     if let Some((entity, kind)) = universal {
         into.put(sequence(
             tags::ISSUER_OF_PATIENT_ID_QUALIFIERS_SEQUENCE,

@@ -2,23 +2,23 @@
 
 /// A field that is ready to be written.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub(super) struct Field(String);
+pub(crate) struct Field(String);
 
 impl Field {
     /// A field of one component.
-    pub(super) fn text(text: &str) -> Field {
+    pub(crate) fn text(text: &str) -> Field {
         Field(escaped(text))
     }
 
     /// A field of components, each of subcomponents. Empty ones at the end are left away.
-    pub(super) fn from_components(components: Vec<Vec<&str>>) -> Field {
+    pub(crate) fn from_components(components: Vec<Vec<&str>>) -> Field {
         let component = |parts: Vec<&str>| joined(parts.into_iter().map(escaped).collect(), "&");
         Field(joined(components.into_iter().map(component).collect(), "^"))
     }
 }
 
 /// A field of components.
-pub(super) fn composite<'a>(components: impl IntoIterator<Item = &'a str>) -> Field {
+pub(crate) fn composite<'a>(components: impl IntoIterator<Item = &'a str>) -> Field {
     Field::from_components(components.into_iter().map(|one| vec![one]).collect())
 }
 
@@ -58,13 +58,13 @@ fn escaped(text: &str) -> String {
 }
 
 /// One segment.
-pub(super) struct Segment {
+pub(crate) struct Segment {
     name: &'static str,
     fields: Vec<Field>,
 }
 
 impl Segment {
-    pub(super) fn new(name: &'static str) -> Segment {
+    pub(crate) fn new(name: &'static str) -> Segment {
         Segment {
             name,
             fields: Vec::new(),
@@ -72,12 +72,12 @@ impl Segment {
     }
 
     /// MSH, whose first field is the separator itself and whose second the other delimiters.
-    pub(super) fn header() -> Segment {
+    pub(crate) fn header() -> Segment {
         Segment::new("MSH").field(2, Field("^~\\&".to_owned()))
     }
 
     /// Puts a field at its number, from 1.
-    pub(super) fn field(mut self, number: usize, field: Field) -> Segment {
+    pub(crate) fn field(mut self, number: usize, field: Field) -> Segment {
         if self.fields.len() < number {
             self.fields.resize(number, Field::default());
         }
@@ -87,12 +87,12 @@ impl Segment {
         self
     }
 
-    pub(super) fn text(self, number: usize, text: &str) -> Segment {
+    pub(crate) fn text(self, number: usize, text: &str) -> Segment {
         self.field(number, Field::text(text))
     }
 
     /// The segment with its end.
-    pub(super) fn line(&self) -> String {
+    pub(crate) fn line(&self) -> String {
         let fields = self.fields.iter().map(|field| field.0.clone());
         // The separator after MSH is its first field.
         let fields = fields.skip(usize::from(self.name == "MSH")).collect();

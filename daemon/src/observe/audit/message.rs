@@ -115,6 +115,18 @@ pub enum Event {
         /// What is known of it.
         facts: Facts,
     },
+    /// Somebody stated that two patient ids are one person's, or took it back (Patient Record of
+    /// PS3.16 CID 400, as IHE ITI-8 audits an A40: the ids are objects, the control id is a detail).
+    Identity {
+        /// Who told us: `command`, `table`, or `hl7:` and the address.
+        source: String,
+        /// Control id of the message; empty for none.
+        message: String,
+        /// The id that goes, or comes back.
+        from: PatientKey,
+        /// The id that survives.
+        into: PatientKey,
+    },
     /// Templates, technique or parameters are others than at the last start (A.5.3.11, Software
     /// Configuration).
     Reconfigured {
@@ -127,6 +139,7 @@ pub enum Event {
 type Code = (&'static str, &'static str, &'static str);
 
 const APPLICATION_ACTIVITY: Code = ("110100", "DCM", "Application Activity");
+const PATIENT_RECORD: Code = ("110110", "DCM", "Patient Record");
 const TRANSFERRED: Code = ("110104", "DCM", "DICOM Instances Transferred");
 const EXPORT: Code = ("110106", "DCM", "Export");
 const IMPORT: Code = ("110107", "DCM", "Import");
@@ -236,6 +249,7 @@ impl Xml {
                 Receiver::Title(_) => (TRANSFERRED, None, "C"),
                 Receiver::Place(_) => (EXPORT, None, "R"),
             },
+            Event::Identity { .. } => (PATIENT_RECORD, None, "U"),
         };
         let (indicator, description) = match event {
             Event::Association {
@@ -348,6 +362,17 @@ impl Xml {
                 })
             }
             Event::Reconfigured { .. } => self.participant(&us),
+            Event::Identity { source, .. } => {
+                let address = source.strip_prefix("hl7:");
+                self.participant(&Participant {
+                    user: source,
+                    requests: true,
+                    role: Some(SOURCE_ROLE),
+                    address: address.and_then(|address| address.parse().ok()),
+                    ..Participant::default()
+                })?;
+                self.participant(&as_role(DESTINATION_ROLE, false))
+            }
         }
     }
 
@@ -400,6 +425,15 @@ impl Xml {
             Event::Received { facts, .. }
             | Event::Published { facts, .. }
             | Event::Delivered { facts, .. } => self.facts(facts),
+            Event::Identity {
+                message,
+                from,
+                into,
+                ..
+            } => {
+                self.patient(into, message)?;
+                self.patient(from, message)
+            }
         }
     }
 
@@ -423,19 +457,21 @@ impl Xml {
         }
         match &facts.patient {
             None => Ok(()),
-            Some(patient) => {
-                self.object(
-                    &["1", "1"],
-                    PATIENT_NUMBER,
-                    &patient.id,
-                    "",
-                    |xml| match patient.issuer.as_str() {
-                        "" => Ok(()),
-                        issuer => xml.detail("Issuer of Patient ID", issuer),
-                    },
-                )
-            }
+            Some(patient) => self.patient(patient, ""),
         }
+    }
+
+    fn patient(&mut self, patient: &PatientKey, message: &str) -> io::Result<()> {
+        self.object(&["1", "1"], PATIENT_NUMBER, &patient.id, "", |xml| {
+            let details = [
+                ("Issuer of Patient ID", patient.issuer.as_str()),
+                ("MSH-10", message),
+            ];
+            for (kind, value) in details.into_iter().filter(|(_, value)| !value.is_empty()) {
+                xml.detail(kind, value)?;
+            }
+            Ok(())
+        })
     }
 
     fn object(

@@ -2,7 +2,7 @@
 
 use crate::assess::Parameters;
 use crate::normalise::Technique;
-use crate::render::{Content, Envelope, beside, phrases, readings};
+use crate::render::{Content, Envelope, beside, phrases, readings, text};
 use maud::{Markup, html};
 use serde::Serialize;
 use serde_json::Value;
@@ -11,6 +11,15 @@ fn list(lines: &[String]) -> Markup {
     html! {
         @if !lines.is_empty() {
             ul { @for line in lines { li { bdi { (line) } } } }
+        }
+    }
+}
+
+/// The patient ids that were joined.
+pub(super) fn joined(content: &Content) -> Markup {
+    html! {
+        @if !content.joined.is_empty() {
+            section { h2 { (text::JOINED) } (list(&content.joined_lines())) }
         }
     }
 }

@@ -1,0 +1,252 @@
+//! Which patient ids are one person's: `patient merge`, `unmerge`, `import`, `list`.
+
+mod table;
+
+use super::args::{PairArgs, PatientCommand};
+use super::say::reassess;
+use super::{Failure, open, print};
+use crate::domain::PatientKey;
+use crate::persons::{self, Act, Pair, Statement, Unsettled};
+use crate::pipeline::Pipeline;
+use crate::store::StoreError;
+use crate::store::identities::{self, Recorded};
+use chrono::{SubsecRound, TimeDelta, Utc};
+use rusqlite::Connection;
+use serde::Serialize;
+use std::path::Path;
+
+/// Source of what is said on the command line.
+const COMMAND: &str = "command";
+
+pub(super) fn patient(command: &PatientCommand) -> Result<(), Failure> {
+    match command {
+        PatientCommand::Merge(args) => say(args, Act::Merge),
+        PatientCommand::Unmerge(args) => say(args, Act::Unmerge),
+        PatientCommand::Import { config, file } => import(&config.config, file),
+        PatientCommand::List { config, json } => list(&config.config, *json),
+    }
+}
+
+/// An id as `ISSUER|ID`.
+fn key(text: &str) -> Result<PatientKey, Failure> {
+    let (issuer, id) = text
+        .split_once('|')
+        .map(|(issuer, id)| (issuer.trim(), id.trim()))
+        .filter(|(_, id)| !id.is_empty())
+        .ok_or_else(|| {
+            Failure::Usage(
+                "write an id as ISSUER|ID, in quotes; as |ID where the objects name no issuer"
+                    .into(),
+            )
+        })?;
+    Ok(PatientKey {
+        issuer: issuer.to_owned(),
+        id: id.to_owned(),
+    })
+}
+
+/// `merge` and `unmerge`.
+fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
+    let (from, into) = (key(&args.from)?, key(&args.into)?);
+    if from == into {
+        return Err(Failure::Usage("--from and --into are the same id".into()));
+    }
+    let pair = Pair { from, into };
+    let config = open::config(&args.config.config)?;
+    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
+    let (said, why) = (pair.clone(), args.why.clone());
+    let recorded = pipeline
+        .store()
+        .write(move |tx| stated(tx, said, act, why))
+        .map_err(Failure::no)?;
+    pipeline.note(recorded.event());
+    print::line(match act {
+        Act::Merge => "merged",
+        Act::Unmerge => "taken back",
+    });
+    reassess(&pipeline, &pair.into)?;
+    match act {
+        Act::Merge => Ok(()),
+        Act::Unmerge => reassess(&pipeline, &pair.from),
+    }
+}
+
+/// Records what was said, if it changes something and can be applied.
+fn stated(tx: &Connection, pair: Pair, act: Act, why: String) -> Result<Recorded, StoreError> {
+    let refused = |what: &str| Err(StoreError::Work(what.to_owned()));
+    let person = identities::person(tx, &pair.from)?;
+    let merges = person.merges.iter();
+    let merges = merges.chain(person.unsettled.iter().flat_map(|(_, merges)| merges));
+    let is_merged = merges
+        .into_iter()
+        .any(|one| one.from == pair.from && one.into == pair.into);
+    match (act, is_merged) {
+        (Act::Merge, true) => return refused("these two are merged already"),
+        (Act::Unmerge, false) => {
+            return refused(
+                "no merge of these two is in force; `patient list` shows those that are",
+            );
+        }
+        _ => {}
+    }
+    // Later than everything said of these two before, whatever clock that was read from.
+    let last = identities::last_stated(tx, &pair)?;
+    let now = Utc::now().trunc_subsecs(6);
+    let after = last.map(|last| last + TimeDelta::microseconds(1));
+    let recorded = Recorded {
+        statement: Statement {
+            pair,
+            act,
+            stated_at: after.map_or(now, |after| after.max(now)),
+            source: COMMAND.to_owned(),
+        },
+        message: String::new(),
+        who: user(),
+        why,
+    };
+    identities::state(tx, &recorded, Utc::now())?;
+    let then = identities::person(tx, &recorded.statement.pair.from)?;
+    match (act, then.unsettled) {
+        (Act::Merge, Some((Unsettled::Circle, _))) => refused(
+            "with the merges in force this one would lead in a circle; take the wrong one back first",
+        ),
+        (Act::Merge, Some((Unsettled::Ends, _))) => refused(
+            "with the merges in force this one would lead to two surviving ids; merge into the one \
+             that survives, or take the wrong one back first",
+        ),
+        _ => Ok(recorded),
+    }
+}
+
+/// Who works at this machine, as far as it says.
+fn user() -> String {
+    let named = ["SUDO_USER", "USER", "LOGNAME"];
+    let mut named = named.iter().filter_map(|name| std::env::var(name).ok());
+    named.next().unwrap_or_default()
+}
+
+/// `import`: a table, whole or not at all.
+fn import(config: &Path, file: &Path) -> Result<(), Failure> {
+    let text = open::text_of(file, "the command line")?;
+    let all = table::read(&text, &user()).map_err(|mistakes| {
+        let named = mistakes
+            .iter()
+            .map(|one| format!("{}:{one}", file.display()));
+        Failure::Usage(named.collect::<Vec<_>>().join("\n"))
+    })?;
+    let config = open::config(config)?;
+    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
+    let count = all.len();
+    let new = pipeline
+        .store()
+        .write(move |tx| {
+            let mut new = Vec::new();
+            for one in all {
+                if identities::state(tx, &one, Utc::now())? {
+                    new.push(one);
+                }
+            }
+            Ok(new)
+        })
+        .map_err(Failure::no)?;
+    for one in &new {
+        pipeline.note(one.event());
+    }
+    print::line(format_args!("statements {count}, new {}", new.len()));
+    finish(&pipeline)
+}
+
+fn finish(pipeline: &Pipeline) -> Result<(), Failure> {
+    while pipeline.assess_some().map_err(Failure::no)? > 0 {}
+    pipeline.publish().map_err(Failure::no)?;
+    Ok(())
+}
+
+/// One line of `list --json`.
+#[derive(Serialize)]
+struct Line<'a> {
+    act: &'static str,
+    from: &'a PatientKey,
+    into: &'a PatientKey,
+    decided_at: String,
+    source: &'a str,
+    message: &'a str,
+    who: &'a str,
+    why: &'a str,
+    in_force: bool,
+    surviving: PatientKey,
+    unsettled: Option<&'static str>,
+}
+
+/// `list`: everything that was said, oldest first.
+fn list(config: &Path, json: bool) -> Result<(), Failure> {
+    let store = open::guest(&open::config(config)?)?;
+    let (all, persons) = store
+        .read(|conn| {
+            let all = identities::all(conn)?;
+            let person = |one: &Recorded| identities::person(conn, &one.statement.pair.from);
+            let persons: Result<Vec<_>, _> = all.iter().map(person).collect();
+            Ok((all, persons?))
+        })
+        .map_err(Failure::no)?;
+    let in_force = persons::in_force(all.iter().map(|one| &one.statement));
+    for (one, person) in all.iter().zip(persons) {
+        let Statement {
+            pair,
+            act,
+            stated_at,
+            source,
+        } = &one.statement;
+        let standing = |merge: &persons::Merge| {
+            (&merge.from, &merge.into) == (&pair.from, &pair.into) && *stated_at >= merge.since
+        };
+        let line = Line {
+            act: act.word(),
+            from: &pair.from,
+            into: &pair.into,
+            decided_at: stated_at.to_rfc3339(),
+            source,
+            message: &one.message,
+            who: &one.who,
+            why: &one.why,
+            in_force: *act == Act::Merge && in_force.iter().any(standing),
+            surviving: person.surviving,
+            unsettled: person.unsettled.map(|(why, _)| match why {
+                Unsettled::Circle => "circle",
+                Unsettled::Ends => "several ends",
+            }),
+        };
+        match json {
+            true => print::json(&line)?,
+            false => show(&line),
+        }
+    }
+    if all.is_empty() && !json {
+        print::line("no ids were merged");
+    }
+    Ok(())
+}
+
+fn show(line: &Line<'_>) {
+    let state = match (line.in_force, line.unsettled) {
+        (_, Some(why)) => format!("not applied: {why}"),
+        (true, None) => format!(
+            "in force, surviving {}|{}",
+            line.surviving.issuer, line.surviving.id
+        ),
+        (false, None) => "history".to_owned(),
+    };
+    print::line(format_args!(
+        "{} {} {}|{} into {}|{} ({state}); {} {} {} {}",
+        line.decided_at,
+        line.act,
+        line.from.issuer,
+        line.from.id,
+        line.into.issuer,
+        line.into.id,
+        line.source,
+        line.message,
+        line.who,
+        line.why
+    ));
+}

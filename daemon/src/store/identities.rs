@@ -1,0 +1,197 @@
+//! What was stated of patient ids, and whose they are by all of it.
+
+use super::{StoreError, patients, stamp};
+use crate::domain::PatientKey;
+use crate::observe::audit::Event;
+use crate::persons::{self, Act, Merge, Pair, Person, Statement};
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, Row, params};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// A statement with what is kept beside it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Recorded {
+    /// What is stated.
+    pub statement: Statement,
+    /// Control id of the message it came in; empty for none.
+    pub message: String,
+    /// Who stated it; empty when that is unknown.
+    pub who: String,
+    /// The reason given; empty for none.
+    pub why: String,
+}
+
+impl Recorded {
+    /// For the audit trail.
+    #[must_use]
+    pub fn event(&self) -> Event {
+        let Statement { pair, source, .. } = &self.statement;
+        Event::Identity {
+            source: source.clone(),
+            message: self.message.clone(),
+            from: pair.from.clone(),
+            into: pair.into.clone(),
+        }
+    }
+}
+
+/// Adds a statement and marks every patient whose results may change by it. Returns whether it was
+/// new; the same statement again changes nothing.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn state(
+    conn: &Connection,
+    recorded: &Recorded,
+    now: DateTime<Utc>,
+) -> Result<bool, StoreError> {
+    let Statement {
+        pair,
+        act,
+        stated_at,
+        source,
+    } = &recorded.statement;
+    let mut concerned = concerned(conn, pair)?;
+    let added = conn
+        .prepare_cached(
+            "insert into id_statement (act, from_issuer, from_id, into_issuer, into_id, stated_at,
+                                       recorded_at, source, message, who, why)
+             values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11) on conflict do nothing",
+        )?
+        .execute(params![
+            act.word(),
+            pair.from.issuer,
+            pair.from.id,
+            pair.into.issuer,
+            pair.into.id,
+            stamp::text(*stated_at),
+            stamp::text(now),
+            source,
+            recorded.message,
+            recorded.who,
+            recorded.why,
+        ])?;
+    if added == 0 {
+        return Ok(false);
+    }
+    concerned.extend(self::concerned(conn, pair)?);
+    for key in &concerned {
+        patients::mark_dirty(conn, key, now)?;
+    }
+    Ok(true)
+}
+
+/// Everybody who hangs together with one of the two by merges in force.
+fn concerned(conn: &Connection, pair: &Pair) -> Result<BTreeSet<PatientKey>, StoreError> {
+    let mut keys = BTreeSet::from([pair.from.clone(), pair.into.clone()]);
+    for key in [&pair.from, &pair.into] {
+        for merge in merges_around(conn, key)? {
+            keys.extend([merge.from, merge.into]);
+        }
+    }
+    Ok(keys)
+}
+
+/// The person of an id.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn person(conn: &Connection, key: &PatientKey) -> Result<Person, StoreError> {
+    Ok(Person::of(key, merges_around(conn, key)?))
+}
+
+/// Everybody of whom an object was read, each under one id.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn survivors(conn: &Connection) -> Result<BTreeSet<PatientKey>, StoreError> {
+    let keys = patients::list(conn)?;
+    let surviving = |key| Ok(person(conn, key)?.surviving);
+    keys.iter().map(surviving).collect()
+}
+
+/// The merges in force that concern an id or, step by step, any id that it is joined with.
+fn merges_around(conn: &Connection, key: &PatientKey) -> Result<Vec<Merge>, StoreError> {
+    let mut seen = BTreeSet::from([key.clone()]);
+    let mut open = vec![key.clone()];
+    let mut found: BTreeMap<(PatientKey, PatientKey), Merge> = BTreeMap::new();
+    while let Some(key) = open.pop() {
+        // All statements of a pair name both its ids, so none of a pair is missed.
+        for merge in persons::in_force(&of_id(conn, &key)?) {
+            for other in [&merge.from, &merge.into] {
+                if seen.insert(other.clone()) {
+                    open.push(other.clone());
+                }
+            }
+            found.insert((merge.from.clone(), merge.into.clone()), merge);
+        }
+    }
+    Ok(found.into_values().collect())
+}
+
+const STATEMENT: &str = "select from_issuer, from_id, into_issuer, into_id, act, stated_at, source,
+                                message, who, why from id_statement";
+
+fn of_id(conn: &Connection, key: &PatientKey) -> Result<Vec<Statement>, StoreError> {
+    let mut all = Vec::new();
+    for side in ["from", "into"] {
+        let sql = format!("{STATEMENT} where {side}_id = ?1 and {side}_issuer = ?2");
+        let mut statement = conn.prepare_cached(&sql)?;
+        let mut rows = statement.query([&key.id, &key.issuer])?;
+        while let Some(row) = rows.next()? {
+            all.push(recorded(row)?.statement);
+        }
+    }
+    Ok(all)
+}
+
+/// Every statement, in the order they came.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn all(conn: &Connection) -> Result<Vec<Recorded>, StoreError> {
+    let mut statement = conn.prepare_cached(&format!("{STATEMENT} order by id"))?;
+    let mut rows = statement.query([])?;
+    let mut all = Vec::new();
+    while let Some(row) = rows.next()? {
+        all.push(recorded(row)?);
+    }
+    Ok(all)
+}
+
+/// When the latest statement of a pair was decided.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn last_stated(conn: &Connection, pair: &Pair) -> Result<Option<DateTime<Utc>>, StoreError> {
+    let all = of_id(conn, &pair.from)?;
+    let of_pair = all.iter().filter(|one| one.pair == *pair);
+    Ok(of_pair.map(|one| one.stated_at).max())
+}
+
+fn recorded(row: &Row<'_>) -> Result<Recorded, StoreError> {
+    let (act, stated_at): (String, String) = (row.get(4)?, row.get(5)?);
+    let pair = Pair {
+        from: PatientKey {
+            issuer: row.get(0)?,
+            id: row.get(1)?,
+        },
+        into: PatientKey {
+            issuer: row.get(2)?,
+            id: row.get(3)?,
+        },
+    };
+    Ok(Recorded {
+        statement: Statement {
+            pair,
+            act: Act::of_word(&act).ok_or_else(|| StoreError::Damaged {
+                what: "a statement about ids that is none".to_owned(),
+            })?,
+            stated_at: stamp::time(&stated_at)?,
+            source: row.get(6)?,
+        },
+        message: row.get(7)?,
+        who: row.get(8)?,
+        why: row.get(9)?,
+    })
+}
