@@ -411,7 +411,9 @@ impl Pipeline {
                 watch(total);
             } else if total == 0 || last.elapsed() >= quiet {
                 break;
-            } else {
+            }
+            // Each commit is a sync, which those who are waiting for their answers wait for too.
+            if read < OBJECTS_A_COMMIT as usize {
                 std::thread::sleep(LOOK_AGAIN.min(quiet));
             }
         }

@@ -23,6 +23,7 @@ HARNESSES = (
     "full_disk",
     "power_cut",
     "clock",
+    "soak",
 )
 LONGEST_S = 600
 

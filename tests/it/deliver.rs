@@ -11,7 +11,7 @@ use std::sync::{Arc, Mutex};
 /// What is in the answers of a receiver and must never be in a log.
 const WORDS: &str = "Kestrel^Odwin is not known here";
 
-/// Reports of three patients, with six results.
+/// Reports of three exams.
 const REPORTS: [&str; 3] = ["tid1500", "two-time-points", "amended-first"];
 
 /// A receiver of notices on a port of its own.
@@ -112,7 +112,13 @@ fn put(site: &Site, cases: &[&str]) {
 /// Key and version of every result in the outbox, as hooks know them.
 fn keys(site: &Site) -> BTreeSet<String> {
     let all = site.all_results();
-    let key = |one: &Value| format!("{}-v{}", one["key"].as_str().expect("a key"), one["version"]);
+    let key = |one: &Value| {
+        format!(
+            "{}-v{}",
+            one["key"].as_str().expect("a key"),
+            one["version"]
+        )
+    };
     all.iter().map(key).collect()
 }
 
@@ -166,14 +172,18 @@ fn what_is_published_arrives_and_waits_while_nobody_answers() {
         site.all_results().len()
     );
     hook.answers(|_| 200);
-    until("every result", || arrived(&site, &hook, 6));
+    until("every result", || arrived(&site, &hook, REPORTS.len()));
     until("the note of it", || {
         list(&site, &["--state", "waiting"]).is_empty()
     });
     // `label` publishes from another process; the daemon finds what it left.
-    let exam = list(&site, &[])[0]["exam_id"].as_str().expect("id").to_owned();
+    let exam = list(&site, &[])[0]["exam_id"]
+        .as_str()
+        .expect("id")
+        .to_owned();
+    let before = hook.took().len();
     site.ok("label", &[&exam, "well"]);
-    until("the result of the label", || arrived(&site, &hook, 7));
+    until("the result of the label", || arrived(&site, &hook, before + 1));
     let took = hook.took();
     let different: BTreeSet<&String> = took.iter().collect();
     assert_eq!(took.len(), different.len(), "each once");
@@ -220,17 +230,50 @@ fn what_is_refused_for_good_is_for_a_person_to_decide() {
         list(&site, &["--state", "waiting"]).is_empty()
     });
     let days = ["--from", "2020-01-01", "--to", "2099-12-31"];
-    ok(&site, &[&["replay", "--destination", "hook"], &days[..]].concat());
+    ok(
+        &site,
+        &[&["replay", "--destination", "hook"], &days[..]].concat(),
+    );
     until("a second time", || hook.took().len() == before + all.len());
-    let old = ["replay", "--destination", "hook", "--from", "2020-01-01", "--to", "2020-01-02"];
+    let old = [
+        "replay",
+        "--destination",
+        "hook",
+        "--from",
+        "2020-01-01",
+        "--to",
+        "2020-01-02",
+    ];
     for (args, code) in [
         (&["drop"][..], 2),
         (&["retry"], 2),
         (&["retry", "--state", "delivered"], 2),
         (&["drop", "--state", "delivered"], 1),
         (&["drop", "999999"], 1),
-        (&["replay", "--destination", "none", "--from", "2020-01-01", "--to", "2020-01-02"], 2),
-        (&["replay", "--destination", "hook", "--from", "2020-01-02", "--to", "2020-01-01"], 2),
+        (
+            &[
+                "replay",
+                "--destination",
+                "none",
+                "--from",
+                "2020-01-01",
+                "--to",
+                "2020-01-02",
+            ],
+            2,
+        ),
+        (
+            &[
+                "replay",
+                "--destination",
+                "hook",
+                "--from",
+                "2020-01-02",
+                "--to",
+                "2020-01-01",
+            ],
+            2,
+        ),
         (&old, 1),
     ] {
         assert_eq!(outbox(&site, args).0, Some(code), "{args:?}");
@@ -260,7 +303,10 @@ fn a_receiver_that_never_answers_holds_up_no_stop_and_gets_the_same_again() {
 fn results_that_wait_for_a_destination_that_is_gone_are_told() {
     let hook = Hook::new(|_| 503);
     let site = hook.site();
-    site.ok("process", &[fixture("sr/tid1500/report.dcm").to_str().expect("UTF-8")]);
+    site.ok(
+        "process",
+        &[fixture("sr/tid1500/report.dcm").to_str().expect("UTF-8")],
+    );
     assert!(!list(&site, &["--state", "waiting"]).is_empty());
     let text = fs::read_to_string(site.config()).expect("read");
     let (without, _) = text.split_once("[[destination]]").expect("there");
@@ -270,4 +316,28 @@ fn results_that_wait_for_a_destination_that_is_gone_are_told() {
     ok(&site, &["drop", "--destination", "hook"]);
     assert!(list(&site, &["--state", "waiting"]).is_empty());
     assert_eq!(daemon.stop(), Some(0));
+}
+
+#[test]
+fn check_config_reads_the_files_of_every_destination() {
+    let site = Site::with(
+        "[[destination]]\nname = \"one\"\nkind = \"hook\"\nurl = \"https://h.example/\"\nca = \"ca.pem\"\n\
+         [[destination]]\nname = \"two\"\nkind = \"fhir\"\nurl = \"https://h.example/r4\"\nbearer = \"token\"\n\
+         [[destination]]\nname = \"three\"\nkind = \"hook\"\nurl = \"http://h.example/\"\n",
+    );
+    let output = program()
+        .args(["check-config".as_ref(), site.config().as_os_str()])
+        .output()
+        .expect("runs");
+    assert_eq!(output.status.code(), Some(2));
+    let text = String::from_utf8_lossy(&output.stderr);
+    assert!(
+        text.contains("[[destination]] one: ") && text.contains("ca.pem"),
+        "{text}"
+    );
+    assert!(
+        text.contains("[[destination]] two: ") && text.contains("token"),
+        "{text}"
+    );
+    assert!(!text.contains("three"), "{text}");
 }

@@ -58,10 +58,7 @@ fn a_large_store_is_ready_soon_and_as_fast_as_a_small_one() {
         std::env::var("SHEATHLINE_EXAMS").map_or(100_000, |n| n.parse().expect("a number"));
     let site = Site::new();
     let store = Store::open(&site.path("store.sqlite"), Mode::Owner).expect("opens");
-    let beside = Beside {
-        text: false,
-        html: false,
-    };
+    let beside = Beside::default();
     let rules = Rules::new(Templates::load(&[], &[]).expect("built in"));
     let pipeline = Pipeline::new(
         store,

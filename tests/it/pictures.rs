@@ -35,6 +35,7 @@ impl Place {
         let beside = Beside {
             text: true,
             html: false,
+            ..Beside::default()
         };
         let pipeline = Pipeline::new(store, rules, Site::default(), outbox, beside);
         Place {

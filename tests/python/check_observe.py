@@ -3,7 +3,7 @@
     python tests/python/check_observe.py BINARY
 
 Starts `serve` on free ports, sends fixtures, damaged ones and repeats with pynetdicom, knocks at the
-port without DICOM, and reads the metrics with the OpenMetrics parser of prometheus_client and the audit
+port without DICOM, lets it deliver to an archive (pynetdicom), a hook and one that is down, and reads the metrics with the OpenMetrics parser of prometheus_client and the audit
 trail against the RELAX NG grammar of DICOM PS3.15 A.5.1 with lxml. Exit 1 on any difference.
 """
 
@@ -12,13 +12,17 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 import urllib.error
 import urllib.request
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 from lxml import etree
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
+from pynetdicom import AE, evt
+from pynetdicom.sop_class import ComprehensiveSRStorage
 
 ROOT = Path(__file__).resolve().parents[2]
 SENT = ["tid1500", "tid1410", "basic-text", "no-patient-id", "tid1500"]
@@ -38,7 +42,31 @@ folder = "outbox"
 log_format = "json"
 listen = "127.0.0.1:0"
 audit = "audit.xml"
+[[destination]]
+name = "archive"
+kind = "dicom"
+host = "127.0.0.1"
+port = {archive}
+called = "ARCHIVE"
+[[destination]]
+name = "hook"
+kind = "hook"
+url = "http://127.0.0.1:{hook}/results?secret=1"
+[[destination]]
+name = "down"
+kind = "fhir"
+url = "http://127.0.0.1:1/r4"
 """
+
+
+class Hook(BaseHTTPRequestHandler):
+    def do_POST(self):
+        self.rfile.read(int(self.headers["content-length"]))
+        self.send_response(204)
+        self.end_headers()
+
+    def log_message(self, *_):
+        pass
 
 
 def addresses(daemon: subprocess.Popen) -> tuple[str, str]:
@@ -83,10 +111,17 @@ def grammar_notices(grammar: etree.RelaxNG, good: str) -> None:
 def main() -> int:
     binary = Path(sys.argv[1]).resolve()
     grammar = etree.RelaxNG(etree.parse(ROOT / "fixtures" / "audit" / "message.rng"))
+    hook = HTTPServer(("127.0.0.1", 0), Hook)
+    threading.Thread(target=hook.serve_forever, daemon=True).start()
+    entity = AE("ARCHIVE")
+    entity.add_supported_context(ComprehensiveSRStorage)
+    stored = [(evt.EVT_C_STORE, lambda _: 0x0000)]
+    archive = entity.start_server(("127.0.0.1", 0), block=False, evt_handlers=stored)
+    ports = {"archive": archive.server_address[1], "hook": hook.server_address[1]}
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "drop").mkdir()
-        (folder / "site.toml").write_text(CONFIG)
+        (folder / "site.toml").write_text(CONFIG.format(**ports))
         daemon = subprocess.Popen(
             [binary, "serve", "--config", folder / "site.toml"], stdout=subprocess.PIPE, text=True
         )
@@ -107,7 +142,9 @@ def main() -> int:
                 found = metrics(http)
                 read = sum(v for k, v in found.items() if k[0] == "sheathline_objects_read_total")
                 waits = [v for k, v in found.items() if k[0] == "sheathline_queue_waiting"]
-                if read == 5 and sum(waits) == 0:
+                published = found[("sheathline_results_published_total",)]
+                delivered = [found[("sheathline_deliveries_total", to)] for to in ports]
+                if read == 5 and sum(waits) == 0 and delivered == [published] * 2:
                     break
                 assert time.monotonic() < deadline, found
                 time.sleep(0.1)
@@ -120,9 +157,17 @@ def main() -> int:
                 ("sheathline_failures_total", "folder-failed"): 1,
                 ("sheathline_store_responses_total", "0000H"): 5,
                 ("sheathline_ready",): 1,
+                ("sheathline_destination_reached", "archive"): 1,
+                ("sheathline_destination_reached", "hook"): 1,
+                ("sheathline_destination_reached", "down"): 0,
+                ("sheathline_deliveries_waiting", "down"): published,
+                ("sheathline_deliveries_dead", "down"): 0,
+                ("sheathline_deliveries_waiting", "hook"): None,
+                ("sheathline_failures_total", "destination-down"): 1,
             }.items():
                 assert found.get(key) == value, (key, found.get(key))
             assert found[("sheathline_store_response_seconds_count",)] == 5
+            assert published > 0 and found[("sheathline_deliveries_oldest_seconds", "down")] > 0
             try:
                 urllib.request.urlopen(f"http://{http}/metrics", data=b"x", timeout=30)
                 raise SystemExit("POST was answered")
@@ -134,6 +179,10 @@ def main() -> int:
             daemon.communicate(timeout=60)
         lines = (folder / "audit.xml").read_text().splitlines()
         grammar_notices(grammar, lines[0])
+        to_archive = [line for line in lines if 'UserID="ARCHIVE"' in line]
+        to_hook = [line for line in lines if f'UserID="http://127.0.0.1:{ports["hook"]}/results"' in line]
+        assert len(to_archive) == len(to_hook) == published, (len(to_archive), len(to_hook))
+        assert not any("secret" in line for line in lines)
         for line in lines:
             grammar.assertValid(etree.fromstring(line))
     print(f"{len(found)} samples read by prometheus_client, {len(lines)} audit messages valid")

@@ -4,6 +4,7 @@ use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
 use super::{Failure, open, print};
 use crate::assess::{self, Question};
 use crate::config::Config;
+use crate::deliver;
 use crate::domain::{Disposition, ObjectReading, Severity};
 use crate::reading::{self, Origin};
 use crate::receive::tls;
@@ -173,6 +174,17 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
                 for warning in loaded.map_err(|e| Failure::Usage(e.to_string()))?.warnings {
                     print::note(warning);
                 }
+            }
+            let destinations = config.destinations();
+            let unread: Vec<String> = destinations
+                .iter()
+                .filter_map(|(one, _)| {
+                    let failure = deliver::check_files(one).err()?;
+                    Some(format!("[[destination]] {}: {}", one.name, failure.words))
+                })
+                .collect();
+            if !unread.is_empty() {
+                return Err(Failure::Usage(unread.join("\n")));
             }
             if !args.json {
                 print::line(format_args!("{name}: no mistakes found"));

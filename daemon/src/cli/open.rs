@@ -158,6 +158,8 @@ pub(crate) fn pipeline(
         Beside {
             text: config.outbox.text,
             html: config.outbox.html,
+            pdf: config.outbox.pdf,
+            csv: config.outbox.csv,
         },
     )
     .keeping_pixels(config.store.keep_pixels)

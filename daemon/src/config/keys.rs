@@ -268,6 +268,8 @@ keys! {
         folder: path,
         text: flag,
         html: flag,
+        pdf: flag,
+        csv: flag,
     }
     ["destination"] (deliver.destination) {
         name: plain_name,

@@ -294,6 +294,10 @@ pub struct OutboxSettings {
     pub text: bool,
     /// Whether a result carries a page with its picture beside its JSON.
     pub html: bool,
+    /// Whether a result carries the page as PDF beside its JSON.
+    pub pdf: bool,
+    /// Whether a result carries a table of its values beside its JSON.
+    pub csv: bool,
 }
 
 impl Default for OutboxSettings {
@@ -302,6 +306,8 @@ impl Default for OutboxSettings {
             folder: PathBuf::from("sheathline-data/outbox"),
             text: true,
             html: true,
+            pdf: true,
+            csv: true,
         }
     }
 }

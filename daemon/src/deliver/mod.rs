@@ -70,6 +70,25 @@ pub fn carrier(destination: &way::Destination) -> Box<dyn Carrier> {
     }
 }
 
+/// Reads the files that a destination names, as every delivery does.
+///
+/// # Errors
+/// One of them is missing, is something else, or does not fit the others.
+#[cfg(feature = "edges")]
+pub fn check_files(destination: &way::Destination) -> Result<(), Failure> {
+    let (files, bearer) = match &destination.way {
+        way::Way::Dicom(way) => (way.tls.as_ref(), None),
+        way::Way::Mllp(way) => (way.tls.as_ref(), None),
+        way::Way::Fhir(way) | way::Way::Hook(way) => {
+            let is_over_tls = way.url.starts_with("https:");
+            (is_over_tls.then_some(&way.tls), way.bearer.as_deref())
+        }
+    };
+    bearer.map(tls::read).transpose()?;
+    files.map(tls::client).transpose()?;
+    Ok(())
+}
+
 /// How far on its way a delivery, or an echo, has come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]

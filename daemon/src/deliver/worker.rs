@@ -70,8 +70,8 @@ pub struct Worker {
     world: Box<dyn World>,
     /// While the destination is down.
     outage: Option<Outage>,
-    /// Deliveries that were put off since the last one that was not.
-    put_off: u32,
+    /// Answers in a row that put a delivery off.
+    refusals: u32,
     /// See [`deliveries::asked`].
     asked: Option<u64>,
 }
@@ -105,7 +105,7 @@ impl Worker {
             observed,
             world,
             outage: None,
-            put_off: 0,
+            refusals: 0,
             asked: None,
         }
     }
@@ -144,38 +144,53 @@ impl Worker {
 
     fn attempt(&mut self, delivery: &Delivery) -> Result<Step, StoreError> {
         let row = self.store.read(|conn| deliveries::result(conn, delivery))?;
-        let parcel = match &row {
-            Some(row) if !row.is_damaged => {
-                match pipeline::parcel(&self.store, delivery.result_id, row) {
-                    Err(StoreError::Damaged { .. }) => None,
-                    parcel => Some(parcel?),
-                }
+        let tried = catch_unwind(AssertUnwindSafe(|| self.bring(delivery, row.as_ref())));
+        let outcome = match tried {
+            Ok(brought) => brought?,
+            Err(_) => {
+                // Nobody knows in what state the old one is.
+                self.carrier = (self.make)();
+                Some(Err(Failure {
+                    stage: Stage::Form,
+                    words: "the program failed while it delivered this; please report it"
+                        .to_owned(),
+                    lasts: false,
+                    code: "panicked".to_owned(),
+                }))
             }
-            _ => None,
         };
-        let (Some(row), Some(parcel)) = (&row, parcel) else {
-            return self.bury_damaged(delivery, row);
+        match (outcome, row) {
+            (Some(Ok(())), Some(row)) => self.arrived(delivery, &row),
+            (Some(Err(failure)), _) => self.failed(delivery, &failure),
+            (_, row) => self.bury_damaged(delivery, row),
+        }
+    }
+
+    /// How one attempt ended; `None`: the result is damaged.
+    fn bring(
+        &mut self,
+        delivery: &Delivery,
+        row: Option<&ResultRow>,
+    ) -> Result<Option<Result<(), Failure>>, StoreError> {
+        let Some(row) = row.filter(|row| pipeline::content_of(row).is_ok()) else {
+            return Ok(None);
         };
-        let tried = catch_unwind(AssertUnwindSafe(|| self.carrier.deliver(&parcel)));
-        let outcome = tried.unwrap_or_else(|_| {
-            // Nobody knows in what state the old one is.
-            self.carrier = (self.make)();
-            Err(Failure {
+        match pipeline::parcel(&self.store, delivery.result_id, row) {
+            Ok(parcel) => Ok(Some(self.carrier.deliver(&parcel))),
+            // Something beside the result, which may be made again.
+            Err(StoreError::Damaged { what }) => Ok(Some(Err(Failure {
                 stage: Stage::Form,
-                words: "the program failed while it delivered this; please report it".to_owned(),
+                words: format!("the store is damaged in {what}"),
                 lasts: false,
-                code: "panicked".to_owned(),
-            })
-        });
-        match outcome {
-            Ok(()) => self.arrived(delivery, row),
-            Err(failure) => self.failed(delivery, &failure),
+                code: "store-damaged".to_owned(),
+            }))),
+            Err(error) => Err(error),
         }
     }
 
     fn arrived(&mut self, delivery: &Delivery, row: &ResultRow) -> Result<Step, StoreError> {
         self.is_up();
-        self.put_off = 0;
+        self.refusals = 0;
         let now = self.world.now().wall;
         if let Some(trail) = &self.observed.trail
             && !trail.write(&[(now, self.told(row))])
@@ -219,15 +234,15 @@ impl Worker {
                 return self.put_off(delivery, failure, None);
             }
             Stage::Answer if !failure.lasts => {
-                self.put_off += 1;
-                match self.put_off < SICK_AFTER {
+                self.refusals += 1;
+                match self.refusals < SICK_AFTER {
                     true => self.is_up(),
                     false => self.is_down(failure),
                 }
             }
             Stage::Answer => {
                 self.is_up();
-                self.put_off = 0;
+                self.refusals = 0;
             }
             Stage::Form => {}
         }

@@ -10,12 +10,16 @@ use crate::store::{Store, StoreError};
 use std::cell::RefCell;
 
 /// Which renderings stand beside `result.json`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Beside {
     /// `result.txt`.
     pub text: bool,
     /// `result.html`.
     pub html: bool,
+    /// `result.pdf`.
+    pub pdf: bool,
+    /// `result.csv`.
+    pub csv: bool,
 }
 
 /// Renders rows, one after the other.
@@ -42,19 +46,29 @@ impl<'a> Renderings<'a> {
         let bytes = envelope
             .to_bytes()
             .map_err(|error| StoreError::Work(error.to_string()))?;
-        let trends = self.trends(row, &envelope.content)?;
-        let page = pdf::pdf(&envelope, &trends);
-        let page = page.map_err(|error| StoreError::Work(error.to_string()))?;
-        let mut files = vec![
-            ("result.json", bytes),
-            ("result.csv", csv::csv(&envelope).into_bytes()),
-            ("result.pdf", page),
-        ];
-        if self.beside.text {
+        let Beside {
+            text,
+            html,
+            pdf,
+            csv,
+        } = self.beside;
+        let mut files = vec![("result.json", bytes)];
+        if csv {
+            files.push(("result.csv", csv::csv(&envelope).into_bytes()));
+        }
+        if text {
             files.push(("result.txt", text::text(&envelope.content).into_bytes()));
         }
-        if self.beside.html {
-            files.push(("result.html", html::page(&envelope, &trends).into_bytes()));
+        if html || pdf {
+            let trends = self.trends(row, &envelope.content)?;
+            if html {
+                files.push(("result.html", html::page(&envelope, &trends).into_bytes()));
+            }
+            if pdf {
+                let page = pdf::pdf(&envelope, &trends);
+                let page = page.map_err(|error| StoreError::Work(error.to_string()))?;
+                files.push(("result.pdf", page));
+            }
         }
         Ok(files)
     }
@@ -123,17 +137,22 @@ mod tests {
         let folder = tempfile::TempDir::new().unwrap();
         let store = store(&folder);
         let row = store.read(|conn| unpublished(conn, 1)).unwrap().remove(0);
-        let files = |text, html| {
-            let files = Renderings::new(&store, Beside { text, html }).of(&row);
-            names(&files.unwrap())
-        };
-        assert_eq!(
-            files(false, false),
-            ["result.json", "result.csv", "result.pdf"]
-        );
-        let last = |text, html| files(text, html).split_off(3);
-        assert_eq!(last(true, false), ["result.txt"]);
-        assert_eq!(last(false, true), ["result.html"]);
+        for (switches, file) in [
+            ([true, false, false, false], "result.txt"),
+            ([false, true, false, false], "result.html"),
+            ([false, false, true, false], "result.pdf"),
+            ([false, false, false, true], "result.csv"),
+        ] {
+            let [text, html, pdf, csv] = switches;
+            let beside = Beside {
+                text,
+                html,
+                pdf,
+                csv,
+            };
+            let files = Renderings::new(&store, beside).of(&row).unwrap();
+            assert_eq!(names(&files), ["result.json", file]);
+        }
     }
 
     #[test]
@@ -141,15 +160,15 @@ mod tests {
         let folder = tempfile::TempDir::new().unwrap();
         let store = store(&folder);
         let beside = Beside {
-            text: false,
             html: true,
+            ..Beside::default()
         };
         let renderings = Renderings::new(&store, beside);
         let mut rows = store.read(|conn| unpublished(conn, 9)).unwrap();
         rows.sort_by_key(|row| content_of(row).unwrap().exam.performed_at);
         let pages: Vec<String> = rows
             .iter()
-            .map(|row| renderings.of(row).unwrap().remove(3).1)
+            .map(|row| renderings.of(row).unwrap().remove(1).1)
             .map(|bytes| String::from_utf8(bytes).unwrap())
             .collect();
         // A column of the picture starts with the day of its exam.

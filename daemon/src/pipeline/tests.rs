@@ -16,6 +16,7 @@ fn whoever_is_in_a_hurry_leaves_the_rest_for_the_next_time() {
         let beside = Beside {
             text: true,
             html: false,
+            ..Beside::default()
         };
         let outbox = temp.path().join("outbox");
         Pipeline::new(store, rules, Site::default(), outbox, beside)

@@ -40,15 +40,15 @@ const SCALES: [f32; 7] = [1.0, 0.95, 0.9, 0.85, 0.8, 0.75, 0.72];
 ///
 /// When the typeface or the writer fails, which no result causes.
 pub fn pdf(result: &Envelope, trends: &[Trend]) -> Result<Vec<u8>, PageError> {
-    let faces = Faces::new()?;
+    let faces = Faces::get()?;
     let mut pages = Pages::new();
     for scale in SCALES {
-        pages = lay_out(result, trends, &faces, scale);
+        pages = lay_out(result, trends, faces, scale);
         if pages.pages.len() == 1 {
             break;
         }
     }
-    write::write(result, &pages, &faces)
+    write::write(result, &pages, faces)
 }
 
 fn lay_out(result: &Envelope, trends: &[Trend], faces: &Faces, scale: f32) -> Pages {

@@ -216,11 +216,14 @@ pub fn next(
                join delivery as e on e.result_id = o.id and e.destination = d.destination
                where o.patient_id = r.patient_id and o.patient_issuer = r.patient_issuer
                  and o.id < r.id and e.state = 'waiting')
-         order by d.result_id limit 1"
+         order by d.result_id"
     ))?;
     let mut rows = statement.query(params![destination, stamp::text(now), stamp::text(latest)])?;
-    if let Some(row) = rows.next()? {
-        return Ok(Next::Due(Box::new(delivery(row)?)));
+    // One that cannot be read holds up its patient alone; `verify` names it, `outbox retry` mends it.
+    while let Some(row) = rows.next()? {
+        if let Ok(delivery) = delivery(row) {
+            return Ok(Next::Due(Box::new(delivery)));
+        }
     }
     // One that waits behind another of its patient is due already, or later than that one.
     let soonest: Option<String> = conn
@@ -230,7 +233,7 @@ pub fn next(
         )?
         .query_row(params![destination, stamp::text(now)], |row| row.get(0))?;
     Ok(match soonest {
-        Some(text) => Next::At(stamp::time(&text)?),
+        Some(text) => stamp::time(&text).map_or(Next::Nothing, Next::At),
         None => Next::Nothing,
     })
 }
@@ -357,8 +360,7 @@ pub fn retry(conn: &Connection, which: &Which, now: DateTime<Utc>) -> Result<usi
     let count = conn.execute(
         &format!(
             "update delivery
-             set since = iif(state = 'waiting', since, ?4), state = 'waiting', attempts = 0,
-                 waited_s = 0, due_at = null
+             set since = ?4, state = 'waiting', attempts = 0, waited_s = 0, due_at = null
              where id in (select d.id {matching})"
         ),
         params![ids, destination, state, stamp::text(now)],
@@ -466,7 +468,7 @@ pub fn backlog(conn: &Connection) -> Result<Vec<Backlog>, StoreError> {
         found.push(Backlog {
             destination: row.get(0)?,
             waiting: row.get::<_, i64>(1)?.try_into().unwrap_or(0),
-            oldest: oldest.map(|text| stamp::time(&text)).transpose()?,
+            oldest: oldest.and_then(|text| stamp::time(&text).ok()),
             dead: row.get::<_, i64>(3)?.try_into().unwrap_or(0),
         });
     }

@@ -151,10 +151,7 @@ fn everything_again(path: &Path, outbox: &Path) -> Result<(), String> {
         Ok(tx.execute("update result set published_at = null", [])?)
     });
     again.map_err(|error| error.to_string())?;
-    let beside = Beside {
-        text: false,
-        html: false,
-    };
+    let beside = Beside::default();
     let rules = Rules::new(Templates::load(&[], &[]).expect("built in"));
     let site = results::Site::default();
     let pipeline = Pipeline::new(store, rules, site, outbox.to_owned(), beside);

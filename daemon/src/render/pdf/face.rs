@@ -6,6 +6,7 @@ use skrifa::charmap::Charmap;
 use skrifa::instance::{LocationRef, Size};
 use skrifa::metrics::GlyphMetrics;
 use skrifa::{FontRef, MetadataProvider};
+use std::sync::LazyLock;
 
 /// Liberation Sans 2.1.5, under the SIL Open Font License 1.1: see `fonts/OFL.txt`.
 const REGULAR: &[u8] = include_bytes!("fonts/LiberationSans-Regular.ttf");
@@ -17,6 +18,8 @@ pub(super) struct Face {
     letters: Charmap<'static>,
     metrics: GlyphMetrics<'static>,
     em: f32,
+    /// Glyphs of ASCII, which most letters are: looking them up is a tenth of making a page.
+    ascii: Vec<(skrifa::GlyphId, f32)>,
 }
 
 /// Regular and bold.
@@ -26,11 +29,15 @@ pub(super) struct Faces {
 }
 
 impl Faces {
-    pub(super) fn new() -> Result<Self, PageError> {
-        Ok(Faces {
-            regular: Face::new(REGULAR)?,
-            bold: Face::new(BOLD)?,
-        })
+    /// The same for all pages.
+    pub(super) fn get() -> Result<&'static Self, PageError> {
+        static FACES: LazyLock<Option<Faces>> = LazyLock::new(|| {
+            Some(Faces {
+                regular: Face::new(REGULAR)?,
+                bold: Face::new(BOLD)?,
+            })
+        });
+        FACES.as_ref().ok_or(PageError::Font)
     }
 
     pub(super) fn of(&self, bold: bool) -> &Face {
@@ -39,21 +46,31 @@ impl Faces {
 }
 
 impl Face {
-    fn new(bytes: &'static [u8]) -> Result<Self, PageError> {
-        let font = Font::new(bytes.into(), 0).ok_or(PageError::Font)?;
-        let table = FontRef::new(bytes).map_err(|_| PageError::Font)?;
+    fn new(bytes: &'static [u8]) -> Option<Self> {
+        let font = Font::new(bytes.into(), 0)?;
+        let table = FontRef::new(bytes).ok()?;
         let em = font.units_per_em();
-        Ok(Face {
+        let mut face = Face {
             font,
             letters: table.charmap(),
             metrics: table.glyph_metrics(Size::unscaled(), LocationRef::default()),
             em,
-        })
+            ascii: Vec::new(),
+        };
+        face.ascii = ('\0'..='\x7f').map(|letter| face.found(letter)).collect();
+        Some(face)
     }
 
     /// The glyph of a letter and its width in parts of the size. A letter that the face has not is
     /// its empty box.
     fn glyph(&self, letter: char) -> (skrifa::GlyphId, f32) {
+        match self.ascii.get(letter as usize) {
+            Some(glyph) => *glyph,
+            None => self.found(letter),
+        }
+    }
+
+    fn found(&self, letter: char) -> (skrifa::GlyphId, f32) {
         let id = self.letters.map(letter).unwrap_or_default();
         let width = self.metrics.advance_width(id).unwrap_or_default();
         (id, width / self.em)

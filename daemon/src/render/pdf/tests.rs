@@ -44,7 +44,7 @@ fn odd_letters_and_endless_words_do_no_harm() {
 
 #[test]
 fn lines_are_no_wider_than_their_column() {
-    let faces = Faces::new().unwrap();
+    let faces = Faces::get().unwrap();
     let face = faces.of(false);
     let text = "The quick brown fox jumps over the lazy dog, and Donaudampfschifffahrtsgesellschaft waits.";
     for width in [4.0, 40.0, 80.0, 300.0] {

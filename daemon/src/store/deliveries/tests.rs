@@ -214,10 +214,26 @@ fn damaged_rows_are_found_and_do_not_hide_the_others() {
     assert_eq!(verified.deliveries, 6);
     let parts: Vec<_> = verified.damages.iter().map(|one| &*one.part).collect();
     assert_eq!(parts, ["delivery 3"]);
-    assert_eq!(
-        stand(&store, "archive"),
-        [(1, State::Waiting), (3, State::Waiting)]
-    );
+    let readable = [(1, State::Waiting), (3, State::Waiting)];
+    assert_eq!(stand(&store, "archive"), readable);
+    // The second of the patient cannot be read; it is not overtaken, and retry mends it.
+    store.write(|tx| delivered(tx, 1, now())).expect("noted");
+    let due = |store: &Store| {
+        let hour = Duration::from_secs(3600);
+        store.read(|conn| next(conn, "archive", now(), hour))
+    };
+    assert_eq!(due(&store).expect("read"), Next::Nothing);
+    let second = Which {
+        ids: vec![3],
+        ..Which::default()
+    };
+    store
+        .write(move |tx| retry(tx, &second, now()))
+        .expect("mended");
+    let Next::Due(one) = due(&store).expect("read") else {
+        panic!("it is due");
+    };
+    assert_eq!(one.version, 2);
 }
 
 #[test]

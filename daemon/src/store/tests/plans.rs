@@ -57,6 +57,7 @@ fn no_statement_of_the_hot_path_walks_through_a_table() {
     let beside = Beside {
         text: true,
         html: true,
+        ..Beside::default()
     };
     let rules = Rules::new(Templates::load(&[], &[]).expect("built in"));
     let outbox = folder.path().join("outbox");
