@@ -2,6 +2,7 @@
 
 use super::content_of;
 use crate::deliver::Parcel;
+use crate::domain::PatientKey;
 use crate::forms::Context;
 use crate::render::{Envelope, cautions, json};
 use crate::sr::{self, Limits, Origin};
@@ -9,6 +10,7 @@ use crate::store::objects;
 use crate::store::readings::{self, StoredDisposition};
 use crate::store::results::{self, ResultRow};
 use crate::store::{Store, StoreError};
+use std::collections::BTreeSet;
 
 /// A row as it is published.
 ///
@@ -38,15 +40,24 @@ pub fn envelope(row: &ResultRow) -> Result<Envelope, StoreError> {
 ///
 /// When the store cannot be read, or the result is damaged.
 pub fn parcel(store: &Store, number: i64, row: &ResultRow) -> Result<Parcel, StoreError> {
-    let others = store.read(|conn| results::beside(conn, number))?;
+    let result = envelope(row)?;
+    // As they were joined when it was made, whatever was said since.
+    let joined = result.content.joined.iter();
+    let mut ids: BTreeSet<&PatientKey> = joined.flat_map(|one| [&one.from, &one.into]).collect();
+    ids.insert(&row.patient);
+    let others = store.read(|conn| {
+        let of = |key| results::beside(conn, number, key);
+        ids.into_iter().map(of).collect::<Result<Vec<_>, _>>()
+    })?;
     Ok(Parcel {
-        result: envelope(row)?,
         context: context(store, row)?,
         // A damaged one is not in the picture.
         others: others
             .iter()
+            .flatten()
             .filter_map(|row| content_of(row).ok())
             .collect(),
+        result,
     })
 }
 

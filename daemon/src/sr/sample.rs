@@ -349,7 +349,7 @@ pub(crate) fn encode(object: &InMemDicomObject, syntax: &str) -> Vec<u8> {
 
 /// A raw deflate stream (PS3.5 A.5).
 pub(crate) fn deflate(bytes: &[u8]) -> Vec<u8> {
-    let mut encoder = flate2::write::DeflateEncoder::new(Vec::new(), flate2::Compression::fast());
+    let mut encoder = flate2::write::DeflateEncoder::new(Vec::new(), flate2::Compression::best());
     encoder.write_all(bytes).unwrap();
     encoder.finish().unwrap()
 }

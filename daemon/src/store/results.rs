@@ -167,22 +167,25 @@ pub fn latest_of_patient(
     )
 }
 
-/// What stood of a patient's other exams when a version was stored: of each the newest version up
-/// to then, by exam id. The same at any later time.
+/// What stood of the other exams under an id when a version was stored: of each the newest version
+/// up to then, by exam id. The same at any later time.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn beside(conn: &Connection, number: i64) -> Result<Vec<ResultRow>, StoreError> {
+pub fn beside(
+    conn: &Connection,
+    number: i64,
+    key: &PatientKey,
+) -> Result<Vec<ResultRow>, StoreError> {
     results(
         conn,
         "as this where id in (
-             select max(o.id) from result as own
-             join result as o on o.patient_id = own.patient_id
-                             and o.patient_issuer = own.patient_issuer
-             where own.id = ?1 and o.id < own.id and o.exam_id <> own.exam_id
+             select max(o.id) from result as o
+             where o.patient_id = ?2 and o.patient_issuer = ?3 and o.id < ?1
+               and o.exam_id <> (select exam_id from result where id = ?1)
              group by o.exam_id)
          order by exam_id",
-        [number],
+        (number, &key.id, &key.issuer),
     )
 }
 

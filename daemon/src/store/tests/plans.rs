@@ -74,7 +74,11 @@ fn no_statement_of_the_hot_path_walks_through_a_table() {
     };
     while let deliveries::Next::Due(one) = next(pipeline.store()).expect("looked") {
         let done = pipeline.store().write(move |tx| {
-            results::beside(tx, one.result_id)?;
+            let key = crate::domain::PatientKey {
+                issuer: "LARKFELL CLINIC".to_owned(),
+                id: "LC-1001".to_owned(),
+            };
+            results::beside(tx, one.result_id, &key)?;
             deliveries::asked(tx, "archive")?;
             deliveries::delivered(tx, one.id, chrono::Utc::now())
         });
