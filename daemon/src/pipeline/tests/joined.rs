@@ -201,6 +201,36 @@ fn a_merge_joins_histories_and_taking_it_back_separates_them_again() {
     assert_eq!(site.of(1).1, 3);
 }
 
+/// A delivery may be repeated long after: what is sent with a result is what stood when it was made.
+#[test]
+fn a_result_of_joined_ids_is_delivered_with_the_exams_of_all_of_them() {
+    let exams = [
+        Report("A", 1, 5.0),
+        Report("B", 2, 5.0),
+        Report("B", 3, 5.1),
+    ];
+    let site = Place::tell_all(&exams);
+    site.tell(&Stated(MERGE, "A", "B", 1));
+    site.tell(&Work);
+    let store = site.pipeline.store();
+    let (number, row) = store
+        .read(|conn| {
+            let number = conn.query_row("select max(id) from result", [], |row| row.get(0))?;
+            Ok((number, crate::store::results::by_number(conn, number)?))
+        })
+        .unwrap();
+    let row = row.unwrap();
+    let beside = || {
+        let others = parcel(store, number, &row).unwrap().others.into_iter();
+        others.map(|one| one.key().unwrap()).collect::<Vec<_>>()
+    };
+    let first = beside();
+    assert_eq!(first.len(), 2);
+    site.tell(&Stated(UNMERGE, "A", "B", 2));
+    site.tell(&Work);
+    assert_eq!(beside(), first);
+}
+
 #[test]
 fn labels_and_events_follow_their_id_and_come_back() {
     let site = Place::tell_all(&[
