@@ -130,6 +130,8 @@ pub struct Metrics {
     to_deliver: Family<To, Gauge>,
     to_deliver_oldest: Family<To, Seconds>,
     dead: Family<To, Gauge>,
+    /// The destinations of the configuration.
+    destinations: Mutex<BTreeSet<String>>,
     commit_seconds: Histogram,
     waiting: Family<Stage, Gauge>,
     oldest_seconds: Family<Stage, Seconds>,
@@ -167,6 +169,7 @@ impl Default for Metrics {
             to_deliver: Family::default(),
             to_deliver_oldest: Family::default(),
             dead: Family::default(),
+            destinations: Mutex::default(),
             commit_seconds: latency(),
             waiting: Family::default(),
             oldest_seconds: Family::default(),
@@ -400,6 +403,9 @@ impl Metrics {
         let _ = self.delivered.get_or_create(&to(name));
         let _ = self.died.get_or_create(&to(name));
         self.reached(name, true);
+        let destinations = self.destinations.lock();
+        let mut destinations = destinations.unwrap_or_else(PoisonError::into_inner);
+        destinations.insert(name.to_owned());
     }
 
     /// Whether a destination was reached.
@@ -437,11 +443,17 @@ impl Metrics {
         self.died.get_or_create(&to(destination)).inc();
     }
 
-    /// What waits for destinations. Those that are not named have nothing.
+    /// What waits for destinations: those of the configuration, and those that it names no more.
     fn set_deliveries(&self, backlog: &[deliveries::Backlog], now: DateTime<Utc>) {
         self.to_deliver.clear();
         self.to_deliver_oldest.clear();
         self.dead.clear();
+        let destinations = self.destinations.lock();
+        for name in destinations.unwrap_or_else(PoisonError::into_inner).iter() {
+            let _ = self.to_deliver.get_or_create(&to(name));
+            let _ = self.to_deliver_oldest.get_or_create(&to(name));
+            let _ = self.dead.get_or_create(&to(name));
+        }
         for one in backlog {
             let to = to(&one.destination);
             let number = |count: u64| i64::try_from(count).unwrap_or(i64::MAX);

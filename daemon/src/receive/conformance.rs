@@ -82,8 +82,17 @@ fn write(text: &mut String) -> fmt::Result {
 fn networking(text: &mut String) -> fmt::Result {
     text.push_str("\n## 4 Networking\n\n### 4.1 SOP classes\n\n");
     text.push_str("| SOP class | UID | SCU | SCP |\n|---|---|---|---|\n");
-    for class in CLASSES {
-        writeln!(text, "| {} | {class} | no | yes |", name(class))?;
+    // Classes that `[[destination]]` sends, and C-ECHO for `echo`.
+    let sent = [
+        uids::VERIFICATION,
+        uids::COMPREHENSIVE_SR_STORAGE,
+        uids::ENCAPSULATED_PDF_STORAGE,
+    ];
+    let only_sent = sent.iter().filter(|class| !CLASSES.contains(class));
+    for class in CLASSES.iter().chain(only_sent) {
+        let yes = |is: bool| if is { "yes" } else { "no" };
+        let (scu, scp) = (yes(sent.contains(class)), yes(CLASSES.contains(class)));
+        writeln!(text, "| {} | {class} | {scu} | {scp} |", name(class))?;
     }
     text.push_str("\n### 4.2 Transfer syntaxes, best first\n\n");
     text.push_str("| transfer syntax | UID | for |\n|---|---|---|\n");
@@ -98,7 +107,7 @@ fn networking(text: &mut String) -> fmt::Result {
     text.push_str(
         "\nWhere a peer offers several for one context, the first of this table is taken, not the \
          first of the peer's. Pictures in a compressed syntax are kept as they come; their pixels \
-         are never decoded.\n",
+         are never decoded. As SCU it offers explicit and implicit little endian.\n",
     );
     Ok(())
 }
@@ -112,7 +121,10 @@ fn association(text: &mut String) -> fmt::Result {
             "Application entity title",
             format!("`{}`, can be set", defaults.ae_title),
         ),
-        ("Initiates associations", "no".to_owned()),
+        (
+            "Initiates associations",
+            "one for each result and `[[destination]]` of kind `dicom`".to_owned(),
+        ),
         (
             "Open associations",
             format!(
