@@ -9,6 +9,7 @@ The demonstration makes a result. It is delivered, and every receiver is tried b
   is byte for byte what `render` writes; in implicit little endian, element by element.
 - FHIR and hook: Python's `http.server`, plain, over TLS, with certificates on both sides, with a
   bearer token, answering each status. The bundle is that of `render`; a repeat makes nothing new.
+- The daemon delivers all that the demonstration made, with what its store knows of it.
 - Who does not speak the protocol, says nothing, or is not there.
 
 Exit 1 on any difference.
@@ -40,6 +41,11 @@ TOKEN = "Gx7-token.of~the+test/4="
 PATIENCE_S, SHORT_S = 60, 1
 
 
+def table(name: str, keys: dict) -> str:
+    lines = [f"{key} = {json.dumps(value)}" for key, value in keys.items()]
+    return "\n".join(["[[destination]]", f'name = "{name}"', *lines, ""])
+
+
 class Check:
     """The programs under test, their destinations, and what differs."""
 
@@ -51,10 +57,8 @@ class Check:
         self.wrong, self.done = [], 0
 
     def destination(self, name: str, **keys) -> str:
-        lines = [f"{key} = {json.dumps(value)}" for key, value in keys.items()]
-        lines = ["[[destination]]", f'name = "{name}"', *lines, ""]
         with self.config.open("a") as file:
-            file.write("\n".join(lines))
+            file.write(table(name, keys))
         return name
 
     def deliver(self, name: str) -> dict | None:
@@ -385,6 +389,74 @@ def check_others(check: Check) -> None:
         check.fails(name, "answer", "answer-timeout")
 
 
+DAEMON = """
+[receive.dicom]
+listen = "127.0.0.1:0"
+[store]
+path = "demo/store.sqlite"
+[templates]
+dictionaries = ["demo/pocket-t.toml"]
+[outbox]
+folder = "demo/outbox"
+"""
+
+
+def check_daemon(check: Check, folder: Path) -> None:
+    """The daemon delivers what the demonstration made, with all that the store knows of it."""
+    config = folder / "daemon.toml"
+    archive = Storescp(folder, "dcmtk-daemon", "+tls", "server.key", "server.pem", "+cf", "ca.pem")
+    keys = dict(
+        kind="dicom",
+        host="localhost",
+        port=archive.port,
+        called="ARCHIVE",
+        objects=["pdf", "sr"],
+        tls=True,
+        ca="ca.pem",
+        certificate="client.pem",
+        key="client.key",
+    )
+    config.write_text(DAEMON + table("archive", keys))
+
+    def run(*command: str) -> str:
+        command = [check.binary, *command, "--config", config]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=300)
+        if done.returncode != 0:
+            sys.exit(f"{command}: {done.stderr}")
+        return done.stdout
+
+    def states() -> list[str]:
+        lines = run("outbox", "list", "--json").splitlines()
+        return [json.loads(line)["state"] for line in lines]
+
+    command = [check.binary, "serve", "--config", config]
+    log = folder / "daemon.log"
+    with log.open("w") as file:
+        daemon = subprocess.Popen(command, stdout=file, stderr=subprocess.STDOUT)
+    try:
+        waits_for("the daemon", lambda: "listening" in log.read_text())
+        run("outbox", "replay", "--destination", "archive", "--from", "2000-01-01", "--to", "2100-01-01")
+        waits_for("deliveries", lambda: "waiting" not in states())
+    finally:
+        daemon.terminate()
+        daemon.wait()
+    results = list((folder / "demo" / "outbox").glob("E*/result.json"))
+    check.same("deliveries", states(), ["delivered"] * len(results))
+    arrived = archive.datasets()
+    check.same("objects that arrived", len(arrived), 2 * len(results))
+    newest = {}
+    for path in results:
+        result = json.loads(path.read_bytes())
+        exam, version = result["exam"]["id"], result["version"]
+        newest[exam] = max(version, newest.get(exam, 0))
+    # One of each: the first version, and a later one.
+    for exam in {version: exam for exam, version in newest.items()}.values():
+        path = folder / "rendered"
+        run("render", exam, "--form", "sr", "-o", str(path))
+        check.same(f"the SR of {exam} arrived", dataset(path.read_bytes()) in arrived, True)
+    archive.end()
+
+
 class Web:
     """An HTTP server that answers as its handler says, and keeps what it was asked."""
 
@@ -434,8 +506,8 @@ class Records:
         json_type = {"Content-Type": "application/fhir+json"}
         if (method, path) == ("GET", "/r4/metadata"):
             # Servers of this size exist.
-            statement = {"resourceType": "CapabilityStatement", "text": "x" * 3_000_000}
-            return 200, json_type, json.dumps(statement).encode()
+            statement = {"resourceType": "CapabilityStatement", "text": "\u00e9" * 1_500_000}
+            return 200, json_type, json.dumps(statement, ensure_ascii=False).encode()
         if (method, path) != ("POST", "/r4"):
             return 404, {}, b"nothing here"
         if headers["Content-Type"] != "application/fhir+json":
@@ -479,12 +551,12 @@ def check_fhir(check: Check, web: dict[str, ssl.SSLContext]) -> None:
     name = check.destination("fhir-path", url=url + "/other", **at, **ours)
     check.echo(name, ["files", "name", "connect", "tls"], "http-404")
     check.fails(name, "answer", "http-404", words="nothing here")
-    for what, change, code, lasts in [
-        ("less", lambda entries: entries[1:], "fhir-answer", False),
-        ("412", lambda entries: [*entries[1:], entry("412 Precondition Failed")], "fhir-entry-412", False),
-        ("422", lambda entries: [*entries[1:], entry("422")], "fhir-entry-422", True),
+    for what, last, code, lasts in [
+        ("less", [], "fhir-answer", False),
+        ("412", [entry("412 Precondition Failed")], "fhir-entry-412", False),
+        ("422", [entry("422")], "fhir-entry-422", True),
     ]:
-        records.change = change
+        records.change = lambda entries, last=last: [*entries[1:], *last]
         name = check.destination(f"fhir-{what}", url=url, **at, **ours)
         check.fails(name, "answer", code, lasts)
     outcome = {
@@ -595,6 +667,7 @@ def main() -> int:
         web = contexts(folder)
         check_fhir(check, web)
         check_hook(check, web)
+        check_daemon(check, folder)
     for line in check.wrong:
         print(line)
     print(f"delivery: {check.done} checks, {len(check.wrong)} differ")

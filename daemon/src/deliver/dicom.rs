@@ -11,6 +11,7 @@ use association::Association;
 use dicom_dictionary_std::uids;
 use dicom_transfer_syntax_registry::entries::IMPLICIT_VR_LITTLE_ENDIAN;
 use message::Outcome;
+use std::borrow::Cow;
 use std::time::Duration;
 
 /// Sends DICOM objects.
@@ -20,23 +21,30 @@ pub(super) struct Dicom {
 }
 
 impl Dicom {
-    fn associate(&self, classes: &[&'static str]) -> Result<(Association, Vec<Stage>), Failure> {
-        let mut stages = Vec::new();
+    /// An association in which everything can be sent that is to be, and the stages behind it.
+    fn associate(&self, beside: &[&'static str]) -> Result<(Association, Vec<Stage>), Failure> {
+        let way = &self.way;
         let stream = connect(&Goal {
-            host: &self.way.host,
-            port: self.way.port,
-            tls: self.way.tls.as_ref(),
+            host: &way.host,
+            port: way.port,
+            tls: way.tls.as_ref(),
             timeout: self.timeout,
         })?;
-        stages.extend(stream.stages());
-        let way = &self.way;
-        let association = Association::request(stream, &way.calling, &way.called, classes)?;
+        let mut stages = stream.stages();
         stages.push(Stage::Association);
-        Ok((association, stages))
-    }
-
-    fn classes(&self) -> impl Iterator<Item = &'static str> {
-        self.way.objects.iter().map(|form| class(*form))
+        let classes: Vec<&str> = way.objects.iter().map(|form| class(*form)).collect();
+        let asked = [classes.as_slice(), beside].concat();
+        let association = Association::request(stream, &way.calling, &way.called, &asked)?;
+        let refused = classes
+            .iter()
+            .find_map(|class| association.context(class).err());
+        match refused {
+            None => Ok((association, stages)),
+            Some(failure) => {
+                association.release();
+                Err(failure)
+            }
+        }
     }
 }
 
@@ -47,36 +55,45 @@ impl Carrier for Dicom {
     fn deliver(&mut self, parcel: &Parcel) -> Result<(), Failure> {
         let objects = self.way.objects.iter().map(|form| made(*form, parcel));
         let objects: Vec<Vec<u8>> = objects.collect::<Result<_, FormError>>()?;
-        let classes: Vec<&str> = self.classes().collect();
-        let (mut association, _) = self.associate(&classes)?;
-        let mut sent = Ok(());
+        let (mut association, _) = self.associate(&[])?;
         for (form, file) in self.way.objects.iter().zip(&objects) {
-            sent = store(&mut association, *form, file);
-            if sent.is_err() {
-                break;
+            match store(&mut association, *form, file) {
+                Ok(Outcome::Done) => {}
+                Ok(Outcome::Taken(status)) => tracing::info!(
+                    code = "delivered-with-warning",
+                    status = format!("{status:04X}H")
+                ),
+                Ok(Outcome::Refused(mut failure)) => {
+                    association.release();
+                    failure.words = format!("{}: {}", name(*form), failure.words);
+                    return Err(failure);
+                }
+                Err(failure) => {
+                    association.abort();
+                    return Err(failure);
+                }
             }
         }
-        match &sent {
-            // What is left of the association has an unknown state.
-            Err(failure) if !failure.code.starts_with("status-") => association.abort(),
-            _ => association.release(),
-        }
-        sent
+        association.release();
+        Ok(())
     }
 
     /// C-ECHO, where the archive accepts Verification beside the classes that are sent.
     fn echo(&mut self) -> Result<Vec<Stage>, Failure> {
-        let classes: Vec<&str> = self.classes().chain([uids::VERIFICATION]).collect();
-        let (mut association, mut stages) = self.associate(&classes)?;
-        for class in self.classes() {
-            association.context(class)?;
-        }
+        let (mut association, mut stages) = self.associate(&[uids::VERIFICATION])?;
         if association.context(uids::VERIFICATION).is_ok() {
             association.echo()?;
             stages.push(Stage::Answer);
         }
         association.release();
         Ok(stages)
+    }
+}
+
+fn name(form: DicomForm) -> &'static str {
+    match form {
+        DicomForm::Sr => "the SR",
+        DicomForm::Pdf => "the PDF object",
     }
 }
 
@@ -96,33 +113,15 @@ fn made(form: DicomForm, parcel: &Parcel) -> Result<Vec<u8>, FormError> {
     }
 }
 
-fn store(association: &mut Association, form: DicomForm, file: &[u8]) -> Result<(), Failure> {
+fn store(association: &mut Association, form: DicomForm, file: &[u8]) -> Result<Outcome, Failure> {
     let class = class(form);
     let context = association.context(class)?;
-    let (meta, explicit) = parts(file)?;
-    let instance = meta.trim_end_matches(['\0', ' ']).to_owned();
+    let (instance, explicit) = parts(file)?;
     let data = match context.syntax.as_str() {
-        uids::EXPLICIT_VR_LITTLE_ENDIAN => explicit.to_vec(),
-        _ => implicit(file)?,
+        uids::EXPLICIT_VR_LITTLE_ENDIAN => Cow::Borrowed(explicit),
+        _ => Cow::Owned(implicit(file)?),
     };
-    match association.store(context.id, class, &instance, &data)? {
-        Outcome::Done => Ok(()),
-        Outcome::Taken(status) => {
-            tracing::info!(
-                code = "delivered-with-warning",
-                status = format!("{status:04X}H")
-            );
-            Ok(())
-        }
-        Outcome::Refused(mut failure) => {
-            let what = match form {
-                DicomForm::Sr => "the SR",
-                DicomForm::Pdf => "the PDF object",
-            };
-            failure.words = format!("{what}: {}", failure.words);
-            Err(failure)
-        }
-    }
+    association.store(context.id, class, &instance, &data)
 }
 
 /// The SOP Instance UID and the data set of one of our own files.
@@ -133,7 +132,8 @@ fn parts(file: &[u8]) -> Result<(String, &[u8]), FormError> {
     // Preamble, DICM, the group length element of 12 bytes, the group (PS3.10 7.1).
     let begin = 128 + 4 + 12 + usize::try_from(meta.information_group_length).unwrap_or(usize::MAX);
     let data = file.get(begin..).ok_or_else(|| broken(&"it is cut off"))?;
-    Ok((meta.media_storage_sop_instance_uid, data))
+    let instance = meta.media_storage_sop_instance_uid;
+    Ok((instance.trim_end_matches(['\0', ' ']).to_owned(), data))
 }
 
 /// The data set in implicit little endian, for archives that take nothing else.

@@ -140,7 +140,7 @@ fn taken(body: &[u8], sent: usize) -> Result<(), Failure> {
 fn said(body: &[u8]) -> String {
     match serde_json::from_slice::<Value>(body) {
         Ok(outcome) if outcome.pointer("/issue").is_some() => diagnostics(&outcome),
-        _ => http::cut(std::str::from_utf8(body).unwrap_or_default()),
+        _ => http::cut(&String::from_utf8_lossy(body)),
     }
 }
 

@@ -66,7 +66,7 @@ impl Carrier for Hook {
         let answer = http::call(&self.way, self.timeout, &call)?;
         match answer.status {
             200..=299 => Ok(()),
-            _ => Err(answer.refused(answer.text())),
+            _ => Err(answer.refused(&answer.text())),
         }
     }
 
@@ -81,7 +81,7 @@ impl Carrier for Hook {
         };
         let answer = http::call(&self.way, self.timeout, &call)?;
         match bars(&answer) {
-            true => Err(answer.refused(answer.text())),
+            true => Err(answer.refused(&answer.text())),
             false => Ok([answer.stages.as_slice(), &[Stage::Answer]].concat()),
         }
     }

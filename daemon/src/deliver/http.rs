@@ -5,6 +5,7 @@
 use super::connect::{self, Goal, Stream};
 use super::way::HttpWay;
 use super::{Failure, Stage, tls};
+use std::borrow::Cow;
 use std::io::{Read, Write};
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::sync::{Mutex, PoisonError};
@@ -139,9 +140,9 @@ impl Answer {
         }
     }
 
-    /// The body as words, where it is text.
-    pub(super) fn text(&self) -> &str {
-        std::str::from_utf8(&self.body).unwrap_or_default().trim()
+    /// The body as words; what is no UTF-8 of it, such as a letter cut in two, is replaced.
+    pub(super) fn text(&self) -> Cow<'_, str> {
+        String::from_utf8_lossy(&self.body)
     }
 }
 

@@ -5,6 +5,7 @@ use super::*;
 use crate::domain::Disposition;
 use crate::reading::{self, Rules, own};
 use crate::render::samples;
+use crate::sr::tree::Relationship;
 use crate::sr::{self as report, Limits, Value};
 use crate::template::Templates;
 
@@ -104,7 +105,14 @@ fn private_codes_fit_dicom_and_are_unique() {
 #[test]
 fn private_codes_agree_with_the_vocabulary() {
     let vocabulary = include_str!("../../../sr-templates/vocabulary.toml");
-    let shared = ["sheath", "border", "outer-border", "inner-border"];
+    let shared = [
+        "sheath",
+        "border",
+        "outer-border",
+        "inner-border",
+        "depth-from-globe",
+        "caliper-angle",
+    ];
     for code in PRIVATE {
         let (value, scheme, meaning) = (code.value, code.scheme, code.meaning);
         let start = format!("code = \"{value}\"\nscheme = \"{scheme}\"\n");
@@ -139,6 +147,47 @@ fn our_own_report_is_no_measurement_when_it_comes_back() {
     }
     let reading = reading::read_object(&unmarked, None, "", &rules());
     assert!(reading.holds_sheath_values());
+}
+
+/// A NUM may say of another by HAS ACQ CONTEXT how it was taken (PS3.3 table A.35.3-2).
+#[test]
+fn depth_and_angle_of_a_caliper_stand_below_its_reading() {
+    let (mut result, context) = sample("flagged");
+    let calipers = |result: &Envelope| {
+        let tree = read(&sr::comprehensive_sr(result, &context).unwrap());
+        let tree = tree.tree.unwrap();
+        let mut found = Vec::new();
+        for id in tree.ids() {
+            let item = tree.item(id);
+            let measured = match &item.value {
+                Value::Num { measured, .. } => measured.as_ref(),
+                _ => None,
+            };
+            if let (Relationship::HasAcqContext, Some(number)) = (item.relationship, measured) {
+                let above = &tree.item(tree.parent(id).unwrap()).concept;
+                assert_eq!(above.as_ref().unwrap().value, "81827009");
+                let unit = number.unit.as_ref().unwrap().value.clone();
+                let code = item.concept.as_ref().unwrap().value.clone();
+                found.push((code, number.decimal.clone().unwrap(), unit));
+            }
+        }
+        found
+    };
+    assert_eq!(calipers(&result), []);
+    let one = &mut result.content.measurements_used[0].value;
+    one.depth_mm = crate::domain::Millimetres::from_mm(3.1);
+    one.geometry = Some(crate::domain::Geometry {
+        angle_deg: Some(12.5),
+        depth_mm: crate::domain::Millimetres::from_mm(2.9),
+        ..Default::default()
+    });
+    let item = |code: &str, digits: &str, unit: &str| (code.into(), digits.into(), unit.into());
+    let angle = item("caliper-angle", "12.5", "deg");
+    let stated = [item("depth-from-globe", "3.1", "mm"), angle.clone()];
+    assert_eq!(calipers(&result), stated);
+    result.content.measurements_used[0].value.depth_mm = None;
+    let drawn = [item("depth-from-globe", "2.9", "mm"), angle];
+    assert_eq!(calipers(&result), drawn);
 }
 
 #[test]

@@ -68,5 +68,5 @@ fn the_words_of_an_outcome() {
         "The code \"W\" is not known (Person.gender); required; line 3"
     );
     assert_eq!(said(b"no\nJSON"), "no JSON");
-    assert_eq!(said(b"\xFF"), "");
+    assert_eq!(said(b"caf\xE9"), "caf\u{fffd}");
 }

@@ -53,7 +53,7 @@ fn a_request_and_its_answer() {
     let text = "HTTP/1.1 201 Created\r\nContent-Length: 3\r\n\r\nyes";
     let (got, answer) = exchange(text.into(), Some(&token));
     let answer = answer.unwrap();
-    assert_eq!((answer.status, answer.text()), (201, "yes"));
+    assert_eq!((answer.status, &*answer.text()), (201, "yes"));
     assert_eq!(answer.stages, [Stage::Name, Stage::Connect]);
     assert!(got.starts_with("POST /results/new HTTP/1.1\r\n"), "{got}");
     let got = got.to_lowercase();
