@@ -11,6 +11,7 @@ use crate::store::{Store, StoreError, deliveries};
 use chrono::Utc;
 use std::hash::{BuildHasher, RandomState};
 use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 use tokio::runtime::Handle;
@@ -132,16 +133,24 @@ fn run(
     let mut is_failing = false;
     while !*stop.borrow() {
         published.mark_unchanged();
-        let wait = match worker.step() {
-            Ok(Step::Tried) => {
+        // The other deliveries of this destination must not end with one.
+        let wait = match catch_unwind(AssertUnwindSafe(|| worker.step())) {
+            Ok(Ok(Step::Tried)) => {
                 is_failing = false;
                 continue;
             }
-            Ok(Step::Wait(wait)) => {
+            Ok(Ok(Step::Wait(wait))) => {
                 is_failing = false;
                 wait.unwrap_or(LOOK_ANYWAY).min(LOOK_ANYWAY)
             }
-            Err(error) => {
+            Err(_) => {
+                tracing::error!(
+                    code = "delivery-panicked",
+                    "will be tried again; please report it"
+                );
+                PAUSE_AFTER_FAILURE
+            }
+            Ok(Err(error)) => {
                 // Once, not every two seconds.
                 if !std::mem::replace(&mut is_failing, true) {
                     tracing::error!(code = "delivery-not-noted", %error, "will be tried again");

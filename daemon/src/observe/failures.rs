@@ -51,6 +51,7 @@ pub const CODES: &[&str] = &[
     "delivery-cut-off",
     "delivery-dead",
     "delivery-not-noted",
+    "delivery-panicked",
     "destination-down",
     "destination-unknown",
     "folder-failed",
