@@ -162,7 +162,7 @@ def main() -> int:
                 ("sheathline_destination_reached", "down"): 0,
                 ("sheathline_deliveries_waiting", "down"): published,
                 ("sheathline_deliveries_dead", "down"): 0,
-                ("sheathline_deliveries_waiting", "hook"): None,
+                ("sheathline_deliveries_waiting", "hook"): 0,
                 ("sheathline_failures_total", "destination-down"): 1,
             }.items():
                 assert found.get(key) == value, (key, found.get(key))
