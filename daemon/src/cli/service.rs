@@ -219,8 +219,8 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
         health,
         receivers,
     };
-    runtime.spawn(supervisor::watch(Arc::clone(&running.health)));
     supervisor::ready();
+    runtime.spawn(supervisor::watch(Arc::clone(&running.health)));
     let why = loop {
         match runtime.block_on(signals.until_told(&running.store)) {
             Told::Stop(why) => break why,
