@@ -8,6 +8,7 @@ mod adt;
 mod answer;
 
 use super::ReceiveError;
+use super::accept::{Port, note_panic};
 use super::tls::{Tls, TlsRefusal};
 use crate::config::Hl7Settings;
 use crate::hl7::Message;
@@ -25,16 +26,10 @@ use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{Semaphore, watch};
 use tokio::task::JoinSet;
-use tokio::time::{Instant, sleep, timeout, timeout_at};
+use tokio::time::{Instant, timeout, timeout_at};
 
 /// Table of our TLS settings.
 const TLS_TABLE: &str = "receive.hl7.tls";
-
-/// How long connections have to finish their message when the program stops.
-const STOP_LIMIT: Duration = Duration::from_secs(10);
-
-/// Pause after a failed accept. Out of descriptors it fails at once, again and again.
-const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
 
 /// The HL7 side of the daemon, listening but not yet accepting.
 #[derive(Debug)]
@@ -102,7 +97,7 @@ impl Hl7Listener {
             open.spawn(accept(listener, tls, Arc::clone(&shared), stop.clone()));
         }
         while let Some(ended) = open.join_next().await {
-            note_panic(ended);
+            note_panic(ended, panicked);
         }
     }
 }
@@ -113,31 +108,8 @@ async fn accept(
     shared: Arc<Shared>,
     mut stop: watch::Receiver<bool>,
 ) {
-    let mut serving = JoinSet::new();
-    let mut failing = false;
-    loop {
-        let accepted = tokio::select! {
-            _ = stop.wait_for(|stop| *stop) => break,
-            Some(ended) = serving.join_next() => {
-                note_panic(ended);
-                continue;
-            }
-            accepted = listener.accept() => accepted,
-        };
-        let (stream, peer) = match accepted {
-            Ok((stream, peer)) => {
-                failing = false;
-                (stream, peer.ip().to_canonical())
-            }
-            Err(error) => {
-                // Once, not ten times a second for as long as it lasts.
-                if !std::mem::replace(&mut failing, true) {
-                    tracing::warn!(code = "accept-failed", %error);
-                }
-                sleep(ACCEPT_PAUSE).await;
-                continue;
-            }
-        };
+    let mut port = Port::new(listener, panicked);
+    while let Some((stream, peer)) = port.next(&mut stop).await {
         let allowed = &shared.settings.addresses_allowed;
         if !allowed.is_empty() && !allowed.iter().any(|network| network.contains(&peer)) {
             tracing::warn!(code = "hl7-address", %peer, "this address may not connect");
@@ -148,27 +120,16 @@ async fn accept(
             continue;
         };
         let (tls, shared, mut stop) = (tls.clone(), Arc::clone(&shared), stop.clone());
-        serving.spawn(async move {
+        port.serving.spawn(async move {
             let _room = room;
             connection(stream, peer, tls, &shared, &mut stop).await;
         });
     }
-    drop(listener);
-    let _ = timeout(STOP_LIMIT, async {
-        while let Some(ended) = serving.join_next().await {
-            note_panic(ended);
-        }
-    })
-    .await;
-    serving.shutdown().await;
+    port.finish().await;
 }
 
-fn note_panic(ended: Result<(), tokio::task::JoinError>) {
-    if let Err(error) = ended
-        && error.is_panic()
-    {
-        tracing::error!(code = "hl7-panicked", "this is a defect of the program");
-    }
+fn panicked() {
+    tracing::error!(code = "hl7-panicked", "this is a defect of the program");
 }
 
 async fn connection(

@@ -1,5 +1,6 @@
 //! Accepts connections and lets each be served, within bounds.
 
+use super::accept::{Port, note_panic};
 use super::refusal::{Refusal, Refusals};
 use super::shared::{Shared, Titles};
 use super::tls::Tls;
@@ -9,17 +10,9 @@ use crate::observe::Observed;
 use crate::store::Store;
 use std::net::SocketAddr;
 use std::sync::Arc;
-use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::watch;
 use tokio::task::JoinSet;
-use tokio::time::{sleep, timeout};
-
-/// How long running associations have to finish their current object when the program stops.
-const STOP_LIMIT: Duration = Duration::from_secs(10);
-
-/// Pause after a failed accept. Out of descriptors it fails at once, again and again.
-const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
 
 /// The DICOM side of the daemon, listening but not yet accepting.
 #[derive(Debug)]
@@ -163,7 +156,7 @@ impl Listener {
             .map(|door| accept(door, now.subscribe(), stop.clone()))
             .collect();
         while let Some(ended) = open.join_next().await {
-            note_panic(ended);
+            note_panic(ended, panicked);
         }
     }
 }
@@ -175,32 +168,8 @@ async fn accept(door: Door, now: watch::Receiver<Arc<Shared>>, mut stop: watch::
         address,
         tls,
     } = door;
-    let mut serving = JoinSet::new();
-    let mut failing = false;
-    loop {
-        let accepted = tokio::select! {
-            _ = stop.wait_for(|stop| *stop) => break,
-            Some(ended) = serving.join_next() => {
-                note_panic(ended);
-                continue;
-            }
-            accepted = listener.accept() => accepted,
-        };
-        let (stream, peer) = match accepted {
-            // Over IPv6 an IPv4 peer comes in other clothes.
-            Ok((stream, peer)) => {
-                failing = false;
-                (stream, peer.ip().to_canonical())
-            }
-            Err(error) => {
-                // Once, not ten times a second for as long as it lasts.
-                if !std::mem::replace(&mut failing, true) {
-                    tracing::warn!(code = "accept-failed", %error);
-                }
-                sleep(ACCEPT_PAUSE).await;
-                continue;
-            }
-        };
+    let mut port = Port::new(listener, panicked);
+    while let Some((stream, peer)) = port.next(&mut stop).await {
         let shared = Arc::clone(&now.borrow());
         let room = match shared.allows(peer) || shared.is_balancer(peer) {
             true => shared.connection(),
@@ -210,7 +179,7 @@ async fn accept(door: Door, now: watch::Receiver<Arc<Shared>>, mut stop: watch::
             Ok(room) => {
                 let tls = shared.tls.clone().filter(|_| tls);
                 let served = connection::serve(stream, peer, tls, shared, stop.clone());
-                serving.spawn(async move {
+                port.serving.spawn(async move {
                     served.await;
                     drop(room);
                 });
@@ -218,25 +187,13 @@ async fn accept(door: Door, now: watch::Receiver<Arc<Shared>>, mut stop: watch::
             Err(refusal) => shared.refused(refusal, peer, &Titles::default(), ""),
         }
     }
-    drop(listener);
-    let finished = timeout(STOP_LIMIT, async {
-        while let Some(ended) = serving.join_next().await {
-            note_panic(ended);
-        }
-    })
-    .await;
-    let cut = if finished.is_ok() { 0 } else { serving.len() };
-    serving.shutdown().await;
+    let cut = port.finish().await;
     tracing::info!(code = "listening-ended", %address, cut);
 }
 
-fn note_panic(ended: Result<(), tokio::task::JoinError>) {
-    if let Err(error) = ended
-        && error.is_panic()
-    {
-        tracing::error!(
-            code = "association-panicked",
-            "this is a defect of the program"
-        );
-    }
+fn panicked() {
+    tracing::error!(
+        code = "association-panicked",
+        "this is a defect of the program"
+    );
 }

@@ -10,6 +10,8 @@ pub mod proxy;
 pub mod refusal;
 
 #[cfg(feature = "edges")]
+mod accept;
+#[cfg(feature = "edges")]
 mod ae_title;
 #[cfg(feature = "edges")]
 mod association;

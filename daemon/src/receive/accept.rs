@@ -1,0 +1,91 @@
+//! What every port does: connections one after the other until the stop, then an end to each.
+
+use std::net::IpAddr;
+use std::time::Duration;
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::watch;
+use tokio::task::{JoinError, JoinSet};
+use tokio::time::{sleep, timeout};
+
+/// How long connections have to finish their current object or message when the program stops.
+const STOP_LIMIT: Duration = Duration::from_secs(10);
+
+/// Pause after a failed accept. Out of descriptors it fails at once, again and again.
+const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
+
+/// One port and the connections that are served there.
+pub(super) struct Port {
+    listener: TcpListener,
+    /// The connections; what serves the next one is spawned here.
+    pub(super) serving: JoinSet<()>,
+    failing: bool,
+    /// Tells the log that one of them panicked.
+    panicked: fn(),
+}
+
+impl Port {
+    pub(super) fn new(listener: TcpListener, panicked: fn()) -> Self {
+        Port {
+            listener,
+            serving: JoinSet::new(),
+            failing: false,
+            panicked,
+        }
+    }
+
+    /// The next connection and its peer; `None` once `stop` is true or its sender is gone.
+    pub(super) async fn next(
+        &mut self,
+        stop: &mut watch::Receiver<bool>,
+    ) -> Option<(TcpStream, IpAddr)> {
+        loop {
+            let accepted = tokio::select! {
+                _ = stop.wait_for(|stop| *stop) => return None,
+                Some(ended) = self.serving.join_next() => {
+                    note_panic(ended, self.panicked);
+                    continue;
+                }
+                accepted = self.listener.accept() => accepted,
+            };
+            match accepted {
+                // Over IPv6 an IPv4 peer comes in other clothes.
+                Ok((stream, peer)) => {
+                    self.failing = false;
+                    return Some((stream, peer.ip().to_canonical()));
+                }
+                Err(error) => {
+                    // Once, not ten times a second for as long as it lasts.
+                    if !std::mem::replace(&mut self.failing, true) {
+                        tracing::warn!(code = "accept-failed", %error);
+                    }
+                    sleep(ACCEPT_PAUSE).await;
+                }
+            }
+        }
+    }
+
+    /// Takes nothing new and waits for what is served. Returns how many were cut off.
+    pub(super) async fn finish(mut self) -> usize {
+        drop(self.listener);
+        let finished = timeout(STOP_LIMIT, async {
+            while let Some(ended) = self.serving.join_next().await {
+                note_panic(ended, self.panicked);
+            }
+        })
+        .await;
+        let cut = if finished.is_ok() {
+            0
+        } else {
+            self.serving.len()
+        };
+        self.serving.shutdown().await;
+        cut
+    }
+}
+
+/// Has a panic told; any other end is none of the log's business.
+pub(super) fn note_panic(ended: Result<(), JoinError>, panicked: fn()) {
+    if ended.is_err_and(|error| error.is_panic()) {
+        panicked();
+    }
+}
