@@ -176,16 +176,11 @@ fn association(text: &mut String) -> fmt::Result {
     text.push_str("| code | answer (result/source/reason) | why |\n|---|---|---|\n");
     for refusal in Refusal::ALL {
         let answer = match refusal.reply() {
-            Reply::Close => "connection closed".to_owned(),
-            Reply::Abort { reason } => format!("A-ABORT 2/{reason}"),
-            Reply::Reject {
-                result,
-                source,
-                reason,
-            } => format!("A-ASSOCIATE-RJ {result}/{source}/{reason}"),
-            Reply::AcceptWithoutContext => {
-                "A-ASSOCIATE-AC, every context refused with its reason".to_owned()
+            reply @ Reply::Close => format!("connection {reply}"),
+            reply @ Reply::AcceptWithoutContext => {
+                format!("{reply}, every context refused with its reason")
             }
+            reply => reply.to_string(),
         };
         writeln!(
             text,

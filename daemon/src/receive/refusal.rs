@@ -1,6 +1,7 @@
 //! Why a peer is refused: the one table of reasons, what each answers, and how often each was
 //! used. Pure.
 
+use std::fmt;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 /// What a refused peer is told.
@@ -25,6 +26,22 @@ pub enum Reply {
     /// A-ASSOCIATE-AC in which every presentation context is refused with its own reason (PS3.8
     /// table 9-18), which says more than a rejection could.
     AcceptWithoutContext,
+}
+
+/// As logs and documents write it.
+impl fmt::Display for Reply {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Reply::Close => f.write_str("closed"),
+            Reply::Abort { reason } => write!(f, "A-ABORT 2/{reason}"),
+            Reply::Reject {
+                result,
+                source,
+                reason,
+            } => write!(f, "A-ASSOCIATE-RJ {result}/{source}/{reason}"),
+            Reply::AcceptWithoutContext => f.write_str("A-ASSOCIATE-AC"),
+        }
+    }
 }
 
 impl Reply {

@@ -1,7 +1,7 @@
 //! What all connections share: settings, store, and the room there is.
 
 use super::places::{Place, Places};
-use super::refusal::{Refusal, Refusals, Reply};
+use super::refusal::{Refusal, Refusals};
 use super::tls::Tls;
 use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
 use crate::observe::Observed;
@@ -183,18 +183,9 @@ impl Shared {
             calling: titles.calling.clone(),
             refusal: Some(refusal),
         });
-        let answer = match refusal.reply() {
-            Reply::Close => "closed".to_owned(),
-            Reply::Abort { reason } => format!("A-ABORT 2/{reason}"),
-            Reply::Reject {
-                result,
-                source,
-                reason,
-            } => format!("A-ASSOCIATE-RJ {result}/{source}/{reason}"),
-            Reply::AcceptWithoutContext => "A-ASSOCIATE-AC".to_owned(),
-        };
+        let answer = refusal.reply();
         let Titles { calling, called } = titles;
         let (code, why) = (refusal.code(), refusal.why());
-        tracing::warn!(code, %peer, calling, called, answer, detail, "{why}");
+        tracing::warn!(code, %peer, calling, called, %answer, detail, "{why}");
     }
 }
