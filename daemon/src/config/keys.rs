@@ -39,6 +39,13 @@ pub(super) struct Rows {
     pub(super) begin: fn(&mut Config),
 }
 
+/// Words of `client_certificate`, of every table for TLS.
+const CLIENT_CERTIFICATE: &[(&str, ClientCertificate)] = &[
+    ("required", ClientCertificate::Required),
+    ("optional", ClientCertificate::Optional),
+    ("off", ClientCertificate::Off),
+];
+
 /// The tables of [`KEYS`] that are rows.
 const ROWS: &[Rows] = &[
     Rows {
@@ -192,11 +199,7 @@ keys! {
         certificate: optional_path,
         key: optional_path,
         client_ca: optional_path,
-        client_certificate: word(&[
-            ("required", ClientCertificate::Required),
-            ("optional", ClientCertificate::Optional),
-            ("off", ClientCertificate::Off),
-        ]),
+        client_certificate: word(CLIENT_CERTIFICATE),
         max_handshakes: whole(1, 10_000),
         handshake_timeout_s: whole(1, 3600),
     }
@@ -219,11 +222,7 @@ keys! {
         certificate: optional_path,
         key: optional_path,
         client_ca: optional_path,
-        client_certificate: word(&[
-            ("required", ClientCertificate::Required),
-            ("optional", ClientCertificate::Optional),
-            ("off", ClientCertificate::Off),
-        ]),
+        client_certificate: word(CLIENT_CERTIFICATE),
         max_handshakes: whole(1, 10_000),
         handshake_timeout_s: whole(1, 3600),
     }
