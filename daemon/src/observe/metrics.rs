@@ -24,7 +24,7 @@ use prometheus_client::metrics::info::Info;
 use prometheus_client::registry::{Registry, Unit};
 use std::collections::BTreeSet;
 use std::sync::atomic::AtomicU64;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 /// Reasons for quarantine that are told apart; a site's templates cannot make more labels.
@@ -402,17 +402,31 @@ impl Metrics {
     pub fn destination(&self, name: &str) {
         let _ = self.delivered.get_or_create(&to(name));
         let _ = self.died.get_or_create(&to(name));
+        self.known().insert(name.to_owned());
         self.reached(name, true);
-        let destinations = self.destinations.lock();
-        let mut destinations = destinations.unwrap_or_else(PoisonError::into_inner);
-        destinations.insert(name.to_owned());
+    }
+
+    /// There is no destination of this name any more; what still waits for it is told on.
+    pub fn no_destination(&self, name: &str) {
+        let mut known = self.known();
+        known.remove(name);
+        self.reached.remove(&to(name));
+    }
+
+    /// Names of destinations.
+    fn known(&self) -> MutexGuard<'_, BTreeSet<String>> {
+        let known = self.destinations.lock();
+        known.unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Whether a destination was reached.
     pub fn reached(&self, destination: &str, is_up: bool) {
-        self.reached
-            .get_or_create(&to(destination))
-            .set(is_up.into());
+        // A worker that finishes may speak of a destination that is gone.
+        let known = self.known();
+        if known.contains(destination) {
+            let reached = self.reached.get_or_create(&to(destination));
+            reached.set(is_up.into());
+        }
     }
 
     /// A destination took a result.
@@ -448,8 +462,7 @@ impl Metrics {
         self.to_deliver.clear();
         self.to_deliver_oldest.clear();
         self.dead.clear();
-        let destinations = self.destinations.lock();
-        for name in destinations.unwrap_or_else(PoisonError::into_inner).iter() {
+        for name in self.known().iter() {
             let _ = self.to_deliver.get_or_create(&to(name));
             let _ = self.to_deliver_oldest.get_or_create(&to(name));
             let _ = self.dead.get_or_create(&to(name));
