@@ -4,6 +4,7 @@ use super::worker::{DRAIN_LIMIT, STEP, Worker, Working};
 use super::{Failure, open, supervisor};
 use crate::config::{Config, LogFormat};
 use crate::deliver;
+use crate::deliver::syslog::Forwarder;
 use crate::deliver::workers::{self, Workers};
 use crate::observe::audit::Event;
 use crate::observe::endpoint::Endpoint;
@@ -182,6 +183,8 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     log(&config, &observed.metrics);
     let store = open::owner(&config)?;
     store.observed_by(&observed.metrics);
+    // Before the first message of this start, which is to be sent.
+    let forwarder = open::forwarder(&config, &store, &observed)?;
     let publications = watch::Sender::new(0);
     let pipeline =
         open::pipeline(&config, store.clone(), observed.clone())?.announcing(publications.clone());
@@ -224,6 +227,7 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
         observed,
         health,
         receivers,
+        forwarder,
     };
     supervisor::ready(&running.health);
     runtime.spawn(supervisor::watch(Arc::clone(&running.health)));
@@ -247,6 +251,8 @@ struct Running {
     deliveries: Workers,
     /// Tells the deliveries that there is something new.
     publications: watch::Sender<u64>,
+    /// Sends the audit trail on.
+    forwarder: Option<Forwarder>,
 }
 
 impl Running {
@@ -340,7 +346,14 @@ impl Running {
             // It is repeated by the next start, and the receiver recognises it.
             tracing::warn!(code = "delivery-cut-off", "a destination does not answer");
         }
-        self.observed.note(|| Event::Stopped);
+        if let Some(trail) = &self.observed.trail {
+            trail.note(&Event::Stopped);
+            // Returns once what was noted before it is written, or tells the log that it is not.
+            let _ = trail.write(&[]);
+        }
+        if let Some(forwarder) = self.forwarder {
+            forwarder.finish();
+        }
         tracing::info!(code = "stopped", "all that was received is stored");
         match self.store.doubt() {
             None => Ok(()),

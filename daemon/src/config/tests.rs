@@ -206,6 +206,13 @@ fn every_key_is_read_into_its_own_place() {
         log_format = "json"
         listen = "127.0.0.1:9464"
         audit = "audit.xml"
+        [observe.syslog]
+        host = "h"
+        port = 514
+        ca = "a"
+        certificate = "c"
+        key = "k"
+        timeout_s = 5
     "#;
     let config = Config::from_text("x.toml", changed).unwrap();
     let default = Config::default();
