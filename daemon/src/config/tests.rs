@@ -356,7 +356,12 @@ fn what_a_message_offers_as_a_value_is_accepted() {
             let offer = offer.trim_start_matches("write for example ");
             let offer = offer.trim_start_matches("write ");
             if mistake.what.contains("but must be") && offer.split_once(" = ").is_some() {
-                let text = format!("{heading}\n{id}{offer}\n");
+                // What it sends must be there.
+                let before = match heading {
+                    "[observe.syslog]" => "[observe]\naudit = \"a\"\n",
+                    _ => "",
+                };
+                let text = format!("{before}{heading}\n{id}{offer}\n");
                 if offer.contains(';') {
                     continue; // an order between two keys: a sentence, not a value
                 }
