@@ -2,6 +2,8 @@
 
 mod carrier;
 mod hostile;
+mod reload;
+mod tls;
 
 use super::harness::{Daemon, Site, fixture, until};
 use serde_json::Value;

@@ -2,6 +2,6 @@
 //! configuration, messages.
 
 mod messages;
-mod reload;
+pub(crate) mod reload;
 mod status;
 mod supervised;

@@ -180,12 +180,17 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
                 }
             }
             let destinations = config.destinations();
+            let syslog = open::syslog(config).and_then(|server| {
+                let failure = deliver::check_tls(&server.tls).err()?;
+                Some(format!("[observe.syslog]: {}", failure.words))
+            });
             let unread: Vec<String> = destinations
                 .iter()
                 .filter_map(|(one, _)| {
                     let failure = deliver::check_files(one).err()?;
                     Some(format!("[[destination]] {}: {}", one.name, failure.words))
                 })
+                .chain(syslog)
                 .collect();
             if !unread.is_empty() {
                 return Err(Failure::Usage(unread.join("\n")));

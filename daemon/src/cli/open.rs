@@ -2,6 +2,8 @@
 
 use super::Failure;
 use crate::config::{Config, Effective, Layer, environment};
+use crate::deliver::syslog::{self, Forwarder};
+use crate::deliver::way::TlsFiles;
 use crate::domain::{Millimetres, Mistake, PatientKey};
 use crate::observe::audit::message::Node;
 use crate::observe::{Observed, Trail};
@@ -14,6 +16,7 @@ use crate::template::Templates;
 use std::fs;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// Reads a file of text; the failure names it and who named it.
 pub(super) fn text_of(path: &Path, named_by: &str) -> Result<String, Failure> {
@@ -189,6 +192,34 @@ pub(crate) fn observed(config: &Config) -> Result<Observed, Failure> {
             .map_err(Failure::no)?,
         ..Observed::default()
     })
+}
+
+/// The syslog server of a configuration, if it names one.
+pub(super) fn syslog(config: &Config) -> Option<syslog::Server> {
+    let settings = &config.observe.syslog;
+    Some(syslog::Server {
+        host: settings.host.clone()?,
+        port: settings.port,
+        tls: TlsFiles {
+            ca: settings.ca.clone(),
+            certificate: settings.certificate.clone(),
+            key: settings.key.clone(),
+        },
+        timeout: Duration::from_secs(settings.timeout_s),
+    })
+}
+
+/// Begins to send the audit trail to the syslog server of a configuration, if it names one.
+pub(super) fn forwarder(
+    config: &Config,
+    store: &Store,
+    observed: &Observed,
+) -> Result<Option<Forwarder>, Failure> {
+    let (Some(server), Some(trail)) = (syslog(config), &config.observe.audit) else {
+        return Ok(None);
+    };
+    let started = Forwarder::start(server, trail, store, observed);
+    started.map(Some).map_err(Failure::no)
 }
 
 /// The names of the destinations of a configuration.

@@ -4,13 +4,16 @@ use super::worker::{DRAIN_LIMIT, STEP, Worker, Working};
 use super::{Failure, open, supervisor};
 use crate::config::{Config, LogFormat};
 use crate::deliver;
-use crate::deliver::workers::Workers;
+use crate::deliver::syslog::Forwarder;
+use crate::deliver::workers::{self, Workers};
 use crate::observe::audit::Event;
 use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::Pipeline;
-use crate::receive::{DropFolder, Hl7Listener, Listener, Live, ReceiveError, listener};
+use crate::receive::{
+    DropFolder, Hl7Listener, Hl7Live, Listener, Live, ReceiveError, hl7, listener,
+};
 use crate::store::Store;
 use chrono::Utc;
 use std::io::ErrorKind;
@@ -36,6 +39,8 @@ pub(crate) struct Receivers {
     pub(crate) address: Option<SocketAddr>,
     /// Changes what the listener asks of its peers.
     live: Option<Live>,
+    /// Changes the ports for HL7 and what is taken there.
+    hl7: Hl7Live,
     stop: watch::Sender<bool>,
     tasks: Vec<JoinHandle<()>>,
 }
@@ -67,22 +72,24 @@ impl Receivers {
             None => None,
         };
         let hl7 = Hl7Listener::bind(config.hl7.clone(), store.clone(), observed.clone());
-        let hl7 = runtime.block_on(hl7).map_err(Failure::no)?;
+        let hl7 = runtime
+            .block_on(hl7)
+            .map_err(|error| Failure::No(advised(&error)))?;
         let address = listener.as_ref().map(Listener::address);
         let live = listener.as_ref().map(Listener::live);
         let mut tasks = Vec::new();
         if let Some(listener) = listener {
             tasks.push(runtime.spawn(listener.run(stopped.clone())));
         }
-        if let Some(hl7) = hl7 {
-            tasks.push(runtime.spawn(hl7.run(stopped.clone())));
-        }
+        let hl7_live = hl7.live();
+        tasks.push(runtime.spawn(hl7.run(stopped.clone())));
         if let Some(folder) = folder {
             tasks.push(runtime.spawn(folder.run(stopped)));
         }
         Ok(Receivers {
             address,
             live,
+            hl7: hl7_live,
             stop,
             tasks,
         })
@@ -176,6 +183,8 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     log(&config, &observed.metrics);
     let store = open::owner(&config)?;
     store.observed_by(&observed.metrics);
+    // Before the first message of this start, which is to be sent.
+    let forwarder = open::forwarder(&config, &store, &observed)?;
     let publications = watch::Sender::new(0);
     let pipeline =
         open::pipeline(&config, store.clone(), observed.clone())?.announcing(publications.clone());
@@ -218,13 +227,14 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
         observed,
         health,
         receivers,
+        forwarder,
     };
-    supervisor::ready();
+    supervisor::ready(&running.health);
     runtime.spawn(supervisor::watch(Arc::clone(&running.health)));
     let why = loop {
         match runtime.block_on(signals.until_told(&running.store)) {
             Told::Stop(why) => break why,
-            Told::Reload => running = running.reload(file)?,
+            Told::Reload => running = running.reload(&runtime, file)?,
         }
     };
     running.stop(&runtime, why)
@@ -241,6 +251,8 @@ struct Running {
     deliveries: Workers,
     /// Tells the deliveries that there is something new.
     publications: watch::Sender<u64>,
+    /// Sends the audit trail on.
+    forwarder: Option<Forwarder>,
 }
 
 impl Running {
@@ -248,9 +260,10 @@ impl Running {
     ///
     /// # Errors
     /// The pipeline ended by a panic, or no thread can be had for it.
-    fn reload(mut self, file: &Path) -> Result<Self, Failure> {
+    fn reload(mut self, runtime: &Runtime, file: &Path) -> Result<Self, Failure> {
         supervisor::reloading();
-        match self.prepare(file) {
+        let mut refused = false;
+        match self.prepare(runtime, file) {
             Ok(prepared) => {
                 let (working, worker_lives) = Working::new();
                 self.health.serving(self.receivers.handles(), worker_lives);
@@ -261,6 +274,8 @@ impl Running {
                         if let (Some(live), Some(peers)) = (&self.receivers.live, prepared.peers) {
                             live.apply(peers);
                         }
+                        self.receivers.hl7.apply(prepared.hl7);
+                        self.deliveries.apply(prepared.deliveries);
                         tell_reloaded(&self.config, &prepared.config, &self.observed);
                         for key in prepared.config.differences(&prepared.wanted) {
                             tracing::warn!(code = "reload-waits", key, "needs a new start");
@@ -268,27 +283,49 @@ impl Running {
                         self.config = prepared.config;
                     }
                     Err(why) => {
+                        refused = true;
                         tell_refused(&why);
                         self.worker = Worker::start(old, working)?;
                     }
                 }
             }
-            Err(why) => tell_refused(&why),
+            Err(why) => {
+                refused = true;
+                tell_refused(&why);
+            }
         }
-        supervisor::ready();
+        self.health.reloaded(refused);
+        supervisor::ready(&self.health);
         Ok(self)
     }
 
     /// Reads everything that the configuration names, and changes nothing.
-    fn prepare(&self, file: &Path) -> Result<Prepared, Failure> {
+    fn prepare(&self, runtime: &Runtime, file: &Path) -> Result<Prepared, Failure> {
         let wanted = open::config(file)?;
         let config = self.config.reloaded(&wanted);
         let live = self.receivers.live.as_ref();
         let peers = live.map(|live| live.prepare(config.dicom.clone()));
+        let hl7 = self.receivers.hl7.prepare(config.hl7.clone());
+        let hl7 = runtime.block_on(hl7).map_err(|error| {
+            Failure::No(match &error {
+                ReceiveError::Listen { .. } => format!(
+                    "{error}; a port that passes to TLS, or to another address of this machine, \
+                     needs a new start"
+                ),
+                _ => error.to_string(),
+            })
+        })?;
+        let deliveries = {
+            let _inside = runtime.enter();
+            let change = self.deliveries.prepare(&config.destinations());
+            change.map_err(Failure::no)?
+        };
         Ok(Prepared {
             pipeline: open::pipeline(&config, self.store.clone(), self.observed.clone())?
                 .announcing(self.publications.clone()),
             peers: peers.transpose().map_err(Failure::no)?,
+            hl7,
+            deliveries,
             config,
             wanted,
         })
@@ -309,7 +346,14 @@ impl Running {
             // It is repeated by the next start, and the receiver recognises it.
             tracing::warn!(code = "delivery-cut-off", "a destination does not answer");
         }
-        self.observed.note(|| Event::Stopped);
+        if let Some(trail) = &self.observed.trail {
+            trail.note(&Event::Stopped);
+            // Returns once what was noted before it is written, or tells the log that it is not.
+            let _ = trail.write(&[]);
+        }
+        if let Some(forwarder) = self.forwarder {
+            forwarder.finish();
+        }
         tracing::info!(code = "stopped", "all that was received is stored");
         match self.store.doubt() {
             None => Ok(()),
@@ -326,6 +370,8 @@ struct Prepared {
     config: Config,
     pipeline: Pipeline,
     peers: Option<listener::Prepared>,
+    hl7: hl7::Prepared,
+    deliveries: workers::Change,
 }
 
 /// Sends back what was made by other rules.

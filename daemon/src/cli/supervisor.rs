@@ -10,8 +10,8 @@ use std::time::Duration;
 const UNASKED: Duration = Duration::from_secs(10);
 
 /// Everything stands: listeners are bound, the store is open, the pipeline works.
-pub(super) fn ready() {
-    tell(&[NotifyState::Ready, NotifyState::Status("receiving")]);
+pub(super) fn ready(health: &Health) {
+    tell(&[NotifyState::Ready, NotifyState::Status(&health.line())]);
 }
 
 /// A reload begins; [`ready`] ends it.
@@ -38,16 +38,11 @@ pub(super) async fn watch(health: Arc<Health>) {
     let mut told = String::new();
     loop {
         let asked = Arc::clone(&health);
-        let state = tokio::task::spawn_blocking(move || (asked.is_dead(), asked.reasons())).await;
-        let Ok((dead, reasons)) = state else { return };
+        let state = tokio::task::spawn_blocking(move || (asked.is_dead(), asked.line())).await;
+        let Ok((dead, status)) = state else { return };
         if !dead {
             tell(&[NotifyState::Watchdog]);
         }
-        let codes: Vec<&str> = reasons.iter().map(|reason| reason.code).collect();
-        let status = match codes.is_empty() {
-            true => "receiving".to_owned(),
-            false => format!("not ready: {}", codes.join(", ")),
-        };
         if status != told {
             tell(&[NotifyState::Status(&status)]);
             told = status;

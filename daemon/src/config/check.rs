@@ -1,11 +1,11 @@
 //! What the file means: values in their bounds, and rules between keys.
 
+use super::Config;
+use super::between;
 use super::destination;
 use super::keys::{self, Key, Rows, heading};
 use super::raw::{Entry, Raw};
 use super::value::{Fault, Instead, quoted};
-use super::{ClientCertificate, Config};
-use std::net::SocketAddr;
 use std::ops::Range;
 use std::path::{Component, Path};
 use toml::de::DeValue;
@@ -60,7 +60,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     check_ids(raws, &ids);
     check_orders(raws, &config, &written);
     check_paths(raws, &config, &written);
-    check_listeners(raws, &config, &written);
+    between::check(raws, &config, &written);
     destination::check(raws, &config, &destinations);
     (config, written)
 }
@@ -83,7 +83,12 @@ pub(super) struct Written {
     pub(super) value: String,
 }
 
-fn blame(raws: &mut [Raw<'_>], place: Place, what: impl Into<String>, instead: impl Into<String>) {
+pub(super) fn blame(
+    raws: &mut [Raw<'_>],
+    place: Place,
+    what: impl Into<String>,
+    instead: impl Into<String>,
+) {
     if let Some(raw) = raws.get_mut(place.layer) {
         raw.mistake(place.span, what, instead);
     }
@@ -297,151 +302,12 @@ fn check_orders(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) {
 }
 
 /// Where the last of some keys stands.
-fn last_of(written: &[Written], keys: &[&Key]) -> Option<Place> {
+pub(super) fn last_of(written: &[Written], keys: &[&Key]) -> Option<Place> {
     written
         .iter()
         .filter(|w| keys.iter().any(|key| std::ptr::eq(*key, w.key)))
         .map(|w| w.place.clone())
         .max_by_key(|place| (place.layer, place.span.start))
-}
-
-/// A rule between keys of different tables.
-struct Rule {
-    broken: bool,
-    what: &'static str,
-    /// Table and name of the keys to blame.
-    keys: &'static [(&'static str, &'static str)],
-    instead: &'static str,
-}
-
-/// What the ports for associations need of each other. Whether the files are good is seen when
-/// they are read.
-fn check_listeners(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) {
-    const PLAIN: &str = "receive.dicom";
-    const TLS: &str = "receive.dicom.tls";
-    const SENDER: &str = "receive.dicom.sender";
-    let tls = &config.dicom.tls;
-    let on = !tls.listen.is_empty();
-    let asks = tls.client_certificate != ClientCertificate::Off;
-    let mut senders = config.dicom.sender.iter();
-    let pinned = senders.any(|sender| !sender.certificate_sha256.is_empty());
-    let shared =
-        |address: &SocketAddr| address.port() != 0 && config.dicom.listen.contains(address);
-    let observing =
-        |address: &SocketAddr| address.port() != 0 && config.observe.listen.contains(address);
-    const HL7: &str = "receive.hl7";
-    const HL7_TLS: &str = "receive.hl7.tls";
-    let hl7 = &config.hl7.tls;
-    let hl7_on = !hl7.listen.is_empty();
-    let hl7_asks = hl7.client_certificate != ClientCertificate::Off;
-    let others = |address: &SocketAddr| {
-        let mut others = config.dicom.listen.iter().chain(&tls.listen);
-        address.port() != 0 && others.any(|other| other == address)
-    };
-    let twice = |address: &SocketAddr| address.port() != 0 && hl7.listen.contains(address);
-    let mut of_hl7 = config.hl7.listen.iter().chain(&hl7.listen);
-    let receiving = config.dicom.listen.iter().chain(&tls.listen);
-    let mut receiving = receiving.chain(&config.hl7.listen).chain(&hl7.listen);
-    let rules = [
-        Rule {
-            broken: receiving.any(observing),
-            what: "[observe] listen names an address of [receive.dicom] or [receive.hl7]",
-            keys: &[
-                (PLAIN, "listen"),
-                (TLS, "listen"),
-                (HL7, "listen"),
-                (HL7_TLS, "listen"),
-                ("observe", "listen"),
-            ],
-            instead: "give it a port of its own, as 127.0.0.1:9464",
-        },
-        Rule {
-            broken: config.dicom.enabled && config.dicom.listen.is_empty() && !on,
-            what: "[receive.dicom] is switched on and listens nowhere",
-            keys: &[(PLAIN, "listen"), (TLS, "listen")],
-            instead: "name an address in one of the two listen keys, or write enabled = false",
-        },
-        Rule {
-            broken: of_hl7.any(others) || config.hl7.listen.iter().any(twice),
-            what: "[receive.hl7] listens on an address that another listen key names",
-            keys: &[
-                (PLAIN, "listen"),
-                (TLS, "listen"),
-                (HL7, "listen"),
-                (HL7_TLS, "listen"),
-            ],
-            instead: "give HL7 ports of its own; 2575 is the registered one",
-        },
-        Rule {
-            broken: hl7_on && (hl7.certificate.is_none() || hl7.key.is_none()),
-            what: "[receive.hl7.tls] has no certificate or no key for it",
-            keys: &[
-                (HL7_TLS, "listen"),
-                (HL7_TLS, "key"),
-                (HL7_TLS, "certificate"),
-            ],
-            instead: "write certificate = \"server.pem\" and key = \"server.key\", or listen = []",
-        },
-        Rule {
-            broken: hl7_on && hl7_asks && hl7.client_ca.is_none(),
-            what: "[receive.hl7.tls] asks peers for certificates and names no client_ca to check them",
-            keys: &[
-                (HL7_TLS, "listen"),
-                (HL7_TLS, "client_certificate"),
-                (HL7_TLS, "client_ca"),
-            ],
-            instead: "write client_ca = \"ca.pem\", or client_certificate = \"off\" to let anyone connect",
-        },
-        Rule {
-            broken: tls.listen.iter().any(shared),
-            what: "[receive.dicom.tls] listen names an address of [receive.dicom] listen",
-            keys: &[(PLAIN, "listen"), (TLS, "listen")],
-            instead: "give TLS a port of its own; 2762 is the registered one",
-        },
-        Rule {
-            broken: (on || tls.key.is_some()) && tls.certificate.is_none(),
-            what: "[receive.dicom.tls] has no certificate",
-            keys: &[(TLS, "listen"), (TLS, "key"), (TLS, "certificate")],
-            instead: "write certificate = \"server.pem\", or listen = [] to switch TLS off",
-        },
-        Rule {
-            broken: (on || tls.certificate.is_some()) && tls.key.is_none(),
-            what: "[receive.dicom.tls] has no key for its certificate",
-            keys: &[(TLS, "listen"), (TLS, "key"), (TLS, "certificate")],
-            instead: "write key = \"server.key\", the private key that the certificate was made for",
-        },
-        Rule {
-            broken: on && asks && tls.client_ca.is_none(),
-            what: "[receive.dicom.tls] asks peers for certificates and names no client_ca to check them",
-            keys: &[
-                (TLS, "listen"),
-                (TLS, "client_certificate"),
-                (TLS, "client_ca"),
-            ],
-            instead: "write client_ca = \"ca.pem\", or client_certificate = \"off\" to let anyone connect",
-        },
-        Rule {
-            broken: pinned && !(on && asks),
-            what: "[[receive.dicom.sender]] asks for a certificate that nobody can show",
-            keys: &[(SENDER, "certificate_sha256")],
-            instead: "switch [receive.dicom.tls] on with client_certificate = \"required\" or \"optional\", or take certificate_sha256 out",
-        },
-        Rule {
-            broken: on && !asks && tls.client_ca.is_some(),
-            what: "[receive.dicom.tls] names a client_ca and asks no peer for a certificate",
-            keys: &[(TLS, "client_certificate"), (TLS, "client_ca")],
-            instead: "write client_certificate = \"required\", or take client_ca out",
-        },
-    ];
-    for rule in rules.iter().filter(|rule| rule.broken) {
-        let keys = rule.keys.iter();
-        let keys: Vec<_> = keys
-            .filter_map(|(table, name)| keys::find(table, name))
-            .collect();
-        if let Some(place) = last_of(written, &keys) {
-            blame(raws, place, rule.what, rule.instead);
-        }
-    }
 }
 
 /// Whatever lies in the drop folder is taken for an object and moved away or deleted; so

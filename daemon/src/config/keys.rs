@@ -4,8 +4,8 @@ use super::destination::{self, DestinationSettings, Kind};
 use super::settings::{After, ClientCertificate, LogFormat, LogLevel, Malformed, SenderSettings};
 use super::value::{
     Fault, Limits, address, ae_title, charset, example, filled, flag, from_to, host, inside,
-    issuer, list, network, number, one_or_list, optional_path, path, plain_name, sha256, some, url,
-    whole, word,
+    issuer, list, network, number, one_or_list, optional_host, optional_path, path, plain_name,
+    sha256, some, url, whole, word,
 };
 use super::{AuthoritySettings, Config};
 use crate::assess::Unlabelled;
@@ -346,6 +346,14 @@ keys! {
         log_format: word(&[("text", LogFormat::Text), ("json", LogFormat::Json)]),
         listen: one_or_list(address),
         audit: optional_path,
+    }
+    ["observe.syslog"] [observe.syslog] {
+        host: optional_host,
+        port: whole(1, 65_535),
+        ca: optional_path,
+        certificate: optional_path,
+        key: optional_path,
+        timeout_s: whole(1, 3600),
     }
 }
 

@@ -2,9 +2,10 @@
 //!
 //! [`Config::from_text`] is pure, and so is [`Effective::of`], which lays several files and the
 //! environment over each other. They read in three steps: `raw` finds the settings and refuses
-//! what it does not know, `keys` (the one list of keys) gives each a meaning, `check` holds the
-//! rules between keys. Every step collects its mistakes, so one run reports them all.
+//! what it does not know, `keys` (the one list of keys) gives each a meaning, `check` and
+//! `between` hold the rules between keys. Every step collects its mistakes, so one run reports them all.
 
+mod between;
 mod check;
 mod destination;
 mod hl7;
@@ -24,7 +25,7 @@ pub use layers::{Effective, Layer, Setting, environment};
 pub use settings::{
     After, ClientCertificate, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DeliverSettings,
     DicomSettings, FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
-    SenderSettings, Sha256Hex, StoreSettings, TemplateSettings, TlsSettings,
+    SenderSettings, Sha256Hex, StoreSettings, SyslogSettings, TemplateSettings, TlsSettings,
 };
 
 use crate::assess::Parameters;
@@ -108,6 +109,9 @@ impl Config {
             .chain(self.folder.path.as_mut())
             .chain(self.templates.folder.as_mut())
             .chain(self.observe.audit.as_mut())
+            .chain(self.observe.syslog.ca.as_mut())
+            .chain(self.observe.syslog.certificate.as_mut())
+            .chain(self.observe.syslog.key.as_mut())
             .chain(&mut self.templates.dictionaries)
             .chain(
                 self.deliver

@@ -5,8 +5,8 @@ use super::{Config, DicomSettings, FolderSettings, OutboxSettings, StoreSettings
 
 impl Config {
     /// What is in force after a reload of `new`: all of it, except what only a new start can
-    /// change. That stays as it is here: addresses to listen on, the room for associations, the
-    /// paths of store, outbox and drop folder, and `[observe]`.
+    /// change. That stays as it is here: addresses of `[receive.dicom]`, the room for associations,
+    /// the paths of store, outbox and drop folder, and `[observe]`.
     #[must_use]
     pub fn reloaded(&self, new: &Config) -> Config {
         let new = new.clone();
@@ -26,6 +26,8 @@ impl Config {
                 },
                 ..new.dicom
             },
+            hl7: new.hl7,
+            deliver: new.deliver,
             folder: FolderSettings {
                 fallback_charset: new.folder.fallback_charset,
                 ..self.folder.clone()

@@ -369,4 +369,36 @@ pub struct ObserveSettings {
     pub listen: Vec<SocketAddr>,
     /// File of the audit trail; `None` switches it off.
     pub audit: Option<PathBuf>,
+    /// `[observe.syslog]`.
+    pub syslog: SyslogSettings,
+}
+
+/// `[observe.syslog]`: a syslog server that the audit trail is sent to, over TLS.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SyslogSettings {
+    /// Host name or address; `None` switches it off.
+    pub host: Option<String>,
+    /// TCP port.
+    pub port: u16,
+    /// Authorities that may vouch for the server; `None`: those of the system.
+    pub ca: Option<PathBuf>,
+    /// Our own certificate, then those that lead to its authority.
+    pub certificate: Option<PathBuf>,
+    /// Its private key, without a password.
+    pub key: Option<PathBuf>,
+    /// Seconds to wait for one step: a connection, a handshake, an end.
+    pub timeout_s: u64,
+}
+
+impl Default for SyslogSettings {
+    fn default() -> Self {
+        SyslogSettings {
+            host: None,
+            port: 6514,
+            ca: None,
+            certificate: None,
+            key: None,
+            timeout_s: 30,
+        }
+    }
 }

@@ -266,6 +266,14 @@ pub(super) fn host(value: &DeValue<'_>) -> Result<String, Fault> {
     )
 }
 
+/// The same; empty text means none.
+pub(super) fn optional_host(value: &DeValue<'_>) -> Result<Option<String>, Fault> {
+    match value.as_str() {
+        Some("") => Ok(None),
+        _ => host(value).map(Some),
+    }
+}
+
 /// A name as RFC 1123 2.1 allows it, with the underscores that are met in practice, or an address.
 fn is_host(said: &str) -> bool {
     let label = |label: &str| {

@@ -13,6 +13,9 @@ use std::time::{Duration, Instant};
 use tokio_rustls::rustls::pki_types::ServerName;
 use tokio_rustls::rustls::{ClientConnection, Error as RustlsError, StreamOwned};
 
+/// How long a reset that follows an end may be on its way.
+const RESET: Duration = Duration::from_millis(100);
+
 /// Where to connect.
 #[derive(Debug, Clone, Copy)]
 pub struct Goal<'a> {
@@ -141,17 +144,55 @@ impl Stream {
         }
     }
 
+    /// Says goodbye and waits for the peer's end. Where that comes in order, the peer has read all that
+    /// it was sent: whoever closes with something unread, or is gone, answers with a reset.
+    ///
+    /// # Errors
+    /// The end did not come, or not in order.
+    pub fn finish(mut self) -> Result<(), Failure> {
+        self.step();
+        let ended = self.end();
+        ended.map_err(|error| self.failure(Stage::Answer, &error))
+    }
+
+    fn end(&mut self) -> io::Result<()> {
+        if let Line::Tls(session) = &mut self.line {
+            session.conn.send_close_notify();
+        }
+        self.flush()?;
+        self.socket().tcp.shutdown(Shutdown::Write)?;
+        let mut unasked = [0; 256];
+        loop {
+            match self.read(&mut unasked) {
+                Ok(0) => break,
+                Ok(_) => {}
+                // The end of the connection without the one of TLS.
+                Err(error) if error.kind() == ErrorKind::UnexpectedEof => break,
+                Err(error) => return Err(error),
+            }
+        }
+        // The peer may have ended before our last bytes came; its reset is then on the way.
+        thread::sleep(RESET);
+        match self.socket().tcp.take_error()? {
+            None => Ok(()),
+            Some(error) => Err(error),
+        }
+    }
+
+    fn socket(&self) -> &Socket {
+        match &self.line {
+            Line::Plain(socket) => socket,
+            Line::Tls(session) => &session.sock,
+        }
+    }
+
     /// Says goodbye, so that the peer does not take the end for a cut.
     pub fn close(mut self) {
         if let Line::Tls(session) = &mut self.line {
             session.conn.send_close_notify();
         }
         let _ = self.flush();
-        let socket = match &self.line {
-            Line::Plain(socket) => socket,
-            Line::Tls(session) => &session.sock,
-        };
-        let _ = socket.tcp.shutdown(Shutdown::Write);
+        let _ = self.socket().tcp.shutdown(Shutdown::Write);
     }
 }
 

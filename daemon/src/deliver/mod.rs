@@ -18,6 +18,8 @@ mod http;
 pub mod mllp;
 pub mod retry;
 #[cfg(feature = "edges")]
+pub mod syslog;
+#[cfg(feature = "edges")]
 mod tls;
 pub mod way;
 #[cfg(feature = "edges")]
@@ -85,8 +87,17 @@ pub fn check_files(destination: &way::Destination) -> Result<(), Failure> {
         }
     };
     bearer.map(tls::read).transpose()?;
-    files.map(tls::client).transpose()?;
+    files.map(check_tls).transpose()?;
     Ok(())
+}
+
+/// Reads files for TLS, as every connection does.
+///
+/// # Errors
+/// As [`check_files`].
+#[cfg(feature = "edges")]
+pub fn check_tls(files: &way::TlsFiles) -> Result<(), Failure> {
+    tls::client(files).map(|_| ())
 }
 
 /// How far on its way a delivery, or an echo, has come.

@@ -94,7 +94,6 @@ impl Worker {
         observed: Observed,
         world: Box<dyn World>,
     ) -> Self {
-        observed.metrics.destination(&destination);
         Worker {
             carrier: make(),
             destination,

@@ -1,4 +1,7 @@
 //! A thread for each destination, so that one that hangs holds up nobody else.
+//!
+//! Destinations change while they run. The successor of a worker waits for it, so that never two
+//! deliver to one destination: results of one patient stay in order, and none is sent twice at once.
 
 use super::Carrier;
 use super::retry::Retry;
@@ -9,9 +12,11 @@ use crate::observe::Observed;
 use crate::observe::audit::Receiver;
 use crate::store::{Store, StoreError, deliveries};
 use chrono::Utc;
+use std::collections::BTreeSet;
 use std::hash::{BuildHasher, RandomState};
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::mpsc;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 use tokio::runtime::Handle;
@@ -26,12 +31,32 @@ const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(2);
 
 /// The workers of a daemon, started.
 pub struct Workers {
-    threads: Vec<JoinHandle<()>>,
+    make: fn(&Destination) -> Box<dyn Carrier>,
+    store: Store,
+    observed: Observed,
+    published: watch::Receiver<u64>,
+    lanes: Vec<Lane>,
+}
+
+/// What delivers to one destination.
+struct Lane {
+    name: String,
+    /// As it is delivered to; `None`: not any more, it only finishes what it is at.
+    wanted: Option<(Destination, Retry)>,
     stop: watch::Sender<bool>,
+    thread: JoinHandle<()>,
+}
+
+/// Other destinations, with a thread for each that waits to be let go. Dropped, it changes nothing.
+pub struct Change {
+    new: Vec<(Lane, mpsc::Sender<Option<JoinHandle<()>>>)>,
+    /// Names of those that stay as they are.
+    kept: BTreeSet<String>,
 }
 
 impl Workers {
     /// Starts one for each destination. `published` grows with every result that is published.
+    /// To be called, as [`Workers::prepare`], within a runtime.
     ///
     /// # Errors
     /// A thread cannot be started, or the store not be read.
@@ -42,41 +67,110 @@ impl Workers {
         observed: &Observed,
         published: &watch::Receiver<u64>,
     ) -> Result<Self, StartError> {
-        warn_of_unknown(destinations, store)?;
-        let (stop, stopped) = watch::channel(false);
-        let mut threads = Vec::new();
-        for (destination, retry) in destinations {
-            let of = destination.clone();
-            let make: MakeCarrier = Box::new(move || make(&of));
-            let worker = Worker::new(
-                destination.name.clone(),
-                receiver(destination),
-                *retry,
-                make,
-                store.clone(),
-                observed.clone(),
-                Box::new(System::new()),
-            );
-            let (stop, published) = (stopped.clone(), published.clone());
-            let runtime = Handle::current();
-            let thread = std::thread::Builder::new()
-                .name(format!("to {}", destination.name))
-                .spawn(move || run(worker, stop, published, &runtime))?;
-            threads.push(thread);
+        let mut workers = Workers {
+            make,
+            store: store.clone(),
+            observed: observed.clone(),
+            published: published.clone(),
+            lanes: Vec::new(),
+        };
+        let change = workers.prepare(destinations)?;
+        workers.apply(change);
+        Ok(workers)
+    }
+
+    /// Makes what other destinations need, and changes nothing.
+    ///
+    /// # Errors
+    /// A thread cannot be started, or the store not be read.
+    pub fn prepare(&self, destinations: &[(Destination, Retry)]) -> Result<Change, StartError> {
+        warn_of_unknown(destinations, &self.store)?;
+        let (mut new, mut kept) = (Vec::new(), BTreeSet::new());
+        for wanted in destinations {
+            let lanes = self.lanes.iter();
+            let mut same = lanes.filter(|lane| lane.wanted.as_ref() == Some(wanted));
+            match same.next() {
+                Some(lane) => _ = kept.insert(lane.name.clone()),
+                None => new.push(self.lane(wanted)?),
+            }
         }
-        Ok(Workers { threads, stop })
+        Ok(Change { new, kept })
+    }
+
+    /// Delivers to the destinations of the change and to no others. What another worker is at is
+    /// finished before its successor begins; it is not waited for here.
+    pub fn apply(&mut self, change: Change) {
+        let Change { new, kept } = change;
+        let metrics = &self.observed.metrics;
+        for lane in &mut self.lanes {
+            if lane.wanted.is_some() && !kept.contains(&lane.name) {
+                lane.wanted = None;
+                // An error would mean that it has ended already.
+                let _ = lane.stop.send(true);
+                metrics.no_destination(&lane.name);
+            }
+        }
+        for (lane, go) in new {
+            metrics.destination(&lane.name);
+            let before = self.lanes.iter().position(|old| old.name == lane.name);
+            let before = before.map(|at| self.lanes.swap_remove(at).thread);
+            // It waits for nothing else, so it is there.
+            let _ = go.send(before);
+            self.lanes.push(lane);
+        }
+        self.lanes
+            .retain(|lane| lane.wanted.is_some() || !lane.thread.is_finished());
+    }
+
+    fn lane(
+        &self,
+        wanted: &(Destination, Retry),
+    ) -> io::Result<(Lane, mpsc::Sender<Option<JoinHandle<()>>>)> {
+        let (destination, retry) = wanted.clone();
+        let name = destination.name.clone();
+        let (make, of) = (self.make, destination.clone());
+        let (store, observed) = (self.store.clone(), self.observed.clone());
+        let work = move || {
+            let make: MakeCarrier = Box::new(move || make(&of));
+            let (to, world) = (receiver(&destination), Box::new(System::new()));
+            Worker::new(destination.name, to, retry, make, store, observed, world)
+        };
+        let (stop, stopped) = watch::channel(false);
+        let (go, told) = mpsc::channel::<Option<JoinHandle<()>>>();
+        let (published, runtime) = (self.published.clone(), Handle::current());
+        let thread = std::thread::Builder::new()
+            .name(format!("to {name}"))
+            .spawn(move || {
+                // Never let go: the change was not put in force.
+                let Ok(before) = told.recv() else { return };
+                if let Some(before) = before {
+                    // However it ended: what it was at waits in the store.
+                    let _ = before.join();
+                }
+                run(work(), stopped, published, &runtime);
+            })?;
+        let wanted = Some(wanted.clone());
+        let lane = Lane {
+            name,
+            wanted,
+            stop,
+            thread,
+        };
+        Ok((lane, go))
     }
 
     /// Ends them after the delivery that each is at.
     pub fn stop(&self) {
-        // An error would mean that all of them have ended already.
-        let _ = self.stop.send(true);
+        for lane in &self.lanes {
+            // An error would mean that it has ended already.
+            let _ = lane.stop.send(true);
+        }
     }
 
     /// Whether all of them have ended.
     #[must_use]
     pub fn are_finished(&self) -> bool {
-        self.threads.iter().all(JoinHandle::is_finished)
+        self.lanes.iter().all(|lane| lane.thread.is_finished())
     }
 }
 

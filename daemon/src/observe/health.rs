@@ -6,6 +6,7 @@ use crate::store::{Store, backlog, deliveries};
 use chrono::Utc;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError, Weak};
 use tokio::task::AbortHandle;
 
@@ -73,6 +74,7 @@ pub struct Health {
     largest_object: u64,
     observed: Observed,
     stage: Mutex<Stage>,
+    reload_refused: AtomicBool,
 }
 
 impl Health {
@@ -90,6 +92,7 @@ impl Health {
             largest_object: sizes.into_iter().max().unwrap_or_default(),
             observed,
             stage: Mutex::new(Stage::Starting),
+            reload_refused: AtomicBool::new(false),
         }
     }
 
@@ -104,6 +107,26 @@ impl Health {
     /// The daemon takes nothing new.
     pub fn stopping(&self) {
         *self.stage() = Stage::Stopping;
+    }
+
+    /// The configuration was read again, and is in force or refused.
+    pub fn reloaded(&self, refused: bool) {
+        self.reload_refused.store(refused, Ordering::Relaxed);
+    }
+
+    /// In one line, for whoever watches over the service.
+    #[must_use]
+    pub fn line(&self) -> String {
+        let reasons = self.reasons();
+        let codes: Vec<&str> = reasons.iter().map(|reason| reason.code).collect();
+        let mut line = match codes.is_empty() {
+            true => "receiving".to_owned(),
+            false => format!("not ready: {}", codes.join(", ")),
+        };
+        if self.reload_refused.load(Ordering::Relaxed) {
+            line.push_str("; the last reload was refused, the configuration before is in force");
+        }
+        line
     }
 
     /// Whether only a new start helps.

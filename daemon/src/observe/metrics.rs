@@ -5,12 +5,18 @@
 //! of a destination of the configuration: no AE title, no address and no UID becomes one. Receivers
 //! can make codes of failures; so many, and no more.
 
+mod audit_sent;
+mod deliveries;
+
+use audit_sent::AuditSent;
+use deliveries::Deliveries;
+
 use super::failures::{CODES, OTHER};
 use crate::assess::Status as ExamStatus;
 use crate::receive::dimse::Status;
 use crate::receive::refusal::{Refusal, Refusals};
 use crate::store::backlog::{Backlog, Waiting};
-use crate::store::deliveries;
+use crate::store::deliveries::Backlog as Undelivered;
 use crate::store::readings::StoredDisposition;
 use chrono::{DateTime, Utc};
 use prometheus_client::collector::Collector;
@@ -29,9 +35,6 @@ use std::time::Duration;
 
 /// Reasons for quarantine that are told apart; a site's templates cannot make more labels.
 const REASONS_MAX: usize = 100;
-
-/// Codes of failed deliveries that are told apart, of all destinations.
-const DELIVERY_CODES_MAX: usize = 100;
 
 /// Where an object came from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -91,17 +94,6 @@ struct Failed {
     code: &'static str,
 }
 
-#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
-struct To {
-    destination: String,
-}
-
-#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
-struct NotDelivered {
-    destination: String,
-    code: String,
-}
-
 type Seconds = Gauge<f64, AtomicU64>;
 
 /// All numbers of a process.
@@ -121,17 +113,8 @@ pub struct Metrics {
     assessed: Family<Assessed, Counter>,
     assessment_seconds: Histogram,
     published: Counter,
-    delivered: Family<To, Counter>,
-    not_delivered: Family<NotDelivered, Counter>,
-    /// The codes of `not_delivered`.
-    delivery_codes: Mutex<BTreeSet<String>>,
-    died: Family<To, Counter>,
-    reached: Family<To, Gauge>,
-    to_deliver: Family<To, Gauge>,
-    to_deliver_oldest: Family<To, Seconds>,
-    dead: Family<To, Gauge>,
-    /// The destinations of the configuration.
-    destinations: Mutex<BTreeSet<String>>,
+    deliveries: Deliveries,
+    audit_sent: AuditSent,
     commit_seconds: Histogram,
     waiting: Family<Stage, Gauge>,
     oldest_seconds: Family<Stage, Seconds>,
@@ -161,15 +144,8 @@ impl Default for Metrics {
             assessed: Family::default(),
             assessment_seconds: latency(),
             published: Counter::default(),
-            delivered: Family::default(),
-            not_delivered: Family::default(),
-            delivery_codes: Mutex::default(),
-            died: Family::default(),
-            reached: Family::default(),
-            to_deliver: Family::default(),
-            to_deliver_oldest: Family::default(),
-            dead: Family::default(),
-            destinations: Mutex::default(),
+            deliveries: Deliveries::default(),
+            audit_sent: AuditSent::default(),
             commit_seconds: latency(),
             waiting: Family::default(),
             oldest_seconds: Family::default(),
@@ -178,7 +154,8 @@ impl Default for Metrics {
             failures: Family::default(),
         };
         metrics.register();
-        metrics.register_deliveries();
+        metrics.deliveries.register(&mut metrics.registry);
+        metrics.audit_sent.register(&mut metrics.registry);
         metrics.begin_at_zero();
         metrics
     }
@@ -274,46 +251,6 @@ impl Metrics {
         );
     }
 
-    fn register_deliveries(&mut self) {
-        let all = &mut self.registry;
-        all.register(
-            "deliveries",
-            "Results that a destination took",
-            self.delivered.clone(),
-        );
-        all.register(
-            "delivery_failures",
-            "Attempts that failed, by code",
-            self.not_delivered.clone(),
-        );
-        all.register(
-            "deliveries_died",
-            "Results that a destination will not get unless somebody acts",
-            self.died.clone(),
-        );
-        all.register(
-            "destination_reached",
-            "0 while a destination is down; its results wait",
-            self.reached.clone(),
-        );
-        all.register(
-            "deliveries_waiting",
-            "Results that wait for a destination",
-            self.to_deliver.clone(),
-        );
-        all.register_with_unit(
-            "deliveries_oldest",
-            "For how long the oldest of them has waited; 0 if none does",
-            Unit::Seconds,
-            self.to_deliver_oldest.clone(),
-        );
-        all.register(
-            "deliveries_dead",
-            "Results that failed for good at a destination and wait for somebody to act",
-            self.dead.clone(),
-        );
-    }
-
     /// What never happened is 0 and not absent, or the first failure would be no increase.
     fn begin_at_zero(&self) {
         for code in all_codes() {
@@ -398,77 +335,6 @@ impl Metrics {
         self.published.inc_by(results as u64);
     }
 
-    /// There is a destination of this name; it counts as reached until it is not.
-    pub fn destination(&self, name: &str) {
-        let _ = self.delivered.get_or_create(&to(name));
-        let _ = self.died.get_or_create(&to(name));
-        self.reached(name, true);
-        let destinations = self.destinations.lock();
-        let mut destinations = destinations.unwrap_or_else(PoisonError::into_inner);
-        destinations.insert(name.to_owned());
-    }
-
-    /// Whether a destination was reached.
-    pub fn reached(&self, destination: &str, is_up: bool) {
-        self.reached
-            .get_or_create(&to(destination))
-            .set(is_up.into());
-    }
-
-    /// A destination took a result.
-    pub fn delivered(&self, destination: &str) {
-        self.delivered.get_or_create(&to(destination)).inc();
-    }
-
-    /// An attempt failed, with this code.
-    pub fn delivery_failed(&self, destination: &str, code: &str) {
-        let mut known = self
-            .delivery_codes
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner);
-        let code = match known.contains(code) || known.len() < DELIVERY_CODES_MAX {
-            true => code,
-            false => OTHER,
-        };
-        known.insert(code.to_owned());
-        let label = NotDelivered {
-            destination: destination.to_owned(),
-            code: code.to_owned(),
-        };
-        self.not_delivered.get_or_create(&label).inc();
-    }
-
-    /// A delivery failed for good.
-    pub fn delivery_died(&self, destination: &str) {
-        self.died.get_or_create(&to(destination)).inc();
-    }
-
-    /// What waits for destinations: those of the configuration, and those that it names no more.
-    fn set_deliveries(&self, backlog: &[deliveries::Backlog], now: DateTime<Utc>) {
-        self.to_deliver.clear();
-        self.to_deliver_oldest.clear();
-        self.dead.clear();
-        let destinations = self.destinations.lock();
-        for name in destinations.unwrap_or_else(PoisonError::into_inner).iter() {
-            let _ = self.to_deliver.get_or_create(&to(name));
-            let _ = self.to_deliver_oldest.get_or_create(&to(name));
-            let _ = self.dead.get_or_create(&to(name));
-        }
-        for one in backlog {
-            let to = to(&one.destination);
-            let number = |count: u64| i64::try_from(count).unwrap_or(i64::MAX);
-            let waiting = Waiting {
-                count: one.waiting,
-                oldest: one.oldest,
-            };
-            self.to_deliver.get_or_create(&to).set(number(one.waiting));
-            self.dead.get_or_create(&to).set(number(one.dead));
-            self.to_deliver_oldest
-                .get_or_create(&to)
-                .set(age_seconds(&waiting, now));
-        }
-    }
-
     /// The store has committed.
     pub fn committed(&self, took: Duration) {
         self.commit_seconds.observe(took.as_secs_f64());
@@ -494,7 +360,7 @@ impl Metrics {
     pub fn text(
         &self,
         backlog: Option<&Backlog>,
-        deliveries: Option<&[deliveries::Backlog]>,
+        deliveries: Option<&[Undelivered]>,
         free_bytes: Option<u64>,
         is_ready: bool,
         now: DateTime<Utc>,
@@ -514,7 +380,7 @@ impl Metrics {
             }
         }
         if let Some(deliveries) = deliveries {
-            self.set_deliveries(deliveries, now);
+            self.deliveries.set(deliveries, now);
         }
         if let Some(free) = free_bytes {
             self.free_bytes.set(i64::try_from(free).unwrap_or(i64::MAX));
@@ -548,12 +414,6 @@ fn arrived(source: Source, outcome: Arrival) -> Arrived {
             Arrival::Refused => "refused",
             Arrival::Failed => "failed",
         },
-    }
-}
-
-fn to(destination: &str) -> To {
-    To {
-        destination: destination.to_owned(),
     }
 }
 

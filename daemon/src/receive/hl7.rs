@@ -6,9 +6,11 @@
 
 mod adt;
 mod answer;
+mod doors;
 
-use super::ReceiveError;
-use super::accept::{Port, note_panic};
+pub use doors::{Hl7Listener, Hl7Live, Prepared};
+
+use super::places::Places;
 use super::tls::{Tls, TlsRefusal};
 use crate::config::Hl7Settings;
 use crate::hl7::Message;
@@ -19,113 +21,36 @@ use crate::store::{Store, StoreError};
 use adt::Arrival;
 use answer::{Problem, Refused};
 use chrono::{DateTime, Local, NaiveDateTime, Utc};
-use std::net::{IpAddr, SocketAddr};
+use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
-use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{Semaphore, watch};
-use tokio::task::JoinSet;
+use tokio::net::TcpStream;
+use tokio::sync::watch;
 use tokio::time::{Instant, timeout, timeout_at};
 
-/// Table of our TLS settings.
-const TLS_TABLE: &str = "receive.hl7.tls";
-
-/// The HL7 side of the daemon, listening but not yet accepting.
-#[derive(Debug)]
-pub struct Hl7Listener {
-    doors: Vec<(TcpListener, Option<Arc<Tls>>)>,
-    shared: Shared,
-}
-
-#[derive(Debug)]
+/// What holds for messages to come. A connection asks for it anew before each message: it may be open
+/// for weeks.
+#[derive(Debug, Clone)]
 struct Shared {
     settings: Hl7Settings,
+    tls: Option<Arc<Tls>>,
     store: Store,
     observed: Observed,
-    connections: Arc<Semaphore>,
+    connections: Places<()>,
 }
 
-impl Hl7Listener {
-    /// Listens on the addresses of the settings, all or none; `None` if they name none.
-    ///
-    /// # Errors
-    /// An address is taken or not ours, or TLS lacks one of its files.
-    pub async fn bind(
-        settings: Hl7Settings,
-        store: Store,
-        observed: Observed,
-    ) -> Result<Option<Hl7Listener>, ReceiveError> {
-        let mut doors = Vec::new();
-        let open = async |address: SocketAddr| {
-            let bound = TcpListener::bind(address).await;
-            bound.map_err(|source| ReceiveError::Listen { address, source })
-        };
-        for address in &settings.listen {
-            doors.push((open(*address).await?, None));
-        }
-        if !settings.tls.listen.is_empty() {
-            let tls = Arc::new(Tls::new(TLS_TABLE, &settings.tls)?);
-            for address in &settings.tls.listen {
-                doors.push((open(*address).await?, Some(Arc::clone(&tls))));
-            }
-        }
-        let connections = Arc::new(Semaphore::new(settings.max_connections.clamp(1, 10_000)));
-        let shared = Shared {
-            settings,
-            store,
-            observed,
-            connections,
-        };
-        Ok((!doors.is_empty()).then_some(Hl7Listener { doors, shared }))
-    }
-
-    /// The addresses in use.
-    pub fn addresses(&self) -> impl Iterator<Item = SocketAddr> + '_ {
-        let doors = self.doors.iter();
-        doors.filter_map(|(listener, _)| listener.local_addr().ok())
-    }
-
-    /// Accepts and serves until `stop` becomes true or its sender is gone.
-    pub async fn run(self, stop: watch::Receiver<bool>) {
-        for address in self.addresses() {
-            tracing::info!(code = "hl7-listening", %address);
-        }
-        let shared = Arc::new(self.shared);
-        let mut open: JoinSet<()> = JoinSet::new();
-        for (listener, tls) in self.doors {
-            open.spawn(accept(listener, tls, Arc::clone(&shared), stop.clone()));
-        }
-        while let Some(ended) = open.join_next().await {
-            note_panic(ended, panicked);
-        }
+impl Shared {
+    fn allows(&self, peer: IpAddr) -> bool {
+        let allowed = &self.settings.addresses_allowed;
+        allowed.is_empty() || allowed.iter().any(|network| network.contains(&peer))
     }
 }
 
-async fn accept(
-    listener: TcpListener,
-    tls: Option<Arc<Tls>>,
-    shared: Arc<Shared>,
-    mut stop: watch::Receiver<bool>,
-) {
-    let mut port = Port::new(listener, panicked);
-    while let Some((stream, peer)) = port.next(&mut stop).await {
-        let allowed = &shared.settings.addresses_allowed;
-        if !allowed.is_empty() && !allowed.iter().any(|network| network.contains(&peer)) {
-            tracing::warn!(code = "hl7-address", %peer, "this address may not connect");
-            continue;
-        }
-        let Ok(room) = Arc::clone(&shared.connections).try_acquire_owned() else {
-            tracing::warn!(code = "hl7-connections", %peer, "too many connections; closed");
-            continue;
-        };
-        let (tls, shared, mut stop) = (tls.clone(), Arc::clone(&shared), stop.clone());
-        port.serving.spawn(async move {
-            let _room = room;
-            connection(stream, peer, tls, &shared, &mut stop).await;
-        });
-    }
-    port.finish().await;
+type Now = watch::Receiver<Arc<Shared>>;
+
+fn not_allowed(peer: IpAddr) {
+    tracing::warn!(code = "hl7-address", %peer, "this address may not connect");
 }
 
 fn panicked() {
@@ -136,13 +61,13 @@ async fn connection(
     stream: TcpStream,
     peer: IpAddr,
     tls: Option<Arc<Tls>>,
-    shared: &Shared,
+    now: Now,
     stop: &mut watch::Receiver<bool>,
 ) {
     // An answer is one small write; held back by Nagle's algorithm it would cost 40 ms.
     let _ = stream.set_nodelay(true);
     let Some(tls) = tls else {
-        return serve(stream, peer, shared, stop).await;
+        return serve(stream, peer, now, stop).await;
     };
     let accepted = tokio::select! {
         biased;
@@ -150,7 +75,7 @@ async fn connection(
         accepted = tls.accept(stream) => accepted,
     };
     match accepted {
-        Ok((stream, _)) => serve(stream, peer, shared, stop).await,
+        Ok((stream, _)) => serve(stream, peer, now, stop).await,
         Err(TlsRefusal::Gone) => {}
         Err(TlsRefusal::Refused(refusal, detail, _)) => {
             let (code, why) = (refusal.code(), refusal.why());
@@ -163,20 +88,28 @@ async fn connection(
 async fn serve(
     mut stream: impl AsyncRead + AsyncWrite + Unpin,
     peer: IpAddr,
-    shared: &Shared,
+    mut now: Now,
     stop: &mut watch::Receiver<bool>,
 ) {
-    let settings = &shared.settings;
     let seconds = Duration::from_secs;
-    let mut blocks = Blocks::new(settings.max_message_bytes);
+    let mut shared = Arc::clone(&now.borrow_and_update());
+    let mut blocks = Blocks::new(shared.settings.max_message_bytes);
     let mut buffer = vec![0; 8192];
     // Until the next message begins, or the one that has begun ends.
-    let mut deadline = Instant::now() + seconds(settings.idle_timeout_s);
+    let mut deadline = Instant::now() + seconds(shared.settings.idle_timeout_s);
     loop {
         let is_inside = blocks.is_inside();
         let read = tokio::select! {
             biased;
             _ = stop.wait_for(|stop| *stop), if !is_inside => return,
+            Ok(()) = now.changed(), if !is_inside => {
+                shared = Arc::clone(&now.borrow_and_update());
+                if !shared.allows(peer) {
+                    not_allowed(peer);
+                    return;
+                }
+                continue;
+            }
             read = timeout_at(deadline, stream.read(&mut buffer)) => read,
         };
         let mut bytes = match read {
@@ -198,7 +131,7 @@ async fn serve(
                 Ok(None) => break,
                 Ok(Some(message)) => {
                     is_same = false;
-                    taken(&message, peer, shared).await
+                    taken(&message, peer, &shared).await
                 }
                 Err(error) => {
                     tracing::warn!(code = "hl7-malformed", %peer, %error, "closed");
@@ -213,7 +146,7 @@ async fn serve(
                 stream.write_all(&framed(answer.as_bytes())).await?;
                 stream.flush().await
             };
-            match timeout(seconds(settings.write_timeout_s), sent).await {
+            match timeout(seconds(shared.settings.write_timeout_s), sent).await {
                 Ok(Ok(())) => {}
                 Ok(Err(_)) => return,
                 Err(_) => {
@@ -222,6 +155,7 @@ async fn serve(
                 }
             }
         }
+        let settings = &shared.settings;
         match (is_same, blocks.is_inside()) {
             (true, true) => {}
             (false, true) => deadline = Instant::now() + seconds(settings.message_timeout_s),

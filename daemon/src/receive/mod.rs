@@ -43,7 +43,7 @@ mod wire;
 #[cfg(feature = "edges")]
 pub use folder::DropFolder;
 #[cfg(feature = "edges")]
-pub use hl7::Hl7Listener;
+pub use hl7::{Hl7Listener, Hl7Live};
 #[cfg(feature = "edges")]
 pub use listener::{Listener, Live};
 

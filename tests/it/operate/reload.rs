@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::fs;
 
 /// Writes the configuration with more at its end.
-fn rewrite(site: &Site, change: impl FnOnce(String) -> String) {
+pub(crate) fn rewrite(site: &Site, change: impl FnOnce(String) -> String) {
     let text = fs::read_to_string(site.config()).expect("configuration");
     fs::write(site.config(), change(text)).expect("written");
 }
@@ -20,7 +20,7 @@ fn lines(daemon: &Daemon, code: &str) -> Vec<Value> {
 }
 
 /// Sends SIGHUP and waits for another line of the code.
-fn reload(daemon: &Daemon, code: &str) -> Vec<Value> {
+pub(crate) fn reload(daemon: &Daemon, code: &str) -> Vec<Value> {
     let before = lines(daemon, code).len();
     let pid = daemon.pid().to_string();
     let sent = tool("kill").args(["-HUP", &pid]).status();

@@ -1,5 +1,6 @@
 //! The protocol of sd_notify(3), with this test in the place of systemd.
 
+use super::reload::{reload, rewrite};
 use crate::harness::{Site, program, tool, until};
 use std::net::TcpStream;
 use std::os::unix::net::UnixDatagram;
@@ -117,4 +118,21 @@ fn a_process_that_hangs_gives_no_sign_of_life() {
         silent
     });
     daemon.kill();
+}
+
+#[test]
+fn a_refused_reload_is_a_status_until_one_is_taken() {
+    let site = Site::new();
+    let (mut supervisor, command) = Supervisor::of(&site);
+    let daemon = site.serve_by(command);
+    supervisor.hear("READY=1");
+    rewrite(&site, |text| format!("{text}[baseline]\nsigma_w = -1\n"));
+    reload(&daemon, "reload-refused");
+    supervisor.hear(
+        "STATUS=receiving; the last reload was refused, the configuration before is in force",
+    );
+    rewrite(&site, |text| text.replace("sigma_w = -1", ""));
+    reload(&daemon, "reloaded");
+    supervisor.hear("STATUS=receiving");
+    assert_eq!(daemon.stop(), Some(0));
 }
