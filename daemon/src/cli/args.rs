@@ -1,5 +1,6 @@
 //! What can be written on the command line.
 
+use super::backfill::BackfillArgs;
 use crate::domain::Eye;
 use crate::store::deliveries::State;
 use chrono::NaiveDate;
@@ -74,6 +75,9 @@ pub(super) enum Command {
     Compact(ConfigArg),
     /// Go the way to a destination without delivering: name, connection, TLS, association, answer.
     Echo(EchoArgs),
+    /// Get the structured reports of earlier exams from an archive, window by window; can be cut off
+    /// and repeated.
+    Backfill(BackfillArgs),
     /// Check a configuration file: every mistake at once.
     CheckConfig(CheckConfigArgs),
     /// Show how often invented patients are flagged, and how large a rise must be to be found.

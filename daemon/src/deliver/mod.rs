@@ -7,7 +7,7 @@
 #[cfg(feature = "edges")]
 pub mod connect;
 #[cfg(feature = "edges")]
-mod dicom;
+pub(crate) mod dicom;
 #[cfg(feature = "edges")]
 mod fhir;
 #[cfg(feature = "edges")]
