@@ -18,9 +18,9 @@ use dicom_object::InMemDicomObject;
 use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
 use std::time::Duration;
 
-const FIND: &str = uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_FIND;
-const GET: &str = uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_GET;
-const MOVE: &str = uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_MOVE;
+pub(crate) const FIND: &str = uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_FIND;
+pub(crate) const GET: &str = uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_GET;
+pub(crate) const MOVE: &str = uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_MOVE;
 
 /// Command Fields (PS3.7 E.1); an answer has the highest bit as well.
 const C_GET: u16 = 0x0010;
@@ -362,24 +362,47 @@ fn said(answer: &Answer) -> String {
     words
 }
 
-/// PS3.4 tables C.4-1, C.4-2 and C.4-3, PS3.7 annex C.
 fn meaning(status: u16) -> &'static str {
-    match status {
-        0xA701 => "it has not the resources to count the matches",
-        0xA702 => "it has not the resources to send the objects",
-        0xA700..=0xA7FF => "out of resources",
-        0xA801 => "it does not know the AE title of move_to; it is to be entered there",
-        0xA900..=0xA9FF => "it does not take what was asked for",
-        0xB000 => "some of the objects could not be sent",
-        0xC000..=0xCFFF => "it cannot process this; see its log",
-        0xFE00 => "it ended the operation",
-        0x0000 => "it says that all was sent",
-        0x0122 => "it does not support this class",
-        0x0124 => "not authorised; does the archive allow us to query and retrieve?",
-        0x0211 => "it does not know this operation",
-        _ => "a status that the standard does not list for this",
-    }
+    let mut known = STATUSES.iter();
+    let known = known.find(|(from, to, _)| (*from..=*to).contains(&status));
+    known.map_or(
+        "a status that the standard does not list for this",
+        |(_, _, words)| words,
+    )
 }
+
+/// First and last status, and what it means. PS3.4 tables C.4-1, C.4-2 and C.4-3, PS3.7 annex C; the
+/// first that fits counts.
+pub(crate) const STATUSES: &[(u16, u16, &str)] = &[
+    (0x0000, 0x0000, "it says that all was sent"),
+    (
+        0xA701,
+        0xA701,
+        "it has not the resources to count the matches",
+    ),
+    (
+        0xA702,
+        0xA702,
+        "it has not the resources to send the objects",
+    ),
+    (0xA700, 0xA7FF, "out of resources"),
+    (
+        0xA801,
+        0xA801,
+        "it does not know the AE title of move_to; it is to be entered there",
+    ),
+    (0xA900, 0xA9FF, "it does not take what was asked for"),
+    (0xB000, 0xBFFF, "some of the objects could not be sent"),
+    (0xC000, 0xCFFF, "it cannot process this; see its log"),
+    (0xFE00, 0xFE00, "it ended the operation"),
+    (0x0122, 0x0122, "it does not support this class"),
+    (
+        0x0124,
+        0x0124,
+        "not authorised; does the archive allow us to query and retrieve?",
+    ),
+    (0x0211, 0x0211, "it does not know this operation"),
+];
 
 fn failed(code: &str, words: String) -> Failure {
     Failure {

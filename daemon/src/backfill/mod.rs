@@ -6,7 +6,7 @@
 #[cfg(feature = "edges")]
 pub mod archive;
 #[cfg(feature = "edges")]
-mod dicom;
+pub(crate) mod dicom;
 pub mod hours;
 #[cfg(feature = "edges")]
 pub mod run;

@@ -74,7 +74,8 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
     };
     // Beside a running daemon, or before the first one.
     let store = match Store::open(&config.store.path, Mode::Guest) {
-        Err(StoreError::Missing { .. }) => {
+        // Outdated is also one whose making was cut off.
+        Err(StoreError::Missing { .. } | StoreError::Outdated { .. }) => {
             drop(open::owner(&config)?);
             open::guest(&config)?
         }

@@ -9,6 +9,8 @@ create table archived (
     object_id        integer not null references object (id)
 ) strict, without rowid;
 
+create index archived_object on archived (object_id);
+
 -- Days of studies of which everything an archive names is stored.
 create table archive_day (
     archive     text not null,
