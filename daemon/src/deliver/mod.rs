@@ -85,6 +85,15 @@ pub fn check_files(destination: &way::Destination) -> Result<(), Failure> {
         }
     };
     bearer.map(tls::read).transpose()?;
+    check_tls(files)
+}
+
+/// Reads the files for TLS, if there is to be any, as every connection does.
+///
+/// # Errors
+/// As [`check_files`].
+#[cfg(feature = "edges")]
+pub fn check_tls(files: Option<&way::TlsFiles>) -> Result<(), Failure> {
     files.map(tls::client).transpose()?;
     Ok(())
 }
