@@ -28,6 +28,7 @@ pub mod template;
 pub mod hl7;
 pub mod mllp;
 
+pub mod backfill;
 pub mod config;
 pub mod deliver;
 pub mod receive;

@@ -53,7 +53,7 @@ pub type Files = Vec<(&'static str, Vec<u8>)>;
 /// Writes some of the results that are not yet in the outbox, each as the folder
 /// `<exam>-v<version>`, with the files that a renderer makes of it; every thread has its own. A
 /// renderer that makes none leaves the result for another time. What was written waits for each of
-/// the `destinations`. Returns how many were written, or
+/// the `destinations`, unless it is history. Returns how many were written, or
 /// `None` when none was left.
 ///
 /// # Errors
@@ -111,12 +111,24 @@ where
         store.write(move |tx| {
             let now = chrono::Utc::now();
             for row in &done {
-                results::mark_published(tx, &row.exam_id, row.version, &destinations, now)?;
+                let to = match is_news(row) {
+                    true => destinations.as_slice(),
+                    false => &[],
+                };
+                results::mark_published(tx, &row.exam_id, row.version, to, now)?;
             }
             Ok(())
         })?;
     }
     failed.map_or(Ok(Some(published)), Err)
+}
+
+/// Whether anybody is to be told of a result: not of the history of an archive. What does not say so
+/// is news.
+fn is_news(row: &ResultRow) -> bool {
+    let content: Option<Value> = serde_json::from_str(&row.content).ok();
+    let told = content.and_then(|content| content.pointer("/exam/history_only")?.as_bool());
+    told != Some(true)
 }
 
 /// What `work` makes of the shares of several threads, in order. Most of it is waiting for the disk,

@@ -26,6 +26,8 @@ pub struct Known {
     pub events: Vec<Event>,
     /// Opening pressures by Study Instance UID.
     pub pressures: BTreeMap<String, OpeningPressure>,
+    /// Studies that came from the history of an archive alone, long after they were done.
+    pub history_only: BTreeSet<String>,
     /// Studies for which joined ids have different labels or pressures; none of them is used.
     pub contradicted: BTreeSet<(String, &'static str)>,
 }
@@ -148,6 +150,10 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
             .remarks
             .extend(strangers(exam, &exams, known.is_joined()));
         result.remarks.extend(unsettled(known));
+        if known.history_only.contains(&exam.study_instance_uid) {
+            result.exam.history_only = true;
+            result.remarks.push(from_history());
+        }
         if known.is_joined() {
             name_ids(&mut result, &known.readings);
         }
@@ -211,6 +217,14 @@ pub fn histories(known: &Known, site: &Site) -> Vec<assess::History> {
         persons.push(person);
     }
     persons
+}
+
+/// The remark on an exam that is not delivered.
+fn from_history() -> Remark {
+    Remark::info(
+        "history-only",
+        "The exam came from the history of an archive alone, long after it was done; its result is not delivered to anyone by itself.",
+    )
 }
 
 /// A remark when exams under the same id have another birth date or sex.

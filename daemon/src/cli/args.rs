@@ -18,6 +18,7 @@ pub(super) use look::{
 pub(super) use outbox::{EchoArgs, OutboxCommand, WhichArgs};
 pub(super) use say::{EventArgs, LabelArgs, PairArgs, PatientCommand, PressureArgs};
 
+use super::backfill::BackfillArgs;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -89,6 +90,9 @@ pub(super) enum Command {
     Compact(ConfigArg),
     /// Go the way to a destination without delivering: name, connection, TLS, association, answer.
     Echo(EchoArgs),
+    /// Get the structured reports of earlier exams from an archive, window by window; can be cut off
+    /// and repeated.
+    Backfill(BackfillArgs),
     /// Check a configuration file: every mistake at once.
     CheckConfig(CheckConfigArgs),
     /// Show how often invented patients are flagged, and how large a rise must be to be found.

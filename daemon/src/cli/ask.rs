@@ -4,7 +4,7 @@ use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
 use super::{Failure, open, print};
 use crate::assess::{self, Question};
 use crate::config::{Config, Effective, Setting};
-use crate::deliver;
+use crate::{backfill, deliver};
 use crate::domain::{Disposition, ObjectReading, Severity};
 use crate::reading::{self, Origin};
 use crate::receive::tls;
@@ -181,17 +181,20 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
             }
             let destinations = config.destinations();
             let syslog = open::syslog(config).and_then(|server| {
-                let failure = deliver::check_tls(&server.tls).err()?;
+                let failure = deliver::check_tls(Some(&server.tls)).err()?;
                 Some(format!("[observe.syslog]: {}", failure.words))
             });
-            let unread: Vec<String> = destinations
-                .iter()
-                .filter_map(|(one, _)| {
-                    let failure = deliver::check_files(one).err()?;
-                    Some(format!("[[destination]] {}: {}", one.name, failure.words))
-                })
-                .chain(syslog)
-                .collect();
+            let of_destinations = destinations.iter().filter_map(|(one, _)| {
+                let failure = deliver::check_files(one).err()?;
+                Some(format!("[[destination]] {}: {}", one.name, failure.words))
+            });
+            let archives = config.archives();
+            let of_archives = archives.iter().filter_map(|one| {
+                let backfill::way::Way::Dicom(way) = &one.way;
+                let failure = deliver::check_tls(way.tls.as_ref()).err()?;
+                Some(format!("[[archive]] {}: {}", one.name, failure.words))
+            });
+            let unread: Vec<String> = of_destinations.chain(of_archives).chain(syslog).collect();
             if !unread.is_empty() {
                 return Err(Failure::Usage(unread.join("\n")));
             }

@@ -2,6 +2,7 @@
 
 mod args;
 mod ask;
+mod backfill;
 mod calibrate;
 pub(crate) mod daemon;
 mod echo;
@@ -59,6 +60,7 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Assess(args) => ask::assess(&args),
         args::Command::Simulate(args) => simulate::simulate(&args),
         args::Command::Calibrate(args) => calibrate::calibrate(&args),
+        args::Command::Backfill(args) => backfill::backfill(&args),
         args::Command::Echo(args) => echo::echo(&args),
         args::Command::CheckConfig(args) => ask::check_config(&args),
         args::Command::Outbox(command) => outbox::outbox(&command),

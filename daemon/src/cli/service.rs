@@ -59,6 +59,7 @@ impl Receivers {
                 runtime
                     .block_on(Listener::bind(config.dicom.clone(), store.clone()))
                     .map_err(|error| Failure::No(advised(&error)))?
+                    .taking_history(config.history_titles())
                     .observed_by(observed.clone()),
             ),
             false => None,

@@ -1,11 +1,11 @@
 //! What the file means: values in their bounds, and rules between keys.
 
-use super::Config;
 use super::between;
-use super::destination;
+use super::destination::Row;
 use super::keys::{self, Key, Rows, heading};
 use super::raw::{Entry, Raw};
 use super::value::{Fault, Instead, quoted};
+use super::{Config, archive, destination};
 use std::ops::Range;
 use std::path::{Component, Path};
 use toml::de::DeValue;
@@ -16,18 +16,21 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     let mut config = Config::default();
     let mut written = Vec::new();
     let mut ids = Vec::new();
-    let mut destinations: Vec<destination::Row> = Vec::new();
+    let (mut destinations, mut archives) = (Vec::<Row>::new(), Vec::<Row>::new());
     for (layer, raw) in raws.iter_mut().enumerate() {
         for entry in std::mem::take(&mut raw.entries) {
             match entry {
                 Entry::Row(rows, span) => {
                     (rows.begin)(&mut config);
-                    if rows.table == destination::TABLE {
-                        destinations.push(destination::Row {
-                            layer,
-                            span: span.clone(),
-                            keys: Vec::new(),
-                        });
+                    let row = Row {
+                        layer,
+                        span: span.clone(),
+                        keys: Vec::new(),
+                    };
+                    match rows.table {
+                        destination::TABLE => destinations.push(row),
+                        archive::TABLE => archives.push(row),
+                        _ => {}
                     }
                     ids.push(Id {
                         rows,
@@ -37,7 +40,12 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
                 }
                 Entry::Setting(key, value) => {
                     let span = value.span();
-                    if let (destination::TABLE, Some(row)) = (key.table, destinations.last_mut()) {
+                    let row = match key.table {
+                        destination::TABLE => destinations.last_mut(),
+                        archive::TABLE => archives.last_mut(),
+                        _ => None,
+                    };
+                    if let Some(row) = row {
                         row.keys.push((key, span.clone()));
                     }
                     let place = Place { layer, span };
@@ -62,6 +70,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     check_paths(raws, &config, &written);
     between::check(raws, &config, &written);
     destination::check(raws, &config, &destinations);
+    archive::check(raws, &config, &archives);
     (config, written)
 }
 

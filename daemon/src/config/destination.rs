@@ -236,7 +236,7 @@ impl Kind {
     }
 }
 
-/// One destination as the file writes it.
+/// One row of a table as the file writes it.
 pub(super) struct Row {
     /// Which layer it stands in.
     pub(super) layer: usize,
@@ -247,13 +247,13 @@ pub(super) struct Row {
 }
 
 impl Row {
-    fn place(&self, name: &str) -> Option<Range<usize>> {
+    pub(super) fn place(&self, name: &str) -> Option<Range<usize>> {
         let found = self.keys.iter().find(|(key, _)| key.name == name);
         found.map(|(_, span)| span.clone())
     }
 
     /// The first of some keys that is written.
-    fn first(&self, names: &[&str]) -> Option<(&'static str, Range<usize>)> {
+    pub(super) fn first(&self, names: &[&str]) -> Option<(&'static str, Range<usize>)> {
         let found = self
             .keys
             .iter()
@@ -328,11 +328,17 @@ fn check_waits(raw: &mut Raw<'_>, one: &DestinationSettings, row: &Row) {
     }
 }
 
-/// Whether the files are good is seen when they are read.
-fn check_files(raw: &mut Raw<'_>, one: &DestinationSettings, kind: Kind, row: &Row) {
+/// A certificate and its key belong together. Whether the files are good is seen when they are read.
+pub(super) fn check_pair(
+    raw: &mut Raw<'_>,
+    table: &str,
+    certificate: Option<&PathBuf>,
+    key: Option<&PathBuf>,
+    row: &Row,
+) {
     let pair = [
-        ("certificate", &one.certificate, "key", &one.key),
-        ("key", &one.key, "certificate", &one.certificate),
+        ("certificate", certificate, "key", key),
+        ("key", key, "certificate", certificate),
     ];
     for (name, there, other, missing) in pair {
         if let (Some(_), None, None, Some(place)) =
@@ -340,7 +346,7 @@ fn check_files(raw: &mut Raw<'_>, one: &DestinationSettings, kind: Kind, row: &R
         {
             raw.mistake(
                 place,
-                format!("[[destination]] has a {name} without its {other}"),
+                format!("[[{table}]] has a {name} without its {other}"),
                 format!(
                     "write {other} = \"client.{}\", or take {name} out",
                     if other == "key" { "key" } else { "pem" }
@@ -348,17 +354,24 @@ fn check_files(raw: &mut Raw<'_>, one: &DestinationSettings, kind: Kind, row: &R
             );
         }
     }
+}
+
+/// Files for TLS, which must be switched on then.
+pub(super) fn check_tls_on(raw: &mut Raw<'_>, table: &str, tls: bool, row: &Row) {
+    if let (false, Some((name, place))) = (tls, row.first(&["ca", "certificate", "key"])) {
+        raw.mistake(
+            place,
+            format!("[[{table}]] names a {name} for TLS, which is switched off"),
+            format!("write tls = true, or take {name} out"),
+        );
+    }
+}
+
+fn check_files(raw: &mut Raw<'_>, one: &DestinationSettings, kind: Kind, row: &Row) {
+    check_pair(raw, TABLE, one.certificate.as_ref(), one.key.as_ref(), row);
     let tls_file = row.first(&["ca", "certificate", "key"]);
     match kind {
-        Kind::Dicom | Kind::Hl7 => {
-            if let (false, Some((name, place))) = (one.tls, tls_file) {
-                raw.mistake(
-                    place,
-                    format!("[[destination]] names a {name} for TLS, which is switched off"),
-                    format!("write tls = true, or take {name} out"),
-                );
-            }
-        }
+        Kind::Dicom | Kind::Hl7 => check_tls_on(raw, TABLE, one.tls, row),
         Kind::Fhir | Kind::Hook => {
             let Some(url) = one.url.as_deref() else {
                 return;

@@ -1,9 +1,10 @@
 //! The one list of keys: table, name, meaning and bounds.
 
+use super::archive::{self, ArchiveKind, ArchiveSettings, RetrieveBy};
 use super::destination::{self, DestinationSettings, Kind};
 use super::settings::{After, ClientCertificate, LogFormat, LogLevel, Malformed, SenderSettings};
 use super::value::{
-    Fault, Limits, address, ae_title, charset, example, filled, flag, from_to, host, inside,
+    Fault, Limits, address, ae_title, charset, example, filled, flag, from_to, host, hours, inside,
     issuer, list, network, number, one_or_list, optional_host, optional_path, path, plain_name,
     sha256, some, url, whole, word,
 };
@@ -64,6 +65,12 @@ const ROWS: &[Rows] = &[
                 .destination
                 .push(DestinationSettings::default())
         },
+    },
+    Rows {
+        table: archive::TABLE,
+        id: "name",
+        example: "\"archive\"",
+        begin: |config| config.backfill.archive.push(ArchiveSettings::default()),
     },
     Rows {
         table: "receive.hl7.authority",
@@ -335,6 +342,29 @@ keys! {
         first_wait_s: whole(1, 3600),
         longest_wait_s: whole(1, 86_400),
         give_up_days: whole(0, 3650),
+    }
+    ["archive"] (backfill.archive) {
+        name: plain_name,
+        kind: some(example("\"dicom\"", word(&[("dicom", ArchiveKind::Dicom)]))),
+        host: some(host),
+        port: some(example("11112", whole(1, 65_535))),
+        called: some(example("\"ARCHIVE\"", ae_title)),
+        calling: some(example("\"SHEATHLINE\"", ae_title)),
+        retrieve: word(&[("get", RetrieveBy::Get), ("move", RetrieveBy::Move)]),
+        move_to: some(example("\"SHEATHHISTORY\"", ae_title)),
+        tls: flag,
+        ca: optional_path,
+        certificate: optional_path,
+        key: optional_path,
+        timeout_s: whole(1, 3600),
+        default_issuer: some(issuer),
+        objects_per_s: whole(0, 10_000),
+        at_once: whole(1, 500),
+        hours: hours,
+        window_days: whole(1, 31),
+        answers_max: whole(0, 1_000_000),
+        deliver: flag,
+        current_days: whole(0, 3650),
     }
     ["observe"] observe {
         log: word(&[

@@ -5,6 +5,7 @@
 //! what it does not know, `keys` (the one list of keys) gives each a meaning, `check` and
 //! `between` hold the rules between keys. Every step collects its mistakes, so one run reports them all.
 
+mod archive;
 mod between;
 mod check;
 mod destination;
@@ -19,6 +20,7 @@ mod value;
 #[cfg(test)]
 mod tests;
 
+pub use archive::{ArchiveKind, ArchiveSettings, BackfillSettings, RetrieveBy};
 pub use destination::{DestinationSettings, Kind};
 pub use hl7::{AuthoritySettings, Hl7Settings};
 pub use layers::{Effective, Layer, Setting, environment};
@@ -29,6 +31,7 @@ pub use settings::{
 };
 
 use crate::assess::Parameters;
+use crate::backfill::way::{Archive, HistoryTitle};
 use crate::deliver::retry::Retry;
 use crate::deliver::way::Destination;
 use crate::domain::Mistake;
@@ -64,6 +67,8 @@ pub struct Config {
     pub outbox: OutboxSettings,
     /// `[[destination]]`.
     pub deliver: DeliverSettings,
+    /// `[[archive]]`.
+    pub backfill: BackfillSettings,
     /// `[observe]`.
     pub observe: ObserveSettings,
 }
@@ -98,6 +103,20 @@ impl Config {
             .collect()
     }
 
+    /// The archives whose history can be asked for.
+    #[must_use]
+    pub fn archives(&self) -> Vec<Archive> {
+        let all = self.backfill.archive.iter();
+        all.filter_map(|one| one.archive(&self.dicom)).collect()
+    }
+
+    /// The AE titles under which the history of archives comes in.
+    #[must_use]
+    pub fn history_titles(&self) -> Vec<HistoryTitle> {
+        let all = self.backfill.archive.iter();
+        all.filter_map(|one| one.title(&self.dicom)).collect()
+    }
+
     /// Makes relative paths relative to `base`, the folder of the configuration file.
     pub fn resolve(&mut self, base: &Path) {
         let paths: [&mut PathBuf; 2] = [&mut self.store.path, &mut self.outbox.folder];
@@ -118,6 +137,12 @@ impl Config {
                     .destination
                     .iter_mut()
                     .flat_map(DestinationSettings::paths),
+            )
+            .chain(
+                self.backfill
+                    .archive
+                    .iter_mut()
+                    .flat_map(ArchiveSettings::paths),
             );
         for path in paths {
             // `join` keeps an absolute path as it is.

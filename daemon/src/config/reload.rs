@@ -65,6 +65,9 @@ impl Config {
         if self.hl7.authority != other.hl7.authority {
             differences.push(heading("receive.hl7.authority"));
         }
+        if self.backfill != other.backfill {
+            differences.push(heading("archive"));
+        }
         if self.deliver != other.deliver {
             differences.push(heading("destination"));
         }

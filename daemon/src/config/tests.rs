@@ -217,8 +217,9 @@ fn every_key_is_read_into_its_own_place() {
     let config = Config::from_text("x.toml", changed).unwrap();
     let default = Config::default();
     for key in keys::KEYS {
-        // The keys of a destination belong to different kinds; they have a test of their own.
-        if !["baseline", "technique", "destination"].contains(&key.table) {
+        // The keys of a destination belong to different kinds; they and those of an archive have
+        // tests of their own.
+        if !["baseline", "technique", "destination", "archive"].contains(&key.table) {
             assert_ne!((key.show)(&config), (key.show)(&default), "{}", key.name);
         }
     }
@@ -350,6 +351,7 @@ fn what_a_message_offers_as_a_value_is_accepted() {
             let (heading, _) = mistake.what.split_once(' ').unwrap();
             let id = match heading {
                 "[[destination]]" => "name = \"n\"\nkind = \"hook\"\nurl = \"https://h/\"\n",
+                "[[archive]]" => "name = \"n\"\nhost = \"h\"\nport = 104\ncalled = \"A\"\n",
                 _ if heading.starts_with("[[") => "ae_title = \"ID\"\n",
                 _ => "",
             };
@@ -361,7 +363,11 @@ fn what_a_message_offers_as_a_value_is_accepted() {
                     "[observe.syslog]" => "[observe]\naudit = \"a\"\n",
                     _ => "",
                 };
-                let text = format!("{before}{heading}\n{id}{offer}\n");
+                let kind = match heading == "[[archive]]" && !offer.starts_with("kind") {
+                    true => "kind = \"dicom\"\n",
+                    false => "",
+                };
+                let text = format!("{before}{heading}\n{id}{kind}{offer}\n");
                 if offer.contains(';') {
                     continue; // an order between two keys: a sentence, not a value
                 }
@@ -504,12 +510,12 @@ fn every_key_of_a_destination_reaches_its_way() {
     assert_eq!(way.calling, "OURS");
 }
 
-/// Without their marks, the examples of the shipped default are good, and show every key with a
+/// The examples of the shipped default without their marks: every key of the table is there, with a
 /// sentence where it stands first.
-#[test]
-fn the_shipped_default_shows_every_key_of_a_destination() {
-    let (_, shown) = DEFAULT_TEXT.split_once("\n# Destinations: ").unwrap();
+fn examples(begin: &str, table: &str) -> Config {
+    let (_, shown) = DEFAULT_TEXT.split_once(begin).unwrap();
     let shown = shown.split_once("\n\n").unwrap().0;
+    let heading = format!("[[{table}]]");
     let mut text = String::new();
     let mut found = BTreeSet::new();
     let mut explained = false;
@@ -519,14 +525,78 @@ fn the_shipped_default_shows_every_key_of_a_destination() {
             assert!(explained || found.contains(key), "{line} has no sentence");
             found.insert(key);
         }
-        if line == "[[destination]]" || (!line.starts_with('#') && line.contains(" = ")) {
+        if line == heading || (!line.starts_with('#') && line.contains(" = ")) {
             text.push_str(&format!("{line}\n"));
         }
         explained = line.starts_with('#');
     }
-    let known: BTreeSet<_> = keys::of_table("destination").map(|key| key.name).collect();
+    let known: BTreeSet<_> = keys::of_table(table).map(|key| key.name).collect();
     assert_eq!(found, known);
-    let config = Config::from_text("x.toml", &text).unwrap_or_else(|all| panic!("{all:?}"));
+    Config::from_text("x.toml", &text).unwrap_or_else(|all| panic!("{all:?}"))
+}
+
+#[test]
+fn the_shipped_default_shows_every_key_of_an_archive() {
+    let config = examples("\n# Archives whose history ", "archive");
+    let [shown] = config.backfill.archive.as_slice() else {
+        panic!("one example");
+    };
+    // Beside who and where it is, the example shows the defaults.
+    let same = ArchiveSettings {
+        name: shown.name.clone(),
+        kind: shown.kind,
+        host: shown.host.clone(),
+        port: shown.port,
+        called: shown.called.clone(),
+        calling: shown.calling.clone(),
+        retrieve: RetrieveBy::Move,
+        move_to: shown.move_to.clone(),
+        tls: true,
+        ca: shown.ca.clone(),
+        certificate: shown.certificate.clone(),
+        key: shown.key.clone(),
+        default_issuer: Some(String::new()),
+        ..ArchiveSettings::default()
+    };
+    assert_eq!(*shown, same);
+    assert_eq!(config.archives().len(), 1);
+    assert_eq!(config.history_titles()[0].ae_title, "SHEATHHISTORY");
+}
+
+#[test]
+fn an_archive_is_what_its_keys_say() {
+    let text = "[receive.dicom]\nae_title = \"OURS\"\ndefault_issuer = \"H\"\n\
+                [[archive]]\nname = \"a\"\nkind = \"dicom\"\nhost = \"h\"\nport = 104\ncalled = \"A\"\n";
+    let of = |more: &str| {
+        let config = Config::from_text("x.toml", &format!("{text}{more}"));
+        config
+            .unwrap_or_else(|all| panic!("{all:?}"))
+            .archives()
+            .remove(0)
+    };
+    let plain = of("");
+    let crate::backfill::way::Way::Dicom(way) = &plain.way;
+    assert_eq!((way.calling.as_str(), &way.tls), ("OURS", &None));
+    assert_eq!(
+        (plain.default_issuer.as_str(), plain.quiet_after_days),
+        ("H", Some(30))
+    );
+    assert_eq!(of("default_issuer = \"\"").default_issuer, "");
+    assert_eq!(of("current_days = 0").quiet_after_days, Some(0));
+    assert_eq!(of("deliver = true").quiet_after_days, None);
+    let hours = of("hours = \"22:00-6:00\"").pace.hours;
+    assert_eq!(hours.unwrap().to_string(), "22:00-06:00");
+    let full =
+        of("objects_per_s = 3\nat_once = 4\nwindow_days = 5\nanswers_max = 6\ntimeout_s = 7");
+    assert_eq!((full.pace.objects_per_s, full.pace.at_once), (3, 4));
+    assert_eq!((full.window_days, full.answers_max), (5, 6));
+    assert_eq!(full.timeout, std::time::Duration::from_secs(7));
+}
+
+/// The examples of destinations are good.
+#[test]
+fn the_shipped_default_shows_every_key_of_a_destination() {
+    let config = examples("\n# Destinations: ", "destination");
     assert_eq!(config.destinations().len(), 4);
     // What the example shows of a key with a default is that default.
     let default = DestinationSettings::default();

@@ -3,6 +3,7 @@
 //! Each function returns a reader, so that the list of keys reads like a table.
 
 use super::settings::Sha256Hex;
+use crate::backfill::hours::Hours;
 use crate::sr::FallbackCharset;
 use ipnet::IpNet;
 use std::net::{IpAddr, SocketAddr};
@@ -465,6 +466,16 @@ pub(super) fn one_or_list<T: PartialEq>(
     move |value| match value {
         DeValue::Array(_) => list(&read)(value),
         _ => Ok(vec![read(value)?]),
+    }
+}
+
+/// Hours of the day; empty text for all of them.
+pub(super) fn hours(value: &DeValue<'_>) -> Result<Option<Hours>, Fault> {
+    let must_be = "empty, or two times of the day as \"22:00-06:00\"";
+    match value.as_str() {
+        Some("") => Ok(None),
+        Some(text) => Hours::parse(text).map(Some).ok_or(Fault::new(must_be)),
+        None => Err(Fault::new(must_be)),
     }
 }
 

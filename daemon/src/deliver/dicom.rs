@@ -1,13 +1,13 @@
 //! DICOM C-STORE: one association for a result, with the presentation contexts it needs.
 
-mod association;
-mod message;
+pub(crate) mod association;
+pub(crate) mod message;
 
 use super::connect::{Goal, connect};
 use super::way::{DicomForm, DicomWay};
 use super::{Carrier, Failure, Parcel, Stage};
 use crate::forms::{FormError, pdf_object, sr};
-use association::Association;
+use association::{Association, Proposed};
 use dicom_dictionary_std::uids;
 use dicom_transfer_syntax_registry::entries::IMPLICIT_VR_LITTLE_ENDIAN;
 use message::Outcome;
@@ -33,7 +33,8 @@ impl Dicom {
         let mut stages = stream.stages();
         stages.push(Stage::Association);
         let classes: Vec<&str> = way.objects.iter().map(|form| class(*form)).collect();
-        let asked = [classes.as_slice(), beside].concat();
+        let asked = classes.iter().chain(beside).copied();
+        let asked: Vec<Proposed> = asked.map(Proposed::using).collect();
         let association = Association::request(stream, &way.calling, &way.called, &asked)?;
         let refused = classes
             .iter()
@@ -117,7 +118,7 @@ fn store(association: &mut Association, form: DicomForm, file: &[u8]) -> Result<
     let class = class(form);
     let context = association.context(class)?;
     let (instance, explicit) = parts(file)?;
-    let data = match context.syntax.as_str() {
+    let data = match context.syntax {
         uids::EXPLICIT_VR_LITTLE_ENDIAN => Cow::Borrowed(explicit),
         _ => Cow::Owned(implicit(file)?),
     };

@@ -7,7 +7,7 @@
 #[cfg(feature = "edges")]
 pub mod connect;
 #[cfg(feature = "edges")]
-mod dicom;
+pub(crate) mod dicom;
 #[cfg(feature = "edges")]
 mod fhir;
 #[cfg(feature = "edges")]
@@ -87,17 +87,17 @@ pub fn check_files(destination: &way::Destination) -> Result<(), Failure> {
         }
     };
     bearer.map(tls::read).transpose()?;
-    files.map(check_tls).transpose()?;
-    Ok(())
+    check_tls(files)
 }
 
-/// Reads files for TLS, as every connection does.
+/// Reads the files for TLS, if there is to be any, as every connection does.
 ///
 /// # Errors
 /// As [`check_files`].
 #[cfg(feature = "edges")]
-pub fn check_tls(files: &way::TlsFiles) -> Result<(), Failure> {
-    tls::client(files).map(|_| ())
+pub fn check_tls(files: Option<&way::TlsFiles>) -> Result<(), Failure> {
+    files.map(tls::client).transpose()?;
+    Ok(())
 }
 
 /// How far on its way a delivery, or an echo, has come.

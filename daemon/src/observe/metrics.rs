@@ -43,6 +43,8 @@ pub enum Source {
     Dicom,
     /// The drop folder.
     Folder,
+    /// The history of an archive.
+    Archive,
 }
 
 /// What became of an object on its arrival.
@@ -264,7 +266,7 @@ impl Metrics {
             let status = status.word();
             let _ = self.assessed.get_or_create(&Assessed { status });
         }
-        for source in [Source::Dicom, Source::Folder] {
+        for source in [Source::Dicom, Source::Folder, Source::Archive] {
             for outcome in [
                 Arrival::Kept,
                 Arrival::Repeat,
@@ -407,6 +409,7 @@ fn arrived(source: Source, outcome: Arrival) -> Arrived {
         source: match source {
             Source::Dicom => "dicom",
             Source::Folder => "folder",
+            Source::Archive => "archive",
         },
         outcome: match outcome {
             Arrival::Kept => "kept",

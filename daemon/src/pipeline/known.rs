@@ -5,9 +5,10 @@ use crate::history::exam_id;
 use crate::persons::Person;
 use crate::render::Content;
 use crate::results::{Known, Latest};
-use crate::store::readings::{self, StoredDisposition};
+use crate::store::readings::{self, StoredDisposition, StoredReading};
 use crate::store::results::{self, ResultRow};
 use crate::store::{StoreError, identities, people};
+use chrono::TimeDelta;
 use rusqlite::Connection;
 use std::collections::BTreeMap;
 
@@ -19,10 +20,18 @@ use std::collections::BTreeMap;
 pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
     let person = identities::person(conn, key)?;
     let mut known = Known::default();
+    // By study, whether anything of it is news.
+    let mut history: BTreeMap<String, bool> = BTreeMap::new();
     for key in &person.ids {
-        let readings = readings::of_patient(conn, key)?.into_iter();
-        let readings = readings.filter(|stored| stored.disposition != StoredDisposition::Repeat);
-        known.readings.extend(readings.map(|stored| stored.reading));
+        for stored in readings::of_patient(conn, key)? {
+            if let Some(exam) = &stored.reading.exam {
+                let news = history.entry(exam.study_instance_uid.clone()).or_default();
+                *news |= !is_history(&stored);
+            }
+            if stored.disposition != StoredDisposition::Repeat {
+                known.readings.push(stored.reading);
+            }
+        }
         for (study, label) in people::labels(conn, key)? {
             known.label(study, label);
         }
@@ -31,11 +40,27 @@ pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
         }
         known.events.extend(people::events(conn, key)?);
     }
+    let history = history.into_iter().filter(|(_, is_news)| !is_news);
+    known.history_only = history.map(|(study, _)| study).collect();
     known.events.sort_unstable();
     known.events.dedup();
     known.settle();
     known.person = Some(person);
     Ok(known)
+}
+
+/// Whether an object came from the history of an archive alone, longer after its exam than makes it
+/// news. Counted from its first arrival, so that this does not change by itself.
+fn is_history(stored: &StoredReading) -> bool {
+    let exam = stored.reading.exam.as_ref();
+    let performed = exam.and_then(|exam| exam.performed_at);
+    match (stored.quiet_after_days, performed) {
+        (Some(days), Some(performed)) => {
+            let age = stored.received_at.date_naive() - performed.date();
+            age > TimeDelta::days(days.into())
+        }
+        _ => false,
+    }
 }
 
 /// The newest version of each exam's result of the person behind an id.

@@ -7,6 +7,7 @@ use super::refusal::Refusal;
 use super::shared::{Peer, Shared, Titles};
 use super::wire::{Stream, Wire, WireError};
 use super::{proxy, storing};
+use crate::backfill::way::HistoryTitle;
 use crate::config::SenderSettings;
 use crate::observe::audit::Event;
 use dicom_ul::pdu::{AbortRQServiceProviderReason, AbortRQSource, PDataValue, PDataValueType, Pdu};
@@ -79,7 +80,9 @@ pub(super) async fn serve(
     };
     let titles = Titles::of(&request);
     // A seat is taken last: who may not sit down takes none.
-    let admitted = negotiate::answer(request, &shared.settings).and_then(|accepted| {
+    let history = history_of(&request.called_ae_title, &shared.titles);
+    let admitted = negotiate::answer(request, &shared.settings, &shared.titles);
+    let admitted = admitted.and_then(|accepted| {
         let sender = shared.sender(&accepted.calling, &peer)?;
         let seat = shared.seat(&peer, &sender)?;
         Ok((accepted, sender, seat))
@@ -114,6 +117,7 @@ pub(super) async fn serve(
         contexts,
         calling,
         sender,
+        history,
         peer_pdu_max,
         assembler,
         memory: None,
@@ -121,6 +125,12 @@ pub(super) async fn serve(
     let why = association.talk(stop).await;
     let Association { wire, calling, .. } = association;
     end(wire, address, &calling, why).await;
+}
+
+/// The archive that calls this AE title, which it knows for history alone.
+fn history_of(called: &str, titles: &[HistoryTitle]) -> Option<HistoryTitle> {
+    let called = called.trim_matches(' ');
+    titles.iter().find(|one| one.ae_title == called).cloned()
 }
 
 /// What it means that something else came than a request for an association.
@@ -181,6 +191,8 @@ struct Association<S> {
     contexts: BTreeMap<u8, Context>,
     calling: String,
     sender: SenderSettings,
+    /// The archive whose history comes, if it is that.
+    history: Option<HistoryTitle>,
     peer_pdu_max: u32,
     assembler: Assembler,
     /// The part of the shared memory that the data set being received takes.
@@ -278,6 +290,7 @@ impl<S: Stream> Association<S> {
             context,
             command,
             data_set,
+            ..
         } = message;
         let Some(accepted) = self.contexts.get(&context).copied() else {
             let why = "a message in a presentation context that was not accepted";
@@ -308,6 +321,7 @@ impl<S: Stream> Association<S> {
                     let from = storing::From {
                         calling: &self.calling,
                         sender: &self.sender,
+                        history: self.history.as_ref(),
                         context: accepted,
                     };
                     // Whatever went wrong there has its line in the log.

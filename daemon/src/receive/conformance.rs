@@ -6,6 +6,7 @@ use super::negotiate::{
     CLASSES, IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION, PDU_BYTES_MAX, syntaxes,
 };
 use super::refusal::{Refusal, Reply};
+use crate::backfill::dicom;
 use crate::config::DicomSettings;
 use crate::sr::FallbackCharset;
 use dicom_dictionary_std::uids;
@@ -30,6 +31,19 @@ const NAMES: &[(&str, &str)] = &[
     (
         uids::ULTRASOUND_MULTI_FRAME_IMAGE_STORAGE,
         "Ultrasound Multi-frame Image Storage",
+    ),
+    (uids::ENCAPSULATED_PDF_STORAGE, "Encapsulated PDF Storage"),
+    (
+        dicom::FIND,
+        "Study Root Query/Retrieve Information Model - FIND",
+    ),
+    (
+        dicom::GET,
+        "Study Root Query/Retrieve Information Model - GET",
+    ),
+    (
+        dicom::MOVE,
+        "Study Root Query/Retrieve Information Model - MOVE",
     ),
     (uids::EXPLICIT_VR_LITTLE_ENDIAN, "Explicit VR Little Endian"),
     (uids::IMPLICIT_VR_LITTLE_ENDIAN, "Implicit VR Little Endian"),
@@ -70,6 +84,7 @@ fn write(text: &mut String) -> fmt::Result {
     networking(text)?;
     association(text)?;
     statuses(text)?;
+    query_retrieve(text)?;
     write!(
         text,
         "\n{}\n",
@@ -82,11 +97,14 @@ fn write(text: &mut String) -> fmt::Result {
 fn networking(text: &mut String) -> fmt::Result {
     text.push_str("\n## 4 Networking\n\n### 4.1 SOP classes\n\n");
     text.push_str("| SOP class | UID | SCU | SCP |\n|---|---|---|---|\n");
-    // Classes that `[[destination]]` sends, and C-ECHO for `echo`.
+    // Classes that `[[destination]]` sends, C-ECHO for `echo`, and what `backfill` asks by.
     let sent = [
         uids::VERIFICATION,
         uids::COMPREHENSIVE_SR_STORAGE,
         uids::ENCAPSULATED_PDF_STORAGE,
+        dicom::FIND,
+        dicom::GET,
+        dicom::MOVE,
     ];
     let only_sent = sent.iter().filter(|class| !CLASSES.contains(class));
     for class in CLASSES.iter().chain(only_sent) {
@@ -119,11 +137,16 @@ fn association(text: &mut String) -> fmt::Result {
         ("Application context", "1.2.840.10008.3.1.1.1".to_owned()),
         (
             "Application entity title",
-            format!("`{}`, can be set", defaults.ae_title),
+            format!(
+                "`{}`, can be set; a further one for each `[[archive]]` that sends history by C-MOVE",
+                defaults.ae_title
+            ),
         ),
         (
             "Initiates associations",
-            "one for each result and `[[destination]]` of kind `dicom`".to_owned(),
+            "one for each result and `[[destination]]` of kind `dicom`; one for each run of \
+             `backfill` over an `[[archive]]`, anew when it is lost"
+                .to_owned(),
         ),
         (
             "Open associations",
@@ -162,8 +185,12 @@ fn association(text: &mut String) -> fmt::Result {
             format!("{} s, can be set", defaults.message_timeout_s),
         ),
         (
-            "Extended negotiation, role selection, user identity",
+            "Extended negotiation, user identity",
             "not answered".to_owned(),
+        ),
+        (
+            "Role selection",
+            "not answered; as SCU of C-GET it asks to be the SCP of the reports".to_owned(),
         ),
     ];
     for (what, value) in rows {
@@ -209,6 +236,21 @@ fn statuses(text: &mut String) -> fmt::Result {
         )?;
     }
     text.push_str("\nNo warning status is sent. Storage commitment is not supported.\n");
+    Ok(())
+}
+
+fn query_retrieve(text: &mut String) -> fmt::Result {
+    text.push_str("\n### 4.6 Query and retrieve, as SCU\n\n");
+    text.push_str(include_str!("conformance/query.md").trim());
+    let classes: Vec<&str> = dicom::REPORTS.iter().map(|class| name(class)).collect();
+    writeln!(text, "\n\nAsked for: {}.\n", classes.join(", "))?;
+    text.push_str("| status of the archive | taken to mean |\n|---|---|\n");
+    for (from, to, words) in dicom::STATUSES {
+        match from == to {
+            true => writeln!(text, "| {from:04X}H | {words} |")?,
+            false => writeln!(text, "| {from:04X}H to {to:04X}H | {words} |")?,
+        }
+    }
     Ok(())
 }
 

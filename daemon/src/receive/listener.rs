@@ -5,6 +5,7 @@ use super::refusal::{Refusal, Refusals};
 use super::shared::{Shared, Titles};
 use super::tls::Tls;
 use super::{ReceiveError, connection};
+use crate::backfill::way::HistoryTitle;
 use crate::config::DicomSettings;
 use crate::observe::Observed;
 use crate::store::Store;
@@ -122,6 +123,14 @@ impl Listener {
     pub fn observed_by(self, observed: Observed) -> Self {
         self.now
             .send_modify(|now| Arc::make_mut(now).observed = observed);
+        self
+    }
+
+    /// Takes the history of archives under these AE titles.
+    #[must_use]
+    pub fn taking_history(self, titles: Vec<HistoryTitle>) -> Self {
+        self.now
+            .send_modify(|now| Arc::make_mut(now).titles = titles.into());
         self
     }
 

@@ -25,6 +25,8 @@ pub struct Message {
     pub context: u8,
     /// The command.
     pub command: Command,
+    /// The command set it was read from, for what only answers hold.
+    pub command_set: Vec<u8>,
     /// The data set, byte for byte; `None` when the command has none, or when its bytes were
     /// given up with [`Assembler::give_up_data`].
     pub data_set: Option<Vec<u8>>,
@@ -64,6 +66,7 @@ enum State {
     InData {
         context: u8,
         command: Command,
+        command_set: Vec<u8>,
         data: Vec<u8>,
         received: u64,
         given_up: bool,
@@ -122,6 +125,7 @@ impl Assembler {
             State::InData {
                 context,
                 command,
+                command_set,
                 mut data,
                 received,
                 given_up,
@@ -146,12 +150,14 @@ impl Assembler {
                     return Ok(Some(Message {
                         context,
                         command,
+                        command_set,
                         data_set,
                     }));
                 }
                 self.state = State::InData {
                     context,
                     command,
+                    command_set,
                     data,
                     received,
                     given_up,
@@ -186,12 +192,14 @@ impl Assembler {
             return Ok(Some(Message {
                 context,
                 command,
+                command_set: bytes,
                 data_set: None,
             }));
         }
         self.state = State::InData {
             context,
             command,
+            command_set: bytes,
             data: Vec::new(),
             received: 0,
             given_up: false,

@@ -1,11 +1,12 @@
 //! Objects from the network and from the drop folder.
 //!
 //! Nothing is understood here, only kept: an object is in the store, synced, before anyone is told
-//! that it arrived. [`dimse`], [`message`], [`proxy`] and [`refusal`] are pure; the rest are sockets
+//! that it arrived. [`dimse`], [`message`], [`multipart`], [`proxy`] and [`refusal`] are pure; the rest are sockets
 //! and files.
 
 pub mod dimse;
 pub mod message;
+pub mod multipart;
 pub mod proxy;
 pub mod refusal;
 

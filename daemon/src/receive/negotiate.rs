@@ -6,6 +6,7 @@
 
 use super::ae_title::ae_title_problem;
 use super::refusal::Refusal;
+use crate::backfill::way::HistoryTitle;
 use crate::config::DicomSettings;
 use dicom_dictionary_std::uids;
 use dicom_ul::pdu::{
@@ -101,6 +102,7 @@ pub(super) struct Accepted {
 pub(super) fn answer(
     request: AssociationRQ,
     settings: &DicomSettings,
+    titles: &[HistoryTitle],
 ) -> Result<Accepted, Refusal> {
     if request.protocol_version & 1 == 0 {
         return Err(Refusal::Protocol);
@@ -112,7 +114,9 @@ pub(super) fn answer(
     let called = request.called_ae_title.trim_matches(' ');
     let any =
         settings.accept_any_called && (called.is_empty() || ae_title_problem(called).is_none());
-    if !any && !same(called, &settings.ae_title) {
+    let ours = same(called, &settings.ae_title);
+    let for_history = titles.iter().any(|one| same(called, &one.ae_title));
+    if !any && !ours && !for_history {
         return Err(Refusal::Called);
     }
     let calling = request.calling_ae_title.trim_matches(' ').to_owned();

@@ -15,14 +15,16 @@ pub fn rehearse(mut bytes: &[u8], settings: &DicomSettings) -> usize {
     let mut answered = 0;
     while let Some(pdu) = next(&mut bytes) {
         match (pdu, &contexts) {
-            (Pdu::AssociationRQ(request), None) => match negotiate::answer(request, settings) {
-                Ok(accepted) => contexts = Some(accepted.contexts),
-                Err(refusal) => {
-                    // Its answer must only not panic.
-                    let _ = refusal.reply().pdu();
-                    return answered;
+            (Pdu::AssociationRQ(request), None) => {
+                match negotiate::answer(request, settings, &[]) {
+                    Ok(accepted) => contexts = Some(accepted.contexts),
+                    Err(refusal) => {
+                        // Its answer must only not panic.
+                        let _ = refusal.reply().pdu();
+                        return answered;
+                    }
                 }
-            },
+            }
             (Pdu::PData { data }, Some(contexts)) => {
                 for value in &data {
                     let fragment = Fragment {

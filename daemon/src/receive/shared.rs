@@ -3,6 +3,7 @@
 use super::places::{Place, Places};
 use super::refusal::{Refusal, Refusals};
 use super::tls::Tls;
+use crate::backfill::way::HistoryTitle;
 use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
 use crate::observe::Observed;
 use crate::observe::audit::Event;
@@ -44,6 +45,8 @@ impl Titles {
 #[derive(Debug, Clone)]
 pub(super) struct Shared {
     pub(super) settings: DicomSettings,
+    /// Further AE titles of ours, each for the history of one archive.
+    pub(super) titles: Arc<[HistoryTitle]>,
     /// What the TLS ports show and ask for.
     pub(super) tls: Option<Arc<Tls>>,
     pub(super) store: Store,
@@ -89,6 +92,7 @@ impl Shared {
             associations_of: Places::default(),
             associations_by: Places::default(),
             settings,
+            titles: Arc::default(),
             tls,
             store,
         }

@@ -3,15 +3,16 @@
 use super::dimse::Status;
 use super::negotiate::Context;
 use super::shared::Shared;
+use crate::backfill::way::{self, HistoryTitle};
 use crate::config::{Malformed, SenderSettings};
 use crate::observe;
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
 use crate::observe::metrics::{Arrival, Source};
 use crate::sr;
-use crate::store::StoreError;
 use crate::store::facts::{self, ObjectFacts};
 use crate::store::objects::{Incoming, Kept};
+use crate::store::{StoreError, archives};
 use sha2::{Digest, Sha256};
 use tokio::time::Instant;
 
@@ -26,6 +27,8 @@ pub(super) struct From<'a> {
     pub(super) calling: &'a str,
     /// What holds for it.
     pub(super) sender: &'a SenderSettings,
+    /// The archive whose history it is.
+    pub(super) history: Option<&'a HistoryTitle>,
     /// The presentation context.
     pub(super) context: Context,
 }
@@ -34,7 +37,11 @@ pub(super) struct From<'a> {
 pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec<u8>) -> Status {
     let started = Instant::now();
     let calling = from.calling;
-    let arrived = |arrival| shared.observed.metrics.arrived(Source::Dicom, arrival);
+    let source = match from.history {
+        Some(_) => Source::Archive,
+        None => Source::Dicom,
+    };
+    let arrived = |arrival| shared.observed.metrics.arrived(source, arrival);
     let not_kept = |outcome| {
         shared.observed.note(|| Event::Received {
             origin: Origin::Peer(calling.to_owned()),
@@ -61,7 +68,7 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
             }
         },
     };
-    match keep(shared, from, bytes).await {
+    match keep(shared, from, uid, bytes).await {
         Ok((kept, repeated)) => {
             if let Some(facts) = repeated {
                 let origin = Origin::Peer(calling.to_owned());
@@ -99,8 +106,15 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
 async fn keep(
     shared: &Shared,
     from: From<'_>,
+    uid: &str,
     bytes: Vec<u8>,
 ) -> Result<(Kept, Option<ObjectFacts>), StoreError> {
+    if let Some(title) = from.history {
+        let object = history(title, from.context.syntax, bytes).await?;
+        let uid = uid.to_owned();
+        let keep = move |tx: &_| archives::keep(tx, &object, &uid);
+        return shared.store.write_async(keep).await;
+    }
     let source = format!("dicom:{}", from.calling);
     let is_large = bytes.len() > LARGE_BYTES;
     let syntax = from.context.syntax;
@@ -112,6 +126,21 @@ async fn keep(
         .store
         .write_async(move |tx| facts::keep(tx, &object))
         .await
+}
+
+/// An object of the history of an archive, packed for the store.
+async fn history(
+    title: &HistoryTitle,
+    syntax: &'static str,
+    bytes: Vec<u8>,
+) -> Result<Incoming, StoreError> {
+    let title = title.clone();
+    let pack = move || {
+        let (source, now) = (way::source(&title.archive), chrono::Utc::now());
+        let object = Incoming::new(&bytes, Some(syntax), source, &title.default_issuer, now)?;
+        Ok(object.quiet_after(title.quiet_after_days))
+    };
+    aside(true, pack).await.ok_or(StoreError::Panicked)?
 }
 
 /// Runs some milliseconds of work where it holds up nobody, if it is that much; `None` if it

@@ -75,6 +75,12 @@ fn beside(before: &Content, now: &Content, reasons: &mut Vec<String>) {
         reasons
             .push("values measured beside the sheath changed, here or at an earlier exam".into());
     }
+    if before.exam.history_only != now.exam.history_only {
+        reasons.push(match now.exam.history_only {
+            false => "the exam came by itself as well, not from an archive's history alone".into(),
+            true => "the exam counts as history of an archive".into(),
+        });
+    }
     if before.context.is_some() != now.context.is_some() {
         reasons.push("the site switched published figures on or off".into());
     }

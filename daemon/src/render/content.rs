@@ -60,6 +60,9 @@ pub struct ResultExam {
     /// Opening pressure that a person recorded with it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub opening_pressure: Option<OpeningPressure>,
+    /// It came from the history of an archive alone, long after it was done: no news, not delivered.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub history_only: bool,
 }
 
 /// One exam of the baseline a result rests on.
@@ -208,6 +211,7 @@ pub fn content(
             definition: exam.definition,
             label: exam.label,
             opening_pressure: context.pressures.get(&exam.study_instance_uid).cloned(),
+            history_only: false,
         },
         reports: exam.objects.clone(),
         measurements_used: used,

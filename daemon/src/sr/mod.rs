@@ -27,6 +27,8 @@ pub use fallback::FallbackCharset;
 pub use header::Header;
 pub use limits::Limits;
 pub use origin::{Origin, origin};
+#[cfg(feature = "edges")]
+pub(crate) use read::attributes;
 pub use read::{Document, ReadError, read, read_assuming, without_pixels};
 pub use time::moment_from_dt;
 pub use tree::{ContentItem, ItemId, Tree, Value};

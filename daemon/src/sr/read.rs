@@ -131,6 +131,20 @@ pub fn read_assuming(
     })
 }
 
+/// The elements of a data set that is no document, as the answer to a query. Texts are not decoded:
+/// it is for UIDs, codes and numbers.
+///
+/// # Errors
+/// When the bytes are refused as a whole.
+#[cfg(feature = "edges")]
+pub(crate) fn attributes(
+    bytes: &[u8],
+    syntax: &str,
+    limits: &Limits,
+) -> Result<InMemDicomObject, ReadError> {
+    decode(&gate::admit(bytes, Some(syntax), limits)?)
+}
+
 /// The same bytes without the element Pixel Data; `None` when there is none to take out, when the
 /// data set is deflated, or when the bytes cannot be read.
 #[must_use]

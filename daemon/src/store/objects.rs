@@ -46,6 +46,7 @@ pub struct Incoming {
     source: String,
     default_issuer: String,
     received_at: String,
+    quiet_after_days: Option<u32>,
 }
 
 impl Incoming {
@@ -68,7 +69,16 @@ impl Incoming {
             source: source.into(),
             default_issuer: default_issuer.to_owned(),
             received_at: stamp::text(received_at),
+            quiet_after_days: None,
         })
+    }
+
+    /// As history of an archive: as long as it comes from nowhere else, results of its exam are not
+    /// delivered if that was more than so many days old. `None`: they are.
+    #[must_use]
+    pub fn quiet_after(mut self, days: Option<u32>) -> Self {
+        self.quiet_after_days = days;
+        self
     }
 }
 
@@ -126,7 +136,8 @@ pub enum Kept {
 }
 
 /// Keeps an object, or counts it as a repeat of the same bytes. Where those bytes were dropped or
-/// damaged, they are there again, and are read again.
+/// damaged, they are there again, and are read again. So is history that now comes by itself: its
+/// results may count for more.
 ///
 /// # Errors
 /// The store cannot be written.
@@ -134,14 +145,17 @@ pub fn keep(conn: &Connection, object: &Incoming) -> Result<Kept, StoreError> {
     let (id, repeats): (ObjectId, i64) = conn
         .prepare_cached(
             "insert into object (body, body_bytes, body_sha256, transfer_syntax, source,
-                                 default_issuer, received_at)
-             values (?1, ?2, ?3, ?4, ?5, ?6, ?7)
+                                 default_issuer, received_at, quiet_after_days)
+             values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
              on conflict (body_sha256, ifnull(transfer_syntax, ''))
                 do update set repeats = repeats + 1,
                     body = iif(missing is null, body, excluded.body),
                     kept_bytes = iif(missing is null, kept_bytes, null),
                     kept_sha256 = iif(missing is null, kept_sha256, null),
-                    state = iif(missing is null, state, 'received'),
+                    state = iif(missing is null and (quiet_after_days is null
+                                    or excluded.quiet_after_days is not null),
+                                state, 'received'),
+                    quiet_after_days = max(quiet_after_days, excluded.quiet_after_days),
                     missing_since = null, missing = null
              returning id, repeats",
         )?
@@ -154,6 +168,7 @@ pub fn keep(conn: &Connection, object: &Incoming) -> Result<Kept, StoreError> {
                 object.source,
                 object.default_issuer,
                 object.received_at,
+                object.quiet_after_days,
             ],
             |row| Ok((row.get(0)?, row.get(1)?)),
         )?;

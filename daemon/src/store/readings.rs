@@ -110,12 +110,17 @@ pub struct StoredReading {
     pub missing: Option<(Missing, DateTime<Utc>)>,
     /// What became of it.
     pub disposition: StoredDisposition,
+    /// Of history of an archive that came from nowhere else: see [`Incoming::quiet_after`].
+    ///
+    /// [`Incoming::quiet_after`]: super::objects::Incoming::quiet_after
+    pub quiet_after_days: Option<u32>,
     /// What was read.
     pub reading: ObjectReading,
 }
 
 const READING: &str = "select id, source, received_at, repeats, lower(hex(body_sha256)),
-                              disposition, reading, reading_sha256, missing, missing_since
+                              disposition, reading, reading_sha256, missing, missing_since,
+                              quiet_after_days
                        from object where reading is not null";
 
 fn readings(
@@ -155,6 +160,7 @@ fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
         },
         disposition: StoredDisposition::from_word(&row.get::<_, String>(5)?)
             .map_err(|_| damaged())?,
+        quiet_after_days: row.get(10)?,
         reading: serde_json::from_str(&json).map_err(|_| damaged())?,
     })
 }

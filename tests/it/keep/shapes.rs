@@ -10,7 +10,7 @@ use std::io::Read;
 use std::path::Path;
 
 /// Shapes for which `fixtures/store` holds a store; a new shape adds the one before it.
-const EARLIER: [i64; 5] = [1, 2, 3, 4, 5];
+const EARLIER: [i64; 6] = [1, 2, 3, 4, 5, 6];
 
 fn stored(shape: i64) -> Vec<u8> {
     let file = fs::File::open(fixture(&format!("store/shape-{shape}.sqlite.gz"))).expect("fixture");

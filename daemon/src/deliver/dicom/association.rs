@@ -3,6 +3,7 @@
 use super::message::{self, Outcome};
 use crate::deliver::connect::Stream;
 use crate::deliver::{Failure, Stage};
+use crate::receive::message::{Assembler, Fault, Fragment, Message};
 use crate::receive::negotiate::{
     APPLICATION_CONTEXT, IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION, PDU_BYTES_MAX,
 };
@@ -13,43 +14,83 @@ use dicom_ul::pdu::{
     AssociationRJServiceProviderPresentationReason as PresentationReason,
     AssociationRJServiceUserReason as UserReason, AssociationRJSource, AssociationRQ, PDataValue,
     PDataValueType, Pdu, PresentationContextProposed, PresentationContextResultReason,
-    UserVariableItem, read_pdu, write_pdu,
+    RequestorRoles, UserVariableItem, read_pdu, write_pdu,
 };
+use std::collections::{BTreeSet, VecDeque};
 use std::io::{Read, Write};
 
 /// Bytes of a PDV at most, whatever more a peer takes; and its header, of six.
 const FRAGMENT: usize = 32 << 10;
 const PDV_HEADER: usize = 6;
 
+/// A presentation context to ask for.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Proposed {
+    /// SOP class.
+    pub(crate) class: &'static str,
+    /// Transfer syntaxes, of which the peer picks one.
+    pub(crate) syntaxes: &'static [&'static str],
+    /// Whether the peer is to send us objects of the class, as in C-GET (PS3.7 D.3.3.4).
+    pub(crate) serves_us: bool,
+}
+
+/// What every peer can: PS3.5 10.1.
+const LITTLE_ENDIAN: &[&str] = &[
+    uids::EXPLICIT_VR_LITTLE_ENDIAN,
+    uids::IMPLICIT_VR_LITTLE_ENDIAN,
+];
+
+impl Proposed {
+    /// A class of which we are the user.
+    pub(crate) fn using(class: &'static str) -> Self {
+        Proposed {
+            class,
+            syntaxes: LITTLE_ENDIAN,
+            serves_us: false,
+        }
+    }
+}
+
 /// A presentation context that the peer accepted.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Accepted {
-    pub(super) id: u8,
-    pub(super) class: &'static str,
-    pub(super) syntax: String,
+pub(crate) struct Accepted {
+    pub(crate) id: u8,
+    pub(crate) class: &'static str,
+    pub(crate) syntax: &'static str,
 }
 
 /// An association that stands.
-pub(super) struct Association {
+pub(crate) struct Association {
     stream: Stream,
     contexts: Vec<Accepted>,
     /// Classes that were not accepted, with the peer's reason.
     refused: Vec<(&'static str, &'static str)>,
     fragment: usize,
     messages: u16,
+    /// Messages that are whole and were not handed out.
+    waiting: VecDeque<Message>,
 }
 
 impl Association {
-    /// Asks for an association with a presentation context for each class.
-    pub(super) fn request(
+    /// Asks for an association with these presentation contexts.
+    pub(crate) fn request(
         mut stream: Stream,
         calling: &str,
         called: &str,
-        classes: &[&'static str],
+        contexts: &[Proposed],
     ) -> Result<Self, Failure> {
         // Odd numbers from 1 (PS3.8 9.3.2.2).
-        let proposed: Vec<(u8, &'static str)> =
-            (1..).step_by(2).zip(classes.iter().copied()).collect();
+        let proposed: Vec<(u8, Proposed)> =
+            (1..).step_by(2).zip(contexts.iter().copied()).collect();
+        let serving = proposed.iter().filter(|(_, one)| one.serves_us);
+        let roles: BTreeSet<&str> = serving.map(|(_, one)| one.class).collect();
+        let roles = roles.into_iter().map(|class| {
+            let roles = RequestorRoles {
+                scu: false,
+                scp: true,
+            };
+            UserVariableItem::ScuScpRoleSelectionSubItem(class.to_owned(), roles)
+        });
         let request = Pdu::AssociationRQ(AssociationRQ {
             protocol_version: 1,
             calling_ae_title: calling.to_owned(),
@@ -57,20 +98,20 @@ impl Association {
             application_context_name: APPLICATION_CONTEXT.to_owned(),
             presentation_contexts: proposed
                 .iter()
-                .map(|(id, class)| PresentationContextProposed {
+                .map(|(id, one)| PresentationContextProposed {
                     id: *id,
-                    abstract_syntax: (*class).to_owned(),
-                    transfer_syntaxes: vec![
-                        uids::EXPLICIT_VR_LITTLE_ENDIAN.to_owned(),
-                        uids::IMPLICIT_VR_LITTLE_ENDIAN.to_owned(),
-                    ],
+                    abstract_syntax: one.class.to_owned(),
+                    transfer_syntaxes: one.syntaxes.iter().map(|&uid| uid.to_owned()).collect(),
                 })
                 .collect(),
             user_variables: vec![
                 UserVariableItem::MaxLength(PDU_BYTES_MAX),
                 UserVariableItem::ImplementationClassUID(IMPLEMENTATION_CLASS_UID.to_owned()),
                 UserVariableItem::ImplementationVersionName(IMPLEMENTATION_VERSION.to_owned()),
-            ],
+            ]
+            .into_iter()
+            .chain(roles)
+            .collect(),
         });
         send(&mut stream, &request, Stage::Association)?;
         match receive(&mut stream, Stage::Association)? {
@@ -81,28 +122,23 @@ impl Association {
         }
     }
 
-    fn accepted(
-        stream: Stream,
-        proposed: &[(u8, &'static str)],
-        answer: AssociationAC,
-    ) -> Association {
+    fn accepted(stream: Stream, proposed: &[(u8, Proposed)], answer: AssociationAC) -> Association {
         let (mut contexts, mut refused) = (Vec::new(), Vec::new());
-        for (id, class) in proposed {
+        for (
+            id,
+            Proposed {
+                class, syntaxes, ..
+            },
+        ) in proposed
+        {
             let mut results = answer.presentation_contexts.iter();
             let found = results.find(|result| result.id == *id);
-            let known = [
-                uids::EXPLICIT_VR_LITTLE_ENDIAN,
-                uids::IMPLICIT_VR_LITTLE_ENDIAN,
-            ];
             let why = match found {
                 Some(one) if one.reason == PresentationContextResultReason::Acceptance => {
                     let syntax = one.transfer_syntax.trim_end_matches(['\0', ' ']);
-                    if known.contains(&syntax) {
-                        contexts.push(Accepted {
-                            id: *id,
-                            class,
-                            syntax: syntax.to_owned(),
-                        });
+                    if let Some(syntax) = syntaxes.iter().find(|known| **known == syntax) {
+                        let (id, class) = (*id, *class);
+                        contexts.push(Accepted { id, class, syntax });
                         continue;
                     }
                     "it picked a transfer syntax that was not offered"
@@ -113,7 +149,7 @@ impl Association {
                         "it does not take this class"
                     }
                     PresentationContextResultReason::TransferSyntaxesNotSupported => {
-                        "it takes neither explicit nor implicit little endian"
+                        "it takes none of the transfer syntaxes offered"
                     }
                     PresentationContextResultReason::UserRejection => "rejected by its user",
                     _ => "it gives no reason",
@@ -132,11 +168,17 @@ impl Association {
             refused,
             fragment: fragment(limit.unwrap_or(0)),
             messages: 0,
+            waiting: VecDeque::new(),
         }
     }
 
-    /// The accepted context of a class that was asked for.
-    pub(super) fn context(&self, class: &str) -> Result<Accepted, Failure> {
+    /// The accepted context of that number.
+    pub(crate) fn context_of(&self, id: u8) -> Option<&Accepted> {
+        self.contexts.iter().find(|one| one.id == id)
+    }
+
+    /// The first accepted context of a class that was asked for.
+    pub(crate) fn context(&self, class: &str) -> Result<Accepted, Failure> {
         let found = self.contexts.iter().find(|one| one.class == class);
         found.cloned().ok_or_else(|| {
             let why = self.refused.iter().find(|(other, _)| *other == class);
@@ -160,13 +202,59 @@ impl Association {
         let message = self.next_message();
         let command = message::store_request(message, class, instance);
         self.send_value(context, PDataValueType::Command, command, true)?;
+        self.send_data(context, data)?;
+        let command = self.command(context)?;
+        message::outcome(&command, message::STORE_ANSWER, message)
+    }
+
+    /// Sends a request that a data set belongs to.
+    pub(crate) fn ask(
+        &mut self,
+        context: u8,
+        command: Vec<u8>,
+        data: &[u8],
+    ) -> Result<(), Failure> {
+        self.send_value(context, PDataValueType::Command, command, true)?;
+        self.send_data(context, data)
+    }
+
+    /// Sends an answer, which has no data set.
+    pub(crate) fn answer(&mut self, context: u8, command: Vec<u8>) -> Result<(), Failure> {
+        self.send_value(context, PDataValueType::Command, command, true)
+    }
+
+    /// The next message of the peer. One without end is given up.
+    pub(crate) fn next(&mut self, assembler: &mut Assembler) -> Result<Message, Failure> {
+        loop {
+            if let Some(message) = self.waiting.pop_front() {
+                return Ok(message);
+            }
+            let values = match receive(&mut self.stream, Stage::Answer)? {
+                Pdu::PData { data } => data,
+                Pdu::AbortRQ { source } => return Err(aborted(&source, Stage::Answer)),
+                other => return Err(unexpected(&other, Stage::Answer)),
+            };
+            for value in &values {
+                let whole = assembler.feed(Fragment {
+                    context: value.presentation_context_id,
+                    is_command: value.value_type == PDataValueType::Command,
+                    is_last: value.is_last,
+                    bytes: &value.data,
+                });
+                let broken =
+                    |fault: Fault| failed(Stage::Answer, "dimse-malformed", fault.to_string());
+                self.waiting.extend(whole.map_err(broken)?);
+            }
+        }
+    }
+
+    fn send_data(&mut self, context: u8, data: &[u8]) -> Result<(), Failure> {
         let mut pieces = data.chunks(self.fragment).peekable();
         while let Some(piece) = pieces.next() {
             let last = pieces.peek().is_none();
             self.send_value(context, PDataValueType::Data, piece.to_vec(), last)?;
         }
-        let command = self.command(context)?;
-        message::outcome(&command, message::STORE_ANSWER, message)
+        Ok(())
     }
 
     /// C-ECHO.
@@ -182,7 +270,7 @@ impl Association {
         }
     }
 
-    fn next_message(&mut self) -> u16 {
+    pub(crate) fn next_message(&mut self) -> u16 {
         self.messages = self.messages.wrapping_add(1);
         self.messages
     }
@@ -230,7 +318,7 @@ impl Association {
     }
 
     /// Ends it in order. What was to be known is known, so how this ends does not matter.
-    pub(super) fn release(mut self) {
+    pub(crate) fn release(mut self) {
         if send(&mut self.stream, &Pdu::ReleaseRQ, Stage::Answer).is_ok() {
             let _ = receive(&mut self.stream, Stage::Answer);
         }
@@ -238,7 +326,7 @@ impl Association {
     }
 
     /// Ends it at once.
-    pub(super) fn abort(mut self) {
+    pub(crate) fn abort(mut self) {
         let abort = Pdu::AbortRQ {
             source: AbortRQSource::ServiceUser,
         };
@@ -263,6 +351,9 @@ fn name(class: &str) -> &str {
         uids::COMPREHENSIVE_SR_STORAGE => "Comprehensive SR Storage",
         uids::ENCAPSULATED_PDF_STORAGE => "Encapsulated PDF Storage",
         uids::VERIFICATION => "Verification",
+        uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_FIND => "queries (C-FIND, study root)",
+        uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_GET => "C-GET (study root)",
+        uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_MOVE => "C-MOVE (study root)",
         other => other,
     }
 }

@@ -26,6 +26,23 @@ pub(super) fn echo_request(message: u16) -> Vec<u8> {
     whole(body)
 }
 
+/// C-FIND-RQ (PS3.7 9.3.2.1) or C-GET-RQ (9.3.3.1) for a class of queries; with a destination
+/// C-MOVE-RQ (9.3.4.1).
+pub(crate) fn query_request(
+    field: u16,
+    message: u16,
+    class: &str,
+    move_to: Option<&str>,
+) -> Vec<u8> {
+    let mut body = head(field, message, class);
+    if let Some(title) = move_to {
+        put_text(&mut body, 0x0600, title, b' ');
+    }
+    put(&mut body, 0x0700, &0_u16.to_le_bytes());
+    put(&mut body, 0x0800, &0_u16.to_le_bytes());
+    whole(body)
+}
+
 fn head(field: u16, message: u16, class: &str) -> Vec<u8> {
     let mut body = Vec::with_capacity(256);
     put_text(&mut body, 0x0002, class, 0);
@@ -123,19 +140,20 @@ fn meaning(status: u16) -> (&'static str, bool) {
 }
 
 /// What we need of an answer's command set.
-struct Answer {
+#[derive(Debug)]
+pub(crate) struct Answer {
     /// (0000,0100) Command Field.
-    field: u16,
+    pub(crate) field: u16,
     /// (0000,0120) Message ID Being Responded To.
-    to: u16,
+    pub(crate) to: u16,
     /// (0000,0900) Status.
-    status: u16,
+    pub(crate) status: u16,
     /// (0000,0902) Error Comment.
-    comment: String,
+    pub(crate) comment: String,
 }
 
 impl Answer {
-    fn parse(bytes: &[u8]) -> Result<Answer, CommandError> {
+    pub(crate) fn parse(bytes: &[u8]) -> Result<Answer, CommandError> {
         let (mut field, mut to, mut status) = (None, None, None);
         let mut comment = String::new();
         let mut rest = bytes;

@@ -24,7 +24,7 @@ pub struct Node {
 /// Where an object came from.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Origin {
-    /// The peer with this calling AE title.
+    /// The peer with this calling AE title, or the archive of this name whose history was got.
     Peer(String),
     /// The drop folder, or a file that was named on the command line.
     Files,
@@ -34,8 +34,9 @@ impl Origin {
     /// From the word that the store keeps.
     #[must_use]
     pub fn of_source(source: &str) -> Self {
-        match source.strip_prefix("dicom:") {
-            Some(calling) => Origin::Peer(calling.to_owned()),
+        let peer = source.strip_prefix("dicom:");
+        match peer.or_else(|| source.strip_prefix(crate::backfill::way::SOURCE)) {
+            Some(name) => Origin::Peer(name.to_owned()),
             None => Origin::Files,
         }
     }

@@ -43,7 +43,7 @@ fn our_order_of_transfer_syntaxes_counts() {
             contexts,
             calling,
             peer_pdu_max,
-        } = answer(request(&[(1, SR, offered)]), &DicomSettings::default()).expect("accepted");
+        } = answer(request(&[(1, SR, offered)]), &DicomSettings::default(), &[]).expect("accepted");
         assert_eq!(
             contexts.get(&1).map(|context| context.syntax),
             chosen,
@@ -66,7 +66,7 @@ fn each_context_has_its_own_answer() {
         (7, SR, &["1.2.840.10008.1.2.4.50"]),
     ]);
     let Accepted { pdu, contexts, .. } =
-        answer(asked, &DicomSettings::default()).expect("accepted");
+        answer(asked, &DicomSettings::default(), &[]).expect("accepted");
     let Ok(Some(Pdu::AssociationAC(accepted))) = read_pdu(pdu.as_slice(), PDU_BYTES_MAX, true)
     else {
         panic!("{pdu:?}");
@@ -94,7 +94,7 @@ fn rejections() {
     let with = |change: &dyn Fn(&mut AssociationRQ), settings: &DicomSettings| {
         let mut request = request(&[(1, SR, &["1.2.840.10008.1.2"])]);
         change(&mut request);
-        let refusal = answer(request, settings).err()?;
+        let refusal = answer(request, settings, &[]).err()?;
         let pdu = refusal.reply().pdu().expect("a PDU");
         assert_eq!(pdu[..7], [3, 0, 0, 0, 0, 4, 0]);
         Some(pdu[7..].to_vec())
@@ -155,7 +155,7 @@ fn blank_titles_are_given_back_blank() {
         let mut asked = request(&[(1, SR, &["1.2.840.10008.1.2"])]);
         asked.called_ae_title = called.to_owned();
         asked.calling_ae_title = calling.to_owned();
-        let accepted = answer(asked, &settings).expect("accepted");
+        let accepted = answer(asked, &settings, &[]).expect("accepted");
         assert_eq!(accepted.calling, calling);
         let titles = format!("{called:16}{calling:16}");
         assert_eq!(accepted.pdu[10..42], *titles.as_bytes());
@@ -167,7 +167,7 @@ fn context_ids_are_odd_and_unique() {
     let implicit: &[&str] = &["1.2.840.10008.1.2"];
     for ids in [[1, 1], [1, 2]] {
         let asked = request(&[(ids[0], SR, implicit), (ids[1], SR, implicit)]);
-        let refusal = answer(asked, &DicomSettings::default()).expect_err("refused");
+        let refusal = answer(asked, &DicomSettings::default(), &[]).expect_err("refused");
         // A-ABORT by the provider, invalid parameter value (PS3.8 table 9-26).
         let pdu = refusal.reply().pdu().expect("a PDU");
         assert_eq!((pdu[0], &pdu[8..]), (7, &[2, 6][..]));
@@ -202,7 +202,7 @@ fn compressed_syntaxes_are_for_pictures() {
             (3, "1.2.840.10008.5.1.4.1.1.3.1", &[one, explicit]),
             (5, SR, &[one]),
         ]);
-        let Ok(Accepted { contexts, .. }) = answer(asked, &DicomSettings::default()) else {
+        let Ok(Accepted { contexts, .. }) = answer(asked, &DicomSettings::default(), &[]) else {
             panic!("accepted");
         };
         let chosen = |id| contexts.get(&id).map(|context| context.syntax);

@@ -67,7 +67,8 @@ fn request_to(answer: &'static [u8], classes: &[&'static str]) -> Result<Associa
         tls: None,
         timeout: Duration::from_secs(60),
     })?;
-    Association::request(stream, "SHEATHLINE", "ARCHIVE", classes)
+    let classes: Vec<Proposed> = classes.iter().copied().map(Proposed::using).collect();
+    Association::request(stream, "SHEATHLINE", "ARCHIVE", &classes)
 }
 
 #[test]

@@ -1,0 +1,75 @@
+//! What was got from the history of archives, and how far that has come.
+
+use super::facts::{self, ObjectFacts};
+use super::objects::{Incoming, Kept};
+use super::{StoreError, stamp};
+use chrono::{DateTime, NaiveDate, Utc};
+use rusqlite::{Connection, params};
+
+/// Keeps an object that an archive was asked for by this UID, and notes both in one commit: so what
+/// counts as stored is stored.
+///
+/// # Errors
+/// As [`facts::keep`].
+pub fn keep(
+    conn: &Connection,
+    object: &Incoming,
+    instance: &str,
+) -> Result<(Kept, Option<ObjectFacts>), StoreError> {
+    let (kept, repeated) = facts::keep(conn, object)?;
+    let (Kept::New(id) | Kept::Repeat(id)) = kept;
+    conn.prepare_cached(
+        "insert into archived (sop_instance_uid, object_id) values (?1, ?2)
+         on conflict (sop_instance_uid) do update set object_id = excluded.object_id",
+    )?
+    .execute(params![instance, id])?;
+    Ok((kept, repeated))
+}
+
+/// Whether an object of this UID is stored, read or not. One whose bytes are damaged is not: to get
+/// it again mends it.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn is_here(conn: &Connection, instance: &str) -> Result<bool, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select exists (select 1 from object
+                            where sop_instance_uid = ?1 and missing is not 'damaged')
+                 or exists (select 1 from archived join object on object.id = object_id
+                            where archived.sop_instance_uid = ?1 and missing is not 'damaged')",
+        )?
+        .query_row([instance], |row| row.get(0))?)
+}
+
+/// Whether a day of an archive is finished.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn is_finished(conn: &Connection, archive: &str, day: NaiveDate) -> Result<bool, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select exists (select 1 from archive_day where archive = ?1 and day = ?2)",
+        )?
+        .query_row(params![archive, day.to_string()], |row| row.get(0))?)
+}
+
+/// Notes that days of an archive are finished.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn finish(
+    conn: &Connection,
+    archive: &str,
+    days: &[NaiveDate],
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    for day in days {
+        conn.prepare_cached(
+            "insert into archive_day (archive, day, finished_at) values (?1, ?2, ?3)
+             on conflict (archive, day) do update set finished_at = excluded.finished_at",
+        )?
+        .execute(params![archive, day.to_string(), stamp::text(now)])?;
+    }
+    Ok(())
+}

@@ -1,0 +1,20 @@
+-- The history of archives. Of an object that came from there alone: its results are not delivered if
+-- the exam was more than so many days old when it came. Null: it came by itself as well, or what
+-- comes from that archive is delivered like anything else.
+alter table object add column quiet_after_days integer;
+
+-- Objects got from an archive, by the UID they were asked by: what was not read yet is known by that.
+create table archived (
+    sop_instance_uid text    primary key,
+    object_id        integer not null references object (id)
+) strict, without rowid;
+
+create index archived_object on archived (object_id);
+
+-- Days of studies of which everything an archive names is stored.
+create table archive_day (
+    archive     text not null,
+    day         text not null,
+    finished_at text not null,
+    primary key (archive, day)
+) strict, without rowid;
