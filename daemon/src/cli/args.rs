@@ -1,5 +1,6 @@
 //! What can be written on the command line.
 
+use super::export::ExportArgs;
 use crate::domain::Eye;
 use crate::store::deliveries::State;
 use chrono::NaiveDate;
@@ -43,6 +44,8 @@ pub(super) enum Command {
     Explain(ExplainArgs),
     /// Show a patient's exams, baseline and statuses.
     History(HistoryArgs),
+    /// Write everything known as tables for analysts, CSV and Parquet; a later run adds what is new.
+    Export(ExportArgs),
     /// Write one result in another form: DICOM SR, PDF, HL7 v2, FHIR or CSV.
     Render(RenderArgs),
     /// List objects in quarantine, or save the bytes of one.

@@ -1,0 +1,183 @@
+//! `export`: the store as tables for analysts.
+
+use super::args::ConfigArg;
+use super::{Failure, open, print};
+use crate::export::ExportError;
+use crate::export::row::Identified;
+use crate::export::run::{Done, Job, Phase, Watch, run};
+use crate::observe::Trail;
+use crate::observe::audit::Event;
+use chrono::Utc;
+use clap::Args;
+use indicatif::ProgressBar;
+use serde::Serialize;
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
+
+/// Arguments of `export`.
+#[derive(Debug, Args)]
+pub(super) struct ExportArgs {
+    #[command(flatten)]
+    config: ConfigArg,
+    /// The folder; it is made. An earlier export is gone on with: only what became known since is
+    /// added, and the current view is written anew.
+    #[arg(long, value_name = "DIR")]
+    to: PathBuf,
+    /// Export patient ids, names of operators, birth dates and UIDs as they are. Told to the audit
+    /// trail.
+    #[arg(long)]
+    identified: bool,
+    /// Results in one part of the history: what a run that is cut off has to repeat, and what one
+    /// file holds at most.
+    #[arg(long, value_name = "NUMBER", default_value_t = 50_000, value_parser = clap::value_parser!(u32).range(1..))]
+    part: u32,
+    /// Print JSON Lines: one event a line.
+    #[arg(long)]
+    json: bool,
+}
+
+/// What `--json` prints.
+#[derive(Serialize)]
+#[serde(tag = "event", rename_all = "snake_case")]
+enum Line<'a> {
+    /// Files became visible.
+    Shown { phase: &'static str, rows: u64 },
+    /// It is done.
+    Done {
+        folder: &'a Path,
+        parts: u32,
+        rows: u64,
+        current_rows: Option<u64>,
+        damaged: u64,
+    },
+}
+
+pub(super) fn export(args: &ExportArgs) -> Result<(), Failure> {
+    if !args.identified {
+        return Err(Failure::Usage(
+            "this version exports only with identities; say --identified if that is meant, and keep \
+             the files like patient records"
+                .into(),
+        ));
+    }
+    let config = open::config(&args.config.config)?;
+    let trail = open::observed(&config)?.trail.ok_or_else(|| {
+        Failure::Usage(
+            "an export with identities is told to the audit trail, and the configuration names \
+             none; set [observe] audit"
+                .into(),
+        )
+    })?;
+    let store = open::guest(&config)?;
+    let told = || tell(&trail, &args.to);
+    let job = Job {
+        store: &store,
+        to: &args.to,
+        identified: true,
+        transform: &Identified,
+        part: args.part,
+        tell: &told,
+    };
+    let mut shown = Shown {
+        json: args.json,
+        bar: None,
+    };
+    let done = run(&job, &mut shown).map_err(failure)?;
+    report(args, &done)
+}
+
+fn tell(trail: &Trail, folder: &Path) -> bool {
+    let event = Event::Exported {
+        folder: folder.to_owned(),
+        user: format!("uid {}", rustix::process::getuid().as_raw()),
+        what: "tables with identities of all patients of the store".to_owned(),
+    };
+    trail.write(&[(Utc::now(), event)])
+}
+
+fn failure(error: ExportError) -> Failure {
+    match error {
+        ExportError::Foreign { .. }
+        | ExportError::Mixed { .. }
+        | ExportError::OtherStore { .. } => Failure::Usage(error.to_string()),
+        error => Failure::no(error),
+    }
+}
+
+fn report(args: &ExportArgs, done: &Done) -> Result<(), Failure> {
+    if args.json {
+        return print::json(&Line::Done {
+            folder: &args.to,
+            parts: done.parts,
+            rows: done.rows,
+            current_rows: done.current,
+            damaged: done.damaged,
+        });
+    }
+    let folder = args.to.display();
+    match (done.parts, done.current) {
+        (0, None) => print::line(format_args!(
+            "nothing became known since; {folder} is complete"
+        )),
+        (_, current) => print::line(format_args!(
+            "{} rows added in {} parts; {} rows hold now; {folder}",
+            done.rows,
+            done.parts,
+            current.unwrap_or(0)
+        )),
+    }
+    if done.damaged > 0 {
+        print::note(format_args!(
+            "{} damaged versions of results were left out; `verify` names them, and the daemon makes \
+             further versions",
+            done.damaged
+        ));
+    }
+    Ok(())
+}
+
+/// Shows a run to whoever asked for it.
+struct Shown {
+    json: bool,
+    bar: Option<ProgressBar>,
+}
+
+impl Watch for Shown {
+    fn begin(&mut self, phase: Phase, steps: u64) {
+        self.end();
+        let is_seen = !self.json && std::io::stderr().is_terminal() && steps > 0;
+        self.bar = is_seen.then(|| print::progress(word(phase), steps));
+    }
+
+    fn step(&mut self, steps: u64) {
+        if let Some(bar) = &self.bar {
+            bar.inc(steps);
+        }
+    }
+
+    fn shown(&mut self, phase: Phase, rows: u64) {
+        if phase == Phase::Current {
+            self.end();
+        }
+        if self.json {
+            let phase = word(phase);
+            // The same words cannot fail to be JSON.
+            let _ = print::json(&Line::Shown { phase, rows });
+        }
+    }
+}
+
+impl Shown {
+    fn end(&mut self) {
+        if let Some(bar) = self.bar.take() {
+            bar.finish_and_clear();
+        }
+    }
+}
+
+fn word(phase: Phase) -> &'static str {
+    match phase {
+        Phase::History => "history",
+        Phase::Current => "current",
+    }
+}
