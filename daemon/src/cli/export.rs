@@ -3,6 +3,10 @@
 use super::args::ConfigArg;
 use super::{Failure, open, print};
 use crate::export::ExportError;
+use crate::export::deidentify;
+use crate::export::deidentify::cells::SMALL_BELOW;
+use crate::export::deidentify::key::Secret;
+use crate::export::manifest::Summary;
 use crate::export::row::Identified;
 use crate::export::run::{Done, Job, Phase, Watch, run};
 use crate::observe::Trail;
@@ -12,6 +16,7 @@ use clap::Args;
 use indicatif::ProgressBar;
 use serde::Serialize;
 use std::io::IsTerminal;
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 
 /// Arguments of `export`.
@@ -25,8 +30,13 @@ pub(super) struct ExportArgs {
     to: PathBuf,
     /// Export patient ids, names of operators, birth dates and UIDs as they are. Told to the audit
     /// trail.
-    #[arg(long)]
+    #[arg(long, conflicts_with = "key")]
     identified: bool,
+    /// Export without identities, by the secret in this file: pseudonyms, shifted dates, capped
+    /// ages, no free text. Only what holds now, written anew each time. One line of 64 hexadecimal
+    /// digits, as `openssl rand -hex 32` draws them, for its owner alone to read.
+    #[arg(long, value_name = "FILE")]
+    key: Option<PathBuf>,
     /// Results in one part of the history: what a run that is cut off has to repeat, and what one
     /// file holds at most.
     #[arg(long, value_name = "NUMBER", default_value_t = 50_000, value_parser = clap::value_parser!(u32).range(1..))]
@@ -50,16 +60,84 @@ enum Line<'a> {
         current_rows: Option<u64>,
         damaged: u64,
     },
+    /// An export without identities is done.
+    Deidentified {
+        folder: &'a Path,
+        rows: u64,
+        #[serde(flatten)]
+        summary: &'a Summary,
+    },
 }
 
 pub(super) fn export(args: &ExportArgs) -> Result<(), Failure> {
-    if !args.identified {
-        return Err(Failure::Usage(
-            "this version exports only with identities; say --identified if that is meant, and keep \
-             the files like patient records"
+    match &args.key {
+        Some(key) => without_identities(args, key),
+        None if args.identified => with_identities(args),
+        None => Err(Failure::Usage(
+            "say how: --key FILE exports without identities (make a key with `openssl rand -hex 32`), \
+             --identified with them, and such files are to be kept like patient records"
                 .into(),
-        ));
+        )),
     }
+}
+
+fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
+    let secret = secret(key)?;
+    let config = open::config(&args.config.config)?;
+    let trail = open::observed(&config)?.trail;
+    let store = open::guest(&config)?;
+    let told = || {
+        let what = "tables without identities, of all patients of the store";
+        trail
+            .as_ref()
+            .is_none_or(|trail| tell(trail, &args.to, what))
+    };
+    let job = deidentify::run::Job {
+        store: &store,
+        to: &args.to,
+        secret: &secret,
+        tell: &told,
+    };
+    let mut shown = Shown {
+        json: args.json,
+        bar: None,
+    };
+    let (rows, summary) = deidentify::run::run(&job, &mut shown).map_err(failure)?;
+    if args.json {
+        return print::json(&Line::Deidentified {
+            folder: &args.to,
+            rows,
+            summary: &summary,
+        });
+    }
+    print::line(format_args!(
+        "{rows} rows hold now, without identities; {}",
+        args.to.display()
+    ));
+    let counted = summary.counted;
+    print::line(format_args!(
+        "{} patients in {} groups of equal sex and age; {} groups hold fewer than {SMALL_BELOW}, {} \
+         patients in all, who are the easiest to find",
+        counted.patients, counted.cells, counted.small_cells, counted.patients_in_small_cells
+    ));
+    Ok(())
+}
+
+/// Reads a key that nobody else may read.
+fn secret(path: &Path) -> Result<Secret, Failure> {
+    let wrong = |why: &dyn std::fmt::Display| Failure::Usage(format!("{}: {why}", path.display()));
+    let text = std::fs::read_to_string(path).map_err(|error| wrong(&error))?;
+    let mode = std::fs::metadata(path)
+        .map_err(|error| wrong(&error))?
+        .permissions()
+        .mode();
+    if mode & 0o077 != 0 {
+        return Err(wrong(&"others may read this key; chmod 600"));
+    }
+    Secret::parse(&text).map_err(|error| wrong(&error))
+}
+
+fn with_identities(args: &ExportArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let trail = open::observed(&config)?.trail.ok_or_else(|| {
         Failure::Usage(
@@ -69,7 +147,13 @@ pub(super) fn export(args: &ExportArgs) -> Result<(), Failure> {
         )
     })?;
     let store = open::guest(&config)?;
-    let told = || tell(&trail, &args.to);
+    let told = || {
+        tell(
+            &trail,
+            &args.to,
+            "tables with identities of all patients of the store",
+        )
+    };
     let job = Job {
         store: &store,
         to: &args.to,
@@ -86,11 +170,11 @@ pub(super) fn export(args: &ExportArgs) -> Result<(), Failure> {
     report(args, &done)
 }
 
-fn tell(trail: &Trail, folder: &Path) -> bool {
+fn tell(trail: &Trail, folder: &Path, what: &str) -> bool {
     let event = Event::Exported {
         folder: folder.to_owned(),
         user: format!("uid {}", rustix::process::getuid().as_raw()),
-        what: "tables with identities of all patients of the store".to_owned(),
+        what: what.to_owned(),
     };
     trail.write(&[(Utc::now(), event)])
 }
@@ -99,6 +183,7 @@ fn failure(error: ExportError) -> Failure {
     match error {
         ExportError::Foreign { .. }
         | ExportError::Mixed { .. }
+        | ExportError::OtherKey { .. }
         | ExportError::OtherStore { .. } => Failure::Usage(error.to_string()),
         error => Failure::no(error),
     }

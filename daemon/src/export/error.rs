@@ -52,6 +52,16 @@ pub enum ExportError {
         /// The folder.
         path: PathBuf,
     },
+    /// The folder was written with another key.
+    #[error(
+        "{}: was made with another key, and its pseudonyms would not fit; name a new folder, or the key \
+         of that export",
+        path.display()
+    )]
+    OtherKey {
+        /// The folder.
+        path: PathBuf,
+    },
     /// What the folder knows is not in the store.
     #[error(
         "{}: the export knows more than the store, or of another store; after a restore from a copy, \

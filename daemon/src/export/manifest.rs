@@ -1,6 +1,8 @@
 //! What stands in an export folder and how far it goes. The manifest is written last: a file that it
 //! does not name is left over from a run that was cut off.
 
+use super::deidentify::cells::Counted;
+use super::deidentify::standard::Method;
 use super::tables::Table;
 use serde::{Deserialize, Serialize};
 
@@ -8,7 +10,7 @@ use serde::{Deserialize, Serialize};
 pub const SCHEMA: &str = "sheathline-export-1";
 
 /// The manifest.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Manifest {
     /// Always [`SCHEMA`].
     pub schema: String,
@@ -18,6 +20,9 @@ pub struct Manifest {
     pub notice: String,
     /// Whether rows stand as they are in the store, with identities.
     pub identified: bool,
+    /// What was done so that they do not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub deidentified: Option<Summary>,
     /// How far the history goes.
     pub through: Through,
     /// Parts of the history so far.
@@ -45,6 +50,22 @@ pub struct Through {
     pub reading: i64,
     /// The object of that change.
     pub reading_object: i64,
+}
+
+/// How identities were taken out.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Summary {
+    /// Profile and options of DICOM PS3.15 Annex E.
+    pub methods: Vec<Method>,
+    /// Which key: exports of one key can be joined.
+    pub key_id: String,
+    /// Fewest and most days by which a patient's dates go back.
+    pub days_back: (u64, u64),
+    /// Ages from here on are told as this one, years.
+    pub oldest_years: f64,
+    /// Small cells.
+    #[serde(flatten)]
+    pub counted: Counted,
 }
 
 /// One file.
@@ -83,6 +104,7 @@ impl Manifest {
             software: super::told::SOFTWARE.to_owned(),
             notice: crate::render::cautions::NOT_A_DEVICE.to_owned(),
             identified,
+            deidentified: None,
             through: Through::default(),
             parts: 0,
             damaged: 0,

@@ -25,6 +25,7 @@
 
 pub mod cell;
 pub mod column;
+pub mod deidentify;
 pub mod manifest;
 pub mod package;
 pub mod row;

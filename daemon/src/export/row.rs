@@ -24,6 +24,13 @@ pub struct Row {
 }
 
 impl Row {
+    /// The cell of a column of the table's own.
+    #[must_use]
+    pub fn cell(&self, column: &str) -> Option<&Cell> {
+        let mut columns = self.table.columns().iter().zip(&self.cells);
+        columns.find_map(|(one, cell)| (one.name == column).then_some(cell))
+    }
+
     /// All columns as they stand in the files.
     #[must_use]
     pub fn all_cells(self) -> Vec<Cell> {

@@ -83,7 +83,7 @@ pub fn run(job: &Job<'_>, watch: &mut dyn Watch) -> Result<Done, ExportError> {
 }
 
 /// How far the store goes now.
-fn through(store: &Store) -> Result<Through, ExportError> {
+pub(super) fn through(store: &Store) -> Result<Through, ExportError> {
     Ok(store.read(|conn| {
         let result = results::newest_number(conn)?;
         let (reading, object) = readings::newest_change(conn)?;
@@ -196,17 +196,36 @@ fn current(
     named: &Named,
     watch: &mut dyn Watch,
 ) -> Result<u64, ExportError> {
-    let steps = u64::try_from(until.result + until.reading).unwrap_or(0);
-    watch.begin(Phase::Current, steps);
     let mut view = folder.view()?;
     for table in Table::ALL {
         view.begin(table, String::new())?;
     }
-    let mut write = |row: Row| match job.transform.change(row) {
-        Some(row) if row.table.is_named_only() => Ok(()),
-        Some(row) => view.write(row),
-        None => Ok(()),
-    };
+    what_holds(
+        job.store,
+        until,
+        watch,
+        &mut |row| match job.transform.change(row) {
+            Some(row) if row.table.is_named_only() => Ok(()),
+            Some(row) => view.write(row),
+            None => Ok(()),
+        },
+    )?;
+    for row in named.rows() {
+        view.write(row)?;
+    }
+    folder.replace(view, until.clone(), job.tell as &Tell<'_>)
+}
+
+/// Hands out every row that holds: of exams patient after patient, then of objects. Rows that only name
+/// come again with every exam.
+pub(super) fn what_holds(
+    store: &Store,
+    until: &Through,
+    watch: &mut dyn Watch,
+    write: &mut dyn FnMut(Row) -> Result<(), ExportError>,
+) -> Result<(), ExportError> {
+    let steps = u64::try_from(until.result + until.reading).unwrap_or(0);
+    watch.begin(Phase::Current, steps);
     // Exams of one patient stand between those of others in the order of their numbers.
     let mut place = (
         PatientKey {
@@ -217,23 +236,23 @@ fn current(
     );
     let mut exams: BTreeMap<String, Held> = BTreeMap::new();
     loop {
-        let page = walk::of_patients(job.store, &place, until.result)?;
+        let page = walk::of_patients(store, &place, until.result)?;
         if page.is_empty() {
             break;
         }
         for step in &page {
             if step.patient != place.0 {
-                end_patient(&mut exams, &mut write)?;
+                end_patient(&mut exams, write)?;
             }
             place = (step.patient.clone(), step.number);
             take(&mut exams, step);
         }
         watch.step(page.len() as u64);
     }
-    end_patient(&mut exams, &mut write)?;
+    end_patient(&mut exams, write)?;
     let mut place = (ObjectId(0), 0);
     loop {
-        let page = walk::readings_of_objects(job.store, place)?;
+        let page = walk::readings_of_objects(store, place)?;
         let Some(last) = page.last() else {
             break;
         };
@@ -245,10 +264,7 @@ fn current(
         }
         watch.step(page.len() as u64);
     }
-    for row in named.rows() {
-        view.write(row)?;
-    }
-    folder.replace(view, until.clone(), job.tell as &Tell<'_>)
+    Ok(())
 }
 
 fn take(exams: &mut BTreeMap<String, Held>, step: &Step) {
