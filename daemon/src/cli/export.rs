@@ -27,6 +27,9 @@ pub(super) struct ExportArgs {
     /// trail.
     #[arg(long)]
     identified: bool,
+    /// Write what holds now as FHIR resources too: files of JSON lines, one for each type.
+    #[arg(long)]
+    fhir: bool,
     /// Results in one part of the history: what a run that is cut off has to repeat, and what one
     /// file holds at most.
     #[arg(long, value_name = "NUMBER", default_value_t = 50_000, value_parser = clap::value_parser!(u32).range(1..))]
@@ -48,6 +51,7 @@ enum Line<'a> {
         parts: u32,
         rows: u64,
         current_rows: Option<u64>,
+        fhir_resources: Option<u64>,
         damaged: u64,
     },
 }
@@ -69,13 +73,16 @@ pub(super) fn export(args: &ExportArgs) -> Result<(), Failure> {
         )
     })?;
     let store = open::guest(&config)?;
-    let told = || tell(&trail, &args.to);
+    // The trail is read elsewhere.
+    let to = std::path::absolute(&args.to).map_err(Failure::no)?;
+    let told = || tell(&trail, &to);
     let job = Job {
         store: &store,
-        to: &args.to,
+        to: &to,
         identified: true,
         transform: &Identified,
         part: args.part,
+        fhir: args.fhir,
         tell: &told,
     };
     let mut shown = Shown {
@@ -111,20 +118,20 @@ fn report(args: &ExportArgs, done: &Done) -> Result<(), Failure> {
             parts: done.parts,
             rows: done.rows,
             current_rows: done.current,
+            fhir_resources: done.fhir,
             damaged: done.damaged,
         });
     }
     let folder = args.to.display();
-    match (done.parts, done.current) {
-        (0, None) => print::line(format_args!(
-            "nothing became known since; {folder} is complete"
+    match done.current {
+        None => print::line(format_args!("nothing became known since; {folder}")),
+        Some(current) => print::line(format_args!(
+            "{} rows added in {} parts; {current} rows hold now; {folder}",
+            done.rows, done.parts
         )),
-        (_, current) => print::line(format_args!(
-            "{} rows added in {} parts; {} rows hold now; {folder}",
-            done.rows,
-            done.parts,
-            current.unwrap_or(0)
-        )),
+    }
+    if let Some(resources) = done.fhir {
+        print::line(format_args!("{resources} FHIR resources; {folder}/fhir"));
     }
     if done.damaged > 0 {
         print::note(format_args!(
@@ -156,7 +163,7 @@ impl Watch for Shown {
     }
 
     fn shown(&mut self, phase: Phase, rows: u64) {
-        if phase == Phase::Current {
+        if phase != Phase::History {
             self.end();
         }
         if self.json {
@@ -179,5 +186,6 @@ fn word(phase: Phase) -> &'static str {
     match phase {
         Phase::History => "history",
         Phase::Current => "current",
+        Phase::Fhir => "fhir",
     }
 }
