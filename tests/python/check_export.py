@@ -6,7 +6,7 @@ The demonstration's clinic is exported. `datapackage.json` is validated by frict
 Data Package and Table Schema, version 1: types, constraints, keys between tables). Each file is read by
 pyarrow and DuckDB (Parquet) and by pandas (CSV), and all must say the same; the current view must be
 what DuckDB picks from the history by the rule in daemon/docs/data.md; values must be those of the
-result.json files of the outbox. Hashes, lengths and rows are those of the manifest. Then a store that
+result.json files of the outbox. FHIR resources are read by the models of fhir.resources. Hashes, lengths and rows are those of the manifest. Then a store that
 grows between exports, by reports, labels, merges and other rules, and one whose exports are killed at
 random instants: the rows must be those of one run. Exit 1 on any difference.
 """
@@ -28,6 +28,7 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 import pyarrow.parquet as pq
+from fhir.resources.R4B import get_fhir_model_class
 from frictionless import Package
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -299,6 +300,8 @@ def growing(binary: Path, folder: Path) -> None:
     check_current(many)
     check_package(many)
     check_outbox(many, folder / "outbox")
+    site.export(many, "--fhir")
+    check_fhir(many, folder / "outbox")
     withdrawn = [row for table in TABLES for row in history(many, table) if row[-1]]
     check("some rows were withdrawn", bool(withdrawn), True)
     changed = [row for row in history(many, "objects") if row[-3] > 1]
@@ -326,7 +329,49 @@ def killed(site: Site, folder: Path, once: Path, rng: random.Random) -> None:
     check_same("killed and whole", once, to)
 
 
-def wrong_usage(site: Site, folder: Path, once: Path) -> None:
+def check_fhir(folder: Path, outbox: Path) -> None:
+    """Lines by the models of fhir.resources (R4B), references by the resources beside them, and the list
+    by the fields of the Bulk Data Access output manifest (hl7.org/fhir/uv/bulkdata, 2.0.0)."""
+    listed = json.loads((folder / "fhir/manifest.json").read_text())
+    check("bulk manifest", set(listed), {"transactionTime", "request", "requiresAccessToken", "output", "deleted", "error"})
+    check("bulk manifest: errors", listed["error"], [])
+    datetime.fromisoformat(listed["transactionTime"])
+    names, references, reports = set(), set(), set()
+
+    def follow(value) -> None:
+        if isinstance(value, dict):
+            if isinstance(value.get("reference"), str):
+                references.add(value["reference"])
+            list(map(follow, value.values()))
+        elif isinstance(value, list):
+            list(map(follow, value))
+
+    for one in listed["output"]:
+        lines = (folder / "fhir" / one["url"]).read_text().splitlines()
+        check("bulk manifest: count of " + one["type"], len(lines), one["count"])
+        for line in lines:
+            resource = json.loads(line)
+            check("bulk: type", resource["resourceType"], one["type"])
+            get_fhir_model_class(one["type"]).model_validate(resource)
+            check("bulk: no resource twice", (name := f"{one['type']}/{resource['id']}") in names, False)
+            names.add(name)
+            follow(resource)
+            if one["type"] == "DiagnosticReport":
+                reports.add(resource["identifier"][0]["value"].split("/")[0])
+    check("bulk: references lead to resources", references - names, set())
+    check("bulk: types", {one["type"] for one in listed["output"]},
+          {"Device", "DiagnosticReport", "Observation", "Patient", "Provenance"})
+    exams = {json.loads(path.read_text())["exam"]["id"] for path in outbox.glob("*/result.json")}
+    held = {row["exam_id"] for row in rows_by(folder, "exams")}
+    check("bulk: reports", reports, exams & held)
+    patients = {(row["patient_issuer"], row["patient_id"]) for row in rows_by(folder, "exams")}
+    check("bulk: patients", sum(name.startswith("Patient/") for name in names), len(patients))
+    for one in manifest_of(folder)["fhir"]:
+        data = (folder / one["path"]).read_bytes()
+        check("manifest sha256: " + one["path"], hashlib.sha256(data).hexdigest(), one["sha256"])
+
+
+def wrong_usage(site: Site, folder: Path) -> None:
     check("without --identified", "--identified" in site.run("export", "--to", folder / "no", code=2).stderr, True)
     check("nothing is written", (folder / "no").exists(), False)
     other = folder / "other"
@@ -346,7 +391,7 @@ def main() -> None:
         demo = folder / "demo"
         subprocess.run([binary, "demo", "--dir", demo], check=True, capture_output=True)
         site, once = Site(binary, demo / "demo.toml"), folder / "once"
-        events = site.export(once)
+        events = site.export(once, "--fhir")
         check("the last event", events[-1]["event"], "done")
         check("audit", (demo / "audit.xml").read_text().count('csd-code="110106"') >= 2, True)
         check_manifest(once)
@@ -354,7 +399,8 @@ def main() -> None:
         check_readers(once)
         check_current(once)
         check_outbox(once, demo / "outbox")
-        wrong_usage(site, folder, once)
+        check_fhir(once, demo / "outbox")
+        wrong_usage(site, folder)
         killed(site, folder, once, random.Random(seed))
         (folder / "grown").mkdir()
         growing(binary, folder / "grown")

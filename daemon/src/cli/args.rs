@@ -87,7 +87,7 @@ pub(super) enum Command {
     Demo(DemoArgs),
     /// Say how the service is: what came, what waits, what needs somebody.
     Status(StatusArgs),
-    /// Write manual pages, shell completions or the conformance statement.
+    /// Write manual pages, shell completions, the conformance statement or the list of tables.
     #[command(subcommand, hide = true)]
     Generate(GenerateCommand),
 }
@@ -118,6 +118,8 @@ pub(super) enum GenerateCommand {
     },
     /// The DICOM conformance statement, in Markdown.
     Conformance,
+    /// The tables of `export` and their columns, in Markdown.
+    Tables,
 }
 
 #[derive(Debug, Args)]

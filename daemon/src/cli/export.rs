@@ -37,6 +37,10 @@ pub(super) struct ExportArgs {
     /// digits, as `openssl rand -hex 32` draws them, for its owner alone to read.
     #[arg(long, value_name = "FILE")]
     key: Option<PathBuf>,
+    /// Write what holds now as FHIR resources too: files of JSON lines, one for each type. Only with
+    /// identities.
+    #[arg(long, conflicts_with = "key")]
+    fhir: bool,
     /// Results in one part of the history: what a run that is cut off has to repeat, and what one
     /// file holds at most.
     #[arg(long, value_name = "NUMBER", default_value_t = 50_000, value_parser = clap::value_parser!(u32).range(1..))]
@@ -58,6 +62,7 @@ enum Line<'a> {
         parts: u32,
         rows: u64,
         current_rows: Option<u64>,
+        fhir_resources: Option<u64>,
         damaged: u64,
     },
     /// An export without identities is done.
@@ -86,15 +91,15 @@ fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let trail = open::observed(&config)?.trail;
     let store = open::guest(&config)?;
+    // The trail is read elsewhere.
+    let to = std::path::absolute(&args.to).map_err(Failure::no)?;
     let told = || {
         let what = "tables without identities, of all patients of the store";
-        trail
-            .as_ref()
-            .is_none_or(|trail| tell(trail, &args.to, what))
+        trail.as_ref().is_none_or(|trail| tell(trail, &to, what))
     };
     let job = deidentify::run::Job {
         store: &store,
-        to: &args.to,
+        to: &to,
         secret: &secret,
         tell: &told,
     };
@@ -147,19 +152,17 @@ fn with_identities(args: &ExportArgs) -> Result<(), Failure> {
         )
     })?;
     let store = open::guest(&config)?;
-    let told = || {
-        tell(
-            &trail,
-            &args.to,
-            "tables with identities of all patients of the store",
-        )
-    };
+    // The trail is read elsewhere.
+    let to = std::path::absolute(&args.to).map_err(Failure::no)?;
+    let what = "tables with identities of all patients of the store";
+    let told = || tell(&trail, &to, what);
     let job = Job {
         store: &store,
-        to: &args.to,
+        to: &to,
         identified: true,
         transform: &Identified,
         part: args.part,
+        fhir: args.fhir,
         tell: &told,
     };
     let mut shown = Shown {
@@ -196,20 +199,20 @@ fn report(args: &ExportArgs, done: &Done) -> Result<(), Failure> {
             parts: done.parts,
             rows: done.rows,
             current_rows: done.current,
+            fhir_resources: done.fhir,
             damaged: done.damaged,
         });
     }
     let folder = args.to.display();
-    match (done.parts, done.current) {
-        (0, None) => print::line(format_args!(
-            "nothing became known since; {folder} is complete"
+    match done.current {
+        None => print::line(format_args!("nothing became known since; {folder}")),
+        Some(current) => print::line(format_args!(
+            "{} rows added in {} parts; {current} rows hold now; {folder}",
+            done.rows, done.parts
         )),
-        (_, current) => print::line(format_args!(
-            "{} rows added in {} parts; {} rows hold now; {folder}",
-            done.rows,
-            done.parts,
-            current.unwrap_or(0)
-        )),
+    }
+    if let Some(resources) = done.fhir {
+        print::line(format_args!("{resources} FHIR resources; {folder}/fhir"));
     }
     if done.damaged > 0 {
         print::note(format_args!(
@@ -241,7 +244,7 @@ impl Watch for Shown {
     }
 
     fn shown(&mut self, phase: Phase, rows: u64) {
-        if phase == Phase::Current {
+        if phase != Phase::History {
             self.end();
         }
         if self.json {
@@ -264,5 +267,6 @@ fn word(phase: Phase) -> &'static str {
     match phase {
         Phase::History => "history",
         Phase::Current => "current",
+        Phase::Fhir => "fhir",
     }
 }

@@ -7,7 +7,7 @@
 
 use super::ExportError;
 use super::files::{Files, Hashed, Places};
-use super::manifest::{File, Manifest, SCHEMA, Through};
+use super::manifest::{File, Manifest, Resources, SCHEMA, Through};
 use super::package::package;
 use serde::Serialize;
 use std::collections::BTreeSet;
@@ -117,6 +117,32 @@ impl Folder {
         Ok(rows)
     }
 
+    /// Puts FHIR resources in the place of those before, with the manifest of their own that Bulk Data
+    /// Access describes. Meanwhile ours names none.
+    pub(super) fn replace_fhir(
+        &mut self,
+        files: Vec<(PathBuf, Resources)>,
+        through: Through,
+        listed: &impl Serialize,
+        tell: &Tell<'_>,
+    ) -> Result<(), ExportError> {
+        let before = std::mem::take(&mut self.manifest.fhir);
+        self.manifest.fhir_through = None;
+        self.describe()?;
+        let places = files.iter();
+        let places = places.map(|(from, file)| (from.as_path(), file.path.as_str()));
+        self.put(places, tell)?;
+        let is_there = |old: &Resources| files.iter().any(|(_, file)| file.path == old.path);
+        for old in before.iter().filter(|old| !is_there(old)) {
+            let path = self.path.join(&old.path);
+            fs::remove_file(&path).map_err(ExportError::at(&path))?;
+        }
+        self.write_json("fhir/manifest.json", listed)?;
+        self.manifest.fhir = files.into_iter().map(|(_, file)| file).collect();
+        self.manifest.fhir_through = Some(through);
+        self.describe()
+    }
+
     /// Where files are written that nobody sees yet.
     pub(super) fn aside(&self) -> Result<PathBuf, ExportError> {
         let aside = self.path.join(ASIDE);
@@ -132,7 +158,7 @@ impl Folder {
     }
 
     /// Moves files that are synced to places in the folder, after somebody was told.
-    pub(super) fn put<'a>(
+    fn put<'a>(
         &self,
         files: impl Iterator<Item = (&'a Path, &'a str)>,
         tell: &Tell<'_>,
@@ -161,7 +187,7 @@ impl Folder {
     }
 
     /// Writes a file of the folder whole, in the place of the one before.
-    pub(super) fn write_json(&self, name: &str, value: &impl Serialize) -> Result<(), ExportError> {
+    fn write_json(&self, name: &str, value: &impl Serialize) -> Result<(), ExportError> {
         let to = self.path.join(name);
         let aside = self.aside()?.join(name.replace('/', "+"));
         let mut file = Hashed::create(&aside)?;

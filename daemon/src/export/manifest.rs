@@ -36,6 +36,27 @@ pub struct Manifest {
     pub current_through: Option<Through>,
     /// Files of the current view.
     pub current: Vec<File>,
+    /// How far the FHIR resources go; absent while they are written, or never were.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fhir_through: Option<Through>,
+    /// Their files.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub fhir: Vec<Resources>,
+}
+
+/// A file of FHIR resources of one type.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Resources {
+    /// Its place in the folder, with `/`.
+    pub path: String,
+    /// Type of the resources.
+    pub kind: String,
+    /// Resources, one a line.
+    pub rows: u64,
+    /// Length.
+    pub bytes: u64,
+    /// SHA-256, hex.
+    pub sha256: String,
 }
 
 /// How far an export goes: the last version of a result and the last reading of an object that it
@@ -111,6 +132,8 @@ impl Manifest {
             history: Vec::new(),
             current_through: None,
             current: Vec::new(),
+            fhir_through: None,
+            fhir: Vec::new(),
         }
     }
 }

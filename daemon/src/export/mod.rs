@@ -26,6 +26,7 @@
 pub mod cell;
 pub mod column;
 pub mod deidentify;
+pub mod dictionary;
 pub mod manifest;
 pub mod package;
 pub mod row;
@@ -36,6 +37,8 @@ pub mod told;
 mod csv_file;
 #[cfg(feature = "edges")]
 pub mod error;
+#[cfg(feature = "edges")]
+mod fhir;
 #[cfg(feature = "edges")]
 mod files;
 #[cfg(feature = "edges")]

@@ -3,6 +3,7 @@
 
 use super::ExportError;
 use super::cell::Cell;
+use super::fhir;
 use super::files::Files;
 use super::folder::{Folder, Tell};
 use super::manifest::{File, Format, Through};
@@ -27,6 +28,8 @@ pub struct Job<'a> {
     pub transform: &'a dyn Transform,
     /// Versions of results in one part of the history: what a run that is cut off has to repeat.
     pub part: u32,
+    /// Whether FHIR resources are written as well.
+    pub fhir: bool,
     /// Tells the audit trail that files become visible; `false`: nobody could be told.
     pub tell: &'a dyn Fn() -> bool,
 }
@@ -48,6 +51,8 @@ pub enum Phase {
     History,
     /// Writing the current view.
     Current,
+    /// Writing FHIR resources.
+    Fhir,
 }
 
 /// What a run did.
@@ -59,6 +64,8 @@ pub struct Done {
     pub rows: u64,
     /// Rows of the current view; `None`: it stood already.
     pub current: Option<u64>,
+    /// FHIR resources written; `None`: not asked for, or they stood already.
+    pub fhir: Option<u64>,
     /// Damaged versions left out in this run; later versions make them good.
     pub damaged: u64,
 }
@@ -78,6 +85,11 @@ pub fn run(job: &Job<'_>, watch: &mut dyn Watch) -> Result<Done, ExportError> {
         let rows = current(job, &mut folder, &until, &named, watch)?;
         watch.shown(Phase::Current, rows);
         done.current = Some(rows);
+    }
+    if job.fhir && folder.manifest.fhir_through.as_ref() != Some(&until) {
+        let rows = fhir::write(job, &mut folder, &until, watch)?;
+        watch.shown(Phase::Fhir, rows);
+        done.fhir = Some(rows);
     }
     Ok(done)
 }
@@ -342,3 +354,6 @@ fn rows_of(folder: &Folder, file: &File) -> Result<Vec<Row>, ExportError> {
     }
     Ok(rows)
 }
+
+#[cfg(test)]
+mod tests;
