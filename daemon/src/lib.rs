@@ -11,6 +11,7 @@ pub mod domain;
 pub mod assess;
 pub mod companions;
 pub mod department;
+pub mod export;
 pub mod extract;
 pub mod forms;
 pub mod geometry;

@@ -19,6 +19,7 @@ pub(super) use outbox::{EchoArgs, OutboxCommand, WhichArgs};
 pub(super) use say::{EventArgs, LabelArgs, PairArgs, PatientCommand, PressureArgs};
 
 use super::backfill::BackfillArgs;
+use super::export::ExportArgs;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -59,6 +60,8 @@ pub(super) enum Command {
     Explain(ExplainArgs),
     /// Show a patient's exams, baseline and statuses.
     History(HistoryArgs),
+    /// Write everything known as tables for analysts, CSV and Parquet; a later run adds what is new.
+    Export(ExportArgs),
     /// Write one result in another form: DICOM SR, PDF, HL7 v2, FHIR or CSV.
     Render(RenderArgs),
     /// List objects in quarantine, or save the bytes of one.
@@ -103,7 +106,7 @@ pub(super) enum Command {
     Demo(DemoArgs),
     /// Say how the service is: what came, what waits, what needs somebody.
     Status(StatusArgs),
-    /// Write manual pages, shell completions or the conformance statement.
+    /// Write manual pages, shell completions, the conformance statement or the list of tables.
     #[command(subcommand, hide = true)]
     Generate(GenerateCommand),
 }
@@ -122,6 +125,8 @@ pub(super) enum GenerateCommand {
     },
     /// The DICOM conformance statement, in Markdown.
     Conformance,
+    /// The tables of `export` and their columns, in Markdown.
+    Tables,
 }
 
 #[derive(Debug, Args)]

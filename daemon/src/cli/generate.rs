@@ -3,6 +3,7 @@
 
 use super::args::{Cli, GenerateCommand};
 use super::{Failure, print};
+use crate::export::dictionary;
 use crate::receive::conformance;
 use clap::CommandFactory;
 use clap_complete::Shell;
@@ -24,6 +25,10 @@ pub(super) fn generate(command: &GenerateCommand) -> Result<(), Failure> {
         }),
         GenerateCommand::Conformance => {
             print::line(conformance::statement().trim_end());
+            Ok(())
+        }
+        GenerateCommand::Tables => {
+            print::line(dictionary::dictionary().trim_end());
             Ok(())
         }
     }

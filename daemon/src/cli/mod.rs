@@ -6,6 +6,7 @@ mod backfill;
 mod calibrate;
 pub(crate) mod daemon;
 mod echo;
+mod export;
 mod generate;
 mod keep;
 mod look;
@@ -68,6 +69,7 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Backup(args) => keep::backup(&args),
         args::Command::Restore(args) => keep::restore(&args),
         args::Command::Compact(args) => keep::compact(&args),
+        args::Command::Export(args) => export::export(&args),
         args::Command::Explain(args) => look::explain(&args),
         args::Command::History(args) => look::history(&args),
         args::Command::Render(args) => render::render(&args),

@@ -4,6 +4,8 @@
 //! identifiers are those of the exam: a repeat changes nothing and a newer version replaces the
 //! older one in place. The statement of origin is created once for each version, found by its tag.
 
+pub mod bulk;
+
 use super::codes::{self, Coded};
 use super::ids::{Of, uid, uuid};
 use super::values::{self, Row, Which};
@@ -32,18 +34,7 @@ const OWN_CODES: &str = "urn:oid:2.25.218580710557377448001893913596146184831";
 ///
 /// When context and result do not belong together.
 pub fn transaction(result: &Envelope, context: &Context) -> Result<Value, FormError> {
-    context.check(result)?;
-    let issued = values::created(result)?.to_rfc3339_opts(SecondsFormat::Secs, true);
-    let maker = Maker {
-        result,
-        context,
-        issued,
-        status: match (result.version, values::is_partial(&result.content)) {
-            (2.., _) => "corrected",
-            (_, true) => "preliminary",
-            _ => "final",
-        },
-    };
+    let maker = maker(result, context)?;
     let now = maker.observations();
     let mut gone = Vec::new();
     if let Some(previous) = &context.previous {
@@ -70,6 +61,21 @@ pub fn transaction(result: &Envelope, context: &Context) -> Result<Value, FormEr
         "type": "transaction",
         "entry": entries,
     }))
+}
+
+fn maker<'a>(result: &'a Envelope, context: &'a Context) -> Result<Maker<'a>, FormError> {
+    context.check(result)?;
+    let issued = values::created(result)?.to_rfc3339_opts(SecondsFormat::Secs, true);
+    Ok(Maker {
+        result,
+        context,
+        issued,
+        status: match (result.version, values::is_partial(&result.content)) {
+            (2.., _) => "corrected",
+            (_, true) => "preliminary",
+            _ => "final",
+        },
+    })
 }
 
 struct Maker<'a> {

@@ -3,7 +3,7 @@
 use super::{StoreError, deliveries, stamp};
 use crate::domain::PatientKey;
 use chrono::{DateTime, Utc};
-use rusqlite::{Connection, Row, params};
+use rusqlite::{Connection, OptionalExtension, Row, params};
 use sha2::{Digest, Sha256};
 
 /// A result to be stored as the next version of its exam.
@@ -79,15 +79,16 @@ pub fn insert(
         )?)
 }
 
-const RESULT: &str = "select exam_id, version, patient_issuer, patient_id, key, content, why,
-                             supersedes, created_at, published_at, damaged_at from result";
+const RESULT: &str = "exam_id, version, patient_issuer, patient_id, key, content, why, supersedes,
+                      created_at, published_at, damaged_at";
 
 fn results(
     conn: &Connection,
     restriction: &str,
     values: impl rusqlite::Params,
 ) -> Result<Vec<ResultRow>, StoreError> {
-    let mut statement = conn.prepare_cached(&format!("{RESULT} {restriction}"))?;
+    let mut statement =
+        conn.prepare_cached(&format!("select {RESULT} from result {restriction}"))?;
     let mut rows = statement.query(values)?;
     let mut found = Vec::new();
     while let Some(row) = rows.next()? {
@@ -187,6 +188,111 @@ pub fn beside(
          order by exam_id",
         (number, &key.id, &key.issuer),
     )
+}
+
+/// Number of the newest version in the store; 0 without one. Numbers rise in the order of the commits,
+/// and no version is ever taken away.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn newest_number(conn: &Connection) -> Result<i64, StoreError> {
+    Ok(
+        conn.query_row("select ifnull(max(id), 0) from result", [], |row| {
+            row.get(0)
+        })?,
+    )
+}
+
+/// Key of the version at a number.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn key_at(conn: &Connection, number: i64) -> Result<Option<String>, StoreError> {
+    Ok(conn
+        .prepare_cached("select key from result where id = ?1")?
+        .query_row([number], |row| row.get(0))
+        .optional()?)
+}
+
+/// Versions after a number and up to another, in the order they were stored, at most `limit`; each
+/// with its number.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn numbered(
+    conn: &Connection,
+    after: i64,
+    until: i64,
+    limit: u32,
+) -> Result<Vec<(i64, ResultRow)>, StoreError> {
+    with_numbers(
+        conn,
+        "where id > ?1 and id <= ?2 order by id limit ?3",
+        (after, until, limit),
+    )
+}
+
+/// Versions up to a number, patient after patient, each patient's in the order they were stored; those
+/// behind the place of `after`, at most `limit`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn by_patient(
+    conn: &Connection,
+    after: &(PatientKey, i64),
+    until: i64,
+    limit: u32,
+) -> Result<Vec<(i64, ResultRow)>, StoreError> {
+    let (key, number) = after;
+    with_numbers(
+        conn,
+        "where (patient_id, patient_issuer, id) > (?1, ?2, ?3) and id <= ?4
+         order by patient_id, patient_issuer, id limit ?5",
+        (&key.id, &key.issuer, number, until, limit),
+    )
+}
+
+fn with_numbers(
+    conn: &Connection,
+    restriction: &str,
+    values: impl rusqlite::Params,
+) -> Result<Vec<(i64, ResultRow)>, StoreError> {
+    let sql = format!("select {RESULT}, id from result {restriction}");
+    let mut statement = conn.prepare_cached(&sql)?;
+    let mut rows = statement.query(values)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push((row.get(11)?, result(row)?));
+    }
+    Ok(found)
+}
+
+/// Versions of an exam before one of them, newest first.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn before(
+    conn: &Connection,
+    exam_id: &str,
+    version: u32,
+) -> Result<Vec<ResultRow>, StoreError> {
+    results(
+        conn,
+        "where exam_id = ?1 and version < ?2 order by version desc",
+        (exam_id, version),
+    )
+}
+
+/// Whether a result was ever filed under an id.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn is_any_under(conn: &Connection, key: &PatientKey) -> Result<bool, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select 1 from result where patient_id = ?1 and patient_issuer = ?2 limit 1",
+        )?
+        .exists([&key.id, &key.issuer])?)
 }
 
 /// One version by its number in the store.

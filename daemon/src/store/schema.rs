@@ -16,7 +16,7 @@ const STEPS: &[(i64, &str)] = &[
     (4, include_str!("schema/004.sql")),
     (5, include_str!("schema/005.sql")),
     (6, include_str!("schema/006.sql")),
-    (8, include_str!("schema/008.sql")),
+    (7, include_str!("schema/007.sql")),
 ];
 
 /// The newest shape this program knows.

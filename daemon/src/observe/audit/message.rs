@@ -109,6 +109,16 @@ pub enum Event {
         /// What is known of it.
         facts: Facts,
     },
+    /// Tables of everything are about to become visible (A.5.3.4). Whose rows they hold is too much
+    /// for one message: all of the store, up to now.
+    Exported {
+        /// The folder.
+        folder: PathBuf,
+        /// Who asked for it, as the system knows them.
+        user: String,
+        /// What is in it.
+        what: String,
+    },
     /// A result was delivered (A.5.3.7 to an application entity, A.5.3.4 to any other receiver).
     Delivered {
         /// To whom.
@@ -245,7 +255,7 @@ impl Xml {
                 is_repeat: true, ..
             } => (TRANSFERRED, None, "R"),
             Event::Received { .. } => (TRANSFERRED, None, "C"),
-            Event::Published { .. } => (EXPORT, None, "R"),
+            Event::Published { .. } | Event::Exported { .. } => (EXPORT, None, "R"),
             Event::Delivered { to, .. } => match to {
                 Receiver::Title(_) => (TRANSFERRED, None, "C"),
                 Receiver::Place(_) => (EXPORT, None, "R"),
@@ -345,6 +355,20 @@ impl Xml {
                     ..Participant::default()
                 })
             }
+            Event::Exported { folder, user, .. } => {
+                self.participant(&Participant {
+                    user,
+                    requests: true,
+                    ..Participant::default()
+                })?;
+                self.participant(&as_role(SOURCE_ROLE, false))?;
+                self.participant(&Participant {
+                    user: &folder.to_string_lossy(),
+                    role: Some(DESTINATION_MEDIA),
+                    media: Some(URI_MEDIA),
+                    ..Participant::default()
+                })
+            }
             Event::Delivered { to, .. } => {
                 self.participant(&as_role(SOURCE_ROLE, true))?;
                 self.participant(&match to {
@@ -422,6 +446,10 @@ impl Xml {
             Event::Reconfigured { change } => {
                 let name = "configuration";
                 self.object(&["2", "5"], URI, name, name, |xml| xml.alert(change))
+            }
+            Event::Exported { folder, what, .. } => {
+                let folder = folder.to_string_lossy();
+                self.object(&["2", "3"], URI, &folder, what, |_| Ok(()))
             }
             Event::Received { facts, .. }
             | Event::Published { facts, .. }

@@ -106,6 +106,18 @@ fn each_event_is_the_message_that_its_table_describes() {
             &["110153", "110154"],
         ),
         (
+            Event::Exported {
+                folder: "tables".into(),
+                user: "uid 1000".into(),
+                what: "tables".into(),
+            },
+            "110106",
+            &[],
+            "R",
+            "0",
+            &["110153", "110154"],
+        ),
+        (
             Event::Delivered {
                 to: Receiver::Title("ARCHIVE".into()),
                 facts: facts(),

@@ -1,0 +1,272 @@
+//! `export`: the store as tables for analysts.
+
+use super::args::ConfigArg;
+use super::{Failure, open, print};
+use crate::export::ExportError;
+use crate::export::deidentify;
+use crate::export::deidentify::cells::SMALL_BELOW;
+use crate::export::deidentify::key::Secret;
+use crate::export::manifest::Summary;
+use crate::export::row::Identified;
+use crate::export::run::{Done, Job, Phase, Watch, run};
+use crate::observe::Trail;
+use crate::observe::audit::Event;
+use chrono::Utc;
+use clap::Args;
+use indicatif::ProgressBar;
+use serde::Serialize;
+use std::io::IsTerminal;
+use std::os::unix::fs::PermissionsExt;
+use std::path::{Path, PathBuf};
+
+/// Arguments of `export`.
+#[derive(Debug, Args)]
+pub(super) struct ExportArgs {
+    #[command(flatten)]
+    config: ConfigArg,
+    /// The folder; it is made. An earlier export is gone on with: only what became known since is
+    /// added, and the current view is written anew.
+    #[arg(long, value_name = "DIR")]
+    to: PathBuf,
+    /// Export patient ids, names of operators, birth dates and UIDs as they are. Told to the audit
+    /// trail.
+    #[arg(long, conflicts_with = "key")]
+    identified: bool,
+    /// Export without identities, by the secret in this file: pseudonyms, shifted dates, capped
+    /// ages, no free text. Only what holds now, written anew each time. One line of 64 hexadecimal
+    /// digits, as `openssl rand -hex 32` draws them, for its owner alone to read.
+    #[arg(long, value_name = "FILE")]
+    key: Option<PathBuf>,
+    /// Write what holds now as FHIR resources too: files of JSON lines, one for each type. Only with
+    /// identities.
+    #[arg(long, conflicts_with = "key")]
+    fhir: bool,
+    /// Results in one part of the history: what a run that is cut off has to repeat, and what one
+    /// file holds at most.
+    #[arg(long, value_name = "NUMBER", default_value_t = 50_000, value_parser = clap::value_parser!(u32).range(1..))]
+    part: u32,
+    /// Print JSON Lines: one event a line.
+    #[arg(long)]
+    json: bool,
+}
+
+/// What `--json` prints.
+#[derive(Serialize)]
+#[serde(tag = "event", rename_all = "snake_case")]
+enum Line<'a> {
+    /// Files became visible.
+    Shown { phase: &'static str, rows: u64 },
+    /// It is done.
+    Done {
+        folder: &'a Path,
+        parts: u32,
+        rows: u64,
+        current_rows: Option<u64>,
+        fhir_resources: Option<u64>,
+        damaged: u64,
+    },
+    /// An export without identities is done.
+    Deidentified {
+        folder: &'a Path,
+        rows: u64,
+        #[serde(flatten)]
+        summary: &'a Summary,
+    },
+}
+
+pub(super) fn export(args: &ExportArgs) -> Result<(), Failure> {
+    match &args.key {
+        Some(key) => without_identities(args, key),
+        None if args.identified => with_identities(args),
+        None => Err(Failure::Usage(
+            "say how: --key FILE exports without identities (make a key with `openssl rand -hex 32`), \
+             --identified with them, and such files are to be kept like patient records"
+                .into(),
+        )),
+    }
+}
+
+fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
+    let secret = secret(key)?;
+    let config = open::config(&args.config.config)?;
+    let trail = open::observed(&config)?.trail;
+    let store = open::guest(&config)?;
+    // The trail is read elsewhere.
+    let to = std::path::absolute(&args.to).map_err(Failure::no)?;
+    let told = || {
+        let what = "tables without identities, of all patients of the store";
+        trail.as_ref().is_none_or(|trail| tell(trail, &to, what))
+    };
+    let job = deidentify::run::Job {
+        store: &store,
+        to: &to,
+        secret: &secret,
+        tell: &told,
+    };
+    let mut shown = Shown {
+        json: args.json,
+        bar: None,
+    };
+    let (rows, summary) = deidentify::run::run(&job, &mut shown).map_err(failure)?;
+    if args.json {
+        return print::json(&Line::Deidentified {
+            folder: &args.to,
+            rows,
+            summary: &summary,
+        });
+    }
+    print::line(format_args!(
+        "{rows} rows hold now, without identities; {}",
+        args.to.display()
+    ));
+    let counted = summary.counted;
+    print::line(format_args!(
+        "{} patients in {} groups of equal sex and age; {} groups hold fewer than {SMALL_BELOW}, {} \
+         patients in all, who are the easiest to find",
+        counted.patients, counted.cells, counted.small_cells, counted.patients_in_small_cells
+    ));
+    Ok(())
+}
+
+/// Reads a key that nobody else may read.
+fn secret(path: &Path) -> Result<Secret, Failure> {
+    let wrong = |why: &dyn std::fmt::Display| Failure::Usage(format!("{}: {why}", path.display()));
+    let text = std::fs::read_to_string(path).map_err(|error| wrong(&error))?;
+    let mode = std::fs::metadata(path)
+        .map_err(|error| wrong(&error))?
+        .permissions()
+        .mode();
+    if mode & 0o077 != 0 {
+        return Err(wrong(&"others may read this key; chmod 600"));
+    }
+    Secret::parse(&text).map_err(|error| wrong(&error))
+}
+
+fn with_identities(args: &ExportArgs) -> Result<(), Failure> {
+    let config = open::config(&args.config.config)?;
+    let trail = open::observed(&config)?.trail.ok_or_else(|| {
+        Failure::Usage(
+            "an export with identities is told to the audit trail, and the configuration names \
+             none; set [observe] audit"
+                .into(),
+        )
+    })?;
+    let store = open::guest(&config)?;
+    // The trail is read elsewhere.
+    let to = std::path::absolute(&args.to).map_err(Failure::no)?;
+    let what = "tables with identities of all patients of the store";
+    let told = || tell(&trail, &to, what);
+    let job = Job {
+        store: &store,
+        to: &to,
+        identified: true,
+        transform: &Identified,
+        part: args.part,
+        fhir: args.fhir,
+        tell: &told,
+    };
+    let mut shown = Shown {
+        json: args.json,
+        bar: None,
+    };
+    let done = run(&job, &mut shown).map_err(failure)?;
+    report(args, &done)
+}
+
+fn tell(trail: &Trail, folder: &Path, what: &str) -> bool {
+    let event = Event::Exported {
+        folder: folder.to_owned(),
+        user: format!("uid {}", rustix::process::getuid().as_raw()),
+        what: what.to_owned(),
+    };
+    trail.write(&[(Utc::now(), event)])
+}
+
+fn failure(error: ExportError) -> Failure {
+    match error {
+        ExportError::Foreign { .. }
+        | ExportError::Mixed { .. }
+        | ExportError::OtherKey { .. }
+        | ExportError::OtherStore { .. } => Failure::Usage(error.to_string()),
+        error => Failure::no(error),
+    }
+}
+
+fn report(args: &ExportArgs, done: &Done) -> Result<(), Failure> {
+    if args.json {
+        return print::json(&Line::Done {
+            folder: &args.to,
+            parts: done.parts,
+            rows: done.rows,
+            current_rows: done.current,
+            fhir_resources: done.fhir,
+            damaged: done.damaged,
+        });
+    }
+    let folder = args.to.display();
+    match done.current {
+        None => print::line(format_args!("nothing became known since; {folder}")),
+        Some(current) => print::line(format_args!(
+            "{} rows added in {} parts; {current} rows hold now; {folder}",
+            done.rows, done.parts
+        )),
+    }
+    if let Some(resources) = done.fhir {
+        print::line(format_args!("{resources} FHIR resources; {folder}/fhir"));
+    }
+    if done.damaged > 0 {
+        print::note(format_args!(
+            "{} damaged versions of results were left out; `verify` names them, and the daemon makes \
+             further versions",
+            done.damaged
+        ));
+    }
+    Ok(())
+}
+
+/// Shows a run to whoever asked for it.
+struct Shown {
+    json: bool,
+    bar: Option<ProgressBar>,
+}
+
+impl Watch for Shown {
+    fn begin(&mut self, phase: Phase, steps: u64) {
+        self.end();
+        let is_seen = !self.json && std::io::stderr().is_terminal() && steps > 0;
+        self.bar = is_seen.then(|| print::progress(word(phase), steps));
+    }
+
+    fn step(&mut self, steps: u64) {
+        if let Some(bar) = &self.bar {
+            bar.inc(steps);
+        }
+    }
+
+    fn shown(&mut self, phase: Phase, rows: u64) {
+        if phase != Phase::History {
+            self.end();
+        }
+        if self.json {
+            let phase = word(phase);
+            // The same words cannot fail to be JSON.
+            let _ = print::json(&Line::Shown { phase, rows });
+        }
+    }
+}
+
+impl Shown {
+    fn end(&mut self) {
+        if let Some(bar) = self.bar.take() {
+            bar.finish_and_clear();
+        }
+    }
+}
+
+fn word(phase: Phase) -> &'static str {
+    match phase {
+        Phase::History => "history",
+        Phase::Current => "current",
+        Phase::Fhir => "fhir",
+    }
+}

@@ -1,0 +1,359 @@
+//! One run: what became known since the last one as further parts of the history, then the current
+//! view anew.
+
+use super::ExportError;
+use super::cell::Cell;
+use super::fhir;
+use super::files::Files;
+use super::folder::{Folder, Tell};
+use super::manifest::{File, Format, Through};
+use super::row::{Held, Row, Transform, key_of};
+use super::tables::{Table, of_object, of_result};
+use super::walk::{self, Step};
+use crate::domain::PatientKey;
+use crate::store::objects::ObjectId;
+use crate::store::{Store, readings, results};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+/// What to export, and how.
+pub struct Job<'a> {
+    /// From where.
+    pub store: &'a Store,
+    /// The folder.
+    pub to: &'a Path,
+    /// Whether rows stand as they are in the store, with identities.
+    pub identified: bool,
+    /// What is done to each row on its way.
+    pub transform: &'a dyn Transform,
+    /// Versions of results in one part of the history: what a run that is cut off has to repeat.
+    pub part: u32,
+    /// Whether FHIR resources are written as well.
+    pub fhir: bool,
+    /// Tells the audit trail that files become visible; `false`: nobody could be told.
+    pub tell: &'a dyn Fn() -> bool,
+}
+
+/// Who watches a run.
+pub trait Watch {
+    /// A phase begins; so many steps are ahead of it.
+    fn begin(&mut self, phase: Phase, steps: u64);
+    /// Steps were made.
+    fn step(&mut self, steps: u64);
+    /// Files became visible with so many rows.
+    fn shown(&mut self, phase: Phase, rows: u64);
+}
+
+/// What a run is at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Phase {
+    /// Writing what became known since the last run.
+    History,
+    /// Writing the current view.
+    Current,
+    /// Writing FHIR resources.
+    Fhir,
+}
+
+/// What a run did.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Done {
+    /// Parts added to the history.
+    pub parts: u32,
+    /// Rows added to it.
+    pub rows: u64,
+    /// Rows of the current view; `None`: it stood already.
+    pub current: Option<u64>,
+    /// FHIR resources written; `None`: not asked for, or they stood already.
+    pub fhir: Option<u64>,
+    /// Damaged versions left out in this run; later versions make them good.
+    pub damaged: u64,
+}
+
+/// Runs it.
+///
+/// # Errors
+/// Why it ended early. Parts that became visible stay, and the next run goes on behind them.
+pub fn run(job: &Job<'_>, watch: &mut dyn Watch) -> Result<Done, ExportError> {
+    let mut folder = Folder::open(job.to, job.identified)?;
+    check_store(job.store, &folder)?;
+    let until = through(job.store)?;
+    let mut done = Done::default();
+    let mut named = Named::of(&folder)?;
+    history(job, &mut folder, &until, &mut named, watch, &mut done)?;
+    if folder.manifest.current_through.as_ref() != Some(&until) {
+        let rows = current(job, &mut folder, &until, &named, watch)?;
+        watch.shown(Phase::Current, rows);
+        done.current = Some(rows);
+    }
+    if job.fhir && folder.manifest.fhir_through.as_ref() != Some(&until) {
+        let rows = fhir::write(job, &mut folder, &until, watch)?;
+        watch.shown(Phase::Fhir, rows);
+        done.fhir = Some(rows);
+    }
+    Ok(done)
+}
+
+/// How far the store goes now.
+pub(super) fn through(store: &Store) -> Result<Through, ExportError> {
+    Ok(store.read(|conn| {
+        let result = results::newest_number(conn)?;
+        let (reading, object) = readings::newest_change(conn)?;
+        Ok(Through {
+            result,
+            result_key: results::key_at(conn, result)?.unwrap_or_default(),
+            reading,
+            reading_object: object.0,
+        })
+    })?)
+}
+
+/// The store must have what the folder knows: a store that was restored from an older copy gives the
+/// same numbers to other things.
+fn check_store(store: &Store, folder: &Folder) -> Result<(), ExportError> {
+    let known = &folder.manifest.through;
+    let (key, object) = store.read(|conn| {
+        let key = results::key_at(conn, known.result)?;
+        Ok((key, readings::changed_object(conn, known.reading)?))
+    })?;
+    let same_result = known.result == 0 || key.as_ref() == Some(&known.result_key);
+    let same_object = known.reading == 0 || object.map(|one| one.0) == Some(known.reading_object);
+    match same_result && same_object {
+        true => Ok(()),
+        false => Err(ExportError::OtherStore {
+            path: folder.path().to_owned(),
+        }),
+    }
+}
+
+fn history(
+    job: &Job<'_>,
+    folder: &mut Folder,
+    until: &Through,
+    named: &mut Named,
+    watch: &mut dyn Watch,
+    done: &mut Done,
+) -> Result<(), ExportError> {
+    let from = folder.manifest.through.clone();
+    let ahead = (until.result - from.result) + (until.reading - from.reading);
+    watch.begin(Phase::History, u64::try_from(ahead).unwrap_or(0));
+    while folder.manifest.through != *until {
+        let mut through = folder.manifest.through.clone();
+        let mut part = folder.part()?;
+        let mut damaged = 0;
+        let mut left = i64::from(job.part.max(1));
+        while left > 0 && through.reading < until.reading {
+            let page = walk::readings_after(job.store, through.reading, until.reading)?;
+            for one in &page {
+                through.reading = one.change.number;
+                through.reading_object = one.change.object.0;
+                if let Some(received) = &one.received {
+                    put(job, &mut part, named, of_object(received))?;
+                }
+            }
+            if page.is_empty() {
+                through.reading = until.reading;
+                through.reading_object = until.reading_object;
+            }
+            left -= page.len() as i64;
+            watch.step(page.len() as u64);
+        }
+        let mut left = i64::from(job.part.max(1));
+        while left > 0 && through.result < until.result {
+            let page = walk::versions(job.store, through.result, until.result)?;
+            for step in &page {
+                through.result = step.number;
+                through.result_key.clone_from(&step.row.key);
+                let Some(told) = &step.told else {
+                    damaged += 1;
+                    continue;
+                };
+                let mut held = Held::default();
+                if let Some(before) = &step.before {
+                    held.next(of_result(before), before.version, before.recorded_at);
+                }
+                for row in held.next(of_result(told), told.version, told.recorded_at) {
+                    put(job, &mut part, named, row)?;
+                }
+            }
+            if page.is_empty() {
+                through.result = until.result;
+                through.result_key.clone_from(&until.result_key);
+            }
+            left -= page.len() as i64;
+            watch.step(page.len() as u64);
+        }
+        let rows = folder.add(part, through, damaged, job.tell as &Tell<'_>)?;
+        watch.shown(Phase::History, rows);
+        done.parts += 1;
+        done.rows += rows;
+        done.damaged += damaged;
+    }
+    Ok(())
+}
+
+/// Writes a row as it shall be seen; of rows that only name, each once.
+fn put(job: &Job<'_>, to: &mut Files, named: &mut Named, row: Row) -> Result<(), ExportError> {
+    match job.transform.change(row) {
+        Some(row) if row.table.is_named_only() && !named.add(&row) => Ok(()),
+        Some(row) => to.write(row),
+        None => Ok(()),
+    }
+}
+
+fn current(
+    job: &Job<'_>,
+    folder: &mut Folder,
+    until: &Through,
+    named: &Named,
+    watch: &mut dyn Watch,
+) -> Result<u64, ExportError> {
+    let mut view = folder.view()?;
+    for table in Table::ALL {
+        view.begin(table, String::new())?;
+    }
+    what_holds(
+        job.store,
+        until,
+        watch,
+        &mut |row| match job.transform.change(row) {
+            Some(row) if row.table.is_named_only() => Ok(()),
+            Some(row) => view.write(row),
+            None => Ok(()),
+        },
+    )?;
+    for row in named.rows() {
+        view.write(row)?;
+    }
+    folder.replace(view, until.clone(), job.tell as &Tell<'_>)
+}
+
+/// Hands out every row that holds: of exams patient after patient, then of objects. Rows that only name
+/// come again with every exam.
+pub(super) fn what_holds(
+    store: &Store,
+    until: &Through,
+    watch: &mut dyn Watch,
+    write: &mut dyn FnMut(Row) -> Result<(), ExportError>,
+) -> Result<(), ExportError> {
+    let steps = u64::try_from(until.result + until.reading).unwrap_or(0);
+    watch.begin(Phase::Current, steps);
+    // Exams of one patient stand between those of others in the order of their numbers.
+    let mut place = (
+        PatientKey {
+            issuer: String::new(),
+            id: String::new(),
+        },
+        0,
+    );
+    let mut exams: BTreeMap<String, Held> = BTreeMap::new();
+    loop {
+        let page = walk::of_patients(store, &place, until.result)?;
+        if page.is_empty() {
+            break;
+        }
+        for step in &page {
+            if step.patient != place.0 {
+                end_patient(&mut exams, write)?;
+            }
+            place = (step.patient.clone(), step.number);
+            take(&mut exams, step);
+        }
+        watch.step(page.len() as u64);
+    }
+    end_patient(&mut exams, write)?;
+    let mut place = (ObjectId(0), 0);
+    loop {
+        let page = walk::readings_of_objects(store, place)?;
+        let Some(last) = page.last() else {
+            break;
+        };
+        place = (last.change.object, last.change.version);
+        for one in &page {
+            if let Some(received) = &one.received {
+                write(of_object(received))?;
+            }
+        }
+        watch.step(page.len() as u64);
+    }
+    Ok(())
+}
+
+fn take(exams: &mut BTreeMap<String, Held>, step: &Step) {
+    if let Some(told) = &step.told {
+        let held = exams.entry(told.content.exam.id.clone()).or_default();
+        held.next(of_result(told), told.version, told.recorded_at);
+    }
+}
+
+fn end_patient(
+    exams: &mut BTreeMap<String, Held>,
+    write: &mut dyn FnMut(Row) -> Result<(), ExportError>,
+) -> Result<(), ExportError> {
+    for held in std::mem::take(exams).into_values() {
+        held.current().try_for_each(&mut *write)?;
+    }
+    Ok(())
+}
+
+/// Rows of operators and devices that stand in the history: few, so they are kept in memory.
+struct Named {
+    keys: BTreeSet<(Table, Vec<String>)>,
+    rows: Vec<Row>,
+}
+
+impl Named {
+    /// Those that a folder holds.
+    fn of(folder: &Folder) -> Result<Self, ExportError> {
+        let mut named = Named {
+            keys: BTreeSet::new(),
+            rows: Vec::new(),
+        };
+        let files = folder.manifest.history.iter();
+        for file in files.filter(|one| one.table.is_named_only() && one.format == Format::Csv) {
+            for row in rows_of(folder, file)? {
+                named.add(&row);
+            }
+        }
+        Ok(named)
+    }
+
+    /// Whether it was not there yet.
+    fn add(&mut self, row: &Row) -> bool {
+        let is_new = self.keys.insert((row.table, key_of(row)));
+        if is_new {
+            self.rows.push(row.clone());
+        }
+        is_new
+    }
+
+    fn rows(&self) -> impl Iterator<Item = Row> {
+        self.rows.iter().cloned()
+    }
+}
+
+/// Rows of a file of the history, from its CSV.
+fn rows_of(folder: &Folder, file: &File) -> Result<Vec<Row>, ExportError> {
+    let path = folder.path().join(&file.path);
+    let unreadable = |why: String| ExportError::Manifest {
+        path: path.clone(),
+        why: format!("is not what was written ({why})"),
+    };
+    let columns = file.table.all_columns();
+    let mut reader =
+        csv::Reader::from_path(&path).map_err(|error| unreadable(error.to_string()))?;
+    let mut rows = Vec::new();
+    for record in reader.records() {
+        let record = record.map_err(|error| unreadable(error.to_string()))?;
+        let cells = columns.iter().zip(&record);
+        let cells: Option<Vec<Cell>> = cells
+            .map(|(column, text)| Cell::read(column.kind, text))
+            .collect();
+        let row = cells.and_then(|cells| Row::of_all_cells(file.table, cells));
+        rows.push(row.ok_or_else(|| unreadable("a row of other columns".to_owned()))?);
+    }
+    Ok(rows)
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,40 @@
+//! The closed lists of words that columns hold. Tests compare them with the enums they stand for.
+
+pub(super) const QUANTITIES: &[&str] = &[
+    "sheath_diameter",
+    "eyeball_transverse_diameter",
+    "disc_elevation",
+    "nerve_diameter",
+];
+pub(super) const EYES: &[&str] = &["right", "left", "unresolved"];
+pub(super) const PLANES: &[&str] = &["transverse", "sagittal", "oblique", "unspecified"];
+pub(super) const DERIVATIONS: &[&str] =
+    &["single", "mean", "median", "minimum", "maximum", "selected"];
+pub(super) const BORDERS: &[&str] = &["outer", "inner"];
+pub(super) const LABELS: &[&str] = &[
+    "well",
+    "raised_ruled_out",
+    "raised_confirmed",
+    "after_decompression",
+];
+pub(super) const STATUSES: &[&str] = &[
+    "within_expected",
+    "above_expected",
+    "well_above_expected",
+    "below_expected",
+    "no_baseline",
+    "not_comparable",
+];
+pub(super) const REASONS: &[&str] = &[
+    "arithmetic_failed",
+    "before_birth",
+    "definition_differs",
+    "identity_contradictory",
+    "interval_too_wide",
+    "modality_differs",
+    "newborn_baseline_expired",
+    "no_eligible_session",
+    "no_usable_measurement",
+    "planes_differ",
+    "withdrawn",
+];

@@ -1,0 +1,97 @@
+//! What rows are made from: a stored version of a result, and a stored object.
+
+use crate::assess::Parameters;
+use crate::domain::{Device, ObjectReading};
+use crate::normalise::Technique;
+use crate::render::Content;
+use chrono::{DateTime, Utc};
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
+
+/// This program, as rows name it.
+pub const SOFTWARE: &str = concat!("sheathline ", env!("CARGO_PKG_VERSION"));
+
+/// One stored version of an exam's result.
+#[derive(Clone)]
+pub struct Told {
+    /// From 1.
+    pub version: u32,
+    /// When it was stored.
+    pub recorded_at: DateTime<Utc>,
+    /// Fingerprint of the content.
+    pub key: String,
+    /// Why it was written.
+    pub why: Vec<String>,
+    /// What it says.
+    pub content: Content,
+    /// How its reports came, by SOP Instance UID.
+    pub arrivals: BTreeMap<String, Arrival>,
+    /// Fingerprint of its parameters and limits.
+    pub parameters_key: String,
+}
+
+/// How an object came.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Arrival {
+    /// Its number in the store.
+    pub object: i64,
+    /// `dicom:` and the calling AE title, `folder` or `file`.
+    pub source: String,
+    /// When it came first.
+    pub received_at: DateTime<Utc>,
+}
+
+/// One stored object with what was read of it.
+#[derive(Clone)]
+pub struct Received {
+    /// How it came.
+    pub arrival: Arrival,
+    /// The word of what became of it.
+    pub disposition: &'static str,
+    /// What was read.
+    pub reading: ObjectReading,
+    /// SHA-256 of the bytes as received, hex.
+    pub body_sha256: String,
+    /// Which reading of the object this is, from 1.
+    pub version: u32,
+    /// When it was read so.
+    pub recorded_at: DateTime<Utc>,
+}
+
+/// Fingerprint of what a comparison was made with: equal ones compare alike.
+///
+/// # Errors
+/// When they cannot be written as JSON, which only a number that is none can cause.
+pub fn parameters_key(
+    parameters: &Parameters,
+    technique: &Technique,
+) -> Result<String, serde_json::Error> {
+    let json = serde_json::to_string(&(parameters, technique))?;
+    Ok(name("P", &[&json]))
+}
+
+/// Our name of an operator.
+#[must_use]
+pub fn operator_id(operator: &str) -> String {
+    name("O", &[operator])
+}
+
+/// Our name of a machine; `None` when nothing is known of it.
+#[must_use]
+pub fn device_id(device: &Device) -> Option<String> {
+    let parts = [&device.manufacturer, &device.model, &device.serial];
+    let is_known = parts.iter().any(|part| part.is_some());
+    is_known.then(|| name("D", &parts.map(|part| part.as_deref().unwrap_or(""))))
+}
+
+/// A letter and 16 hex digits of a SHA-256.
+fn name(letter: &str, parts: &[&str]) -> String {
+    let mut hash = Sha256::new();
+    for part in parts {
+        hash.update((part.len() as u64).to_be_bytes());
+        hash.update(part.as_bytes());
+    }
+    let hash = hash.finalize();
+    let digits = hash.iter().take(8);
+    digits.fold(letter.to_owned(), |name, byte| format!("{name}{byte:02x}"))
+}
