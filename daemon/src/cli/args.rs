@@ -1,5 +1,6 @@
 //! What can be written on the command line.
 
+use super::department::DepartmentArgs;
 use crate::domain::Eye;
 use crate::store::deliveries::State;
 use chrono::NaiveDate;
@@ -80,6 +81,8 @@ pub(super) enum Command {
     Simulate(SimulateArgs),
     /// Estimate the department's own measurement errors from its store, and propose a [baseline].
     Calibrate(CalibrateArgs),
+    /// Show how operators, devices and the service do: repeatability, control charts, widths by age.
+    Department(DepartmentArgs),
     /// Run the main job on invented patients, with nothing to configure.
     Demo(DemoArgs),
     /// Say how the service is: what came, what waits, what needs somebody.

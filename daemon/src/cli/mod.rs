@@ -4,6 +4,7 @@ mod args;
 mod ask;
 mod calibrate;
 pub(crate) mod daemon;
+mod department;
 mod echo;
 mod generate;
 mod keep;
@@ -59,6 +60,7 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Assess(args) => ask::assess(&args),
         args::Command::Simulate(args) => simulate::simulate(&args),
         args::Command::Calibrate(args) => calibrate::calibrate(&args),
+        args::Command::Department(args) => department::department(&args),
         args::Command::Echo(args) => echo::echo(&args),
         args::Command::CheckConfig(args) => ask::check_config(&args),
         args::Command::Outbox(command) => outbox::outbox(&command),

@@ -5,8 +5,9 @@
 //!
 //! Common and specific are the parts of sigma_s squared that both eyes share and do not share.
 
-use super::pairs::Pair;
-use crate::assess::Parameters;
+use super::offsets::{Offset, Sizes, offsets};
+use super::pairs::{Pair, Stop};
+use crate::assess::{Parameters, rounded};
 use nalgebra::{Matrix3, Vector3};
 use serde::Serialize;
 
@@ -17,10 +18,13 @@ pub const WEIGHT_PAIRS: f64 = 50.0;
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Component {
     /// The estimate: data and present value together, never below zero.
+    #[serde(serialize_with = "rounded::plain")]
     pub variance: f64,
     /// How much of it the data say, 0 to 1; the rest is the present value.
+    #[serde(serialize_with = "rounded::plain")]
     pub data_share: f64,
     /// Standard error that the data leave in it.
+    #[serde(serialize_with = "rounded::plain")]
     pub standard_error: f64,
     /// Pairs that bear on it.
     pub pairs: usize,
@@ -70,6 +74,21 @@ impl Components {
     #[must_use]
     pub fn rho_s(&self) -> Option<f64> {
         (self.session() > 0.0).then(|| self.common.variance / self.session())
+    }
+
+    /// Who reads high, and which device, weighed by these components.
+    pub(super) fn offsets(&self, pairs: &[Pair], runs: &[Vec<Stop>]) -> Vec<Offset> {
+        let variances = pairs.iter().map(|pair| pair.reading_variance / 8.0);
+        let reading = variances.sum::<f64>() / pairs.len().max(1) as f64;
+        let exam = self.common.variance + self.specific.variance / 2.0 + reading;
+        offsets(
+            runs,
+            Sizes {
+                operator: self.operator.variance.sqrt(),
+                device: self.device.variance.sqrt(),
+                exam: exam.sqrt(),
+            },
+        )
     }
 
     fn session(&self) -> f64 {

@@ -1,59 +1,88 @@
-//! Who reads high: operators as random effects, patients taken out exactly.
+//! Who reads high, and which device: random effects side by side, patients taken out exactly.
 
 use super::pairs::Stop;
+use super::subject::Subject;
+use crate::assess::rounded;
 use nalgebra::{DMatrix, DVector};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
-/// How far an operator reads above the department's mean.
+/// So many operators and devices have offsets at most, those with the most exams: the equations grow
+/// with the square of them.
+const MOST: usize = 1000;
+
+/// How far an operator or device reads above the department's mean.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Offset {
-    /// The operator, as reports name them.
-    pub operator: String,
+    /// Whose, as reports name it.
+    #[serde(flatten)]
+    pub of: Subject,
     /// Exams that bear on it.
     pub exams: usize,
     /// Best linear unbiased prediction, mm; pulled towards zero when exams are few.
+    #[serde(serialize_with = "rounded::plain")]
     pub offset_mm: f64,
     /// Its standard error, mm.
+    #[serde(serialize_with = "rounded::plain")]
     pub standard_error_mm: f64,
 }
 
-/// Offsets of all operators named in runs, by name. `sigma_e` is the SD of an exam mean without the
-/// operator. Empty when `sigma_o` is zero or nobody is named.
+/// The SDs that offsets are weighed by, mm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Sizes {
+    /// Between operators; 0: operators are taken to read alike.
+    pub(super) operator: f64,
+    /// Between devices; 0: devices are taken to read alike.
+    pub(super) device: f64,
+    /// Of the mean of both eyes of one exam, without operator and device.
+    pub(super) exam: f64,
+}
+
+/// Offsets of all operators and devices named in runs: operators by name, then devices. Empty when
+/// all are taken to read alike or nobody is named.
 ///
-/// Solves (Z'MZ + I sigma_e^2 / sigma_o^2) b = Z'My, where Z says who measured and M takes the mean
-/// of each run away: the mixed model equations of Henderson with fixed levels absorbed.
-pub(super) fn offsets(runs: &[Vec<Stop>], sigma_o: f64, sigma_e: f64) -> Vec<Offset> {
-    let mut exams: BTreeMap<&str, usize> = BTreeMap::new();
-    for stop in runs.iter().flatten() {
-        if let Some(operator) = &stop.operator {
-            *exams.entry(operator).or_default() += 1;
-        }
-    }
-    let place: BTreeMap<&str, usize> = exams.keys().copied().zip(0..).collect();
+/// Solves (Z'MZ + D) b = Z'My, where Z says who measured with what, M takes the level of each run
+/// away and D holds the ratios of variances: the mixed model equations of Henderson with fixed levels
+/// absorbed. An exam whose operator or device is not known weighs less by that much variance.
+pub(super) fn offsets(runs: &[Vec<Stop>], sizes: Sizes) -> Vec<Offset> {
+    let exam = sizes.exam * sizes.exam;
+    let variances = [sizes.operator, sizes.device].map(|sd| sd * sd);
+    let exams = levels(runs, variances);
+    let place: BTreeMap<&Subject, usize> = exams.keys().copied().zip(0..).collect();
     let size = place.len();
-    let ratio = (sigma_e / sigma_o).powi(2);
-    if size == 0 || !ratio.is_finite() {
+    let ratio = |of: &Subject| match of {
+        Subject::Device(_) => exam / variances[1],
+        _ => exam / variances[0],
+    };
+    let ratios: Vec<f64> = exams.keys().map(|of| ratio(of)).collect();
+    if size == 0 || ratios.iter().any(|ratio| !ratio.is_finite()) {
         return Vec::new();
     }
-    let mut left: DMatrix<f64> = DMatrix::identity(size, size) * ratio;
-    let mut right = DVector::zeros(size);
+    let mut left = DMatrix::from_diagonal(&DVector::from_vec(ratios));
+    let mut right: DVector<f64> = DVector::zeros(size);
     for run in runs {
-        let known: Vec<(usize, f64)> = run
+        let rows: Vec<Weighed> = run
             .iter()
-            .filter_map(|stop| Some((*place.get(stop.operator.as_deref()?)?, stop.y)))
+            .map(|stop| Weighed::of(stop, &place, variances, exam))
             .collect();
-        let n = known.len() as f64;
-        let mean = known.iter().map(|(_, y)| y).sum::<f64>() / n;
-        let mut turns: DVector<f64> = DVector::zeros(size);
-        for (operator, y) in &known {
-            if let (Some(turn), Some(sum)) = (turns.get_mut(*operator), right.get_mut(*operator)) {
-                *turn += 1.0;
-                *sum += y - mean;
+        let all: f64 = rows.iter().map(|row| row.weight).sum();
+        let level = rows.iter().map(|row| row.weight * row.y).sum::<f64>() / all;
+        let mut turns: BTreeMap<usize, f64> = BTreeMap::new();
+        for row in &rows {
+            for at in row.at.iter().flatten() {
+                *turns.entry(*at).or_default() += row.weight;
+                if let Some(sum) = right.get_mut(*at) {
+                    *sum += row.weight * (row.y - level);
+                }
+                for other in row.at.iter().flatten() {
+                    add(&mut left, (*at, *other), row.weight);
+                }
             }
         }
-        if n > 0.0 {
-            left += DMatrix::from_diagonal(&turns) - &turns * turns.transpose() / n;
+        for (at, own) in &turns {
+            for (other, others) in &turns {
+                add(&mut left, (*at, *other), -own * others / all);
+            }
         }
     }
     let Some(cholesky) = left.cholesky() else {
@@ -64,11 +93,62 @@ pub(super) fn offsets(runs: &[Vec<Stop>], sigma_o: f64, sigma_e: f64) -> Vec<Off
     exams
         .into_iter()
         .zip(b.iter().zip(c.diagonal().iter()))
-        .map(|((operator, exams), (offset, c))| Offset {
-            operator: operator.to_owned(),
+        .map(|((of, exams), (offset, c))| Offset {
+            of: of.clone(),
             exams,
             offset_mm: *offset,
-            standard_error_mm: sigma_e * c.sqrt(),
+            standard_error_mm: sizes.exam * c.sqrt(),
         })
         .collect()
+}
+
+/// Who has an offset, with the number of exams.
+fn levels(runs: &[Vec<Stop>], variances: [f64; 2]) -> BTreeMap<&Subject, usize> {
+    let mut exams: BTreeMap<&Subject, usize> = BTreeMap::new();
+    for stop in runs.iter().flatten() {
+        for (of, variance) in stop.known().into_iter().zip(variances) {
+            if let Some(of) = of.filter(|_| variance > 0.0) {
+                *exams.entry(of).or_default() += 1;
+            }
+        }
+    }
+    if exams.len() > MOST {
+        let mut most: Vec<(&Subject, usize)> = exams.into_iter().collect();
+        most.sort_by_key(|(of, exams)| (std::cmp::Reverse(*exams), *of));
+        most.truncate(MOST);
+        exams = most.into_iter().collect();
+    }
+    exams
+}
+
+/// One exam in the equations.
+struct Weighed {
+    /// Where its operator and its device stand.
+    at: [Option<usize>; 2],
+    weight: f64,
+    y: f64,
+}
+
+impl Weighed {
+    fn of(
+        stop: &Stop,
+        place: &BTreeMap<&Subject, usize>,
+        variances: [f64; 2],
+        exam: f64,
+    ) -> Weighed {
+        let at = stop.known().map(|of| place.get(of?).copied());
+        let unknown = at.iter().zip(variances).filter(|(at, _)| at.is_none());
+        let variance: f64 = exam + unknown.map(|(_, variance)| variance).sum::<f64>();
+        Weighed {
+            at,
+            weight: exam / variance,
+            y: stop.y,
+        }
+    }
+}
+
+fn add(matrix: &mut DMatrix<f64>, at: (usize, usize), value: f64) {
+    if let Some(entry) = matrix.get_mut(at) {
+        *entry += value;
+    }
 }
