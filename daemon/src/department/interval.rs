@@ -6,6 +6,9 @@ use statrs::distribution::{
     Binomial, ChiSquared, ContinuousCDF, DiscreteCDF, FisherSnedecor, StudentsT,
 };
 
+/// 97.5 % of the standard normal distribution.
+const Z: f64 = 1.959_963_984_540_054;
+
 /// From `low` to `high`.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Interval {
@@ -22,6 +25,16 @@ impl Interval {
     #[must_use]
     pub fn holds(self, value: f64) -> bool {
         self.low <= value && value <= self.high
+    }
+
+    /// Around an estimate with a normal error.
+    #[must_use]
+    pub fn around(value: f64, standard_error: f64) -> Interval {
+        let half = Z * standard_error;
+        Interval {
+            low: value - half,
+            high: value + half,
+        }
     }
 
     /// Both ends so many times as large.
@@ -132,7 +145,6 @@ pub(super) fn mean_square_interval(n: usize) -> Interval {
 
 /// Of a share (Wilson 1927, as in Newcombe 1998, without continuity correction).
 pub(super) fn wilson(count: usize, of: usize) -> Interval {
-    const Z: f64 = 1.959_963_984_540_054;
     let (x, n) = (count as f64, of as f64);
     let centre = (2.0 * x + Z * Z) / (2.0 * (n + Z * Z));
     let half = Z * (Z * Z + 4.0 * x * (1.0 - x / n)).sqrt() / (2.0 * (n + Z * Z));

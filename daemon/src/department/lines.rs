@@ -1,10 +1,10 @@
 //! The numbers of a department as JSON Lines.
 
 use super::charts::Chart;
-use super::components::Component;
+use super::components::Part;
 use super::learning::Learning;
-use super::offsets::Offset;
-use super::promise::Promise;
+use super::offsets::Against;
+use super::promise::Beside;
 use super::reference::{self, Band};
 use super::statistics::{Compared, Repeatability, Seen, Statistics};
 use super::technique::Technique;
@@ -22,15 +22,9 @@ pub enum Line<'a> {
     /// Scatter within exams.
     Repeatability(&'a Repeatability),
     /// An operator or device against the others.
-    Offset(&'a Offset),
+    Offset(&'a Against),
     /// Why stable exams differ.
-    Component {
-        /// `exam_common`, `exam_specific`, `operator` or `device`.
-        name: &'static str,
-        /// The component.
-        #[serde(flatten)]
-        component: &'a Component,
-    },
+    Component(&'a Part),
     /// Scatter against practice.
     Learning(&'a Learning),
     /// What reports leave out.
@@ -38,7 +32,7 @@ pub enum Line<'a> {
     /// How many had something to be compared with.
     Compared(&'a Compared),
     /// Flags of well exams.
-    Promise(&'a Promise),
+    Promise(&'a Beside),
     /// How long results took.
     Turnaround(&'a Turnaround),
     /// Widths of well patients in an age band.
@@ -54,20 +48,12 @@ pub enum Line<'a> {
 impl Statistics {
     /// All numbers, in the order of the report.
     pub fn lines(&self) -> impl Iterator<Item = Line<'_>> {
-        let c = &self.components;
-        let components = [
-            ("exam_common", &c.common),
-            ("exam_specific", &c.specific),
-            ("operator", &c.operator),
-            ("device", &c.device),
-        ];
-        let component = |(name, component)| Line::Component { name, component };
         let label = reference::LABEL;
         std::iter::once(Line::Seen(&self.seen))
             .chain(self.charts.iter().map(Line::Chart))
             .chain(self.repeatability.iter().map(Line::Repeatability))
             .chain(self.offsets.iter().map(Line::Offset))
-            .chain(components.into_iter().map(component))
+            .chain(self.components.iter().map(Line::Component))
             .chain(self.learning.iter().map(Line::Learning))
             .chain(self.technique.iter().map(Line::Technique))
             .chain([

@@ -34,13 +34,13 @@ mod tests;
 
 pub use anova::Anova;
 pub use calibrate::{Calibration, CalibrationError, Proposal, calibrate};
-pub use components::{Component, Components, WEIGHT_PAIRS};
+pub use components::{Component, Components, Part, Size, WEIGHT_PAIRS};
 pub use enough::{Enough, NotEnough};
 pub use interval::{Interval, Quantile};
 pub use lines::Line;
-pub use offsets::Offset;
+pub use offsets::{Against, Offset, Predicted};
 pub use patient::{Patient, Persons, Told};
-pub use promise::Promise;
+pub use promise::{Beside, MeanSquare, Promise};
 pub use statistics::{
     Collector, Compared, Period, READINGS_NEEDED, Repeatability, Seen, Statistics,
 };

@@ -1,5 +1,7 @@
 //! Who reads high, and which device: random effects side by side, patients taken out exactly.
 
+use super::enough::Enough;
+use super::interval::Interval;
 use super::pairs::Stop;
 use super::subject::Subject;
 use crate::assess::rounded;
@@ -7,6 +9,8 @@ use nalgebra::{DMatrix, DVector};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
+/// Exams that make an offset worth showing.
+const NEEDED: usize = 10;
 /// So many operators and devices have offsets at most, those with the most exams: the equations grow
 /// with the square of them.
 const MOST: usize = 1000;
@@ -27,6 +31,46 @@ pub struct Offset {
     pub standard_error_mm: f64,
 }
 
+/// An offset, if there are exams enough.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Against {
+    /// Whose.
+    #[serde(flatten)]
+    pub of: Subject,
+    /// Exams that bear on it.
+    pub exams: usize,
+    /// How far, with [`NEEDED`] exams.
+    #[serde(flatten)]
+    pub offset: Enough<Predicted>,
+}
+
+/// How far somebody reads above the others.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Predicted {
+    /// Best linear unbiased prediction, mm.
+    #[serde(serialize_with = "rounded::plain")]
+    pub offset_mm: f64,
+    /// 95 % interval, mm.
+    pub interval: Interval,
+}
+
+impl From<Offset> for Against {
+    fn from(one: Offset) -> Self {
+        let interval = Interval::around(one.offset_mm, one.standard_error_mm);
+        let offset_mm = one.offset_mm;
+        Against {
+            offset: Enough::of(one.exams, NEEDED, || {
+                Some(Predicted {
+                    offset_mm,
+                    interval,
+                })
+            }),
+            exams: one.exams,
+            of: one.of,
+        }
+    }
+}
+
 /// The SDs that offsets are weighed by, mm.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Sizes {
@@ -41,18 +85,27 @@ pub(super) struct Sizes {
 /// Offsets of all operators and devices named in runs: operators by name, then devices. Empty when
 /// all are taken to read alike or nobody is named.
 ///
-/// Solves (Z'MZ + D) b = Z'My, where Z says who measured with what, M takes the level of each run
-/// away and D holds the ratios of variances: the mixed model equations of Henderson with fixed levels
-/// absorbed. An exam whose operator or device is not known weighs less by that much variance.
+/// Solves (Z'MZ + D) b = Z'My, where Z says who measured with what, M takes the mean of each run away
+/// and D holds the ratios of variances: the mixed model equations of Henderson with fixed levels
+/// absorbed. Where operators are named, exams that name none are left out, and so with devices: it
+/// may be anybody, not somebody new. Where none is ever named, what they differ by is noise.
 pub(super) fn offsets(runs: &[Vec<Stop>], sizes: Sizes) -> Vec<Offset> {
-    let exam = sizes.exam * sizes.exam;
     let variances = [sizes.operator, sizes.device].map(|sd| sd * sd);
-    let exams = levels(runs, variances);
+    let named = |kind: usize| {
+        let mut stops = runs.iter().flatten();
+        stops.any(|stop| stop.known().get(kind).is_some_and(Option::is_some))
+    };
+    let counts = [0, 1].map(|kind| variances.get(kind) > Some(&0.0) && named(kind));
+    let noise = counts.iter().zip(variances).filter(|(counts, _)| !**counts);
+    let exam = sizes.exam * sizes.exam + noise.map(|(_, variance)| variance).sum::<f64>();
+    let runs: Vec<Vec<Known>> = runs.iter().map(|run| known(run, counts)).collect();
+
+    let exams = levels(&runs);
     let place: BTreeMap<&Subject, usize> = exams.keys().copied().zip(0..).collect();
     let size = place.len();
-    let ratio = |of: &Subject| match of {
-        Subject::Device(_) => exam / variances[1],
-        _ => exam / variances[0],
+    let ratio = |of: &Subject| match (of, variances) {
+        (Subject::Device(_), [_, device]) => exam / device,
+        (_, [operator, _]) => exam / operator,
     };
     let ratios: Vec<f64> = exams.keys().map(|of| ratio(of)).collect();
     if size == 0 || ratios.iter().any(|ratio| !ratio.is_finite()) {
@@ -60,28 +113,30 @@ pub(super) fn offsets(runs: &[Vec<Stop>], sizes: Sizes) -> Vec<Offset> {
     }
     let mut left = DMatrix::from_diagonal(&DVector::from_vec(ratios));
     let mut right: DVector<f64> = DVector::zeros(size);
-    for run in runs {
-        let rows: Vec<Weighed> = run
-            .iter()
-            .map(|stop| Weighed::of(stop, &place, variances, exam))
-            .collect();
-        let all: f64 = rows.iter().map(|row| row.weight).sum();
-        let level = rows.iter().map(|row| row.weight * row.y).sum::<f64>() / all;
+    for run in &runs {
+        let n = run.len() as f64;
+        let level = run.iter().map(|one| one.y).sum::<f64>() / n;
         let mut turns: BTreeMap<usize, f64> = BTreeMap::new();
-        for row in &rows {
-            for at in row.at.iter().flatten() {
-                *turns.entry(*at).or_default() += row.weight;
-                if let Some(sum) = right.get_mut(*at) {
-                    *sum += row.weight * (row.y - level);
+        for one in run {
+            let at: Vec<usize> = one
+                .of
+                .iter()
+                .filter_map(|of| place.get(of))
+                .copied()
+                .collect();
+            for &own in &at {
+                *turns.entry(own).or_default() += 1.0;
+                if let Some(sum) = right.get_mut(own) {
+                    *sum += one.y - level;
                 }
-                for other in row.at.iter().flatten() {
-                    add(&mut left, (*at, *other), row.weight);
+                for &other in &at {
+                    add(&mut left, (own, other), 1.0);
                 }
             }
         }
-        for (at, own) in &turns {
+        for (own, times) in &turns {
             for (other, others) in &turns {
-                add(&mut left, (*at, *other), -own * others / all);
+                add(&mut left, (*own, *other), -times * others / n);
             }
         }
     }
@@ -97,19 +152,39 @@ pub(super) fn offsets(runs: &[Vec<Stop>], sizes: Sizes) -> Vec<Offset> {
             of: of.clone(),
             exams,
             offset_mm: *offset,
-            standard_error_mm: sizes.exam * c.sqrt(),
+            standard_error_mm: (exam * c).sqrt(),
         })
         .collect()
 }
 
-/// Who has an offset, with the number of exams.
-fn levels(runs: &[Vec<Stop>], variances: [f64; 2]) -> BTreeMap<&Subject, usize> {
+/// One exam in the equations.
+struct Known<'r> {
+    /// Its operator, its device, or both.
+    of: Vec<&'r Subject>,
+    y: f64,
+}
+
+/// The exams of a run that name everybody who counts.
+fn known(run: &[Stop], counts: [bool; 2]) -> Vec<Known<'_>> {
+    run.iter()
+        .filter_map(|stop| {
+            let of = stop.known().into_iter().zip(counts);
+            let of: Option<Vec<&Subject>> =
+                of.filter(|(_, counts)| *counts).map(|(of, _)| of).collect();
+            Some(Known { of: of?, y: stop.y })
+        })
+        .collect()
+}
+
+/// Who has an offset, with the number of exams that bear on it: those of runs with another one of the
+/// kind.
+fn levels<'r>(runs: &[Vec<Known<'r>>]) -> BTreeMap<&'r Subject, usize> {
     let mut exams: BTreeMap<&Subject, usize> = BTreeMap::new();
-    for stop in runs.iter().flatten() {
-        for (of, variance) in stop.known().into_iter().zip(variances) {
-            if let Some(of) = of.filter(|_| variance > 0.0) {
-                *exams.entry(of).or_default() += 1;
-            }
+    for run in runs {
+        for of in run.iter().flat_map(|one| &one.of) {
+            let mut others = run.iter().flat_map(|one| &one.of);
+            let apart = others.any(|other| other.kind() == of.kind() && other != of);
+            *exams.entry(of).or_default() += usize::from(apart);
         }
     }
     if exams.len() > MOST {
@@ -119,32 +194,6 @@ fn levels(runs: &[Vec<Stop>], variances: [f64; 2]) -> BTreeMap<&Subject, usize> 
         exams = most.into_iter().collect();
     }
     exams
-}
-
-/// One exam in the equations.
-struct Weighed {
-    /// Where its operator and its device stand.
-    at: [Option<usize>; 2],
-    weight: f64,
-    y: f64,
-}
-
-impl Weighed {
-    fn of(
-        stop: &Stop,
-        place: &BTreeMap<&Subject, usize>,
-        variances: [f64; 2],
-        exam: f64,
-    ) -> Weighed {
-        let at = stop.known().map(|of| place.get(of?).copied());
-        let unknown = at.iter().zip(variances).filter(|(at, _)| at.is_none());
-        let variance: f64 = exam + unknown.map(|(_, variance)| variance).sum::<f64>();
-        Weighed {
-            at,
-            weight: exam / variance,
-            y: stop.y,
-        }
-    }
 }
 
 fn add(matrix: &mut DMatrix<f64>, at: (usize, usize), value: f64) {

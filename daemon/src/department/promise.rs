@@ -1,7 +1,9 @@
 //! Whether the present parameters keep their promise on exams of patients who were well.
 
+use super::enough::Enough;
 use super::interval::{Interval, mean_square_interval, wilson};
 use super::patient::Patient;
+use super::technique::{self, Share};
 use crate::assess::{Exam, Parameters, rounded};
 use serde::Serialize;
 
@@ -71,6 +73,41 @@ impl Kept {
             mean_square_z: some.then(|| squares / n),
             mean_square_interval: some.then(|| mean_square_interval(exams)),
             variance_factor: (WEIGHT_EXAMS + squares) / (WEIGHT_EXAMS + n),
+        }
+    }
+}
+
+/// The promise beside what became of it, if there are exams enough.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Beside {
+    /// Of the compared exams labelled `well` those flagged.
+    pub flagged: Share,
+    /// The share that the limit of the leading row promises.
+    #[serde(serialize_with = "rounded::plain")]
+    pub promised_share: f64,
+    /// Mean square of z of the leading row; 1 when the parameters fit.
+    pub mean_square_z: Enough<MeanSquare>,
+}
+
+/// A mean square of z.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct MeanSquare {
+    /// The mean square.
+    #[serde(serialize_with = "rounded::plain")]
+    pub value: f64,
+    /// Where it lies in 95 % when the parameters fit and exams are independent.
+    pub usual: Interval,
+}
+
+impl From<Promise> for Beside {
+    fn from(promise: Promise) -> Self {
+        let square = promise.mean_square_z.zip(promise.mean_square_interval);
+        Beside {
+            flagged: Share::new(promise.flagged, promise.exams),
+            promised_share: promise.promised_share,
+            mean_square_z: Enough::of(promise.exams, technique::NEEDED, || {
+                square.map(|(value, usual)| MeanSquare { value, usual })
+            }),
         }
     }
 }

@@ -3,13 +3,13 @@
 use super::anova::{Anova, Sums};
 use super::calibrate::CalibrationError;
 use super::charts::{Chart, chart};
-use super::components::Components;
+use super::components::{Components, Part};
 use super::enough::Enough;
 use super::learning::{Learning, learning};
-use super::offsets::Offset;
+use super::offsets::Against;
 use super::pairs::Stable;
 use super::patient::{Patient, Told};
-use super::promise::{Kept, Promise};
+use super::promise::{Beside, Kept};
 use super::reference::{Band, Bands};
 use super::subject::{Names, Subject};
 use super::technique::{Share, Technique, Values};
@@ -91,9 +91,9 @@ pub struct Statistics {
     /// Of the department, operators, devices.
     pub repeatability: Vec<Repeatability>,
     /// Why stable exams differ, by pairs of them.
-    pub components: Components,
+    pub components: Vec<Part>,
     /// Operators, then devices.
-    pub offsets: Vec<Offset>,
+    pub offsets: Vec<Against>,
     /// Of the department, operators, devices.
     pub charts: Vec<Chart>,
     /// Of operators.
@@ -105,7 +105,7 @@ pub struct Statistics {
     /// How long results took.
     pub turnaround: Turnaround,
     /// Flags of well exams.
-    pub promise: Promise,
+    pub promise: Beside,
     /// Widths of well patients by age.
     pub reference: Vec<Band>,
     /// Well exams that are in no band, since the age is not known.
@@ -285,6 +285,7 @@ impl Collector {
             .sort_by(|a, b| (a.day, &a.order).cmp(&(b.day, &b.order)));
         let components = Components::of(&self.stable.pairs, &self.parameters)
             .ok_or(CalibrationError::NotFinite)?;
+        let offsets = components.offsets(&self.stable.pairs, &self.stable.runs);
         let inside: Vec<&Row> = self
             .rows
             .iter()
@@ -313,8 +314,8 @@ impl Collector {
                     readings: Enough::of(sums.within().1, READINGS_NEEDED, || sums.finish()),
                 })
                 .collect(),
-            offsets: components.offsets(&self.stable.pairs, &self.stable.runs),
-            components,
+            offsets: offsets.into_iter().map(Against::from).collect(),
+            components: components.parts(),
             charts: self.charts(),
             learning: self.learning(),
             technique: self
@@ -328,7 +329,7 @@ impl Collector {
                 not_comparable: Share::new(s.not_comparable, s.exams),
             },
             turnaround: self.clock.finish(),
-            promise: self.kept.finish(&self.parameters),
+            promise: self.kept.finish(&self.parameters).into(),
             without_age: self.bands.without_age,
             reference: self.bands.finish(),
         })

@@ -16,6 +16,7 @@ use std::collections::BTreeMap;
 mod clinic;
 mod lengths;
 mod numbers;
+mod pages;
 
 fn published(id: &str) -> Value {
     let text = include_str!("../../../fixtures/department/published.json");
@@ -218,6 +219,52 @@ fn offsets_agree_with_statsmodels() {
         let of = |what: &str| expected[what][one.of.words()].as_f64().unwrap();
         close(one.offset_mm, of("offsets"), 1e-8);
         close(one.standard_error_mm, of("standard_errors"), 1e-8);
+    }
+}
+
+/// Operators and devices side by side, also where some exams name none.
+#[test]
+fn offsets_of_operators_and_devices_agree_with_statsmodels() {
+    let text = include_str!("../../../fixtures/department/offsets.json");
+    let expected: Value = serde_json::from_str::<Value>(text).unwrap()["crossed"].clone();
+    let number = |name: &str| expected[name].as_f64().unwrap();
+    let sizes = Sizes {
+        operator: number("sigma_o"),
+        device: number("sigma_d"),
+        exam: number("sigma_e"),
+    };
+    for (exams, answers) in [
+        ("exams", ""),
+        ("exams_with_blanks", "_with_blanks"),
+        ("exams", "_of_operators_alone"),
+    ] {
+        let alone = answers == "_of_operators_alone";
+        type Row = (u32, Option<String>, Option<String>, f64);
+        let exams: Vec<Row> = serde_json::from_value(expected[exams].clone()).unwrap();
+        let mut runs: BTreeMap<u32, Vec<Stop>> = BTreeMap::new();
+        for (patient, operator, device, y) in exams {
+            runs.entry(patient).or_default().push(Stop {
+                operator: Subject::Operator(operator.map(Into::into)),
+                device: Subject::Device(device.filter(|_| !alone).map(Into::into)),
+                y,
+            });
+        }
+        let mut runs: Vec<_> = runs.into_values().collect();
+        let found = offsets(&runs, sizes);
+        assert_eq!(found.len(), if alone { 5 } else { 9 });
+        for one in &found {
+            let of = |what: &str| {
+                let answers = &expected[format!("{what}{answers}")];
+                answers[one.of.words()].as_f64().unwrap()
+            };
+            close(one.offset_mm, of("offsets"), 1e-8);
+            close(one.standard_error_mm, of("standard_errors"), 1e-8);
+        }
+        // The order of patients has no say.
+        runs.reverse();
+        for (one, other) in found.iter().zip(offsets(&runs, sizes)) {
+            close(one.offset_mm, other.offset_mm, 1e-12);
+        }
     }
 }
 

@@ -22,8 +22,19 @@ pub(super) struct Bar {
     pub(super) quiet: bool,
 }
 
-/// Numbers below each other on one scale; `line` is where nothing would be to see.
-pub(super) fn bars(title: &str, axis: &str, line: Option<f64>, rows: &[Bar]) -> Picture {
+/// Where the scale of a picture of numbers begins.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Base {
+    /// At zero, so that small differences look small.
+    Zero,
+    /// Around a line at zero, where nothing would be to see.
+    Line,
+    /// Where the numbers are.
+    Numbers,
+}
+
+/// Numbers below each other on one scale.
+pub(super) fn bars(title: &str, axis: &str, base: Base, rows: &[Bar]) -> Picture {
     const LEFT: f64 = 260.0;
     const RIGHT: f64 = WIDTH - 230.0;
     const ROW: f64 = 22.0;
@@ -32,8 +43,8 @@ pub(super) fn bars(title: &str, axis: &str, line: Option<f64>, rows: &[Bar]) -> 
     let ends = rows.iter().filter_map(|row| row.value);
     let ends = ends
         .flat_map(|(low, value, high)| [low, value, high])
-        .chain(line);
-    let scale = Scale::new(ends, (LEFT + 8.0, RIGHT - 8.0));
+        .chain((base != Base::Numbers).then_some(0.0));
+    let scale = Scale::new(ends, (LEFT + 8.0, RIGHT - 8.0), 7.0);
     let mut svg = String::new();
     let mut canvas = Canvas::new(&mut svg, WIDTH, bottom + 44.0);
     for (value, text) in scale.ticks() {
@@ -47,8 +58,8 @@ pub(super) fn bars(title: &str, axis: &str, line: Option<f64>, rows: &[Bar]) -> 
         SMALL.at(Anchor::Middle),
     );
     canvas.line((LEFT, bottom), (RIGHT, bottom), 1, FRAME);
-    if let Some(line) = line {
-        let x = scale.at(line);
+    if base == Base::Line {
+        let x = scale.at(0.0);
         canvas.dashes((x, TOP), (x, bottom), 1, INK);
     }
     let mut description = format!("{axis}.");
@@ -94,11 +105,11 @@ pub(super) fn control(chart: &Chart, run: &Run) -> Picture {
     let step = (RIGHT - LEFT - 16.0) / points.len().saturating_sub(1).max(1) as f64;
     let x = |exam: usize| LEFT + 8.0 + step * exam.saturating_sub(first) as f64;
     let q = points.iter().filter_map(|point| point.q);
-    let top = Scale::new(q.chain([-3.6, 3.6]), (UPPER.1, UPPER.0));
+    let top = Scale::new(q.chain([-3.6, 3.6]), (UPPER.1, UPPER.0), 7.0);
     let sums = points
         .iter()
         .flat_map(|point| [point.cusum_high, -point.cusum_low]);
-    let low = Scale::new(sums.chain([-6.0, 6.0]), (LOWER.1, LOWER.0));
+    let low = Scale::new(sums.chain([-6.0, 6.0]), (LOWER.1, LOWER.0), 4.0);
     let mut svg = String::new();
     let mut canvas = Canvas::new(&mut svg, WIDTH, 372.0);
     for ((from, to), scale, name) in [
@@ -162,10 +173,14 @@ pub(super) fn control(chart: &Chart, run: &Run) -> Picture {
             }
         }
     }
-    let axis = format!(
-        "exams {first} to {} of the chart, in the order of time",
-        points.last().map_or(first, |point| point.exam)
-    );
+    let axis = match first {
+        1 => format!("all {} exams, in the order of time", points.len()),
+        _ => format!(
+            "the newest {} of {} exams, in the order of time",
+            points.len(),
+            chart.exams
+        ),
+    };
     canvas.text(
         &axis,
         ((LEFT + RIGHT) / 2.0, LOWER.1 + 34.0),
@@ -216,9 +231,8 @@ struct Scale {
 }
 
 impl Scale {
-    /// A scale that holds all numbers, with round ends.
-    fn new(values: impl Iterator<Item = f64>, pixels: (f64, f64)) -> Scale {
-        const MOST: f64 = 7.0;
+    /// A scale that holds all numbers, with round ends and about `most` steps.
+    fn new(values: impl Iterator<Item = f64>, pixels: (f64, f64), most: f64) -> Scale {
         let (low, high) = values
             .filter(|value| value.is_finite())
             .fold(None, |ends: Option<(f64, f64)>, value| {
@@ -227,8 +241,8 @@ impl Scale {
             })
             .unwrap_or((0.0, 1.0));
         let room = (high - low).max(0.02);
-        let tens = 10_f64.powf((room / MOST).log10().floor());
-        let fits = |step: &f64| room / step <= MOST;
+        let tens = 10_f64.powf((room / most).log10().floor());
+        let fits = |step: &f64| room / step <= most;
         let steps = [1.0, 2.0, 5.0, 10.0].map(|step| step * tens);
         let step = steps.into_iter().find(fits).unwrap_or(10.0 * tens);
         Scale {

@@ -199,8 +199,8 @@ fn an_unchanged_clinic_signals_by_chance_alone() {
                 expected += run.signals_by_chance;
             }
         }
-        flagged += found.promise.flagged;
-        exams += found.promise.exams;
+        flagged += found.promise.flagged.count;
+        exams += found.promise.flagged.of;
     }
     println!("signals {seen}, by chance {expected:.1}; flagged {flagged} of {exams}");
     // A chance shift is told by two rules at once, so counts scatter wider than Poisson's.
@@ -246,6 +246,7 @@ fn the_numbers_are_those_of_the_clinic() {
         .map(|at| dice.normal(if at < 4 { p.sigma_o } else { p.sigma_d }))
         .collect();
     assert_eq!(found.offsets.len(), 7);
+    let offset = |one: &Against| one.offset.yes().unwrap().offset_mm;
     for (kind, truth) in [("operator", &truth[..4]), ("device", &truth[4..])] {
         // Only differences can be known: the common level is the patients'.
         let mean = truth.iter().sum::<f64>() / truth.len() as f64;
@@ -254,9 +255,9 @@ fn the_numbers_are_those_of_the_clinic() {
             .iter()
             .filter(|one| one.of.kind() == kind)
             .collect();
-        let shrunk = own.iter().map(|one| one.offset_mm).sum::<f64>() / own.len() as f64;
+        let shrunk = own.iter().map(|one| offset(one)).sum::<f64>() / own.len() as f64;
         for (one, truth) in own.iter().zip(truth) {
-            close(one.offset_mm - shrunk, truth - mean, 0.05);
+            close(offset(one) - shrunk, truth - mean, 0.05);
         }
     }
 
