@@ -12,11 +12,13 @@ mod known;
 mod reads;
 mod renderings;
 mod sum;
+mod times;
 
 pub use forms::{context, envelope, parcel};
 pub use known::{content_of, known, latest_results};
 pub use renderings::Beside;
 pub use sum::{Sum, sum};
+pub use times::times;
 
 use crate::assess::Status;
 use crate::domain::PatientKey;

@@ -137,3 +137,103 @@ fn a_proposal_can_be_simulated_before_it_is_taken() {
         assert!((flags - 0.05).abs() < 5.0 * error, "{row}");
     }
 }
+
+fn of_kind<'v>(lines: &'v [Value], kind: &str) -> Vec<&'v Value> {
+    lines.iter().filter(|line| line["kind"] == kind).collect()
+}
+
+/// The numbers of a store, checked by hand: twelve exams with the readings m - 0.1, m, m + 0.1 an eye.
+#[test]
+fn statistics_come_from_the_store_and_change_nothing() {
+    let site = site();
+    let before = site.results();
+    let page = site.path("page.html");
+    let path = page.to_str().expect("a path");
+    let lines = site.json("department", &["--json", "--html", path]);
+
+    let seen = of_kind(&lines, "seen")[0];
+    assert_eq!(
+        (&seen["patients"], &seen["exams"], &seen["well"]),
+        (&4.into(), &12.into(), &11.into())
+    );
+    let all = of_kind(&lines, "repeatability")[0];
+    assert_eq!(
+        (&all["of"], &all["exams"]),
+        (&"department".into(), &12.into())
+    );
+    close(&all["s_w"], 0.1);
+    // 48 degrees of freedom: chi-square from 30.755 to 69.023 (printed tables, between 40 and 50).
+    close(&all["s_w_interval"]["low"], (0.48_f64 / 69.023).sqrt());
+    close(&all["s_w_interval"]["high"], (0.48_f64 / 30.755).sqrt());
+    // Four first visits; Wilson's interval of 4 of 12.
+    let compared = &of_kind(&lines, "compared")[0]["without_baseline"];
+    assert_eq!(
+        (&compared["count"], &compared["of"]),
+        (&4.into(), &12.into())
+    );
+    close(&compared["interval"]["low"], 0.1381);
+    close(&compared["interval"]["high"], 0.6094);
+    // Too few of everything else, and they say how few.
+    for chart in of_kind(&lines, "chart") {
+        assert_eq!(
+            (&chart["not_enough"], &chart["needed"]),
+            (&7.into(), &30.into()),
+            "{chart}"
+        );
+    }
+    for band in of_kind(&lines, "reference") {
+        assert_eq!(band["needed"], 10, "{band}");
+        assert!(
+            band["label"]
+                .as_str()
+                .expect("words")
+                .contains("no flag rests on these figures")
+        );
+        assert!(band.get("mean_mm").is_none());
+    }
+    // The exams are of 2024, their reports came today.
+    let times = of_kind(&lines, "turnaround")[0];
+    assert_eq!(
+        (&times["exams"], &times["brought_in_later"]),
+        (&12.into(), &12.into())
+    );
+
+    let text = fs::read_to_string(&page).expect("a page");
+    assert!(text.contains("not for judging persons"));
+    for exam in site.results() {
+        assert!(
+            !text.contains("D-0") && !text.contains(&exam.0),
+            "patient data"
+        );
+    }
+    assert_eq!(site.results(), before);
+    assert_eq!(
+        lines,
+        site.json("department", &["--json"]),
+        "the same again"
+    );
+
+    let first = site.json("department", &["--json", "--to", "2024-01-31"]);
+    assert_eq!(of_kind(&first, "seen")[0]["exams"], 4);
+    let none = site.json("department", &["--json", "--from", "2030-01-01"]);
+    assert_eq!(of_kind(&none, "seen")[0]["exams"], 0);
+    let printed = site.ok("department", &[]);
+    assert!(printed.contains("not enough (7 of 30)"), "{printed}");
+}
+
+#[test]
+fn days_in_the_wrong_order_are_wrong_usage() {
+    let site = Site::new();
+    let output = site.run(
+        "department",
+        &["--from", "2024-02-01", "--to", "2024-01-01"],
+    );
+    assert_eq!(output.status.code(), Some(2));
+    let why = String::from_utf8_lossy(&output.stderr);
+    assert!(
+        why.contains("--from 2024-02-01 lies after --to 2024-01-01"),
+        "{why}"
+    );
+    let output = site.run("department", &["--html", "/nowhere/page.html"]);
+    assert_eq!(output.status.code(), Some(1));
+}

@@ -19,6 +19,7 @@ pub(super) use outbox::{EchoArgs, OutboxCommand, WhichArgs};
 pub(super) use say::{EventArgs, LabelArgs, PairArgs, PatientCommand, PressureArgs};
 
 use super::backfill::BackfillArgs;
+use super::department::DepartmentArgs;
 use super::export::ExportArgs;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
@@ -102,6 +103,8 @@ pub(super) enum Command {
     Simulate(SimulateArgs),
     /// Estimate the department's own measurement errors from its store, and propose a [baseline].
     Calibrate(CalibrateArgs),
+    /// Show how operators, devices and the service do: repeatability, control charts, widths by age.
+    Department(DepartmentArgs),
     /// Run the main job on invented patients, with nothing to configure.
     Demo(DemoArgs),
     /// Say how the service is: what came, what waits, what needs somebody.

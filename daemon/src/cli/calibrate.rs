@@ -24,7 +24,11 @@ pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
     let mut persons = Vec::new();
     for key in &keys {
         let known = store.read(|conn| known(conn, key)).map_err(Failure::no)?;
-        persons.extend(Patient::all_of(&known, &site).map_err(Failure::no)?);
+        persons.extend(
+            Patient::all_of(&known, &site)
+                .map_err(Failure::no)?
+                .patients,
+        );
         if let Some(bar) = &bar {
             bar.inc(1);
         }
@@ -133,13 +137,13 @@ fn offsets(found: &Calibration) {
         return;
     }
     print::line("");
-    print::line("OPERATORS against the department's mean, mm (shown, not used)");
+    print::line("OPERATORS AND DEVICES against the department's mean, mm (shown, not used)");
     for one in &found.offsets {
         // More than two standard errors off is worth a look at the technique.
         let far = one.offset_mm.abs() > 2.0 * one.standard_error_mm;
         print::line(format_args!(
-            "{:<20} {:>+7.3} (std error {:.3}, {} exams){}",
-            one.operator,
+            "{:<30} {:>+7.3} (std error {:.3}, {} exams){}",
+            one.of.words(),
             one.offset_mm,
             one.standard_error_mm,
             one.exams,

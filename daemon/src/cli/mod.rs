@@ -5,6 +5,7 @@ mod ask;
 mod backfill;
 mod calibrate;
 pub(crate) mod daemon;
+mod department;
 mod echo;
 mod export;
 mod generate;
@@ -62,6 +63,7 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Simulate(args) => simulate::simulate(&args),
         args::Command::Calibrate(args) => calibrate::calibrate(&args),
         args::Command::Backfill(args) => backfill::backfill(&args),
+        args::Command::Department(args) => department::department(&args),
         args::Command::Echo(args) => echo::echo(&args),
         args::Command::CheckConfig(args) => ask::check_config(&args),
         args::Command::Outbox(command) => outbox::outbox(&command),

@@ -1,8 +1,8 @@
 //! From the patients of a department to a proposal.
 
-use super::anova::Anova;
+use super::anova::{Anova, Sums};
 use super::components::{Component, Components};
-use super::offsets::{Offset, offsets};
+use super::offsets::Offset;
 use super::pairs::{Stable, stable};
 use super::patient::Patient;
 use super::promise::Promise;
@@ -28,7 +28,7 @@ pub struct Calibration {
     pub components: Components,
     /// What would change.
     pub proposals: [Proposal; 5],
-    /// Who reads high, by name.
+    /// Who reads high: operators by name, then devices.
     pub offsets: Vec<Offset>,
     /// Whether the present parameters keep their promise.
     pub promise: Promise,
@@ -83,8 +83,12 @@ pub enum CalibrationError {
 /// The present parameters cannot be used, or the data are out of all range.
 pub fn calibrate(patients: &[Patient], now: &Parameters) -> Result<Calibration, CalibrationError> {
     now.check().map_err(QuestionError::from)?;
-    let repeats: Vec<Vec<f64>> = patients.iter().flat_map(|p| p.repeats.clone()).collect();
-    let readings = Anova::of(&repeats);
+    let mut repeats = Sums::default();
+    let told = patients.iter().flat_map(|patient| patient.told.values());
+    for group in told.flat_map(|told| &told.repeats) {
+        repeats.add(group);
+    }
+    let readings = repeats.finish();
     let sigma_w = sigma_w(readings.as_ref(), now);
     // Reading error is taken out of the changes as the department makes it.
     let own = Parameters {
@@ -122,26 +126,13 @@ pub fn calibrate(patients: &[Patient], now: &Parameters) -> Result<Calibration, 
         of_sd("sigma_o", now.sigma_o, components.operator),
         of_sd("sigma_d", now.sigma_d, components.device),
     ];
-    // SD of the mean of both eyes of one exam, without the operator.
-    let variances = pairs.iter().map(|pair| pair.reading_variance / 8.0);
-    let reading = variances.sum::<f64>() / pairs.len().max(1) as f64;
-    let devices = |stop: &super::pairs::Stop| stop.device.clone();
-    let mut seen: Vec<_> = runs.iter().flatten().map(devices).collect();
-    seen.sort();
-    seen.dedup();
-    let device = if seen.len() > 1 {
-        components.device.variance
-    } else {
-        0.0
-    };
-    let exam = components.common.variance + components.specific.variance / 2.0 + reading + device;
     Ok(Calibration {
         patients: patients.len(),
         pairs: pairs.len(),
         readings,
         components,
         proposals,
-        offsets: offsets(&runs, components.operator.variance.sqrt(), exam.sqrt()),
+        offsets: components.offsets(&pairs, &runs),
         promise: Promise::of(patients, now),
     })
 }

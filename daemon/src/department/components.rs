@@ -5,8 +5,11 @@
 //!
 //! Common and specific are the parts of sigma_s squared that both eyes share and do not share.
 
-use super::pairs::Pair;
-use crate::assess::Parameters;
+use super::enough::Enough;
+use super::interval::Interval;
+use super::offsets::{Offset, Sizes, offsets};
+use super::pairs::{Pair, Stop};
+use crate::assess::{Parameters, rounded};
 use nalgebra::{Matrix3, Vector3};
 use serde::Serialize;
 
@@ -17,13 +20,61 @@ pub const WEIGHT_PAIRS: f64 = 50.0;
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Component {
     /// The estimate: data and present value together, never below zero.
+    #[serde(serialize_with = "rounded::plain")]
     pub variance: f64,
     /// How much of it the data say, 0 to 1; the rest is the present value.
+    #[serde(serialize_with = "rounded::plain")]
     pub data_share: f64,
     /// Standard error that the data leave in it.
+    #[serde(serialize_with = "rounded::plain")]
     pub standard_error: f64,
     /// Pairs that bear on it.
     pub pairs: usize,
+}
+
+/// One component as an SD, if the data say at least as much of it as the present parameters.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Part {
+    /// `exam_common`, `exam_specific`, `operator` or `device`.
+    pub name: &'static str,
+    /// Pairs of stable exams that bear on it.
+    pub pairs: usize,
+    /// Its size, with [`WEIGHT_PAIRS`] pairs.
+    #[serde(flatten)]
+    pub size: Enough<Size>,
+}
+
+/// The SD of a component, mm.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Size {
+    /// The SD.
+    #[serde(serialize_with = "rounded::plain")]
+    pub sd_mm: f64,
+    /// 95 % interval.
+    pub interval: Interval,
+    /// How much of it the data say, 0 to 1.
+    #[serde(serialize_with = "rounded::plain")]
+    pub data_share: f64,
+}
+
+impl Part {
+    fn new(name: &'static str, one: Component) -> Part {
+        let variance = Interval::around(one.variance, one.standard_error);
+        Part {
+            name,
+            pairs: one.pairs,
+            size: Enough::of(one.pairs, WEIGHT_PAIRS as usize, || {
+                Some(Size {
+                    sd_mm: one.variance.sqrt(),
+                    interval: Interval {
+                        low: variance.low.max(0.0).sqrt(),
+                        high: variance.high.sqrt(),
+                    },
+                    data_share: one.data_share,
+                })
+            }),
+        }
+    }
 }
 
 /// The variance components of a department.
@@ -70,6 +121,31 @@ impl Components {
     #[must_use]
     pub fn rho_s(&self) -> Option<f64> {
         (self.session() > 0.0).then(|| self.common.variance / self.session())
+    }
+
+    /// Each as an SD.
+    pub(super) fn parts(&self) -> Vec<Part> {
+        vec![
+            Part::new("exam_common", self.common),
+            Part::new("exam_specific", self.specific),
+            Part::new("operator", self.operator),
+            Part::new("device", self.device),
+        ]
+    }
+
+    /// Who reads high, and which device, weighed by these components.
+    pub(super) fn offsets(&self, pairs: &[Pair], runs: &[Vec<Stop>]) -> Vec<Offset> {
+        let variances = pairs.iter().map(|pair| pair.reading_variance / 8.0);
+        let reading = variances.sum::<f64>() / pairs.len().max(1) as f64;
+        let exam = self.common.variance + self.specific.variance / 2.0 + reading;
+        offsets(
+            runs,
+            Sizes {
+                operator: self.operator.variance.sqrt(),
+                device: self.device.variance.sqrt(),
+                exam: exam.sqrt(),
+            },
+        )
     }
 
     fn session(&self) -> f64 {

@@ -1,59 +1,143 @@
-//! Who reads high: operators as random effects, patients taken out exactly.
+//! Who reads high, and which device: random effects side by side, patients taken out exactly.
 
+use super::enough::Enough;
+use super::interval::Interval;
 use super::pairs::Stop;
+use super::subject::Subject;
+use crate::assess::rounded;
 use nalgebra::{DMatrix, DVector};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
-/// How far an operator reads above the department's mean.
+/// Exams that make an offset worth showing.
+const NEEDED: usize = 10;
+/// So many operators and devices have offsets at most, those with the most exams: the equations grow
+/// with the square of them.
+const MOST: usize = 1000;
+
+/// How far an operator or device reads above the department's mean.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Offset {
-    /// The operator, as reports name them.
-    pub operator: String,
+    /// Whose, as reports name it.
+    #[serde(flatten)]
+    pub of: Subject,
     /// Exams that bear on it.
     pub exams: usize,
     /// Best linear unbiased prediction, mm; pulled towards zero when exams are few.
+    #[serde(serialize_with = "rounded::plain")]
     pub offset_mm: f64,
     /// Its standard error, mm.
+    #[serde(serialize_with = "rounded::plain")]
     pub standard_error_mm: f64,
 }
 
-/// Offsets of all operators named in runs, by name. `sigma_e` is the SD of an exam mean without the
-/// operator. Empty when `sigma_o` is zero or nobody is named.
-///
-/// Solves (Z'MZ + I sigma_e^2 / sigma_o^2) b = Z'My, where Z says who measured and M takes the mean
-/// of each run away: the mixed model equations of Henderson with fixed levels absorbed.
-pub(super) fn offsets(runs: &[Vec<Stop>], sigma_o: f64, sigma_e: f64) -> Vec<Offset> {
-    let mut exams: BTreeMap<&str, usize> = BTreeMap::new();
-    for stop in runs.iter().flatten() {
-        if let Some(operator) = &stop.operator {
-            *exams.entry(operator).or_default() += 1;
+/// An offset, if there are exams enough.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Against {
+    /// Whose.
+    #[serde(flatten)]
+    pub of: Subject,
+    /// Exams that bear on it.
+    pub exams: usize,
+    /// How far, with [`NEEDED`] exams.
+    #[serde(flatten)]
+    pub offset: Enough<Predicted>,
+}
+
+/// How far somebody reads above the others.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Predicted {
+    /// Best linear unbiased prediction, mm.
+    #[serde(serialize_with = "rounded::plain")]
+    pub offset_mm: f64,
+    /// 95 % interval, mm.
+    pub interval: Interval,
+}
+
+impl From<Offset> for Against {
+    fn from(one: Offset) -> Self {
+        let interval = Interval::around(one.offset_mm, one.standard_error_mm);
+        let offset_mm = one.offset_mm;
+        Against {
+            offset: Enough::of(one.exams, NEEDED, || {
+                Some(Predicted {
+                    offset_mm,
+                    interval,
+                })
+            }),
+            exams: one.exams,
+            of: one.of,
         }
     }
-    let place: BTreeMap<&str, usize> = exams.keys().copied().zip(0..).collect();
+}
+
+/// The SDs that offsets are weighed by, mm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Sizes {
+    /// Between operators; 0: operators are taken to read alike.
+    pub(super) operator: f64,
+    /// Between devices; 0: devices are taken to read alike.
+    pub(super) device: f64,
+    /// Of the mean of both eyes of one exam, without operator and device.
+    pub(super) exam: f64,
+}
+
+/// Offsets of all operators and devices named in runs: operators by name, then devices. Empty when
+/// all are taken to read alike or nobody is named.
+///
+/// Solves (Z'MZ + D) b = Z'My, where Z says who measured with what, M takes the mean of each run away
+/// and D holds the ratios of variances: the mixed model equations of Henderson with fixed levels
+/// absorbed. Where operators are named, exams that name none are left out, and so with devices: it
+/// may be anybody, not somebody new. Where none is ever named, what they differ by is noise.
+pub(super) fn offsets(runs: &[Vec<Stop>], sizes: Sizes) -> Vec<Offset> {
+    let variances = [sizes.operator, sizes.device].map(|sd| sd * sd);
+    let named = |kind: usize| {
+        let mut stops = runs.iter().flatten();
+        stops.any(|stop| stop.known().get(kind).is_some_and(Option::is_some))
+    };
+    let counts = [0, 1].map(|kind| variances.get(kind) > Some(&0.0) && named(kind));
+    let noise = counts.iter().zip(variances).filter(|(counts, _)| !**counts);
+    let exam = sizes.exam * sizes.exam + noise.map(|(_, variance)| variance).sum::<f64>();
+    let runs: Vec<Vec<Known>> = runs.iter().map(|run| known(run, counts)).collect();
+
+    let exams = levels(&runs);
+    let place: BTreeMap<&Subject, usize> = exams.keys().copied().zip(0..).collect();
     let size = place.len();
-    let ratio = (sigma_e / sigma_o).powi(2);
-    if size == 0 || !ratio.is_finite() {
+    let ratio = |of: &Subject| match (of, variances) {
+        (Subject::Device(_), [_, device]) => exam / device,
+        (_, [operator, _]) => exam / operator,
+    };
+    let ratios: Vec<f64> = exams.keys().map(|of| ratio(of)).collect();
+    if size == 0 || ratios.iter().any(|ratio| !ratio.is_finite()) {
         return Vec::new();
     }
-    let mut left: DMatrix<f64> = DMatrix::identity(size, size) * ratio;
-    let mut right = DVector::zeros(size);
-    for run in runs {
-        let known: Vec<(usize, f64)> = run
-            .iter()
-            .filter_map(|stop| Some((*place.get(stop.operator.as_deref()?)?, stop.y)))
-            .collect();
-        let n = known.len() as f64;
-        let mean = known.iter().map(|(_, y)| y).sum::<f64>() / n;
-        let mut turns: DVector<f64> = DVector::zeros(size);
-        for (operator, y) in &known {
-            if let (Some(turn), Some(sum)) = (turns.get_mut(*operator), right.get_mut(*operator)) {
-                *turn += 1.0;
-                *sum += y - mean;
+    let mut left = DMatrix::from_diagonal(&DVector::from_vec(ratios));
+    let mut right: DVector<f64> = DVector::zeros(size);
+    for run in &runs {
+        let n = run.len() as f64;
+        let level = run.iter().map(|one| one.y).sum::<f64>() / n;
+        let mut turns: BTreeMap<usize, f64> = BTreeMap::new();
+        for one in run {
+            let at: Vec<usize> = one
+                .of
+                .iter()
+                .filter_map(|of| place.get(of))
+                .copied()
+                .collect();
+            for &own in &at {
+                *turns.entry(own).or_default() += 1.0;
+                if let Some(sum) = right.get_mut(own) {
+                    *sum += one.y - level;
+                }
+                for &other in &at {
+                    add(&mut left, (own, other), 1.0);
+                }
             }
         }
-        if n > 0.0 {
-            left += DMatrix::from_diagonal(&turns) - &turns * turns.transpose() / n;
+        for (own, times) in &turns {
+            for (other, others) in &turns {
+                add(&mut left, (*own, *other), -times * others / n);
+            }
         }
     }
     let Some(cholesky) = left.cholesky() else {
@@ -64,11 +148,56 @@ pub(super) fn offsets(runs: &[Vec<Stop>], sigma_o: f64, sigma_e: f64) -> Vec<Off
     exams
         .into_iter()
         .zip(b.iter().zip(c.diagonal().iter()))
-        .map(|((operator, exams), (offset, c))| Offset {
-            operator: operator.to_owned(),
+        .map(|((of, exams), (offset, c))| Offset {
+            of: of.clone(),
             exams,
             offset_mm: *offset,
-            standard_error_mm: sigma_e * c.sqrt(),
+            standard_error_mm: (exam * c).sqrt(),
         })
         .collect()
+}
+
+/// One exam in the equations.
+struct Known<'r> {
+    /// Its operator, its device, or both.
+    of: Vec<&'r Subject>,
+    y: f64,
+}
+
+/// The exams of a run that name everybody who counts.
+fn known(run: &[Stop], counts: [bool; 2]) -> Vec<Known<'_>> {
+    run.iter()
+        .filter_map(|stop| {
+            let of = stop.known().into_iter().zip(counts);
+            let of: Option<Vec<&Subject>> =
+                of.filter(|(_, counts)| *counts).map(|(of, _)| of).collect();
+            Some(Known { of: of?, y: stop.y })
+        })
+        .collect()
+}
+
+/// Who has an offset, with the number of exams that bear on it: those of runs with another one of the
+/// kind.
+fn levels<'r>(runs: &[Vec<Known<'r>>]) -> BTreeMap<&'r Subject, usize> {
+    let mut exams: BTreeMap<&Subject, usize> = BTreeMap::new();
+    for run in runs {
+        for of in run.iter().flat_map(|one| &one.of) {
+            let mut others = run.iter().flat_map(|one| &one.of);
+            let apart = others.any(|other| other.kind() == of.kind() && other != of);
+            *exams.entry(of).or_default() += usize::from(apart);
+        }
+    }
+    if exams.len() > MOST {
+        let mut most: Vec<(&Subject, usize)> = exams.into_iter().collect();
+        most.sort_by_key(|(of, exams)| (std::cmp::Reverse(*exams), *of));
+        most.truncate(MOST);
+        exams = most.into_iter().collect();
+    }
+    exams
+}
+
+fn add(matrix: &mut DMatrix<f64>, at: (usize, usize), value: f64) {
+    if let Some(entry) = matrix.get_mut(at) {
+        *entry += value;
+    }
 }

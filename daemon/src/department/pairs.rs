@@ -1,6 +1,7 @@
 //! What changed between two exams, one after the other, at which the patient was stable.
 
 use super::patient::Patient;
+use super::subject::{Names, Subject};
 use crate::assess::{self, Exam, Parameters, Question, QuestionError};
 use crate::domain::{Eye, Label};
 
@@ -22,10 +23,17 @@ pub(super) struct Pair {
 /// One exam of a run.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Stop {
-    pub(super) operator: Option<String>,
-    pub(super) device: Option<String>,
+    pub(super) operator: Subject,
+    pub(super) device: Subject,
     /// Mean of both eyes less growth, mm, on a scale of the run's own.
     pub(super) y: f64,
+}
+
+impl Stop {
+    /// Operator and device, as far as they are known.
+    pub(super) fn known(&self) -> [Option<&Subject>; 2] {
+        [&self.operator, &self.device].map(|of| Some(of).filter(|of| of.name().is_some()))
+    }
 }
 
 /// Pairs, and the unbroken runs of exams that they make. Exams of one run share their level.
@@ -36,47 +44,61 @@ pub(super) struct Stable {
 }
 
 /// Looks for pairs among the labelled exams of all persons.
-///
-/// The comparison itself decides whether one exam may be held against the other: planes, borders,
-/// age and time after an event all count.
 pub(super) fn stable(
     patients: &[Patient],
     parameters: &Parameters,
 ) -> Result<Stable, QuestionError> {
-    let mut stable = Stable::default();
+    let (mut stable, mut names) = (Stable::default(), Names::default());
     for patient in patients {
-        let mut exams: Vec<&Exam> = patient.history.exams.iter().filter(is_stable).collect();
+        stable.add(patient, |_| true, parameters, &mut names)?;
+    }
+    Ok(stable)
+}
+
+impl Stable {
+    /// Looks for pairs among the labelled exams of one person that `counts`.
+    ///
+    /// The comparison itself decides whether one exam may be held against the other: planes, borders,
+    /// age and time after an event all count.
+    pub(super) fn add(
+        &mut self,
+        patient: &Patient,
+        counts: impl Fn(&Exam) -> bool,
+        parameters: &Parameters,
+        names: &mut Names,
+    ) -> Result<(), QuestionError> {
+        let exams = patient.history.exams.iter();
+        let mut exams: Vec<&Exam> = exams.filter(is_stable).filter(|one| counts(one)).collect();
         exams.sort_by(|a, b| (a.date, &a.id).cmp(&(b.date, &b.id)));
         let mut run: Vec<Stop> = Vec::new();
         for (before, after) in exams.iter().zip(exams.iter().skip(1)) {
             let Some((pair, level)) = pair(patient, before, after, parameters)? else {
-                stable
-                    .runs
+                self.runs
                     .extend((run.len() > 1).then(|| std::mem::take(&mut run)));
                 run.clear();
                 continue;
             };
             if run.is_empty() {
-                run.push(stop(before, level));
+                run.push(stop(before, level, names));
             }
             let last = run.last().map_or(level, |stop| stop.y);
             let [right, left] = pair.change;
-            run.push(stop(after, last + f64::midpoint(right, left)));
-            stable.pairs.push(pair);
+            run.push(stop(after, last + f64::midpoint(right, left), names));
+            self.pairs.push(pair);
         }
-        stable.runs.extend((run.len() > 1).then_some(run));
+        self.runs.extend((run.len() > 1).then_some(run));
+        Ok(())
     }
-    Ok(stable)
 }
 
 fn is_stable(exam: &&Exam) -> bool {
     matches!(exam.label, Some(Label::Well | Label::RaisedRuledOut)) && exam.excluded.is_none()
 }
 
-fn stop(exam: &Exam, y: f64) -> Stop {
+fn stop(exam: &Exam, y: f64, names: &mut Names) -> Stop {
     Stop {
-        operator: exam.known_operator().map(str::to_owned),
-        device: exam.known_device().map(str::to_owned),
+        operator: names.operator(exam.known_operator()),
+        device: names.device(exam.known_device()),
         y,
     }
 }

@@ -1,66 +1,135 @@
 //! What the store knows of one person, as the estimates need it.
 
-use crate::assess::{Assessment, History};
-use crate::domain::{Derivation, Eye, Plane};
+use crate::assess::{Assessment, Exam, History};
+use crate::domain::{Derivation, Eye, Label, Measurement, Moment, Plane, Quantity, Remark};
+use crate::history;
+use crate::normalise;
 use crate::results::{self, Known, ResultError, Site};
 use std::collections::BTreeMap;
 
-/// One person: exams, their results, and repeated readings.
+/// One person: exams, their results, and what their reports tell beside the widths.
 #[derive(Debug, Clone)]
 pub struct Patient {
     /// The exams.
     pub history: History,
     /// Results by exam id.
     pub answers: BTreeMap<String, Assessment>,
-    /// Single readings of one eye of one exam in one plane, mm; two or more in each group.
+    /// What is told of each exam, by exam id.
+    pub told: BTreeMap<String, Told>,
+}
+
+/// What the reports of one exam tell beside the widths.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Told {
+    /// When it was done.
+    pub performed_at: Option<Moment>,
+    /// Single readings of one eye in one plane, mm; two or more in each group.
     pub repeats: Vec<Vec<f64>>,
+    /// Sheath values, used or not. Replaced and repeated ones, and means beside their readings, are
+    /// no further values.
+    pub values: usize,
+    /// Of these, without an eye.
+    pub without_eye: usize,
+    /// Of these, without a depth, stated or worked out.
+    pub without_depth: usize,
+    /// Of these, with an angle, stated or worked out.
+    pub with_angle: usize,
+    /// Of these, further from straight across than the site's caution.
+    pub oblique: usize,
+}
+
+/// The persons under one patient id.
+#[derive(Debug, Clone, Default)]
+pub struct Persons {
+    /// One, unless exams are filed wrongly.
+    pub patients: Vec<Patient>,
+    /// Exams that contradict themselves or each other about whose they are; nobody has them.
+    pub nobodys: usize,
 }
 
 impl Patient {
-    /// The persons under one patient id: one, unless exams are filed wrongly.
+    /// The persons under one patient id.
     ///
     /// # Errors
     /// As [`results::of_patient`].
-    pub fn all_of(known: &Known, site: &Site) -> Result<Vec<Patient>, ResultError> {
-        let answers: BTreeMap<String, Assessment> = results::of_patient(known, site)?
+    pub fn all_of(known: &Known, site: &Site) -> Result<Persons, ResultError> {
+        let mut answers: BTreeMap<String, Assessment> = results::of_patient(known, site)?
             .into_iter()
             .map(|content| (content.exam.id, content.assessment))
             .collect();
-        let mut repeats = repeats(known, site);
+        let exams = results::exams(known, site);
+        let mut told: BTreeMap<String, Told> = exams
+            .iter()
+            .map(|exam| (exam.id.clone(), Told::of(exam, site)))
+            .collect();
         let persons = results::histories(known, site).into_iter();
-        Ok(persons
+        let patients = persons
             .map(|history| {
                 let ids = || history.exams.iter().map(|exam| &exam.id);
-                let of = |id| answers.get_key_value(id);
-                let own = ids().filter_map(of);
                 Patient {
-                    answers: own.map(|(id, one)| (id.clone(), one.clone())).collect(),
-                    repeats: ids()
-                        .flat_map(|id| repeats.remove(id).unwrap_or_default())
-                        .collect(),
+                    answers: ids().filter_map(|id| answers.remove_entry(id)).collect(),
+                    told: ids().filter_map(|id| told.remove_entry(id)).collect(),
                     history,
                 }
             })
-            .collect())
+            .collect();
+        Ok(Persons {
+            patients,
+            nobodys: told.len(),
+        })
+    }
+
+    /// Exams labelled `well` with their results.
+    pub(super) fn well(&self) -> impl Iterator<Item = (&Exam, &Assessment)> {
+        let exams = self.history.exams.iter();
+        let well = exams.filter(|exam| exam.label == Some(Label::Well));
+        well.filter_map(|exam| Some((exam, self.answers.get(&exam.id)?)))
     }
 }
 
-/// Repeated readings by exam. Means and medians are no readings: they scatter less.
-fn repeats(known: &Known, site: &Site) -> BTreeMap<String, Vec<Vec<f64>>> {
-    let exams = results::exams(known, site);
-    let mut all = BTreeMap::new();
-    for exam in exams {
-        let mut groups: BTreeMap<(Eye, Plane), Vec<f64>> = BTreeMap::new();
-        for reading in exam.readings() {
-            if let (Some(eye), Some(value), Derivation::Single) =
-                (reading.eye.eye(), reading.value_mm, reading.derivation)
-            {
-                let group = groups.entry((eye, reading.plane)).or_default();
-                group.push(value.mm());
-            }
+impl Told {
+    fn of(exam: &history::Exam, site: &Site) -> Told {
+        let mut told = Told {
+            performed_at: Some(exam.performed_at),
+            repeats: repeats(exam),
+            ..Told::default()
+        };
+        let values = exam.measurements.iter().map(|one| &one.value);
+        for value in values.filter(|value| counts(value)) {
+            let geometry = value.geometry.unwrap_or_default();
+            let depth = value.depth_mm.or(geometry.depth_mm);
+            told.values += 1;
+            told.without_eye += usize::from(value.eye.eye().is_none());
+            told.without_depth += usize::from(depth.is_none());
+            told.with_angle += usize::from(geometry.angle_deg.is_some());
+            let caution = site.technique.angle_caution_deg;
+            told.oblique += usize::from(geometry.angle_deg.is_some_and(|deg| deg > caution));
         }
-        let groups = groups.into_values().filter(|group| group.len() > 1);
-        all.insert(exam.id, groups.collect());
+        told
     }
-    all
+}
+
+/// Whether it is a sheath value of its own.
+fn counts(value: &Measurement) -> bool {
+    let again = |remark: &Remark| {
+        remark.code == history::SUPERSEDED || remark.code == normalise::OBSERVATION_SEEN
+    };
+    value.quantity == Quantity::SheathDiameter
+        && (value.usable || value.derivation == Derivation::Single)
+        && !value.remarks.iter().any(again)
+}
+
+/// Repeated readings. Means and medians are no readings: they scatter less.
+fn repeats(exam: &history::Exam) -> Vec<Vec<f64>> {
+    let mut groups: BTreeMap<(Eye, Plane), Vec<f64>> = BTreeMap::new();
+    for reading in exam.readings() {
+        if let (Some(eye), Some(value), Derivation::Single) =
+            (reading.eye.eye(), reading.value_mm, reading.derivation)
+        {
+            let group = groups.entry((eye, reading.plane)).or_default();
+            group.push(value.mm());
+        }
+    }
+    let groups = groups.into_values();
+    groups.filter(|group| group.len() > 1).collect()
 }

@@ -1,9 +1,10 @@
 //! Whether the present parameters keep their promise on exams of patients who were well.
 
+use super::enough::Enough;
 use super::interval::{Interval, mean_square_interval, wilson};
 use super::patient::Patient;
-use crate::assess::Parameters;
-use crate::domain::Label;
+use super::technique::{self, Share};
+use crate::assess::{Exam, Parameters, rounded};
 use serde::Serialize;
 
 /// Well exams of which this many count for the present parameters when their scale is judged.
@@ -17,37 +18,51 @@ pub struct Promise {
     /// Of these, flagged.
     pub flagged: usize,
     /// The share that the limit of the leading row promises.
+    #[serde(serialize_with = "rounded::plain")]
     pub promised_share: f64,
     /// The share seen; `None` without exams.
+    #[serde(serialize_with = "rounded::optional")]
     pub flagged_share: Option<f64>,
     /// Its 95 % interval (Wilson).
     pub flagged_interval: Option<Interval>,
     /// Mean square of z of the leading row; 1 when the parameters fit.
+    #[serde(serialize_with = "rounded::optional")]
     pub mean_square_z: Option<f64>,
     /// Where it lies in 95 % when the parameters fit and exams are independent.
     pub mean_square_interval: Option<Interval>,
     /// Factor that the z suggest for all variances, pulled towards 1.
+    #[serde(serialize_with = "rounded::plain")]
     pub variance_factor: f64,
 }
 
-impl Promise {
-    pub(super) fn of(patients: &[Patient], p: &Parameters) -> Promise {
-        let (mut z, mut flagged) = (Vec::new(), 0);
-        for patient in patients {
-            let exams = patient.history.exams.iter();
-            for exam in exams.filter(|exam| exam.label == Some(Label::Well)) {
-                let Some(answer) = patient.answers.get(&exam.id) else {
-                    continue;
-                };
-                let Some(row) = answer.rows.leading().and_then(|row| row.comparison) else {
-                    continue;
-                };
-                z.push(row.z);
-                flagged += usize::from(answer.flagged);
+/// Counts of well exams, person after person.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Kept {
+    exams: usize,
+    flagged: usize,
+    squares: f64,
+}
+
+impl Kept {
+    /// Adds the well exams of one person that `counts`.
+    pub(super) fn add(&mut self, patient: &Patient, counts: impl Fn(&Exam) -> bool) {
+        for (exam, answer) in patient.well() {
+            let row = answer.rows.leading().and_then(|row| row.comparison);
+            if let Some(row) = row.filter(|_| counts(exam)) {
+                self.exams += 1;
+                self.squares += row.z * row.z;
+                self.flagged += usize::from(answer.flagged);
             }
         }
-        let (exams, n) = (z.len(), z.len() as f64);
-        let squares: f64 = z.iter().map(|z| z * z).sum();
+    }
+
+    pub(super) fn finish(self, p: &Parameters) -> Promise {
+        let Kept {
+            exams,
+            flagged,
+            squares,
+        } = self;
+        let n = exams as f64;
         let some = exams > 0;
         Promise {
             exams,
@@ -59,5 +74,50 @@ impl Promise {
             mean_square_interval: some.then(|| mean_square_interval(exams)),
             variance_factor: (WEIGHT_EXAMS + squares) / (WEIGHT_EXAMS + n),
         }
+    }
+}
+
+/// The promise beside what became of it, if there are exams enough.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Beside {
+    /// Of the compared exams labelled `well` those flagged.
+    pub flagged: Share,
+    /// The share that the limit of the leading row promises.
+    #[serde(serialize_with = "rounded::plain")]
+    pub promised_share: f64,
+    /// Mean square of z of the leading row; 1 when the parameters fit.
+    pub mean_square_z: Enough<MeanSquare>,
+}
+
+/// A mean square of z.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct MeanSquare {
+    /// The mean square.
+    #[serde(serialize_with = "rounded::plain")]
+    pub value: f64,
+    /// Where it lies in 95 % when the parameters fit and exams are independent.
+    pub usual: Interval,
+}
+
+impl From<Promise> for Beside {
+    fn from(promise: Promise) -> Self {
+        let square = promise.mean_square_z.zip(promise.mean_square_interval);
+        Beside {
+            flagged: Share::new(promise.flagged, promise.exams),
+            promised_share: promise.promised_share,
+            mean_square_z: Enough::of(promise.exams, technique::NEEDED, || {
+                square.map(|(value, usual)| MeanSquare { value, usual })
+            }),
+        }
+    }
+}
+
+impl Promise {
+    pub(super) fn of(patients: &[Patient], p: &Parameters) -> Promise {
+        let mut kept = Kept::default();
+        for patient in patients {
+            kept.add(patient, |_| true);
+        }
+        kept.finish(p)
     }
 }

@@ -4,14 +4,19 @@
 
 use super::components::Components;
 use super::interval::{mean_square_interval, sd_interval, wilson};
-use super::offsets::offsets;
+use super::offsets::{Sizes, offsets};
 use super::pairs::{Stop, stable};
 use super::*;
 use crate::assess::{History, Parameters, assess_all};
 use crate::domain::{Eye, Label};
-use crate::simulate::{Scenario, question};
+use crate::simulate::{Dice, Scenario, question};
 use serde_json::Value;
 use std::collections::BTreeMap;
+
+mod clinic;
+mod lengths;
+mod numbers;
+mod pages;
 
 fn published(id: &str) -> Value {
     let text = include_str!("../../../fixtures/department/published.json");
@@ -154,11 +159,20 @@ fn chi_square_intervals() {
 
 fn run(stops: &[(&str, f64)]) -> Vec<Stop> {
     let stop = |(operator, y): &(&str, f64)| Stop {
-        operator: Some((*operator).to_owned()),
-        device: None,
+        operator: Subject::Operator(Some((*operator).into())),
+        device: Subject::Device(None),
         y: *y,
     };
     stops.iter().map(stop).collect()
+}
+
+/// Operators alone: devices are taken to read alike.
+fn of_operators(operator: f64, exam: f64) -> Sizes {
+    Sizes {
+        operator,
+        device: 0.0,
+        exam,
+    }
 }
 
 /// Worked by hand: sigma_o 0.15, sigma_e 0.20.
@@ -169,7 +183,7 @@ fn offsets_of_three_operators() {
         run(&[("A", 6.0), ("B", 6.2), ("C", 5.8)]),
         run(&[("B", 4.9), ("C", 4.6)]),
     ];
-    let found = offsets(&runs, 0.15, 0.20);
+    let found = offsets(&runs, of_operators(0.15, 0.20));
     let expected = [
         ("A", -0.0279, 0.1231),
         ("B", 0.1169, 0.1172),
@@ -177,12 +191,12 @@ fn offsets_of_three_operators() {
     ];
     assert_eq!(found.len(), 3);
     for (one, (operator, offset, error)) in found.iter().zip(expected) {
-        assert_eq!(one.operator, operator);
+        assert_eq!(one.of.words(), operator);
         close(one.offset_mm, offset, 5e-5);
         close(one.standard_error_mm, error, 5e-5);
     }
-    assert!(offsets(&runs, 0.0, 0.20).is_empty());
-    assert!(offsets(&[], 0.15, 0.20).is_empty());
+    assert!(offsets(&runs, of_operators(0.0, 0.20)).is_empty());
+    assert!(offsets(&[], of_operators(0.15, 0.20)).is_empty());
 }
 
 /// `fixtures/department/offsets.py` asks MixedLM of statsmodels.
@@ -199,12 +213,58 @@ fn offsets_agree_with_statsmodels() {
     }
     let number = |name: &str| expected[name].as_f64().unwrap();
     let runs: Vec<_> = runs.into_values().collect();
-    let found = offsets(&runs, number("sigma_o"), number("sigma_e"));
+    let found = offsets(&runs, of_operators(number("sigma_o"), number("sigma_e")));
     assert_eq!(found.len(), 6);
     for one in found {
-        let of = |what: &str| expected[what][&one.operator].as_f64().unwrap();
+        let of = |what: &str| expected[what][one.of.words()].as_f64().unwrap();
         close(one.offset_mm, of("offsets"), 1e-8);
         close(one.standard_error_mm, of("standard_errors"), 1e-8);
+    }
+}
+
+/// Operators and devices side by side, also where some exams name none.
+#[test]
+fn offsets_of_operators_and_devices_agree_with_statsmodels() {
+    let text = include_str!("../../../fixtures/department/offsets.json");
+    let expected: Value = serde_json::from_str::<Value>(text).unwrap()["crossed"].clone();
+    let number = |name: &str| expected[name].as_f64().unwrap();
+    let sizes = Sizes {
+        operator: number("sigma_o"),
+        device: number("sigma_d"),
+        exam: number("sigma_e"),
+    };
+    for (exams, answers) in [
+        ("exams", ""),
+        ("exams_with_blanks", "_with_blanks"),
+        ("exams", "_of_operators_alone"),
+    ] {
+        let alone = answers == "_of_operators_alone";
+        type Row = (u32, Option<String>, Option<String>, f64);
+        let exams: Vec<Row> = serde_json::from_value(expected[exams].clone()).unwrap();
+        let mut runs: BTreeMap<u32, Vec<Stop>> = BTreeMap::new();
+        for (patient, operator, device, y) in exams {
+            runs.entry(patient).or_default().push(Stop {
+                operator: Subject::Operator(operator.map(Into::into)),
+                device: Subject::Device(device.filter(|_| !alone).map(Into::into)),
+                y,
+            });
+        }
+        let mut runs: Vec<_> = runs.into_values().collect();
+        let found = offsets(&runs, sizes);
+        assert_eq!(found.len(), if alone { 5 } else { 9 });
+        for one in &found {
+            let of = |what: &str| {
+                let answers = &expected[format!("{what}{answers}")];
+                answers[one.of.words()].as_f64().unwrap()
+            };
+            close(one.offset_mm, of("offsets"), 1e-8);
+            close(one.standard_error_mm, of("standard_errors"), 1e-8);
+        }
+        // The order of patients has no say.
+        runs.reverse();
+        for (one, other) in found.iter().zip(offsets(&runs, sizes)) {
+            close(one.offset_mm, other.offset_mm, 1e-12);
+        }
     }
 }
 
@@ -218,12 +278,19 @@ fn persons(scenario: Scenario, count: u64, seed: u64) -> Vec<Patient> {
             patient: asked.patient,
             exams: asked.exams,
         };
-        let eyes = history.exams.iter().flat_map(|exam| {
-            Eye::BOTH.map(|eye| exam.eyes.of(eye).iter().map(|length| length.mm()).collect())
-        });
+        let told = |exam: &crate::assess::Exam| Told {
+            repeats: Eye::BOTH
+                .map(|eye| exam.eyes.of(eye).iter().map(|length| length.mm()).collect())
+                .to_vec(),
+            ..Told::default()
+        };
         Patient {
             answers: assess_all(&history, &now).unwrap(),
-            repeats: eyes.collect(),
+            told: history
+                .exams
+                .iter()
+                .map(|exam| (exam.id.clone(), told(exam)))
+                .collect(),
             history,
         }
     };

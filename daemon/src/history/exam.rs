@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 /// Code of the remark on values of a replaced report.
-const SUPERSEDED: &str = "superseded";
+pub(crate) const SUPERSEDED: &str = "superseded";
 
 /// One report of an exam.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]

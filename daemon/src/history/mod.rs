@@ -6,6 +6,7 @@
 mod exam;
 mod identity;
 
+pub(crate) use exam::SUPERSEDED;
 pub use exam::{Exam, ExamMeasurement, ObjectUse, exam_id};
 pub use identity::{Identity, same_person};
 

@@ -8,7 +8,7 @@ const ALONE: &str = "derived-without-readings";
 const EXTREME: &str = "extreme-without-readings";
 const UNUSABLE: &str = "derived-from-unusable";
 const OTHER: &str = "derived-beside-derived";
-const SEEN: &str = "observation-seen";
+pub(crate) const OBSERVATION_SEEN: &str = "observation-seen";
 const UNEQUAL: &str = "observation-uid-conflict";
 
 /// Decides, over the measurements of one object or of all objects of one exam, which derived values
@@ -35,7 +35,7 @@ fn drop_repeats(all: &mut [&mut Measurement]) {
     let mut by_uid: BTreeMap<String, Vec<usize>> = BTreeMap::new();
     for (at, measurement) in all.iter().enumerate() {
         if let Some(uid) = &measurement.observation_uid
-            && !has(measurement, SEEN)
+            && !has(measurement, OBSERVATION_SEEN)
         {
             by_uid.entry(uid.clone()).or_default().push(at);
         }
@@ -65,8 +65,11 @@ fn drop_repeats(all: &mut [&mut Measurement]) {
                 );
             } else if kept {
                 one.set_aside(
-                    Remark::info(SEEN, "The same Observation UID was read already.")
-                        .at(one.place.clone()),
+                    Remark::info(
+                        OBSERVATION_SEEN,
+                        "The same Observation UID was read already.",
+                    )
+                    .at(one.place.clone()),
                 );
             } else {
                 kept = true;
@@ -102,7 +105,7 @@ fn settle_derived(all: &mut [&mut Measurement]) {
     // Judged against what was usable before, so that the order of the values decides nothing.
     // One of each kind is enough to judge by.
     let mut kinds: Vec<Measurement> = Vec::new();
-    for one in all.iter().filter(|one| !has(one, SEEN)) {
+    for one in all.iter().filter(|one| !has(one, OBSERVATION_SEEN)) {
         let same = |kind: &Measurement| {
             kind.usable == one.usable
                 && rank(kind.derivation) == rank(one.derivation)

@@ -14,6 +14,7 @@ mod value;
 #[cfg(test)]
 mod tests;
 
+pub(crate) use derived::OBSERVATION_SEEN;
 pub use derived::settle;
 pub use technique::Technique;
 

@@ -15,7 +15,7 @@ use crate::domain::Eye;
 use crate::history::{Identity, same_person};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-const STYLE: &str = include_str!("html/page.css");
+pub(crate) const STYLE: &str = include_str!("html/page.css");
 
 /// More exams than these make a picture too small to read on a page; the newest are shown.
 const MOST_EXAMS: usize = 12;
@@ -104,7 +104,7 @@ pub fn page(result: &Envelope, trends: &[Trend]) -> String {
 
 /// Whatever a report holds: signs that turn the direction of reading or are no text are shown as
 /// what they are, unreadable. Over the whole page, so that no field can be forgotten.
-fn legible(page: &str) -> String {
+pub(crate) fn legible(page: &str) -> String {
     page.chars()
         .map(|c| match c {
             '\n' => '\n',

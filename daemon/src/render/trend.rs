@@ -16,8 +16,8 @@ mod paint;
 #[cfg(test)]
 mod tests;
 
-pub(crate) use canvas::misleading;
-pub(super) use canvas::{Anchor, Drawing, Shape};
+pub(crate) use canvas::{Anchor, Canvas, Drawing, Shape, describe, misleading};
+pub(crate) use marks::{FRAME, HAIR, INK, QUIET, SMALL, TEXT};
 pub use of::of_contents;
 
 use crate::assess::Status;

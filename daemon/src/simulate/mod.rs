@@ -16,6 +16,8 @@ mod tally;
 #[cfg(test)]
 mod tests;
 
+#[cfg(test)]
+pub(crate) use dice::Dice;
 pub use rules::Rule;
 pub use run::{MAX_BASELINE_EXAMS, Plan, run};
 pub use scenario::Scenario;

@@ -5,6 +5,7 @@ use crate::domain::PatientKey;
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
 
 /// A result to be stored as the next version of its exam.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -149,6 +150,28 @@ pub fn latest(conn: &Connection, exam_id: &str) -> Result<Option<ResultRow>, Sto
 /// The store cannot be read.
 pub fn versions(conn: &Connection, exam_id: &str) -> Result<Vec<ResultRow>, StoreError> {
     results(conn, "where exam_id = ?1 order by version", [exam_id])
+}
+
+/// When the first version of each of a patient's results was made, by exam id.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn first_made(
+    conn: &Connection,
+    key: &PatientKey,
+) -> Result<BTreeMap<String, DateTime<Utc>>, StoreError> {
+    let mut rows = conn.prepare_cached(
+        "select exam_id, min(created_at) from result
+         where patient_id = ?1 and patient_issuer = ?2 group by exam_id",
+    )?;
+    let rows = rows.query_map([&key.id, &key.issuer], |row| {
+        Ok((row.get(0)?, row.get::<_, String>(1)?))
+    })?;
+    rows.map(|row| {
+        let (exam, at) = row?;
+        Ok((exam, stamp::time(&at)?))
+    })
+    .collect()
 }
 
 /// The newest version of each of a patient's exams, by exam id.

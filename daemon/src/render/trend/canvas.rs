@@ -8,7 +8,7 @@ use std::fmt::Write as _;
 
 /// Where a text stands from its point.
 #[derive(Debug, Clone, Copy)]
-pub(in crate::render) enum Anchor {
+pub(crate) enum Anchor {
     Left,
     Middle,
     Right,
@@ -16,17 +16,17 @@ pub(in crate::render) enum Anchor {
 
 /// How a text looks.
 #[derive(Debug, Clone, Copy)]
-pub(in crate::render) struct Face {
-    pub(in crate::render) size: f64,
-    pub(in crate::render) bold: bool,
-    pub(in crate::render) colour: RGBColor,
-    pub(in crate::render) anchor: Anchor,
+pub(crate) struct Face {
+    pub(crate) size: f64,
+    pub(crate) bold: bool,
+    pub(crate) colour: RGBColor,
+    pub(crate) anchor: Anchor,
     /// Reads downwards, like the back of a book.
-    pub(in crate::render) downwards: bool,
+    pub(crate) downwards: bool,
 }
 
 impl Face {
-    pub(super) const fn new(size: f64, colour: RGBColor) -> Self {
+    pub(crate) const fn new(size: f64, colour: RGBColor) -> Self {
         Face {
             size,
             bold: false,
@@ -36,29 +36,29 @@ impl Face {
         }
     }
 
-    pub(super) const fn bold(mut self) -> Self {
+    pub(crate) const fn bold(mut self) -> Self {
         self.bold = true;
         self
     }
 
-    pub(super) const fn at(mut self, anchor: Anchor) -> Self {
+    pub(crate) const fn at(mut self, anchor: Anchor) -> Self {
         self.anchor = anchor;
         self
     }
 
-    pub(super) const fn downwards(mut self) -> Self {
+    pub(crate) const fn downwards(mut self) -> Self {
         self.downwards = true;
         self
     }
 
     /// Width of a text in pixels, on the safe side: no font is at hand to measure it.
-    pub(super) fn width(self, text: &str) -> f64 {
+    pub(crate) fn width(self, text: &str) -> f64 {
         let em = if self.bold { 0.66 } else { 0.59 };
         text.chars().count() as f64 * self.size * em
     }
 
     /// `text`, cut to a width.
-    pub(super) fn cut(self, text: &str, width: f64) -> String {
+    pub(crate) fn cut(self, text: &str, width: f64) -> String {
         if self.width(text) <= width {
             return text.to_owned();
         }
@@ -71,7 +71,7 @@ impl Face {
 
     /// `text` in lines of at most `width`, broken at blanks; what `most` lines cannot hold is
     /// cut.
-    pub(super) fn wrap(self, text: &str, width: f64, most: usize) -> Vec<String> {
+    pub(crate) fn wrap(self, text: &str, width: f64, most: usize) -> Vec<String> {
         let mut lines: Vec<String> = Vec::new();
         for word in text.split_whitespace() {
             let full = lines.len() == most;
@@ -88,11 +88,11 @@ impl Face {
     }
 }
 
-pub(in crate::render) type Point = (f64, f64);
+pub(crate) type Point = (f64, f64);
 
 /// What was drawn, for pages that are no SVG. Positions are those of the SVG, in pixels.
 #[derive(Debug, Clone)]
-pub(in crate::render) enum Shape {
+pub(crate) enum Shape {
     /// Points joined by a line of that width.
     Line(Vec<Point>, f64, RGBColor),
     /// A filled shape.
@@ -104,20 +104,20 @@ pub(in crate::render) enum Shape {
 }
 
 /// A finished picture.
-pub(in crate::render) struct Drawing {
-    pub(in crate::render) width: f64,
-    pub(in crate::render) height: f64,
-    pub(in crate::render) shapes: Vec<Shape>,
+pub(crate) struct Drawing {
+    pub(crate) width: f64,
+    pub(crate) height: f64,
+    pub(crate) shapes: Vec<Shape>,
 }
 
 /// The picture under the pen.
-pub(super) struct Canvas<'s> {
+pub(crate) struct Canvas<'s> {
     backend: SVGBackend<'s>,
     drawing: Drawing,
 }
 
 impl<'s> Canvas<'s> {
-    pub(super) fn new(out: &'s mut String, width: f64, height: f64) -> Self {
+    pub(crate) fn new(out: &'s mut String, width: f64, height: f64) -> Self {
         let mut canvas = Canvas {
             backend: SVGBackend::with_string(out, (width as u32, height as u32)),
             drawing: Drawing {
@@ -142,7 +142,7 @@ impl<'s> Canvas<'s> {
         done.expect("writing to a string");
     }
 
-    pub(super) fn finish(mut self) -> Drawing {
+    pub(crate) fn finish(mut self) -> Drawing {
         Self::draw(self.backend.present());
         self.drawing
     }
@@ -151,14 +151,14 @@ impl<'s> Canvas<'s> {
         self.drawing.shapes.push(shape);
     }
 
-    pub(super) fn line(&mut self, from: Point, to: Point, width: u32, colour: RGBColor) {
+    pub(crate) fn line(&mut self, from: Point, to: Point, width: u32, colour: RGBColor) {
         let style = ShapeStyle::from(colour).stroke_width(width);
         self.keep(Shape::Line(vec![from, to], width.into(), colour));
         Self::draw(self.backend.draw_line(px(from), px(to), &style));
     }
 
     /// A line of dashes.
-    pub(super) fn dashes(&mut self, from: Point, to: Point, width: u32, colour: RGBColor) {
+    pub(crate) fn dashes(&mut self, from: Point, to: Point, width: u32, colour: RGBColor) {
         const DASH: f64 = 5.0;
         const GAP: f64 = 4.0;
         let (dx, dy) = (to.0 - from.0, to.1 - from.1);
@@ -174,21 +174,21 @@ impl<'s> Canvas<'s> {
         }
     }
 
-    pub(super) fn rectangle(&mut self, from: Point, to: Point, colour: RGBAColor) {
+    pub(crate) fn rectangle(&mut self, from: Point, to: Point, colour: RGBAColor) {
         let style = ShapeStyle::from(colour).filled();
         let corners = vec![from, (to.0, from.1), to, (from.0, to.1)];
         self.keep(Shape::Polygon(corners, colour));
         Self::draw(self.backend.draw_rect(px(from), px(to), &style, true));
     }
 
-    pub(super) fn polygon(&mut self, points: &[Point], colour: RGBAColor) {
+    pub(crate) fn polygon(&mut self, points: &[Point], colour: RGBAColor) {
         self.keep(Shape::Polygon(points.to_vec(), colour));
         let points = points.iter().copied().map(px);
         Self::draw(self.backend.fill_polygon(points, &ShapeStyle::from(colour)));
     }
 
     /// The outline of a shape, closed, white inside.
-    pub(super) fn outline(&mut self, points: &[Point], colour: RGBColor) {
+    pub(crate) fn outline(&mut self, points: &[Point], colour: RGBColor) {
         self.polygon(points, RGBColor(255, 255, 255).to_rgba());
         let closed = points.iter().chain(points.first()).copied();
         self.keep(Shape::Line(closed.clone().collect(), 2.0, colour));
@@ -197,13 +197,13 @@ impl<'s> Canvas<'s> {
         Self::draw(self.backend.draw_path(closed, &style));
     }
 
-    pub(super) fn disc(&mut self, centre: Point, radius: u32, colour: RGBColor) {
+    pub(crate) fn disc(&mut self, centre: Point, radius: u32, colour: RGBColor) {
         let style = ShapeStyle::from(colour).filled();
         self.keep(Shape::Circle(centre, radius.into(), colour, None));
         Self::draw(self.backend.draw_circle(px(centre), radius, &style, true));
     }
 
-    pub(super) fn ring(&mut self, centre: Point, radius: u32, colour: RGBColor) {
+    pub(crate) fn ring(&mut self, centre: Point, radius: u32, colour: RGBColor) {
         self.disc(centre, radius, RGBColor(255, 255, 255));
         let style = ShapeStyle::from(colour).stroke_width(2);
         self.keep(Shape::Circle(centre, radius.into(), colour, Some(2.0)));
@@ -211,7 +211,7 @@ impl<'s> Canvas<'s> {
     }
 
     /// Text whose small letters are centred on the point's height.
-    pub(super) fn text(&mut self, text: &str, at: Point, face: Face) {
+    pub(crate) fn text(&mut self, text: &str, at: Point, face: Face) {
         self.keep(Shape::Text(printable(text), at, face));
         // The pen divides sizes by this number, to match bitmap fonts.
         const PEN: f64 = 1.24;
@@ -241,7 +241,7 @@ fn px(point: Point) -> (i32, i32) {
 
 /// `text` without what XML 1.0 (section 2.2, Char) forbids and without characters that turn the
 /// direction of reading: both would let a text damage or falsify the picture.
-pub(super) fn printable(text: &str) -> String {
+pub(crate) fn printable(text: &str) -> String {
     text.chars()
         .map(|c| match c {
             '\t' | '\n' | '\r' => ' ',
@@ -262,7 +262,7 @@ pub(crate) fn misleading(c: char) -> bool {
 }
 
 /// Puts a name and a description into a finished picture, for those who cannot see it.
-pub(super) fn describe(svg: &str, id: &str, title: &str, description: &str) -> String {
+pub(crate) fn describe(svg: &str, id: &str, title: &str, description: &str) -> String {
     let (head, body) = svg.split_once('>').unwrap_or((svg, ""));
     let mut out = String::with_capacity(svg.len() + description.len() + 200);
     let _ = write!(

@@ -6,16 +6,16 @@ use crate::assess::Status;
 use crate::domain::Eye;
 use plotters::style::{Color, RGBColor};
 
-pub(super) const INK: RGBColor = RGBColor(0x22, 0x2B, 0x35);
-pub(super) const QUIET: RGBColor = RGBColor(0x5C, 0x68, 0x75);
-pub(super) const HAIR: RGBColor = RGBColor(0xE3, 0xE8, 0xEC);
-pub(super) const FRAME: RGBColor = RGBColor(0x9A, 0xA5, 0xB0);
-pub(super) const BAND: RGBColor = RGBColor(0x8F, 0xA3, 0xB8);
+pub(crate) const INK: RGBColor = RGBColor(0x22, 0x2B, 0x35);
+pub(crate) const QUIET: RGBColor = RGBColor(0x5C, 0x68, 0x75);
+pub(crate) const HAIR: RGBColor = RGBColor(0xE3, 0xE8, 0xEC);
+pub(crate) const FRAME: RGBColor = RGBColor(0x9A, 0xA5, 0xB0);
+pub(crate) const BAND: RGBColor = RGBColor(0x8F, 0xA3, 0xB8);
 
-pub(super) const WHITE: RGBColor = RGBColor(255, 255, 255);
+pub(crate) const WHITE: RGBColor = RGBColor(255, 255, 255);
 
-pub(super) const TEXT: Face = Face::new(12.0, INK);
-pub(super) const SMALL: Face = Face::new(11.0, QUIET);
+pub(crate) const TEXT: Face = Face::new(12.0, INK);
+pub(crate) const SMALL: Face = Face::new(11.0, QUIET);
 
 /// Colour of a status.
 pub(super) fn colour(status: Option<Status>) -> RGBColor {

@@ -1,0 +1,86 @@
+//! The report as one page: nothing is loaded, nothing runs, and it prints on paper.
+
+use super::{LIMITS, PURPOSE, Picture, Report, Section, Table};
+use crate::render::html::{STYLE, legible};
+use crate::render::trend::describe;
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+/// What this page needs beside the style of results.
+const OWN_STYLE: &str = include_str!("page.css");
+
+/// The page.
+#[must_use]
+pub fn page(report: &Report) -> String {
+    let page = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta http-equiv="Content-Security-Policy"
+                    content="default-src 'none'; style-src 'unsafe-inline'";
+                title { (report.title) }
+                style { (PreEscaped(STYLE)) (PreEscaped(OWN_STYLE)) }
+            }
+            body {
+                main.department {
+                    header {
+                        p.kind { "Optic nerve sheath: quality of measurement" }
+                        h1 { (report.title) }
+                    }
+                    section.statement aria-label="What this is" {
+                        p.flag { (PURPOSE) }
+                        @for line in &report.lead { p { (line) } }
+                    }
+                    @for (number, section) in report.sections.iter().enumerate() {
+                        (part(section, number))
+                    }
+                    footer { p.notice { (LIMITS) } }
+                }
+            }
+        }
+    };
+    legible(&page.into_string())
+}
+
+fn part(section: &Section, number: usize) -> Markup {
+    html! {
+        section {
+            h2 { (section.title) }
+            @for line in &section.words { p { (line) } }
+            @for (at, picture) in section.pictures.iter().enumerate() {
+                figure { (drawn(picture, &format!("picture-{number}-{at}"))) }
+            }
+            @if let Some(table) = &section.table { (rows(table)) }
+        }
+    }
+}
+
+fn drawn(picture: &Picture, id: &str) -> Markup {
+    let svg = describe(&picture.svg, id, &picture.title, &picture.description);
+    // HTML knows the element without its namespace.
+    let svg = svg.replacen(" xmlns=\"http://www.w3.org/2000/svg\"", "", 1);
+    html! {
+        h3 { bdi { (picture.title) } }
+        // The picture escapes its own texts.
+        div.scroll { (PreEscaped(svg)) }
+    }
+}
+
+fn rows(table: &Table) -> Markup {
+    html! {
+        table {
+            thead { tr { @for name in &table.head { th scope="col" { (name) } } } }
+            tbody {
+                @for row in &table.rows {
+                    tr {
+                        @for (at, (cell, name)) in row.iter().zip(&table.head).enumerate() {
+                            @if at == 0 { th scope="row" { bdi { (cell) } } }
+                            @else { td data-label=(name) { (cell) } }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
