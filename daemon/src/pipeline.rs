@@ -22,7 +22,7 @@ pub use times::times;
 
 use crate::assess::Status;
 use crate::domain::PatientKey;
-use crate::observe::{self, Observed};
+use crate::observe::Observed;
 use crate::persons::Person;
 use crate::publish::{self, PublishError};
 use crate::reading::Rules;
@@ -158,11 +158,6 @@ impl Pipeline {
     pub fn observed_by(mut self, observed: Observed) -> Self {
         self.observed = observed;
         self
-    }
-
-    /// Notes an event in the audit trail, if there is one.
-    pub fn note(&self, event: observe::audit::Event) {
-        self.observed.note(|| event);
     }
 
     /// The store it works on.
@@ -404,7 +399,7 @@ impl Pipeline {
                 });
             })?;
             done.read += read;
-            if !self.tell_read()? {
+            if !self.tell_read()? || !self.tell_stated()? {
                 return Ok(done);
             }
             let mut assessed = 0;

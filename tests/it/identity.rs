@@ -158,6 +158,38 @@ fn a_table_is_taken_whole_or_not_at_all() {
     }
 }
 
+/// A crash between a statement and its message in the audit trail: the next start tells it.
+#[test]
+fn what_was_stated_is_in_the_trail_after_a_crash() {
+    let site = processed("audit = \"audit.xml\"\n");
+    let records = || {
+        let trail = fs::read_to_string(site.path("audit.xml")).expect("a trail");
+        trail.matches("Patient Record").count()
+    };
+    assert!(patient(&site, "merge", OLD, NEW).status.success());
+    assert_eq!(records(), 1);
+    // The trail without its message, and the store as it was before it noted that it told it.
+    let trail = fs::read_to_string(site.path("audit.xml")).expect("a trail");
+    let lost: Vec<&str> = trail
+        .lines()
+        .filter(|line| !line.contains("Patient Record"))
+        .collect();
+    fs::write(site.path("audit.xml"), lost.join("\n") + "\n").expect("written");
+    let store = rusqlite::Connection::open(site.path("store.sqlite")).expect("a store");
+    let changed = store.execute(
+        "update meta set value = '0' where name = 'audit_told_statement'",
+        [],
+    );
+    assert_eq!(changed.expect("written"), 1);
+    drop(store);
+    let daemon = site.serve();
+    until("the message", || records() == 1);
+    assert_eq!(daemon.stop(), Some(0));
+    let daemon = site.serve();
+    assert_eq!(daemon.stop(), Some(0));
+    assert_eq!(records(), 1, "told once");
+}
+
 /// A daemon that takes HL7, and where.
 fn serving(site: &Site) -> (Daemon, SocketAddr) {
     let daemon = site.serve();

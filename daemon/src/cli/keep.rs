@@ -128,6 +128,7 @@ pub(super) fn backup(args: &BackupArgs) -> Result<(), Failure> {
 /// `restore`: a copy in the place of the store.
 pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
+    open::as_its_account(&config.store.path)?;
     if let Some(folder) = config.store.path.parent() {
         std::fs::create_dir_all(folder)
             .map_err(|e| Failure::no(format!("{}: {e}", folder.display())))?;
@@ -146,6 +147,7 @@ pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
 /// `compact`: room of dropped bytes back to the disk.
 pub(super) fn compact(args: &ConfigArg) -> Result<(), Failure> {
     let config = open::config(&args.config)?;
+    open::as_its_account(&config.store.path)?;
     let bytes = store::compact(&config.store.path).map_err(Failure::no)?;
     print::line(format_args!("{bytes} bytes given back"));
     Ok(())

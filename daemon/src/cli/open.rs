@@ -144,6 +144,7 @@ fn toml_files(folder: &Path, named_by: &str) -> Result<Vec<PathBuf>, Failure> {
 
 /// Opens the store for the one process that receives and assesses.
 pub(crate) fn owner(config: &Config) -> Result<Store, Failure> {
+    as_its_account(&config.store.path)?;
     if let Some(folder) = config.store.path.parent() {
         fs::create_dir_all(folder)
             .map_err(|e| Failure::no(format!("{}: {e}; {STORE}", folder.display())))?;
@@ -154,6 +155,24 @@ pub(crate) fn owner(config: &Config) -> Result<Store, Failure> {
 /// Opens the store beside a daemon that may be running.
 pub(super) fn guest(config: &Config) -> Result<Store, Failure> {
     store(config, Mode::Guest)
+}
+
+/// What root writes into the store or the outbox of another account, that account cannot use.
+///
+/// # Errors
+/// This process is root's and the store, or the folder that it will be in, is not.
+pub(super) fn as_its_account(store: &Path) -> Result<(), Failure> {
+    use std::os::unix::fs::MetadataExt;
+    let there = store.ancestors().find_map(|path| fs::metadata(path).ok());
+    let is_ours = there.is_none_or(|there| there.uid() == 0);
+    if is_ours || !rustix::process::geteuid().is_root() {
+        return Ok(());
+    }
+    let path = store.display();
+    Err(Failure::Usage(format!(
+        "{path}: belongs to another account, which could not use what root writes there; run this as \
+         that account: runuser -u sheathline -- sheathline ..."
+    )))
 }
 
 const STORE: &str = "[store] path names it";
@@ -179,7 +198,11 @@ pub(super) fn site(config: &Config) -> Site {
 }
 
 /// Who is told what a process does: numbers, and the audit trail if the configuration names one.
+///
+/// # Errors
+/// The trail cannot be begun; or as [`as_its_account`], since whoever asks for this will write.
 pub(crate) fn observed(config: &Config) -> Result<Observed, Failure> {
+    as_its_account(&config.store.path)?;
     let node = || Node {
         ae_title: config.dicom.ae_title.clone(),
         process: std::process::id(),

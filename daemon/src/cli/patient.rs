@@ -55,11 +55,12 @@ fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
     let (said, why) = (pair.clone(), args.why.clone());
-    let recorded = pipeline
+    pipeline
         .store()
         .write(move |tx| stated(tx, said, act, why))
         .map_err(Failure::no)?;
-    pipeline.note(recorded.event());
+    // Where the trail cannot be written, whoever works on the store next tells it.
+    pipeline.tell_stated().map_err(Failure::no)?;
     print::line(match act {
         Act::Merge => "merged",
         Act::Unmerge => "taken back",
@@ -72,7 +73,7 @@ fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
 }
 
 /// Records what was said, if it changes something and can be applied.
-fn stated(tx: &Connection, pair: Pair, act: Act, why: String) -> Result<Recorded, StoreError> {
+fn stated(tx: &Connection, pair: Pair, act: Act, why: String) -> Result<(), StoreError> {
     let refused = |what: &str| Err(StoreError::Work(what.to_owned()));
     let person = identities::person(tx, &pair.from)?;
     let merges = person.merges.iter();
@@ -114,7 +115,7 @@ fn stated(tx: &Connection, pair: Pair, act: Act, why: String) -> Result<Recorded
             "with the merges in force this one would lead to two surviving ids; merge into the one \
              that survives, or take the wrong one back first",
         ),
-        _ => Ok(recorded),
+        _ => Ok(()),
     }
 }
 
@@ -140,19 +141,15 @@ fn import(config: &Path, file: &Path) -> Result<(), Failure> {
     let new = pipeline
         .store()
         .write(move |tx| {
-            let mut new = Vec::new();
+            let mut new = 0;
             for one in all {
-                if identities::state(tx, &one, Utc::now())? {
-                    new.push(one);
-                }
+                new += usize::from(identities::state(tx, &one, Utc::now())?);
             }
             Ok(new)
         })
         .map_err(Failure::no)?;
-    for one in &new {
-        pipeline.note(one.event());
-    }
-    print::line(format_args!("statements {count}, new {}", new.len()));
+    pipeline.tell_stated().map_err(Failure::no)?;
+    print::line(format_args!("statements {count}, new {new}"));
     finish(&pipeline)
 }
 

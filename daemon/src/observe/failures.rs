@@ -92,6 +92,7 @@ pub const CODES: &[&str] = &[
     "reload-waits",
     "request-failed",
     "result-damaged",
+    "statement-damaged",
     "stopping-early",
     "store-in-doubt",
     "store-verified",

@@ -1,4 +1,4 @@
-//! What the audit trail is told of objects and results: before the store notes that it was, so that a
+//! What the audit trail is told of objects, statements about ids, and results: before the store notes that it was, so that a
 //! crash between the two tells it again.
 
 use super::{Pipeline, PipelineError};
@@ -9,22 +9,26 @@ use crate::observe::audit::{Event, Facts, Origin};
 use crate::publish;
 use crate::render::Content;
 use crate::store::facts::{self, ObjectFacts};
+use crate::store::identities;
 use crate::store::readings::StoredDisposition;
 use crate::store::results::ResultRow;
 use chrono::Utc;
 
-/// Objects told of at a time.
+/// Objects or statements told of at a time.
 const OBJECTS_A_TIME: u32 = 64;
 
 impl Pipeline {
-    /// Begins to tell the audit trail, if there is one, of the objects to come.
+    /// Begins to tell the audit trail, if there is one, of the objects and statements to come.
     ///
     /// # Errors
     ///
     /// When the store fails.
     pub fn begin_audit(&self) -> Result<(), PipelineError> {
         match self.observed.trail {
-            Some(_) => Ok(self.store.write(facts::begin)?),
+            Some(_) => Ok(self.store.write(|tx| {
+                facts::begin(tx)?;
+                identities::begin(tx)
+            })?),
             None => Ok(()),
         }
     }
@@ -51,6 +55,39 @@ impl Pipeline {
                 return Ok(false);
             }
             self.store.write(move |tx| facts::note_told(tx, last))?;
+        }
+        Ok(true)
+    }
+
+    /// Tells of every statement about ids that was recorded since it last did, by whichever process;
+    /// `false` as [`Pipeline::tell_read`].
+    ///
+    /// # Errors
+    ///
+    /// When the store fails.
+    pub fn tell_stated(&self) -> Result<bool, PipelineError> {
+        let Some(trail) = &self.observed.trail else {
+            return Ok(true);
+        };
+        while !self.is_hurried() {
+            let all = self
+                .store
+                .read(|conn| identities::untold(conn, OBJECTS_A_TIME))?;
+            let Some(last) = all.last().map(|one| one.id) else {
+                return Ok(true);
+            };
+            let mut events = Vec::new();
+            for one in &all {
+                match &one.recorded {
+                    Some(recorded) => events.push((one.at, recorded.event())),
+                    None => tracing::error!(code = "statement-damaged", number = one.id),
+                }
+            }
+            if !trail.write(&events) {
+                return Ok(false);
+            }
+            self.store
+                .write(move |tx| identities::note_told(tx, last))?;
         }
         Ok(true)
     }

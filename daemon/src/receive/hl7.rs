@@ -211,28 +211,28 @@ async fn keep(
             why: String::new(),
         })
         .collect();
-    let (events, count) = (
-        all.iter().map(Recorded::event).collect::<Vec<_>>(),
-        all.len(),
-    );
+    let count = all.len();
     let kept = shared.store.write_async(move |tx| {
-        let (mut new, mut unsettled) = (0, false);
+        let (mut repeats, mut unsettled) = (Vec::new(), false);
         for one in &all {
-            new += usize::from(identities::state(tx, one, now)?);
+            if !identities::state(tx, one, now)? {
+                repeats.push(one.event());
+            }
         }
         for one in &all {
             let person = identities::person(tx, &one.statement.pair.from)?;
             unsettled |= person.unsettled.is_some();
         }
-        Ok::<_, StoreError>((new, unsettled))
+        Ok::<_, StoreError>((repeats, unsettled))
     });
-    let (new, unsettled) = kept.await.map_err(|error| {
+    let (repeats, unsettled) = kept.await.map_err(|error| {
         tracing::error!(code = "hl7-not-kept", %peer, %error);
         let says = "it could not be stored; send it again later";
         Refused::reject(Problem::Internal, "", says)
     })?;
-    // A repeat is told again: the time before may have ended before it was told.
-    for event in events {
+    let new = count - repeats.len();
+    // What is new the pipeline tells, out of the store.
+    for event in repeats {
         shared.observed.note(|| event);
     }
     tracing::info!(code = "hl7-taken", %peer, statements = count, new);

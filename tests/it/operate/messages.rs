@@ -384,3 +384,46 @@ fn a_configuration_that_is_not_there_is_named() {
         "{said}"
     );
 }
+
+/// What root writes, the account of the service cannot use. Only root can try that.
+#[test]
+fn root_writes_nothing_into_the_store_of_another_account() {
+    use std::os::unix::fs::{MetadataExt, chown};
+    let site = Site::with("audit = \"audit.xml\"\n");
+    let report = crate::harness::fixture("sr/tid1500/report.dcm");
+    site.ok("process", &[report.to_str().expect("UTF-8")]);
+    let exam = site.results().into_keys().next().expect("a result");
+    fs::remove_file(site.path("audit.xml")).expect("removed");
+    let store = site.path("store.sqlite");
+    if fs::metadata(&store).expect("there").uid() != 0 || chown(&store, Some(1), Some(1)).is_err() {
+        return;
+    }
+    let before = fs::read_dir(site.path("outbox")).expect("there").count();
+    let copy = site.path("copy.sqlite");
+    let copy = copy.to_str().expect("UTF-8");
+    for (command, args) in [
+        ("label", [exam.as_str(), "well"].as_slice()),
+        ("serve", &[]),
+        ("compact", &[]),
+        ("restore", &["--replace", copy]),
+    ] {
+        if command == "restore" {
+            // Reading is allowed, and so is a copy.
+            site.ok("backup", &[copy]);
+            site.ok("status", &[]);
+        }
+        let output = site.run(command, args);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{command}: {said}");
+        assert!(
+            said.contains("store.sqlite") && said.contains("runuser -u"),
+            "{said}"
+        );
+    }
+    assert_eq!(
+        fs::read_dir(site.path("outbox")).expect("there").count(),
+        before
+    );
+    assert!(!site.path("audit.xml").exists());
+    assert_eq!(fs::metadata(&store).expect("there").uid(), 1);
+}
