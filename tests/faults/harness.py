@@ -200,10 +200,11 @@ class Site:
 
     def process(self, *paths: Path) -> dict:
         """`process` over the files, then the sum of everything."""
+        reports = sum(1 for path in paths for _ in path.iterdir())
         folder = self.folder / "nothing"
         folder.mkdir(exist_ok=True)
         command = [self.binary, "process", "--json", "--config", self.config, *(paths or [folder])]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE * 4)
+        done = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE * 4 + reports / 10)
         if done.returncode != 0:
             raise Broken(f"process ended with {done.returncode}: {done.stdout}{done.stderr}")
         return json.loads(done.stdout)["sum"]
