@@ -10,7 +10,9 @@ use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::Pipeline;
-use crate::receive::{DropFolder, Hl7Listener, Listener, Live, ReceiveError, listener};
+use crate::receive::{
+    DropFolder, Hl7Listener, Listener, Live, ReceiveError, WebListener, listener,
+};
 use crate::store::Store;
 use chrono::Utc;
 use std::io::ErrorKind;
@@ -69,6 +71,14 @@ impl Receivers {
         };
         let hl7 = Hl7Listener::bind(config.hl7.clone(), store.clone(), observed.clone());
         let hl7 = runtime.block_on(hl7).map_err(Failure::no)?;
+        let web = WebListener::bind(
+            config.web.clone(),
+            config.dicom.clone(),
+            store.clone(),
+            observed.clone(),
+        );
+        let web = runtime.block_on(web);
+        let web = web.map_err(|error| Failure::No(advised(&error)))?;
         let address = listener.as_ref().map(Listener::address);
         let live = listener.as_ref().map(Listener::live);
         let mut tasks = Vec::new();
@@ -77,6 +87,9 @@ impl Receivers {
         }
         if let Some(hl7) = hl7 {
             tasks.push(runtime.spawn(hl7.run(stopped.clone())));
+        }
+        if let Some(web) = web {
+            tasks.push(runtime.spawn(web.run(stopped.clone())));
         }
         if let Some(folder) = folder {
             tasks.push(runtime.spawn(folder.run(stopped)));
