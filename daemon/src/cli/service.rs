@@ -179,7 +179,9 @@ fn log(config: &Config, metrics: &Arc<Metrics>) {
 /// `serve`: runs until SIGTERM, SIGINT, or a store in doubt. SIGHUP reads the configuration again.
 pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     let config = open::config(file)?;
-    if !config.dicom.enabled && config.folder.path.is_none() {
+    let web = &config.web;
+    let has_web = !web.listen.is_empty() || !web.tls.listen.is_empty();
+    if !config.dicom.enabled && config.folder.path.is_none() && !has_web {
         return Err(Failure::Usage(
             "nothing to serve: [receive.dicom] is switched off and [receive.folder] has no path; \
              write enabled = true for the first, or a path for the second"
