@@ -371,26 +371,29 @@ def bad_habits(work: Path, sets: list[pydicom.Dataset]) -> None:
 
 
 def self_test(work: Path, sets: list[pydicom.Dataset]) -> int:
-    """A cursor that runs ahead of what is stored, and an object that is doubled, must be noticed."""
+    """A day that is noted before its objects are stored, and an object that is stored twice, must be
+    noticed by the checks of this file."""
     wanted = sorted(one.SOPInstanceUID for one in reports(sets))
+    noticed = 0
     with archive(sets) as peer:
         site = Site(work / "ahead", peer.port)
         site.backfill("--dry-run")
         with sqlite3.connect(site.folder / "store.sqlite") as store:
             store.execute("insert into archive_day values ('old', '2021-03-04', '')")
         site.backfill()
-        check(site.stored() == wanted, "EXPECTED: a day is noted that was never got")
-        found = len(FAILURES)
+        noticed += site.stored() != wanted
+        site = Site(work / "twice", peer.port)
+        site.backfill()
         with sqlite3.connect(site.folder / "store.sqlite") as store:
             store.execute("update object set transfer_syntax = '1.2.840.10008.1.2' where id = 1")
             store.execute("delete from archive_day")
             store.execute("delete from archived where object_id = 1")
         site.backfill()
+        before = len(FAILURES)
         site.stored()
-        check(len(FAILURES) == found + 0, "EXPECTED: an object is doubled")
-    noticed = len(FAILURES)
-    print(f"{noticed} of 3 breakages noticed")
-    return 0 if noticed >= 3 else 1
+        noticed += len(FAILURES) > before
+    print(f"{noticed} of 2 breakages noticed")
+    return 0 if noticed == 2 else 1
 
 
 def main() -> int:

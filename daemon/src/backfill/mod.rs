@@ -1,6 +1,6 @@
 //! The history of an archive: asked for window by window, got object by object.
 //!
-//! [`way`], [`window`] and [`hours`] are pure. [`archive`] is what an archive can be asked, [`dicom`]
+//! [`way`], [`window`] and [`hours`] are pure. [`archive`] is what an archive can be asked, `dicom`
 //! asks by C-FIND, C-GET and C-MOVE; [`run`] goes through the windows and keeps what comes.
 
 #[cfg(feature = "edges")]

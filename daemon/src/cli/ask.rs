@@ -4,10 +4,10 @@ use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
 use super::{Failure, open, print};
 use crate::assess::{self, Question};
 use crate::config::{Config, Effective, Setting};
-use crate::{backfill, deliver};
 use crate::domain::{Disposition, ObjectReading, Severity};
 use crate::reading::{self, Origin};
 use crate::receive::tls;
+use crate::{backfill, deliver};
 use serde::Serialize;
 use std::io::Read;
 use std::path::Path;
@@ -170,9 +170,10 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
             open::rules(config)?;
             let dicom = ("receive.dicom.tls", &config.dicom.tls);
             let dicom = Some(dicom).filter(|_| config.dicom.enabled);
-            let both = dicom
-                .into_iter()
-                .chain([("receive.hl7.tls", &config.hl7.tls)]);
+            let both = dicom.into_iter().chain([
+                ("receive.hl7.tls", &config.hl7.tls),
+                ("receive.web.tls", &config.web.tls),
+            ]);
             for (table, tls) in both.filter(|(_, tls)| !tls.listen.is_empty()) {
                 let loaded = tls::load(table, tls, std::time::SystemTime::now());
                 for warning in loaded.map_err(|e| Failure::Usage(e.to_string()))?.warnings {

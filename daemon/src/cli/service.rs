@@ -12,7 +12,7 @@ use crate::observe::failures::CountFailures;
 use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::Pipeline;
 use crate::receive::{
-    DropFolder, Hl7Listener, Hl7Live, Listener, Live, ReceiveError, hl7, listener,
+    DropFolder, Hl7Listener, Hl7Live, Listener, Live, ReceiveError, WebListener, hl7, listener,
 };
 use crate::store::Store;
 use chrono::Utc;
@@ -76,6 +76,14 @@ impl Receivers {
         let hl7 = runtime
             .block_on(hl7)
             .map_err(|error| Failure::No(advised(&error)))?;
+        let web = WebListener::bind(
+            config.web.clone(),
+            config.dicom.clone(),
+            store.clone(),
+            observed.clone(),
+        );
+        let web = runtime.block_on(web);
+        let web = web.map_err(|error| Failure::No(advised(&error)))?;
         let address = listener.as_ref().map(Listener::address);
         let live = listener.as_ref().map(Listener::live);
         let mut tasks = Vec::new();
@@ -84,6 +92,9 @@ impl Receivers {
         }
         let hl7_live = hl7.live();
         tasks.push(runtime.spawn(hl7.run(stopped.clone())));
+        if let Some(web) = web {
+            tasks.push(runtime.spawn(web.run(stopped.clone())));
+        }
         if let Some(folder) = folder {
             tasks.push(runtime.spawn(folder.run(stopped)));
         }
@@ -173,7 +184,9 @@ fn log(config: &Config, metrics: &Arc<Metrics>) {
 /// `serve`: runs until SIGTERM, SIGINT, or a store in doubt. SIGHUP reads the configuration again.
 pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     let config = open::config(file)?;
-    if !config.dicom.enabled && config.folder.path.is_none() {
+    let web = &config.web;
+    let has_web = !web.listen.is_empty() || !web.tls.listen.is_empty();
+    if !config.dicom.enabled && config.folder.path.is_none() && !has_web {
         return Err(Failure::Usage(
             "nothing to serve: [receive.dicom] is switched off and [receive.folder] has no path; \
              write enabled = true for the first, or a path for the second"

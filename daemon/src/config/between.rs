@@ -149,7 +149,11 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) 
             instead: "write client_certificate = \"required\", or take client_ca out",
         },
     ];
-    for rule in rules.iter().filter(|rule| rule.broken) {
+    for rule in rules
+        .iter()
+        .chain(&of_web(config))
+        .filter(|rule| rule.broken)
+    {
         let keys = rule.keys.iter();
         let keys: Vec<_> = keys
             .filter_map(|(table, name)| keys::find(table, name))
@@ -158,4 +162,70 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) 
             blame(raws, place, rule.what, rule.instead);
         }
     }
+}
+
+/// What the port for objects over HTTP needs of other keys.
+fn of_web(config: &Config) -> [Rule; 4] {
+    const PLAIN: &str = "receive.dicom";
+    const TLS: &str = "receive.dicom.tls";
+    const HL7: &str = "receive.hl7";
+    const HL7_TLS: &str = "receive.hl7.tls";
+    const WEB: &str = "receive.web";
+    const WEB_TLS: &str = "receive.web.tls";
+    let web = &config.web.tls;
+    let web_on = !web.listen.is_empty();
+    let web_asks = web.client_certificate != ClientCertificate::Off;
+    let taken = |address: &SocketAddr| {
+        let others = config.dicom.listen.iter().chain(&config.dicom.tls.listen);
+        let others = others
+            .chain(&config.hl7.listen)
+            .chain(&config.hl7.tls.listen);
+        let mut others = others.chain(&config.observe.listen);
+        address.port() != 0 && others.any(|other| other == address)
+    };
+    let web_twice = |address: &SocketAddr| address.port() != 0 && web.listen.contains(address);
+    let mut of_web = config.web.listen.iter().chain(&web.listen);
+    let is_far = |address: &SocketAddr| !address.ip().is_loopback();
+    [
+        Rule {
+            broken: of_web.any(taken) || config.web.listen.iter().any(web_twice),
+            what: "[receive.web] listens on an address that another listen key names",
+            keys: &[
+                (PLAIN, "listen"),
+                (TLS, "listen"),
+                (HL7, "listen"),
+                (HL7_TLS, "listen"),
+                (WEB, "listen"),
+                (WEB_TLS, "listen"),
+                ("observe", "listen"),
+            ],
+            instead: "give HTTP ports of its own, as 127.0.0.1:8080",
+        },
+        Rule {
+            broken: config.web.bearer.is_some() && config.web.listen.iter().any(is_far),
+            what: "[receive.web] would take its bearer tokens unencrypted",
+            keys: &[(WEB, "listen"), (WEB, "bearer")],
+            instead: "listen under [receive.web.tls]; only this machine itself (127.0.0.1) is served without",
+        },
+        Rule {
+            broken: web_on && (web.certificate.is_none() || web.key.is_none()),
+            what: "[receive.web.tls] has no certificate or no key for it",
+            keys: &[
+                (WEB_TLS, "listen"),
+                (WEB_TLS, "key"),
+                (WEB_TLS, "certificate"),
+            ],
+            instead: "write certificate = \"server.pem\" and key = \"server.key\", or listen = []",
+        },
+        Rule {
+            broken: web_on && web_asks && web.client_ca.is_none(),
+            what: "[receive.web.tls] asks peers for certificates and names no client_ca to check them",
+            keys: &[
+                (WEB_TLS, "listen"),
+                (WEB_TLS, "client_certificate"),
+                (WEB_TLS, "client_ca"),
+            ],
+            instead: "write client_ca = \"ca.pem\", or client_certificate = \"off\" to let anyone connect",
+        },
+    ]
 }

@@ -233,6 +233,24 @@ keys! {
         max_handshakes: whole(1, 10_000),
         handshake_timeout_s: whole(1, 3600),
     }
+    ["receive.web"] web {
+        listen: one_or_list(address),
+        addresses_allowed: list(network),
+        bearer: optional_path,
+        max_connections: whole(1, 10_000),
+        max_body_bytes: whole(MIN_OBJECT, 1 << 40),
+        idle_timeout_s: whole(1, 3600),
+        request_timeout_s: whole(1, 86_400),
+    }
+    ["receive.web.tls"] [web.tls] {
+        listen: one_or_list(address),
+        certificate: optional_path,
+        key: optional_path,
+        client_ca: optional_path,
+        client_certificate: word(CLIENT_CERTIFICATE),
+        max_handshakes: whole(1, 10_000),
+        handshake_timeout_s: whole(1, 3600),
+    }
     ["receive.folder"] folder {
         path: optional_path,
         scan_every_ms: whole(100, 3_600_000),

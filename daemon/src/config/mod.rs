@@ -16,6 +16,7 @@ mod raw;
 mod reload;
 mod settings;
 mod value;
+mod web;
 
 #[cfg(test)]
 mod tests;
@@ -29,6 +30,7 @@ pub use settings::{
     DicomSettings, FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
     SenderSettings, Sha256Hex, StoreSettings, SyslogSettings, TemplateSettings, TlsSettings,
 };
+pub use web::WebSettings;
 
 use crate::assess::Parameters;
 use crate::backfill::way::{Archive, HistoryTitle};
@@ -49,6 +51,8 @@ pub struct Config {
     pub dicom: DicomSettings,
     /// `[receive.hl7]`, with `[receive.hl7.tls]` in it.
     pub hl7: Hl7Settings,
+    /// `[receive.web]`, with `[receive.web.tls]` in it.
+    pub web: WebSettings,
     /// `[receive.folder]`.
     pub folder: FolderSettings,
     /// `[store]`.
@@ -120,11 +124,12 @@ impl Config {
     /// Makes relative paths relative to `base`, the folder of the configuration file.
     pub fn resolve(&mut self, base: &Path) {
         let paths: [&mut PathBuf; 2] = [&mut self.store.path, &mut self.outbox.folder];
-        let tls = [&mut self.dicom.tls, &mut self.hl7.tls].into_iter();
+        let tls = [&mut self.dicom.tls, &mut self.hl7.tls, &mut self.web.tls].into_iter();
         let tls = tls.flat_map(|tls| [&mut tls.certificate, &mut tls.key, &mut tls.client_ca]);
         let paths = paths
             .into_iter()
             .chain(tls.flatten())
+            .chain(self.web.bearer.as_mut())
             .chain(self.folder.path.as_mut())
             .chain(self.templates.folder.as_mut())
             .chain(self.observe.audit.as_mut())

@@ -153,6 +153,22 @@ fn every_key_is_read_into_its_own_place() {
         client_certificate = "optional"
         max_handshakes = 13
         handshake_timeout_s = 14
+        [receive.web]
+        listen = "127.0.0.1:8080"
+        addresses_allowed = ["192.0.2.0/24"]
+        bearer = "tokens"
+        max_connections = 3
+        max_body_bytes = 4096
+        idle_timeout_s = 4
+        request_timeout_s = 5
+        [receive.web.tls]
+        listen = "127.0.0.1:8443"
+        certificate = "a"
+        key = "b"
+        client_ca = "c"
+        client_certificate = "optional"
+        max_handshakes = 6
+        handshake_timeout_s = 7
         [receive.hl7]
         listen = "[::1]:2575"
         addresses_allowed = ["192.0.2.0/24"]

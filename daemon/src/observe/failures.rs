@@ -98,6 +98,11 @@ pub const CODES: &[&str] = &[
     "store-verified",
     "supervisor-not-told",
     "tls-files",
+    "web-address",
+    "web-connections",
+    "web-not-kept",
+    "web-panicked",
+    "web-refused",
 ];
 
 #[cfg(test)]

@@ -45,6 +45,8 @@ pub enum Source {
     Folder,
     /// The history of an archive.
     Archive,
+    /// HTTP.
+    Web,
 }
 
 /// What became of an object on its arrival.
@@ -266,7 +268,7 @@ impl Metrics {
             let status = status.word();
             let _ = self.assessed.get_or_create(&Assessed { status });
         }
-        for source in [Source::Dicom, Source::Folder, Source::Archive] {
+        for source in [Source::Dicom, Source::Folder, Source::Archive, Source::Web] {
             for outcome in [
                 Arrival::Kept,
                 Arrival::Repeat,
@@ -410,6 +412,7 @@ fn arrived(source: Source, outcome: Arrival) -> Arrived {
             Source::Dicom => "dicom",
             Source::Folder => "folder",
             Source::Archive => "archive",
+            Source::Web => "web",
         },
         outcome: match outcome {
             Arrival::Kept => "kept",

@@ -1,6 +1,7 @@
 //! Which character set is assumed of whose reports.
 
 use crate::backfill::way::SOURCE;
+use crate::receive::WEB_SOURCE;
 use crate::sr::FallbackCharset;
 use std::collections::BTreeMap;
 
@@ -13,7 +14,7 @@ const DICOM: &str = "dicom:";
 pub struct Charsets {
     /// From the drop folder.
     pub folder: Option<FallbackCharset>,
-    /// From senders that are not listed, and from archives.
+    /// From senders that are not listed, from archives and over HTTP.
     pub dicom: Option<FallbackCharset>,
     /// From senders by their calling AE title.
     pub senders: BTreeMap<String, Option<FallbackCharset>>,
@@ -25,7 +26,7 @@ impl Charsets {
     pub fn of(&self, source: &str) -> Option<&FallbackCharset> {
         let set = match source.strip_prefix(DICOM) {
             Some(title) => self.senders.get(title).unwrap_or(&self.dicom),
-            None if source.starts_with(SOURCE) => &self.dicom,
+            None if source.starts_with(SOURCE) || source.starts_with(WEB_SOURCE) => &self.dicom,
             None => &self.folder,
         };
         set.as_ref()

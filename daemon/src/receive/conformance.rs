@@ -7,7 +7,7 @@ use super::negotiate::{
 };
 use super::refusal::{Refusal, Reply};
 use crate::backfill::dicom;
-use crate::config::DicomSettings;
+use crate::config::{DicomSettings, WebSettings};
 use crate::sr::FallbackCharset;
 use dicom_dictionary_std::uids;
 use std::fmt::{self, Write};
@@ -85,6 +85,7 @@ fn write(text: &mut String) -> fmt::Result {
     association(text)?;
     statuses(text)?;
     query_retrieve(text)?;
+    web(text)?;
     write!(
         text,
         "\n{}\n",
@@ -220,7 +221,7 @@ fn association(text: &mut String) -> fmt::Result {
 }
 
 fn statuses(text: &mut String) -> fmt::Result {
-    text.push_str("\n### 4.5 Statuses of C-STORE and C-ECHO\n\n");
+    text.push_str("\n### 4.5 Statuses of C-STORE, C-ECHO and STOW-RS\n\n");
     text.push_str("| status | Error Comment (0000,0902) |\n|---|---|\n");
     writeln!(
         text,
@@ -250,6 +251,28 @@ fn query_retrieve(text: &mut String) -> fmt::Result {
             true => writeln!(text, "| {from:04X}H | {words} |")?,
             false => writeln!(text, "| {from:04X}H to {to:04X}H | {words} |")?,
         }
+    }
+    Ok(())
+}
+
+fn web(text: &mut String) -> fmt::Result {
+    let defaults = WebSettings::default();
+    text.push_str("\n### 4.7 DICOMweb: Store transaction (STOW-RS), as origin server\n\n");
+    text.push_str(include_str!("conformance/web.md").trim());
+    text.push_str("\n\n| | |\n|---|---|\n");
+    for (what, value) in [
+        ("Connections", defaults.max_connections.to_string()),
+        ("Largest body", format!("{} bytes", defaults.max_body_bytes)),
+        (
+            "Time without a byte",
+            format!("{} s", defaults.idle_timeout_s),
+        ),
+        (
+            "Time for one request",
+            format!("{} s", defaults.request_timeout_s),
+        ),
+    ] {
+        writeln!(text, "| {what} | {value}, can be set |")?;
     }
     Ok(())
 }

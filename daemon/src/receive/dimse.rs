@@ -201,6 +201,9 @@ statuses! {
     // What is in the object, for senders that want to be told.
     NotOfItsClass: 0xA900, "class or instance in the data set is not that of the request";
     NotUnderstood: 0xC000, "the data set is malformed; see the receiver's log";
+    // As STOW-RS alone can meet them; with C-STORE they are negotiated.
+    NotOfItsStudy: 0xA900, "the object is of another study than the request names";
+    SyntaxNotSupported: 0xC122, "this transfer syntax is not taken here";
     // The request.
     NotStored: 0x0110, "not stored by a fault of the receiver; keep the object";
     NoDataSet: 0x0110, "the request carries no data set";

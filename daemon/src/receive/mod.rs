@@ -39,7 +39,12 @@ mod storing;
 #[cfg(feature = "edges")]
 pub mod tls;
 #[cfg(feature = "edges")]
+pub mod web;
+#[cfg(feature = "edges")]
 mod wire;
+
+/// Prefix of the source of objects that came over HTTP; the address of the peer follows.
+pub const WEB_SOURCE: &str = "web:";
 
 #[cfg(feature = "edges")]
 pub use folder::DropFolder;
@@ -47,6 +52,8 @@ pub use folder::DropFolder;
 pub use hl7::{Hl7Listener, Hl7Live};
 #[cfg(feature = "edges")]
 pub use listener::{Listener, Live};
+#[cfg(feature = "edges")]
+pub use web::WebListener;
 
 /// Receiving could not start.
 #[cfg(feature = "edges")]

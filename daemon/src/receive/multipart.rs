@@ -84,7 +84,7 @@ impl Parts {
         self.held.len() + self.whole.iter().map(Vec::len).sum::<usize>()
     }
 
-    /// Takes some more of the body; whole parts then come from [`Parts::next`].
+    /// Takes some more of the body; whole parts then come from [`Parts::whole`].
     ///
     /// # Errors
     /// It is no multipart body.
@@ -95,7 +95,7 @@ impl Parts {
     }
 
     /// A part that is whole, without its header fields.
-    pub fn next(&mut self) -> Option<Vec<u8>> {
+    pub fn whole(&mut self) -> Option<Vec<u8>> {
         self.whole.pop_front()
     }
 
@@ -252,7 +252,7 @@ mod tests {
         let mut found = Vec::new();
         for piece in body.chunks(size) {
             parts.take(piece)?;
-            found.extend(std::iter::from_fn(|| parts.next()));
+            found.extend(std::iter::from_fn(|| parts.whole()));
         }
         parts.end()?;
         Ok(found)
@@ -266,13 +266,17 @@ mod tests {
             assert_eq!(found.len(), 2, "{size}");
             assert!(text(0).starts_with("This is implicitly"), "{size}");
             assert!(text(0).ends_with("NOT end with a linebreak."), "{size}");
-            assert!(text(1).ends_with("DOES end with a linebreak.\r\n"), "{size}");
+            assert!(
+                text(1).ends_with("DOES end with a linebreak.\r\n"),
+                "{size}"
+            );
         }
     }
 
     #[test]
     fn a_body_that_begins_with_its_boundary_and_holds_almost_boundaries() {
-        let body = b"--simple boundary\r\nA: b\r\n\r\nx\r\n--simple boundarx\r\n\r\n--simple boundary--";
+        let body =
+            b"--simple boundary\r\nA: b\r\n\r\nx\r\n--simple boundarx\r\n\r\n--simple boundary--";
         for size in 1..body.len() {
             let found = parts(body, size, 100).unwrap();
             assert_eq!(found, [b"x\r\n--simple boundarx\r\n".to_vec()], "{size}");

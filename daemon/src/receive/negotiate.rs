@@ -33,6 +33,11 @@ pub(super) const CLASSES: [&str; 9] = [
     uids::ULTRASOUND_MULTI_FRAME_IMAGE_STORAGE,
 ];
 
+/// Whether objects of a class are taken.
+pub(super) fn is_object_class(class: &str) -> bool {
+    class != uids::VERIFICATION && CLASSES.contains(&class)
+}
+
 /// Best first. Explicit VR keeps the kinds of private elements; big endian is retired (PS3.5
 /// 2016b) and still sent by old scanners.
 const SYNTAXES: [&str; 4] = [

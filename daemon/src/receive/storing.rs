@@ -12,7 +12,7 @@ use crate::observe::metrics::{Arrival, Source};
 use crate::sr;
 use crate::store::facts::{self, ObjectFacts};
 use crate::store::objects::{Incoming, Kept};
-use crate::store::{StoreError, archives};
+use crate::store::{Store, StoreError, archives};
 use sha2::{Digest, Sha256};
 use tokio::time::Instant;
 
@@ -86,19 +86,24 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
         Err(error) => {
             arrived(Arrival::Failed);
             not_kept(Outcome::Serious("the store did not take it"));
-            let status = match error {
-                _ if shared.store.doubt().is_some() => Status::StoreInDoubt,
-                StoreError::InDoubt { .. } => Status::StoreInDoubt,
-                StoreError::Full => Status::NoSpace,
-                StoreError::Busy | StoreError::NotCommitted { .. } | StoreError::Closed => {
-                    Status::StoreBusy
-                }
-                _ => Status::NotStored,
-            };
+            let status = status_of(&error, &shared.store);
             let said = status.hex();
             tracing::error!(code = "object-not-kept", calling, object, status = said, %error);
             status
         }
+    }
+}
+
+/// What a sender is told when the store did not take an object.
+pub(crate) fn status_of(error: &StoreError, store: &Store) -> Status {
+    match error {
+        _ if store.doubt().is_some() => Status::StoreInDoubt,
+        StoreError::InDoubt { .. } => Status::StoreInDoubt,
+        StoreError::Full => Status::NoSpace,
+        StoreError::Busy | StoreError::NotCommitted { .. } | StoreError::Closed => {
+            Status::StoreBusy
+        }
+        _ => Status::NotStored,
     }
 }
 

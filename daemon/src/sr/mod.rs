@@ -24,6 +24,7 @@ pub(crate) mod sample;
 
 pub use code::Code;
 pub use fallback::FallbackCharset;
+pub use gate::{Media, media};
 pub use header::Header;
 pub use limits::Limits;
 pub use origin::{Origin, origin};

@@ -15,7 +15,8 @@ const TOLD: &str = "audit_told";
 pub struct ObjectFacts {
     /// Its number.
     pub id: ObjectId,
-    /// Where it came from: `dicom:` and the calling AE title, `archive:` and its name, `folder` or `file`.
+    /// Where it came from: `dicom:` and the calling AE title, `archive:` and its name, `web:` and
+    /// the address, `folder` or `file`.
     pub source: String,
     /// When it came first.
     pub received_at: DateTime<Utc>,

@@ -12,6 +12,9 @@ use std::path::Path;
 /// Shapes for which `fixtures/store` holds a store; a new shape adds the one before it.
 const EARLIER: [i64; 6] = [1, 2, 3, 4, 5, 6];
 
+/// The shape that this program makes of them.
+const NEWEST: i64 = 7;
+
 fn stored(shape: i64) -> Vec<u8> {
     let file = fs::File::open(fixture(&format!("store/shape-{shape}.sqlite.gz"))).expect("fixture");
     let mut bytes = Vec::new();
@@ -105,20 +108,20 @@ fn a_kill_while_a_store_is_brought_up_leaves_one_shape() {
             seen.insert(shape);
             match shapes.iter().find(|(known, _)| *known == shape) {
                 Some((_, known)) => assert_eq!(&parts, known, "{call} {number}"),
-                None => assert_eq!(shape, 7, "{call} {number}"),
+                None => assert_eq!(shape, NEWEST, "{call} {number}"),
             }
-            if shape == 7 || !killed {
+            if shape == NEWEST || !killed {
                 break;
             }
             kills += 1;
             drop(Store::open(&store, Mode::Owner).expect("goes on"));
-            assert_eq!(shape_of(&plain(&site)).0, 7);
+            assert_eq!(shape_of(&plain(&site)).0, NEWEST);
             let sound = column(&plain(&site), "pragma integrity_check");
             assert_eq!(sound, ["ok"], "{call} {number}");
         }
     }
     assert!(kills >= 10, "{kills} kills prove nothing");
-    assert!(seen.contains(&1) && seen.contains(&7), "{seen:?}");
+    assert!(seen.contains(&1) && seen.contains(&NEWEST), "{seen:?}");
 }
 
 /// Whether the program was killed at that call.

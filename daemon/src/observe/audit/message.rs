@@ -24,7 +24,8 @@ pub struct Node {
 /// Where an object came from.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Origin {
-    /// The peer with this calling AE title, or the archive of this name whose history was got.
+    /// The peer with this calling AE title, the archive of this name whose history was got, or the
+    /// address that sent over HTTP.
     Peer(String),
     /// The drop folder, or a file that was named on the command line.
     Files,
@@ -35,7 +36,8 @@ impl Origin {
     #[must_use]
     pub fn of_source(source: &str) -> Self {
         let peer = source.strip_prefix("dicom:");
-        match peer.or_else(|| source.strip_prefix(crate::backfill::way::SOURCE)) {
+        let peer = peer.or_else(|| source.strip_prefix(crate::backfill::way::SOURCE));
+        match peer.or_else(|| source.strip_prefix(crate::receive::WEB_SOURCE)) {
             Some(name) => Origin::Peer(name.to_owned()),
             None => Origin::Files,
         }

@@ -48,6 +48,31 @@ pub struct Admitted<'a> {
     pub remarks: Vec<Remark>,
 }
 
+/// What the file meta group of a DICOM file says (PS3.10 7.1), padding removed.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Media {
+    /// Transfer syntax.
+    pub syntax: String,
+    /// Media Storage SOP Class UID (0002,0002), if it is a UID.
+    pub class: Option<String>,
+    /// Media Storage SOP Instance UID (0002,0003), if it is a UID.
+    pub instance: Option<String>,
+}
+
+/// Reads the file meta group alone.
+///
+/// # Errors
+/// The bytes do not begin as a DICOM file.
+pub fn media(bytes: &[u8]) -> Result<Media, GateError> {
+    let meta = part10::file_meta(bytes)?;
+    let uid = |text: Option<String>| text.filter(|text| super::element::is_uid(text));
+    Ok(Media {
+        syntax: meta.syntax,
+        class: uid(meta.class),
+        instance: uid(meta.instance),
+    })
+}
+
 /// Passes or refuses bytes. `syntax` is `None` for a file (PS3.10), or the transfer syntax of a
 /// bare data set as negotiated on the network.
 ///

@@ -1,0 +1,411 @@
+//! Objects over HTTP: the Store transaction of DICOMweb (STOW-RS, PS3.18 section 10.5).
+//!
+//! A body is taken part by part; each part is in the store, synced, before the next one is looked at,
+//! and before anyone is told that it arrived. Statuses are those of C-STORE.
+
+mod answer;
+mod keep;
+
+use super::ReceiveError;
+use super::accept::{Port, note_panic};
+use super::multipart::{Broken, Parts, parameter};
+use super::tls::{Tls, TlsRefusal};
+use crate::config::{DicomSettings, WebSettings};
+use crate::observe::Observed;
+use crate::store::Store;
+use answer::{Answer, Told, refusal, stored};
+use http_body_util::BodyExt;
+use hyper::body::Incoming;
+use hyper::header::{AUTHORIZATION, CONTENT_LENGTH, CONTENT_TYPE};
+use hyper::server::conn::http1;
+use hyper::service::service_fn;
+use hyper::{Method, Request, StatusCode};
+use hyper_util::rt::{TokioIo, TokioTimer};
+use sha2::{Digest, Sha256};
+use std::convert::Infallible;
+use std::net::{IpAddr, SocketAddr};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
+use tokio::task::JoinSet;
+use tokio::time::{Instant, timeout_at};
+
+/// Table of our TLS settings.
+const TLS_TABLE: &str = "receive.web.tls";
+
+/// The largest head of a request.
+const HEAD_BYTES_MAX: usize = 16 << 10;
+
+/// KiB of bodies held by all connections together, beyond which peers are told to come later.
+const MEMORY_KIB: usize = 256 << 10;
+
+/// The HTTP side of receiving, listening but not yet accepting.
+#[derive(Debug)]
+pub struct WebListener {
+    doors: Vec<(TcpListener, Option<Arc<Tls>>)>,
+    shared: Shared,
+}
+
+#[derive(Debug)]
+struct Shared {
+    settings: WebSettings,
+    /// Largest object, and issuer of patient ids.
+    dicom: DicomSettings,
+    store: Store,
+    observed: Observed,
+    connections: Arc<Semaphore>,
+    memory: Arc<Semaphore>,
+}
+
+impl WebListener {
+    /// Listens on the addresses of the settings, all or none; `None` if they name none.
+    ///
+    /// # Errors
+    /// An address is taken or not ours, or TLS lacks one of its files.
+    pub async fn bind(
+        settings: WebSettings,
+        dicom: DicomSettings,
+        store: Store,
+        observed: Observed,
+    ) -> Result<Option<WebListener>, ReceiveError> {
+        let mut doors = Vec::new();
+        let open = async |address: SocketAddr| {
+            let bound = TcpListener::bind(address).await;
+            bound.map_err(|source| ReceiveError::Listen { address, source })
+        };
+        for address in &settings.listen {
+            doors.push((open(*address).await?, None));
+        }
+        if !settings.tls.listen.is_empty() {
+            let tls = Arc::new(Tls::new(TLS_TABLE, &settings.tls)?);
+            for address in &settings.tls.listen {
+                doors.push((open(*address).await?, Some(Arc::clone(&tls))));
+            }
+        }
+        let shared = Shared {
+            connections: Arc::new(Semaphore::new(settings.max_connections.clamp(1, 10_000))),
+            memory: Arc::new(Semaphore::new(MEMORY_KIB)),
+            settings,
+            dicom,
+            store,
+            observed,
+        };
+        Ok((!doors.is_empty()).then_some(WebListener { doors, shared }))
+    }
+
+    /// Accepts and serves until `stop` becomes true or its sender is gone.
+    pub async fn run(self, stop: watch::Receiver<bool>) {
+        let shared = Arc::new(self.shared);
+        let mut open: JoinSet<()> = JoinSet::new();
+        for (listener, tls) in self.doors {
+            if let Ok(address) = listener.local_addr() {
+                tracing::info!(code = "web-listening", %address, tls = tls.is_some());
+            }
+            open.spawn(accept(listener, tls, Arc::clone(&shared), stop.clone()));
+        }
+        while let Some(ended) = open.join_next().await {
+            note_panic(ended, panicked);
+        }
+    }
+}
+
+async fn accept(
+    listener: TcpListener,
+    tls: Option<Arc<Tls>>,
+    shared: Arc<Shared>,
+    mut stop: watch::Receiver<bool>,
+) {
+    let mut port = Port::new(listener, panicked);
+    while let Some((stream, peer)) = port.next(&mut stop).await {
+        let allowed = &shared.settings.addresses_allowed;
+        if !allowed.is_empty() && !allowed.iter().any(|network| network.contains(&peer)) {
+            tracing::warn!(code = "web-address", %peer, "this address may not connect");
+            continue;
+        }
+        let Ok(room) = Arc::clone(&shared.connections).try_acquire_owned() else {
+            tracing::warn!(code = "web-connections", %peer, "too many connections; closed");
+            continue;
+        };
+        let (tls, shared, stop) = (tls.clone(), Arc::clone(&shared), stop.clone());
+        port.serving.spawn(async move {
+            let _room = room;
+            connection(stream, peer, tls, shared, stop).await;
+        });
+    }
+    port.finish().await;
+}
+
+fn panicked() {
+    tracing::error!(code = "web-panicked", "this is a defect of the program");
+}
+
+async fn connection(
+    stream: TcpStream,
+    peer: IpAddr,
+    tls: Option<Arc<Tls>>,
+    shared: Arc<Shared>,
+    mut stop: watch::Receiver<bool>,
+) {
+    let _ = stream.set_nodelay(true);
+    let Some(tls) = tls else {
+        return serve(stream, peer, shared, stop).await;
+    };
+    let accepted = tokio::select! {
+        biased;
+        _ = stop.wait_for(|stop| *stop) => return,
+        accepted = tls.accept(stream) => accepted,
+    };
+    match accepted {
+        Ok((stream, _)) => serve(stream, peer, shared, stop).await,
+        Err(TlsRefusal::Gone) => {}
+        Err(TlsRefusal::Refused(refusal, detail, _)) => {
+            let (code, why) = (refusal.code(), refusal.why());
+            tracing::warn!(code, %peer, detail, "{why}");
+        }
+    }
+}
+
+/// Answers requests until the peer ends, is too slow, or the program stops; one that is under way is
+/// finished.
+async fn serve(
+    stream: impl AsyncRead + AsyncWrite + Unpin,
+    peer: IpAddr,
+    shared: Arc<Shared>,
+    mut stop: watch::Receiver<bool>,
+) {
+    let idle = Duration::from_secs(shared.settings.idle_timeout_s);
+    let answer = service_fn(|request: Request<Incoming>| {
+        let shared = Arc::clone(&shared);
+        async move { Ok::<_, Infallible>(answer_to(request, peer, &shared).await) }
+    });
+    let mut serving = std::pin::pin!(
+        http1::Builder::new()
+            .timer(TokioTimer::new())
+            .header_read_timeout(idle)
+            .max_buf_size(HEAD_BYTES_MAX)
+            .serve_connection(TokioIo::new(stream), answer)
+    );
+    // The guard of the signal must not live on into the wait for the rest.
+    let stopped = async { drop(stop.wait_for(|stop| *stop).await) };
+    let ended = tokio::select! {
+        ended = serving.as_mut() => Some(ended),
+        () = stopped => None,
+    };
+    let ended = match ended {
+        Some(ended) => ended,
+        None => {
+            serving.as_mut().graceful_shutdown();
+            serving.await
+        }
+    };
+    if let Err(error) = ended {
+        tracing::debug!(code = "web-ended", %peer, %error);
+    }
+}
+
+/// Why a request is not carried out.
+struct Refused {
+    status: StatusCode,
+    says: String,
+}
+
+fn refused(status: StatusCode, says: impl Into<String>) -> Refused {
+    Refused {
+        status,
+        says: says.into(),
+    }
+}
+
+async fn answer_to(request: Request<Incoming>, peer: IpAddr, shared: &Shared) -> Answer {
+    let limit = Duration::from_secs(shared.settings.request_timeout_s);
+    let deadline = Instant::now() + limit;
+    match store(request, peer, shared, deadline).await {
+        Ok(told) => stored(&told),
+        Err(Refused { status, says }) => {
+            let number = status.as_u16();
+            tracing::warn!(code = "web-refused", %peer, status = number, "{says}");
+            refusal(status, &says)
+        }
+    }
+}
+
+/// Carries out a Store transaction.
+async fn store(
+    request: Request<Incoming>,
+    peer: IpAddr,
+    shared: &Shared,
+    deadline: Instant,
+) -> Result<Vec<Told>, Refused> {
+    let study = study_of(request.uri().path())?;
+    if request.method() != Method::POST {
+        let says = "only POST is answered here";
+        return Err(refused(StatusCode::METHOD_NOT_ALLOWED, says));
+    }
+    authorise(&request, shared).await?;
+    let mut parts = parts_of(&request, shared)?;
+    let idle = Duration::from_secs(shared.settings.idle_timeout_s);
+    let mut body = request.into_body();
+    let mut told = Vec::new();
+    let mut received = 0_u64;
+    let mut room = Room::default();
+    loop {
+        let until = deadline.min(Instant::now() + idle);
+        let frame = timeout_at(until, body.frame()).await;
+        let frame = frame.map_err(|_| {
+            let says = "the body did not come in time";
+            refused(StatusCode::REQUEST_TIMEOUT, says)
+        })?;
+        let Some(frame) = frame else { break };
+        let frame = frame.map_err(|error| malformed(&error))?;
+        let Ok(bytes) = frame.into_data() else {
+            continue;
+        };
+        received += bytes.len() as u64;
+        if received > shared.settings.max_body_bytes {
+            return Err(too_large(shared));
+        }
+        if !room.holds(parts.held_bytes() + bytes.len(), &shared.memory) {
+            let says = "too many large bodies at once; send it again later";
+            return Err(refused(StatusCode::SERVICE_UNAVAILABLE, says));
+        }
+        let taken = parts.take(&bytes);
+        while let Some(part) = parts.whole() {
+            told.push(keep::part(shared, peer, study.as_deref(), part).await);
+        }
+        taken.map_err(|broken| broken_body(broken, shared))?;
+    }
+    parts.end().map_err(|broken| broken_body(broken, shared))?;
+    match told.is_empty() {
+        true => Err(refused(StatusCode::BAD_REQUEST, "the body holds no part")),
+        false => Ok(told),
+    }
+}
+
+/// The study that a path names: `/studies` or `/studies/{uid}`.
+fn study_of(path: &str) -> Result<Option<String>, Refused> {
+    let path = path.strip_suffix('/').unwrap_or(path);
+    if path == "/studies" {
+        return Ok(None);
+    }
+    let study = path.strip_prefix("/studies/");
+    let study = study.and_then(|uid| super::dimse::uid(uid.as_bytes()));
+    let says = "there is only /studies and /studies/{Study Instance UID}";
+    study.map(Some).ok_or(refused(StatusCode::NOT_FOUND, says))
+}
+
+/// Whether the request shows one of the tokens, where there is a file of them. The file is read each
+/// time, so that a token can be changed.
+async fn authorise(request: &Request<Incoming>, shared: &Shared) -> Result<(), Refused> {
+    let Some(file) = shared.settings.bearer.clone() else {
+        return Ok(());
+    };
+    let shown = request.headers().get(AUTHORIZATION);
+    let shown = shown.and_then(|value| value.to_str().ok()).and_then(bearer);
+    let no = || {
+        let says = "a bearer token of the receiver's file is needed";
+        refused(StatusCode::UNAUTHORIZED, says)
+    };
+    let shown = Sha256::digest(shown.ok_or_else(no)?.as_bytes());
+    let known = tokio::task::spawn_blocking(move || tokens(&file)).await;
+    let known = known.ok().flatten().ok_or_else(|| {
+        let says = "[receive.web] bearer cannot be read here";
+        refused(StatusCode::SERVICE_UNAVAILABLE, says)
+    })?;
+    // Hashes are compared, so that the time it takes tells nothing of a token.
+    match known.contains(&<[u8; 32]>::from(shown)) {
+        true => Ok(()),
+        false => Err(no()),
+    }
+}
+
+/// The token of an Authorization field (RFC 6750 2.1).
+fn bearer(value: &str) -> Option<&str> {
+    let (scheme, token) = value.split_once(' ')?;
+    scheme.eq_ignore_ascii_case("bearer").then(|| token.trim())
+}
+
+/// Hashes of the tokens in a file, one a line.
+fn tokens(file: &PathBuf) -> Option<Vec<[u8; 32]>> {
+    let text = std::fs::read_to_string(file).ok()?;
+    let lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
+    Some(lines.map(|line| Sha256::digest(line).into()).collect())
+}
+
+fn parts_of(request: &Request<Incoming>, shared: &Shared) -> Result<Parts, Refused> {
+    let header = |name| {
+        let value = request.headers().get(name);
+        value.and_then(|value| value.to_str().ok()).unwrap_or("")
+    };
+    let kind = header(CONTENT_TYPE);
+    let is_related = kind
+        .split(';')
+        .next()
+        .is_some_and(|kind| kind.trim().eq_ignore_ascii_case("multipart/related"));
+    let of_files = parameter(kind, "type");
+    let of_files = of_files.is_some_and(|kind| kind.eq_ignore_ascii_case("application/dicom"));
+    if !is_related || !of_files {
+        let says = "Content-Type must be multipart/related; type=\"application/dicom\"";
+        return Err(refused(StatusCode::UNSUPPORTED_MEDIA_TYPE, says));
+    }
+    let length: Option<u64> = header(CONTENT_LENGTH).parse().ok();
+    if length.is_some_and(|length| length > shared.settings.max_body_bytes) {
+        return Err(too_large(shared));
+    }
+    let boundary = parameter(kind, "boundary").unwrap_or_default();
+    let part_max = usize::try_from(shared.dicom.max_object_bytes).unwrap_or(usize::MAX);
+    Parts::new(&boundary, part_max).map_err(|broken| malformed(&broken))
+}
+
+fn malformed(what: &dyn std::fmt::Display) -> Refused {
+    refused(StatusCode::BAD_REQUEST, format!("malformed: {what}"))
+}
+
+fn too_large(shared: &Shared) -> Refused {
+    let limit = shared.settings.max_body_bytes;
+    let says = format!("the body is larger than the {limit} bytes allowed");
+    refused(StatusCode::PAYLOAD_TOO_LARGE, says)
+}
+
+fn broken_body(broken: Broken, shared: &Shared) -> Refused {
+    match broken {
+        Broken::TooLarge(_) => refused(
+            StatusCode::PAYLOAD_TOO_LARGE,
+            format!("{broken}, {} as for C-STORE", shared.dicom.max_object_bytes),
+        ),
+        _ => malformed(&broken),
+    }
+}
+
+/// The part of the shared memory that a body takes.
+#[derive(Default)]
+struct Room(Option<OwnedSemaphorePermit>);
+
+impl Room {
+    /// Sets so many bytes aside, if there is room for them.
+    fn holds(&mut self, bytes: usize, memory: &Arc<Semaphore>) -> bool {
+        let have = self.0.as_ref().map_or(0, OwnedSemaphorePermit::num_permits);
+        let wanted = bytes.div_ceil(1024).max(1);
+        if wanted <= have {
+            if let Some(kept) = self.0.as_mut() {
+                drop(kept.split(have - wanted));
+            }
+            return true;
+        }
+        let Ok(more) = u32::try_from(wanted - have) else {
+            return false;
+        };
+        match Arc::clone(memory).try_acquire_many_owned(more) {
+            Ok(permit) => {
+                match &mut self.0 {
+                    Some(kept) => kept.merge(permit),
+                    none => *none = Some(permit),
+                }
+                true
+            }
+            Err(_) => false,
+        }
+    }
+}

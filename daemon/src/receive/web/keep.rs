@@ -1,0 +1,119 @@
+//! One part of a body: looked at, then kept.
+
+use super::Shared;
+use super::answer::Told;
+use crate::observe;
+use crate::observe::audit::message::Outcome;
+use crate::observe::audit::{Event, Facts, Origin};
+use crate::observe::metrics::{Arrival, Source};
+use crate::receive::WEB_SOURCE;
+use crate::receive::dimse::Status;
+use crate::receive::negotiate::{is_object_class, syntaxes};
+use crate::receive::storing::status_of;
+use crate::sr;
+use crate::store::StoreError;
+use crate::store::facts;
+use crate::store::objects::{Incoming, Kept};
+use std::net::IpAddr;
+use std::time::Instant;
+
+/// Keeps a part, which is a DICOM file (PS3.10). `Success` means that it is on stable storage.
+pub(super) async fn part(
+    shared: &Shared,
+    peer: IpAddr,
+    study: Option<&str>,
+    bytes: Vec<u8>,
+) -> Told {
+    let started = Instant::now();
+    let metrics = &shared.observed.metrics;
+    let study = study.map(str::to_owned);
+    let looked = tokio::task::spawn_blocking(move || {
+        let media = sr::media(&bytes).unwrap_or_default();
+        let fits = fit(&media, study.as_deref(), &bytes);
+        (media, fits.map(|()| bytes))
+    });
+    let none = |_| (sr::Media::default(), Err(Status::NotStored));
+    let (media, fits) = looked.await.unwrap_or_else(none);
+    let status = match fits {
+        Ok(bytes) => match store(shared, peer, bytes).await {
+            Ok(kept) => {
+                metrics.arrived(
+                    Source::Web,
+                    match kept {
+                        Kept::New(_) => Arrival::Kept,
+                        Kept::Repeat(_) => Arrival::Repeat,
+                    },
+                );
+                Status::Success
+            }
+            Err(error) => {
+                metrics.arrived(Source::Web, Arrival::Failed);
+                let status = status_of(&error, &shared.store);
+                tracing::error!(code = "web-not-kept", %peer, status = status.hex(), %error);
+                status
+            }
+        },
+        Err(status) => {
+            metrics.arrived(Source::Web, Arrival::Refused);
+            tracing::warn!(code = "object-refused", %peer, status = status.hex());
+            status
+        }
+    };
+    metrics.answered(status, started.elapsed());
+    if status != Status::Success {
+        shared.observed.note(|| Event::Received {
+            origin: Origin::Peer(peer.to_string()),
+            is_repeat: false,
+            outcome: Outcome::Minor("refused, or not taken by the store"),
+            facts: Facts {
+                instance: media.instance.clone(),
+                ..Facts::default()
+            },
+        });
+    }
+    Told {
+        class: media.class,
+        instance: media.instance,
+        status,
+    }
+}
+
+/// Whether a part is a file whose answer can name it, of a class and syntax that is taken, and of the
+/// study that the request names.
+fn fit(media: &sr::Media, study: Option<&str>, bytes: &[u8]) -> Result<(), Status> {
+    let (Some(class), Some(_)) = (&media.class, &media.instance) else {
+        return Err(Status::NotUnderstood);
+    };
+    if !is_object_class(class) {
+        return Err(Status::ClassNotSupported);
+    }
+    if !syntaxes(class).any(|syntax| syntax == media.syntax) {
+        return Err(Status::SyntaxNotSupported);
+    }
+    let Some(study) = study else {
+        return Ok(());
+    };
+    let read = sr::read(bytes, None, &sr::Limits::default());
+    let header = read.map_err(|_| Status::NotUnderstood)?.header;
+    match header.study_instance_uid.as_deref() == Some(study) {
+        true => Ok(()),
+        false => Err(Status::NotOfItsStudy),
+    }
+}
+
+async fn store(shared: &Shared, peer: IpAddr, bytes: Vec<u8>) -> Result<Kept, StoreError> {
+    let issuer = shared.dicom.default_issuer.clone();
+    let pack = move || {
+        let source = format!("{}{peer}", WEB_SOURCE);
+        Incoming::new(&bytes, None, source, &issuer, chrono::Utc::now())
+    };
+    let packed = tokio::task::spawn_blocking(pack).await;
+    let object = packed.map_err(|_| StoreError::Panicked)??;
+    let kept = shared.store.write_async(move |tx| facts::keep(tx, &object));
+    let (kept, repeated) = kept.await?;
+    if let Some(facts) = repeated {
+        let origin = Origin::Peer(peer.to_string());
+        shared.observed.note(|| observe::repeated(origin, &facts));
+    }
+    Ok(kept)
+}
