@@ -93,6 +93,7 @@ class Daemon:
             '[receive.dicom]\nlisten = "127.0.0.1:0"\n'
             '[receive.folder]\npath = "drop"\nscan_every_ms = 100\nsettle_ms = 0\nunfinished_s = 0\n'
             f'[observe]\nlisten = "127.0.0.1:{self.port}"\naudit = "audit.xml"\n'
+            '[observe.syslog]\nhost = "127.0.0.1"\nport = 9\n'
             '[[destination]]\nname = "nobody"\nkind = "hook"\nurl = "http://127.0.0.1:9/"\n'
         )
         self.command = [*before, PROGRAM, "serve", "--config", folder / "site.toml"]

@@ -8,7 +8,7 @@ use crate::reading::{Rules, read_object};
 use crate::store::{objects, readings};
 use crate::template::Templates;
 use serde::Serialize;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// `template`.
@@ -82,9 +82,11 @@ pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
     store
         .read(|conn| {
             readings::each(conn, |reading| {
+                // A report may tell of a code for each eye.
+                let mut here = BTreeSet::new();
                 for (code, times) in reading.remarks.iter().filter_map(unexplained) {
-                    let count = codes.entry(code).or_default();
-                    count.0 += 1;
+                    let count = codes.entry(code.clone()).or_default();
+                    count.0 += usize::from(here.insert(code));
                     count.1 += times;
                 }
             })

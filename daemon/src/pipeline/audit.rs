@@ -60,7 +60,7 @@ impl Pipeline {
     }
 
     /// Tells of every statement about ids that was recorded since it last did, by whichever process;
-    /// `false` as [`Pipeline::tell_read`].
+    /// `false` if the trail cannot be written, which it has told in the log by itself.
     ///
     /// # Errors
     ///

@@ -93,6 +93,7 @@ async fn serve(
 ) {
     let seconds = Duration::from_secs;
     let mut shared = Arc::clone(&now.borrow_and_update());
+    // The one rule that stays as it was when the connection came.
     let mut blocks = Blocks::new(shared.settings.max_message_bytes);
     let mut buffer = vec![0; 8192];
     // Until the next message begins, or the one that has begun ends.
