@@ -43,7 +43,7 @@ pub struct Against {
     pub of: Subject,
     /// Exams that bear on it.
     pub exams: usize,
-    /// How far, with [`NEEDED`] exams.
+    /// How far, with ten exams or more.
     #[serde(flatten)]
     pub offset: Enough<Predicted>,
 }
