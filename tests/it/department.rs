@@ -1,5 +1,5 @@
-//! `calibrate` and `simulate` over a real store: what labelled exams say, and what a proposal
-//! promises.
+//! `calibrate`, `simulate` and `department` over a real store: what labelled exams say, what a
+//! proposal promises, and what a department's numbers are.
 
 use crate::harness::{Site, lines, program};
 use crate::objects::Report;

@@ -19,7 +19,7 @@ use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
 /// Exams that make a chart.
 pub const NEEDED: usize = 30;
-/// The newest so many points are shown.
+/// The newest so many points are shown, and no others kept.
 const SHOWN: usize = 200;
 
 /// Limit of a single point: three SDs (Shewhart).
@@ -160,10 +160,7 @@ pub(super) fn chart(
                     .filter(|signal| days(signal).is_some_and(&counts))
                     .collect(),
                 signals_by_chance: inside as f64 * rate,
-                points: points
-                    .into_iter()
-                    .skip(exams.len().saturating_sub(SHOWN))
-                    .collect(),
+                points,
             })
         }),
     }
@@ -206,6 +203,10 @@ pub(super) fn follow(exams: &[(NaiveDate, f64)]) -> (Vec<Point>, Vec<Signal>) {
                 sums = self::sums();
             }
         }
+        // Now and then, so that it costs nothing.
+        if points.len() >= 2 * SHOWN {
+            points.drain(..SHOWN);
+        }
         points.push(Point {
             exam,
             week: *week,
@@ -216,6 +217,7 @@ pub(super) fn follow(exams: &[(NaiveDate, f64)]) -> (Vec<Point>, Vec<Signal>) {
             cusum_low: low,
         });
     }
+    points.drain(..points.len().saturating_sub(SHOWN));
     (points, signals)
 }
 

@@ -29,6 +29,10 @@ pub struct Offset {
     /// Its standard error, mm.
     #[serde(serialize_with = "rounded::plain")]
     pub standard_error_mm: f64,
+    /// Standard error against the mean of those of its kind who are here, mm. Smaller: how they all
+    /// lie against operators or devices that are not here is out of it.
+    #[serde(serialize_with = "rounded::plain")]
+    pub standard_error_here_mm: f64,
 }
 
 /// An offset, if there are exams enough.
@@ -39,12 +43,12 @@ pub struct Against {
     pub of: Subject,
     /// Exams that bear on it.
     pub exams: usize,
-    /// How far, with [`NEEDED`] exams.
+    /// How far, with ten exams or more.
     #[serde(flatten)]
     pub offset: Enough<Predicted>,
 }
 
-/// How far somebody reads above the others.
+/// How far somebody reads above the mean of those who are here.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Predicted {
     /// Best linear unbiased prediction, mm.
@@ -56,7 +60,7 @@ pub struct Predicted {
 
 impl From<Offset> for Against {
     fn from(one: Offset) -> Self {
-        let interval = Interval::around(one.offset_mm, one.standard_error_mm);
+        let interval = Interval::around(one.offset_mm, one.standard_error_here_mm);
         let offset_mm = one.offset_mm;
         Against {
             offset: Enough::of(one.exams, NEEDED, || {
@@ -145,16 +149,42 @@ pub(super) fn offsets(runs: &[Vec<Stop>], sizes: Sizes) -> Vec<Offset> {
     };
     let b = cholesky.solve(&right);
     let c = cholesky.inverse();
+    let here = here(&c, &place);
     exams
         .into_iter()
-        .zip(b.iter().zip(c.diagonal().iter()))
-        .map(|((of, exams), (offset, c))| Offset {
+        .zip(b.iter().zip(c.diagonal().iter()).zip(here))
+        .map(|((of, exams), ((offset, c), here))| Offset {
             of: of.clone(),
             exams,
             offset_mm: *offset,
             standard_error_mm: (exam * c).sqrt(),
+            standard_error_here_mm: (exam * here).max(0.0).sqrt(),
         })
         .collect()
+}
+
+/// Of each the variance against the mean of its kind, from the covariance of all.
+fn here(c: &DMatrix<f64>, place: &BTreeMap<&Subject, usize>) -> Vec<f64> {
+    let of = |row: usize, column: usize| c.get((row, column)).copied().unwrap_or_default();
+    let mut sums: BTreeMap<&str, (f64, f64)> = BTreeMap::new();
+    let with_kind: Vec<f64> = place
+        .iter()
+        .map(|(one, row)| {
+            let kind = place.iter().filter(|(other, _)| other.kind() == one.kind());
+            let sum: f64 = kind.map(|(_, column)| of(*row, *column)).sum();
+            let (all, n) = sums.entry(one.kind()).or_default();
+            *all += sum;
+            *n += 1.0;
+            sum
+        })
+        .collect();
+    let mean = |one: &Subject| sums.get(one.kind()).copied().unwrap_or((0.0, 1.0));
+    let rows = place.iter().zip(with_kind);
+    rows.map(|((one, row), sum)| {
+        let (all, n) = mean(one);
+        of(*row, *row) - 2.0 * sum / n + all / (n * n)
+    })
+    .collect()
 }
 
 /// One exam in the equations.

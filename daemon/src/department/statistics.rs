@@ -126,7 +126,7 @@ struct Row {
     scatter: (f64, usize),
 }
 
-/// Takes person after person and keeps about two hundred bytes of each exam.
+/// Takes person after person and keeps some hundred bytes of each exam.
 ///
 /// What it says depends on the set of persons; give them in one order to have the last digit the
 /// same as well.

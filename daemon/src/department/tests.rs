@@ -259,6 +259,10 @@ fn offsets_of_operators_and_devices_agree_with_statsmodels() {
             };
             close(one.offset_mm, of("offsets"), 1e-8);
             close(one.standard_error_mm, of("standard_errors"), 1e-8);
+            if !alone {
+                let here = of("standard_errors_here");
+                close(one.standard_error_here_mm, here, 1e-8);
+            }
         }
         // The order of patients has no say.
         runs.reverse();

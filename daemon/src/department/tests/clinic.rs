@@ -247,6 +247,7 @@ fn the_numbers_are_those_of_the_clinic() {
         .collect();
     assert_eq!(found.offsets.len(), 7);
     let offset = |one: &Against| one.offset.yes().unwrap().offset_mm;
+    let mut held = 0;
     for (kind, truth) in [("operator", &truth[..4]), ("device", &truth[4..])] {
         // Only differences can be known: the common level is the patients'.
         let mean = truth.iter().sum::<f64>() / truth.len() as f64;
@@ -258,8 +259,12 @@ fn the_numbers_are_those_of_the_clinic() {
         let shrunk = own.iter().map(|one| offset(one)).sum::<f64>() / own.len() as f64;
         for (one, truth) in own.iter().zip(truth) {
             close(offset(one) - shrunk, truth - mean, 0.05);
+            let interval = one.offset.yes().unwrap().interval;
+            held += usize::from(interval.holds(truth - mean));
         }
     }
+    // Seven intervals of 95 %.
+    assert!(held >= 6, "{held}");
 
     let all = &found.repeatability[0];
     let readings = all.readings.yes().unwrap();

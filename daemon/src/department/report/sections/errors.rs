@@ -192,7 +192,7 @@ pub(in crate::department::report) fn offsets(found: &Statistics) -> Section {
         pictures: pictures(
             bars(
                 "Offsets of operators and devices",
-                "mm against the department's mean, with 95 % interval",
+                "mm against the mean of those here, with 95 % interval",
                 Base::Line,
                 &shown,
             ),

@@ -59,7 +59,7 @@ pub(in crate::department::report) fn compared(found: &Statistics) -> Section {
             head: vec!["exams", "share"],
             rows: vec![
                 row("without a baseline", &c.without_baseline),
-                row("of these after the patient's first day", &c.without_baseline_later),
+                row("the same, of exams after the patient's first day", &c.without_baseline_later),
                 row("with a baseline that does not fit", &c.not_comparable),
             ],
         }),
@@ -193,6 +193,16 @@ pub(in crate::department::report) fn reference(found: &Statistics) -> Section {
             quantile(&band.median_mm, 2),
             quantile(&band.p95_mm, 2),
         ]);
+        rows.extend(band.published.iter().map(|norm| {
+            let mut row = vec![
+                format!("published: {} ({})", norm.group, norm.source),
+                format!("{} people", norm.people),
+                format!("{:.2}", norm.centre_mm),
+                norm.sd_mm.map_or("-".to_owned(), |sd| format!("{sd:.2}")),
+            ];
+            row.resize(7, "-".to_owned());
+            row
+        }));
     }
     Section {
         title: "How wide sheaths of well patients are here",
@@ -206,7 +216,7 @@ pub(in crate::department::report) fn reference(found: &Statistics) -> Section {
                  Left out: {} exams of patients whose age is not known.",
                 found.without_age
             ),
-            "Beside them published series for the middle of the band (mean and SD, where given; a ring \
+            "Beside them published series for the middle of the band (mean or median, and SD where given; a ring \
              alone has no SD). Laboratories disagree by more than patients do; whom a department sees \
              is not the population. Whether a flag is right cannot be read from here."
                 .to_owned(),
