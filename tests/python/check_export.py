@@ -8,7 +8,7 @@ pyarrow and DuckDB (Parquet) and by pandas (CSV), and all must say the same; the
 what DuckDB picks from the history by the rule in daemon/docs/data.md; values must be those of the
 result.json files of the outbox. FHIR resources are read by the models of fhir.resources. Hashes, lengths and rows are those of the manifest. Then a store that
 grows between exports, by reports, labels, merges and other rules, and one whose exports are killed at
-random instants: the rows must be those of one run. Exit 1 on any difference.
+random instants, and one that is exported while the daemon works: the rows must be those of one run. Exit 1 on any difference.
 """
 
 import hashlib
@@ -32,8 +32,13 @@ from fhir.resources.R4B import get_fhir_model_class
 from frictionless import Package
 
 ROOT = Path(__file__).resolve().parents[2]
+sys.path.append(str(ROOT / "daemon/benches"))
+import corpus  # noqa: E402
+
 TABLES = ["measurements", "exams", "assessments", "baselines", "objects", "operators", "devices"]
 KILLS = 20
+REPORTS = 60
+PATIENCE = 300
 problems = []
 checked = Counter()
 
@@ -359,8 +364,10 @@ def check_fhir(folder: Path, outbox: Path) -> None:
             if one["type"] == "DiagnosticReport":
                 reports.add(resource["identifier"][0]["value"].split("/")[0])
     check("bulk: references lead to resources", references - names, set())
-    check("bulk: types", {one["type"] for one in listed["output"]},
-          {"Device", "DiagnosticReport", "Observation", "Patient", "Provenance"})
+    types = {"Device", "DiagnosticReport", "Patient", "Provenance"}
+    if any(row["measured_mm"] is not None for row in rows_by(folder, "assessments")):
+        types.add("Observation")
+    check("bulk: types", {one["type"] for one in listed["output"]}, types)
     exams = {json.loads(path.read_text())["exam"]["id"] for path in outbox.glob("*/result.json")}
     held = {row["exam_id"] for row in rows_by(folder, "exams")}
     check("bulk: reports", reports, exams & held)
@@ -371,8 +378,45 @@ def check_fhir(folder: Path, outbox: Path) -> None:
         check("manifest sha256: " + one["path"], hashlib.sha256(data).hexdigest(), one["sha256"])
 
 
+def beside_the_daemon(binary: Path, folder: Path) -> None:
+    """Exports one after the other while reports come in; then one of everything."""
+    config = folder / "site.toml"
+    config.write_text('[receive.folder]\npath = "drop"\nscan_every_ms = 50\nsettle_ms = 50\n'
+                      '[store]\npath = "store.sqlite"\n[outbox]\nfolder = "outbox"\n')
+    (folder / "drop").mkdir()
+    site, many = Site(binary, config), folder / "many"
+    files = corpus.make(folder / "made", REPORTS)
+    with (folder / "log").open("w") as log:
+        daemon = subprocess.Popen(site.command("serve"), env=site.env, stdout=log, stderr=log)
+    try:
+        exports, until = 0, time.monotonic() + PATIENCE
+        while len(list((folder / "outbox").glob("E*"))) < REPORTS and time.monotonic() < until:
+            if files:
+                part, files = files[:10], files[10:]
+                for file in part:
+                    shutil.copy(file, folder / "drop")
+            if (folder / "store.sqlite").exists():
+                done = subprocess.run(site.command("export", "--identified", "--to", many), env=site.env,
+                                      capture_output=True, text=True)
+                # A store that is being made is none yet.
+                exports += done.returncode == 0
+        check("results beside exports", len(list((folder / "outbox").glob("E*"))) >= REPORTS, True)
+        check("exports beside the daemon", exports > 3, True)
+    finally:
+        daemon.send_signal(signal.SIGTERM)
+        daemon.wait(60)
+    site.export(many)
+    site.export(folder / "once")
+    check("parts of exports beside the daemon", manifest_of(many)["parts"] > 3, True)
+    check_manifest(many)
+    check_current(many)
+    check_same("beside the daemon and after", folder / "once", many)
+
+
 def wrong_usage(site: Site, folder: Path) -> None:
     check("without --identified", "--identified" in site.run("export", "--to", folder / "no", code=2).stderr, True)
+    untold = subprocess.run(site.command("export", "--identified", "--to", folder / "no"), capture_output=True, text=True)
+    check("without a trail", (untold.returncode, "[observe] audit" in untold.stderr), (2, True))
     check("nothing is written", (folder / "no").exists(), False)
     other = folder / "other"
     other.mkdir()
@@ -402,8 +446,9 @@ def main() -> None:
         check_fhir(once, demo / "outbox")
         wrong_usage(site, folder)
         killed(site, folder, once, random.Random(seed))
-        (folder / "grown").mkdir()
-        growing(binary, folder / "grown")
+        for what in (growing, beside_the_daemon):
+            (folder / what.__name__).mkdir()
+            what(binary, folder / what.__name__)
     for problem in problems[:40]:
         print(problem[:2000])
     print(f"{sum(checked.values())} comparisons, {len(problems)} differences")
