@@ -38,7 +38,7 @@ import corpus  # noqa: E402
 TABLES = ["measurements", "exams", "assessments", "baselines", "objects", "operators", "devices"]
 KILLS = 20
 REPORTS = 60
-PATIENCE = 300
+PATIENCE = 120
 problems = []
 checked = Counter()
 
@@ -381,7 +381,7 @@ def check_fhir(folder: Path, outbox: Path) -> None:
 def beside_the_daemon(binary: Path, folder: Path) -> None:
     """Exports one after the other while reports come in; then one of everything."""
     config = folder / "site.toml"
-    config.write_text('[receive.folder]\npath = "drop"\nscan_every_ms = 50\nsettle_ms = 50\n'
+    config.write_text('[receive.dicom]\nlisten = "127.0.0.1:0"\n[receive.folder]\npath = "drop"\nscan_every_ms = 100\nsettle_ms = 100\n'
                       '[store]\npath = "store.sqlite"\n[outbox]\nfolder = "outbox"\n')
     (folder / "drop").mkdir()
     site, many = Site(binary, config), folder / "many"
@@ -391,6 +391,8 @@ def beside_the_daemon(binary: Path, folder: Path) -> None:
     try:
         exports, until = 0, time.monotonic() + PATIENCE
         while len(list((folder / "outbox").glob("E*"))) < REPORTS and time.monotonic() < until:
+            if daemon.poll() is not None:
+                raise SystemExit("the daemon ended: " + (folder / "log").read_text())
             if files:
                 part, files = files[:10], files[10:]
                 for file in part:
