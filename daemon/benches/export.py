@@ -6,8 +6,8 @@
 A thousand exams go through the program. Then their rows are copied within the store under other
 patients, exams and identifiers, in their contents too, with keys and hashes that fit: to the export a
 copy is as sound as what it was copied from. Bodies are left out, since an export does not read them; a
-million exams take about 22 GB, tables included. The export is timed, and its highest memory is the system's VmHWM of the
-process; then a thousand exams more, for a run that only adds.
+million exams take about 22 GB, tables included. The export is timed, and its highest memory is VmHWM
+of the process; then a thousand exams more, for a run that only adds.
 """
 
 import argparse

@@ -393,7 +393,8 @@ def beside_the_daemon(binary: Path, folder: Path) -> None:
         while len(list((folder / "outbox").glob("E*"))) < REPORTS and time.monotonic() < until:
             if daemon.poll() is not None:
                 raise SystemExit("the daemon ended: " + (folder / "log").read_text())
-            if files:
+            # Each lot once the results of those before are there, so that exports come between.
+            if len(list((folder / "outbox").glob("E*"))) >= REPORTS - len(files):
                 part, files = files[:10], files[10:]
                 for file in part:
                     shutil.copy(file, folder / "drop")
