@@ -8,7 +8,7 @@ pyarrow and DuckDB (Parquet) and by pandas (CSV), and all must say the same; the
 what DuckDB picks from the history by the rule in daemon/docs/data.md; values must be those of the
 result.json files of the outbox. FHIR resources are read by the models of fhir.resources. Hashes, lengths and rows are those of the manifest. Then a store that
 grows between exports, by reports, labels, merges and other rules, and one whose exports are killed at
-random instants: the rows must be those of one run. Exit 1 on any difference.
+random instants, and one that is exported while the daemon works: the rows must be those of one run. Exit 1 on any difference.
 """
 
 import hashlib
@@ -30,10 +30,16 @@ import pandas as pd
 import pyarrow.parquet as pq
 from fhir.resources.R4B import get_fhir_model_class
 from frictionless import Package
+from lxml import etree
 
 ROOT = Path(__file__).resolve().parents[2]
+sys.path.append(str(ROOT / "daemon/benches"))
+import corpus  # noqa: E402
+
 TABLES = ["measurements", "exams", "assessments", "baselines", "objects", "operators", "devices"]
 KILLS = 20
+REPORTS = 60
+PATIENCE = 120
 problems = []
 checked = Counter()
 
@@ -314,15 +320,24 @@ def growing(binary: Path, folder: Path) -> None:
 def killed(site: Site, folder: Path, once: Path, rng: random.Random) -> None:
     """Exports cut off at random instants."""
     to, cut, parts = folder / "killed", 0, ("--part", "2")
-    for _ in range(KILLS):
+    begin = time.monotonic()
+    site.export(folder / "whole", *parts)
+    whole = time.monotonic() - begin
+    for _ in range(5 * KILLS):
         run = subprocess.Popen(site.command("export", "--identified", "--to", to, *parts), env=site.env,
                                stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(rng.uniform(0.03, 0.4))
+        time.sleep(rng.uniform(0, whole / 2))
         run.send_signal(signal.SIGKILL)
-        cut += run.wait() == -signal.SIGKILL
+        if run.wait() != -signal.SIGKILL:
+            # It was done before: another one begins.
+            shutil.rmtree(to)
+            continue
+        cut += 1
         if (to / "manifest.json").exists():
             check_manifest(to, current=False)
-    check(f"runs that were cut off: {cut} of {KILLS}", cut >= KILLS // 2, True)
+        if cut == KILLS:
+            break
+    check("runs that were cut off", cut, KILLS)
     site.export(to, *parts)
     check_manifest(to)
     check_current(to)
@@ -359,8 +374,10 @@ def check_fhir(folder: Path, outbox: Path) -> None:
             if one["type"] == "DiagnosticReport":
                 reports.add(resource["identifier"][0]["value"].split("/")[0])
     check("bulk: references lead to resources", references - names, set())
-    check("bulk: types", {one["type"] for one in listed["output"]},
-          {"Device", "DiagnosticReport", "Observation", "Patient", "Provenance"})
+    types = {"Device", "DiagnosticReport", "Patient", "Provenance"}
+    if any(row["measured_mm"] is not None for row in rows_by(folder, "assessments")):
+        types.add("Observation")
+    check("bulk: types", {one["type"] for one in listed["output"]}, types)
     exams = {json.loads(path.read_text())["exam"]["id"] for path in outbox.glob("*/result.json")}
     held = {row["exam_id"] for row in rows_by(folder, "exams")}
     check("bulk: reports", reports, exams & held)
@@ -371,8 +388,59 @@ def check_fhir(folder: Path, outbox: Path) -> None:
         check("manifest sha256: " + one["path"], hashlib.sha256(data).hexdigest(), one["sha256"])
 
 
+def check_audit(trail: Path, folder: Path) -> None:
+    """Export (110106) of the folder, valid by the grammar of DICOM PS3.15 A.5.1: history, view, FHIR."""
+    grammar = etree.RelaxNG(etree.parse(ROOT / "fixtures/audit/message.rng"))
+    messages = [etree.fromstring(line) for line in trail.read_text().splitlines()]
+    for one in messages:
+        check(f"audit grammar: {grammar.error_log}", grammar.validate(one), True)
+    told = [(one.find(".//EventID").get("csd-code"),
+             one.find("ParticipantObjectIdentification").get("ParticipantObjectID")) for one in messages]
+    check("audit", told, [("110106", str(folder))] * 3)
+
+
+def beside_the_daemon(binary: Path, folder: Path) -> None:
+    """Exports one after the other while reports come in; then one of everything."""
+    config = folder / "site.toml"
+    config.write_text('[receive.dicom]\nlisten = "127.0.0.1:0"\n[receive.folder]\npath = "drop"\nscan_every_ms = 100\nsettle_ms = 100\n'
+                      '[store]\npath = "store.sqlite"\n[outbox]\nfolder = "outbox"\n')
+    (folder / "drop").mkdir()
+    site, many = Site(binary, config), folder / "many"
+    files = corpus.make(folder / "made", REPORTS)
+    with (folder / "log").open("w") as log:
+        daemon = subprocess.Popen(site.command("serve"), env=site.env, stdout=log, stderr=log)
+    try:
+        exports, until = 0, time.monotonic() + PATIENCE
+        while len(list((folder / "outbox").glob("E*"))) < REPORTS and time.monotonic() < until:
+            if daemon.poll() is not None:
+                raise SystemExit("the daemon ended: " + (folder / "log").read_text())
+            # Each lot once the results of those before are there, so that exports come between.
+            if len(list((folder / "outbox").glob("E*"))) >= REPORTS - len(files):
+                part, files = files[:10], files[10:]
+                for file in part:
+                    shutil.copy(file, folder / "drop")
+            if (folder / "store.sqlite").exists():
+                done = subprocess.run(site.command("export", "--identified", "--to", many), env=site.env,
+                                      capture_output=True, text=True)
+                # A store that is being made is none yet.
+                exports += done.returncode == 0
+        check("results beside exports", len(list((folder / "outbox").glob("E*"))) >= REPORTS, True)
+        check("exports beside the daemon", exports > 3, True)
+    finally:
+        daemon.send_signal(signal.SIGTERM)
+        daemon.wait(60)
+    site.export(many)
+    site.export(folder / "once")
+    check("parts of exports beside the daemon", manifest_of(many)["parts"] > 3, True)
+    check_manifest(many)
+    check_current(many)
+    check_same("beside the daemon and after", folder / "once", many)
+
+
 def wrong_usage(site: Site, folder: Path) -> None:
     check("without --identified", "--identified" in site.run("export", "--to", folder / "no", code=2).stderr, True)
+    untold = subprocess.run(site.command("export", "--identified", "--to", folder / "no"), capture_output=True, text=True)
+    check("without a trail", (untold.returncode, "[observe] audit" in untold.stderr), (2, True))
     check("nothing is written", (folder / "no").exists(), False)
     other = folder / "other"
     other.mkdir()
@@ -393,7 +461,7 @@ def main() -> None:
         site, once = Site(binary, demo / "demo.toml"), folder / "once"
         events = site.export(once, "--fhir")
         check("the last event", events[-1]["event"], "done")
-        check("audit", (demo / "audit.xml").read_text().count('csd-code="110106"') >= 2, True)
+        check_audit(demo / "audit.xml", once)
         check_manifest(once)
         check_package(once)
         check_readers(once)
@@ -402,8 +470,9 @@ def main() -> None:
         check_fhir(once, demo / "outbox")
         wrong_usage(site, folder)
         killed(site, folder, once, random.Random(seed))
-        (folder / "grown").mkdir()
-        growing(binary, folder / "grown")
+        for what in (growing, beside_the_daemon):
+            (folder / what.__name__).mkdir()
+            what(binary, folder / what.__name__)
     for problem in problems[:40]:
         print(problem[:2000])
     print(f"{sum(checked.values())} comparisons, {len(problems)} differences")

@@ -37,13 +37,7 @@ pub(super) fn write(
         files: BTreeMap::new(),
         devices: BTreeSet::new(),
     };
-    let mut place = (
-        PatientKey {
-            issuer: String::new(),
-            id: String::new(),
-        },
-        0,
-    );
+    let mut place = walk::FIRST;
     let mut newest: BTreeMap<String, Step> = BTreeMap::new();
     loop {
         let page = walk::of_patients(job.store, &place, until.result)?;

@@ -61,10 +61,7 @@ impl Files {
             return Ok(());
         };
         let cells = row.all_cells();
-        let failed = |what: &dyn std::fmt::Display| ExportError::Row {
-            table: table.name(),
-            why: what.to_string(),
-        };
+        let failed = |why: &dyn std::fmt::Display| unwritable(table, why);
         pair.csv.write(&cells).map_err(|error| failed(&error))?;
         pair.parquet.write(&cells).map_err(|error| failed(&error))?;
         pair.rows += 1;
@@ -77,10 +74,7 @@ impl Files {
         let columns = table.all_columns();
         let csv = self.aside_file(table, Format::Csv)?;
         let parquet = self.aside_file(table, Format::Parquet)?;
-        let failed = |why: &dyn std::fmt::Display| ExportError::Row {
-            table: table.name(),
-            why: why.to_string(),
-        };
+        let failed = |why: &dyn std::fmt::Display| unwritable(table, why);
         let pair = Pair {
             csv: CsvFile::begin(csv, &columns).map_err(|error| failed(&error))?,
             parquet: ParquetFile::begin(parquet, table.name(), &columns)
@@ -104,10 +98,7 @@ impl Files {
             return Ok(());
         };
         let place = self.place(table, &group);
-        let failed = |why: &dyn std::fmt::Display| ExportError::Row {
-            table: table.name(),
-            why: why.to_string(),
-        };
+        let failed = |why: &dyn std::fmt::Display| unwritable(table, why);
         let csv = pair.csv.end().map_err(|error| failed(&error))?;
         let parquet = pair.parquet.end().map_err(|error| failed(&error))?;
         for (hashed, format) in [(csv, Format::Csv), (parquet, Format::Parquet)] {
@@ -152,6 +143,13 @@ impl Files {
         let done = self.done.into_iter();
         let done = done.map(|file| (self.aside.join(flat(&file.path)), file));
         Ok(done.collect())
+    }
+}
+
+fn unwritable(table: Table, why: &dyn std::fmt::Display) -> ExportError {
+    ExportError::Row {
+        table: table.name(),
+        why: why.to_string(),
     }
 }
 

@@ -44,6 +44,8 @@ mod files;
 #[cfg(feature = "edges")]
 mod folder;
 #[cfg(feature = "edges")]
+mod holding;
+#[cfg(feature = "edges")]
 mod parquet_file;
 #[cfg(feature = "edges")]
 pub mod run;

@@ -7,6 +7,7 @@ use parquet::basic::{Compression, LogicalType, Repetition, TimeUnit, Type as Phy
 use parquet::column::writer::ColumnWriter;
 use parquet::data_type::ByteArray;
 use parquet::errors::{ParquetError, Result};
+use parquet::file::metadata::KeyValue;
 use parquet::file::properties::WriterProperties;
 use parquet::file::writer::SerializedFileWriter;
 use parquet::schema::types::Type;
@@ -31,7 +32,10 @@ impl<W: Write + Send> ParquetFile<W> {
             .build()?;
         let properties = WriterProperties::builder()
             .set_compression(Compression::ZSTD(ZstdLevel::default()))
-            .set_created_by(super::told::SOFTWARE.to_owned())
+            .set_key_value_metadata(Some(vec![KeyValue::new(
+                "written_by".to_owned(),
+                super::told::SOFTWARE.to_owned(),
+            )]))
             .build();
         Ok(ParquetFile {
             file: SerializedFileWriter::new(to, Arc::new(schema), Arc::new(properties))?,

@@ -5,15 +5,14 @@ use super::ExportError;
 use super::cell::Cell;
 use super::fhir;
 use super::files::Files;
-use super::folder::{Folder, Tell};
+use super::folder::Folder;
+use super::holding;
 use super::manifest::{File, Format, Through};
 use super::row::{Held, Row, Transform, key_of};
 use super::tables::{Table, of_object, of_result};
-use super::walk::{self, Step};
-use crate::domain::PatientKey;
-use crate::store::objects::ObjectId;
+use super::walk;
 use crate::store::{Store, readings, results};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::path::Path;
 
 /// What to export, and how.
@@ -75,23 +74,37 @@ pub struct Done {
 /// # Errors
 /// Why it ended early. Parts that became visible stay, and the next run goes on behind them.
 pub fn run(job: &Job<'_>, watch: &mut dyn Watch) -> Result<Done, ExportError> {
-    let mut folder = Folder::open(job.to, job.identified)?;
+    let folder = Folder::open(job.to, job.identified)?;
     check_store(job.store, &folder)?;
-    let until = through(job.store)?;
+    let mut run = Run {
+        job,
+        until: through(job.store)?,
+        named: Named::of(&folder)?,
+        folder,
+        watch,
+    };
     let mut done = Done::default();
-    let mut named = Named::of(&folder)?;
-    history(job, &mut folder, &until, &mut named, watch, &mut done)?;
-    if folder.manifest.current_through.as_ref() != Some(&until) {
-        let rows = current(job, &mut folder, &until, &named, watch)?;
-        watch.shown(Phase::Current, rows);
+    run.history(&mut done)?;
+    if run.folder.manifest.current_through.as_ref() != Some(&run.until) {
+        let rows = run.current()?;
+        run.watch.shown(Phase::Current, rows);
         done.current = Some(rows);
     }
-    if job.fhir && folder.manifest.fhir_through.as_ref() != Some(&until) {
-        let rows = fhir::write(job, &mut folder, &until, watch)?;
-        watch.shown(Phase::Fhir, rows);
+    if job.fhir && run.folder.manifest.fhir_through.as_ref() != Some(&run.until) {
+        let rows = fhir::write(job, &mut run.folder, &run.until, run.watch)?;
+        run.watch.shown(Phase::Fhir, rows);
         done.fhir = Some(rows);
     }
     Ok(done)
+}
+
+struct Run<'r> {
+    job: &'r Job<'r>,
+    /// How far the store went at the start; what comes later is left to the next run.
+    until: Through,
+    named: Named,
+    folder: Folder,
+    watch: &'r mut dyn Watch,
 }
 
 /// How far the store goes now.
@@ -126,41 +139,51 @@ fn check_store(store: &Store, folder: &Folder) -> Result<(), ExportError> {
     }
 }
 
-fn history(
-    job: &Job<'_>,
-    folder: &mut Folder,
-    until: &Through,
-    named: &mut Named,
-    watch: &mut dyn Watch,
-    done: &mut Done,
-) -> Result<(), ExportError> {
-    let from = folder.manifest.through.clone();
-    let ahead = (until.result - from.result) + (until.reading - from.reading);
-    watch.begin(Phase::History, u64::try_from(ahead).unwrap_or(0));
-    while folder.manifest.through != *until {
-        let mut through = folder.manifest.through.clone();
-        let mut part = folder.part()?;
-        let mut damaged = 0;
-        let mut left = i64::from(job.part.max(1));
-        while left > 0 && through.reading < until.reading {
-            let page = walk::readings_after(job.store, through.reading, until.reading)?;
+impl Run<'_> {
+    fn history(&mut self, done: &mut Done) -> Result<(), ExportError> {
+        let (from, until) = (&self.folder.manifest.through, &self.until);
+        let ahead = (until.result - from.result) + (until.reading - from.reading);
+        self.watch
+            .begin(Phase::History, u64::try_from(ahead).unwrap_or(0));
+        while self.folder.manifest.through != self.until {
+            let mut through = self.folder.manifest.through.clone();
+            let mut part = self.folder.part()?;
+            self.readings(&mut part, &mut through)?;
+            let damaged = self.results(&mut part, &mut through)?;
+            let rows = self.folder.add(part, through, damaged, &self.job.tell)?;
+            self.watch.shown(Phase::History, rows);
+            done.parts += 1;
+            done.rows += rows;
+            done.damaged += damaged;
+        }
+        Ok(())
+    }
+
+    /// Objects of one part.
+    fn readings(&mut self, part: &mut Files, through: &mut Through) -> Result<(), ExportError> {
+        let mut left = i64::from(self.job.part.max(1));
+        while left > 0 && through.reading < self.until.reading {
+            let page = walk::readings_after(self.job.store, through.reading, self.until.reading)?;
             for one in &page {
                 through.reading = one.change.number;
                 through.reading_object = one.change.object.0;
                 if let Some(received) = &one.received {
-                    put(job, &mut part, named, of_object(received))?;
+                    self.put(part, of_object(received))?;
                 }
             }
-            if page.is_empty() {
-                through.reading = until.reading;
-                through.reading_object = until.reading_object;
-            }
+            self.must_go_on(page.len())?;
             left -= page.len() as i64;
-            watch.step(page.len() as u64);
+            self.watch.step(page.len() as u64);
         }
-        let mut left = i64::from(job.part.max(1));
-        while left > 0 && through.result < until.result {
-            let page = walk::versions(job.store, through.result, until.result)?;
+        Ok(())
+    }
+
+    /// Results of one part. Returns how many are damaged.
+    fn results(&mut self, part: &mut Files, through: &mut Through) -> Result<u64, ExportError> {
+        let mut damaged = 0;
+        let mut left = i64::from(self.job.part.max(1));
+        while left > 0 && through.result < self.until.result {
+            let page = walk::versions(self.job.store, through.result, self.until.result)?;
             for step in &page {
                 through.result = step.number;
                 through.result_key.clone_from(&step.row.key);
@@ -173,127 +196,52 @@ fn history(
                     held.next(of_result(before), before.version, before.recorded_at);
                 }
                 for row in held.next(of_result(told), told.version, told.recorded_at) {
-                    put(job, &mut part, named, row)?;
+                    self.put(part, row)?;
                 }
             }
-            if page.is_empty() {
-                through.result = until.result;
-                through.result_key.clone_from(&until.result_key);
-            }
+            self.must_go_on(page.len())?;
             left -= page.len() as i64;
-            watch.step(page.len() as u64);
+            self.watch.step(page.len() as u64);
         }
-        let rows = folder.add(part, through, damaged, job.tell as &Tell<'_>)?;
-        watch.shown(Phase::History, rows);
-        done.parts += 1;
-        done.rows += rows;
-        done.damaged += damaged;
+        Ok(damaged)
     }
-    Ok(())
-}
 
-/// Writes a row as it shall be seen; of rows that only name, each once.
-fn put(job: &Job<'_>, to: &mut Files, named: &mut Named, row: Row) -> Result<(), ExportError> {
-    match job.transform.change(row) {
-        Some(row) if row.table.is_named_only() && !named.add(&row) => Ok(()),
-        Some(row) => to.write(row),
-        None => Ok(()),
+    /// What a store had at the start it keeps; one that does not is another by now.
+    fn must_go_on(&self, found: usize) -> Result<(), ExportError> {
+        match found {
+            0 => Err(ExportError::OtherStore {
+                path: self.folder.path().to_owned(),
+            }),
+            _ => Ok(()),
+        }
     }
-}
 
-fn current(
-    job: &Job<'_>,
-    folder: &mut Folder,
-    until: &Through,
-    named: &Named,
-    watch: &mut dyn Watch,
-) -> Result<u64, ExportError> {
-    let mut view = folder.view()?;
-    for table in Table::ALL {
-        view.begin(table, String::new())?;
+    /// Writes a row as it shall be seen; of rows that only name, each once.
+    fn put(&mut self, to: &mut Files, row: Row) -> Result<(), ExportError> {
+        match self.job.transform.change(row) {
+            Some(row) if row.table.is_named_only() && !self.named.add(&row) => Ok(()),
+            Some(row) => to.write(row),
+            None => Ok(()),
+        }
     }
-    what_holds(
-        job.store,
-        until,
-        watch,
-        &mut |row| match job.transform.change(row) {
+
+    fn current(&mut self) -> Result<u64, ExportError> {
+        let job = self.job;
+        let mut view = self.folder.view()?;
+        for table in Table::ALL {
+            view.begin(table, String::new())?;
+        }
+        let mut write = |row: Row| match job.transform.change(row) {
             Some(row) if row.table.is_named_only() => Ok(()),
             Some(row) => view.write(row),
             None => Ok(()),
-        },
-    )?;
-    for row in named.rows() {
-        view.write(row)?;
-    }
-    folder.replace(view, until.clone(), job.tell as &Tell<'_>)
-}
-
-/// Hands out every row that holds: of exams patient after patient, then of objects. Rows that only name
-/// come again with every exam.
-pub(super) fn what_holds(
-    store: &Store,
-    until: &Through,
-    watch: &mut dyn Watch,
-    write: &mut dyn FnMut(Row) -> Result<(), ExportError>,
-) -> Result<(), ExportError> {
-    let steps = u64::try_from(until.result + until.reading).unwrap_or(0);
-    watch.begin(Phase::Current, steps);
-    // Exams of one patient stand between those of others in the order of their numbers.
-    let mut place = (
-        PatientKey {
-            issuer: String::new(),
-            id: String::new(),
-        },
-        0,
-    );
-    let mut exams: BTreeMap<String, Held> = BTreeMap::new();
-    loop {
-        let page = walk::of_patients(store, &place, until.result)?;
-        if page.is_empty() {
-            break;
-        }
-        for step in &page {
-            if step.patient != place.0 {
-                end_patient(&mut exams, write)?;
-            }
-            place = (step.patient.clone(), step.number);
-            take(&mut exams, step);
-        }
-        watch.step(page.len() as u64);
-    }
-    end_patient(&mut exams, write)?;
-    let mut place = (ObjectId(0), 0);
-    loop {
-        let page = walk::readings_of_objects(store, place)?;
-        let Some(last) = page.last() else {
-            break;
         };
-        place = (last.change.object, last.change.version);
-        for one in &page {
-            if let Some(received) = &one.received {
-                write(of_object(received))?;
-            }
+        holding::rows(job.store, &self.until, self.watch, &mut write)?;
+        for row in self.named.rows() {
+            view.write(row)?;
         }
-        watch.step(page.len() as u64);
+        self.folder.replace(view, self.until.clone(), &job.tell)
     }
-    Ok(())
-}
-
-fn take(exams: &mut BTreeMap<String, Held>, step: &Step) {
-    if let Some(told) = &step.told {
-        let held = exams.entry(told.content.exam.id.clone()).or_default();
-        held.next(of_result(told), told.version, told.recorded_at);
-    }
-}
-
-fn end_patient(
-    exams: &mut BTreeMap<String, Held>,
-    write: &mut dyn FnMut(Row) -> Result<(), ExportError>,
-) -> Result<(), ExportError> {
-    for held in std::mem::take(exams).into_values() {
-        held.current().try_for_each(&mut *write)?;
-    }
-    Ok(())
 }
 
 /// Rows of operators and devices that stand in the history: few, so they are kept in memory.

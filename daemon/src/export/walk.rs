@@ -46,6 +46,15 @@ pub fn versions(store: &Store, after: i64, until: i64) -> Result<Vec<Step>, Stor
     })
 }
 
+/// The place before every patient.
+pub const FIRST: (PatientKey, i64) = (
+    PatientKey {
+        issuer: String::new(),
+        id: String::new(),
+    },
+    0,
+);
+
 /// The versions up to a number, patient after patient, behind the place of `after`.
 ///
 /// # Errors

@@ -8,9 +8,10 @@ use super::standard::METHODS;
 use super::{Deidentified, OLDEST};
 use crate::export::ExportError;
 use crate::export::folder::Folder;
+use crate::export::holding;
 use crate::export::manifest::{Summary, Through};
 use crate::export::row::{Row, Transform};
-use crate::export::run::{Phase, Watch, through, what_holds};
+use crate::export::run::{Phase, Watch, through};
 use crate::export::tables::Table;
 use crate::store::Store;
 use std::path::Path;
@@ -44,7 +45,7 @@ pub fn run(job: &Job<'_>, watch: &mut dyn Watch) -> Result<(u64, Summary), Expor
     let until = through(job.store)?;
     let change = Deidentified::new(job.secret);
     let mut rows = Shuffle::new(&folder.aside()?)?;
-    what_holds(job.store, &until, watch, &mut |row| {
+    holding::rows(job.store, &until, watch, &mut |row| {
         change.change(row).map_or(Ok(()), |row| rows.add(row))
     })?;
     let mut view = folder.view()?;

@@ -13,6 +13,11 @@ impl Subject for Exams {
     type Of<'a> = Told;
 }
 
+/// A day is 0.0027 years; more digits only pretend.
+fn to_a_day(years: f64) -> f64 {
+    (years * 1e4).round() / 1e4
+}
+
 pub(super) const COLUMNS: &[Column<Exams>] = &[
     key("exam_id", "our name of the exam")
         .key()
@@ -20,7 +25,8 @@ pub(super) const COLUMNS: &[Column<Exams>] = &[
     key("result_key", "fingerprint of all that the result says")
         .required()
         .from(|t| Cell::text(&t.key)),
-    free("why", "why this version of the result was written").from(|t| Cell::text(t.why.join(" "))),
+    free("why", "why this version of the result was written")
+        .from(|t| Cell::text(t.why.join("; "))),
     quasi("patient_issuer", Kind::Text, "issuer of the patient id")
         .from(|t| Cell::text(&t.content.patient.issuer)),
     direct(
@@ -46,7 +52,7 @@ pub(super) const COLUMNS: &[Column<Exams>] = &[
     )
     .unit("a")
     .at_least(0.0)
-    .from(|t| Cell::number(t.content.age_years())),
+    .from(|t| Cell::number(t.content.age_years().map(to_a_day))),
     measure(
         "joined_ids",
         Kind::Integer,
