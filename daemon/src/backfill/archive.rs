@@ -2,6 +2,7 @@
 
 use super::dicom::Dicom;
 use super::way::{Archive, Way};
+use super::web::Web;
 use super::window::Window;
 use crate::deliver::Failure;
 use crate::store::StoreError;
@@ -58,9 +59,9 @@ pub type Keep<'k> = &'k mut dyn FnMut(Came) -> Result<(), StoreError>;
 pub struct Came {
     /// SOP Instance UID, as the archive names it.
     pub instance: String,
-    /// Transfer syntax of the data set.
-    pub syntax: &'static str,
-    /// The data set.
+    /// Transfer syntax of the data set; `None`: the bytes are a whole file, which names its own.
+    pub syntax: Option<&'static str>,
+    /// The data set, or the file.
     pub bytes: Vec<u8>,
 }
 
@@ -89,5 +90,6 @@ pub enum Trouble {
 pub fn source(archive: &Archive) -> Box<dyn Source> {
     match &archive.way {
         Way::Dicom(way) => Box::new(Dicom::new(way.clone(), archive)),
+        Way::Web(way) => Box::new(Web::new(way.clone(), archive)),
     }
 }

@@ -281,7 +281,7 @@ fn take(association: &mut Association, message: Message, keep: Keep<'_>) -> Resu
         (Some(syntax), Some(instance), Some(bytes)) => {
             let came = Came {
                 instance: instance.clone(),
-                syntax,
+                syntax: Some(syntax),
                 bytes,
             };
             match keep(came) {

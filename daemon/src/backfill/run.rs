@@ -463,7 +463,7 @@ fn keep(
     let now: DateTime<Utc> = Utc::now();
     let source = way::source(&archive.name);
     let issuer = &archive.default_issuer;
-    let object = Incoming::new(&came.bytes, Some(came.syntax), source, issuer, now)?
+    let object = Incoming::new(&came.bytes, came.syntax, source, issuer, now)?
         .quiet_after(archive.quiet_after_days);
     let instance = came.instance.clone();
     let (_, repeated) = store.write(move |tx| archives::keep(tx, &object, &instance))?;

@@ -1,7 +1,7 @@
 //! What the configuration says of an archive.
 
 use super::hours::Hours;
-use crate::deliver::way::TlsFiles;
+use crate::deliver::way::{HttpWay, TlsFiles};
 use serde::Serialize;
 use std::time::Duration;
 
@@ -45,6 +45,8 @@ pub struct Pace {
 pub enum Way {
     /// DICOM Query/Retrieve.
     Dicom(DicomWay),
+    /// DICOMweb: QIDO-RS and WADO-RS.
+    Web(HttpWay),
 }
 
 /// A Query/Retrieve application entity.
@@ -95,3 +97,14 @@ pub fn source(archive: &str) -> String {
 
 /// Prefix of the source of objects that came from an archive's history; its name follows.
 pub const SOURCE: &str = "archive:";
+
+impl Way {
+    /// The files for TLS, where the connection is encrypted.
+    #[must_use]
+    pub fn tls(&self) -> Option<&TlsFiles> {
+        match self {
+            Way::Dicom(way) => way.tls.as_ref(),
+            Way::Web(way) => way.url.starts_with("https:").then_some(&way.tls),
+        }
+    }
+}

@@ -4,10 +4,10 @@ use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
 use super::{Failure, open, print};
 use crate::assess::{self, Question};
 use crate::config::{Config, Effective, Setting};
+use crate::deliver;
 use crate::domain::{Disposition, ObjectReading, Severity};
 use crate::reading::{self, Origin};
 use crate::receive::tls;
-use crate::{backfill, deliver};
 use serde::Serialize;
 use std::io::Read;
 use std::path::Path;
@@ -191,8 +191,7 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
             });
             let archives = config.archives();
             let of_archives = archives.iter().filter_map(|one| {
-                let backfill::way::Way::Dicom(way) = &one.way;
-                let failure = deliver::check_tls(way.tls.as_ref()).err()?;
+                let failure = deliver::check_tls(one.way.tls()).err()?;
                 Some(format!("[[archive]] {}: {}", one.name, failure.words))
             });
             let unread: Vec<String> = of_destinations.chain(of_archives).chain(syslog).collect();

@@ -2,11 +2,11 @@
 
 use super::destination::{Row, check_pair, check_tls_on};
 use super::raw::Raw;
-use super::value::quoted;
+use super::value::{is_loopback, quoted, url_host};
 use super::{Config, DicomSettings};
 use crate::backfill::hours::Hours;
 use crate::backfill::way::{Archive, DicomWay, HistoryTitle, Pace, Retrieve, Way};
-use crate::deliver::way::TlsFiles;
+use crate::deliver::way::{HttpWay, TlsFiles};
 use serde::Serialize;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -40,6 +40,10 @@ pub struct ArchiveSettings {
     pub retrieve: RetrieveBy,
     /// For C-MOVE the AE title that it sends them to.
     pub move_to: Option<String>,
+    /// Base of its DICOMweb services.
+    pub url: Option<String>,
+    /// File with a bearer token.
+    pub bearer: Option<PathBuf>,
     /// Whether the connection is encrypted.
     pub tls: bool,
     /// Authorities that may vouch for it.
@@ -74,6 +78,8 @@ pub struct ArchiveSettings {
 pub enum ArchiveKind {
     /// DICOM Query/Retrieve.
     Dicom,
+    /// QIDO-RS and WADO-RS.
+    Dicomweb,
 }
 
 /// How objects come from an archive.
@@ -97,6 +103,8 @@ impl Default for ArchiveSettings {
             calling: None,
             retrieve: RetrieveBy::Get,
             move_to: None,
+            url: None,
+            bearer: None,
             tls: false,
             ca: None,
             certificate: None,
@@ -117,8 +125,9 @@ impl Default for ArchiveSettings {
 impl ArchiveSettings {
     /// The paths it names.
     pub(super) fn paths(&mut self) -> impl Iterator<Item = &mut PathBuf> {
-        let files = [&mut self.ca, &mut self.certificate, &mut self.key];
-        files.into_iter().flatten()
+        let files = [&mut self.bearer, &mut self.ca];
+        let own = [&mut self.certificate, &mut self.key];
+        files.into_iter().chain(own).flatten()
     }
 
     /// The archive; `None` where a key that its kind needs is absent. `ours` is what holds for our
@@ -129,11 +138,9 @@ impl ArchiveSettings {
             certificate: self.certificate.clone(),
             key: self.key.clone(),
         };
-        let ArchiveKind::Dicom = self.kind?;
         let calling = self.calling.as_ref().unwrap_or(&ours.ae_title);
-        Some(Archive {
-            name: self.name.clone(),
-            way: Way::Dicom(DicomWay {
+        let way = match self.kind? {
+            ArchiveKind::Dicom => Way::Dicom(DicomWay {
                 host: self.host.clone()?,
                 port: self.port?,
                 called: self.called.clone()?,
@@ -144,6 +151,15 @@ impl ArchiveSettings {
                     RetrieveBy::Move => Retrieve::Move(self.move_to.clone()?),
                 },
             }),
+            ArchiveKind::Dicomweb => Way::Web(HttpWay {
+                url: self.url.as_deref()?.trim_end_matches('/').to_owned(),
+                tls: files,
+                bearer: self.bearer.clone(),
+            }),
+        };
+        Some(Archive {
+            name: self.name.clone(),
+            way,
             timeout: Duration::from_secs(self.timeout_s),
             default_issuer: self.issuer(ours),
             pace: Pace {
@@ -186,16 +202,7 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, rows: &[Row]) {
         let Some(raw) = raws.get_mut(row.layer) else {
             continue;
         };
-        let mut needs = vec![
-            ("kind", "\"dicom\""),
-            ("host", "\"archive.example\""),
-            ("port", "104"),
-            ("called", "\"ARCHIVE\""),
-        ];
-        if one.retrieve == RetrieveBy::Move {
-            needs.push(("move_to", "\"SHEATHHISTORY\""));
-        }
-        for (name, example) in needs {
+        for (name, example) in needs(one) {
             if row.place(name).is_none() && !raw.broken {
                 raw.mistake(
                     row.span.clone(),
@@ -204,8 +211,12 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, rows: &[Row]) {
                 );
             }
         }
+        check_kind(raw, one, row);
         check_pair(raw, TABLE, one.certificate.as_ref(), one.key.as_ref(), row);
-        check_tls_on(raw, TABLE, one.tls, row);
+        match one.kind {
+            Some(ArchiveKind::Dicomweb) => check_web(raw, one, row),
+            _ => check_tls_on(raw, TABLE, one.tls, row),
+        }
         let (Some(title), Some(place)) = (&one.move_to, row.place("move_to")) else {
             continue;
         };
@@ -229,5 +240,77 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, rows: &[Row]) {
         } else {
             titles.push((title, "the move_to of another [[archive]]"));
         }
+    }
+}
+
+/// Keys that an archive must have, each with an example.
+fn needs(one: &ArchiveSettings) -> Vec<(&'static str, &'static str)> {
+    let mut needs = vec![("kind", "\"dicom\"")];
+    if one.kind == Some(ArchiveKind::Dicomweb) {
+        needs.push(("url", "\"https://archive.example/dicomweb\""));
+        return needs;
+    }
+    needs.extend([
+        ("host", "\"archive.example\""),
+        ("port", "104"),
+        ("called", "\"ARCHIVE\""),
+    ]);
+    if one.retrieve == RetrieveBy::Move {
+        needs.push(("move_to", "\"SHEATHHISTORY\""));
+    }
+    needs
+}
+
+/// Keys that the other kind has.
+fn check_kind(raw: &mut Raw<'_>, one: &ArchiveSettings, row: &Row) {
+    const OF_DICOM: [&str; 7] = [
+        "host", "port", "called", "calling", "retrieve", "move_to", "tls",
+    ];
+    const OF_WEB: [&str; 2] = ["url", "bearer"];
+    let (others, kind, other): (&[&'static str], _, _) = match one.kind {
+        None => return,
+        Some(ArchiveKind::Dicom) => (&OF_WEB, "dicom", "dicomweb"),
+        Some(ArchiveKind::Dicomweb) => (&OF_DICOM, "dicomweb", "dicom"),
+    };
+    for &name in others {
+        if let Some(place) = row.place(name) {
+            raw.mistake(
+                place,
+                format!("[[archive]] {name} is for kind = \"{other}\", and kind is \"{kind}\""),
+                format!("take {name} out, or write kind = \"{other}\""),
+            );
+        }
+    }
+}
+
+fn check_web(raw: &mut Raw<'_>, one: &ArchiveSettings, row: &Row) {
+    let Some(url) = one.url.as_deref() else {
+        return;
+    };
+    let is_plain = url.starts_with("http://");
+    if let (true, Some((name, place))) = (is_plain, row.first(&["ca", "certificate", "key"])) {
+        raw.mistake(
+            place,
+            format!("[[archive]] names a {name} for TLS, and its url is not encrypted"),
+            format!("write an https:// url, or take {name} out"),
+        );
+    }
+    let far = !url_host(url).is_some_and(is_loopback);
+    if let (true, Some(place)) = (is_plain && far, row.place("bearer")) {
+        raw.mistake(
+            place,
+            "[[archive]] would send its bearer token unencrypted",
+            "write an https:// url; only this machine itself (127.0.0.1, localhost) is reached without",
+        );
+    }
+    if let (true, Some(place)) = (url.contains(['?', '#']), row.place("url")) {
+        raw.mistake(
+            place,
+            format!(
+                "[[archive]] url is {}, but must be the base of DICOMweb services, without ?",
+                quoted(url)
+            ),
+            "write for example url = \"https://archive.example/dicomweb\"",
+        );
     }
 }

@@ -363,13 +363,15 @@ keys! {
     }
     ["archive"] (backfill.archive) {
         name: plain_name,
-        kind: some(example("\"dicom\"", word(&[("dicom", ArchiveKind::Dicom)]))),
+        kind: some(example("\"dicom\"", word(&[("dicom", ArchiveKind::Dicom), ("dicomweb", ArchiveKind::Dicomweb)]))),
         host: some(host),
         port: some(example("11112", whole(1, 65_535))),
         called: some(example("\"ARCHIVE\"", ae_title)),
         calling: some(example("\"SHEATHLINE\"", ae_title)),
         retrieve: word(&[("get", RetrieveBy::Get), ("move", RetrieveBy::Move)]),
         move_to: some(example("\"SHEATHHISTORY\"", ae_title)),
+        url: some(url),
+        bearer: optional_path,
         tls: flag,
         ca: optional_path,
         certificate: optional_path,

@@ -554,8 +554,8 @@ fn examples(begin: &str, table: &str) -> Config {
 #[test]
 fn the_shipped_default_shows_every_key_of_an_archive() {
     let config = examples("\n# Archives whose history ", "archive");
-    let [shown] = config.backfill.archive.as_slice() else {
-        panic!("one example");
+    let [shown, web] = config.backfill.archive.as_slice() else {
+        panic!("two examples");
     };
     // Beside who and where it is, the example shows the defaults.
     let same = ArchiveSettings {
@@ -575,7 +575,15 @@ fn the_shipped_default_shows_every_key_of_an_archive() {
         ..ArchiveSettings::default()
     };
     assert_eq!(*shown, same);
-    assert_eq!(config.archives().len(), 1);
+    let same = ArchiveSettings {
+        name: web.name.clone(),
+        kind: web.kind,
+        url: web.url.clone(),
+        bearer: web.bearer.clone(),
+        ..ArchiveSettings::default()
+    };
+    assert_eq!(*web, same);
+    assert_eq!(config.archives().len(), 2);
     assert_eq!(config.history_titles()[0].ae_title, "SHEATHHISTORY");
 }
 
@@ -591,7 +599,9 @@ fn an_archive_is_what_its_keys_say() {
             .remove(0)
     };
     let plain = of("");
-    let crate::backfill::way::Way::Dicom(way) = &plain.way;
+    let crate::backfill::way::Way::Dicom(way) = &plain.way else {
+        panic!("another kind");
+    };
     assert_eq!((way.calling.as_str(), &way.tls), ("OURS", &None));
     assert_eq!(
         (plain.default_issuer.as_str(), plain.quiet_after_days),
@@ -607,6 +617,46 @@ fn an_archive_is_what_its_keys_say() {
     assert_eq!((full.pace.objects_per_s, full.pace.at_once), (3, 4));
     assert_eq!((full.window_days, full.answers_max), (5, 6));
     assert_eq!(full.timeout, std::time::Duration::from_secs(7));
+    let text =
+        "[[archive]]\nname = \"w\"\nkind = \"dicomweb\"\nurl = \"https://h/dw/\"\nbearer = \"t\"\n";
+    let web = Config::from_text("x.toml", text).unwrap().archives();
+    let expected = HttpWay {
+        url: "https://h/dw".to_owned(),
+        tls: TlsFiles::default(),
+        bearer: Some("t".into()),
+    };
+    assert_eq!(web[0].way, crate::backfill::way::Way::Web(expected));
+}
+
+/// Keys of the other kind, and what HTTP needs, are mistakes with their places.
+#[test]
+fn keys_of_the_other_kind_of_archive_are_mistakes() {
+    let of = |lines: &str| messages("x.toml", &format!("[[archive]]\nname = \"a\"\n{lines}"));
+    let web = "kind = \"dicomweb\"\nurl = \"https://h/\"\n";
+    assert_eq!(of(web), "no mistake\n");
+    for line in [
+        "host = \"h\"",
+        "port = 104",
+        "called = \"A\"",
+        "tls = true",
+        "retrieve = \"get\"",
+    ] {
+        let name = line.split_once(' ').unwrap().0;
+        let said = of(&format!("{web}{line}\n"));
+        assert!(
+            said.starts_with("x.toml:5:")
+                && said.contains(&format!("[[archive]] {name} is for kind = \"dicom\"")),
+            "{said}"
+        );
+    }
+    let dicom = "kind = \"dicom\"\nhost = \"h\"\nport = 104\ncalled = \"A\"\n";
+    let said = of(&format!("{dicom}url = \"https://h/\"\n"));
+    assert!(said.contains("url is for kind = \"dicomweb\""), "{said}");
+    assert!(of("kind = \"dicomweb\"\n").contains("must have the key url"));
+    let plain = "kind = \"dicomweb\"\nurl = \"http://h/\"\n";
+    assert!(of(&format!("{plain}bearer = \"t\"\n")).contains("unencrypted"));
+    assert!(of(&format!("{plain}ca = \"c\"\n")).contains("is not encrypted"));
+    assert!(of("kind = \"dicomweb\"\nurl = \"https://h/?a\"\n").contains("without ?"));
 }
 
 /// The examples of destinations are good.

@@ -12,7 +12,7 @@ use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 use ureq::config::Config;
 use ureq::http::header::{AUTHORIZATION, LOCATION, RETRY_AFTER};
-use ureq::http::{HeaderMap, HeaderValue, Method, Request, Uri};
+use ureq::http::{HeaderMap, HeaderName, HeaderValue, Method, Request, Uri};
 use ureq::unversioned::resolver::{ResolvedSocketAddrs, Resolver};
 use ureq::unversioned::transport::{
     Buffers, ConnectionDetails, Connector, LazyBuffers, NextTimeout, Transport,
@@ -26,20 +26,20 @@ const KEPT: u64 = 1 << 20;
 const WORDS: usize = 1000;
 
 /// A request to the receiver.
-pub(super) struct Call<'a> {
-    pub(super) method: Method,
+pub(crate) struct Call<'a> {
+    pub(crate) method: Method,
     /// What comes after the configured URL.
-    pub(super) path: &'a str,
-    pub(super) headers: &'a [(&'static str, &'a str)],
-    pub(super) body: Option<&'a [u8]>,
+    pub(crate) path: &'a str,
+    pub(crate) headers: &'a [(&'static str, &'a str)],
+    pub(crate) body: Option<&'a [u8]>,
 }
 
 /// What came back.
-pub(super) struct Answer {
-    pub(super) status: u16,
+pub(crate) struct Answer {
+    pub(crate) status: u16,
     headers: HeaderMap,
-    /// At most [`KEPT`] bytes of it; what was cut off is missing.
-    pub(super) body: Vec<u8>,
+    /// At most as many bytes of it as were asked for; what was cut off is missing.
+    pub(crate) body: Vec<u8>,
     /// The stages behind the connection.
     pub(super) stages: Vec<Stage>,
 }
@@ -49,6 +49,19 @@ pub(super) struct Answer {
 /// # Errors
 /// No complete answer came. An answer of any status is one.
 pub(super) fn call(way: &HttpWay, timeout: Duration, call: &Call<'_>) -> Result<Answer, Failure> {
+    call_for(way, timeout, call, KEPT)
+}
+
+/// Sends a request over a new connection; of the answer at most so many bytes are kept.
+///
+/// # Errors
+/// As [`call`].
+pub(crate) fn call_for(
+    way: &HttpWay,
+    timeout: Duration,
+    call: &Call<'_>,
+    most: u64,
+) -> Result<Answer, Failure> {
     let url = format!("{}{}", way.url, call.path);
     let uri: Uri = url
         .parse()
@@ -78,7 +91,7 @@ pub(super) fn call(way: &HttpWay, timeout: Duration, call: &Call<'_>) -> Result<
     let response = response.map_err(failed)?;
     let (parts, body) = response.into_parts();
     let mut kept = Vec::new();
-    let read = body.into_reader().take(KEPT).read_to_end(&mut kept);
+    let read = body.into_reader().take(most).read_to_end(&mut kept);
     match read {
         Ok(_) => {}
         // The status says enough of what was not taken.
@@ -117,7 +130,7 @@ fn request(way: &HttpWay, call: &Call<'_>, uri: Uri) -> Result<Request<()>, Fail
 
 impl Answer {
     /// The failure that this answer is, with `said` as the receiver's own words.
-    pub(super) fn refused(&self, said: &str) -> Failure {
+    pub(crate) fn refused(&self, said: &str) -> Failure {
         let mut words = format!("{} {}", self.status, meaning(self.status));
         for (header, what) in [
             (LOCATION, "it sends on to"),
@@ -140,8 +153,13 @@ impl Answer {
         }
     }
 
+    /// A header field, if it is text.
+    pub(crate) fn header(&self, name: &HeaderName) -> Option<&str> {
+        self.headers.get(name).and_then(|value| value.to_str().ok())
+    }
+
     /// The body as words; what is no UTF-8 of it, such as a letter cut in two, is replaced.
-    pub(super) fn text(&self) -> Cow<'_, str> {
+    pub(crate) fn text(&self) -> Cow<'_, str> {
         String::from_utf8_lossy(&self.body)
     }
 }

@@ -13,7 +13,7 @@ mod fhir;
 #[cfg(feature = "edges")]
 mod hook;
 #[cfg(feature = "edges")]
-mod http;
+pub(crate) mod http;
 #[cfg(feature = "edges")]
 pub mod mllp;
 pub mod retry;

@@ -1,0 +1,236 @@
+//! DICOMweb as its user: QIDO-RS to ask, WADO-RS to get (PS3.18 10.6 and 10.4).
+
+use super::archive::{Answers, Came, Keep, Series, Source, Trouble};
+use super::dicom::REPORTS;
+use super::found::{Found, page};
+use super::way::Archive;
+use super::window::Window;
+use crate::deliver::http::{self, Call};
+use crate::deliver::way::HttpWay;
+use crate::deliver::{Failure, Stage};
+use crate::receive::multipart::{Parts, parameter};
+use crate::sr;
+use std::collections::BTreeSet;
+use std::time::Duration;
+use ureq::http::Method;
+use ureq::http::header::{CONTENT_TYPE, WARNING};
+
+/// Answers asked for at a time, where nothing is known of a limit.
+const PAGE: usize = 200;
+
+/// Answers to one question, beyond which an archive is taken to have lost its way.
+const ANSWERS_MAX: usize = 200_000;
+
+/// Bytes of one page of answers.
+const PAGE_BYTES: u64 = 64 << 20;
+
+/// What stands around an object in its answer: boundaries and header fields.
+const AROUND: u64 = 64 << 10;
+
+const JSON: &str = "application/dicom+json";
+const FILES: &str = "multipart/related; type=\"application/dicom\"; transfer-syntax=*";
+
+/// An origin server of DICOMweb.
+pub(super) struct Web {
+    way: HttpWay,
+    timeout: Duration,
+    answers_max: usize,
+    object_bytes_max: u64,
+}
+
+impl Web {
+    pub(super) fn new(way: HttpWay, archive: &Archive) -> Self {
+        Web {
+            way,
+            timeout: archive.timeout,
+            answers_max: archive.answers_max,
+            object_bytes_max: archive.object_bytes_max,
+        }
+    }
+
+    fn get(&self, path: &str, accept: &str, most: u64) -> Result<http::Answer, Trouble> {
+        let call = Call {
+            method: Method::GET,
+            path,
+            headers: &[("Accept", accept)],
+            body: None,
+        };
+        let answer = http::call_for(&self.way, self.timeout, &call, most).map_err(Trouble::Lost)?;
+        match answer.status {
+            200 | 204 => Ok(answer),
+            // It may be otherwise in a moment.
+            429 | 500..=599 => Err(Trouble::Lost(answer.refused(&answer.text()))),
+            _ => Err(Trouble::Refused(answer.refused(&answer.text()))),
+        }
+    }
+
+    /// QIDO-RS: `wanted` of all that fits, page by page.
+    fn search(
+        &self,
+        path: &str,
+        keys: &str,
+        wanted: &str,
+        fits: impl Fn(&Found) -> bool,
+    ) -> Result<Answers, Trouble> {
+        let limit = match self.answers_max {
+            0 => PAGE,
+            most => most.min(PAGE),
+        };
+        let mut answers = Answers::default();
+        let mut seen = BTreeSet::new();
+        let mut offset = 0;
+        loop {
+            let asked =
+                format!("{path}?{keys}&includefield={wanted}&limit={limit}&offset={offset}");
+            let answer = self.get(&asked, JSON, PAGE_BYTES)?;
+            // 299 says that there are more, or that something was not matched (PS3.18 8.3.4.4).
+            let warned = answer
+                .header(&WARNING)
+                .is_some_and(|text| text.contains("299"));
+            let found = match answer.status {
+                204 => Vec::new(),
+                _ => page(&answer.body).map_err(|why| malformed(&why))?,
+            };
+            let number = found.len();
+            let mut news = 0;
+            for one in found {
+                let uid = one.text(wanted);
+                if !uid.is_empty() && seen.insert(uid.clone()) {
+                    news += 1;
+                    if fits(&one) {
+                        answers.found.push(uid);
+                    }
+                }
+            }
+            if seen.len() > ANSWERS_MAX {
+                return Err(malformed(&"it answers without end"));
+            }
+            if number == 0 {
+                return Ok(answers);
+            }
+            // The same again: it does not know `offset`. One that gave fewer than it was asked for, or
+            // more, gave all it has; a full page may have been cut.
+            if news == 0 {
+                if number == limit || warned {
+                    let words = "it gives the same answers again where later ones are asked for";
+                    answers.cut_off = Some(words.to_owned());
+                }
+                return Ok(answers);
+            }
+            // Few may be as many as it gives at a time, so the next page is asked for until none comes.
+            offset += number;
+        }
+    }
+
+    /// WADO-RS: one object.
+    fn object(&self, series: &Series<'_>, instance: &str, keep: Keep<'_>) -> Result<(), Trouble> {
+        let Series { study, series } = series;
+        let path = format!("/studies/{study}/series/{series}/instances/{instance}");
+        let most = self.object_bytes_max.saturating_add(AROUND);
+        let answer = self.get(&path, FILES, most)?;
+        let refused = |words: String| Trouble::Refused(failed("web-malformed", words));
+        let kind = answer.header(&CONTENT_TYPE).unwrap_or_default();
+        let boundary = parameter(kind, "boundary").unwrap_or_default();
+        let part_max = usize::try_from(self.object_bytes_max).unwrap_or(usize::MAX);
+        let mut parts = Parts::new(&boundary, part_max)
+            .map_err(|why| refused(format!("the answer is no multipart body: {why}")))?;
+        let taken = parts.take(&answer.body).and_then(|()| parts.end());
+        taken.map_err(|why| refused(format!("the answer is no whole multipart body: {why}")))?;
+        let Some(bytes) = parts.whole() else {
+            return Err(refused("the answer has no part".to_owned()));
+        };
+        let media = sr::media(&bytes)
+            .map_err(|why| refused(format!("what came is no DICOM file: {why}")))?;
+        if media.instance.as_deref() != Some(instance) {
+            return Err(refused(
+                "what came is another object than asked for".to_owned(),
+            ));
+        }
+        let came = Came {
+            instance: instance.to_owned(),
+            syntax: None,
+            bytes,
+        };
+        keep(came).map_err(Trouble::NotKept)
+    }
+}
+
+impl Source for Web {
+    fn studies(&mut self, window: &Window) -> Result<Answers, Trouble> {
+        let mut keys = format!(
+            "StudyDate={}&ModalitiesInStudy=SR&includefield=00080061&includefield=00080020",
+            window.dates()
+        );
+        if let Some(times) = window.times() {
+            keys = format!("{keys}&StudyTime={times}");
+        }
+        // Servers that do not match by a key leave it out, or tell the value.
+        let may_hold = |found: &Found| {
+            let modalities = found.texts("00080061");
+            let date = found.text("00080020");
+            (modalities.is_empty() || modalities.iter().any(|one| one == "SR"))
+                && (date.is_empty()
+                    || window
+                        .days()
+                        .any(|day| day.format("%Y%m%d").to_string() == date))
+        };
+        self.search("/studies", &keys, "0020000D", may_hold)
+    }
+
+    fn series(&mut self, study: &str) -> Result<Answers, Trouble> {
+        let of_reports = |found: &Found| matches!(found.text("00080060").as_str(), "SR" | "");
+        let keys = "Modality=SR&includefield=00080060";
+        self.search(
+            &format!("/studies/{study}/series"),
+            keys,
+            "0020000E",
+            of_reports,
+        )
+    }
+
+    fn instances(&mut self, series: &Series<'_>) -> Result<Answers, Trouble> {
+        let is_report = |found: &Found| {
+            let class = found.text("00080016");
+            class.is_empty() || REPORTS.contains(&class.as_str())
+        };
+        let path = format!(
+            "/studies/{}/series/{}/instances",
+            series.study, series.series
+        );
+        self.search(&path, "includefield=00080016", "00080018", is_report)
+    }
+
+    fn fetch(
+        &mut self,
+        series: &Series<'_>,
+        instances: &[String],
+        keep: Keep<'_>,
+    ) -> Result<Option<Failure>, Trouble> {
+        let mut why = None;
+        for instance in instances {
+            match self.object(series, instance, keep) {
+                Ok(()) => {}
+                Err(Trouble::Refused(failure)) => why = Some(failure),
+                Err(trouble) => return Err(trouble),
+            }
+        }
+        Ok(why)
+    }
+
+    // Every request has a connection of its own.
+    fn rest(&mut self) {}
+}
+
+fn malformed(what: &dyn std::fmt::Display) -> Trouble {
+    let words = format!("the archive's answer is malformed: {what}");
+    Trouble::Lost(failed("web-malformed", words))
+}
+
+fn failed(code: &str, words: String) -> Failure {
+    Failure {
+        stage: Stage::Answer,
+        words,
+        lasts: false,
+        code: code.to_owned(),
+    }
+}
