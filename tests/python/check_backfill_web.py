@@ -243,6 +243,16 @@ def bad_habits(work: Path, sets) -> None:
         code, events, _ = one.backfill()
         check(code == 0 and one.stored() == wanted, "the next time it is got")
         check(done(events)["fetched"] == 2, "and nothing else")
+    # What is no UID would go into a path.
+    strange = [one for one in corpus()]
+    strange[5].SeriesInstanceUID = "../../2.25.1"
+    with archive(strange) as peer:
+        one = site(work / "strange", peer.url)
+        code, events, _ = one.backfill()
+        told = [event for event in events if event["event"] == "incomplete"]
+        check(code == 1 and "no UID" in told[0]["words"], "a name that is no UID is told")
+        rest = sorted(set(wanted) - {strange[5].SOPInstanceUID})
+        check(one.stored() == rest, "the others are stored all the same")
     # Nothing listens there.
     one = site(work / "away", "http://127.0.0.1:9/dw")
     code, _, error = one.backfill()

@@ -95,6 +95,11 @@ impl Web {
             let mut news = 0;
             for one in found {
                 let uid = one.text(wanted);
+                // It goes into the path of the next question.
+                if !uid.is_empty() && !sr::is_uid(&uid) {
+                    let words = "the archive names something by what is no UID".to_owned();
+                    return Err(Trouble::Refused(failed("web-malformed", words)));
+                }
                 if !uid.is_empty() && seen.insert(uid.clone()) {
                     news += 1;
                     if fits(&one) {

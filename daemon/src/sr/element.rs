@@ -390,7 +390,7 @@ impl<'a> Reader<'a, '_> {
 }
 
 /// 1 to 64 digits and dots (PS3.5 section 9.1), at least so far that it can be a key or a name.
-pub(super) fn is_uid(text: &str) -> bool {
+pub(crate) fn is_uid(text: &str) -> bool {
     (1..=64).contains(&text.len()) && text.bytes().all(|byte| matches!(byte, b'0'..=b'9' | b'.'))
 }
 
