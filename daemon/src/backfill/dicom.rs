@@ -3,10 +3,10 @@
 use super::archive::{Answers, Came, Keep, Series, Source, Trouble};
 use super::way::{Archive, DicomWay, Retrieve};
 use super::window::Window;
+use crate::deliver::Failure;
 use crate::deliver::connect::{Goal, connect};
 use crate::deliver::dicom::association::{Association, Proposed};
 use crate::deliver::dicom::message::{Answer, query_request};
-use crate::deliver::{Failure, Stage};
 use crate::receive::dimse::{Operation, Status};
 use crate::receive::message::{Assembler, Message};
 use crate::sr;
@@ -144,7 +144,7 @@ impl Dicom {
                         matches += 1;
                         if matches > ANSWERS_MAX {
                             let words = "the archive answers without end".to_owned();
-                            return Err(Trouble::Lost(failed("answers-endless", words)));
+                            return Err(Trouble::Lost(Failure::answer("answers-endless", words)));
                         }
                         let found = sr::attributes(bytes, context.syntax, &sr::Limits::default())
                             .map_err(|error| malformed(&error))?;
@@ -315,7 +315,7 @@ fn identifier(level: &str, keys: &[Key<'_>], syntax: &str) -> Result<Vec<u8>, Fa
         DataElement::new(*tag, *vr, value)
     });
     let object = InMemDicomObject::from_element_iter(elements);
-    let unwritable = |what: String| failed("identifier-unwritable", what);
+    let unwritable = |what: String| Failure::answer("identifier-unwritable", what);
     let known = TransferSyntaxRegistry.get(syntax);
     let known = known.ok_or_else(|| unwritable(format!("no transfer syntax {syntax}")))?;
     let mut bytes = Vec::new();
@@ -346,11 +346,11 @@ fn answer_to(message: &Message, field: u16, number: u16) -> Result<Answer, Troub
 
 fn malformed(what: &dyn std::fmt::Display) -> Trouble {
     let words = format!("the archive's answer is malformed: {what}");
-    Trouble::Lost(failed("dimse-malformed", words))
+    Trouble::Lost(Failure::answer("dimse-malformed", words))
 }
 
 fn refusal(answer: &Answer) -> Failure {
-    failed(&format!("status-{:04x}", answer.status), said(answer))
+    Failure::answer(&format!("status-{:04x}", answer.status), said(answer))
 }
 
 /// A status in words, with what the archive says of it.
@@ -403,12 +403,3 @@ pub(crate) const STATUSES: &[(u16, u16, &str)] = &[
     ),
     (0x0211, 0x0211, "it does not know this operation"),
 ];
-
-fn failed(code: &str, words: String) -> Failure {
-    Failure {
-        stage: Stage::Answer,
-        words,
-        lasts: false,
-        code: code.to_owned(),
-    }
-}

@@ -476,12 +476,7 @@ fn keep(
 
 /// The archive names it, answers with success, and it does not come.
 fn nothing_came() -> Failure {
-    Failure {
-        stage: Stage::Answer,
-        words: "the archive answers with success and nothing came; with retrieve = \"move\", is \
-                move_to entered there with the address and port of this listener?"
-            .to_owned(),
-        lasts: false,
-        code: "nothing-came".to_owned(),
-    }
+    let words = "the archive answers with success and nothing came; with retrieve = \"move\", is \
+                 move_to entered there with the address and port of this listener?";
+    Failure::answer("nothing-came", words)
 }

@@ -5,9 +5,9 @@ use super::dicom::REPORTS;
 use super::found::{Found, page};
 use super::way::Archive;
 use super::window::Window;
+use crate::deliver::Failure;
 use crate::deliver::http::{self, Call};
 use crate::deliver::way::HttpWay;
-use crate::deliver::{Failure, Stage};
 use crate::receive::multipart::{Parts, parameter};
 use crate::sr;
 use std::collections::BTreeSet;
@@ -98,7 +98,7 @@ impl Web {
                 // It goes into the path of the next question.
                 if !uid.is_empty() && !sr::is_uid(&uid) {
                     let words = "the archive names something by what is no UID".to_owned();
-                    return Err(Trouble::Refused(failed("web-malformed", words)));
+                    return Err(Trouble::Refused(Failure::answer("web-malformed", words)));
                 }
                 if !uid.is_empty() && seen.insert(uid.clone()) {
                     news += 1;
@@ -133,7 +133,7 @@ impl Web {
         let path = format!("/studies/{study}/series/{series}/instances/{instance}");
         let most = self.object_bytes_max.saturating_add(AROUND);
         let answer = self.get(&path, FILES, most)?;
-        let refused = |words: String| Trouble::Refused(failed("web-malformed", words));
+        let refused = |words: String| Trouble::Refused(Failure::answer("web-malformed", words));
         let kind = answer.header(&CONTENT_TYPE).unwrap_or_default();
         let boundary = parameter(kind, "boundary").unwrap_or_default();
         let part_max = usize::try_from(self.object_bytes_max).unwrap_or(usize::MAX);
@@ -228,14 +228,5 @@ impl Source for Web {
 
 fn malformed(what: &dyn std::fmt::Display) -> Trouble {
     let words = format!("the archive's answer is malformed: {what}");
-    Trouble::Lost(failed("web-malformed", words))
-}
-
-fn failed(code: &str, words: String) -> Failure {
-    Failure {
-        stage: Stage::Answer,
-        words,
-        lasts: false,
-        code: code.to_owned(),
-    }
+    Trouble::Lost(Failure::answer("web-malformed", words))
 }

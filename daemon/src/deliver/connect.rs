@@ -74,7 +74,7 @@ pub fn connect(goal: &Goal<'_>) -> Result<Stream, Failure> {
     };
     let name = ServerName::try_from(host.to_owned()).map_err(|_| {
         let words = format!("{host:?} is no name that a certificate can be for");
-        failed(Stage::Tls, "tls-name", words)
+        Failure::new(Stage::Tls, "tls-name", words)
     })?;
     let refused = |error: &RustlsError| shaken(error, client.asked.load(Ordering::Relaxed));
     let mut session =
@@ -129,18 +129,18 @@ impl Stream {
             _ => "answer",
         };
         match error.kind() {
-            ErrorKind::TimedOut => failed(
+            ErrorKind::TimedOut => Failure::new(
                 stage,
                 &format!("{at}-timeout"),
                 format!("nothing complete came within {:?}", self.timeout),
             ),
             kind if closed(kind) && asked => wanted(),
-            kind if closed(kind) => failed(
+            kind if closed(kind) => Failure::new(
                 stage,
                 &format!("{at}-closed"),
                 "the receiver closed the connection".to_owned(),
             ),
-            _ => failed(stage, &format!("{at}-failed"), error.to_string()),
+            _ => Failure::new(stage, &format!("{at}-failed"), error.to_string()),
         }
     }
 
@@ -294,7 +294,7 @@ fn look_up(host: &str, port: u16, timeout: Duration) -> Result<Vec<SocketAddr>, 
     });
     let unknown = |why: String| {
         let words = format!("the name {host:?} leads to no address: {why}");
-        failed(Stage::Name, "name-unknown", words)
+        Failure::new(Stage::Name, "name-unknown", words)
     };
     match waiting.recv_timeout(timeout) {
         Ok(Ok(addresses)) if addresses.is_empty() => Err(unknown("none is known".to_owned())),
@@ -302,7 +302,7 @@ fn look_up(host: &str, port: u16, timeout: Duration) -> Result<Vec<SocketAddr>, 
         Ok(Err(error)) => Err(unknown(error.to_string())),
         Err(_) => {
             let words = format!("no answer about the name {host:?} within {timeout:?}");
-            Err(failed(Stage::Name, "name-timeout", words))
+            Err(Failure::new(Stage::Name, "name-timeout", words))
         }
     }
 }
@@ -338,21 +338,12 @@ fn open(addresses: &[SocketAddr], timeout: Duration) -> Result<TcpStream, Failur
         .iter()
         .map(|(address, error)| format!("{address}: {error}"))
         .collect();
-    Err(failed(Stage::Connect, code, words.join("; ")))
-}
-
-fn failed(stage: Stage, code: &str, words: String) -> Failure {
-    Failure {
-        stage,
-        words,
-        lasts: false,
-        code: code.to_owned(),
-    }
+    Err(Failure::new(Stage::Connect, code, words.join("; ")))
 }
 
 fn wanted() -> Failure {
     let (code, words) = CERTIFICATE_WANTED;
-    failed(Stage::Tls, code, words.to_owned())
+    Failure::new(Stage::Tls, code, words.to_owned())
 }
 
 fn shaken(error: &RustlsError, asked: bool) -> Failure {
@@ -363,7 +354,7 @@ fn shaken(error: &RustlsError, asked: bool) -> Failure {
         "" => words,
         advice => format!("{advice} ({words})"),
     };
-    failed(Stage::Tls, code, words)
+    Failure::new(Stage::Tls, code, words)
 }
 
 fn handshake(error: &io::Error) -> Failure {
@@ -379,7 +370,7 @@ fn handshake(error: &io::Error) -> Failure {
         ),
         _ => ("tls-failed", error.to_string()),
     };
-    failed(Stage::Tls, code, words)
+    Failure::new(Stage::Tls, code, words)
 }
 
 fn inner(error: &io::Error) -> Option<&RustlsError> {

@@ -69,7 +69,7 @@ impl Carrier for Fhir {
         // The statement of a large server is longer than what is kept of it.
         match answer.text().contains("\"CapabilityStatement\"") {
             true => Ok([answer.stages.as_slice(), &[Stage::Answer]].concat()),
-            false => Err(http::failure(
+            false => Err(Failure::answer(
                 "fhir-answer",
                 "what answers there is no FHIR server; is the path of url its base?".to_owned(),
             )),
@@ -102,7 +102,7 @@ struct EntryResponse {
 fn taken(body: &[u8], sent: usize) -> Result<(), Failure> {
     let unclear = |what: &str| {
         let words = format!("it answered with success, but {what}; is url the base of the server?");
-        Err(http::failure("fhir-answer", words))
+        Err(Failure::answer("fhir-answer", words))
     };
     let Ok(answer) = serde_json::from_slice::<Response>(body) else {
         return unclear("not with a resource of FHIR");
@@ -125,10 +125,8 @@ fn taken(body: &[u8], sent: usize) -> Result<(), Failure> {
             http::cut(&response.status),
             outcome.unwrap_or_default()
         );
-        return Err(Failure {
-            lasts: http::lasts(status),
-            ..http::failure(&format!("fhir-entry-{status}"), words)
-        });
+        let failure = Failure::answer(&format!("fhir-entry-{status}"), words);
+        return Err(failure.lasting(http::lasts(status)));
     }
     match answer.entry.len() == sent {
         true => Ok(()),

@@ -65,7 +65,7 @@ pub(crate) fn call_for(
     let url = format!("{}{}", way.url, call.path);
     let uri: Uri = url
         .parse()
-        .map_err(|error| failure("url", format!("url: {error}")))?;
+        .map_err(|error| Failure::answer("url", format!("url: {error}")))?;
     let request = request(way, call, uri.clone())?;
     let encrypted = uri.scheme_str() == Some("https");
     let stream = connect::connect(&Goal {
@@ -125,7 +125,7 @@ fn request(way: &HttpWay, call: &Call<'_>, uri: Uri) -> Result<Request<()>, Fail
     }
     builder
         .body(())
-        .map_err(|error| failure("http-request", error.to_string()))
+        .map_err(|error| Failure::answer("http-request", error.to_string()))
 }
 
 impl Answer {
@@ -147,10 +147,7 @@ impl Answer {
         if !said.is_empty() {
             words.push_str(&format!("; it says: {}", cut(said)));
         }
-        Failure {
-            lasts: lasts(self.status),
-            ..failure(&format!("http-{}", self.status), words)
-        }
+        Failure::answer(&format!("http-{}", self.status), words).lasting(lasts(self.status))
     }
 
     /// A header field, if it is text.
@@ -205,16 +202,6 @@ pub(super) fn cut(said: &str) -> String {
         .collect()
 }
 
-/// A failure of the answer that does not last.
-pub(super) fn failure(code: &str, words: String) -> Failure {
-    Failure {
-        stage: Stage::Answer,
-        words,
-        lasts: false,
-        code: code.to_owned(),
-    }
-}
-
 fn failed(error: Error) -> Failure {
     let error = match error {
         // A failure of our own that went through a reader.
@@ -227,9 +214,9 @@ fn failed(error: Error) -> Failure {
     match error {
         Error::Other(error) => match error.downcast::<Failure>() {
             Ok(failure) => *failure,
-            Err(error) => failure("http-failed", error.to_string()),
+            Err(error) => Failure::answer("http-failed", error.to_string()),
         },
-        error => failure("http-failed", format!("no good answer of HTTP: {error}")),
+        error => Failure::answer("http-failed", format!("no good answer of HTTP: {error}")),
     }
 }
 

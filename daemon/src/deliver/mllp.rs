@@ -73,12 +73,10 @@ fn control(message: &str) -> Result<String, Failure> {
     let header = Message::of(message.as_bytes()).map(|message| message.header().field(10).text());
     match header {
         Ok(Ok(control)) => Ok(control),
-        _ => Err(Failure {
-            stage: Stage::Form,
-            words: "the message has no control id".to_owned(),
-            lasts: true,
-            code: "form".to_owned(),
-        }),
+        _ => {
+            let failure = Failure::new(Stage::Form, "form", "the message has no control id");
+            Err(failure.lasting(true))
+        }
     }
 }
 
@@ -114,12 +112,12 @@ fn exchange(stream: &mut (impl Read + Write), message: &str) -> Result<Vec<u8>, 
                 Ok(Some(block)) if block == COMMITTED => {}
                 Ok(Some(block)) if block == NOT_COMMITTED => {
                     let words = "the receiver answered with a negative commit acknowledgement";
-                    return Err(Lost::Answer(failure("ack-nak", words, false)));
+                    return Err(Lost::Answer(Failure::answer("ack-nak", words)));
                 }
                 Ok(Some(block)) => return Ok(block),
                 Err(error) => {
                     let words = format!("the answer is not MLLP: {error}");
-                    return Err(Lost::Answer(failure("ack-malformed", &words, false)));
+                    return Err(Lost::Answer(Failure::answer("ack-malformed", words)));
                 }
             }
         }
@@ -135,7 +133,7 @@ fn judge(answer: &[u8], control: &str) -> Result<(), Failure> {
                 NoAck::Malformed => "ack-malformed",
                 NoAck::OfAnother => "ack-of-another",
             };
-            return Err(failure(code, &error.to_string(), false));
+            return Err(Failure::answer(code, error.to_string()));
         }
     };
     match ack.code {
@@ -145,17 +143,8 @@ fn judge(answer: &[u8], control: &str) -> Result<(), Failure> {
                 "" => "the receiver did not take the message and does not say why",
                 said => said,
             };
-            Err(failure(code.word(), words, ack.lasts()))
+            Err(Failure::answer(code.word(), words).lasting(ack.lasts()))
         }
-    }
-}
-
-fn failure(code: &str, words: &str, lasts: bool) -> Failure {
-    Failure {
-        stage: Stage::Answer,
-        words: words.to_owned(),
-        lasts,
-        code: code.to_owned(),
     }
 }
 

@@ -136,14 +136,31 @@ pub struct Failure {
     pub code: String,
 }
 
+impl Failure {
+    /// One that may be over when it is tried again.
+    pub(crate) fn new(stage: Stage, code: &str, words: impl Into<String>) -> Self {
+        Failure {
+            stage,
+            words: words.into(),
+            lasts: false,
+            code: code.to_owned(),
+        }
+    }
+
+    /// One of the answer that may be over when it is tried again.
+    pub(crate) fn answer(code: &str, words: impl Into<String>) -> Self {
+        Failure::new(Stage::Answer, code, words)
+    }
+
+    /// The same, where it is known whether it lasts.
+    pub(crate) fn lasting(self, lasts: bool) -> Self {
+        Failure { lasts, ..self }
+    }
+}
+
 impl From<FormError> for Failure {
     fn from(error: FormError) -> Self {
-        Failure {
-            stage: Stage::Form,
-            words: error.to_string(),
-            lasts: true,
-            code: "form".to_owned(),
-        }
+        Failure::new(Stage::Form, "form", error.to_string()).lasting(true)
     }
 }
 

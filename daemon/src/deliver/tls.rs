@@ -36,7 +36,8 @@ pub(super) fn client(files: &TlsFiles) -> Result<Client, Failure> {
         Some(path) => authorities(path)?,
         None => of_the_system()?,
     };
-    let broken = |error: &dyn std::fmt::Display| failure("tls-setup", error.to_string());
+    let broken =
+        |error: &dyn std::fmt::Display| Failure::new(Stage::Files, "tls-setup", error.to_string());
     let provider = Arc::new(ring::default_provider());
     let verifier = WebPkiServerVerifier::builder_with_provider(Arc::new(roots), provider.clone())
         .build()
@@ -51,7 +52,8 @@ pub(super) fn client(files: &TlsFiles) -> Result<Client, Failure> {
         (Some(certificate), Some(key)) => builder
             .with_client_auth_cert(certificates(certificate)?, private_key(key)?)
             .map_err(|error| match error {
-                RustlsError::InconsistentKeys(_) => failure(
+                RustlsError::InconsistentKeys(_) => Failure::new(
+                    Stage::Files,
                     "key-mismatch",
                     format!(
                         "{} is not the key of {}; name the key the certificate was made for",
@@ -63,7 +65,7 @@ pub(super) fn client(files: &TlsFiles) -> Result<Client, Failure> {
             })?,
         _ => {
             let words = "certificate and key of a destination belong together; name both or none";
-            return Err(failure("key-mismatch", words.to_owned()));
+            return Err(Failure::new(Stage::Files, "key-mismatch", words.to_owned()));
         }
     };
     // Every connection shows and sees the certificates anew.
@@ -106,7 +108,7 @@ fn of_the_system() -> Result<RootCertStore, Failure> {
     if roots.is_empty() {
         let words = "the system has no certificate authorities (Debian: apt install \
                      ca-certificates); install them, or name one with ca";
-        return Err(failure("file-missing", words.to_owned()));
+        return Err(Failure::new(Stage::Files, "file-missing", words.to_owned()));
     }
     Ok(roots)
 }
@@ -138,22 +140,17 @@ pub(super) fn read(path: &Path) -> Result<Vec<u8>, Failure> {
             std::io::ErrorKind::NotFound => "file-missing",
             _ => "file-unreadable",
         };
-        failure(code, format!("{}: {error}", path.display()))
+        Failure::new(Stage::Files, code, format!("{}: {error}", path.display()))
     })
 }
 
 /// A file does not hold what it should.
 pub(super) fn content(path: &Path, what: &str) -> Failure {
-    failure("file-content", format!("{}: {what}", path.display()))
-}
-
-fn failure(code: &str, words: String) -> Failure {
-    Failure {
-        stage: Stage::Files,
-        words,
-        lasts: false,
-        code: code.to_owned(),
-    }
+    Failure::new(
+        Stage::Files,
+        "file-content",
+        format!("{}: {what}", path.display()),
+    )
 }
 
 /// Why a handshake failed: a code, and what to do where that is not plain. `asked`: the receiver

@@ -149,13 +149,8 @@ impl Worker {
             Err(_) => {
                 // Nobody knows in what state the old one is.
                 self.carrier = (self.make)();
-                Some(Err(Failure {
-                    stage: Stage::Form,
-                    words: "the program failed while it delivered this; please report it"
-                        .to_owned(),
-                    lasts: false,
-                    code: "panicked".to_owned(),
-                }))
+                let words = "the program failed while it delivered this; please report it";
+                Some(Err(Failure::new(Stage::Form, "panicked", words)))
             }
         };
         match (outcome, row) {
@@ -177,12 +172,10 @@ impl Worker {
         match pipeline::parcel(&self.store, delivery.result_id, row) {
             Ok(parcel) => Ok(Some(self.carrier.deliver(&parcel))),
             // Something beside the result, which may be made again.
-            Err(StoreError::Damaged { what }) => Ok(Some(Err(Failure {
-                stage: Stage::Form,
-                words: format!("the store is damaged in {what}"),
-                lasts: false,
-                code: "store-damaged".to_owned(),
-            }))),
+            Err(StoreError::Damaged { what }) => {
+                let words = format!("the store is damaged in {what}");
+                Ok(Some(Err(Failure::new(Stage::Form, "store-damaged", words))))
+            }
             Err(error) => Err(error),
         }
     }

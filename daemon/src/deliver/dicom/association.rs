@@ -183,7 +183,7 @@ impl Association {
         found.cloned().ok_or_else(|| {
             let why = self.refused.iter().find(|(other, _)| *other == class);
             let why = why.map_or("", |(_, why)| why);
-            failed(
+            Failure::new(
                 Stage::Association,
                 "context-refused",
                 format!("the archive does not accept {}: {why}", name(class)),
@@ -241,8 +241,9 @@ impl Association {
                     is_last: value.is_last,
                     bytes: &value.data,
                 });
-                let broken =
-                    |fault: Fault| failed(Stage::Answer, "dimse-malformed", fault.to_string());
+                let broken = |fault: Fault| {
+                    Failure::new(Stage::Answer, "dimse-malformed", fault.to_string())
+                };
                 self.waiting.extend(whole.map_err(broken)?);
             }
         }
@@ -308,7 +309,11 @@ impl Association {
                 command.extend_from_slice(&value.data);
                 if !of_it || command.len() > crate::receive::dimse::COMMAND_BYTES_MAX {
                     let words = "the archive answered with something other than a command";
-                    return Err(failed(Stage::Answer, "dimse-malformed", words.to_owned()));
+                    return Err(Failure::new(
+                        Stage::Answer,
+                        "dimse-malformed",
+                        words.to_owned(),
+                    ));
                 }
                 if value.is_last {
                     return Ok(command);
@@ -361,7 +366,7 @@ fn name(class: &str) -> &str {
 fn send(stream: &mut Stream, pdu: &Pdu, stage: Stage) -> Result<(), Failure> {
     let mut bytes = Vec::new();
     write_pdu(&mut bytes, pdu)
-        .map_err(|error| failed(stage, "pdu-unwritable", error.to_string()))?;
+        .map_err(|error| Failure::new(stage, "pdu-unwritable", error.to_string()))?;
     stream.step();
     let sent = stream.write_all(&bytes).and_then(|()| stream.flush());
     sent.map_err(|error| stream.failure(stage, &error))
@@ -374,12 +379,12 @@ fn receive(stream: &mut Stream, stage: Stage) -> Result<Pdu, Failure> {
     let mut bytes = vec![0; 6];
     let read = stream.read_exact(&mut bytes);
     read.map_err(|error| stream.failure(stage, &error))?;
-    let malformed = |what: String| failed(stage, "pdu-malformed", what);
+    let malformed = |what: String| Failure::new(stage, "pdu-malformed", what);
     let length = match bytes.as_slice() {
         [0x01..=0x07, _, length @ ..] => length.try_into().map(u32::from_be_bytes),
         _ => {
             let words = "what answers there does not speak DICOM; is it another port?";
-            return Err(failed(stage, "not-dicom", words.to_owned()));
+            return Err(Failure::new(stage, "not-dicom", words.to_owned()));
         }
     };
     let length = length.unwrap_or(u32::MAX);
@@ -440,7 +445,7 @@ fn rejected(answer: &AssociationRJ) -> Failure {
         AssociationRJResult::Permanent => "rejected permanently",
         AssociationRJResult::Transient => "rejected for now",
     };
-    failed(Stage::Association, code, format!("{how}: {words}"))
+    Failure::new(Stage::Association, code, format!("{how}: {words}"))
 }
 
 /// PS3.8 table 9-26.
@@ -452,7 +457,7 @@ fn aborted(source: &AbortRQSource, stage: Stage) -> Failure {
         }
         AbortRQSource::Reserved => "the association was aborted".to_owned(),
     };
-    failed(stage, "association-aborted", words)
+    Failure::new(stage, "association-aborted", words)
 }
 
 fn unexpected(pdu: &Pdu, stage: Stage) -> Failure {
@@ -460,16 +465,7 @@ fn unexpected(pdu: &Pdu, stage: Stage) -> Failure {
         Pdu::ReleaseRQ => "the archive released the association before it answered",
         _ => "the archive sent a PDU that has no place here",
     };
-    failed(stage, "pdu-unexpected", what.to_owned())
-}
-
-fn failed(stage: Stage, code: &str, words: String) -> Failure {
-    Failure {
-        stage,
-        words,
-        lasts: false,
-        code: code.to_owned(),
-    }
+    Failure::new(stage, "pdu-unexpected", what.to_owned())
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! DIMSE messages as their requestor (PS3.7): requests written, answers understood.
 
-use crate::deliver::{Failure, Stage};
+use crate::deliver::Failure;
 use crate::receive::dimse::{CommandError, NO_DATA_SET, element, number, put, put_text};
 use dicom_dictionary_std::uids;
 
@@ -76,11 +76,9 @@ pub(super) enum Outcome {
 /// # Errors
 /// It is none, or the answer to something else.
 pub(super) fn outcome(command: &[u8], field: u16, message: u16) -> Result<Outcome, Failure> {
-    let malformed = |words: String| Failure {
-        stage: Stage::Answer,
-        words: format!("the archive's answer is malformed: {words}"),
-        lasts: false,
-        code: "dimse-malformed".to_owned(),
+    let malformed = |what: String| {
+        let words = format!("the archive's answer is malformed: {what}");
+        Failure::answer("dimse-malformed", words)
     };
     let answer = Answer::parse(command).map_err(|error| malformed(error.to_string()))?;
     if answer.field != field || answer.to != message {
@@ -100,12 +98,8 @@ pub(super) fn outcome(command: &[u8], field: u16, message: u16) -> Result<Outcom
             if !answer.comment.is_empty() {
                 words.push_str(&format!("; it says: {}", answer.comment));
             }
-            Outcome::Refused(Failure {
-                stage: Stage::Answer,
-                words,
-                lasts,
-                code: format!("status-{status:04x}"),
-            })
+            let code = format!("status-{status:04x}");
+            Outcome::Refused(Failure::answer(&code, words).lasting(lasts))
         }
     })
 }

@@ -46,7 +46,7 @@ fn told(pieces: &[&[u8]]) -> Result<(), Failure> {
     match answer {
         Ok(answer) => judge(&answer, &control(message)?),
         Err(Lost::Answer(failure)) => Err(failure),
-        Err(Lost::Line(error)) => Err(failure("line", &error.to_string(), false)),
+        Err(Lost::Line(error)) => Err(Failure::answer("line", error.to_string())),
     }
 }
 

@@ -66,12 +66,7 @@ impl Carrier for Fake {
 }
 
 fn failure(stage: Stage, lasts: bool) -> Failure {
-    Failure {
-        stage,
-        words: "said the receiver".to_owned(),
-        lasts,
-        code: "a-code".to_owned(),
-    }
+    Failure::new(stage, "a-code", "said the receiver").lasting(lasts)
 }
 
 impl Site {

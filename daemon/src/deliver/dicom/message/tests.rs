@@ -1,4 +1,5 @@
 use super::*;
+use crate::deliver::Stage;
 use crate::receive::dimse::{Command, Operation};
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
