@@ -26,6 +26,7 @@ class Habits:
     says_so: bool = True  # with A700, else with success
     drop_every: int = 0  # aborts after so many objects of one association
     never: set[str] = field(default_factory=set)  # SOP Instance UIDs that it names and does not send
+    nameless: set[str] = field(default_factory=set)  # SOP Instance UIDs that its answers leave out
     get_status: int = 0  # answers every C-GET with this failure
     knows_modalities: bool = True  # matches and tells ModalitiesInStudy
     knows_lists: bool = True  # takes a list of UIDs in a C-GET
@@ -97,6 +98,8 @@ class Archive:
                         answer.ModalitiesInStudy = self.modalities(one)
                 elif key.keyword in one:
                     setattr(answer, key.keyword, one.get(key.keyword))
+            if by == "SOPInstanceUID" and one.SOPInstanceUID in self.habits.nameless:
+                answer.SOPInstanceUID = ""
             yield 0xFF00, answer
 
     def get(self, event):

@@ -340,6 +340,14 @@ def bad_habits(work: Path, sets: list[pydicom.Dataset]) -> None:
         open_days = site.ask("select count(*) from archive_day")[0][0]
         check(0 < open_days < 12, "its day stays open")
 
+    nameless = reports(sets)[9]
+    with archive(sets, Habits(nameless={nameless.SOPInstanceUID})) as peer:
+        site = Site(work / "nameless", peer.port)
+        code, events, _ = site.backfill()
+        told = [e["study"] for e in events if e["event"] == "incomplete"]
+        check(code == 1 and told == [nameless.StudyInstanceUID], f"an answer without its UID is told: {told}")
+        check(site.stored() == [uid for uid in wanted if uid != nameless.SOPInstanceUID], "the others came")
+
     never = {wanted[3], wanted[-1]}
     with archive(sets, Habits(never=never)) as peer:
         site = Site(work / "never", peer.port)

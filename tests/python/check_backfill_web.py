@@ -1,14 +1,16 @@
 """Gets the history of an archive that speaks DICOMweb with `backfill`, as check_backfill.py does by DICOM.
 
-    python tests/python/check_backfill_web.py BINARY
+    python tests/python/check_backfill_web.py BINARY [--self-test]
 
 The archive answers QIDO-RS and WADO-RS (DICOM PS3.18) by Python's own HTTP server and pydicom, and has
 bad habits on demand. That it answers as it should is seen by dicomweb-client, which asks it first. Exit 1
-on any difference.
+on any difference. `--self-test` breaks what must hold and must notice.
 """
 
+import copy
 import json
 import signal
+import sqlite3
 import ssl
 import subprocess
 import sys
@@ -35,13 +37,18 @@ class Habits:
     """What it does beside what it should."""
 
     page_max: int = 0  # answers of one page, whatever is asked for
+    total_max: int = 0  # answers to one question, over all pages
     knows_offset: bool = True
     knows_limit: bool = True
     knows_keys: bool = True  # matches, and tells what was matched
-    warns: bool = False  # Warning 299 where a page is not the last
+    warns: bool = False  # Warning 299 where a page is not the last, or would not be
+    nameless: set[str] = field(default_factory=set)  # SOP Instance UIDs that its answers leave out
+    garbled: set[str] = field(default_factory=set)  # asked about these studies it answers no JSON
+    strange_parts: bool = False  # another object and no object come before the one asked for
     never: set[str] = field(default_factory=set)  # 404
     other_for: set[str] = field(default_factory=set)  # another object comes
     busy: int = 0  # so many answers of 503 first
+    later: str = ""  # Retry-After of these
     drop_every: int = 0  # breaks off in the middle of every such answer
     token: str = ""
 
@@ -52,7 +59,7 @@ class WebArchive:
     def __init__(self, sets: list[pydicom.Dataset], habits: Habits | None = None, tls: tuple | None = None):
         self.sets, self.habits = sets, habits or Habits()
         self.sent: list[str] = []
-        self.asked = 0
+        self.asked_at: list[float] = []
         archive = self
 
         class Handler(BaseHTTPRequestHandler):
@@ -79,12 +86,15 @@ class WebArchive:
     def answer(self, request: BaseHTTPRequestHandler) -> None:
         parts = urlsplit(request.path)
         words = parts.path.removeprefix("/dw/").split("/")
-        self.asked += 1
+        self.asked_at.append(time.monotonic())
         if self.habits.token and request.headers["Authorization"] != f"Bearer {self.habits.token}":
             return self.say(request, 401, "text/plain", b"who is it")
         if self.habits.busy:
             self.habits.busy -= 1
-            return self.say(request, 503, "text/plain", b"later")
+            later = [("Retry-After", self.habits.later)] * bool(self.habits.later)
+            return self.say(request, 503, "text/plain", b"later", later)
+        if len(words) > 1 and words[1] in self.habits.garbled:
+            return self.say(request, 200, "text/html", b"<html>please log in</html>")
         sets = [one for one in self.sets if len(words) < 2 or one.StudyInstanceUID == words[1]]
         sets = [one for one in sets if len(words) < 4 or one.SeriesInstanceUID == words[3]]
         if len(words) == 6:
@@ -101,6 +111,8 @@ class WebArchive:
                 answer = {"00080020": one["StudyDate"].to_json_dict(None, 0)} if "00080020" in fields else {}
                 answer |= {tag: one[tag].to_json_dict(None, 0) for tag in fields if tag in one}
                 answer[f"{one[level].tag:08X}"] = one[level].to_json_dict(None, 0)
+                if level == "SOPInstanceUID" and one.SOPInstanceUID in habits.nameless:
+                    del answer["00080018"]
                 if "00080061" in fields and habits.knows_keys:
                     answer["00080061"] = {"vr": "CS", "Value": self.modalities(one)}
                 found.setdefault(one[level].value, answer)
@@ -108,8 +120,11 @@ class WebArchive:
         start = int(keys.get("offset", 0)) if habits.knows_offset else 0
         most = int(keys.get("limit", 0)) if habits.knows_limit else 0
         most = min(filter(None, [most, habits.page_max]), default=0) or len(answers)
-        page = answers[start : start + most]
-        more = {"Warning": '299 archive "There are more"'} if habits.warns and start + most < len(answers) else {}
+        page = answers[: habits.total_max or None][start : start + most]
+        # The words of PS3.18 8.3.4.4 (from memory), behind a warning of another kind.
+        left = len(answers) - start - len(page)
+        words = ['214 archive "It was made smaller"', f'299 archive "There are {left} additional results"']
+        more = [("Warning", one) for one in words] if habits.warns and page and left else []
         if not page:
             return self.say(request, 204, None, b"")
         self.say(request, 200, "application/dicom+json", json.dumps(page).encode(), more)
@@ -134,10 +149,12 @@ class WebArchive:
         self.sent.append(one.SOPInstanceUID)
         if one.SOPInstanceUID in self.habits.other_for:
             one = next(other for other in self.sets if other.SOPInstanceUID != one.SOPInstanceUID)
-        file = BytesIO()
-        one.save_as(file, enforce_file_format=True)
-        head = f"\r\n--{BOUNDARY}\r\nContent-Type: application/dicom\r\n\r\n"
-        body = head.encode() + file.getvalue() + f"\r\n--{BOUNDARY}--\r\n".encode()
+        parts = [file_of(one)]
+        if self.habits.strange_parts:
+            other = next(other for other in self.sets if other.SOPInstanceUID != one.SOPInstanceUID)
+            parts = [b"no object", file_of(other), *parts]
+        head = f"\r\n--{BOUNDARY}\r\nContent-Type: application/dicom\r\n\r\n".encode()
+        body = b"".join(head + part for part in parts) + f"\r\n--{BOUNDARY}--\r\n".encode()
         kind = f'multipart/related; type="application/dicom"; boundary={BOUNDARY}'
         if self.habits.drop_every and len(self.sent) % self.habits.drop_every == 0:
             request.send_response(200)
@@ -149,13 +166,19 @@ class WebArchive:
             return
         self.say(request, 200, kind, body)
 
-    def say(self, request, status, kind, body, more=None) -> None:
+    def say(self, request, status, kind, body, more=()) -> None:
         request.send_response(status)
-        for name, value in ({"Content-Type": kind} if kind else {}).items() | (more or {}).items():
+        for name, value in [("Content-Type", kind)] * bool(kind) + list(more):
             request.send_header(name, value)
         request.send_header("Content-Length", str(len(body)))
         request.end_headers()
         request.wfile.write(body)
+
+
+def file_of(one: pydicom.Dataset) -> bytes:
+    file = BytesIO()
+    one.save_as(file, enforce_file_format=True)
+    return file.getvalue()
 
 
 @contextmanager
@@ -201,9 +224,9 @@ def as_it_should(work: Path, sets, sent) -> None:
         check(code == 0, f"from DICOMweb: {error}")
         check(counts_of(dry) == counts_of(events), "the dry run counts what is then got")
         check(one.stored() == uids(reports(sets)), "every report is stored once, and nothing else")
-        asked = peer.asked
+        asked = len(peer.asked_at)
         one.backfill()
-        check(peer.asked == asked, "finished days are not asked for again")
+        check(len(peer.asked_at) == asked, "finished days are not asked for again")
         with one.serving():
             pass
         check(one.results() == sent, "DICOMweb gives the results of C-STORE")
@@ -220,19 +243,39 @@ def bad_habits(work: Path, sets) -> None:
         "no keys": Habits(knows_keys=False),
         "busy at first": Habits(busy=2),
         "broken answers": Habits(drop_every=5),
+        "more parts than asked for": Habits(strange_parts=True),
     }
     for number, (name, habits) in enumerate(whole.items()):
         with archive(sets, habits) as peer:
-            one = site(work / f"habit-{number}", peer.url)
+            keys = {} if habits.knows_offset else {"answers_max": 1000}
+            one = site(work / f"habit-{number}", peer.url, **keys)
             code, events, error = one.backfill()
             check(code == 0, f"{name}: {error} {events[-1]}")
             check(one.stored() == wanted, f"{name}: every report is stored once")
-    # Pages that are cut and cannot be gone on with: hours are asked for instead.
-    with archive(sets, Habits(page_max=2, warns=True, knows_offset=False)) as peer:
-        one = site(work / "cut", peer.url)
+    for most in [1, 2, 3]:
+        cuts_off(work, sets, most)
+    # Nothing shows that these are all.
+    with archive(sets, Habits(knows_offset=False)) as peer:
+        one = site(work / "no-offset", peer.url)
+        code, _, error = one.backfill()
+        check(code == 1 and "set answers_max" in error, f"an archive without offset is not believed: {error}")
+        check(one.ask("select count(*) from archive_day where day >= '2021-03-01'") == [(0,)], "no such day is finished")
+    with archive(sets, Habits(busy=1, later="3")) as peer:
+        site(work / "later", peer.url).backfill()
+        check(peer.asked_at[1] - peer.asked_at[0] >= 3, "Retry-After is waited for")
+    garbled, nameless = reports(sets)[8], reports(sets)[9]
+    with archive(sets, Habits(nameless={nameless.SOPInstanceUID}, garbled={garbled.StudyInstanceUID})) as peer:
+        one = site(work / "unclear", peer.url)
         code, events, _ = one.backfill()
-        check(one.stored() == wanted or code == 1, "cut answers are told, or all is got by the hour")
-        check(code == 0 or done(events)["incomplete"] > 0, "what is cut off is told")
+        told = {event["study"]: event["words"] for event in events if event["event"] == "incomplete"}
+        check(code == 1 and set(told) == {nameless.StudyInstanceUID, garbled.StudyInstanceUID}, f"what is unclear is told: {told}")
+        check("do not say by a UID" in told.get(nameless.StudyInstanceUID, ""), "an answer without its UID")
+        check("no array" in told.get(garbled.StudyInstanceUID, ""), "an answer that is none")
+        open_days = {other.StudyDate for other in (nameless, garbled)}
+        noted = {day.replace("-", "") for (day,) in one.ask("select day from archive_day")}
+        check(not noted & open_days and len(noted) == 12 - len(open_days), "their days stay open, the others are finished")
+        rest = [uid for uid in wanted if uid not in (nameless.SOPInstanceUID, garbled.SOPInstanceUID)]
+        check(one.stored() == rest, "the others are stored")
     with archive(sets, Habits(never={wanted[4]}, other_for={wanted[6]})) as peer:
         one = site(work / "never", peer.url)
         code, events, _ = one.backfill()
@@ -257,6 +300,55 @@ def bad_habits(work: Path, sets) -> None:
     one = site(work / "away", "http://127.0.0.1:9/dw")
     code, _, error = one.backfill()
     check(code == 1 and "the same command goes on" in error, "an archive that is away is told")
+
+
+def reachable(sets, most: int, told_from: int) -> tuple[list[str], set]:
+    """What an archive gives that answers with the first `most` of what fits, when days that are cut off
+    are asked for by the hour; and where it is told that something may be missing: hours as (day, hour),
+    studies as UIDs. It is told from so many answers on."""
+    found, told = [], set()
+
+    def first(ones, name, place):
+        names = list(dict.fromkeys(one[name].value for one in ones))
+        if len(names) >= told_from and place:
+            told.add(place)
+        return names[:most], len(names) >= told_from
+
+    by_day: dict[str, list] = {}
+    for one in reports(sets):
+        by_day.setdefault(one.StudyDate, []).append(one)
+    for day, ones in by_day.items():
+        studies, is_cut = first(ones, "StudyInstanceUID", None)
+        if is_cut:
+            for hour in sorted({one.StudyTime[:2] for one in ones}):
+                of_hour = [one for one in ones if one.StudyTime[:2] == hour]
+                studies += first(of_hour, "StudyInstanceUID", (day, int(hour)))[0]
+        for study in set(studies):
+            of_study = [one for one in ones if one.StudyInstanceUID == study]
+            for series in first(of_study, "SeriesInstanceUID", study)[0]:
+                of_series = [one for one in of_study if one.SeriesInstanceUID == series]
+                found += first(of_series, "SOPInstanceUID", study)[0]
+    return sorted(found), told
+
+
+def cuts_off(work: Path, sets, most: int) -> None:
+    """Answers that are cut off at so many and cannot be gone on with: hours are asked for instead."""
+    cases = {
+        "pages, said": (Habits(page_max=most, warns=True, knows_offset=False), {"answers_max": 1000}, most + 1),
+        "all, said": (Habits(total_max=most, warns=True), {}, most + 1),
+        "all, known": (Habits(total_max=most), {"answers_max": most}, most),
+    }
+    for number, (name, (habits, keys, told_from)) in enumerate(cases.items()):
+        expected, places = reachable(sets, most, told_from)
+        with archive(sets, habits) as peer:
+            one = site(work / f"cut-{most}-{number}", peer.url, **keys)
+            code, events, error = one.backfill()
+        told = [event for event in events if event["event"] == "incomplete"]
+        windows = [(event["window"]["from"].replace("-", ""), event["window"].get("hour")) for event in told]
+        got = {event["study"] or window for event, window in zip(told, windows)}
+        check(one.stored() == expected, f"cut off at {most}, {name}: what can be had is stored")
+        check(got == places, f"cut off at {most}, {name}: {got ^ places} told or not")
+        check(code == bool(places), f"cut off at {most}, {name}: exit {code} {error}")
 
 
 def killed(work: Path, sets) -> None:
@@ -293,10 +385,45 @@ def over_tls(work: Path, sets) -> None:
         check(code == 0 and one.stored() == uids(reports(sets)), f"with TLS and a token: {error}")
 
 
+def self_test(work: Path, sets) -> int:
+    """What was sent with another value, a day that is noted too early, and an archive that cuts its
+    answers off without a word must be noticed by the comparisons of this file."""
+    wanted = uids(reports(sets))
+    noticed = 0
+    sent = Site(work / "sent", 9)
+    with sent.serving():
+        sent_by(sent.listen, "SHEATHLINE", reports(sets))
+    other = [copy.deepcopy(one) for one in sets]
+    for element in other[0].iterall():
+        if element.keyword == "NumericValue":
+            element.value = float(element.value) + 1
+    with archive(other) as peer:
+        one = site(work / "other", peer.url, deliver=True)
+        one.backfill()
+        with one.serving():
+            pass
+        noticed += one.results() != sent.results()
+    with archive(sets) as peer:
+        one = site(work / "ahead", peer.url)
+        one.backfill("--dry-run")
+        with sqlite3.connect(one.folder / "store.sqlite") as store:
+            store.execute("insert into archive_day values ('old', '2021-03-04', '')")
+        one.backfill()
+        noticed += one.stored() != wanted
+    with archive(sets, Habits(total_max=2)) as peer:
+        one = site(work / "silent", peer.url)
+        code, _, _ = one.backfill()
+        noticed += code == 0 and one.stored() != wanted
+    print(f"{noticed} of 3 breakages noticed")
+    return 0 if noticed == 3 and not FAILURES else 1
+
+
 def main() -> int:
     sets = corpus()
     with tempfile.TemporaryDirectory() as folder:
         work = Path(folder)
+        if "--self-test" in sys.argv:
+            return self_test(work, sets)
         one = Site(work / "sent", 9)
         with one.serving():
             sent_by(one.listen, "SHEATHLINE", reports(sets))

@@ -1,6 +1,7 @@
 //! DICOM Query/Retrieve as its user: C-FIND, then C-GET or C-MOVE, study root (PS3.4 annex C).
 
 use super::archive::{Answers, Came, Keep, Series, Source, Trouble};
+use super::pages::nameless_answers;
 use super::way::{Archive, DicomWay, Retrieve};
 use super::window::Window;
 use crate::deliver::Failure;
@@ -16,6 +17,7 @@ use dicom_dictionary_std::{tags, uids};
 use dicom_encoding::TransferSyntaxIndex;
 use dicom_object::InMemDicomObject;
 use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
+use std::collections::BTreeSet;
 use std::time::Duration;
 
 pub(crate) const FIND: &str = uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_FIND;
@@ -135,7 +137,8 @@ impl Dicom {
                 .map_err(Trouble::Lost)?;
             let mut assembler = Assembler::new(limits.1);
             let mut answers = Answers::default();
-            let mut matches = 0;
+            let mut seen = BTreeSet::new();
+            let (mut matches, mut nameless) = (0, 0);
             loop {
                 let message = association.next(&mut assembler).map_err(Trouble::Lost)?;
                 let answer = answer_to(&message, C_FIND, number)?;
@@ -149,9 +152,10 @@ impl Dicom {
                         let found = sr::attributes(bytes, context.syntax, &sr::Limits::default())
                             .map_err(|error| malformed(&error))?;
                         let uid = text(&found, wanted);
-                        match fits(&found) && !uid.is_empty() {
-                            true if !answers.found.contains(&uid) => answers.found.push(uid),
-                            _ => {}
+                        if uid.is_empty() {
+                            nameless += 1;
+                        } else if fits(&found) && seen.insert(uid.clone()) {
+                            answers.found.push(uid);
                         }
                     }
                     (0x0000, _) => break,
@@ -165,6 +169,9 @@ impl Dicom {
             }
             if answers.cut_off.is_none() && limits.0 > 0 && matches >= limits.0 {
                 answers.cut_off = Some(format!("it gave as many answers as it gives, {matches}"));
+            }
+            if answers.cut_off.is_none() && nameless > 0 {
+                answers.cut_off = Some(nameless_answers(nameless));
             }
             Ok(answers)
         })

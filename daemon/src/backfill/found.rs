@@ -31,10 +31,16 @@ impl Found {
         trimmed.filter(|text| !text.is_empty()).collect()
     }
 
+    /// The UID of this tag, by which it is asked for.
+    #[must_use]
+    pub fn name(&self, tag: &str) -> Option<String> {
+        self.texts(tag).into_iter().next()
+    }
+
     /// The only value of an attribute, or the first.
     #[must_use]
     pub fn text(&self, tag: &str) -> String {
-        self.texts(tag).into_iter().next().unwrap_or_default()
+        self.name(tag).unwrap_or_default()
     }
 }
 

@@ -1,7 +1,8 @@
 //! The history of an archive: asked for window by window, got object by object.
 //!
-//! [`way`], [`window`], [`hours`] and [`found`] are pure. [`archive`] is what an archive can be asked, `dicom`
-//! asks by C-FIND, C-GET and C-MOVE, `web` by QIDO-RS and WADO-RS, whose answers [`found`] reads; [`run`] goes through the windows and keeps what comes.
+//! [`way`], [`window`], [`hours`], [`found`] and [`pages`] are pure. [`archive`] is what an archive can be
+//! asked, `dicom` asks by C-FIND, C-GET and C-MOVE, `web` by QIDO-RS and WADO-RS, whose answers [`found`]
+//! reads and [`pages`] puts together; [`run`] goes through the windows and keeps what comes.
 
 #[cfg(feature = "edges")]
 pub mod archive;
@@ -9,6 +10,7 @@ pub mod archive;
 pub(crate) mod dicom;
 pub mod found;
 pub mod hours;
+pub mod pages;
 #[cfg(feature = "edges")]
 pub mod run;
 pub mod way;

@@ -23,6 +23,9 @@ use std::time::{Duration, Instant};
 const TRIES: u32 = 4;
 const FIRST_WAIT: Duration = Duration::from_secs(1);
 
+/// An archive that asks for more time than this, by Retry-After, is asked again all the same.
+const PATIENCE: Duration = Duration::from_secs(600);
+
 /// Longest sleep in one piece while the hours are waited for: the clock may be put right meanwhile.
 const NAP: Duration = Duration::from_secs(60);
 
@@ -403,6 +406,10 @@ impl<'a> Backfill<'a> {
                 Err(Trouble::NotKept(error)) => return Err(error.into()),
                 Err(Trouble::Lost(failure)) => {
                     lost += 1;
+                    // It is there, and cannot answer this.
+                    if lost >= TRIES && failure.stage == Stage::Answer {
+                        return Ok(Err(failure));
+                    }
                     self.again(&failure, lost)?;
                 }
             }
@@ -418,7 +425,8 @@ impl<'a> Backfill<'a> {
             code: &failure.code,
             words: &failure.words,
         });
-        sleep(FIRST_WAIT * 2_u32.pow(lost - 1));
+        let asked = failure.not_before.unwrap_or_default().min(PATIENCE);
+        sleep(asked.max(FIRST_WAIT * 2_u32.pow(lost - 1)));
         Ok(())
     }
 

@@ -3,6 +3,7 @@
 use super::archive::{Answers, Came, Keep, Series, Source, Trouble};
 use super::dicom::REPORTS;
 use super::found::{Found, page};
+use super::pages::{Next, Pages};
 use super::way::Archive;
 use super::window::Window;
 use crate::deliver::Failure;
@@ -10,7 +11,6 @@ use crate::deliver::http::{self, Call};
 use crate::deliver::way::HttpWay;
 use crate::receive::multipart::{Parts, parameter};
 use crate::sr;
-use std::collections::BTreeSet;
 use std::time::Duration;
 use ureq::http::Method;
 use ureq::http::header::{CONTENT_TYPE, WARNING};
@@ -18,14 +18,14 @@ use ureq::http::header::{CONTENT_TYPE, WARNING};
 /// Answers asked for at a time, where nothing is known of a limit.
 const PAGE: usize = 200;
 
-/// Answers to one question, beyond which an archive is taken to have lost its way.
-const ANSWERS_MAX: usize = 200_000;
-
 /// Bytes of one page of answers.
 const PAGE_BYTES: u64 = 64 << 20;
 
 /// What stands around an object in its answer: boundaries and header fields.
 const AROUND: u64 = 64 << 10;
+
+/// Code of an answer that cannot be used.
+const MALFORMED: &str = "web-malformed";
 
 const JSON: &str = "application/dicom+json";
 const FILES: &str = "multipart/related; type=\"application/dicom\"; transfer-syntax=*";
@@ -77,53 +77,39 @@ impl Web {
             most => most.min(PAGE),
         };
         let mut answers = Answers::default();
-        let mut seen = BTreeSet::new();
+        let mut pages = Pages::new(limit, self.answers_max);
         let mut offset = 0;
         loop {
             let asked =
                 format!("{path}?{keys}&includefield={wanted}&limit={limit}&offset={offset}");
             let answer = self.get(&asked, JSON, PAGE_BYTES)?;
             // 299 says that there are more, or that something was not matched (PS3.18 8.3.4.4).
-            let warned = answer
-                .header(&WARNING)
-                .is_some_and(|text| text.contains("299"));
+            let is_warned = answer.headers(&WARNING).any(|text| text.contains("299"));
             let found = match answer.status {
                 204 => Vec::new(),
                 _ => page(&answer.body).map_err(|why| malformed(&why))?,
             };
-            let number = found.len();
-            let mut news = 0;
-            for one in found {
-                let uid = one.text(wanted);
-                // It goes into the path of the next question.
-                if !uid.is_empty() && !sr::is_uid(&uid) {
-                    let words = "the archive names something by what is no UID".to_owned();
-                    return Err(Trouble::Refused(Failure::answer("web-malformed", words)));
+            let names: Vec<Option<String>> = found.iter().map(|one| one.name(wanted)).collect();
+            // They go into the path of the next question.
+            if !names.iter().flatten().all(|name| sr::is_uid(name)) {
+                let words = "the archive names something by what is no UID";
+                return Err(refused(words));
+            }
+            let (new, next) = pages.take(&names, is_warned);
+            let new = new.into_iter().filter_map(|place| found.get(place));
+            let fitting = new.filter(|one| fits(one));
+            answers
+                .found
+                .extend(fitting.filter_map(|one| one.name(wanted)));
+            match next {
+                Next::From(next) => offset = next,
+                Next::Whole => return Ok(answers),
+                Next::CutOff(why) => {
+                    answers.cut_off = Some(why);
+                    return Ok(answers);
                 }
-                if !uid.is_empty() && seen.insert(uid.clone()) {
-                    news += 1;
-                    if fits(&one) {
-                        answers.found.push(uid);
-                    }
-                }
+                Next::Hopeless(why) => return Err(refused(why)),
             }
-            if seen.len() > ANSWERS_MAX {
-                return Err(malformed(&"it answers without end"));
-            }
-            if number == 0 {
-                return Ok(answers);
-            }
-            // The same again: it does not know `offset`. One that gave fewer than it was asked for, or
-            // more, gave all it has; a full page may have been cut.
-            if news == 0 {
-                if number == limit || warned {
-                    let words = "it gives the same answers again where later ones are asked for";
-                    answers.cut_off = Some(words.to_owned());
-                }
-                return Ok(answers);
-            }
-            // Few may be as many as it gives at a time, so the next page is asked for until none comes.
-            offset += number;
         }
     }
 
@@ -133,7 +119,6 @@ impl Web {
         let path = format!("/studies/{study}/series/{series}/instances/{instance}");
         let most = self.object_bytes_max.saturating_add(AROUND);
         let answer = self.get(&path, FILES, most)?;
-        let refused = |words: String| Trouble::Refused(Failure::answer("web-malformed", words));
         let kind = answer.header(&CONTENT_TYPE).unwrap_or_default();
         let boundary = parameter(kind, "boundary").unwrap_or_default();
         let part_max = usize::try_from(self.object_bytes_max).unwrap_or(usize::MAX);
@@ -141,22 +126,22 @@ impl Web {
             .map_err(|why| refused(format!("the answer is no multipart body: {why}")))?;
         let taken = parts.take(&answer.body).and_then(|()| parts.end());
         taken.map_err(|why| refused(format!("the answer is no whole multipart body: {why}")))?;
-        let Some(bytes) = parts.whole() else {
-            return Err(refused("the answer has no part".to_owned()));
-        };
-        let media = sr::media(&bytes)
-            .map_err(|why| refused(format!("what came is no DICOM file: {why}")))?;
-        if media.instance.as_deref() != Some(instance) {
-            return Err(refused(
-                "what came is another object than asked for".to_owned(),
-            ));
+        let mut other = "the answer has no part".to_owned();
+        while let Some(bytes) = parts.whole() {
+            match sr::media(&bytes) {
+                Ok(media) if media.instance.as_deref() == Some(instance) => {
+                    let came = Came {
+                        instance: instance.to_owned(),
+                        syntax: None,
+                        bytes,
+                    };
+                    return keep(came).map_err(Trouble::NotKept);
+                }
+                Ok(_) => "what came is another object than asked for".clone_into(&mut other),
+                Err(why) => other = format!("what came is no DICOM file: {why}"),
+            }
         }
-        let came = Came {
-            instance: instance.to_owned(),
-            syntax: None,
-            bytes,
-        };
-        keep(came).map_err(Trouble::NotKept)
+        Err(refused(other))
     }
 }
 
@@ -226,7 +211,13 @@ impl Source for Web {
     fn rest(&mut self) {}
 }
 
+/// It may be otherwise when it is asked again.
 fn malformed(what: &dyn std::fmt::Display) -> Trouble {
     let words = format!("the archive's answer is malformed: {what}");
-    Trouble::Lost(Failure::answer("web-malformed", words))
+    Trouble::Lost(Failure::answer(MALFORMED, words))
+}
+
+/// It will be the same when it is asked again.
+fn refused(words: impl Into<String>) -> Trouble {
+    Trouble::Refused(Failure::answer(MALFORMED, words))
 }

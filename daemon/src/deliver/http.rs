@@ -5,6 +5,7 @@
 use super::connect::{self, Goal, Stream};
 use super::way::HttpWay;
 use super::{Failure, Stage, tls};
+use chrono::{DateTime, Utc};
 use std::borrow::Cow;
 use std::io::{Read, Write};
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
@@ -136,18 +137,25 @@ impl Answer {
             (LOCATION, "it sends on to"),
             (RETRY_AFTER, "it asks to wait, Retry-After"),
         ] {
-            let value = self
-                .headers
-                .get(header)
-                .and_then(|value| value.to_str().ok());
-            if let Some(value) = value {
+            if let Some(value) = self.header(&header) {
                 words.push_str(&format!("; {what} {}", cut(value)));
             }
         }
         if !said.is_empty() {
             words.push_str(&format!("; it says: {}", cut(said)));
         }
-        Failure::answer(&format!("http-{}", self.status), words).lasting(lasts(self.status))
+        Failure {
+            not_before: self
+                .header(&RETRY_AFTER)
+                .and_then(|value| later(value, Utc::now())),
+            ..Failure::answer(&format!("http-{}", self.status), words).lasting(lasts(self.status))
+        }
+    }
+
+    /// The values of a header field that are text, in order.
+    pub(crate) fn headers(&self, name: &HeaderName) -> impl Iterator<Item = &str> {
+        let values = self.headers.get_all(name).into_iter();
+        values.filter_map(|value| value.to_str().ok())
     }
 
     /// A header field, if it is text.
@@ -168,6 +176,15 @@ impl Answer {
 /// mends them is a setting, or time. So do those of 5xx.
 pub(super) fn lasts(status: u16) -> bool {
     matches!(status, 400 | 413 | 422)
+}
+
+/// What Retry-After says: seconds, or a date (RFC 9110 10.2.3, in the form of 5.6.7 that is not obsolete).
+fn later(value: &str, now: DateTime<Utc>) -> Option<Duration> {
+    let value = value.trim();
+    match DateTime::parse_from_rfc2822(value) {
+        Ok(date) => (date.to_utc() - now).to_std().ok(),
+        Err(_) => value.parse().ok().map(Duration::from_secs),
+    }
 }
 
 /// What a status says, and what to do where that is in the configuration.

@@ -31,6 +31,7 @@ use crate::forms::{Context, FormError};
 use crate::render::{Content, Envelope};
 use serde::Serialize;
 use std::fmt;
+use std::time::Duration;
 
 /// One result with what its forms need.
 pub struct Parcel {
@@ -134,6 +135,9 @@ pub struct Failure {
     /// A short code for logs and metrics, of letters, digits and dashes: `connect-refused`,
     /// `status-0110`, `ack-ar`, `http-422`.
     pub code: String,
+    /// The receiver asks not to be tried again before.
+    #[serde(skip)]
+    pub not_before: Option<Duration>,
 }
 
 impl Failure {
@@ -144,6 +148,7 @@ impl Failure {
             words: words.into(),
             lasts: false,
             code: code.to_owned(),
+            not_before: None,
         }
     }
 

@@ -213,6 +213,6 @@ impl Sending {
             );
         }
         // One sender needs no dice.
-        RETRY.wait(self.failures, 0.5)
+        RETRY.wait(self.failures, 0.5, None)
     }
 }

@@ -251,7 +251,8 @@ impl Worker {
             return self.bury(delivery, last);
         }
         let dice = self.world.dice();
-        let wait = self.retry.wait(delivery.attempts.saturating_add(1), dice);
+        let failures = delivery.attempts.saturating_add(1);
+        let wait = self.retry.wait(failures, dice, failure.not_before);
         self.put_off(delivery, failure, Some(wait))
     }
 
@@ -307,7 +308,9 @@ impl Worker {
 
     fn is_down(&mut self, failure: &Failure) {
         let failures = self.outage.as_ref().map_or(0, |outage| outage.failures) + 1;
-        let wait = self.retry.wait(failures, self.world.dice());
+        let wait = self
+            .retry
+            .wait(failures, self.world.dice(), failure.not_before);
         if self.outage.is_none() {
             self.observed.metrics.reached(&self.destination, false);
             tracing::warn!(

@@ -118,6 +118,7 @@ fn the_answer_decides_and_silence_is_no_answer() {
             lasts,
             code,
             words,
+            ..
         } = deliver(answer).0.expect_err("refused");
         assert_eq!(stage, Stage::Answer);
         (code, lasts, words)

@@ -121,6 +121,21 @@ fn words_of_a_receiver_are_cut_and_cleaned() {
     );
     assert!(failure.words.contains("it says: one two [31m xxx"));
     assert!(failure.words.chars().count() < WORDS + 200);
+    assert_eq!(failure.not_before, Some(Duration::from_secs(120)));
+}
+
+/// The date is the example of RFC 9110 5.6.7.
+#[test]
+fn the_time_a_receiver_asks_for_is_seconds_or_a_date() {
+    let date = "Sun, 06 Nov 1994 08:49:37 GMT";
+    let now = |text: &str| text.parse().unwrap();
+    let before = now("1994-11-06T08:48:37Z");
+    assert_eq!(later(date, before), Some(Duration::from_secs(60)));
+    assert_eq!(later(date, now("1994-11-06T08:50:00Z")), None);
+    assert_eq!(later(" 7 ", before), Some(Duration::from_secs(7)));
+    for value in ["", "-1", "soon", "1.5", "99999999999999999999"] {
+        assert_eq!(later(value, before), None, "{value:?}");
+    }
 }
 
 #[test]
