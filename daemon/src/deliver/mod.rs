@@ -153,6 +153,7 @@ impl Failure {
     }
 
     /// One of the answer that may be over when it is tried again.
+    #[cfg(feature = "edges")]
     pub(crate) fn answer(code: &str, words: impl Into<String>) -> Self {
         Failure::new(Stage::Answer, code, words)
     }
