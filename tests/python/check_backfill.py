@@ -133,7 +133,7 @@ called = "ARCHIVE"
             for line in process.stdout:
                 if json.loads(line)["fields"].get("code") == "listening":
                     break
-            yield
+            yield process
             self.settle()
         finally:
             process.terminate()
@@ -252,7 +252,7 @@ def counts_of(events: list[dict]) -> list[tuple]:
 def by_dcmtk(work: Path, sets: list[pydicom.Dataset], sent: dict[str, dict]) -> None:
     wanted = sorted(one.SOPInstanceUID for one in reports(sets))
     # A first site to know its port, which the archive has to be told.
-    moved = Site(work / "moved", 9, retrieve="move", move_to=MOVE_TO)
+    moved = Site(work / "moved", 9, retrieve="move", move_to="ANOTHER")
     with dcmqrscp(work / "dcmtk", sets, moved.listen) as port:
         site = Site(work / "got", port, deliver=True)
         code, dry, _ = site.backfill("--dry-run")
@@ -270,8 +270,13 @@ def by_dcmtk(work: Path, sets: list[pydicom.Dataset], sent: dict[str, dict]) -> 
         check(site.results() == sent, "C-GET gives the results of C-STORE")
         check(site.ask("select count(*) from delivery")[0][0] > 0, "deliver = true delivers")
 
-        moved.config.write_text(moved.config.read_text().replace("port = 9", f"port = {port}"))
-        with moved.serving():
+        with moved.serving() as daemon:
+            # The running listener learns the title by which the history comes.
+            text = moved.config.read_text().replace("port = 9", f"port = {port}")
+            moved.config.write_text(text.replace("ANOTHER", MOVE_TO))
+            daemon.send_signal(signal.SIGHUP)
+            codes = (json.loads(line)["fields"].get("code") for line in daemon.stdout)
+            check("reloaded" in codes, "the archive is read again")
             code, events, error = moved.backfill()
             check(code == 0, f"C-MOVE from dcmqrscp: {error}")
             check(moved.stored() == wanted, "C-MOVE stores every report once")

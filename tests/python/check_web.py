@@ -7,13 +7,15 @@ certificates made for the occasion. The reference client (dicomweb-client, PS3.1
 readable fixture; each must be named in ReferencedSOPSequence and its values be those of `expected.json`
 (read by pydicom). Then what must be refused is sent, by hand: no token, other media types, bodies cut
 or malformed, classes that are not taken, another study, too much of everything, a body without end,
-a trickle, a full disk. Exit 1 on any difference.
+a trickle, a full disk. Last, rules and ports change by SIGHUP under open connections. Exit 1 on any
+difference.
 """
 
 import http.client
 import io
 import json
 import os
+import signal
 import socket
 import ssl
 import subprocess
@@ -324,6 +326,78 @@ def full_disk(work: Path) -> None:
         subprocess.run(["umount", "-l", disk], check=False)
 
 
+def free_port() -> int:
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        return one.getsockname()[1]
+
+
+def changes(folder: Path, daemon: Daemon) -> None:
+    """Other rules and ports by SIGHUP; what is under way is finished, what may stay stays."""
+    first, other = daemon.web[False], f"127.0.0.1:{free_port()}"
+    body = multipart([as_file(own())])
+    headers = {"Content-Type": KIND, "Authorization": f"Bearer {TOKEN}"}
+    host, port = first.split(":")
+    kept = http.client.HTTPConnection(host, int(port), timeout=9)
+
+    def asked() -> int:
+        kept.request("POST", "/studies", body, headers)
+        answer = kept.getresponse()
+        answer.read()
+        return answer.status
+
+    def reload(old: str, new: str, code: str = "reloaded") -> None:
+        text = daemon.config.read_text()
+        assert old in text
+        before = sum(line.get("code") == code for line in LINES)
+        daemon.config.write_text(text.replace(old, new, 1))
+        daemon.process.send_signal(signal.SIGHUP)
+        for _ in range(400):
+            if sum(line.get("code") == code for line in LINES) > before:
+                break
+            time.sleep(0.05)
+        else:
+            check(False, f"the log says {code}")
+
+    check(asked() == 200, "a connection that stays open")
+    before = kept.sock
+    (folder / "others").write_text("another\n")
+    reload('bearer = "tokens"', 'bearer = "others"')
+    check(asked() == 401, "another rule holds for its next request")
+    reload('bearer = "others"', 'bearer = "tokens"')
+    check(asked() == 200 and kept.sock is before, "which comes over the same connection")
+    table = "[receive.web]\nlisten = "
+    reload(f'{table}"127.0.0.1:0"', f'{table}["127.0.0.1:0", "{other}"]')
+    check(post(other, body).status_code == 200 and asked() == 200, "a further port, and the first stays")
+    slow = socket.create_connection((host, int(port)))
+    head = "".join(f"{name}: {value}\r\n" for name, value in headers.items())
+    slow.sendall(f"POST /studies HTTP/1.1\r\nHost: x\r\n{head}Content-Length: {len(body)}\r\n\r\n".encode() + body[:900])
+    time.sleep(0.3)
+    reload(f'{table}["127.0.0.1:0", "{other}"]', f'{table}"{other}"')
+    slow.sendall(body[900:])
+    slow.settimeout(9)
+    check(slow.recv(12) == b"HTTP/1.1 200", "a request under way at a port that goes is finished")
+    for _ in range(100):
+        with socket.socket() as probe:
+            is_open = probe.connect_ex((host, int(port))) == 0
+        if not is_open:
+            break
+        time.sleep(0.05)
+    check(not is_open, "then it is closed")
+    with socket.socket() as taken:
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        taken.bind((host, int(port)))
+        taken.listen()
+        reload(f'{table}"{other}"', f'{table}["{other}", "{first}"]', "reload-refused")
+        check(post(other, body).status_code == 200, "a port that cannot be had changes nothing")
+    host, port = other.split(":")
+    kept = http.client.HTTPConnection(host, int(port), timeout=9)
+    check(asked() == 200, "a connection before its address is shut out")
+    narrow = f'[receive.web]\naddresses_allowed = ["192.0.2.0/24"]\nlisten = "{other}"'
+    reload(f'{table}["{other}", "{first}"]', narrow)
+    check(asked() == 403, "who may not connect any more is refused")
+
+
 def main() -> int:
     with tempfile.TemporaryDirectory() as name:
         work = Path(name)
@@ -336,6 +410,7 @@ def main() -> int:
             refused(daemon)
             hostile(daemon)
             plain_on_tls(daemon)
+            changes(folder, daemon)
         except BaseException:
             daemon.process.kill()
             raise

@@ -12,7 +12,8 @@ use crate::observe::failures::CountFailures;
 use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::Pipeline;
 use crate::receive::{
-    DropFolder, Hl7Listener, Hl7Live, Listener, Live, ReceiveError, WebListener, hl7, listener,
+    DropFolder, Hl7Listener, Hl7Live, Listener, Live, ReceiveError, WebListener, WebLive, hl7,
+    listener, web,
 };
 use crate::store::Store;
 use chrono::Utc;
@@ -41,6 +42,8 @@ pub(crate) struct Receivers {
     live: Option<Live>,
     /// Changes the ports for HL7 and what is taken there.
     hl7: Hl7Live,
+    /// The same for HTTP.
+    web: WebLive,
     stop: watch::Sender<bool>,
     tasks: Vec<JoinHandle<()>>,
 }
@@ -92,9 +95,8 @@ impl Receivers {
         }
         let hl7_live = hl7.live();
         tasks.push(runtime.spawn(hl7.run(stopped.clone())));
-        if let Some(web) = web {
-            tasks.push(runtime.spawn(web.run(stopped.clone())));
-        }
+        let web_live = web.live();
+        tasks.push(runtime.spawn(web.run(stopped.clone())));
         if let Some(folder) = folder {
             tasks.push(runtime.spawn(folder.run(stopped)));
         }
@@ -102,6 +104,7 @@ impl Receivers {
             address,
             live,
             hl7: hl7_live,
+            web: web_live,
             stop,
             tasks,
         })
@@ -289,6 +292,7 @@ impl Running {
                             live.apply(peers);
                         }
                         self.receivers.hl7.apply(prepared.hl7);
+                        self.receivers.web.apply(prepared.web);
                         self.deliveries.apply(prepared.deliveries);
                         tell_reloaded(&self.config, &prepared.config, &self.observed);
                         for key in prepared.config.differences(&prepared.wanted) {
@@ -318,17 +322,14 @@ impl Running {
         let wanted = open::config(file)?;
         let config = self.config.reloaded(&wanted);
         let live = self.receivers.live.as_ref();
-        let peers = live.map(|live| live.prepare(config.dicom.clone()));
+        let peers = live.map(|live| live.prepare(config.dicom.clone(), config.history_titles()));
         let hl7 = self.receivers.hl7.prepare(config.hl7.clone());
-        let hl7 = runtime.block_on(hl7).map_err(|error| {
-            Failure::No(match &error {
-                ReceiveError::Listen { .. } => format!(
-                    "{error}; a port that passes to TLS, or to another address of this machine, \
-                     needs a new start"
-                ),
-                _ => error.to_string(),
-            })
-        })?;
+        let hl7 = runtime.block_on(hl7).map_err(|error| unopened(&error))?;
+        let web = self
+            .receivers
+            .web
+            .prepare(config.web.clone(), config.dicom.clone());
+        let web = runtime.block_on(web).map_err(|error| unopened(&error))?;
         let deliveries = {
             let _inside = runtime.enter();
             let change = self.deliveries.prepare(&config.destinations());
@@ -339,6 +340,7 @@ impl Running {
                 .announcing(self.publications.clone()),
             peers: peers.transpose().map_err(Failure::no)?,
             hl7,
+            web,
             deliveries,
             config,
             wanted,
@@ -385,7 +387,18 @@ struct Prepared {
     pipeline: Pipeline,
     peers: Option<listener::Prepared>,
     hl7: hl7::Prepared,
+    web: web::Prepared,
     deliveries: workers::Change,
+}
+
+/// Why a port that is named now cannot be had.
+fn unopened(error: &ReceiveError) -> Failure {
+    Failure::No(match error {
+        ReceiveError::Listen { .. } => format!(
+            "{error}; a port that passes to TLS, or to another address of this machine, needs a new start"
+        ),
+        _ => error.to_string(),
+    })
 }
 
 /// Sends back what was made by other rules.

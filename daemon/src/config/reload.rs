@@ -27,6 +27,8 @@ impl Config {
                 ..new.dicom
             },
             hl7: new.hl7,
+            web: new.web,
+            backfill: new.backfill,
             deliver: new.deliver,
             folder: FolderSettings {
                 fallback_charset: new.folder.fallback_charset,
@@ -90,14 +92,18 @@ mod tests {
             "[receive.dicom]\nlisten = \"127.0.0.1:11113\"\ncalling_allowed = [\"CART1\"]\n\
              [[receive.dicom.sender]]\nae_title = \"CART1\"\n\
              [store]\npath = \"other.sqlite\"\nkeep_pixels = true\n\
-             [baseline]\nsigma_w = 0.3\n[observe]\nlog = \"debug\"\n",
+             [baseline]\nsigma_w = 0.3\n[observe]\nlog = \"debug\"\n\
+             [receive.web]\nlisten = \"127.0.0.1:8080\"\n\
+             [[archive]]\nname = \"old\"\nkind = \"dicomweb\"\nurl = \"http://127.0.0.1:9/dw\"\n",
         );
         let reloaded = old.reloaded(&new);
         let changed = [
             "[receive.dicom] calling_allowed",
+            "[receive.web] listen",
             "[store] keep_pixels",
             "[baseline] sigma_w",
             "[[receive.dicom.sender]]",
+            "[[archive]]",
         ];
         assert_eq!(old.differences(&reloaded), changed);
         let waiting = ["[receive.dicom] listen", "[store] path", "[observe] log"];

@@ -6,9 +6,9 @@
 
 mod adt;
 mod answer;
-mod doors;
+mod listener;
 
-pub use doors::{Hl7Listener, Hl7Live, Prepared};
+pub use listener::{Hl7Listener, Hl7Live, Prepared};
 
 use super::places::Places;
 use super::tls::{Tls, TlsRefusal};

@@ -15,6 +15,9 @@ use tokio::net::TcpListener;
 use tokio::sync::watch;
 use tokio::task::JoinSet;
 
+/// Table of our TLS settings.
+const TLS_TABLE: &str = "receive.dicom.tls";
+
 /// The DICOM side of the daemon, listening but not yet accepting.
 #[derive(Debug)]
 pub struct Listener {
@@ -33,6 +36,7 @@ pub struct Live {
 #[derive(Debug)]
 pub struct Prepared {
     settings: DicomSettings,
+    titles: Vec<HistoryTitle>,
     tls: Option<Arc<Tls>>,
 }
 
@@ -41,30 +45,32 @@ impl Live {
     ///
     /// # Errors
     /// TLS lacks one of its files.
-    pub fn prepare(&self, settings: DicomSettings) -> Result<Prepared, ReceiveError> {
-        let tls = tls_of(&settings)?;
-        Ok(Prepared { settings, tls })
+    pub fn prepare(
+        &self,
+        settings: DicomSettings,
+        titles: Vec<HistoryTitle>,
+    ) -> Result<Prepared, ReceiveError> {
+        Ok(Prepared {
+            tls: Tls::asked_for(TLS_TABLE, &settings.tls)?,
+            settings,
+            titles,
+        })
     }
 
     /// Puts settings in force for every connection to come. Addresses to listen on, and the room
     /// that `max_associations` and `max_object_bytes` give, stay as they were.
     pub fn apply(&self, prepared: Prepared) {
-        let Prepared { settings, tls } = prepared;
+        let Prepared {
+            settings,
+            titles,
+            tls,
+        } = prepared;
         self.now.send_modify(|now| {
             let now = Arc::make_mut(now);
             now.settings = settings;
+            now.titles = titles.into();
             now.tls = tls;
         });
-    }
-}
-
-fn tls_of(settings: &DicomSettings) -> Result<Option<Arc<Tls>>, ReceiveError> {
-    match settings.tls.listen.is_empty() {
-        true => Ok(None),
-        false => Ok(Some(Arc::new(Tls::new(
-            "receive.dicom.tls",
-            &settings.tls,
-        )?))),
     }
 }
 
@@ -99,7 +105,7 @@ impl Listener {
         for address in &settings.listen {
             doors.push(Door::open(*address, false).await?);
         }
-        let tls = tls_of(&settings)?;
+        let tls = Tls::asked_for(TLS_TABLE, &settings.tls)?;
         for address in &settings.tls.listen {
             doors.push(Door::open(*address, true).await?);
         }

@@ -21,6 +21,8 @@ pub mod conformance;
 #[cfg(feature = "edges")]
 mod connection;
 #[cfg(feature = "edges")]
+mod doors;
+#[cfg(feature = "edges")]
 pub mod folder;
 #[cfg(feature = "edges")]
 pub mod hl7;
@@ -53,7 +55,7 @@ pub use hl7::{Hl7Listener, Hl7Live};
 #[cfg(feature = "edges")]
 pub use listener::{Listener, Live};
 #[cfg(feature = "edges")]
-pub use web::WebListener;
+pub use web::{WebListener, WebLive};
 
 /// Receiving could not start.
 #[cfg(feature = "edges")]

@@ -260,8 +260,19 @@ pub(super) struct Tls {
 }
 
 impl Tls {
+    /// That of the settings in `table`, if they name an address for it.
+    pub(super) fn asked_for(
+        table: &'static str,
+        settings: &TlsSettings,
+    ) -> Result<Option<Arc<Self>>, TlsError> {
+        match settings.listen.is_empty() {
+            true => Ok(None),
+            false => Ok(Some(Arc::new(Tls::new(table, settings)?))),
+        }
+    }
+
     /// Loads what the settings name, and says in the log what is to be put right.
-    pub(super) fn new(table: &'static str, settings: &TlsSettings) -> Result<Self, TlsError> {
+    fn new(table: &'static str, settings: &TlsSettings) -> Result<Self, TlsError> {
         let Loaded {
             config,
             expires,

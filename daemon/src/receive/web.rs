@@ -5,10 +5,12 @@
 
 mod answer;
 mod keep;
+mod listener;
 
-use super::ReceiveError;
-use super::accept::{Port, note_panic};
+pub use listener::{Prepared, WebListener, WebLive};
+
 use super::multipart::{Broken, Parts, parameter};
+use super::places::Places;
 use super::tls::{Tls, TlsRefusal};
 use crate::config::{DicomSettings, WebSettings};
 use crate::observe::Observed;
@@ -23,120 +25,44 @@ use hyper::{Method, Request, StatusCode};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use sha2::{Digest, Sha256};
 use std::convert::Infallible;
-use std::net::{IpAddr, SocketAddr};
+use std::net::IpAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::TcpStream;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
-use tokio::task::JoinSet;
 use tokio::time::{Instant, timeout_at};
-
-/// Table of our TLS settings.
-const TLS_TABLE: &str = "receive.web.tls";
 
 /// The largest head of a request.
 const HEAD_BYTES_MAX: usize = 16 << 10;
 
+const NOT_ALLOWED: &str = "this address may not connect";
+
 /// KiB of bodies held by all connections together, beyond which peers are told to come later.
 const MEMORY_KIB: usize = 256 << 10;
 
-/// The HTTP side of receiving, listening but not yet accepting.
-#[derive(Debug)]
-pub struct WebListener {
-    doors: Vec<(TcpListener, Option<Arc<Tls>>)>,
-    shared: Shared,
-}
-
-#[derive(Debug)]
+/// What holds for requests to come. A connection asks for it anew before each request.
+#[derive(Debug, Clone)]
 struct Shared {
     settings: WebSettings,
     /// Largest object, and issuer of patient ids.
     dicom: DicomSettings,
+    tls: Option<Arc<Tls>>,
     store: Store,
     observed: Observed,
-    connections: Arc<Semaphore>,
+    connections: Places<()>,
     memory: Arc<Semaphore>,
 }
 
-impl WebListener {
-    /// Listens on the addresses of the settings, all or none; `None` if they name none.
-    ///
-    /// # Errors
-    /// An address is taken or not ours, or TLS lacks one of its files.
-    pub async fn bind(
-        settings: WebSettings,
-        dicom: DicomSettings,
-        store: Store,
-        observed: Observed,
-    ) -> Result<Option<WebListener>, ReceiveError> {
-        let mut doors = Vec::new();
-        let open = async |address: SocketAddr| {
-            let bound = TcpListener::bind(address).await;
-            bound.map_err(|source| ReceiveError::Listen { address, source })
-        };
-        for address in &settings.listen {
-            doors.push((open(*address).await?, None));
-        }
-        if !settings.tls.listen.is_empty() {
-            let tls = Arc::new(Tls::new(TLS_TABLE, &settings.tls)?);
-            for address in &settings.tls.listen {
-                doors.push((open(*address).await?, Some(Arc::clone(&tls))));
-            }
-        }
-        let shared = Shared {
-            connections: Arc::new(Semaphore::new(settings.max_connections.clamp(1, 10_000))),
-            memory: Arc::new(Semaphore::new(MEMORY_KIB)),
-            settings,
-            dicom,
-            store,
-            observed,
-        };
-        Ok((!doors.is_empty()).then_some(WebListener { doors, shared }))
-    }
-
-    /// Accepts and serves until `stop` becomes true or its sender is gone.
-    pub async fn run(self, stop: watch::Receiver<bool>) {
-        let shared = Arc::new(self.shared);
-        let mut open: JoinSet<()> = JoinSet::new();
-        for (listener, tls) in self.doors {
-            if let Ok(address) = listener.local_addr() {
-                tracing::info!(code = "web-listening", %address, tls = tls.is_some());
-            }
-            open.spawn(accept(listener, tls, Arc::clone(&shared), stop.clone()));
-        }
-        while let Some(ended) = open.join_next().await {
-            note_panic(ended, panicked);
-        }
+impl Shared {
+    fn allows(&self, peer: IpAddr) -> bool {
+        let allowed = &self.settings.addresses_allowed;
+        allowed.is_empty() || allowed.iter().any(|network| network.contains(&peer))
     }
 }
 
-async fn accept(
-    listener: TcpListener,
-    tls: Option<Arc<Tls>>,
-    shared: Arc<Shared>,
-    mut stop: watch::Receiver<bool>,
-) {
-    let mut port = Port::new(listener, panicked);
-    while let Some((stream, peer)) = port.next(&mut stop).await {
-        let allowed = &shared.settings.addresses_allowed;
-        if !allowed.is_empty() && !allowed.iter().any(|network| network.contains(&peer)) {
-            tracing::warn!(code = "web-address", %peer, "this address may not connect");
-            continue;
-        }
-        let Ok(room) = Arc::clone(&shared.connections).try_acquire_owned() else {
-            tracing::warn!(code = "web-connections", %peer, "too many connections; closed");
-            continue;
-        };
-        let (tls, shared, stop) = (tls.clone(), Arc::clone(&shared), stop.clone());
-        port.serving.spawn(async move {
-            let _room = room;
-            connection(stream, peer, tls, shared, stop).await;
-        });
-    }
-    port.finish().await;
-}
+type Now = watch::Receiver<Arc<Shared>>;
 
 fn panicked() {
     tracing::error!(code = "web-panicked", "this is a defect of the program");
@@ -146,12 +72,12 @@ async fn connection(
     stream: TcpStream,
     peer: IpAddr,
     tls: Option<Arc<Tls>>,
-    shared: Arc<Shared>,
+    now: Now,
     mut stop: watch::Receiver<bool>,
 ) {
     let _ = stream.set_nodelay(true);
     let Some(tls) = tls else {
-        return serve(stream, peer, shared, stop).await;
+        return serve(stream, peer, now, stop).await;
     };
     let accepted = tokio::select! {
         biased;
@@ -159,7 +85,7 @@ async fn connection(
         accepted = tls.accept(stream) => accepted,
     };
     match accepted {
-        Ok((stream, _)) => serve(stream, peer, shared, stop).await,
+        Ok((stream, _)) => serve(stream, peer, now, stop).await,
         Err(TlsRefusal::Gone) => {}
         Err(TlsRefusal::Refused(refusal, detail, _)) => {
             let (code, why) = (refusal.code(), refusal.why());
@@ -173,12 +99,13 @@ async fn connection(
 async fn serve(
     stream: impl AsyncRead + AsyncWrite + Unpin,
     peer: IpAddr,
-    shared: Arc<Shared>,
+    now: Now,
     mut stop: watch::Receiver<bool>,
 ) {
-    let idle = Duration::from_secs(shared.settings.idle_timeout_s);
+    // The one rule that stays as it was when the connection came.
+    let idle = Duration::from_secs(now.borrow().settings.idle_timeout_s);
     let answer = service_fn(|request: Request<Incoming>| {
-        let shared = Arc::clone(&shared);
+        let shared = Arc::clone(&now.borrow());
         async move { Ok::<_, Infallible>(answer_to(request, peer, &shared).await) }
     });
     let mut serving = std::pin::pin!(
@@ -239,6 +166,10 @@ async fn store(
     shared: &Shared,
     deadline: Instant,
 ) -> Result<Vec<Told>, Refused> {
+    // The rules may have changed since it connected.
+    if !shared.allows(peer) {
+        return Err(refused(StatusCode::FORBIDDEN, NOT_ALLOWED));
+    }
     let study = study_of(request.uri().path())?;
     if request.method() != Method::POST {
         let says = "only POST is answered here";

@@ -1,62 +1,32 @@
-//! The ports for HL7, which can change while others stay open.
-//!
-//! A reload opens what is new before it closes what is old; an address that stays keeps its socket and
-//! its connections.
+//! Accepts connections for HL7, under rules that can change meanwhile.
 
 use super::super::ReceiveError;
-use super::super::accept::{Port, note_panic};
+use super::super::accept::Port;
+use super::super::doors::{Change, Door, Doors, Opened};
 use super::super::places::Places;
 use super::super::tls::Tls;
 use super::{Shared, connection, not_allowed, panicked};
 use crate::config::Hl7Settings;
 use crate::observe::Observed;
 use crate::store::Store;
-use std::net::SocketAddr;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use tokio::net::TcpListener;
-use tokio::sync::{mpsc, watch};
-use tokio::task::JoinSet;
+use std::sync::Arc;
+use tokio::sync::watch;
 
 /// Table of our TLS settings.
 const TLS_TABLE: &str = "receive.hl7.tls";
-
-/// A port as the settings name it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-struct Name {
-    address: SocketAddr,
-    tls: bool,
-}
-
-/// An open port.
-#[derive(Debug)]
-struct Door {
-    name: Name,
-    listener: TcpListener,
-    /// Its sender is gone once it is to be closed.
-    close: watch::Receiver<bool>,
-}
-
-/// Keeps a port open until it is dropped.
-#[derive(Debug)]
-struct Handle {
-    name: Name,
-    _close: watch::Sender<bool>,
-}
 
 /// The HL7 side of the daemon, listening but not yet accepting.
 #[derive(Debug)]
 pub struct Hl7Listener {
     live: Hl7Live,
-    doors: mpsc::UnboundedReceiver<Door>,
+    opened: Opened,
 }
 
 /// Changes what holds, while the listener runs.
 #[derive(Debug, Clone)]
 pub struct Hl7Live {
     now: watch::Sender<Arc<Shared>>,
-    open: Arc<Mutex<Vec<Handle>>>,
-    /// Takes a few doors a reload, so it needs no bound.
-    new: mpsc::UnboundedSender<Door>,
+    doors: Doors,
 }
 
 /// Settings that can be put in force, with every port that they need beyond those that are open.
@@ -64,8 +34,7 @@ pub struct Hl7Live {
 pub struct Prepared {
     settings: Hl7Settings,
     tls: Option<Arc<Tls>>,
-    kept: Vec<Name>,
-    new: Vec<(Name, TcpListener)>,
+    doors: Change,
 }
 
 impl Hl7Live {
@@ -74,34 +43,10 @@ impl Hl7Live {
     /// # Errors
     /// An address is taken or not ours, or TLS lacks one of its files.
     pub async fn prepare(&self, settings: Hl7Settings) -> Result<Prepared, ReceiveError> {
-        let tls = match settings.tls.listen.is_empty() {
-            true => None,
-            false => Some(Arc::new(Tls::new(TLS_TABLE, &settings.tls)?)),
-        };
-        let name = |tls| {
-            move |address: &SocketAddr| Name {
-                address: *address,
-                tls,
-            }
-        };
-        let plain = settings.listen.iter().map(name(false));
-        let wanted = plain.chain(settings.tls.listen.iter().map(name(true)));
-        let (mut kept, mut new) = (Vec::new(), Vec::new());
-        for name in wanted {
-            if self.has(name) {
-                kept.push(name);
-                continue;
-            }
-            let Name { address, .. } = name;
-            let bound = TcpListener::bind(address).await;
-            let listener = bound.map_err(|source| ReceiveError::Listen { address, source })?;
-            new.push((name, listener));
-        }
         Ok(Prepared {
+            tls: Tls::asked_for(TLS_TABLE, &settings.tls)?,
+            doors: self.doors.prepare(&settings.listen, &settings.tls).await?,
             settings,
-            tls,
-            kept,
-            new,
         })
     }
 
@@ -111,37 +56,14 @@ impl Hl7Live {
         let Prepared {
             settings,
             tls,
-            kept,
-            new,
+            doors,
         } = prepared;
         self.now.send_modify(|now| {
             let now = Arc::make_mut(now);
             now.settings = settings;
             now.tls = tls;
         });
-        let mut open = self.open();
-        open.retain(|door| kept.contains(&door.name));
-        for (name, listener) in new {
-            let (close, closed) = watch::channel(false);
-            let door = Door {
-                name,
-                listener,
-                close: closed,
-            };
-            // Without a listener that runs, the program is about to end.
-            let _ = self.new.send(door);
-            let _close = close;
-            open.push(Handle { name, _close });
-        }
-    }
-
-    fn has(&self, name: Name) -> bool {
-        self.open().iter().any(|door| door.name == name)
-    }
-
-    fn open(&self) -> MutexGuard<'_, Vec<Handle>> {
-        // It is whole between any two operations.
-        self.open.lock().unwrap_or_else(PoisonError::into_inner)
+        self.doors.apply(doors);
     }
 }
 
@@ -162,14 +84,11 @@ impl Hl7Listener {
             observed,
             connections: Places::default(),
         };
-        let (new, doors) = mpsc::unbounded_channel();
-        let live = Hl7Live {
-            now: watch::Sender::new(Arc::new(shared)),
-            open: Arc::default(),
-            new,
-        };
+        let (doors, opened) = Doors::new();
+        let now = watch::Sender::new(Arc::new(shared));
+        let live = Hl7Live { now, doors };
         live.apply(live.prepare(settings).await?);
-        Ok(Hl7Listener { live, doors })
+        Ok(Hl7Listener { live, opened })
     }
 
     /// For changes while it runs.
@@ -179,30 +98,18 @@ impl Hl7Listener {
     }
 
     /// Accepts and serves until `stop` becomes true or its sender is gone.
-    pub async fn run(self, mut stop: watch::Receiver<bool>) {
-        let Hl7Listener { live, mut doors } = self;
-        let mut open: JoinSet<()> = JoinSet::new();
-        loop {
-            tokio::select! {
-                _ = stop.wait_for(|stop| *stop) => break,
-                Some(door) = doors.recv() => {
-                    open.spawn(accept(door, live.now.clone()));
-                }
-                Some(ended) = open.join_next() => note_panic(ended, panicked),
-            }
-        }
-        live.open().clear();
-        while let Some(ended) = open.join_next().await {
-            note_panic(ended, panicked);
-        }
+    pub async fn run(self, stop: watch::Receiver<bool>) {
+        let Hl7Live { now, doors } = self.live;
+        let accept = |door| accept(door, now.clone());
+        doors.run(self.opened, stop, panicked, accept).await;
     }
 }
 
 /// Accepts at one port until it is closed, then waits for what it serves.
 async fn accept(door: Door, now: watch::Sender<Arc<Shared>>) {
     let Door {
-        name: Name { tls, .. },
         listener,
+        tls,
         mut close,
     } = door;
     let address = listener.local_addr().ok();
