@@ -10,6 +10,7 @@ and the results are those of the same reports sent by C-STORE. Exit 1 on any dif
 breaks that on purpose and must notice.
 """
 
+import base64
 import copy
 import json
 import shutil
@@ -21,10 +22,13 @@ import sys
 import tempfile
 import time
 from contextlib import contextmanager
+from io import BytesIO
 from pathlib import Path
 
 import pydicom
 from archive import Archive, Habits, read, sent_by
+from lxml import etree
+from pydicom.uid import ImplicitVRLittleEndian
 
 ROOT = Path(__file__).resolve().parents[2]
 SR = ROOT / "fixtures" / "sr"
@@ -249,6 +253,41 @@ def counts_of(events: list[dict]) -> list[tuple]:
     return [tuple(json.dumps(event[name]) for name in names) for event in windows]
 
 
+def queries(site: Site) -> list[tuple]:
+    """The audit messages of questions (DICOM PS3.15 A.5.3.10, from memory), valid by the schema of
+    A.5.1.1: roles and names of who takes part, what is asked, in which syntax."""
+    grammar = etree.RelaxNG(etree.parse(ROOT / "fixtures" / "audit" / "message.rng"))
+    found = []
+    for line in (site.folder / "audit.xml").read_text().splitlines():
+        message = etree.fromstring(line)
+        if message.find("EventIdentification/EventID").get("csd-code") == "110112":
+            check(grammar.validate(message), f"an audit message: {grammar.error_log}")
+            who = {
+                (one.find("RoleIDCode").get("csd-code") if len(one) else ""): one.get("UserID")
+                for one in message.findall("ActiveParticipant")
+            }
+            question = message.find("ParticipantObjectIdentification")
+            query = base64.b64decode(question.find("ParticipantObjectQuery").text)
+            syntax = question.find("ParticipantObjectDetail")
+            syntax = None if syntax is None else base64.b64decode(syntax.get("value")).decode()
+            found.append((who, question.get("ParticipantObjectID"), query, syntax))
+    return found
+
+
+def asked_and_told(site: Site) -> None:
+    """Each day asked for is told, in the dry run too, as a data set that pydicom reads."""
+    told = queries(site)
+    days = []
+    for who, model, query, syntax in told:
+        check(who.get("110152") == "ARCHIVE" and set(who) == {"", "110153", "110152"}, f"who is told: {who}")
+        check(model == "1.2.840.10008.5.1.4.1.2.2.1" and syntax == ImplicitVRLittleEndian, f"{model}, {syntax}")
+        asked = pydicom.dcmread(BytesIO(query), force=True)
+        check(asked.QueryRetrieveLevel == "STUDY" and asked.ModalitiesInStudy == "SR", "what is asked is told")
+        days.append(asked.StudyDate)
+    wanted = [f"202102{day}" for day in (25, 26, 27, 28)] + [f"2021030{day}" for day in range(1, 9)]
+    check(days == wanted * 2, f"every question is told: {days}")
+
+
 def by_dcmtk(work: Path, sets: list[pydicom.Dataset], sent: dict[str, dict]) -> None:
     wanted = sorted(one.SOPInstanceUID for one in reports(sets))
     # A first site to know its port, which the archive has to be told.
@@ -262,6 +301,7 @@ def by_dcmtk(work: Path, sets: list[pydicom.Dataset], sent: dict[str, dict]) -> 
         check(counts_of(dry) == counts_of(events), "the dry run counts what is then got")
         check(done(events)["fetched"] == len(wanted), "every report is got")
         check(site.stored() == wanted, "every report is stored once, and nothing else")
+        asked_and_told(site)
         _, events, _ = site.backfill()
         finished = [e["finished_before"] for e in events if e["event"] == "window"]
         check(all(finished), "finished days are not asked for again")

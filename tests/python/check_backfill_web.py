@@ -25,7 +25,7 @@ from threading import Thread
 from urllib.parse import parse_qsl, urlsplit
 
 import pydicom
-from check_backfill import FAILURES, Site, check, corpus, counts_of, done, reports, sent_by
+from check_backfill import FAILURES, Site, check, corpus, counts_of, done, queries, reports, sent_by
 from dicomweb_client.api import DICOMwebClient
 
 NAMES = {"StudyDate": "00080020", "StudyTime": "00080030", "ModalitiesInStudy": "00080061", "Modality": "00080060"}
@@ -60,6 +60,7 @@ class WebArchive:
         self.sets, self.habits = sets, habits or Habits()
         self.sent: list[str] = []
         self.asked_at: list[float] = []
+        self.paths: list[str] = []
         archive = self
 
         class Handler(BaseHTTPRequestHandler):
@@ -87,6 +88,7 @@ class WebArchive:
         parts = urlsplit(request.path)
         words = parts.path.removeprefix("/dw/").split("/")
         self.asked_at.append(time.monotonic())
+        self.paths.append(request.path)
         if self.habits.token and request.headers["Authorization"] != f"Bearer {self.habits.token}":
             return self.say(request, 401, "text/plain", b"who is it")
         if self.habits.busy:
@@ -224,6 +226,12 @@ def as_it_should(work: Path, sets, sent) -> None:
         check(code == 0, f"from DICOMweb: {error}")
         check(counts_of(dry) == counts_of(events), "the dry run counts what is then got")
         check(one.stored() == uids(reports(sets)), "every report is stored once, and nothing else")
+        told = queries(one)
+        check({who["110152"] for who, *_ in told} == {peer.url}, "whom it asks is told")
+        check({place for _, place, _, _ in told} == {peer.url}, "and where")
+        studies = [path for path in peer.paths if path.startswith("/dw/studies?")]
+        first = [path.split("&includefield=0020000D")[0] for path in studies if path.endswith("offset=0")]
+        check([f"/dw{query.decode()}" for *_, query, _ in told] == first, "and what, as often as it is asked")
         asked = len(peer.asked_at)
         one.backfill()
         check(len(peer.asked_at) == asked, "finished days are not asked for again")

@@ -5,6 +5,7 @@ use super::way::{Archive, Way};
 use super::web::Web;
 use super::window::Window;
 use crate::deliver::Failure;
+use crate::observe::audit::Question;
 use crate::store::StoreError;
 
 /// An archive that is asked. Blocks; every wait inside it is bounded.
@@ -14,6 +15,9 @@ pub trait Source {
     /// # Errors
     /// See [`Trouble`].
     fn studies(&mut self, window: &Window) -> Result<Answers, Trouble>;
+
+    /// What is asked by [`Source::studies`].
+    fn question(&self, window: &Window) -> Question;
 
     /// Series of structured reports of a study.
     ///

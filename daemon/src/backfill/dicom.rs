@@ -8,6 +8,7 @@ use crate::deliver::Failure;
 use crate::deliver::connect::{Goal, connect};
 use crate::deliver::dicom::association::{Association, Proposed};
 use crate::deliver::dicom::message::{Answer, query_request};
+use crate::observe::audit::Question;
 use crate::receive::dimse::{Operation, Status};
 use crate::receive::message::{Assembler, Message};
 use crate::sr;
@@ -23,6 +24,11 @@ use std::time::Duration;
 pub(crate) const FIND: &str = uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_FIND;
 pub(crate) const GET: &str = uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_GET;
 pub(crate) const MOVE: &str = uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_MOVE;
+
+/// Level of a question for studies.
+const STUDY: &str = "STUDY";
+
+const IMPLICIT: &str = uids::IMPLICIT_VR_LITTLE_ENDIAN;
 
 /// Command Fields (PS3.7 E.1); an answer has the highest bit as well.
 const C_GET: u16 = 0x0010;
@@ -179,20 +185,21 @@ impl Dicom {
 }
 
 impl Source for Dicom {
+    fn question(&self, window: &Window) -> Question {
+        let (dates, times) = (window.dates(), window.times().unwrap_or_default());
+        let written = identifier(STUDY, &of_studies(&dates, &times), IMPLICIT);
+        Question::Find(written.unwrap_or_default())
+    }
+
     fn studies(&mut self, window: &Window) -> Result<Answers, Trouble> {
-        let (dates, times) = (window.dates(), window.times());
-        let keys = [
-            (tags::STUDY_DATE, VR::DA, dates.as_str()),
-            (tags::STUDY_TIME, VR::TM, times.as_deref().unwrap_or("")),
-            (tags::MODALITIES_IN_STUDY, VR::CS, "SR"),
-            (tags::STUDY_INSTANCE_UID, VR::UI, ""),
-        ];
+        let (dates, times) = (window.dates(), window.times().unwrap_or_default());
+        let keys = of_studies(&dates, &times);
         // An archive that does not match by it tells it, or leaves it out.
         let may_hold = |found: &InMemDicomObject| {
             let modalities = text(found, tags::MODALITIES_IN_STUDY);
             modalities.is_empty() || modalities.split('\\').any(|one| one.trim() == "SR")
         };
-        self.find("STUDY", &keys, tags::STUDY_INSTANCE_UID, may_hold)
+        self.find(STUDY, &keys, tags::STUDY_INSTANCE_UID, may_hold)
     }
 
     fn series(&mut self, study: &str) -> Result<Answers, Trouble> {
@@ -266,6 +273,16 @@ impl Source for Dicom {
             association.release();
         }
     }
+}
+
+/// Keys of the question for studies.
+fn of_studies<'a>(dates: &'a str, times: &'a str) -> [Key<'a>; 4] {
+    [
+        (tags::STUDY_DATE, VR::DA, dates),
+        (tags::STUDY_TIME, VR::TM, times),
+        (tags::MODALITIES_IN_STUDY, VR::CS, "SR"),
+        (tags::STUDY_INSTANCE_UID, VR::UI, ""),
+    ]
 }
 
 impl Drop for Dicom {

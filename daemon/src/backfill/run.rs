@@ -5,10 +5,10 @@
 //! started again.
 
 use super::archive::{Answers, Came, Series, Source, Trouble, source};
-use super::way::{self, Archive};
+use super::way::{self, Archive, Way};
 use super::window::{Window, windows};
 use crate::deliver::{Failure, Stage};
-use crate::observe::audit::Origin;
+use crate::observe::audit::{self, Origin};
 use crate::observe::{self, Observed};
 use crate::store::objects::Incoming;
 use crate::store::{Store, StoreError, archives};
@@ -30,7 +30,7 @@ const PATIENCE: Duration = Duration::from_secs(600);
 const NAP: Duration = Duration::from_secs(60);
 
 /// What is asked for.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Asked {
     /// First study date.
     pub from: NaiveDate,
@@ -40,6 +40,8 @@ pub struct Asked {
     pub dry_run: bool,
     /// Also days that are finished and objects that are stored.
     pub again: bool,
+    /// Who wants it, as the system knows them.
+    pub user: String,
 }
 
 /// What came of a window, or of all.
@@ -135,6 +137,9 @@ pub enum Stop {
     /// The store takes nothing.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// Nobody could be told of the question, so it was not asked.
+    #[error("the audit trail cannot be written; [observe] audit names it")]
+    Trail,
 }
 
 /// One run.
@@ -237,6 +242,7 @@ impl<'a> Backfill<'a> {
 
     /// The studies of a window; where the archive cuts its answer off, those of its parts.
     fn studies(&mut self, window: &Window) -> Result<Vec<String>, Stop> {
+        self.tell_trail(window)?;
         let answers = match self.insist(|source| source.studies(window))? {
             Ok(answers) => answers,
             // Nothing else can be asked then.
@@ -267,6 +273,22 @@ impl<'a> Backfill<'a> {
         let mut seen = BTreeSet::new();
         all.retain(|study| seen.insert(study.clone()));
         Ok(all)
+    }
+
+    /// Has the audit trail tell what is about to be asked. Questions about what is found are part of it.
+    fn tell_trail(&self, window: &Window) -> Result<(), Stop> {
+        let Some(trail) = &self.observed.trail else {
+            return Ok(());
+        };
+        let told = audit::Event::Queried {
+            archive: peer(&self.archive.way),
+            user: self.asked.user.clone(),
+            question: self.source.question(window),
+        };
+        match trail.write(&[(Utc::now(), told)]) {
+            true => Ok(()),
+            false => Err(Stop::Trail),
+        }
     }
 
     /// What was answered about a study; what was not is told.
@@ -480,6 +502,14 @@ fn keep(
         observed.note(|| observe::repeated(origin, &facts));
     }
     Ok(())
+}
+
+/// Whom the audit trail names.
+fn peer(way: &Way) -> audit::Receiver {
+    match way {
+        Way::Dicom(way) => audit::Receiver::Title(way.called.clone()),
+        Way::Web(way) => audit::Receiver::Place(way.url.clone()),
+    }
 }
 
 /// The archive names it, answers with success, and it does not come.

@@ -9,6 +9,7 @@ use super::window::Window;
 use crate::deliver::Failure;
 use crate::deliver::http::{self, Call};
 use crate::deliver::way::HttpWay;
+use crate::observe::audit::Question;
 use crate::receive::multipart::{Parts, parameter};
 use crate::sr;
 use std::time::Duration;
@@ -26,6 +27,9 @@ const AROUND: u64 = 64 << 10;
 
 /// Code of an answer that cannot be used.
 const MALFORMED: &str = "web-malformed";
+
+/// Where studies are searched for.
+const STUDIES: &str = "/studies";
 
 const JSON: &str = "application/dicom+json";
 const FILES: &str = "multipart/related; type=\"application/dicom\"; transfer-syntax=*";
@@ -146,14 +150,11 @@ impl Web {
 }
 
 impl Source for Web {
+    fn question(&self, window: &Window) -> Question {
+        Question::Search(format!("{STUDIES}?{}", of_studies(window)))
+    }
+
     fn studies(&mut self, window: &Window) -> Result<Answers, Trouble> {
-        let mut keys = format!(
-            "StudyDate={}&ModalitiesInStudy=SR&includefield=00080061&includefield=00080020",
-            window.dates()
-        );
-        if let Some(times) = window.times() {
-            keys = format!("{keys}&StudyTime={times}");
-        }
         // Servers that do not match by a key leave it out, or tell the value.
         let may_hold = |found: &Found| {
             let modalities = found.texts("00080061");
@@ -164,7 +165,7 @@ impl Source for Web {
                         .days()
                         .any(|day| day.format("%Y%m%d").to_string() == date))
         };
-        self.search("/studies", &keys, "0020000D", may_hold)
+        self.search(STUDIES, &of_studies(window), "0020000D", may_hold)
     }
 
     fn series(&mut self, study: &str) -> Result<Answers, Trouble> {
@@ -209,6 +210,18 @@ impl Source for Web {
 
     // Every request has a connection of its own.
     fn rest(&mut self) {}
+}
+
+/// Keys of the question for studies.
+fn of_studies(window: &Window) -> String {
+    let keys = format!(
+        "StudyDate={}&ModalitiesInStudy=SR&includefield=00080061&includefield=00080020",
+        window.dates()
+    );
+    match window.times() {
+        Some(times) => format!("{keys}&StudyTime={times}"),
+        None => keys,
+    }
 }
 
 /// It may be otherwise when it is asked again.

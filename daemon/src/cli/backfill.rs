@@ -87,6 +87,7 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
         to: args.to,
         dry_run: args.dry_run,
         again: args.again,
+        user: open::user(),
     };
     let number = windows(args.from, args.to, archive.window_days).count();
     let bar = print::progress("asking the archive", number as u64);
@@ -120,6 +121,7 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
     }
     let counts = done.map_err(|stop| match stop {
         Stop::Store(error) => stopped(error),
+        Stop::Trail => Failure::no(stop),
         Stop::Archive(failure) => Failure::No(format!(
             "{}: {failure} ({}); what came so far is stored, the same command goes on from there",
             archive.name, failure.code

@@ -176,7 +176,7 @@ fn with_identities(args: &ExportArgs) -> Result<(), Failure> {
 fn tell(trail: &Trail, folder: &Path, what: &str) -> bool {
     let event = Event::Exported {
         folder: folder.to_owned(),
-        user: format!("uid {}", rustix::process::getuid().as_raw()),
+        user: open::user(),
         what: what.to_owned(),
     };
     trail.write(&[(Utc::now(), event)])

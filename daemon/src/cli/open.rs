@@ -157,6 +157,11 @@ pub(super) fn guest(config: &Config) -> Result<Store, Failure> {
     store(config, Mode::Guest)
 }
 
+/// Who runs this, for the audit trail.
+pub(super) fn user() -> String {
+    format!("uid {}", rustix::process::getuid().as_raw())
+}
+
 /// What root writes into the store or the outbox of another account, that account cannot use.
 ///
 /// # Errors

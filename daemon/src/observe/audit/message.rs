@@ -1,16 +1,20 @@
 //! One event as an audit message: XML of the schema of DICOM PS3.15 A.5.1.1, filled as the tables of
 //! A.5.3 say. Pure.
 
+mod event;
+mod xml;
+
+pub use event::{Event, Facts, Origin, Outcome, Question, Receiver};
+
 use crate::domain::PatientKey;
 use crate::receive::refusal::Refusal;
-use base64::Engine;
-use base64::engine::general_purpose::STANDARD;
 use chrono::{DateTime, SecondsFormat, Utc};
+use dicom_dictionary_std::uids::{
+    IMPLICIT_VR_LITTLE_ENDIAN, STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_FIND as FIND,
+};
 use quick_xml::Writer;
-use quick_xml::events::{BytesEnd, BytesStart, BytesText, Event as Tag};
 use std::io;
-use std::net::IpAddr;
-use std::path::PathBuf;
+use xml::{Code, Participant, Xml};
 
 /// Whose messages they are.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -21,141 +25,12 @@ pub struct Node {
     pub process: u32,
 }
 
-/// Where an object came from.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Origin {
-    /// The peer with this calling AE title, the archive of this name whose history was got, or the
-    /// address that sent over HTTP.
-    Peer(String),
-    /// The drop folder, or a file that was named on the command line.
-    Files,
-}
-
-impl Origin {
-    /// From the word that the store keeps.
-    #[must_use]
-    pub fn of_source(source: &str) -> Self {
-        let peer = source.strip_prefix("dicom:");
-        let peer = peer.or_else(|| source.strip_prefix(crate::backfill::way::SOURCE));
-        match peer.or_else(|| source.strip_prefix(crate::receive::WEB_SOURCE)) {
-            Some(name) => Origin::Peer(name.to_owned()),
-            None => Origin::Files,
-        }
-    }
-}
-
-/// Who was given a result.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Receiver {
-    /// The application entity of this title.
-    Title(String),
-    /// Whoever answers at this URL.
-    Place(String),
-}
-
-/// What is known of an object or a result; nothing is made up for what is not.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Facts {
-    /// Whose.
-    pub patient: Option<PatientKey>,
-    /// Study Instance UID.
-    pub study: Option<String>,
-    /// SOP Instance UID.
-    pub instance: Option<String>,
-    /// Number in the store, or name of the result.
-    pub number: Option<String>,
-}
-
-/// How it ended: the values of EventOutcomeIndicator.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Outcome {
-    /// As it should.
-    Success,
-    /// Refused or put aside, as it should be.
-    Minor(&'static str),
-    /// It should not have happened.
-    Serious(&'static str),
-}
-
-/// What happened.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Event {
-    /// The program started (A.5.3.1).
-    Started,
-    /// The program stops (A.5.3.1).
-    Stopped,
-    /// A peer asked for an association (A.5.3.11, Node Authentication).
-    Association {
-        /// Its address.
-        address: IpAddr,
-        /// Its calling AE title, as far as it said one.
-        calling: String,
-        /// Why it was refused, if it was.
-        refusal: Option<Refusal>,
-    },
-    /// An object arrived (A.5.3.7 from a peer, A.5.3.5 from files).
-    Received {
-        /// From where.
-        origin: Origin,
-        /// Whether it was here already.
-        is_repeat: bool,
-        /// How it ended.
-        outcome: Outcome,
-        /// What is known of it.
-        facts: Facts,
-    },
-    /// A result was written for others to take (A.5.3.4).
-    Published {
-        /// The outbox.
-        folder: PathBuf,
-        /// What is known of it.
-        facts: Facts,
-    },
-    /// Tables of everything are about to become visible (A.5.3.4). Whose rows they hold is too much
-    /// for one message: all of the store, up to now.
-    Exported {
-        /// The folder.
-        folder: PathBuf,
-        /// Who asked for it, as the system knows them.
-        user: String,
-        /// What is in it.
-        what: String,
-    },
-    /// A result was delivered (A.5.3.7 to an application entity, A.5.3.4 to any other receiver).
-    Delivered {
-        /// To whom.
-        to: Receiver,
-        /// What is known of it.
-        facts: Facts,
-    },
-    /// Somebody stated that two patient ids are one person's, or took it back (Patient Record of
-    /// PS3.16 CID 400, as IHE ITI-8 audits an A40: the ids are objects, the control id is a detail).
-    Identity {
-        /// Who told us: `command`, `table`, or `hl7:` and the address.
-        source: String,
-        /// Control id of the message; empty for none.
-        message: String,
-        /// The id that goes, or comes back.
-        from: PatientKey,
-        /// The id that survives.
-        into: PatientKey,
-    },
-    /// Templates, technique or parameters are others than at the last start (A.5.3.11, Software
-    /// Configuration).
-    Reconfigured {
-        /// What follows from it.
-        change: String,
-    },
-}
-
-/// A code of PS3.16 annex D, or a number of the schema itself.
-type Code = (&'static str, &'static str, &'static str);
-
 const APPLICATION_ACTIVITY: Code = ("110100", "DCM", "Application Activity");
 const PATIENT_RECORD: Code = ("110110", "DCM", "Patient Record");
 const TRANSFERRED: Code = ("110104", "DCM", "DICOM Instances Transferred");
 const EXPORT: Code = ("110106", "DCM", "Export");
 const IMPORT: Code = ("110107", "DCM", "Import");
+const QUERY: Code = ("110112", "DCM", "Query");
 const SECURITY_ALERT: Code = ("110113", "DCM", "Security Alert");
 const APPLICATION_START: Code = ("110120", "DCM", "Application Start");
 const APPLICATION_STOP: Code = ("110121", "DCM", "Application Stop");
@@ -169,6 +44,7 @@ const SOURCE_MEDIA: Code = ("110155", "DCM", "Source Media");
 /// PS3.16 CID 405.
 const URI_MEDIA: Code = ("110037", "DCM", "URI");
 const STUDY: Code = ("110180", "DCM", "Study Instance UID");
+const SOP_CLASS: Code = ("110181", "DCM", "SOP Class UID");
 const NODE_ID: Code = ("110182", "DCM", "Node ID");
 const PATIENT_NUMBER: Code = ("2", "RFC-3881", "Patient Number");
 const REPORT_NUMBER: Code = ("9", "RFC-3881", "Report Number");
@@ -195,53 +71,7 @@ pub fn message(node: &Node, at: DateTime<Utc>, event: &Event) -> io::Result<Stri
     String::from_utf8(xml.0.into_inner()).map_err(io::Error::other)
 }
 
-struct Xml(Writer<Vec<u8>>);
-
-/// Who takes part.
-#[derive(Default)]
-struct Participant<'a> {
-    user: &'a str,
-    calling: Option<&'a str>,
-    requests: bool,
-    role: Option<Code>,
-    address: Option<IpAddr>,
-    media: Option<Code>,
-}
-
 impl Xml {
-    fn element(
-        &mut self,
-        name: &str,
-        attributes: &[(&str, &str)],
-        inside: impl FnOnce(&mut Xml) -> io::Result<()>,
-    ) -> io::Result<()> {
-        let clean: Vec<(&str, String)> = attributes
-            .iter()
-            .map(|(name, value)| (*name, clean(value)))
-            .collect();
-        let pairs = clean.iter().map(|(name, value)| (*name, value.as_str()));
-        let start = BytesStart::new(name).with_attributes(pairs);
-        self.0.write_event(Tag::Start(start))?;
-        inside(self)?;
-        self.0.write_event(Tag::End(BytesEnd::new(name)))
-    }
-
-    fn code(&mut self, name: &str, (value, system, meaning): Code) -> io::Result<()> {
-        let attributes = [
-            ("csd-code", value),
-            ("codeSystemName", system),
-            ("originalText", meaning),
-        ];
-        self.element(name, &attributes, |_| Ok(()))
-    }
-
-    fn text(&mut self, name: &str, text: &str) -> io::Result<()> {
-        let text = clean(text);
-        self.element(name, &[], |xml| {
-            xml.0.write_event(Tag::Text(BytesText::new(&text)))
-        })
-    }
-
     fn event(&mut self, at: DateTime<Utc>, event: &Event) -> io::Result<()> {
         let (id, kind, action) = match event {
             Event::Started => (APPLICATION_ACTIVITY, Some(APPLICATION_START), "E"),
@@ -262,6 +92,7 @@ impl Xml {
                 Receiver::Title(_) => (TRANSFERRED, None, "C"),
                 Receiver::Place(_) => (EXPORT, None, "R"),
             },
+            Event::Queried { .. } => (QUERY, None, "E"),
             Event::Identity { .. } => (PATIENT_RECORD, None, "U"),
         };
         let (indicator, description) = match event {
@@ -388,6 +219,24 @@ impl Xml {
                     },
                 })
             }
+            Event::Queried { archive, user, .. } => {
+                self.participant(&Participant {
+                    user,
+                    requests: true,
+                    ..Participant::default()
+                })?;
+                self.participant(&as_role(SOURCE_ROLE, false))?;
+                let (name, calling) = match archive {
+                    Receiver::Title(title) => (title, Some(title.as_str())),
+                    Receiver::Place(url) => (url, None),
+                };
+                self.participant(&Participant {
+                    user: name,
+                    calling,
+                    role: Some(DESTINATION_ROLE),
+                    ..Participant::default()
+                })
+            }
             Event::Reconfigured { .. } => self.participant(&us),
             Event::Identity { source, .. } => {
                 let address = source.strip_prefix("hl7:");
@@ -401,34 +250,6 @@ impl Xml {
                 self.participant(&as_role(DESTINATION_ROLE, false))
             }
         }
-    }
-
-    fn participant(&mut self, one: &Participant<'_>) -> io::Result<()> {
-        let requests = one.requests.to_string();
-        // A.5.2.2: how AE titles are given.
-        let titles = one.calling.map(|title| format!("AETITLES={title}"));
-        let address = one.address.map(|address| address.to_string());
-        let mut attributes = vec![("UserID", one.user)];
-        attributes.extend(
-            titles
-                .as_deref()
-                .map(|titles| ("AlternativeUserID", titles)),
-        );
-        attributes.push(("UserIsRequestor", requests.as_str()));
-        if let Some(address) = &address {
-            attributes.push(("NetworkAccessPointID", address));
-            // 2: IP address.
-            attributes.push(("NetworkAccessPointTypeCode", "2"));
-        }
-        self.element("ActiveParticipant", &attributes, |xml| {
-            if let Some(role) = one.role {
-                xml.code("RoleIDCode", role)?;
-            }
-            if let Some(media) = one.media {
-                xml.element("MediaIdentifier", &[], |xml| xml.code("MediaType", media))?;
-            }
-            Ok(())
-        })
     }
 
     fn objects(&mut self, event: &Event) -> io::Result<()> {
@@ -456,6 +277,19 @@ impl Xml {
             Event::Received { facts, .. }
             | Event::Published { facts, .. }
             | Event::Delivered { facts, .. } => self.facts(facts),
+            Event::Queried {
+                archive, question, ..
+            } => match (question, archive) {
+                (Question::Find(identifier), _) => {
+                    self.query(&["2", "3"], SOP_CLASS, FIND, identifier, |xml| {
+                        xml.detail("TransferSyntax", IMPLICIT_VR_LITTLE_ENDIAN)
+                    })
+                }
+                // 24: query. A.5.3.10 knows C-FIND only.
+                (Question::Search(path), Receiver::Place(to) | Receiver::Title(to)) => {
+                    self.query(&["2", "24"], URI, to, path.as_bytes(), |_| Ok(()))
+                }
+            },
             Event::Identity {
                 message,
                 from,
@@ -504,45 +338,6 @@ impl Xml {
             Ok(())
         })
     }
-
-    fn object(
-        &mut self,
-        [kind, role]: &[&str; 2],
-        id_type: Code,
-        id: &str,
-        name: &str,
-        inside: impl FnOnce(&mut Xml) -> io::Result<()>,
-    ) -> io::Result<()> {
-        let attributes = [
-            ("ParticipantObjectID", id),
-            ("ParticipantObjectTypeCode", kind),
-            ("ParticipantObjectTypeCodeRole", role),
-        ];
-        self.element("ParticipantObjectIdentification", &attributes, |xml| {
-            xml.code("ParticipantObjectIDTypeCode", id_type)?;
-            // The schema wants a name or a query, the tables of A.5.3 do not: empty where we know none.
-            xml.text("ParticipantObjectName", name)?;
-            inside(xml)
-        })
-    }
-
-    fn alert(&mut self, says: &str) -> io::Result<()> {
-        self.detail("Alert Description", says)
-    }
-
-    fn detail(&mut self, kind: &str, value: &str) -> io::Result<()> {
-        let value = STANDARD.encode(value);
-        let attributes = [("type", kind), ("value", value.as_str())];
-        self.element("ParticipantObjectDetail", &attributes, |_| Ok(()))
-    }
-}
-
-/// What a stranger sent, on one line and in the characters that XML 1.0 allows.
-fn clean(text: &str) -> String {
-    let allowed = |c: char| !c.is_control() && !matches!(c, '\u{FFFE}' | '\u{FFFF}');
-    text.chars()
-        .map(|c| if allowed(c) { c } else { '\u{FFFD}' })
-        .collect()
 }
 
 #[cfg(test)]

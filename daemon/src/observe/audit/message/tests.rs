@@ -34,6 +34,14 @@ fn received(origin: Origin) -> Event {
     }
 }
 
+fn queried(archive: Receiver, question: Question) -> Event {
+    Event::Queried {
+        archive,
+        user: "uid 1000".into(),
+        question,
+    }
+}
+
 fn codes(document: &Document<'_>, name: &str) -> Vec<String> {
     let named = document.descendants().filter(|one| one.has_tag_name(name));
     named
@@ -56,8 +64,8 @@ type Case = (
     &'static [&'static str],
 );
 
-/// Event id, type and action of PS3.15 tables A.5.3.1-1, A.5.3.4-1, A.5.3.5-1, A.5.3.7-1 and
-/// A.5.3.11-1; roles of the participants as these tables say.
+/// Event id, type and action of PS3.15 tables A.5.3.1-1, A.5.3.4-1, A.5.3.5-1, A.5.3.7-1, A.5.3.10-1
+/// (from memory) and A.5.3.11-1; roles of the participants as these tables say.
 #[test]
 fn each_event_is_the_message_that_its_table_describes() {
     let address = "192.0.2.7".parse().expect("an address");
@@ -138,6 +146,28 @@ fn each_event_is_the_message_that_its_table_describes() {
             "R",
             "0",
             &["110153", "110154"],
+        ),
+        (
+            queried(
+                Receiver::Title("ARCHIVE".into()),
+                Question::Find(vec![0x08, 0]),
+            ),
+            "110112",
+            &[],
+            "E",
+            "0",
+            &["110153", "110152"],
+        ),
+        (
+            queried(
+                Receiver::Place("https://archive.example/dw".into()),
+                Question::Search("/studies?StudyDate=20210304".into()),
+            ),
+            "110112",
+            &[],
+            "E",
+            "0",
+            &["110153", "110152"],
         ),
         (
             Event::Reconfigured { change: "c".into() },
