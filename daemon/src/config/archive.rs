@@ -1,8 +1,8 @@
 //! `[[archive]]`: what the keys of one archive need of each other, and what they mean.
 
-use super::destination::{Row, check_pair, check_tls_on};
+use super::peer::{Row, check_base, check_pair, check_plain, check_tls_on};
 use super::raw::Raw;
-use super::value::{is_loopback, quoted, url_host};
+use super::value::quoted;
 use super::{Config, DicomSettings};
 use crate::backfill::hours::Hours;
 use crate::backfill::way::{Archive, DicomWay, HistoryTitle, Pace, Retrieve, Way};
@@ -213,8 +213,13 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, rows: &[Row]) {
         }
         check_kind(raw, one, row);
         check_pair(raw, TABLE, one.certificate.as_ref(), one.key.as_ref(), row);
-        match one.kind {
-            Some(ArchiveKind::Dicomweb) => check_web(raw, one, row),
+        match (one.kind, one.url.as_deref()) {
+            (Some(ArchiveKind::Dicomweb), Some(url)) => {
+                check_plain(raw, TABLE, url, row);
+                let of = ("DICOMweb services", "https://archive.example/dicomweb");
+                check_base(raw, TABLE, url, of, row);
+            }
+            (Some(ArchiveKind::Dicomweb), None) => {}
             _ => check_tls_on(raw, TABLE, one.tls, row),
         }
         let (Some(title), Some(place)) = (&one.move_to, row.place("move_to")) else {
@@ -280,37 +285,5 @@ fn check_kind(raw: &mut Raw<'_>, one: &ArchiveSettings, row: &Row) {
                 format!("take {name} out, or write kind = \"{other}\""),
             );
         }
-    }
-}
-
-fn check_web(raw: &mut Raw<'_>, one: &ArchiveSettings, row: &Row) {
-    let Some(url) = one.url.as_deref() else {
-        return;
-    };
-    let is_plain = url.starts_with("http://");
-    if let (true, Some((name, place))) = (is_plain, row.first(&["ca", "certificate", "key"])) {
-        raw.mistake(
-            place,
-            format!("[[archive]] names a {name} for TLS, and its url is not encrypted"),
-            format!("write an https:// url, or take {name} out"),
-        );
-    }
-    let far = !url_host(url).is_some_and(is_loopback);
-    if let (true, Some(place)) = (is_plain && far, row.place("bearer")) {
-        raw.mistake(
-            place,
-            "[[archive]] would send its bearer token unencrypted",
-            "write an https:// url; only this machine itself (127.0.0.1, localhost) is reached without",
-        );
-    }
-    if let (true, Some(place)) = (url.contains(['?', '#']), row.place("url")) {
-        raw.mistake(
-            place,
-            format!(
-                "[[archive]] url is {}, but must be the base of DICOMweb services, without ?",
-                quoted(url)
-            ),
-            "write for example url = \"https://archive.example/dicomweb\"",
-        );
     }
 }

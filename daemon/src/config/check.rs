@@ -1,8 +1,8 @@
 //! What the file means: values in their bounds, and rules between keys.
 
 use super::between;
-use super::destination::Row;
 use super::keys::{self, Key, Rows, heading};
+use super::peer::Row;
 use super::raw::{Entry, Raw};
 use super::value::{Fault, Instead, quoted};
 use super::{Config, archive, destination};

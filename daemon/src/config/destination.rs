@@ -1,14 +1,13 @@
 //! `[[destination]]`: what the keys of one destination need of each other, and what they mean.
 
 use super::Config;
-use super::keys::{self, Key};
+use super::keys;
+use super::peer::{Row, check_base, check_pair, check_plain, check_tls_on};
 use super::raw::Raw;
-use super::value::{is_loopback, quoted, url_host};
 use crate::deliver::retry::Retry;
 use crate::deliver::way::{Destination, DicomForm, DicomWay, HttpWay, MllpWay, TlsFiles, Way};
 use crate::forms::hl7::{Processing, Route};
 use serde::Serialize;
-use std::ops::Range;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -236,32 +235,6 @@ impl Kind {
     }
 }
 
-/// One row of a table as the file writes it.
-pub(super) struct Row {
-    /// Which layer it stands in.
-    pub(super) layer: usize,
-    /// Where it begins.
-    pub(super) span: Range<usize>,
-    /// Its keys, also those with a mistake of their own.
-    pub(super) keys: Vec<(&'static Key, Range<usize>)>,
-}
-
-impl Row {
-    pub(super) fn place(&self, name: &str) -> Option<Range<usize>> {
-        let found = self.keys.iter().find(|(key, _)| key.name == name);
-        found.map(|(_, span)| span.clone())
-    }
-
-    /// The first of some keys that is written.
-    pub(super) fn first(&self, names: &[&str]) -> Option<(&'static str, Range<usize>)> {
-        let found = self
-            .keys
-            .iter()
-            .find(|(key, _)| names.contains(&key.name))?;
-        Some((found.0.name, found.1.clone()))
-    }
-}
-
 /// Mistakes of destinations that no key has by itself. `rows` are those of `config`, in order.
 pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, rows: &[Row]) {
     for (one, row) in config.deliver.destination.iter().zip(rows) {
@@ -328,77 +301,16 @@ fn check_waits(raw: &mut Raw<'_>, one: &DestinationSettings, row: &Row) {
     }
 }
 
-/// A certificate and its key belong together. Whether the files are good is seen when they are read.
-pub(super) fn check_pair(
-    raw: &mut Raw<'_>,
-    table: &str,
-    certificate: Option<&PathBuf>,
-    key: Option<&PathBuf>,
-    row: &Row,
-) {
-    let pair = [
-        ("certificate", certificate, "key", key),
-        ("key", key, "certificate", certificate),
-    ];
-    for (name, there, other, missing) in pair {
-        if let (Some(_), None, None, Some(place)) =
-            (there, missing, row.place(other), row.place(name))
-        {
-            raw.mistake(
-                place,
-                format!("[[{table}]] has a {name} without its {other}"),
-                format!(
-                    "write {other} = \"client.{}\", or take {name} out",
-                    if other == "key" { "key" } else { "pem" }
-                ),
-            );
-        }
-    }
-}
-
-/// Files for TLS, which must be switched on then.
-pub(super) fn check_tls_on(raw: &mut Raw<'_>, table: &str, tls: bool, row: &Row) {
-    if let (false, Some((name, place))) = (tls, row.first(&["ca", "certificate", "key"])) {
-        raw.mistake(
-            place,
-            format!("[[{table}]] names a {name} for TLS, which is switched off"),
-            format!("write tls = true, or take {name} out"),
-        );
-    }
-}
-
 fn check_files(raw: &mut Raw<'_>, one: &DestinationSettings, kind: Kind, row: &Row) {
     check_pair(raw, TABLE, one.certificate.as_ref(), one.key.as_ref(), row);
-    let tls_file = row.first(&["ca", "certificate", "key"]);
-    match kind {
-        Kind::Dicom | Kind::Hl7 => check_tls_on(raw, TABLE, one.tls, row),
-        Kind::Fhir | Kind::Hook => {
-            let Some(url) = one.url.as_deref() else {
-                return;
-            };
-            let is_plain = url.starts_with("http://");
-            if let (true, Some((name, place))) = (is_plain, tls_file) {
-                raw.mistake(
-                    place,
-                    format!("[[destination]] names a {name} for TLS, and its url is not encrypted"),
-                    format!("write an https:// url, or take {name} out"),
-                );
-            }
-            let far = !url_host(url).is_some_and(is_loopback);
-            if let (true, Some(place)) = (is_plain && far, row.place("bearer")) {
-                raw.mistake(
-                    place,
-                    "[[destination]] would send its bearer token unencrypted",
-                    "write an https:// url; only this machine itself (127.0.0.1, localhost) is reached without",
-                );
-            }
-            if let (Kind::Fhir, true, Some(place)) = (kind, url.contains('?'), row.place("url")) {
-                raw.mistake(
-                    place,
-                    format!("[[destination]] url is {}, but must be the base of a FHIR server, without ?", quoted(url)),
-                    "write for example url = \"https://fhir.example/r4\"",
-                );
-            }
+    match (kind, one.url.as_deref()) {
+        (Kind::Dicom | Kind::Hl7, _) => check_tls_on(raw, TABLE, one.tls, row),
+        (Kind::Fhir | Kind::Hook, None) => {}
+        (Kind::Fhir, Some(url)) => {
+            check_plain(raw, TABLE, url, row);
+            let of = ("a FHIR server", "https://fhir.example/r4");
+            check_base(raw, TABLE, url, of, row);
         }
+        (Kind::Hook, Some(url)) => check_plain(raw, TABLE, url, row),
     }
 }

@@ -12,6 +12,7 @@ mod destination;
 mod hl7;
 mod keys;
 mod layers;
+mod peer;
 mod raw;
 mod reload;
 mod settings;
