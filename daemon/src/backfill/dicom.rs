@@ -83,15 +83,10 @@ impl Dicom {
     }
 
     fn associate(&self) -> Result<Association, Failure> {
-        let way = &self.way;
-        let stream = connect(&Goal {
-            host: &way.host,
-            port: way.port,
-            tls: way.tls.as_ref(),
-            timeout: self.timeout,
-        })?;
+        let DicomWay { node, retrieve } = &self.way;
+        let stream = connect(&Goal::of(node, self.timeout))?;
         let mut contexts = vec![Proposed::using(FIND)];
-        match way.retrieve {
+        match retrieve {
             Retrieve::Move(_) => contexts.push(Proposed::using(MOVE)),
             Retrieve::Get => {
                 contexts.push(Proposed::using(GET));
@@ -104,7 +99,7 @@ impl Dicom {
                 }
             }
         }
-        Association::request(stream, &way.calling, &way.called, &contexts)
+        Association::request(stream, &node.calling, &node.called, &contexts)
     }
 
     /// Runs `talk` over the association that stands, or a new one. One that was lost is given up.

@@ -507,7 +507,7 @@ fn keep(
 /// Whom the audit trail names.
 fn peer(way: &Way) -> audit::Receiver {
     match way {
-        Way::Dicom(way) => audit::Receiver::Title(way.called.clone()),
+        Way::Dicom(way) => audit::Receiver::Title(way.node.called.clone()),
         Way::Web(way) => audit::Receiver::Place(way.url.clone()),
     }
 }

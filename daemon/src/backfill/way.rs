@@ -1,7 +1,7 @@
 //! What the configuration says of an archive.
 
 use super::hours::Hours;
-use crate::deliver::way::{HttpWay, TlsFiles};
+use crate::deliver::way::{DicomNode, HttpWay, TlsFiles};
 use serde::Serialize;
 use std::time::Duration;
 
@@ -52,16 +52,8 @@ pub enum Way {
 /// A Query/Retrieve application entity.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct DicomWay {
-    /// Host name or address.
-    pub host: String,
-    /// TCP port.
-    pub port: u16,
-    /// The AE title called.
-    pub called: String,
-    /// Our own AE title.
-    pub calling: String,
-    /// Without it the connection is not encrypted.
-    pub tls: Option<TlsFiles>,
+    /// Which.
+    pub node: DicomNode,
     /// How its objects come; for C-MOVE the AE title that it sends them to.
     pub retrieve: Retrieve,
 }
@@ -103,8 +95,8 @@ impl Way {
     #[must_use]
     pub fn tls(&self) -> Option<&TlsFiles> {
         match self {
-            Way::Dicom(way) => way.tls.as_ref(),
-            Way::Web(way) => way.url.starts_with("https:").then_some(&way.tls),
+            Way::Dicom(way) => way.node.tls.as_ref(),
+            Way::Web(way) => way.encrypted(),
         }
     }
 }

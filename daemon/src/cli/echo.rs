@@ -69,10 +69,10 @@ pub(super) fn echo(args: &EchoArgs) -> Result<(), Failure> {
 /// The stages that lie before one on the way to a destination.
 fn before(stage: Stage, destination: &Destination) -> Vec<Stage> {
     let (tls, files) = match &destination.way {
-        Way::Dicom(way) => (way.tls.is_some(), way.tls.is_some()),
+        Way::Dicom(way) => (way.node.tls.is_some(), way.node.tls.is_some()),
         Way::Mllp(way) => (way.tls.is_some(), way.tls.is_some()),
         Way::Fhir(way) | Way::Hook(way) => {
-            let tls = way.url.starts_with("https:");
+            let tls = way.encrypted().is_some();
             let named = way.tls != TlsFiles::default() || way.bearer.is_some();
             (tls, tls || named)
         }

@@ -6,7 +6,7 @@ use super::value::quoted;
 use super::{Config, DicomSettings};
 use crate::backfill::hours::Hours;
 use crate::backfill::way::{Archive, DicomWay, HistoryTitle, Pace, Retrieve, Way};
-use crate::deliver::way::{HttpWay, TlsFiles};
+use crate::deliver::way::{DicomNode, HttpWay, TlsFiles};
 use serde::Serialize;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -141,11 +141,13 @@ impl ArchiveSettings {
         let calling = self.calling.as_ref().unwrap_or(&ours.ae_title);
         let way = match self.kind? {
             ArchiveKind::Dicom => Way::Dicom(DicomWay {
-                host: self.host.clone()?,
-                port: self.port?,
-                called: self.called.clone()?,
-                calling: calling.clone(),
-                tls: self.tls.then_some(files),
+                node: DicomNode {
+                    host: self.host.clone()?,
+                    port: self.port?,
+                    called: self.called.clone()?,
+                    calling: calling.clone(),
+                    tls: self.tls.then_some(files),
+                },
                 retrieve: match self.retrieve {
                     RetrieveBy::Get => Retrieve::Get,
                     RetrieveBy::Move => Retrieve::Move(self.move_to.clone()?),

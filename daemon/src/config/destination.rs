@@ -5,7 +5,9 @@ use super::keys;
 use super::peer::{Row, check_base, check_pair, check_plain, check_tls_on};
 use super::raw::Raw;
 use crate::deliver::retry::Retry;
-use crate::deliver::way::{Destination, DicomForm, DicomWay, HttpWay, MllpWay, TlsFiles, Way};
+use crate::deliver::way::{
+    Destination, DicomForm, DicomNode, DicomWay, HttpWay, MllpWay, TlsFiles, Way,
+};
 use crate::forms::hl7::{Processing, Route};
 use serde::Serialize;
 use std::path::PathBuf;
@@ -135,11 +137,13 @@ impl DestinationSettings {
         };
         let way = match self.kind? {
             Kind::Dicom => Way::Dicom(DicomWay {
-                host: self.host.clone()?,
-                port: self.port?,
-                called: self.called.clone()?,
-                calling: self.calling.clone().unwrap_or_else(|| ours.to_owned()),
-                tls: over_tls(),
+                node: DicomNode {
+                    host: self.host.clone()?,
+                    port: self.port?,
+                    called: self.called.clone()?,
+                    calling: self.calling.clone().unwrap_or_else(|| ours.to_owned()),
+                    tls: over_tls(),
+                },
                 objects: self.objects.clone(),
             }),
             Kind::Hl7 => Way::Mllp(MllpWay {

@@ -1,5 +1,5 @@
 use super::*;
-use crate::deliver::way::{DicomForm, DicomWay, HttpWay, MllpWay, TlsFiles, Way};
+use crate::deliver::way::{DicomForm, DicomNode, DicomWay, HttpWay, MllpWay, TlsFiles, Way};
 use crate::forms::hl7::{Processing, Route};
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
@@ -474,15 +474,17 @@ fn every_key_of_a_destination_reaches_its_way() {
     let file = |name: &str| Some(PathBuf::from(name));
     let seconds = std::time::Duration::from_secs;
     let dicom = Way::Dicom(DicomWay {
-        host: "2001:db8::7".into(),
-        port: 104,
-        called: "A".into(),
-        calling: "B".into(),
-        tls: Some(TlsFiles {
-            ca: file("/etc/ca"),
-            certificate: file("/etc/c"),
-            key: file("/k"),
-        }),
+        node: DicomNode {
+            host: "2001:db8::7".into(),
+            port: 104,
+            called: "A".into(),
+            calling: "B".into(),
+            tls: Some(TlsFiles {
+                ca: file("/etc/ca"),
+                certificate: file("/etc/c"),
+                key: file("/k"),
+            }),
+        },
         objects: vec![DicomForm::Pdf, DicomForm::Sr],
     });
     let mllp = Way::Mllp(MllpWay {
@@ -523,7 +525,7 @@ fn every_key_of_a_destination_reaches_its_way() {
     let Way::Dicom(way) = &config.destinations()[0].0.way else {
         panic!("dicom");
     };
-    assert_eq!(way.calling, "OURS");
+    assert_eq!(way.node.calling, "OURS");
 }
 
 /// The examples of the shipped default without their marks: every key of the table is there, with a
@@ -602,7 +604,7 @@ fn an_archive_is_what_its_keys_say() {
     let crate::backfill::way::Way::Dicom(way) = &plain.way else {
         panic!("another kind");
     };
-    assert_eq!((way.calling.as_str(), &way.tls), ("OURS", &None));
+    assert_eq!((way.node.calling.as_str(), &way.node.tls), ("OURS", &None));
     assert_eq!(
         (plain.default_issuer.as_str(), plain.quiet_after_days),
         ("H", Some(30))

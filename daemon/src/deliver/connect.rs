@@ -1,7 +1,7 @@
 //! From a name to an open connection: looking up, connecting, TLS, each told apart when it fails.
 
 use super::tls::{self, CERTIFICATE_WANTED};
-use super::way::TlsFiles;
+use super::way::{DicomNode, TlsFiles};
 use super::{Failure, Stage};
 use std::io::{self, ErrorKind, Read, Write};
 use std::net::{IpAddr, Shutdown, SocketAddr, TcpStream, ToSocketAddrs};
@@ -27,6 +27,19 @@ pub struct Goal<'a> {
     pub tls: Option<&'a TlsFiles>,
     /// Longest wait for one step.
     pub timeout: Duration,
+}
+
+impl<'a> Goal<'a> {
+    /// Where an application entity is.
+    #[must_use]
+    pub fn of(node: &'a DicomNode, timeout: Duration) -> Self {
+        Goal {
+            host: &node.host,
+            port: node.port,
+            tls: node.tls.as_ref(),
+            timeout,
+        }
+    }
 }
 
 /// An open connection that blocks, plain or over TLS.

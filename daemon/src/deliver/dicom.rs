@@ -23,19 +23,14 @@ pub(super) struct Dicom {
 impl Dicom {
     /// An association in which everything can be sent that is to be, and the stages behind it.
     fn associate(&self, beside: &[&'static str]) -> Result<(Association, Vec<Stage>), Failure> {
-        let way = &self.way;
-        let stream = connect(&Goal {
-            host: &way.host,
-            port: way.port,
-            tls: way.tls.as_ref(),
-            timeout: self.timeout,
-        })?;
+        let DicomWay { node, objects } = &self.way;
+        let stream = connect(&Goal::of(node, self.timeout))?;
         let mut stages = stream.stages();
         stages.push(Stage::Association);
-        let classes: Vec<&str> = way.objects.iter().map(|form| class(*form)).collect();
+        let classes: Vec<&str> = objects.iter().map(|form| class(*form)).collect();
         let asked = classes.iter().chain(beside).copied();
         let asked: Vec<Proposed> = asked.map(Proposed::using).collect();
-        let association = Association::request(stream, &way.calling, &way.called, &asked)?;
+        let association = Association::request(stream, &node.calling, &node.called, &asked)?;
         let refused = classes
             .iter()
             .find_map(|class| association.context(class).err());

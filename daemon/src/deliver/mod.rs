@@ -80,12 +80,9 @@ pub fn carrier(destination: &way::Destination) -> Box<dyn Carrier> {
 #[cfg(feature = "edges")]
 pub fn check_files(destination: &way::Destination) -> Result<(), Failure> {
     let (files, bearer) = match &destination.way {
-        way::Way::Dicom(way) => (way.tls.as_ref(), None),
+        way::Way::Dicom(way) => (way.node.tls.as_ref(), None),
         way::Way::Mllp(way) => (way.tls.as_ref(), None),
-        way::Way::Fhir(way) | way::Way::Hook(way) => {
-            let is_over_tls = way.url.starts_with("https:");
-            (is_over_tls.then_some(&way.tls), way.bearer.as_deref())
-        }
+        way::Way::Fhir(way) | way::Way::Hook(way) => (way.encrypted(), way.bearer.as_deref()),
     };
     bearer.map(tls::read).transpose()?;
     check_tls(files)

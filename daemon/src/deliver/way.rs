@@ -29,9 +29,18 @@ pub enum Way {
     Hook(HttpWay),
 }
 
-/// A DICOM application entity.
+/// A DICOM application entity that takes results.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct DicomWay {
+    /// Which.
+    pub node: DicomNode,
+    /// What is sent of a result, in this order; at least one.
+    pub objects: Vec<DicomForm>,
+}
+
+/// A DICOM application entity.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DicomNode {
     /// Host name or address.
     pub host: String,
     /// TCP port.
@@ -42,8 +51,6 @@ pub struct DicomWay {
     pub calling: String,
     /// Without it the connection is not encrypted.
     pub tls: Option<TlsFiles>,
-    /// What is sent of a result, in this order; at least one.
-    pub objects: Vec<DicomForm>,
 }
 
 /// A DICOM object made of a result.
@@ -78,6 +85,14 @@ pub struct HttpWay {
     pub tls: TlsFiles,
     /// File with a bearer token, read for every request so that it can be renewed.
     pub bearer: Option<PathBuf>,
+}
+
+impl HttpWay {
+    /// The files for TLS, where the connection is encrypted.
+    #[must_use]
+    pub fn encrypted(&self) -> Option<&TlsFiles> {
+        self.url.starts_with("https:").then_some(&self.tls)
+    }
 }
 
 /// PEM files for TLS as a client.

@@ -207,7 +207,7 @@ fn warn_of_unknown(destinations: &[(Destination, Retry)], store: &Store) -> Resu
 /// Whom the audit trail names.
 fn receiver(destination: &Destination) -> Receiver {
     match &destination.way {
-        Way::Dicom(way) => Receiver::Title(way.called.clone()),
+        Way::Dicom(way) => Receiver::Title(way.node.called.clone()),
         Way::Mllp(way) => Receiver::Place(format!("mllp://{}:{}", way.host, way.port)),
         // What follows the ? may be a secret.
         Way::Fhir(way) | Way::Hook(way) => {
