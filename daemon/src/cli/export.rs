@@ -91,8 +91,7 @@ fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let trail = open::observed(&config)?.trail;
     let store = open::guest(&config)?;
-    // The trail is read elsewhere.
-    let to = std::path::absolute(&args.to).map_err(Failure::no)?;
+    let to = absolute(args)?;
     let told = || {
         let what = "tables without identities, of all patients of the store";
         trail.as_ref().is_none_or(|trail| tell(trail, &to, what))
@@ -103,10 +102,7 @@ fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
         secret: &secret,
         tell: &told,
     };
-    let mut shown = Shown {
-        json: args.json,
-        bar: None,
-    };
+    let mut shown = Shown::new(args);
     let (rows, summary) = deidentify::run::run(&job, &mut shown).map_err(failure)?;
     if args.json {
         return print::json(&Line::Deidentified {
@@ -152,8 +148,7 @@ fn with_identities(args: &ExportArgs) -> Result<(), Failure> {
         )
     })?;
     let store = open::guest(&config)?;
-    // The trail is read elsewhere.
-    let to = std::path::absolute(&args.to).map_err(Failure::no)?;
+    let to = absolute(args)?;
     let what = "tables with identities of all patients of the store";
     let told = || tell(&trail, &to, what);
     let job = Job {
@@ -165,12 +160,14 @@ fn with_identities(args: &ExportArgs) -> Result<(), Failure> {
         fhir: args.fhir,
         tell: &told,
     };
-    let mut shown = Shown {
-        json: args.json,
-        bar: None,
-    };
+    let mut shown = Shown::new(args);
     let done = run(&job, &mut shown).map_err(failure)?;
     report(args, &done)
+}
+
+/// The folder by its whole name: the trail is read elsewhere.
+fn absolute(args: &ExportArgs) -> Result<PathBuf, Failure> {
+    std::path::absolute(&args.to).map_err(Failure::no)
 }
 
 fn tell(trail: &Trail, folder: &Path, what: &str) -> bool {
@@ -256,6 +253,13 @@ impl Watch for Shown {
 }
 
 impl Shown {
+    fn new(args: &ExportArgs) -> Self {
+        Shown {
+            json: args.json,
+            bar: None,
+        }
+    }
+
     fn end(&mut self) {
         if let Some(bar) = self.bar.take() {
             bar.finish_and_clear();

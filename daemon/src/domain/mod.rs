@@ -3,6 +3,7 @@
 //! No logic beyond construction checks. Start with [`measure::Measurement`] and
 //! [`reading::ObjectReading`].
 
+pub mod derived;
 pub mod eye;
 pub mod image;
 pub mod length;

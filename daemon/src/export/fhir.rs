@@ -37,26 +37,14 @@ pub(super) fn write(
         files: BTreeMap::new(),
         devices: BTreeSet::new(),
     };
-    let mut place = walk::FIRST;
-    let mut newest: BTreeMap<String, Step> = BTreeMap::new();
-    loop {
-        let page = walk::of_patients(job.store, &place, until.result)?;
-        if page.is_empty() {
-            break;
+    let newest = |exams: &mut BTreeMap<String, Step>, step: Step| {
+        if step.told.is_some() {
+            exams.insert(step.row.exam_id.clone(), step);
         }
-        let steps = page.len() as u64;
-        for step in page {
-            if step.patient != place.0 {
-                patient(job.store, &place.0, std::mem::take(&mut newest), &mut lines)?;
-            }
-            place = (step.patient.clone(), step.number);
-            if step.told.is_some() {
-                newest.insert(step.row.exam_id.clone(), step);
-            }
-        }
-        watch.step(steps);
-    }
-    patient(job.store, &place.0, newest, &mut lines)?;
+    };
+    walk::by_patient(job.store, until.result, watch, newest, |key, exams| {
+        patient(job.store, key, exams, &mut lines)
+    })?;
     let files = lines.end()?;
     let rows = files.iter().map(|(_, file)| file.rows).sum();
     let listed = listed(&files, begun);

@@ -167,6 +167,14 @@ impl Format {
     }
 }
 
+/// A new file of patients' data: not for everybody on the machine.
+pub(super) fn create(path: &Path) -> Result<BufWriter<fs::File>, ExportError> {
+    let mut options = OpenOptions::new();
+    options.write(true).create(true).truncate(true).mode(0o640);
+    let file = options.open(path).map_err(ExportError::at(path))?;
+    Ok(BufWriter::new(file))
+}
+
 /// A new file whose bytes are counted and hashed on the way.
 pub(super) struct Hashed {
     path: PathBuf,
@@ -177,17 +185,9 @@ pub(super) struct Hashed {
 
 impl Hashed {
     pub(super) fn create(path: &Path) -> Result<Self, ExportError> {
-        let file = OpenOptions::new()
-            .write(true)
-            .create(true)
-            .truncate(true)
-            // Patients' data: not for everybody on the machine.
-            .mode(0o640)
-            .open(path)
-            .map_err(ExportError::at(path))?;
         Ok(Hashed {
             path: path.to_owned(),
-            file: BufWriter::new(file),
+            file: create(path)?,
             hash: Sha256::new(),
             bytes: 0,
         })

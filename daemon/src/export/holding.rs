@@ -6,6 +6,7 @@ use super::row::{Held, Row};
 use super::run::{Phase, Watch};
 use super::tables::{of_object, of_result};
 use super::walk::{self, Step};
+use crate::domain::PatientKey;
 use crate::store::Store;
 use crate::store::objects::ObjectId;
 use std::collections::BTreeMap;
@@ -23,24 +24,11 @@ pub(super) fn rows(
 ) -> Result<(), ExportError> {
     let steps = u64::try_from(until.result + until.reading).unwrap_or(0);
     watch.begin(Phase::Current, steps);
-    // Exams of one patient stand between those of others in the order of their numbers.
-    let mut place = walk::FIRST;
-    let mut exams: BTreeMap<String, Held> = BTreeMap::new();
-    loop {
-        let page = walk::of_patients(store, &place, until.result)?;
-        if page.is_empty() {
-            break;
-        }
-        for step in &page {
-            if step.patient != place.0 {
-                end_patient(&mut exams, write)?;
-            }
-            place = (step.patient.clone(), step.number);
-            take(&mut exams, step);
-        }
-        watch.step(page.len() as u64);
-    }
-    end_patient(&mut exams, write)?;
+    let end = |_: &PatientKey, exams: BTreeMap<String, Held>| {
+        let mut all = exams.into_values().flat_map(Held::current);
+        all.try_for_each(&mut *write)
+    };
+    walk::by_patient(store, until.result, watch, take, end)?;
     let mut place = (ObjectId(0), 0);
     loop {
         let page = walk::readings_of_objects(store, place)?;
@@ -56,19 +44,9 @@ pub(super) fn rows(
     Ok(())
 }
 
-fn take(exams: &mut BTreeMap<String, Held>, step: &Step) {
+fn take(exams: &mut BTreeMap<String, Held>, step: Step) {
     if let Some(told) = &step.told {
         let held = exams.entry(told.content.exam.id.clone()).or_default();
         held.next(of_result(told), told.version, told.recorded_at);
     }
-}
-
-fn end_patient(
-    exams: &mut BTreeMap<String, Held>,
-    write: &mut Write<'_>,
-) -> Result<(), ExportError> {
-    for held in std::mem::take(exams).into_values() {
-        held.current().try_for_each(&mut *write)?;
-    }
-    Ok(())
 }

@@ -1,6 +1,8 @@
 //! From the store to what rows are made from, in pages. Each page is one short read of the store, so
 //! that the daemon beside it is never held up.
 
+use super::ExportError;
+use super::run::Watch;
 use super::told::{Arrival, Received, Told, parameters_key};
 use crate::domain::PatientKey;
 use crate::pipeline::content_of;
@@ -46,20 +48,44 @@ pub fn versions(store: &Store, after: i64, until: i64) -> Result<Vec<Step>, Stor
     })
 }
 
-/// The place before every patient.
-pub const FIRST: (PatientKey, i64) = (
-    PatientKey {
-        issuer: String::new(),
-        id: String::new(),
-    },
-    0,
-);
-
-/// The versions up to a number, patient after patient, behind the place of `after`.
+/// Gathers the versions up to a number patient after patient: `add` takes each, `end` what came of all
+/// of one patient. Exams of one patient stand between those of others in the order of their numbers.
 ///
 /// # Errors
-/// The store cannot be read.
-pub fn of_patients(
+/// The store cannot be read, or what `end` says.
+pub(super) fn by_patient<T: Default>(
+    store: &Store,
+    until: i64,
+    watch: &mut dyn Watch,
+    mut add: impl FnMut(&mut T, Step),
+    mut end: impl FnMut(&PatientKey, T) -> Result<(), ExportError>,
+) -> Result<(), ExportError> {
+    // Before every patient.
+    let nobody = PatientKey {
+        issuer: String::new(),
+        id: String::new(),
+    };
+    let mut place = (nobody, 0);
+    let mut gathered = T::default();
+    loop {
+        let page = of_patients(store, &place, until)?;
+        if page.is_empty() {
+            return end(&place.0, gathered);
+        }
+        let steps = page.len() as u64;
+        for step in page {
+            if step.patient != place.0 {
+                end(&place.0, std::mem::take(&mut gathered))?;
+            }
+            place = (step.patient.clone(), step.number);
+            add(&mut gathered, step);
+        }
+        watch.step(steps);
+    }
+}
+
+/// The versions up to a number, patient after patient, behind the place of `after`.
+fn of_patients(
     store: &Store,
     after: &(PatientKey, i64),
     until: i64,

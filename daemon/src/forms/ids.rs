@@ -1,5 +1,6 @@
 //! Identifiers derived from a result, so that a repeat has the same ones.
 
+use crate::domain::derived;
 use crate::render::Envelope;
 use sha2::{Digest, Sha256};
 
@@ -38,19 +39,12 @@ fn bits(of: &Of<'_>, purpose: &str) -> u128 {
         hash.update((part.len() as u64).to_be_bytes());
         hash.update(part.as_bytes());
     }
-    let first = hash
-        .finalize()
-        .iter()
-        .take(16)
-        .fold(0_u128, |bits, &byte| bits << 8 | u128::from(byte));
-    const VERSION: u128 = 0xF << 76;
-    const VARIANT: u128 = 0b11 << 62;
-    first & !VERSION & !VARIANT | 0x8 << 76 | 0b10 << 62
+    derived::uuid(derived::bits(&hash.finalize()))
 }
 
 /// A UID under the root for UUIDs (PS3.5 B.2).
 pub(super) fn uid(of: &Of<'_>, purpose: &str) -> String {
-    format!("2.25.{}", bits(of, purpose))
+    derived::uid(bits(of, purpose))
 }
 
 /// The same as a UUID in its usual writing.

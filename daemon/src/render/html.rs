@@ -62,6 +62,20 @@ fn identity(content: &Content) -> Identity {
     }
 }
 
+/// The head of a page that loads nothing and runs nothing; `more` goes behind the style of all pages.
+pub(crate) fn head(title: &str, more: &str) -> Markup {
+    html! {
+        head {
+            meta charset="utf-8";
+            meta name="viewport" content="width=device-width, initial-scale=1";
+            meta http-equiv="Content-Security-Policy"
+                content="default-src 'none'; style-src 'unsafe-inline'";
+            title { (title) }
+            style { (PreEscaped(STYLE)) (PreEscaped(more)) }
+        }
+    }
+}
+
 /// The page of a published result with its pictures.
 #[must_use]
 pub fn page(result: &Envelope, trends: &[Trend]) -> String {
@@ -70,14 +84,7 @@ pub fn page(result: &Envelope, trends: &[Trend]) -> String {
     let page = html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy"
-                    content="default-src 'none'; style-src 'unsafe-inline'";
-                title { "Optic nerve sheath, " (content.exam.performed_at.date()) ": " (status) }
-                style { (PreEscaped(STYLE)) }
-            }
+            (head(&format!("Optic nerve sheath, {}: {status}", content.exam.performed_at.date()), ""))
             body {
                 main {
                     header { (heading(result)) }

@@ -1,7 +1,7 @@
 //! The report as one page: nothing is loaded, nothing runs, and it prints on paper.
 
 use super::{LIMITS, PURPOSE, Picture, Report, Section, Table};
-use crate::render::html::{STYLE, legible};
+use crate::render::html::{head, legible};
 use crate::render::trend::describe;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -14,14 +14,7 @@ pub fn page(report: &Report) -> String {
     let page = html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy"
-                    content="default-src 'none'; style-src 'unsafe-inline'";
-                title { (report.title) }
-                style { (PreEscaped(STYLE)) (PreEscaped(OWN_STYLE)) }
-            }
+            (head(&report.title, OWN_STYLE))
             body {
                 main.department {
                     header {

@@ -3,7 +3,7 @@
 //! Everything is HMAC-SHA-256 (RFC 2104) under the key, over a purpose and parts, each behind its
 //! length: whoever lacks the key can neither undo a pseudonym nor make one to compare with.
 
-use crate::domain::PatientKey;
+use crate::domain::{PatientKey, derived};
 use chrono::Days;
 use hmac::{Hmac, KeyInit, Mac};
 use sha2::Sha256;
@@ -95,10 +95,7 @@ impl Secret {
     /// Another UID in the place of one, under the root for UUIDs (PS3.5 B.2), as a UUID of version 8.
     #[must_use]
     pub fn uid(&self, uid: &str) -> String {
-        const VERSION: u128 = 0xF << 76;
-        const VARIANT: u128 = 0b11 << 62;
-        let bits = self.bits("uid", &[uid]) & !VERSION & !VARIANT | 0x8 << 76 | 0b10 << 62;
-        format!("2.25.{bits}")
+        derived::uid(derived::uuid(self.bits("uid", &[uid])))
     }
 
     /// Another number in the place of one; every reader of numbers holds it exactly (below 2^53).
@@ -122,8 +119,6 @@ impl Secret {
             mac.update(&(part.len() as u64).to_be_bytes());
             mac.update(part.as_bytes());
         }
-        let bytes = mac.finalize().into_bytes();
-        let first = bytes.iter().take(16);
-        first.fold(0, |bits, &byte| bits << 8 | u128::from(byte))
+        derived::bits(&mac.finalize().into_bytes())
     }
 }

@@ -3,13 +3,13 @@
 
 use crate::export::ExportError;
 use crate::export::cell::Cell;
-use crate::export::files::Hashed;
+use crate::export::files::create;
 use crate::export::row::{Row, key_of};
 use crate::export::tables::Table;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::fs::{self, File};
-use std::io::{BufRead, BufReader, Write};
+use std::io::{BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 /// Files at a time. Of 10^7 rows each holds 40,000, some tens of megabytes in memory.
@@ -17,7 +17,7 @@ const FILES: usize = 256;
 
 /// Rows aside, not in order yet.
 pub(super) struct Shuffle {
-    files: Vec<(PathBuf, Hashed)>,
+    files: Vec<(PathBuf, BufWriter<File>)>,
 }
 
 /// A row as it waits.
@@ -34,7 +34,7 @@ impl Shuffle {
     pub(super) fn new(aside: &Path) -> Result<Self, ExportError> {
         let file = |number| {
             let path = aside.join(format!("shuffle-{number}"));
-            Hashed::create(&path).map(|file| (path, file))
+            create(&path).map(|file| (path, file))
         };
         let files = (0..FILES).map(file).collect::<Result<_, _>>()?;
         Ok(Shuffle { files })
@@ -69,7 +69,8 @@ impl Shuffle {
         mut take: impl FnMut(Row) -> Result<(), ExportError>,
     ) -> Result<(), ExportError> {
         for (path, file) in self.files {
-            file.end()?;
+            let written = file.into_inner();
+            written.map_err(|error| ExportError::at(&path)(error.into_error()))?;
             let lines = BufReader::new(File::open(&path).map_err(ExportError::at(&path))?).lines();
             let mut rows = Vec::new();
             for line in lines {
