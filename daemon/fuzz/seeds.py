@@ -96,6 +96,15 @@ def main():
     put("dimse", "store", association(sr, [explicit], b"a data set"))
     put("dimse", "four-syntaxes", association(sr, list(SYNTAXES), b""))
     put("dimse", "verification", association(b"1.2.840.10008.1.1", [explicit], b""))
+    merge = (
+        b"MSH|^~\\&|A|B|C|D|20260301120000+0000||ADT^A40^ADT_A39|7|P|2.5.1\r"
+        b"EVN||20260301120000+0000\rPID|1||NEW^^^CLINIC\rMRG|OLD^^^CLINIC\r"
+    )
+    put("hl7", "merge", b"\x0b" + merge + b"\x1c\r" + b"\x10")
+    put("hl7", "unlink", b"\x0b" + merge.replace(b"A40^ADT_A39", b"A37").replace(b"MRG|", b"PID|2||") + b"\x1c\r\1")
+    put("hl7", "acknowledgement", b"MSH|^~\\&|A|B|C|D|2026||ACK|1|P|2.5.1\rMSA|AA|7\r\1")
+    put("multipart", "two", b"edge--edge\r\n\r\none\r\n--edge\r\nA: b\r\n\r\ntwo\r\n--edge--\4\4")
+    put("pages", "answers", b'[{"0020000D":{"vr":"UI","Value":["1.2.3"]}}]')
     for number, (target, pattern) in enumerate(
         [
             ("template", "sr-templates/*.toml"),

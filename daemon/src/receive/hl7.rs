@@ -7,6 +7,8 @@
 mod adt;
 mod answer;
 mod listener;
+#[cfg(any(test, fuzzing))]
+pub mod rehearse;
 
 pub use listener::{Hl7Listener, Hl7Live, Prepared};
 
