@@ -2,7 +2,8 @@
 //!
 //! [`way`], [`window`], [`hours`], [`found`] and [`pages`] are pure. [`archive`] is what an archive can be
 //! asked, `dicom` asks by C-FIND, C-GET and C-MOVE, `web` by QIDO-RS and WADO-RS, whose answers [`found`]
-//! reads and [`pages`] puts together; [`run`] goes through the windows and keeps what comes.
+//! reads and [`pages`] puts together; [`run`] goes through the windows and keeps what comes;
+//! [`told`] is what it is asked and tells.
 
 #[cfg(feature = "edges")]
 pub mod archive;
@@ -13,6 +14,8 @@ pub mod hours;
 pub mod pages;
 #[cfg(feature = "edges")]
 pub mod run;
+#[cfg(feature = "edges")]
+pub mod told;
 pub mod way;
 #[cfg(feature = "edges")]
 mod web;

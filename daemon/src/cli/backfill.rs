@@ -2,7 +2,8 @@
 
 use super::args::ConfigArg;
 use super::{Failure, open, print};
-use crate::backfill::run::{Asked, Backfill, Counts, Event, Stop};
+use crate::backfill::run::Backfill;
+use crate::backfill::told::{Asked, Counts, Event, Stop};
 use crate::backfill::window::windows;
 use crate::store::{Mode, Store, StoreError};
 use chrono::NaiveDate;
