@@ -5,8 +5,14 @@
 //! older one in place. The statement of origin is created once for each version, found by its tag.
 
 pub mod bulk;
+mod element;
 
-use super::codes::{self, Coded};
+use element::{
+    DICOM_UIDS, OWN_SYSTEM, concept, date_time, interpretation, laterality, quantity, site, source,
+    token,
+};
+
+use super::codes;
 use super::ids::{Of, uid, uuid};
 use super::values::{self, Row, Which};
 use super::{Context, FormError, dicom};
@@ -16,15 +22,6 @@ use crate::render::{Content, Envelope, cautions, text};
 use chrono::SecondsFormat;
 use maud::html;
 use serde_json::{Map, Value, json};
-
-/// System of identifiers that are DICOM UIDs (FHIR R4, 4.3.14).
-const DICOM_UIDS: &str = "urn:dicom:uid";
-
-/// The system of our own identifiers and tags; no address, and never another.
-const OWN_SYSTEM: &str = "urn:oid:2.25.275501168181434313086704720533362512759";
-
-/// The same of our own codes, [`codes::SCHEME`] in DICOM.
-const OWN_CODES: &str = "urn:oid:2.25.218580710557377448001893913596146184831";
 
 /// The bundle.
 ///
@@ -403,83 +400,6 @@ impl Maker<'_> {
                 "ifNoneExist": format!("_tag={}", token(OWN_SYSTEM, &tag)),
             },
         })
-    }
-}
-
-/// `system|value` for a search, so far escaped as our systems and values need it.
-fn token(system: &str, value: &str) -> String {
-    format!("{system}%7C{}", value.replace('/', "%2F"))
-}
-
-/// A report of a machine, by its UID.
-fn source(sop_instance_uid: &str) -> Value {
-    json!({
-        "type": "DocumentReference",
-        "identifier": { "system": DICOM_UIDS, "value": format!("urn:oid:{sop_instance_uid}") },
-    })
-}
-
-fn system(scheme: &str) -> &'static str {
-    match scheme {
-        "SCT" => "http://snomed.info/sct",
-        "LN" => "http://loinc.org",
-        "DCM" => "http://dicom.nema.org/resources/ontology/DCM",
-        _ => OWN_CODES,
-    }
-}
-
-fn concept(codes: &[Coded]) -> Value {
-    let codings = codes.iter().map(|code| {
-        json!({ "system": system(code.scheme), "code": code.value, "display": code.meaning })
-    });
-    let text = codes.first().map_or("", |code| code.meaning);
-    json!({ "coding": codings.collect::<Vec<_>>(), "text": text })
-}
-
-fn quantity(value: f64, unit: Coded) -> Value {
-    // The same digits as in the other forms.
-    let digits: Value = serde_json::from_str(&values::decimal(value)).unwrap_or(Value::Null);
-    json!({
-        "value": digits,
-        "unit": unit.meaning,
-        "system": "http://unitsofmeasure.org",
-        "code": unit.value,
-    })
-}
-
-/// R4 has no field for the side of a site, so the site says it in words and a component in a code.
-fn site(which: Which) -> Value {
-    let mut site = concept(&[codes::OPTIC_NERVE]);
-    if let Some(fields) = site.as_object_mut() {
-        fields.insert("text".to_owned(), json!(which.title()));
-    }
-    site
-}
-
-fn laterality(which: Which) -> Value {
-    json!({
-        "code": concept(&[codes::LATERALITY]),
-        "valueCodeableConcept": concept(&[which.laterality()]),
-    })
-}
-
-fn interpretation(change: &str) -> Value {
-    let display = match change {
-        "U" => "Significant change up",
-        _ => "Significant change down",
-    };
-    json!({ "coding": [{
-        "system": "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation",
-        "code": change,
-        "display": display,
-    }] })
-}
-
-/// A time of day needs its zone (FHIR R4, dateTime); without one the day is what is known.
-fn date_time(at: Moment) -> String {
-    match at.offset_s {
-        Some(_) => at.to_string(),
-        None => at.date().to_string(),
     }
 }
 

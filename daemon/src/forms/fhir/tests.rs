@@ -91,6 +91,6 @@ fn our_systems_are_derived_like_everything_else() {
     let of = |purpose| format!("urn:oid:{}", uid(&Of::Software("sheathline"), purpose));
     assert_eq!(
         (of("identifiers").as_str(), of("codes").as_str()),
-        (OWN_SYSTEM, OWN_CODES)
+        (OWN_SYSTEM, element::OWN_CODES)
     );
 }
