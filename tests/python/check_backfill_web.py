@@ -41,6 +41,7 @@ class Habits:
     knows_offset: bool = True
     knows_limit: bool = True
     knows_keys: bool = True  # matches, and tells what was matched
+    broad: int = 0  # 413 where there are more answers
     warns: bool = False  # Warning 299 where a page is not the last, or would not be
     nameless: set[str] = field(default_factory=set)  # SOP Instance UIDs that its answers leave out
     garbled: set[str] = field(default_factory=set)  # asked about these studies it answers no JSON
@@ -119,6 +120,8 @@ class WebArchive:
                     answer["00080061"] = {"vr": "CS", "Value": self.modalities(one)}
                 found.setdefault(one[level].value, answer)
         answers = list(found.values())
+        if habits.broad and len(answers) > habits.broad:
+            return self.say(request, 413, "text/plain", b"too many")
         start = int(keys.get("offset", 0)) if habits.knows_offset else 0
         most = int(keys.get("limit", 0)) if habits.knows_limit else 0
         most = min(filter(None, [most, habits.page_max]), default=0) or len(answers)
@@ -262,6 +265,12 @@ def bad_habits(work: Path, sets) -> None:
             check(one.stored() == wanted, f"{name}: every report is stored once")
     for most in [1, 2, 3]:
         cuts_off(work, sets, most)
+    day = [one for one in reports(sets) if one.StudyDate == "20210304"]
+    assert len({one.StudyInstanceUID for one in day}) > 4 and not reachable(sets, 4, 5)[1]
+    with archive(sets, Habits(broad=4)) as peer:
+        one = site(work / "broad", peer.url)
+        code, _, error = one.backfill()
+        check(code == 0 and one.stored() == wanted, f"what is too broad a question is asked by the hour: {error}")
     # Nothing shows that these are all.
     with archive(sets, Habits(knows_offset=False)) as peer:
         one = site(work / "no-offset", peer.url)

@@ -28,6 +28,9 @@ const AROUND: u64 = 64 << 10;
 /// Code of an answer that cannot be used.
 const MALFORMED: &str = "web-malformed";
 
+/// Code of a refusal by status 413.
+const TOO_BROAD: &str = "http-413";
+
 /// Where studies are searched for.
 const STUDIES: &str = "/studies";
 
@@ -86,7 +89,14 @@ impl Web {
         loop {
             let asked =
                 format!("{path}?{keys}&includefield={wanted}&limit={limit}&offset={offset}");
-            let answer = self.get(&asked, JSON, PAGE_BYTES)?;
+            let answer = match self.get(&asked, JSON, PAGE_BYTES) {
+                // The question is too broad (PS3.18 table 10.6.3-1, from memory).
+                Err(Trouble::Refused(failure)) if failure.code == TOO_BROAD => {
+                    answers.cut_off = Some(failure.words);
+                    return Ok(answers);
+                }
+                answer => answer?,
+            };
             // 299 says that there are more, or that something was not matched (PS3.18 8.3.4.4).
             let is_warned = answer.headers(&WARNING).any(|text| text.contains("299"));
             let found = match answer.status {
