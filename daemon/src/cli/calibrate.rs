@@ -1,13 +1,12 @@
 //! `calibrate`: the department's own measurement errors, from its store.
 
 use super::args::CalibrateArgs;
-use super::{Failure, open, print};
+use super::{Failure, everyone, open, print};
 use crate::department::{self, Calibration, Interval, Patient};
 use crate::pipeline::known;
-use crate::store::identities;
 use std::fmt::Write as _;
 use std::fs;
-use std::io::{ErrorKind, IsTerminal, Write as _};
+use std::io::{ErrorKind, Write as _};
 
 /// Pairs of stable exams below which the proposal is mostly the present values.
 const FEW_PAIRS: usize = 50;
@@ -17,25 +16,12 @@ pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
     let site = open::site(&config);
-    let keys = store.read(identities::survivors).map_err(Failure::no)?;
-    let bar = std::io::stderr()
-        .is_terminal()
-        .then(|| print::progress("reading patients", keys.len() as u64));
     let mut persons = Vec::new();
-    for key in &keys {
-        let known = store.read(|conn| known(conn, key)).map_err(Failure::no)?;
-        persons.extend(
-            Patient::all_of(&known, &site)
-                .map_err(Failure::no)?
-                .patients,
-        );
-        if let Some(bar) = &bar {
-            bar.inc(1);
-        }
-    }
-    if let Some(bar) = &bar {
-        bar.finish_and_clear();
-    }
+    everyone::each(&store, known, |known| {
+        let found = Patient::all_of(&known, &site).map_err(Failure::no)?;
+        persons.extend(found.patients);
+        Ok(())
+    })?;
     let found = department::calibrate(&persons, &config.baseline).map_err(Failure::no)?;
     if let Some(path) = &args.write {
         let failed = |error: std::io::Error| {

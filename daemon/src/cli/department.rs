@@ -1,15 +1,13 @@
 //! `department`: how operators, devices and the service do, from the store.
 
 use super::args::ConfigArg;
-use super::{Failure, open, print};
+use super::{Failure, everyone, open, print};
 use crate::department::report::{Report, page};
 use crate::department::{Collector, Patient, Period};
 use crate::pipeline::{known, times};
-use crate::store::identities;
 use chrono::{Local, NaiveDate};
 use clap::Args;
 use std::fs;
-use std::io::IsTerminal;
 use std::path::PathBuf;
 
 /// Arguments of `department`.
@@ -47,32 +45,24 @@ pub(super) fn department(args: &DepartmentArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
     let site = open::site(&config);
-    let keys = store.read(identities::survivors).map_err(Failure::no)?;
-    let bar = std::io::stderr()
-        .is_terminal()
-        .then(|| print::progress("reading patients", keys.len() as u64));
     let mut all = Collector::new(config.baseline, period).map_err(Failure::no)?;
-    for key in &keys {
-        let (known, times) = store
-            .read(|conn| {
-                let known = known(conn, key)?;
-                let ids = known.person.iter().flat_map(|person| &person.ids);
-                let times = times(conn, ids)?;
-                Ok((known, times))
-            })
-            .map_err(Failure::no)?;
-        let persons = Patient::all_of(&known, &site).map_err(Failure::no)?;
-        all.leave_out(persons.nobodys);
-        for patient in &persons.patients {
-            all.add(patient, &times).map_err(Failure::no)?;
-        }
-        if let Some(bar) = &bar {
-            bar.inc(1);
-        }
-    }
-    if let Some(bar) = &bar {
-        bar.finish_and_clear();
-    }
+    everyone::each(
+        &store,
+        |conn, key| {
+            let known = known(conn, key)?;
+            let ids = known.person.iter().flat_map(|person| &person.ids);
+            let times = times(conn, ids)?;
+            Ok((known, times))
+        },
+        |(known, times)| {
+            let persons = Patient::all_of(&known, &site).map_err(Failure::no)?;
+            all.leave_out(persons.nobodys);
+            let mut patients = persons.patients.iter();
+            patients
+                .try_for_each(|patient| all.add(patient, &times))
+                .map_err(Failure::no)
+        },
+    )?;
     let found = all.finish().map_err(Failure::no)?;
     let report = Report::of(&found, Local::now().date_naive());
     if let Some(path) = &args.html {

@@ -7,6 +7,7 @@ mod calibrate;
 pub(crate) mod daemon;
 mod department;
 mod echo;
+mod everyone;
 mod export;
 mod generate;
 mod keep;
