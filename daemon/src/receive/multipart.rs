@@ -114,12 +114,13 @@ impl Parts {
     fn step(&mut self) -> Result<bool, Broken> {
         match self.state {
             State::Preamble => match self.find_delimiter() {
+                Some(at) if at > AROUND_MAX => Err(Broken::Around),
                 Some(at) => {
                     self.drop_front(at + self.delimiter.len());
                     self.state = State::AfterBoundary;
                     Ok(true)
                 }
-                None if self.held.len() > AROUND_MAX => Err(Broken::Around),
+                None if self.held.len() > AROUND_MAX + self.delimiter.len() => Err(Broken::Around),
                 None => Ok(false),
             },
             State::AfterBoundary => {
@@ -143,12 +144,13 @@ impl Parts {
                 }
             }
             State::Fields => match find(&self.held, b"\r\n\r\n", self.searched) {
+                Some(at) if at > FIELDS_MAX => Err(Broken::Fields),
                 Some(at) => {
                     self.drop_front(at + 4);
                     self.state = State::Body;
                     Ok(true)
                 }
-                None if self.held.len() > FIELDS_MAX => Err(Broken::Fields),
+                None if self.held.len() > FIELDS_MAX + 4 => Err(Broken::Fields),
                 None => {
                     self.searched = self.held.len().saturating_sub(3);
                     Ok(false)
@@ -295,6 +297,19 @@ mod tests {
             (with("--simple boundary\r\n"), Broken::Fields),
             (with("--simple boundary\r\n\r\n"), Broken::TooLarge(9000)),
             (with("--simple boundary--"), Broken::Around),
+            // However it is cut, the end of what is too long does not make up for it.
+            (
+                [&long, &b"\r\n--simple boundary--"[..]].concat(),
+                Broken::Around,
+            ),
+            (
+                [
+                    &with("--simple boundary\r\n"),
+                    &b"\r\n\r\nx\r\n--simple boundary--"[..],
+                ]
+                .concat(),
+                Broken::Fields,
+            ),
         ] {
             for size in [1, 7, 4096, 50_000] {
                 assert_eq!(parts(&body, size, 9000), Err(broken), "{size}");
