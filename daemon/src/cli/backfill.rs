@@ -9,7 +9,6 @@ use crate::store::{Mode, Store, StoreError};
 use chrono::NaiveDate;
 use clap::Args;
 use serde::Serialize;
-use std::time::Duration;
 
 /// Arguments of `backfill`.
 #[derive(Debug, Args)]
@@ -170,8 +169,10 @@ fn say(event: &Event<'_>, is_dry_run: bool) {
             None => print::line(format_args!("incomplete: {window}: {words}")),
         },
         Event::Waiting { seconds } => {
-            let wait = Duration::from_secs(seconds / 60 * 60);
-            print::note(format_args!("waiting for the hours to begin: {wait:?}"));
+            let (hours, minutes) = (seconds / 3600, seconds / 60 % 60);
+            print::note(format_args!(
+                "waiting for the hours to begin: {hours} h {minutes:02} min"
+            ));
         }
         Event::Again { code, words } => {
             print::note(format_args!(

@@ -149,8 +149,9 @@ fn address_advice(source: &std::io::Error) -> &'static str {
              IPv6 too"
         }
         ErrorKind::PermissionDenied => {
-            "; ports below 1024 need a privilege (CAP_NET_BIND_SERVICE). Take a higher one, by \
-             convention 11112, 2762 with TLS"
+            "; ports below 1024 need a privilege (CAP_NET_BIND_SERVICE), which the unit takes away; \
+             install.md says how to give it. Better take a higher one, by convention 11112, 2762 \
+             with TLS"
         }
         _ => "",
     }
@@ -394,9 +395,10 @@ struct Prepared {
 /// Why a port that is named now cannot be had.
 fn unopened(error: &ReceiveError) -> Failure {
     Failure::No(match error {
-        ReceiveError::Listen { .. } => format!(
+        ReceiveError::Listen { source, .. } if source.kind() == ErrorKind::AddrInUse => format!(
             "{error}; a port that passes to TLS, or to another address of this machine, needs a new start"
         ),
+        ReceiveError::Listen { source, .. } => format!("{error}{}", address_advice(source)),
         _ => error.to_string(),
     })
 }

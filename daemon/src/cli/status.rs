@@ -3,7 +3,7 @@
 
 use super::args::StatusArgs;
 use super::{Failure, look, open, print};
-use crate::config::Config;
+use crate::config::{Config, Effective};
 use crate::pipeline::Sum;
 use crate::store::backlog::{self, Waiting};
 use crate::store::overview;
@@ -69,23 +69,37 @@ struct Disk {
 /// Exit code 1 where the daemon could be asked and is not ready; with `--probe` nothing else is
 /// looked at.
 pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
+    if args.probe {
+        return probe(&args.config.config);
+    }
+    let config =
+        open::config(&args.config.config).map_err(|failure| match probe(&args.config.config) {
+            Ok(()) => Failure::Usage(format!(
+                "{failure}\nthe daemon is ready, with the configuration that it took before"
+            )),
+            Err(_) => failure,
+        })?;
     let daemon = ask(&config);
     let verdict = verdict(&daemon);
-    if args.probe {
-        return match daemon {
-            Daemon::Unknown => Err(Failure::Usage(
-                "nobody can be asked: [observe] listen names no address with a port".into(),
-            )),
-            _ => verdict,
-        };
-    }
     let status = gather(&config, daemon)?;
     match args.json {
         true => print::json(&status)?,
         false => show(&status),
     }
     verdict
+}
+
+/// Asks the daemon alone. It may run on with an earlier configuration than the one that lies there, so a
+/// mistake in that is none of the daemon.
+fn probe(file: &Path) -> Result<(), Failure> {
+    let (config, mistakes) = Effective::as_far_as_good(&open::layers(file)?);
+    match ask(&config.config) {
+        Daemon::Unknown if !mistakes.is_empty() => Err(open::all(&mistakes)),
+        Daemon::Unknown => Err(Failure::Usage(
+            "nobody can be asked: [observe] listen names no address with a port".into(),
+        )),
+        daemon => verdict(&daemon),
+    }
 }
 
 fn verdict(daemon: &Daemon) -> Result<(), Failure> {

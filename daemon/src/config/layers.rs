@@ -60,6 +60,16 @@ impl Effective {
     /// # Errors
     /// Every mistake of every source, in their order.
     pub fn of(layers: &[Layer]) -> Result<Effective, Vec<Mistake>> {
+        match Self::as_far_as_good(layers) {
+            (effective, mistakes) if mistakes.is_empty() => Ok(effective),
+            (_, mistakes) => Err(mistakes),
+        }
+    }
+
+    /// The same with every mistake left at its default; for questions that must be answered while
+    /// somebody edits.
+    #[must_use]
+    pub fn as_far_as_good(layers: &[Layer]) -> (Effective, Vec<Mistake>) {
         let mut raws: Vec<Raw<'_>> = layers
             .iter()
             .map(|Layer { name, text }| {
@@ -72,9 +82,6 @@ impl Effective {
         for raw in &mut raws {
             raw.mistakes.sort_by_key(|m| (m.line, m.column));
             mistakes.append(&mut raw.mistakes);
-        }
-        if !mistakes.is_empty() {
-            return Err(mistakes);
         }
         let origin = |written: Written| {
             let file = raws.get(written.place.layer).map_or("", |raw| raw.file);
@@ -89,10 +96,11 @@ impl Effective {
                 },
             }
         };
-        Ok(Effective {
+        let effective = Effective {
             config,
             origins: written.into_iter().map(origin).collect(),
-        })
+        };
+        (effective, mistakes)
     }
 
     /// Every setting in force, in the order of the manual.

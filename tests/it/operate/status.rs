@@ -66,6 +66,22 @@ fn it_counts_what_came_and_asks_the_daemon() {
     );
     assert_eq!(site.run("status", &["--probe"]).status.code(), Some(1));
     fs::rename(site.path("elsewhere"), site.path("drop")).expect("renamed");
+
+    // The daemon is not told of a mistake that somebody makes beside it, and the probe asks the daemon.
+    fs::create_dir(site.path("conf.d")).expect("made");
+    let mistake = site.path("conf.d/50-mistake.toml");
+    fs::write(&mistake, "[store]\npahth = \"x\"\n").expect("written");
+    until("ready again", || {
+        site.run("status", &["--probe"]).status.code() == Some(0)
+    });
+    let told = site.run("status", &[]);
+    assert_eq!(told.status.code(), Some(2));
+    let told = String::from_utf8_lossy(&told.stderr).into_owned();
+    assert!(
+        told.contains("pahth") && told.contains("the daemon is ready"),
+        "{told}"
+    );
+    fs::remove_file(mistake).expect("there");
     assert_eq!(daemon.stop(), Some(0));
     let (code, now) = status(&site);
     assert_eq!((code, &now["daemon"]["state"]), (Some(1), &"silent".into()));
