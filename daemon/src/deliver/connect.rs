@@ -3,6 +3,7 @@
 use super::tls::{self, CERTIFICATE_WANTED};
 use super::way::{DicomNode, TlsFiles};
 use super::{Failure, Stage};
+use rustix::net::sockopt::set_tcp_quickack;
 use std::io::{self, ErrorKind, Read, Write};
 use std::net::{IpAddr, Shutdown, SocketAddr, TcpStream, ToSocketAddrs};
 use std::sync::Arc;
@@ -278,6 +279,9 @@ fn timed_out(error: io::Error) -> io::Error {
 impl Read for Socket {
     fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
         self.tcp.set_read_timeout(self.left()?)?;
+        // A peer that sends an answer in two pieces waits for our word on the first, and the system
+        // would hold that back by 40 ms. It forgets what it was told, and without it is only slower.
+        let _ = set_tcp_quickack(&self.tcp, true);
         self.tcp.read(into).map_err(timed_out)
     }
 }
