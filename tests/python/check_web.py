@@ -359,6 +359,9 @@ def changes(folder: Path, daemon: Daemon) -> None:
         else:
             check(False, f"the log says {code}")
 
+    # So that a slow machine does not end what is to stay open.
+    reload("idle_timeout_s = 2", "idle_timeout_s = 300")
+    reload("request_timeout_s = 4", "request_timeout_s = 300")
     check(asked() == 200, "a connection that stays open")
     before = kept.sock
     (folder / "others").write_text("another\n")
