@@ -11,10 +11,8 @@ use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::Pipeline;
-use crate::receive::{
-    DropFolder, Hl7Listener, Hl7Live, Listener, Live, ReceiveError, WebListener, WebLive, hl7,
-    listener, web,
-};
+use crate::receive::served::{self, Served};
+use crate::receive::{DropFolder, Hl7, Listener, Live, ReceiveError, Web, listener};
 use crate::store::Store;
 use chrono::Utc;
 use std::io::ErrorKind;
@@ -41,9 +39,9 @@ pub(crate) struct Receivers {
     /// Changes what the listener asks of its peers.
     live: Option<Live>,
     /// Changes the ports for HL7 and what is taken there.
-    hl7: Hl7Live,
+    hl7: served::Live<Hl7>,
     /// The same for HTTP.
-    web: WebLive,
+    web: served::Live<Web>,
     stop: watch::Sender<bool>,
     tasks: Vec<JoinHandle<()>>,
 }
@@ -75,16 +73,13 @@ impl Receivers {
             ),
             None => None,
         };
-        let hl7 = Hl7Listener::bind(config.hl7.clone(), store.clone(), observed.clone());
+        let hl7 = Hl7::new(store.clone(), observed.clone());
+        let hl7 = Served::bind(hl7, config.hl7.clone());
         let hl7 = runtime
             .block_on(hl7)
             .map_err(|error| Failure::No(advised(&error)))?;
-        let web = WebListener::bind(
-            config.web.clone(),
-            config.dicom.clone(),
-            store.clone(),
-            observed.clone(),
-        );
+        let web = Web::new(store.clone(), observed.clone());
+        let web = Served::bind(web, (config.web.clone(), config.dicom.clone()));
         let web = runtime.block_on(web);
         let web = web.map_err(|error| Failure::No(advised(&error)))?;
         let address = listener.as_ref().map(Listener::address);
@@ -329,7 +324,7 @@ impl Running {
         let web = self
             .receivers
             .web
-            .prepare(config.web.clone(), config.dicom.clone());
+            .prepare((config.web.clone(), config.dicom.clone()));
         let web = runtime.block_on(web).map_err(|error| unopened(&error))?;
         let deliveries = {
             let _inside = runtime.enter();
@@ -387,8 +382,8 @@ struct Prepared {
     config: Config,
     pipeline: Pipeline,
     peers: Option<listener::Prepared>,
-    hl7: hl7::Prepared,
-    web: web::Prepared,
+    hl7: served::Prepared<Hl7>,
+    web: served::Prepared<Web>,
     deliveries: workers::Change,
 }
 

@@ -6,15 +6,11 @@
 
 mod adt;
 mod answer;
-mod listener;
 #[cfg(any(test, fuzzing))]
 pub mod rehearse;
 
-pub use listener::{Hl7Listener, Hl7Live, Prepared};
-
-use super::places::Places;
-use super::tls::{Tls, TlsRefusal};
-use crate::config::Hl7Settings;
+use super::served::{Happened, Now, Service};
+use crate::config::{Hl7Settings, TlsSettings};
 use crate::hl7::Message;
 use crate::mllp::{Blocks, framed};
 use crate::observe::Observed;
@@ -23,65 +19,81 @@ use crate::store::{Store, StoreError};
 use adt::Arrival;
 use answer::{Problem, Refused};
 use chrono::{DateTime, Local, NaiveDateTime, Utc};
-use std::net::IpAddr;
+use ipnet::IpNet;
+use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
-use tokio::net::TcpStream;
 use tokio::sync::watch;
 use tokio::time::{Instant, timeout, timeout_at};
 
-/// What holds for messages to come. A connection asks for it anew before each message: it may be open
-/// for weeks.
+/// What holds for messages to come.
 #[derive(Debug, Clone)]
-struct Shared {
+pub struct Hl7 {
     settings: Hl7Settings,
-    tls: Option<Arc<Tls>>,
     store: Store,
     observed: Observed,
-    connections: Places<()>,
 }
 
-impl Shared {
-    fn allows(&self, peer: IpAddr) -> bool {
-        let allowed = &self.settings.addresses_allowed;
-        allowed.is_empty() || allowed.iter().any(|network| network.contains(&peer))
+impl Hl7 {
+    /// Nothing comes before settings are put in force.
+    #[must_use]
+    pub fn new(store: Store, observed: Observed) -> Self {
+        Hl7 {
+            settings: Hl7Settings::default(),
+            store,
+            observed,
+        }
     }
 }
 
-type Now = watch::Receiver<Arc<Shared>>;
+impl Service for Hl7 {
+    type Settings = Hl7Settings;
 
-fn not_allowed(peer: IpAddr) {
-    tracing::warn!(code = "hl7-address", %peer, "this address may not connect");
-}
+    const TLS_TABLE: &'static str = "receive.hl7.tls";
 
-fn panicked() {
-    tracing::error!(code = "hl7-panicked", "this is a defect of the program");
-}
+    fn ports(settings: &Hl7Settings) -> (&[SocketAddr], &TlsSettings) {
+        (&settings.listen, &settings.tls)
+    }
 
-async fn connection(
-    stream: TcpStream,
-    peer: IpAddr,
-    tls: Option<Arc<Tls>>,
-    now: Now,
-    stop: &mut watch::Receiver<bool>,
-) {
-    // An answer is one small write; held back by Nagle's algorithm it would cost 40 ms.
-    let _ = stream.set_nodelay(true);
-    let Some(tls) = tls else {
-        return serve(stream, peer, now, stop).await;
-    };
-    let accepted = tokio::select! {
-        biased;
-        _ = stop.wait_for(|stop| *stop) => return,
-        accepted = tls.accept(stream) => accepted,
-    };
-    match accepted {
-        Ok((stream, _)) => serve(stream, peer, now, stop).await,
-        Err(TlsRefusal::Gone) => {}
-        Err(TlsRefusal::Refused(refusal, detail, _)) => {
-            let (code, why) = (refusal.code(), refusal.why());
-            tracing::warn!(code, %peer, detail, "{why}");
+    fn put(&mut self, settings: Hl7Settings) {
+        self.settings = settings;
+    }
+
+    fn addresses_allowed(&self) -> &[IpNet] {
+        &self.settings.addresses_allowed
+    }
+
+    fn max_connections(&self) -> usize {
+        self.settings.max_connections
+    }
+
+    async fn serve(
+        stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+        peer: IpAddr,
+        now: Now<Self>,
+        stop: watch::Receiver<bool>,
+    ) {
+        serve(stream, peer, now, stop).await;
+    }
+
+    fn tell(event: Happened<'_>) {
+        match event {
+            Happened::Listening(address, tls) => {
+                tracing::info!(code = "hl7-listening", address, tls);
+            }
+            Happened::Ended(address, cut) => {
+                tracing::info!(code = "hl7-listening-ended", address, cut);
+            }
+            Happened::NotAllowed(peer) => {
+                tracing::warn!(code = "hl7-address", %peer, "this address may not connect");
+            }
+            Happened::Full(peer) => {
+                tracing::warn!(code = "hl7-connections", %peer, "too many connections; closed");
+            }
+            Happened::Panicked => {
+                tracing::error!(code = "hl7-panicked", "this is a defect of the program");
+            }
         }
     }
 }
@@ -90,8 +102,8 @@ async fn connection(
 async fn serve(
     mut stream: impl AsyncRead + AsyncWrite + Unpin,
     peer: IpAddr,
-    mut now: Now,
-    stop: &mut watch::Receiver<bool>,
+    mut now: Now<Hl7>,
+    mut stop: watch::Receiver<bool>,
 ) {
     let seconds = Duration::from_secs;
     let mut shared = Arc::clone(&now.borrow_and_update());
@@ -108,7 +120,7 @@ async fn serve(
             Ok(()) = now.changed(), if !is_inside => {
                 shared = Arc::clone(&now.borrow_and_update());
                 if !shared.allows(peer) {
-                    not_allowed(peer);
+                    Hl7::tell(Happened::NotAllowed(peer));
                     return;
                 }
                 continue;
@@ -169,7 +181,7 @@ async fn serve(
 
 /// Keeps what a message states. Returns the acknowledgement; `None` if there is nothing to
 /// acknowledge.
-async fn taken(bytes: &[u8], peer: IpAddr, shared: &Shared) -> Option<String> {
+async fn taken(bytes: &[u8], peer: IpAddr, shared: &Hl7) -> Option<String> {
     let message = Message::of(bytes).ok()?;
     let now = Utc::now();
     let refused = match keep(&message, peer, shared, now).await {
@@ -187,7 +199,7 @@ async fn taken(bytes: &[u8], peer: IpAddr, shared: &Shared) -> Option<String> {
 async fn keep(
     message: &Message<'_>,
     peer: IpAddr,
-    shared: &Shared,
+    shared: &Hl7,
     now: DateTime<Utc>,
 ) -> Result<(), Refused> {
     let control = message.header().field(10);

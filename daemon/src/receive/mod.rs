@@ -35,6 +35,8 @@ mod places;
 #[cfg(all(feature = "edges", any(test, fuzzing)))]
 pub mod rehearse;
 #[cfg(feature = "edges")]
+pub mod served;
+#[cfg(feature = "edges")]
 mod shared;
 #[cfg(feature = "edges")]
 mod storing;
@@ -51,11 +53,11 @@ pub const WEB_SOURCE: &str = "web:";
 #[cfg(feature = "edges")]
 pub use folder::DropFolder;
 #[cfg(feature = "edges")]
-pub use hl7::{Hl7Listener, Hl7Live};
+pub use hl7::Hl7;
 #[cfg(feature = "edges")]
 pub use listener::{Listener, Live};
 #[cfg(feature = "edges")]
-pub use web::{WebListener, WebLive};
+pub use web::Web;
 
 /// Receiving could not start.
 #[cfg(feature = "edges")]

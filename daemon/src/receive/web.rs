@@ -5,14 +5,10 @@
 
 mod answer;
 mod keep;
-mod listener;
-
-pub use listener::{Prepared, WebListener, WebLive};
 
 use super::multipart::{Broken, Parts, parameter};
-use super::places::Places;
-use super::tls::{Tls, TlsRefusal};
-use crate::config::{DicomSettings, WebSettings};
+use super::served::{Happened, Now, Service};
+use crate::config::{DicomSettings, TlsSettings, WebSettings};
 use crate::observe::Observed;
 use crate::store::Store;
 use answer::{Answer, Told, refusal, stored};
@@ -23,14 +19,14 @@ use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper::{Method, Request, StatusCode};
 use hyper_util::rt::{TokioIo, TokioTimer};
+use ipnet::IpNet;
 use sha2::{Digest, Sha256};
 use std::convert::Infallible;
-use std::net::IpAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::net::TcpStream;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 use tokio::time::{Instant, timeout_at};
 
@@ -42,54 +38,80 @@ const NOT_ALLOWED: &str = "this address may not connect";
 /// KiB of bodies held by all connections together, beyond which peers are told to come later.
 const MEMORY_KIB: usize = 256 << 10;
 
-/// What holds for requests to come. A connection asks for it anew before each request.
+/// What holds for requests to come.
 #[derive(Debug, Clone)]
-struct Shared {
+pub struct Web {
     settings: WebSettings,
     /// Largest object, and issuer of patient ids.
     dicom: DicomSettings,
-    tls: Option<Arc<Tls>>,
     store: Store,
     observed: Observed,
-    connections: Places<()>,
     memory: Arc<Semaphore>,
 }
 
-impl Shared {
-    fn allows(&self, peer: IpAddr) -> bool {
-        let allowed = &self.settings.addresses_allowed;
-        allowed.is_empty() || allowed.iter().any(|network| network.contains(&peer))
+impl Web {
+    /// Nothing comes before settings are put in force.
+    #[must_use]
+    pub fn new(store: Store, observed: Observed) -> Self {
+        Web {
+            settings: WebSettings::default(),
+            dicom: DicomSettings::default(),
+            store,
+            observed,
+            memory: Arc::new(Semaphore::new(MEMORY_KIB)),
+        }
     }
 }
 
-type Now = watch::Receiver<Arc<Shared>>;
+impl Service for Web {
+    /// Those of `[receive.web]`, and of `[receive.dicom]` what holds for objects by whatever way.
+    type Settings = (WebSettings, DicomSettings);
 
-fn panicked() {
-    tracing::error!(code = "web-panicked", "this is a defect of the program");
-}
+    const TLS_TABLE: &'static str = "receive.web.tls";
 
-async fn connection(
-    stream: TcpStream,
-    peer: IpAddr,
-    tls: Option<Arc<Tls>>,
-    now: Now,
-    mut stop: watch::Receiver<bool>,
-) {
-    let _ = stream.set_nodelay(true);
-    let Some(tls) = tls else {
-        return serve(stream, peer, now, stop).await;
-    };
-    let accepted = tokio::select! {
-        biased;
-        _ = stop.wait_for(|stop| *stop) => return,
-        accepted = tls.accept(stream) => accepted,
-    };
-    match accepted {
-        Ok((stream, _)) => serve(stream, peer, now, stop).await,
-        Err(TlsRefusal::Gone) => {}
-        Err(TlsRefusal::Refused(refusal, detail, _)) => {
-            let (code, why) = (refusal.code(), refusal.why());
-            tracing::warn!(code, %peer, detail, "{why}");
+    fn ports((web, _): &Self::Settings) -> (&[SocketAddr], &TlsSettings) {
+        (&web.listen, &web.tls)
+    }
+
+    fn put(&mut self, (web, dicom): Self::Settings) {
+        self.settings = web;
+        self.dicom = dicom;
+    }
+
+    fn addresses_allowed(&self) -> &[IpNet] {
+        &self.settings.addresses_allowed
+    }
+
+    fn max_connections(&self) -> usize {
+        self.settings.max_connections
+    }
+
+    async fn serve(
+        stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+        peer: IpAddr,
+        now: Now<Self>,
+        stop: watch::Receiver<bool>,
+    ) {
+        serve(stream, peer, now, stop).await;
+    }
+
+    fn tell(event: Happened<'_>) {
+        match event {
+            Happened::Listening(address, tls) => {
+                tracing::info!(code = "web-listening", address, tls);
+            }
+            Happened::Ended(address, cut) => {
+                tracing::info!(code = "web-listening-ended", address, cut);
+            }
+            Happened::NotAllowed(peer) => {
+                tracing::warn!(code = "web-address", %peer, "{NOT_ALLOWED}");
+            }
+            Happened::Full(peer) => {
+                tracing::warn!(code = "web-connections", %peer, "too many connections; closed");
+            }
+            Happened::Panicked => {
+                tracing::error!(code = "web-panicked", "this is a defect of the program");
+            }
         }
     }
 }
@@ -99,7 +121,7 @@ async fn connection(
 async fn serve(
     stream: impl AsyncRead + AsyncWrite + Unpin,
     peer: IpAddr,
-    now: Now,
+    now: Now<Web>,
     mut stop: watch::Receiver<bool>,
 ) {
     // The one rule that stays as it was when the connection came.
@@ -146,7 +168,7 @@ fn refused(status: StatusCode, says: impl Into<String>) -> Refused {
     }
 }
 
-async fn answer_to(request: Request<Incoming>, peer: IpAddr, shared: &Shared) -> Answer {
+async fn answer_to(request: Request<Incoming>, peer: IpAddr, shared: &Web) -> Answer {
     let limit = Duration::from_secs(shared.settings.request_timeout_s);
     let deadline = Instant::now() + limit;
     match store(request, peer, shared, deadline).await {
@@ -163,7 +185,7 @@ async fn answer_to(request: Request<Incoming>, peer: IpAddr, shared: &Shared) ->
 async fn store(
     request: Request<Incoming>,
     peer: IpAddr,
-    shared: &Shared,
+    shared: &Web,
     deadline: Instant,
 ) -> Result<Vec<Told>, Refused> {
     // The rules may have changed since it connected.
@@ -229,7 +251,7 @@ fn study_of(path: &str) -> Result<Option<String>, Refused> {
 
 /// Whether the request shows one of the tokens, where there is a file of them. The file is read each
 /// time, so that a token can be changed.
-async fn authorise(request: &Request<Incoming>, shared: &Shared) -> Result<(), Refused> {
+async fn authorise(request: &Request<Incoming>, shared: &Web) -> Result<(), Refused> {
     let Some(file) = shared.settings.bearer.clone() else {
         return Ok(());
     };
@@ -265,7 +287,7 @@ fn tokens(file: &PathBuf) -> Option<Vec<[u8; 32]>> {
     Some(lines.map(|line| Sha256::digest(line).into()).collect())
 }
 
-fn parts_of(request: &Request<Incoming>, shared: &Shared) -> Result<Parts, Refused> {
+fn parts_of(request: &Request<Incoming>, shared: &Web) -> Result<Parts, Refused> {
     let header = |name| {
         let value = request.headers().get(name);
         value.and_then(|value| value.to_str().ok()).unwrap_or("")
@@ -294,13 +316,13 @@ fn malformed(what: &dyn std::fmt::Display) -> Refused {
     refused(StatusCode::BAD_REQUEST, format!("malformed: {what}"))
 }
 
-fn too_large(shared: &Shared) -> Refused {
+fn too_large(shared: &Web) -> Refused {
     let limit = shared.settings.max_body_bytes;
     let says = format!("the body is larger than the {limit} bytes allowed");
     refused(StatusCode::PAYLOAD_TOO_LARGE, says)
 }
 
-fn broken_body(broken: Broken, shared: &Shared) -> Refused {
+fn broken_body(broken: Broken, shared: &Web) -> Refused {
     match broken {
         Broken::TooLarge(_) => refused(
             StatusCode::PAYLOAD_TOO_LARGE,

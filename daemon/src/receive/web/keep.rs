@@ -1,6 +1,6 @@
 //! One part of a body: looked at, then kept.
 
-use super::Shared;
+use super::Web;
 use super::answer::Told;
 use crate::observe;
 use crate::observe::audit::message::Outcome;
@@ -18,12 +18,7 @@ use std::net::IpAddr;
 use std::time::Instant;
 
 /// Keeps a part, which is a DICOM file (PS3.10). `Success` means that it is on stable storage.
-pub(super) async fn part(
-    shared: &Shared,
-    peer: IpAddr,
-    study: Option<&str>,
-    bytes: Vec<u8>,
-) -> Told {
+pub(super) async fn part(shared: &Web, peer: IpAddr, study: Option<&str>, bytes: Vec<u8>) -> Told {
     let started = Instant::now();
     let metrics = &shared.observed.metrics;
     let study = study.map(str::to_owned);
@@ -101,7 +96,7 @@ fn fit(media: &sr::Media, study: Option<&str>, bytes: &[u8]) -> Result<(), Statu
     }
 }
 
-async fn store(shared: &Shared, peer: IpAddr, bytes: Vec<u8>) -> Result<Kept, StoreError> {
+async fn store(shared: &Web, peer: IpAddr, bytes: Vec<u8>) -> Result<Kept, StoreError> {
     let issuer = shared.dicom.default_issuer.clone();
     let pack = move || {
         let source = format!("{}{peer}", WEB_SOURCE);

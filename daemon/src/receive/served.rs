@@ -1,0 +1,222 @@
+//! A protocol that is served at ports of its own, under rules that can change meanwhile.
+
+use super::ReceiveError;
+use super::accept::Port;
+use super::doors::{Change, Door, Doors, Opened};
+use super::places::Places;
+use super::tls::{Tls, TlsRefusal};
+use crate::config::TlsSettings;
+use ipnet::IpNet;
+use std::fmt::Debug;
+use std::net::{IpAddr, SocketAddr};
+use std::sync::Arc;
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::TcpStream;
+use tokio::sync::watch;
+
+/// What holds now; a connection asks for it anew before each message or request.
+pub type Now<S> = watch::Receiver<Arc<S>>;
+
+/// A protocol, with what holds for it.
+pub trait Service: Clone + Debug + Send + Sync + 'static {
+    /// What can change while it is served.
+    type Settings: Debug + Send;
+
+    /// Table of its TLS settings.
+    const TLS_TABLE: &'static str;
+
+    /// Addresses without TLS, and the settings of those with it.
+    fn ports(settings: &Self::Settings) -> (&[SocketAddr], &TlsSettings);
+
+    /// From now on these hold.
+    fn put(&mut self, settings: Self::Settings);
+
+    /// Networks that may connect; empty means all.
+    fn addresses_allowed(&self) -> &[IpNet];
+
+    /// Open connections at one time.
+    fn max_connections(&self) -> usize;
+
+    /// Serves one connection until it ends, or until `stop` becomes true or its sender is gone.
+    fn serve(
+        stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+        peer: IpAddr,
+        now: Now<Self>,
+        stop: watch::Receiver<bool>,
+    ) -> impl Future<Output = ()> + Send;
+
+    /// Tells the log.
+    fn tell(event: Happened<'_>);
+
+    /// Whether this address may connect.
+    fn allows(&self, peer: IpAddr) -> bool {
+        let allowed = self.addresses_allowed();
+        allowed.is_empty() || allowed.iter().any(|network| network.contains(&peer))
+    }
+}
+
+/// What happens at the ports.
+#[derive(Debug, Clone, Copy)]
+pub enum Happened<'a> {
+    /// A port is open; whether for TLS.
+    Listening(&'a str, bool),
+    /// A port is closed, and so many connections were cut off.
+    Ended(&'a str, usize),
+    /// This address may not connect.
+    NotAllowed(IpAddr),
+    /// There are too many connections.
+    Full(IpAddr),
+    /// A connection panicked.
+    Panicked,
+}
+
+/// A protocol whose ports are open and not yet accepted at.
+#[derive(Debug)]
+pub struct Served<S: Service> {
+    live: Live<S>,
+    opened: Opened,
+}
+
+/// Changes what holds, while it is served.
+#[derive(Debug, Clone)]
+pub struct Live<S: Service> {
+    now: watch::Sender<Arc<S>>,
+    tls: watch::Sender<Option<Arc<Tls>>>,
+    doors: Doors,
+}
+
+/// Settings that can be put in force, with every port that they need beyond those that are open.
+#[derive(Debug)]
+pub struct Prepared<S: Service> {
+    settings: S::Settings,
+    tls: Option<Arc<Tls>>,
+    doors: Change,
+}
+
+impl<S: Service> Live<S> {
+    /// Reads the files and opens the ports that the settings name, and changes nothing.
+    ///
+    /// # Errors
+    /// An address is taken or not ours, or TLS lacks one of its files.
+    pub async fn prepare(&self, settings: S::Settings) -> Result<Prepared<S>, ReceiveError> {
+        let (plain, over_tls) = S::ports(&settings);
+        Ok(Prepared {
+            tls: Tls::asked_for(S::TLS_TABLE, over_tls)?,
+            doors: self.doors.prepare(plain, over_tls).await?,
+            settings,
+        })
+    }
+
+    /// Puts settings in force, for open connections with their next message or request. Ports that are
+    /// not named any more are closed; what is under way there is finished.
+    pub fn apply(&self, prepared: Prepared<S>) {
+        let Prepared {
+            settings,
+            tls,
+            doors,
+        } = prepared;
+        self.tls.send_replace(tls);
+        self.now.send_modify(|now| Arc::make_mut(now).put(settings));
+        self.doors.apply(doors);
+    }
+}
+
+impl<S: Service> Served<S> {
+    /// Listens on the addresses of the settings, all or none; there need not be any.
+    ///
+    /// # Errors
+    /// An address is taken or not ours, or TLS lacks one of its files.
+    pub async fn bind(service: S, settings: S::Settings) -> Result<Self, ReceiveError> {
+        let (doors, opened) = Doors::new();
+        let live = Live {
+            now: watch::Sender::new(Arc::new(service)),
+            tls: watch::Sender::new(None),
+            doors,
+        };
+        live.apply(live.prepare(settings).await?);
+        Ok(Served { live, opened })
+    }
+
+    /// For changes while it runs.
+    #[must_use]
+    pub fn live(&self) -> Live<S> {
+        self.live.clone()
+    }
+
+    /// Accepts and serves until `stop` becomes true or its sender is gone.
+    pub async fn run(self, stop: watch::Receiver<bool>) {
+        let Live { now, tls, doors } = self.live;
+        let places = Places::default();
+        let accept = |door| accept(door, now.clone(), tls.clone(), places.clone());
+        doors.run(self.opened, stop, panicked::<S>, accept).await;
+    }
+}
+
+fn panicked<S: Service>() {
+    S::tell(Happened::Panicked);
+}
+
+/// Accepts at one port until it is closed, then waits for what it serves.
+async fn accept<S: Service>(
+    door: Door,
+    now: watch::Sender<Arc<S>>,
+    tls: watch::Sender<Option<Arc<Tls>>>,
+    places: Places<()>,
+) {
+    let address = door.listener.local_addr();
+    let address = address.map_or_else(|_| String::new(), |address| address.to_string());
+    S::tell(Happened::Listening(&address, door.tls));
+    let mut close = door.close;
+    let mut port = Port::new(door.listener, panicked::<S>);
+    while let Some((stream, peer)) = port.next(&mut close).await {
+        let rules = Arc::clone(&now.borrow());
+        if !rules.allows(peer) {
+            S::tell(Happened::NotAllowed(peer));
+            continue;
+        }
+        let Some(room) = places.take((), rules.max_connections()) else {
+            S::tell(Happened::Full(peer));
+            continue;
+        };
+        // A port for TLS never serves without it.
+        let over = match (door.tls, tls.borrow().clone()) {
+            (false, _) => None,
+            (true, Some(tls)) => Some(tls),
+            (true, None) => continue,
+        };
+        let served = connection::<S>(stream, peer, over, now.subscribe(), close.clone());
+        port.serving.spawn(async move {
+            served.await;
+            drop(room);
+        });
+    }
+    let cut = port.finish().await;
+    S::tell(Happened::Ended(&address, cut));
+}
+
+async fn connection<S: Service>(
+    stream: TcpStream,
+    peer: IpAddr,
+    tls: Option<Arc<Tls>>,
+    now: Now<S>,
+    mut stop: watch::Receiver<bool>,
+) {
+    // An answer is a small write or two; held back by Nagle's algorithm it would cost 40 ms.
+    let _ = stream.set_nodelay(true);
+    let Some(tls) = tls else {
+        return S::serve(stream, peer, now, stop).await;
+    };
+    let accepted = tokio::select! {
+        biased;
+        _ = stop.wait_for(|stop| *stop) => return,
+        accepted = tls.accept(stream) => accepted,
+    };
+    match accepted {
+        Ok((stream, _)) => S::serve(stream, peer, now, stop).await,
+        Err(TlsRefusal::Gone) => {}
+        Err(TlsRefusal::Refused(refusal, detail, _)) => {
+            let (code, why) = (refusal.code(), refusal.why());
+            tracing::warn!(code, %peer, detail, "{why}");
+        }
+    }
+}
