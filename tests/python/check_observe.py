@@ -144,7 +144,8 @@ def main() -> int:
                 waits = [v for k, v in found.items() if k[0] == "sheathline_queue_waiting"]
                 published = found[("sheathline_results_published_total",)]
                 delivered = [found[("sheathline_deliveries_total", to)] for to in ports]
-                if read == 5 and sum(waits) == 0 and delivered == [published] * 2:
+                is_known_down = found[("sheathline_destination_reached", "down")] == 0
+                if read == 5 and sum(waits) == 0 and delivered == [published] * 2 and is_known_down:
                     break
                 assert time.monotonic() < deadline, found
                 time.sleep(0.1)
