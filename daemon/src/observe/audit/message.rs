@@ -159,11 +159,8 @@ impl Xml {
                 ..
             } => {
                 self.participant(&Participant {
-                    user: calling,
-                    calling: Some(calling),
                     requests: true,
-                    role: Some(SOURCE_ROLE),
-                    ..Participant::default()
+                    ..Participant::entity(calling, SOURCE_ROLE)
                 })?;
                 self.participant(&as_role(DESTINATION_ROLE, false))
             }
@@ -172,69 +169,42 @@ impl Xml {
                 ..
             } => {
                 self.participant(&as_role(DESTINATION_ROLE, true))?;
-                self.participant(&Participant {
-                    user: "files",
-                    role: Some(SOURCE_MEDIA),
-                    media: Some(URI_MEDIA),
-                    ..Participant::default()
-                })
+                self.participant(&Participant::media("files", SOURCE_MEDIA, URI_MEDIA))
             }
             Event::Published { folder, .. } => {
                 self.participant(&as_role(SOURCE_ROLE, true))?;
-                self.participant(&Participant {
-                    user: &folder.to_string_lossy(),
-                    role: Some(DESTINATION_MEDIA),
-                    media: Some(URI_MEDIA),
-                    ..Participant::default()
-                })
+                self.participant(&Participant::media(
+                    &folder.to_string_lossy(),
+                    DESTINATION_MEDIA,
+                    URI_MEDIA,
+                ))
             }
             Event::Exported { folder, user, .. } => {
-                self.participant(&Participant {
-                    user,
-                    requests: true,
-                    ..Participant::default()
-                })?;
+                self.participant(&Participant::asking(user))?;
                 self.participant(&as_role(SOURCE_ROLE, false))?;
-                self.participant(&Participant {
-                    user: &folder.to_string_lossy(),
-                    role: Some(DESTINATION_MEDIA),
-                    media: Some(URI_MEDIA),
-                    ..Participant::default()
-                })
+                self.participant(&Participant::media(
+                    &folder.to_string_lossy(),
+                    DESTINATION_MEDIA,
+                    URI_MEDIA,
+                ))
             }
             Event::Delivered { to, .. } => {
                 self.participant(&as_role(SOURCE_ROLE, true))?;
                 self.participant(&match to {
-                    Receiver::Title(title) => Participant {
-                        user: title,
-                        calling: Some(title),
-                        role: Some(DESTINATION_ROLE),
-                        ..Participant::default()
-                    },
-                    Receiver::Place(url) => Participant {
-                        user: url,
-                        role: Some(DESTINATION_MEDIA),
-                        media: Some(URI_MEDIA),
-                        ..Participant::default()
-                    },
+                    Receiver::Title(title) => Participant::entity(title, DESTINATION_ROLE),
+                    Receiver::Place(url) => Participant::media(url, DESTINATION_MEDIA, URI_MEDIA),
                 })
             }
             Event::Queried { archive, user, .. } => {
-                self.participant(&Participant {
-                    user,
-                    requests: true,
-                    ..Participant::default()
-                })?;
+                self.participant(&Participant::asking(user))?;
                 self.participant(&as_role(SOURCE_ROLE, false))?;
-                let (name, calling) = match archive {
-                    Receiver::Title(title) => (title, Some(title.as_str())),
-                    Receiver::Place(url) => (url, None),
-                };
-                self.participant(&Participant {
-                    user: name,
-                    calling,
-                    role: Some(DESTINATION_ROLE),
-                    ..Participant::default()
+                self.participant(&match archive {
+                    Receiver::Title(title) => Participant::entity(title, DESTINATION_ROLE),
+                    Receiver::Place(url) => Participant {
+                        user: url,
+                        role: Some(DESTINATION_ROLE),
+                        ..Participant::default()
+                    },
                 })
             }
             Event::Reconfigured { .. } => self.participant(&us),

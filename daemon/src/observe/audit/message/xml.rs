@@ -24,6 +24,37 @@ pub(super) struct Participant<'a> {
     pub(super) media: Option<Code>,
 }
 
+impl<'a> Participant<'a> {
+    /// A person who wants it.
+    pub(super) fn asking(user: &'a str) -> Self {
+        Participant {
+            user,
+            requests: true,
+            ..Participant::default()
+        }
+    }
+
+    /// A place that is no application entity.
+    pub(super) fn media(place: &'a str, role: Code, media: Code) -> Self {
+        Participant {
+            user: place,
+            role: Some(role),
+            media: Some(media),
+            ..Participant::default()
+        }
+    }
+
+    /// An application entity.
+    pub(super) fn entity(title: &'a str, role: Code) -> Self {
+        Participant {
+            user: title,
+            calling: Some(title),
+            role: Some(role),
+            ..Participant::default()
+        }
+    }
+}
+
 impl Xml {
     pub(super) fn element(
         &mut self,
