@@ -274,13 +274,14 @@ impl<'a> Backfill<'a> {
                         lost = 0;
                     }
                     lost += 1;
-                    // It is there, and breaks off at one of these every time.
-                    if lost < TRIES || failure.stage != Stage::Answer {
-                        self.again(&failure, lost)?;
-                        wanted = left;
-                        continue;
+                    match self.again(failure, lost)? {
+                        // It breaks off at one of these every time.
+                        Some(failure) => failure,
+                        None => {
+                            wanted = left;
+                            continue;
+                        }
                     }
-                    failure
                 }
             };
             return Ok(left.into_iter().map(|one| (one, why.clone())).collect());
@@ -315,20 +316,22 @@ impl<'a> Backfill<'a> {
                 Err(Trouble::NotKept(error)) => return Err(error.into()),
                 Err(Trouble::Lost(failure)) => {
                     lost += 1;
-                    // It is there, and cannot answer this.
-                    if lost >= TRIES && failure.stage == Stage::Answer {
+                    if let Some(failure) = self.again(failure, lost)? {
                         return Ok(Err(failure));
                     }
-                    self.again(&failure, lost)?;
                 }
             }
         }
     }
 
-    /// Waits before a lost connection is made anew, unless it was lost too often.
-    fn again(&mut self, failure: &Failure, lost: u32) -> Result<(), Stop> {
+    /// Waits before a lost connection is made anew. One that was lost too often ends the run, unless the
+    /// archive is there and cannot answer this: then the failure is the answer.
+    fn again(&mut self, failure: Failure, lost: u32) -> Result<Option<Failure>, Stop> {
         if lost >= TRIES {
-            return Err(Stop::Archive(failure.clone()));
+            return match failure.stage {
+                Stage::Answer => Ok(Some(failure)),
+                _ => Err(Stop::Archive(failure)),
+            };
         }
         (self.tell)(Event::Again {
             code: &failure.code,
@@ -336,7 +339,7 @@ impl<'a> Backfill<'a> {
         });
         let asked = failure.not_before.unwrap_or_default().min(PATIENCE);
         sleep(asked.max(FIRST_WAIT * 2_u32.pow(lost - 1)));
-        Ok(())
+        Ok(None)
     }
 
     fn wait_for_hours(&mut self) {
