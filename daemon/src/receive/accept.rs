@@ -1,5 +1,6 @@
 //! What every port does: connections one after the other until the stop, then an end to each.
 
+use ipnet::IpNet;
 use std::net::IpAddr;
 use std::time::Duration;
 use tokio::net::{TcpListener, TcpStream};
@@ -12,6 +13,11 @@ const STOP_LIMIT: Duration = Duration::from_secs(10);
 
 /// Pause after a failed accept. Out of descriptors it fails at once, again and again.
 const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
+
+/// Whether an address may connect; no networks are all of them.
+pub(super) fn may_connect(allowed: &[IpNet], address: IpAddr) -> bool {
+    allowed.is_empty() || allowed.iter().any(|network| network.contains(&address))
+}
 
 /// One port and the connections that are served there.
 pub(super) struct Port {

@@ -68,13 +68,85 @@ impl Service for Hl7 {
         self.settings.max_connections
     }
 
+    /// Takes messages until the peer ends, is too slow, sends something else, or the program stops.
     async fn serve(
-        stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+        mut stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
         peer: IpAddr,
-        now: Now<Self>,
-        stop: watch::Receiver<bool>,
+        mut now: Now<Self>,
+        mut stop: watch::Receiver<bool>,
     ) {
-        serve(stream, peer, now, stop).await;
+        let seconds = Duration::from_secs;
+        let mut shared = Arc::clone(&now.borrow_and_update());
+        // The one rule that stays as it was when the connection came.
+        let mut blocks = Blocks::new(shared.settings.max_message_bytes);
+        let mut buffer = vec![0; 8192];
+        // Until the next message begins, or the one that has begun ends.
+        let mut deadline = Instant::now() + seconds(shared.settings.idle_timeout_s);
+        loop {
+            let is_inside = blocks.is_inside();
+            let read = tokio::select! {
+                biased;
+                _ = stop.wait_for(|stop| *stop), if !is_inside => return,
+                Ok(()) = now.changed(), if !is_inside => {
+                    shared = Arc::clone(&now.borrow_and_update());
+                    if !shared.allows(peer) {
+                        Hl7::tell(Happened::NotAllowed(peer));
+                        return;
+                    }
+                    continue;
+                }
+                read = timeout_at(deadline, stream.read(&mut buffer)) => read,
+            };
+            let mut bytes = match read {
+                Ok(Ok(0)) if is_inside => {
+                    tracing::warn!(code = "hl7-cut", %peer, "the connection ended inside a message");
+                    return;
+                }
+                Ok(Ok(0) | Err(_)) => return,
+                Ok(Ok(read)) => buffer.get(..read).unwrap_or_default(),
+                Err(_) if is_inside => {
+                    tracing::warn!(code = "hl7-slow", %peer, "a message did not end in time");
+                    return;
+                }
+                Err(_) => return,
+            };
+            let mut is_same = is_inside;
+            while !bytes.is_empty() {
+                let answer = match blocks.take(&mut bytes) {
+                    Ok(None) => break,
+                    Ok(Some(message)) => {
+                        is_same = false;
+                        taken(&message, peer, &shared).await
+                    }
+                    Err(error) => {
+                        tracing::warn!(code = "hl7-malformed", %peer, %error, "closed");
+                        return;
+                    }
+                };
+                let Some(answer) = answer else {
+                    tracing::warn!(code = "hl7-malformed", %peer, "a block without a message header; closed");
+                    return;
+                };
+                let sent = async {
+                    stream.write_all(&framed(answer.as_bytes())).await?;
+                    stream.flush().await
+                };
+                match timeout(seconds(shared.settings.write_timeout_s), sent).await {
+                    Ok(Ok(())) => {}
+                    Ok(Err(_)) => return,
+                    Err(_) => {
+                        tracing::warn!(code = "hl7-slow", %peer, "an answer was not read in time");
+                        return;
+                    }
+                }
+            }
+            let settings = &shared.settings;
+            match (is_same, blocks.is_inside()) {
+                (true, true) => {}
+                (false, true) => deadline = Instant::now() + seconds(settings.message_timeout_s),
+                (_, false) => deadline = Instant::now() + seconds(settings.idle_timeout_s),
+            }
+        }
     }
 
     fn tell(event: Happened<'_>) {
@@ -94,87 +166,6 @@ impl Service for Hl7 {
             Happened::Panicked => {
                 tracing::error!(code = "hl7-panicked", "this is a defect of the program");
             }
-        }
-    }
-}
-
-/// Takes messages until the peer ends, is too slow, sends something else, or the program stops.
-async fn serve(
-    mut stream: impl AsyncRead + AsyncWrite + Unpin,
-    peer: IpAddr,
-    mut now: Now<Hl7>,
-    mut stop: watch::Receiver<bool>,
-) {
-    let seconds = Duration::from_secs;
-    let mut shared = Arc::clone(&now.borrow_and_update());
-    // The one rule that stays as it was when the connection came.
-    let mut blocks = Blocks::new(shared.settings.max_message_bytes);
-    let mut buffer = vec![0; 8192];
-    // Until the next message begins, or the one that has begun ends.
-    let mut deadline = Instant::now() + seconds(shared.settings.idle_timeout_s);
-    loop {
-        let is_inside = blocks.is_inside();
-        let read = tokio::select! {
-            biased;
-            _ = stop.wait_for(|stop| *stop), if !is_inside => return,
-            Ok(()) = now.changed(), if !is_inside => {
-                shared = Arc::clone(&now.borrow_and_update());
-                if !shared.allows(peer) {
-                    Hl7::tell(Happened::NotAllowed(peer));
-                    return;
-                }
-                continue;
-            }
-            read = timeout_at(deadline, stream.read(&mut buffer)) => read,
-        };
-        let mut bytes = match read {
-            Ok(Ok(0)) if is_inside => {
-                tracing::warn!(code = "hl7-cut", %peer, "the connection ended inside a message");
-                return;
-            }
-            Ok(Ok(0) | Err(_)) => return,
-            Ok(Ok(read)) => buffer.get(..read).unwrap_or_default(),
-            Err(_) if is_inside => {
-                tracing::warn!(code = "hl7-slow", %peer, "a message did not end in time");
-                return;
-            }
-            Err(_) => return,
-        };
-        let mut is_same = is_inside;
-        while !bytes.is_empty() {
-            let answer = match blocks.take(&mut bytes) {
-                Ok(None) => break,
-                Ok(Some(message)) => {
-                    is_same = false;
-                    taken(&message, peer, &shared).await
-                }
-                Err(error) => {
-                    tracing::warn!(code = "hl7-malformed", %peer, %error, "closed");
-                    return;
-                }
-            };
-            let Some(answer) = answer else {
-                tracing::warn!(code = "hl7-malformed", %peer, "a block without a message header; closed");
-                return;
-            };
-            let sent = async {
-                stream.write_all(&framed(answer.as_bytes())).await?;
-                stream.flush().await
-            };
-            match timeout(seconds(shared.settings.write_timeout_s), sent).await {
-                Ok(Ok(())) => {}
-                Ok(Err(_)) => return,
-                Err(_) => {
-                    tracing::warn!(code = "hl7-slow", %peer, "an answer was not read in time");
-                    return;
-                }
-            }
-        }
-        let settings = &shared.settings;
-        match (is_same, blocks.is_inside()) {
-            (true, true) => {}
-            (false, true) => deadline = Instant::now() + seconds(settings.message_timeout_s),
-            (_, false) => deadline = Instant::now() + seconds(settings.idle_timeout_s),
         }
     }
 }

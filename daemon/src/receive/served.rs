@@ -1,7 +1,7 @@
 //! A protocol that is served at ports of its own, under rules that can change meanwhile.
 
 use super::ReceiveError;
-use super::accept::Port;
+use super::accept::{Port, may_connect};
 use super::doors::{Change, Door, Doors, Opened};
 use super::places::Places;
 use super::tls::{Tls, TlsRefusal};
@@ -50,8 +50,7 @@ pub trait Service: Clone + Debug + Send + Sync + 'static {
 
     /// Whether this address may connect.
     fn allows(&self, peer: IpAddr) -> bool {
-        let allowed = self.addresses_allowed();
-        allowed.is_empty() || allowed.iter().any(|network| network.contains(&peer))
+        may_connect(self.addresses_allowed(), peer)
     }
 }
 

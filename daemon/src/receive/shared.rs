@@ -1,5 +1,6 @@
 //! What all connections share: settings, store, and the room there is.
 
+use super::accept::may_connect;
 use super::places::{Place, Places};
 use super::refusal::{Refusal, Refusals};
 use super::tls::Tls;
@@ -109,8 +110,7 @@ impl Shared {
 
     /// Whether this address may connect.
     pub(super) fn allows(&self, address: IpAddr) -> bool {
-        let allowed = &self.settings.addresses_allowed;
-        allowed.is_empty() || allowed.iter().any(|network| network.contains(&address))
+        may_connect(&self.settings.addresses_allowed, address)
     }
 
     /// Whether this address is one of a load balancer.
@@ -138,8 +138,7 @@ impl Shared {
         let Some(sender) = senders.find(|sender| sender.ae_title == calling) else {
             return Ok(SenderSettings::default());
         };
-        let from = &sender.addresses;
-        if !from.is_empty() && !from.iter().any(|network| network.contains(&peer.address)) {
+        if !may_connect(&sender.addresses, peer.address) {
             return Err(Refusal::SenderAddress);
         }
         let pinned = &sender.certificate_sha256;

@@ -86,13 +86,43 @@ impl Service for Web {
         self.settings.max_connections
     }
 
+    /// Answers requests until the peer ends, is too slow, or the program stops; one that is under way is
+    /// finished.
     async fn serve(
         stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
         peer: IpAddr,
         now: Now<Self>,
-        stop: watch::Receiver<bool>,
+        mut stop: watch::Receiver<bool>,
     ) {
-        serve(stream, peer, now, stop).await;
+        // The one rule that stays as it was when the connection came.
+        let idle = Duration::from_secs(now.borrow().settings.idle_timeout_s);
+        let answer = service_fn(|request: Request<Incoming>| {
+            let shared = Arc::clone(&now.borrow());
+            async move { Ok::<_, Infallible>(answer_to(request, peer, &shared).await) }
+        });
+        let mut serving = std::pin::pin!(
+            http1::Builder::new()
+                .timer(TokioTimer::new())
+                .header_read_timeout(idle)
+                .max_buf_size(HEAD_BYTES_MAX)
+                .serve_connection(TokioIo::new(stream), answer)
+        );
+        // The guard of the signal must not live on into the wait for the rest.
+        let stopped = async { drop(stop.wait_for(|stop| *stop).await) };
+        let ended = tokio::select! {
+            ended = serving.as_mut() => Some(ended),
+            () = stopped => None,
+        };
+        let ended = match ended {
+            Some(ended) => ended,
+            None => {
+                serving.as_mut().graceful_shutdown();
+                serving.await
+            }
+        };
+        if let Err(error) = ended {
+            tracing::debug!(code = "web-ended", %peer, %error);
+        }
     }
 
     fn tell(event: Happened<'_>) {
@@ -113,45 +143,6 @@ impl Service for Web {
                 tracing::error!(code = "web-panicked", "this is a defect of the program");
             }
         }
-    }
-}
-
-/// Answers requests until the peer ends, is too slow, or the program stops; one that is under way is
-/// finished.
-async fn serve(
-    stream: impl AsyncRead + AsyncWrite + Unpin,
-    peer: IpAddr,
-    now: Now<Web>,
-    mut stop: watch::Receiver<bool>,
-) {
-    // The one rule that stays as it was when the connection came.
-    let idle = Duration::from_secs(now.borrow().settings.idle_timeout_s);
-    let answer = service_fn(|request: Request<Incoming>| {
-        let shared = Arc::clone(&now.borrow());
-        async move { Ok::<_, Infallible>(answer_to(request, peer, &shared).await) }
-    });
-    let mut serving = std::pin::pin!(
-        http1::Builder::new()
-            .timer(TokioTimer::new())
-            .header_read_timeout(idle)
-            .max_buf_size(HEAD_BYTES_MAX)
-            .serve_connection(TokioIo::new(stream), answer)
-    );
-    // The guard of the signal must not live on into the wait for the rest.
-    let stopped = async { drop(stop.wait_for(|stop| *stop).await) };
-    let ended = tokio::select! {
-        ended = serving.as_mut() => Some(ended),
-        () = stopped => None,
-    };
-    let ended = match ended {
-        Some(ended) => ended,
-        None => {
-            serving.as_mut().graceful_shutdown();
-            serving.await
-        }
-    };
-    if let Err(error) = ended {
-        tracing::debug!(code = "web-ended", %peer, %error);
     }
 }
 
