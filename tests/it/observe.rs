@@ -131,6 +131,31 @@ fn a_missing_drop_folder_is_a_reason_and_a_failure() {
     until("ready again", || reasons(to).0 == 200);
 }
 
+/// Also at a start over it, which must not keep the program down; and plain again once it is gone.
+#[test]
+fn a_link_in_the_place_of_done_is_a_reason_and_a_failure() {
+    let site = Site::with(LISTEN);
+    let elsewhere = site.path("elsewhere");
+    fs::create_dir(&elsewhere).expect("made");
+    std::os::unix::fs::symlink(&elsewhere, site.path("drop/done")).expect("linked");
+    let daemon = site.serve();
+    let to = endpoint(&daemon);
+    until("told", || reasons(to) == (503, vec!["folder-link".into()]));
+    let failures = "sheathline_failures_total{code=\"folder-link\"}";
+    until("the look into the folder", || samples(to)[failures] > 0.0);
+    Report::numbered(1).write(&site.path("drop"));
+    let published = "sheathline_results_published_total";
+    until("the result", || samples(to)[published] >= 1.0);
+    assert_eq!(samples(to)[failures], 1.0);
+    let left = || fs::read_dir(site.path("drop")).expect("readable").count();
+    assert_eq!(left(), 3, "the file stays beside done and failed");
+    assert_eq!(fs::read_dir(&elsewhere).expect("readable").count(), 0);
+    fs::remove_file(site.path("drop/done")).expect("removed");
+    until("ready again", || reasons(to).0 == 200);
+    until("put away", || left() == 2);
+    assert_eq!(daemon.stop(), Some(0));
+}
+
 /// The log level leaves lines out of the log, not out of the count.
 #[test]
 fn failures_are_counted_below_the_log_level() {

@@ -59,6 +59,7 @@ pub const CODES: &[&str] = &[
     "destination-down",
     "destination-unknown",
     "folder-failed",
+    "folder-link",
     "folder-no-reason",
     "folder-not-a-file",
     "folder-not-deleted",

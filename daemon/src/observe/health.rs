@@ -2,6 +2,7 @@
 
 use super::{Observed, Trail};
 use crate::config::Config;
+use crate::receive::folder;
 use crate::store::{Store, backlog, deliveries};
 use chrono::Utc;
 use serde::Serialize;
@@ -40,6 +41,10 @@ const RECEIVER: Reason = reason(
     "a listener or the drop folder has ended; only a new start helps",
 );
 const FOLDER: Reason = reason("folder-missing", "the drop folder cannot be read");
+const FOLDER_LINK: Reason = reason(
+    "folder-link",
+    "a link or a file stands in the place of `done` or `failed` of the drop folder",
+);
 const PIPELINE: Reason = reason(
     "pipeline-ended",
     "nothing is made of what is received; only a new start helps",
@@ -175,9 +180,15 @@ impl Health {
         if free_bytes(&self.outbox).is_some_and(|free| free < OUTBOX_ROOM_BYTES) {
             reasons.push(OUTBOX_FULL);
         }
-        let folder = self.drop_folder.as_deref();
-        if folder.is_some_and(|folder| std::fs::read_dir(folder).is_err()) {
-            reasons.push(FOLDER);
+        if let Some(folder) = self.drop_folder.as_deref() {
+            if std::fs::read_dir(folder).is_err() {
+                reasons.push(FOLDER);
+            } else if folder::OURS
+                .iter()
+                .any(|name| is_no_folder(&folder.join(name)))
+            {
+                reasons.push(FOLDER_LINK);
+            }
         }
         let trail = self.observed.trail.as_ref();
         if trail.is_some_and(Trail::is_failing) {
@@ -212,6 +223,11 @@ impl Health {
         // It is whole between any two operations.
         self.stage.lock().unwrap_or_else(PoisonError::into_inner)
     }
+}
+
+/// Whether something else than a folder has this path; a link is none, wherever it leads.
+fn is_no_folder(path: &Path) -> bool {
+    path.symlink_metadata().is_ok_and(|facts| !facts.is_dir())
 }
 
 /// Room on the disk of a path, or of the nearest folder above it that is there.

@@ -4,12 +4,14 @@
 //! sooner, since some file systems send none and a full event queue drops them.
 
 pub mod file;
+mod held;
 mod scan;
 
 use super::ReceiveError;
 use crate::config::FolderSettings;
 use crate::observe::Observed;
 use crate::store::Store;
+use held::Held;
 use notify::{RecommendedWatcher, RecursiveMode, Watcher};
 use scan::Scanner;
 use std::path::{Path, PathBuf};
@@ -17,6 +19,13 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::{Notify, watch};
 use tokio::time::sleep;
+
+/// Where files go whose content is kept.
+const DONE: &str = "done";
+/// Where files go that will never be taken.
+const FAILED: &str = "failed";
+/// The folders in it that are ours.
+pub(crate) const OURS: [&str; 2] = [DONE, FAILED];
 
 /// The least time between two looks, whatever events come: a long upload sends thousands.
 const LOOK_GAP: Duration = Duration::from_millis(100);
@@ -45,6 +54,9 @@ pub struct DropFolder {
 impl DropFolder {
     /// Looks at the folder and makes its subfolders `done` and `failed`.
     ///
+    /// A link in the place of one of them is no error here: strangers may write into the folder, and
+    /// one of them must not keep the program from starting. Each look tells of it.
+    ///
     /// # Errors
     /// The folder does not exist, or the subfolders cannot be made in it.
     pub fn open(
@@ -56,11 +68,17 @@ impl DropFolder {
             path: path.clone(),
             source,
         };
-        std::fs::read_dir(&path).map_err(failed)?;
-        for sub in [scan::DONE, scan::FAILED] {
-            let sub = path.join(sub);
-            std::fs::create_dir_all(&sub)
-                .map_err(|source| ReceiveError::Folder { path: sub, source })?;
+        let held = Held::open(&path).map_err(failed)?;
+        for sub in OURS {
+            match held.sub(sub) {
+                Err(error) if !held::is_not_a_folder(&error) => {
+                    return Err(ReceiveError::Folder {
+                        path: path.join(sub),
+                        source: error,
+                    });
+                }
+                _ => {}
+            }
         }
         let every = Duration::from_millis(settings.scan_every_ms.max(1));
         let settle = Duration::from_millis(settings.settle_ms);

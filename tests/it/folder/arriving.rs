@@ -182,54 +182,154 @@ fn devices_and_unreadable_files_stay() {
     assert_eq!(device.symlink_metadata().is_ok(), made);
 }
 
-/// `done` on another file system, then on a full one.
+/// `done` on another file system, then on a full one: one page of room (tmpfs(5), size). Mounting
+/// needs root.
 #[test]
 fn done_on_another_file_system() {
     let mut place = Place::new(|_| {});
-    let Ok(other) = TempDir::new_in("/dev/shm") else {
-        return println!("there is no /dev/shm here");
-    };
-    fs::remove_dir(place.path("done")).expect("removed");
-    std::os::unix::fs::symlink(other.path(), place.path("done")).expect("linked");
-    for content in [b"first", b"secnd", b"first"] {
-        fs::write(place.path("a.dcm"), content).expect("written");
-        place.look();
-        assert_eq!(place.look().taken, 1);
-    }
-    assert_eq!(place.kept(), [b"first", b"secnd"]);
-    assert_eq!(place.names("."), ["done", "failed"]);
-    assert_eq!(place.names("done"), ["a.dcm", "object-1-1", "object-2-1"]);
-    assert_eq!(fs::read(place.path("done/a.dcm")).expect("read"), b"first");
-
-    // One page of room (tmpfs(5), size); mounting needs root.
-    let full = place.temp.path().join("full");
-    fs::create_dir(&full).expect("made");
+    let done = place.path("done");
     let mounted = Command::new("mount")
-        .args(["-t", "tmpfs", "-o", "size=4k", "none"])
-        .arg(&full)
+        .args(["-t", "tmpfs", "none"])
+        .arg(&done)
         .output()
         .is_ok_and(|output| output.status.success());
     if !mounted {
         return println!("mounting is not allowed here");
     }
-    fs::remove_file(place.path("done")).expect("removed");
-    std::os::unix::fs::symlink(&full, place.path("done")).expect("linked");
+    let _mounted = Mounted(done.clone());
+    // Where a copy is made there stands a link, then what a kill left, then a folder.
+    let victim = place.temp.path().join("victim");
+    fs::write(&victim, b"not ours to write").expect("written");
+    let coming = place.path("done/.sheathline-coming");
+    for (number, content) in [b"first", b"secnd", b"first", b"third"].iter().enumerate() {
+        match number {
+            0 => std::os::unix::fs::symlink(&victim, &coming).expect("linked"),
+            1 => fs::write(&coming, b"cut off").expect("written"),
+            2 => fs::create_dir(&coming).expect("made"),
+            _ => {}
+        }
+        fs::write(place.path("a.dcm"), content).expect("written");
+        place.look();
+        assert_eq!(place.look().taken, 1, "{number}");
+    }
+    assert_eq!(fs::read(&victim).expect("read"), b"not ours to write");
+    assert_eq!(place.kept(), [b"first", b"secnd", b"third"]);
+    assert_eq!(place.names("."), ["done", "failed"]);
+    let names = [
+        ".sheathline-coming",
+        "a.dcm",
+        "object-1-1",
+        "object-2-1",
+        "object-3-1",
+    ];
+    assert_eq!(place.names("done"), names);
+    assert_eq!(fs::read(place.path("done/a.dcm")).expect("read"), b"first");
+
+    for name in names {
+        let _ = fs::remove_file(place.path("done").join(name));
+    }
+    fs::remove_dir(&coming).expect("removed");
+    let size = |size: &str| {
+        let options = format!("remount,size={size}");
+        run("mount", &[Path::new("-o"), Path::new(&options), &done]);
+    };
+    size("4k");
     fs::write(place.path("large.dcm"), vec![7; 10_000]).expect("written");
     for _ in 0..3 {
         place.look();
     }
     let before = (place.kept().len(), place.names("."), place.names("done"));
-    run(
-        "mount",
-        &[Path::new("-o"), Path::new("remount,size=1m"), &full],
-    );
+    size("1m");
     let taken = place.look().taken;
-    let after = place.names("done");
-    run("umount", &[&full]);
-    assert_eq!(before.0, 3);
+    assert_eq!(before.0, 4);
     assert_eq!(before.1, ["done", "failed", "large.dcm"]);
     assert_eq!(before.2, [""; 0]);
-    assert_eq!((taken, after), (1, vec!["large.dcm".to_owned()]));
+    assert_eq!(
+        (taken, place.names("done")),
+        (1, vec!["large.dcm".to_owned()])
+    );
+}
+
+/// Unmounts when it goes, also after a failed check: the folder could not be removed else.
+struct Mounted(std::path::PathBuf);
+
+impl Drop for Mounted {
+    fn drop(&mut self) {
+        let _ = Command::new("umount").arg(&self.0).status();
+    }
+}
+
+/// Whoever may write into the drop folder puts links in the place of `done` and `failed`, to where
+/// further links wait under the names that we write. Nothing is written there, nothing is lost, and
+/// with the links gone all goes its way.
+#[test]
+fn links_in_the_place_of_our_folders_lead_nowhere() {
+    for elsewhere in ["/dev/shm", "/tmp"] {
+        let Ok(other) = TempDir::new_in(elsewhere) else {
+            println!("there is no {elsewhere} here");
+            continue;
+        };
+        let mut place = Place::new(|settings| settings.max_object_bytes = 100);
+        let victim = place.temp.path().join("store.db");
+        let before = fs::read(&victim).expect("the store");
+        for name in [".sheathline-coming", "a.dcm", "b.dcm", "b.dcm.reason.txt"] {
+            std::os::unix::fs::symlink(&victim, other.path().join(name)).expect("linked");
+        }
+        let listed = || {
+            let entries = fs::read_dir(other.path()).expect("readable");
+            entries
+                .map(|entry| entry.expect("entry"))
+                .all(|entry| entry.file_type().expect("known").is_symlink())
+        };
+        for name in ["done", "failed"] {
+            fs::remove_dir(place.path(name)).expect("removed");
+            std::os::unix::fs::symlink(other.path(), place.path(name)).expect("linked");
+        }
+        // A start over the links is no reason to stay down.
+        place.folder = Place::open(&place.temp, &place.store, |settings| {
+            settings.max_object_bytes = 100;
+        });
+        fs::write(place.path("a.dcm"), b"kept").expect("written");
+        fs::write(place.path("b.dcm"), [0; 200]).expect("written");
+        for _ in 0..3 {
+            let look = place.look();
+            assert_eq!((look.taken, look.failed, look.waiting), (0, 0, 2));
+        }
+        assert!(listed(), "{elsewhere}");
+        let header = |bytes: &[u8]| bytes[..16].to_vec();
+        assert_eq!(header(&fs::read(&victim).expect("read")), header(&before));
+        assert_eq!(place.kept(), [b"kept"]);
+        assert_eq!(place.names("."), ["a.dcm", "b.dcm", "done", "failed"]);
+        for name in ["done", "failed"] {
+            fs::remove_file(place.path(name)).expect("removed");
+        }
+        let look = place.look();
+        assert_eq!((look.taken, look.failed, look.waiting), (1, 1, 0));
+        assert_eq!(place.names("done"), ["a.dcm"]);
+        assert_eq!(place.names("failed"), ["b.dcm", "b.dcm.reason.txt"]);
+    }
+}
+
+/// In a real `failed` links wait under the names of reasons.
+#[test]
+fn a_reason_is_never_written_through_a_link() {
+    let mut place = Place::new(|settings| settings.max_object_bytes = 10);
+    let victim = place.temp.path().join("victim");
+    fs::write(&victim, b"not ours to write").expect("written");
+    let dangling = place.temp.path().join("nowhere");
+    for (name, to) in [("a.reason.txt", &victim), ("b.reason.txt", &dangling)] {
+        std::os::unix::fs::symlink(to, place.path("failed").join(name)).expect("linked");
+    }
+    for name in ["a", "b"] {
+        fs::write(place.path(name), b"far too large").expect("written");
+    }
+    place.look();
+    assert_eq!(place.look().failed, 2);
+    assert_eq!(fs::read(&victim).expect("read"), b"not ours to write");
+    assert!(!dangling.exists());
+    let names = place.names("failed");
+    let ours = names.iter().filter(|name| name.starts_with("file-"));
+    assert_eq!(ours.count(), 2, "{names:?}");
 }
 
 /// Where the file system tells nothing, the regular look finds every file in its time.

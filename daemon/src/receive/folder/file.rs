@@ -1,14 +1,11 @@
-//! Files of a folder that others write to: opened without following or waiting, moved without
-//! overwriting.
+//! Files of a folder that others write to: opened without following or waiting.
 
-use crate::rename::rename_new;
-use rustix::fs::{Mode, OFlags};
+use rustix::fs::{CWD, Mode, OFlags, Stat, fstat, openat};
 use rustix::io::Errno;
-use std::ffi::OsStr;
-use std::fs::{File, Metadata};
+use std::fs::File;
 use std::io::{self, Read};
-use std::os::unix::fs::MetadataExt;
-use std::path::{Path, PathBuf};
+use std::os::fd::AsFd;
+use std::path::Path;
 
 /// What tells one content of a file from another without reading it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -21,13 +18,13 @@ pub(super) struct State {
 }
 
 impl State {
-    pub(super) fn of(facts: &Metadata) -> Self {
+    pub(super) fn of_stat(facts: &Stat) -> Self {
         State {
-            device: facts.dev(),
-            inode: facts.ino(),
-            bytes: facts.size(),
-            changed_s: facts.mtime(),
-            changed_ns: facts.mtime_nsec(),
+            device: facts.st_dev,
+            inode: facts.st_ino,
+            bytes: u64::try_from(facts.st_size).unwrap_or_default(),
+            changed_s: facts.st_mtime,
+            changed_ns: i64::try_from(facts.st_mtime_nsec).unwrap_or_default(),
         }
     }
 }
@@ -60,35 +57,32 @@ pub enum NotRead {
 /// # Errors
 /// The file is no file, too large, changing, or cannot be read.
 pub fn read_whole(path: &Path, limit: u64) -> Result<Vec<u8>, NotRead> {
-    let (mut file, before) = open(path)?;
+    let (mut file, before) = open(CWD, path)?;
     read_open(&mut file, before, limit)
 }
 
-/// As [`read_whole`], of a file that has to be in the state `expected`.
-pub(super) fn read_settled(path: &Path, expected: State, limit: u64) -> Result<Vec<u8>, NotRead> {
-    let (mut file, before) = open(path)?;
-    if before != expected {
-        return Err(NotRead::Changed);
-    }
-    read_open(&mut file, before, limit)
-}
-
-fn open(path: &Path) -> Result<(File, State), NotRead> {
+/// Opens a regular file seen from `folder`.
+pub(super) fn open(folder: impl AsFd, path: &Path) -> Result<(File, State), NotRead> {
     let flags = OFlags::RDONLY | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::CLOEXEC;
-    let file = match rustix::fs::open(path, flags, Mode::empty()) {
+    let file = match openat(folder, path, flags, Mode::empty()) {
         Ok(file) => File::from(file),
         // A link; a socket.
         Err(Errno::LOOP | Errno::NXIO) => return Err(NotRead::NotAFile),
         Err(error) => return Err(NotRead::Failed(error.into())),
     };
-    let facts = file.metadata()?;
-    if !facts.is_file() {
+    if !file.metadata()?.is_file() {
         return Err(NotRead::NotAFile);
     }
-    Ok((file, State::of(&facts)))
+    let state = state_of(&file)?;
+    Ok((file, state))
 }
 
-fn read_open(file: &mut File, before: State, limit: u64) -> Result<Vec<u8>, NotRead> {
+fn state_of(file: &File) -> io::Result<State> {
+    Ok(State::of_stat(&fstat(file)?))
+}
+
+/// Reads a whole file that was opened in the state `before`.
+pub(super) fn read_open(file: &mut File, before: State, limit: u64) -> Result<Vec<u8>, NotRead> {
     if before.bytes > limit {
         return Err(NotRead::TooLarge {
             bytes: before.bytes,
@@ -99,57 +93,8 @@ fn read_open(file: &mut File, before: State, limit: u64) -> Result<Vec<u8>, NotR
     let at_most = before.bytes.saturating_add(1);
     let mut bytes = Vec::with_capacity(usize::try_from(at_most).unwrap_or(0));
     file.take(at_most).read_to_end(&mut bytes)?;
-    if bytes.len() as u64 != before.bytes || State::of(&file.metadata()?) != before {
+    if bytes.len() as u64 != before.bytes || state_of(file)? != before {
         return Err(NotRead::Changed);
     }
     Ok(bytes)
-}
-
-/// Moves a file into `folder` under its own name or, where that is taken or too long, under one
-/// made from `otherwise`. Never overwrites. Returns where it is now.
-pub(super) fn move_into(
-    from: &Path,
-    folder: &Path,
-    name: &OsStr,
-    otherwise: &str,
-) -> io::Result<PathBuf> {
-    let mut to = folder.join(name);
-    for number in 1..10_000 {
-        match rename_new(from, &to) {
-            Ok(()) => return Ok(to),
-            Err(Errno::EXIST | Errno::NOTEMPTY | Errno::ISDIR | Errno::NAMETOOLONG) => {
-                to = folder.join(format!("{otherwise}-{number}"));
-            }
-            // Somebody tidied the folder away.
-            Err(Errno::NOENT) if !folder.exists() => std::fs::create_dir(folder)?,
-            Err(error) => return Err(error.into()),
-        }
-    }
-    Err(io::Error::from(io::ErrorKind::AlreadyExists))
-}
-
-/// Copies a file in the state `expected` into `folder` on another file system, under the names of
-/// [`move_into`]; complete or not at all. The content is in the store, so nothing is synced.
-pub(super) fn copy_into(
-    from: &Path,
-    expected: State,
-    folder: &Path,
-    name: &OsStr,
-    otherwise: &str,
-) -> io::Result<PathBuf> {
-    let (mut file, before) = open(from).map_err(io::Error::other)?;
-    let aside = folder.join(".sheathline-coming");
-    let copied = File::create(&aside).and_then(|mut to| io::copy(&mut file, &mut to));
-    let done = match copied {
-        Ok(bytes) if before == expected && bytes == expected.bytes => {
-            move_into(&aside, folder, name, otherwise)
-        }
-        Ok(_) => Err(io::Error::other(NotRead::Changed)),
-        Err(error) => Err(error),
-    };
-    if done.is_err() {
-        // It takes room where room may be what is lacking.
-        let _ = std::fs::remove_file(&aside);
-    }
-    done
 }

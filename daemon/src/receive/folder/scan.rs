@@ -1,7 +1,8 @@
 //! One look into the drop folder: which files have settled, keep them, put them away.
 
-use super::Look;
 use super::file::{self, NotRead, State};
+use super::held::{self, Held};
+use super::{DONE, FAILED, Look, OURS};
 use crate::config::{After, FolderSettings};
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
@@ -11,16 +12,14 @@ use crate::sr::{Limits, gate};
 use crate::store::facts;
 use crate::store::objects::{Incoming, Kept, ObjectId};
 use crate::store::{Store, StoreError};
+use rustix::fs::FileType;
 use std::collections::HashMap;
 use std::ffi::{OsStr, OsString};
 use std::io::{self, Write};
 use std::os::unix::ffi::OsStrExt;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
-
-pub(super) const DONE: &str = "done";
-pub(super) const FAILED: &str = "failed";
 
 /// Files kept with one commit, and their bytes: one sync for many, memory for few.
 const BATCH_FILES: usize = 64;
@@ -51,6 +50,8 @@ pub(super) struct Scanner {
     store: Store,
     seen: HashMap<OsString, Seen>,
     store_trouble_noted: bool,
+    /// What stands in the place of `done` or `failed` is in the log already.
+    link_noted: bool,
     pub(super) observed: Observed,
     /// Becomes true when the program stops: a look at many thousand files then ends early.
     pub(super) stop: Option<watch::Receiver<bool>>,
@@ -64,6 +65,7 @@ impl Scanner {
             store,
             seen: HashMap::new(),
             store_trouble_noted: false,
+            link_noted: false,
             observed: Observed::default(),
             stop: None,
         }
@@ -72,11 +74,10 @@ impl Scanner {
     /// Brings back what a kill left on its way to be deleted. It is taken again, found to be kept,
     /// and deleted then.
     pub(super) fn bring_back(&self) -> io::Result<()> {
-        for entry in std::fs::read_dir(&self.folder)? {
-            let entry = entry?;
-            if entry.file_name().as_bytes().starts_with(GOING.as_bytes()) {
-                let name = OsStr::new("again");
-                file::move_into(&entry.path(), &self.folder, name, "again")?;
+        let folder = Held::open(&self.folder)?;
+        for name in folder.names()? {
+            if name.as_bytes().starts_with(GOING.as_bytes()) {
+                folder.move_into(&name, &folder, OsStr::new("again"), "again")?;
             }
         }
         Ok(())
@@ -88,17 +89,17 @@ impl Scanner {
         let mut look = Look::default();
         let settle = Duration::from_millis(self.settings.settle_ms);
         let unfinished = self.unfinished();
-        for entry in std::fs::read_dir(&self.folder)? {
-            let Ok(entry) = entry else { continue };
-            let name = entry.file_name();
+        // Opened anew for each look: it may have been mounted meanwhile. For the look it is held.
+        let folder = Held::open(&self.folder)?;
+        self.note_links(&folder);
+        for name in folder.names()? {
             if is_passed_over(&name) {
                 continue;
             }
             // Gone between the listing and here: somebody else's business.
-            let Ok(facts) = self.folder.join(&name).symlink_metadata() else {
+            let Ok((kind, state)) = folder.facts(&name) else {
                 continue;
             };
-            let state = State::of(&facts);
             let mut seen = match before.remove(&name) {
                 Some(seen) if seen.state == state => seen,
                 _ => Seen {
@@ -110,14 +111,14 @@ impl Scanner {
                     noted: false,
                 },
             };
-            if facts.is_file() {
+            if kind == FileType::RegularFile {
                 look.waiting += 1;
                 seen.age = now.saturating_duration_since(seen.since);
                 let wanted = if seen.is_whole { settle } else { unfinished };
                 if seen.since < now && seen.age >= wanted {
                     ready.push(name.clone());
                 }
-            } else if !facts.is_dir() {
+            } else if kind != FileType::Directory {
                 note(
                     &mut seen,
                     "folder-not-a-file",
@@ -132,9 +133,24 @@ impl Scanner {
             if self.stop.as_ref().is_some_and(|stop| *stop.borrow()) {
                 break;
             }
-            self.take(&batch, &mut look);
+            self.take(&folder, &batch, &mut look);
         }
         Ok(look)
+    }
+
+    /// Tells once that a link stands in the place of `done` or `failed`: nothing goes there.
+    fn note_links(&mut self, folder: &Held) {
+        let in_the_way = OURS.map(|name| folder.sub(name).err());
+        let found = in_the_way
+            .iter()
+            .flatten()
+            .find(|error| held::is_not_a_folder(error));
+        if let Some(why) = found
+            && !self.link_noted
+        {
+            tracing::error!(code = "folder-link", %why, "files that are kept stay where they are");
+        }
+        self.link_noted = found.is_some();
     }
 
     /// How long an incomplete file has to stand still before it is taken as it is.
@@ -143,7 +159,7 @@ impl Scanner {
     }
 
     /// Keeps the files of one batch with one commit, then puts each away.
-    fn take(&mut self, batch: &[OsString], look: &mut Look) {
+    fn take(&mut self, folder: &Held, batch: &[OsString], look: &mut Look) {
         let mut names = Vec::new();
         let mut incoming = Vec::new();
         let unfinished = self.unfinished();
@@ -152,14 +168,13 @@ impl Scanner {
                 continue;
             };
             if let Some(id) = seen.kept {
-                self.put_away(name, id, look);
+                self.put_away(folder, name, id, look);
                 continue;
             }
-            let path = self.folder.join(name);
             let limit = self.settings.max_object_bytes;
-            match file::read_settled(&path, seen.state, limit) {
+            match read_settled(folder, name, seen.state, limit) {
                 Ok(bytes) if seen.age < unfinished && !is_whole(&bytes) => seen.is_whole = false,
-                Ok(bytes) if bytes.is_empty() => self.fail(name, "the file is empty", look),
+                Ok(bytes) if bytes.is_empty() => self.fail(folder, name, "the file is empty", look),
                 Ok(bytes) => {
                     let issuer = &self.settings.default_issuer;
                     match Incoming::new(&bytes, None, "folder", issuer, chrono::Utc::now()) {
@@ -170,7 +185,9 @@ impl Scanner {
                         Err(error) => note(seen, "folder-not-kept", &error),
                     }
                 }
-                Err(why @ NotRead::TooLarge { .. }) => self.fail(name, &why.to_string(), look),
+                Err(why @ NotRead::TooLarge { .. }) => {
+                    self.fail(folder, name, &why.to_string(), look)
+                }
                 // The next look finds the new state and waits for it to settle.
                 Err(NotRead::Changed | NotRead::NotAFile) => {}
                 Err(NotRead::Failed(error)) if error.kind() == io::ErrorKind::NotFound => {}
@@ -200,7 +217,7 @@ impl Scanner {
                     if let Some(seen) = self.seen.get_mut(name) {
                         seen.kept = Some(id);
                     }
-                    self.put_away(name, id, look);
+                    self.put_away(folder, name, id, look);
                 }
             }
             // The files stay where they are, and every look tries again.
@@ -214,56 +231,64 @@ impl Scanner {
     }
 
     /// Moves or deletes a file whose content is kept.
-    fn put_away(&mut self, name: &OsStr, id: ObjectId, look: &mut Look) {
+    fn put_away(&mut self, folder: &Held, name: &OsStr, id: ObjectId, look: &mut Look) {
         let Some(seen) = self.seen.get_mut(name) else {
             return;
         };
-        let folder = &self.folder;
-        let from = folder.join(name);
         // Replaced since it was read: the new content has not been kept.
-        if from
-            .symlink_metadata()
-            .is_ok_and(|facts| State::of(&facts) != seen.state)
-        {
-            seen.kept = None;
-            return;
-        }
-        let going = || file::move_into(&from, folder, OsStr::new(GOING), GOING);
-        let mut is_going = self.settings.after == After::Delete;
-        let mut done = match is_going {
-            true => going(),
-            false => file::move_into(&from, &folder.join(DONE), name, &format!("object-{id}")),
-        };
-        if let Err(error) = &done
-            && error.kind() == io::ErrorKind::CrossesDevices
-        {
-            // `done` is on another file system: a copy goes there, the file itself goes.
-            is_going = true;
-            let otherwise = format!("object-{id}");
-            done = file::copy_into(&from, seen.state, &folder.join(DONE), name, &otherwise)
-                .and_then(|_| going());
-        }
-        let moved = match done {
-            Ok(moved) => moved,
-            Err(error) if error.kind() == io::ErrorKind::NotFound && !from.exists() => {
+        match folder.is_still(name, seen.state) {
+            Some(true) => {}
+            Some(false) => {
+                seen.kept = None;
+                return;
+            }
+            None => {
                 look.waiting = look.waiting.saturating_sub(1);
                 return;
             }
+        }
+        let going = || folder.move_into(name, folder, OsStr::new(GOING), GOING);
+        let otherwise = format!("object-{id}");
+        let done_folder = match self.settings.after {
+            After::Delete => None,
+            After::Move => match folder.sub(DONE) {
+                Ok(done_folder) => Some(done_folder),
+                Err(error) => return note(seen, "folder-not-put-away", &error),
+            },
+        };
+        let mut moved_to = done_folder.as_ref();
+        let mut moved = match moved_to {
+            None => going(),
+            Some(done_folder) => folder.move_into(name, done_folder, name, &otherwise),
+        };
+        if let (Err(error), Some(done_folder)) = (&moved, moved_to)
+            && error.kind() == io::ErrorKind::CrossesDevices
+        {
+            // `done` is on another file system: a copy goes there, the file itself goes.
+            moved_to = None;
+            moved = folder
+                .copy_into(name, seen.state, done_folder, name, &otherwise)
+                .and_then(|()| going());
+        }
+        let moved = match moved {
+            Ok(moved) => moved,
+            // It or the folder went in this instant; the next look finds what is there.
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return,
             Err(error) => return note(seen, "folder-not-put-away", &error),
         };
         // Somebody may have replaced the file in the instant before it was moved.
-        let is_same = moved
-            .symlink_metadata()
-            .is_ok_and(|facts| State::of(&facts) == seen.state);
-        if !is_same {
-            let back = file::move_into(&moved, folder, name, &format!("again-{id}"));
+        let now_in = moved_to.unwrap_or(folder);
+        if now_in.is_still(&moved, seen.state) != Some(true) {
+            let back = now_in.move_into(&moved, folder, name, &format!("again-{id}"));
             if let Err(error) = back {
                 note(seen, "folder-not-put-back", &error);
             }
             seen.kept = None;
             return;
         }
-        if is_going && let Err(error) = std::fs::remove_file(&moved) {
+        if moved_to.is_none()
+            && let Err(error) = folder.remove(&moved)
+        {
             note(seen, "folder-not-deleted", &error);
         }
         self.seen.remove(name);
@@ -272,16 +297,18 @@ impl Scanner {
     }
 
     /// Moves a file that will never be taken to `failed`, with its reason beside it.
-    fn fail(&mut self, name: &OsStr, why: &str, look: &mut Look) {
+    fn fail(&mut self, folder: &Held, name: &OsStr, why: &str, look: &mut Look) {
         let Some(seen) = self.seen.get_mut(name) else {
             return;
         };
-        let folder = self.folder.join(FAILED);
-        let from = self.folder.join(name);
         let inode = seen.state.inode;
-        match file::move_into(&from, &folder, name, &format!("file-{inode}")) {
-            Ok(moved) => {
-                if let Err(error) = write_reason(&moved, &folder, inode, why) {
+        let moved = folder.sub(FAILED).and_then(|failed| {
+            let moved = folder.move_into(name, &failed, name, &format!("file-{inode}"))?;
+            Ok((failed, moved))
+        });
+        match moved {
+            Ok((failed, moved)) => {
+                if let Err(error) = write_reason(&failed, &moved, inode, why) {
                     tracing::warn!(code = "folder-no-reason", inode, %error);
                 }
                 // By inode: a file name may be the name of a patient.
@@ -303,6 +330,20 @@ impl Scanner {
     }
 }
 
+/// Reads a file that has to be in the state `expected`.
+fn read_settled(
+    folder: &Held,
+    name: &OsStr,
+    expected: State,
+    limit: u64,
+) -> Result<Vec<u8>, NotRead> {
+    let (mut file, before) = folder.read(name)?;
+    if before != expected {
+        return Err(NotRead::Changed);
+    }
+    file::read_open(&mut file, before, limit)
+}
+
 /// Dot-files and what uploading programs call their unfinished files; and our own subfolders.
 fn is_passed_over(name: &OsStr) -> bool {
     let bytes = name.as_bytes();
@@ -316,8 +357,7 @@ fn is_passed_over(name: &OsStr) -> bool {
     bytes.starts_with(b".")
         || ends(b".part")
         || ends(b".tmp")
-        || name == OsStr::new(DONE)
-        || name == OsStr::new(FAILED)
+        || OURS.iter().any(|ours| name == OsStr::new(ours))
 }
 
 fn batches(names: Vec<OsString>, seen: &HashMap<OsString, Seen>) -> Vec<Vec<OsString>> {
@@ -343,14 +383,13 @@ fn note(seen: &mut Seen, code: &'static str, why: &dyn std::fmt::Display) {
     }
 }
 
-fn write_reason(moved: &Path, folder: &Path, inode: u64, why: &str) -> io::Result<()> {
-    let mut name = moved.file_name().unwrap_or_default().to_owned();
+fn write_reason(folder: &Held, moved: &OsStr, inode: u64, why: &str) -> io::Result<()> {
+    let mut name = moved.to_owned();
     name.push(".reason.txt");
     let text = format!("{why}\n");
     let write = |name: &OsStr| {
         // Never over another file: that one may be called so by chance.
-        std::fs::File::create_new(folder.join(name))
-            .and_then(|mut file| file.write_all(text.as_bytes()))
+        folder.create(name)?.write_all(text.as_bytes())
     };
     match write(&name) {
         // The name is taken, or was as long as a name can be.
