@@ -45,23 +45,51 @@ fn a_file_is_checked_and_tried() {
     assert_eq!(code, Some(1), "{text}");
 }
 
-/// What is printed can be pasted into a dictionary once the meaning is filled in.
+/// The draft says nothing of side and quantity, and is refused until somebody has filled it in.
 #[test]
-fn unmapped_codes_are_counted() {
+fn unmapped_codes_are_told_and_no_meaning_is_drafted() {
     let site = Site::new();
     for case in ["local-codes-unexplained", "local-codes", "tid1500"] {
         site.ok("process", &[&path(&format!("sr/{case}/report.dcm"))]);
     }
     let rows = site.json("unmapped", &["--json"]);
-    let right = rows
-        .iter()
-        .find(|row| row["value"] == "ONSD-R")
-        .expect("ONSD-R");
-    assert_eq!(right["scheme"], "99TARNHOLT");
-    assert_eq!(right["reports"], 2);
-    let stubs = site.ok("unmapped", &[]).replace("# says", "says");
+    let row = |value: &str| {
+        let mut rows = rows.iter();
+        rows.find(|row| row["value"] == value).expect("a row")
+    };
+    for (code, meaning, value, place) in [
+        ("ONSD-R", "Sheath OD", "5.6 mm", "1.5.1.2"),
+        ("ONSD-L", "Sheath OS", "0.55 cm", "1.5.1.3"),
+    ] {
+        let row = row(code);
+        assert_eq!(row["scheme"], "99TARNHOLT");
+        // Met once in each report, however many remarks tell of it.
+        assert_eq!((&row["reports"], &row["times"]), (&2.into(), &2.into()));
+        assert_eq!(row["meanings"], serde_json::json!([meaning]));
+        assert_eq!(row["examples"][0]["value"], value, "{row}");
+        assert_eq!(row["examples"][0]["place"], place, "{row}");
+    }
+    let text = site.ok("unmapped", &[]);
+    for told in [
+        "\"Sheath OS\"",
+        "\"0.55 cm\"",
+        "1.5.1.3",
+        "2 times in 2 reports",
+    ] {
+        assert!(text.contains(told), "{told}: {text}");
+    }
+    let open = text.replace("# says", "says");
+    for drafted in ["quantity =", "eye ="] {
+        assert!(!open.contains(drafted), "{drafted}: {open}");
+    }
     let dictionary = site.path("site.dictionary.toml");
-    fs::write(&dictionary, stubs).expect("write");
-    let (code, text) = template(&["check", dictionary.to_str().expect("path")]);
-    assert_eq!(code, Some(0), "{text}");
+    let check = |text: &str| {
+        fs::write(&dictionary, text).expect("write");
+        template(&["check", dictionary.to_str().expect("path")])
+    };
+    for untouched in [&text, &open] {
+        let (code, told) = check(untouched);
+        assert_eq!(code, Some(2), "{told}");
+        assert!(told.contains("write what this one code means"), "{told}");
+    }
 }

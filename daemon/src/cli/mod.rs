@@ -23,6 +23,7 @@ mod simulate;
 mod status;
 mod supervisor;
 mod template;
+mod unmapped;
 mod worker;
 mod working;
 
@@ -78,7 +79,7 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Render(args) => render::render(&args),
         args::Command::Quarantine(args) => look::quarantine(&args),
         args::Command::Template(command) => template::template(&command),
-        args::Command::Unmapped(args) => template::unmapped(&args),
+        args::Command::Unmapped(args) => unmapped::unmapped(&args),
         args::Command::Label(args) => say::label(&args),
         args::Command::Patient(command) => patient::patient(&command),
         args::Command::Pressure(args) => say::pressure(&args),

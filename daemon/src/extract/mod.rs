@@ -6,6 +6,7 @@
 
 mod context;
 mod drawn;
+mod example;
 mod found;
 mod level;
 mod picture;
@@ -20,6 +21,7 @@ pub(crate) mod build;
 #[cfg(test)]
 mod tests;
 
+pub use example::{Example, examples};
 pub use found::{Extraction, Found, Given};
 pub use unread::unexplained;
 

@@ -17,6 +17,7 @@ mod tests;
 pub(crate) use derived::OBSERVATION_SEEN;
 pub use derived::settle;
 pub use technique::Technique;
+pub(crate) use value::as_sent;
 
 use crate::domain::{Geometry, Measurement, Millimetres, Moment, Quantity, Remark, Severity};
 use crate::extract::Found;

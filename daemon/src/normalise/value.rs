@@ -13,7 +13,7 @@ const AGREE: f64 = 1e-3;
 
 /// The digits of the value: Numeric Value as people saw it, else the shortest text that gives the
 /// Floating Point Value.
-pub(super) fn as_sent(measured: &Measured) -> Option<String> {
+pub(crate) fn as_sent(measured: &Measured) -> Option<String> {
     let decimal = measured.decimal.clone();
     decimal
         .filter(|text| !text.trim().is_empty())

@@ -11,6 +11,11 @@ use std::collections::btree_map::Entry;
 use std::ops::Range;
 use toml::de::DeTable;
 
+/// What to do about a term without a meaning. It names no side and no quantity: whoever copies it
+/// must have nothing that could be wrong.
+const SAY: &str = "write what this one code means, by the keys that the README of the templates \
+                   lists, or take the [[term]] out";
+
 /// One vocabulary or dictionary file.
 pub(super) struct Dictionary {
     /// Terms by code, with where the code is written.
@@ -87,7 +92,7 @@ fn words(desk: &mut Desk<'_>, root: &DeTable<'_>) -> BTreeMap<String, (Side, Ran
 fn says(desk: &mut Desk<'_>, term: &DeTable<'_>, span: Range<usize>) -> Says {
     let Some((span, table)) = desk.table(term, "says") else {
         if !term.contains_key("says") {
-            desk.wrong(span, "`says` is missing");
+            desk.wrong_instead(span, "`says` is missing".to_owned(), SAY.to_owned());
         }
         return Says::default();
     };
@@ -109,7 +114,7 @@ fn says(desk: &mut Desk<'_>, term: &DeTable<'_>, span: Range<usize>) -> Says {
         ],
     );
     if table.is_empty() {
-        desk.wrong(span, "`says` says nothing");
+        desk.wrong_instead(span, "`says` says nothing".to_owned(), SAY.to_owned());
     }
     Says {
         quantity: desk.word(table, "quantity"),
