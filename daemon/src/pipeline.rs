@@ -24,7 +24,7 @@ use crate::assess::Status;
 use crate::domain::PatientKey;
 use crate::observe::Observed;
 use crate::persons::Person;
-use crate::publish::{self, PublishError};
+use crate::publish::{self, Claim, PublishError};
 use crate::reading::Rules;
 use crate::results::{self, ResultError, Site};
 use crate::store::objects;
@@ -75,6 +75,7 @@ pub struct Pipeline {
     rules: Rules,
     site: Site,
     outbox: PathBuf,
+    claim: Arc<Claim>,
     beside: Beside,
     keep_pixels: bool,
     hurry: Arc<AtomicBool>,
@@ -103,6 +104,7 @@ impl Pipeline {
             store,
             rules,
             site,
+            claim: Arc::new(Claim::new(&outbox)),
             outbox,
             beside,
             keep_pixels: false,
@@ -150,6 +152,19 @@ impl Pipeline {
     #[must_use]
     pub fn announcing(mut self, publications: watch::Sender<u64>) -> Self {
         self.publications = publications;
+        self
+    }
+
+    /// Its hold on the outbox, for a pipeline that follows it.
+    #[must_use]
+    pub fn claim(&self) -> Arc<Claim> {
+        Arc::clone(&self.claim)
+    }
+
+    /// Takes over the hold on the same outbox from the pipeline before.
+    #[must_use]
+    pub fn holding(mut self, claim: Arc<Claim>) -> Self {
+        self.claim = claim;
         self
     }
 
@@ -210,12 +225,14 @@ impl Pipeline {
         Ok(change)
     }
 
-    /// Removes what a crash left half written in the outbox. For the owner of the store, once.
+    /// Takes the outbox for this process, and removes what a crash left half written there. For the
+    /// owner of the store, once.
     ///
     /// # Errors
     ///
-    /// When the outbox cannot be read.
+    /// When another store has the outbox, or it cannot be read.
     pub fn sweep(&self) -> Result<(), PipelineError> {
+        self.claim.hold(&self.store)?;
         Ok(publish::sweep(&self.outbox)?)
     }
 
@@ -326,8 +343,14 @@ impl Pipeline {
     ///
     /// # Errors
     ///
-    /// When the outbox cannot be written or the store fails.
+    /// When the outbox is another store's or cannot be written, or the store fails.
     pub fn publish(&self) -> Result<usize, PipelineError> {
+        let published = self.publish_all();
+        self.claim.release(&self.store);
+        published
+    }
+
+    fn publish_all(&self) -> Result<usize, PipelineError> {
         let renderer = || {
             let renderings = Renderings::new(&self.store, self.beside);
             // As soon as there is hurry, not after the whole batch.
@@ -338,6 +361,7 @@ impl Pipeline {
         };
         let mut published = 0;
         while !self.is_hurried() {
+            self.claim.hold(&self.store)?;
             let tell = |rows: &[ResultRow]| self.tell_published(rows);
             let to = &self.destinations;
             let some = publish::publish_some(&self.store, &self.outbox, renderer, tell, to);

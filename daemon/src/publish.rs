@@ -4,6 +4,10 @@
 //! work and never shows half a result; the folder of a version has one name, so it is never
 //! there twice.
 
+mod claim;
+
+pub use claim::{Claim, Holder, LOCK_FILE};
+
 use crate::store::results::{self, ResultRow};
 use crate::store::{Store, StoreError, patients};
 use serde_json::Value;
@@ -39,12 +43,58 @@ pub enum PublishError {
         /// The name.
         name: String,
     },
+    /// Another store writes into this outbox now.
+    #[error(
+        "{}: the outbox is in use by {by}; two stores in one outbox would replace each other's \
+         results. Stop that one, or name another folder in [outbox]", outbox.display()
+    )]
+    Taken {
+        /// The outbox.
+        outbox: PathBuf,
+        /// Who has it.
+        by: Box<Holder>,
+    },
+    /// Another store wrote into this outbox before.
+    #[error(
+        "{}: the outbox belongs to another store, of {by}; name another folder in [outbox]. If this \
+         store takes the place of that one for good, delete {LOCK_FILE} in the outbox and start again",
+        outbox.display()
+    )]
+    Foreign {
+        /// The outbox.
+        outbox: PathBuf,
+        /// Whose it is.
+        by: Box<Holder>,
+    },
     /// Nobody was told of them, so they are not marked.
     #[error("the audit trail cannot be written, so results wait")]
     NotTold,
     /// The store could not be read or marked.
     #[error(transparent)]
     Store(#[from] StoreError),
+}
+
+impl PublishError {
+    /// Whether a person has to change something before this can pass: nothing is gained by waiting.
+    #[must_use]
+    pub fn is_mistake(&self) -> bool {
+        match self {
+            PublishError::Taken { .. }
+            | PublishError::Foreign { .. }
+            | PublishError::Name { .. } => true,
+            PublishError::Write { source, .. } => {
+                let not_a_folder = matches!(
+                    source.kind(),
+                    io::ErrorKind::NotADirectory
+                        | io::ErrorKind::AlreadyExists
+                        | io::ErrorKind::InvalidInput
+                );
+                not_a_folder
+                    || source.raw_os_error() == Some(rustix::io::Errno::LOOP.raw_os_error())
+            }
+            PublishError::NotTold | PublishError::Store(_) => false,
+        }
+    }
 }
 
 /// Files of a result: name and bytes.

@@ -13,6 +13,10 @@ from sender import Report
 OF_THE_MAKING = ("version", "supersedes", "why", "created_at")
 
 
+# What keeps a second store out of the outbox; it stays.
+LOCK = ".sheathline-lock"
+
+
 def read(file: Path) -> bytes:
     """Empty if it is not there."""
     return file.read_bytes() if file.exists() else b""
@@ -23,6 +27,8 @@ def newest(outbox: Path, problems: list[str]) -> dict[str, tuple[dict, bytes]]:
     versions: dict[str, dict[int, dict]] = {}
     keys: dict[str, str] = {}
     for folder in sorted(outbox.iterdir()) if outbox.exists() else []:
+        if folder.name == LOCK:
+            continue
         if folder.name.startswith("."):
             problems.append(f"left in the outbox: {folder.name}")
             continue
@@ -99,6 +105,7 @@ def check(site: Site, objects: list[Report], acknowledged: list[Report]) -> list
     finally:
         base.close()
     folders = {entry.name for entry in site.outbox.iterdir()} if site.outbox.exists() else set()
+    folders.discard(LOCK)
     if rows != folders:
         differ = sorted(rows ^ folders)
         problems.append(f"{len(differ)} results are only in the store or only in the outbox: {differ[:3]}")

@@ -2,6 +2,7 @@
 //! configuration, messages.
 
 mod messages;
+mod outbox;
 pub(crate) mod reload;
 mod status;
 mod supervised;

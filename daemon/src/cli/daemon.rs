@@ -44,7 +44,9 @@ pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
     let files = open::files(&args.paths)?;
     let observed = open::observed(&config)?;
     let pipeline = open::pipeline(&config, open::owner(&config)?, observed.clone())?;
-    pipeline.sweep().map_err(Failure::no)?;
+    pipeline
+        .sweep()
+        .map_err(|error| Failure::No(format!("{error}; [outbox] folder names it")))?;
     if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
         print::note(change);
     }

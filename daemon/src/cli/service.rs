@@ -10,7 +10,8 @@ use crate::observe::audit::Event;
 use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Health, Metrics, Observed};
-use crate::pipeline::Pipeline;
+use crate::pipeline::{Pipeline, PipelineError};
+use crate::publish::Claim;
 use crate::receive::served::{self, Served};
 use crate::receive::{DropFolder, Hl7, Listener, Live, ReceiveError, Web, listener};
 use crate::store::Store;
@@ -208,9 +209,8 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
             "the audit trail cannot be written; [observe] audit names it".into(),
         ));
     }
-    pipeline
-        .sweep()
-        .map_err(|error| Failure::No(format!("{error}; [outbox] folder names it")))?;
+    take_outbox(&pipeline)?;
+    let outbox = pipeline.claim();
     refresh(&pipeline, &observed)?;
     let runtime = runtime()?;
     // Before anybody can know that we listen: a signal that comes first would end us undrained.
@@ -241,6 +241,7 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
         health,
         receivers,
         forwarder,
+        outbox,
     };
     supervisor::ready(&running.health);
     runtime.spawn(supervisor::watch(Arc::clone(&running.health)));
@@ -266,6 +267,8 @@ struct Running {
     publications: watch::Sender<u64>,
     /// Sends the audit trail on.
     forwarder: Option<Forwarder>,
+    /// What keeps other stores out of the outbox.
+    outbox: Arc<Claim>,
 }
 
 impl Running {
@@ -333,7 +336,8 @@ impl Running {
         };
         Ok(Prepared {
             pipeline: open::pipeline(&config, self.store.clone(), self.observed.clone())?
-                .announcing(self.publications.clone()),
+                .announcing(self.publications.clone())
+                .holding(Arc::clone(&self.outbox)),
             peers: peers.transpose().map_err(Failure::no)?,
             hl7,
             web,
@@ -396,6 +400,17 @@ fn unopened(error: &ReceiveError) -> Failure {
         ReceiveError::Listen { source, .. } => format!("{error}{}", address_advice(source)),
         _ => error.to_string(),
     })
+}
+
+/// Takes the outbox for this store. One that cannot be written only now is no reason not to receive.
+fn take_outbox(pipeline: &Pipeline) -> Result<(), Failure> {
+    match pipeline.sweep() {
+        Err(PipelineError::Publish(error)) if !error.is_mistake() => {
+            tracing::error!(code = "outbox-unwritable", %error, "results wait");
+            Ok(())
+        }
+        swept => swept.map_err(|error| Failure::No(format!("{error}; [outbox] folder names it"))),
+    }
 }
 
 /// Sends back what was made by other rules.

@@ -162,7 +162,11 @@ fn store_bytes(path: &Path) -> u64 {
 fn outbox(folder: &Path) -> (u64, u64) {
     let entries = |path: &Path| std::fs::read_dir(path).into_iter().flatten().flatten();
     let (mut results, mut bytes) = (0, 0);
-    for result in entries(folder) {
+    let is_result = |entry: &std::fs::DirEntry| {
+        let is_hidden = entry.file_name().as_encoded_bytes().starts_with(b".");
+        !is_hidden && entry.file_type().is_ok_and(|kind| kind.is_dir())
+    };
+    for result in entries(folder).filter(is_result) {
         let of_file = |file: std::fs::DirEntry| Some(file.metadata().ok()?.len());
         results += 1;
         bytes += entries(&result.path()).filter_map(of_file).sum::<u64>();

@@ -85,6 +85,8 @@ pub const CODES: &[&str] = &[
     "object-refused",
     "observe-failed",
     "operation-unknown",
+    "outbox-not-locked",
+    "outbox-unwritable",
     "patient-not-assessed",
     "pipeline-failed",
     "reading-damaged",

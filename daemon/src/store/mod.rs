@@ -229,6 +229,12 @@ impl Store {
         let _ = self.inner.metrics.set(Arc::clone(metrics));
     }
 
+    /// Whether this process is the one that receives and assesses.
+    #[must_use]
+    pub fn is_owner(&self) -> bool {
+        self.inner._lock.is_some()
+    }
+
     /// Where the store is.
     #[must_use]
     pub fn path(&self) -> &Path {

@@ -82,6 +82,29 @@ impl Incoming {
     }
 }
 
+/// Length of what [`first`] says.
+pub const FIRST_CHARS: usize = 32;
+
+/// What tells this store and its copies from all others, in hexadecimal: made of the first object ever
+/// kept, which never goes. `None` while there is none. Says nothing of the object.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn first(conn: &Connection) -> Result<Option<String>, StoreError> {
+    let first: Option<(Vec<u8>, String)> = conn
+        .prepare_cached("select body_sha256, received_at from object order by id limit 1")?
+        .query_row([], |row| Ok((row.get(0)?, row.get(1)?)))
+        .optional()?;
+    Ok(first.map(|(sha256, received_at)| {
+        let hash = Sha256::new()
+            .chain_update(sha256)
+            .chain_update(received_at)
+            .finalize();
+        let bytes = hash.iter().take(FIRST_CHARS / 2);
+        bytes.fold(String::new(), |hex, byte| format!("{hex}{byte:02x}"))
+    }))
+}
+
 fn packed(bytes: &[u8]) -> Result<Vec<u8>, StoreError> {
     let cannot = |_| StoreError::Work("an object could not be compressed".to_owned());
     let mut zlib = ZlibEncoder::new(Vec::new(), Compression::fast());

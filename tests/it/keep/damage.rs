@@ -58,7 +58,11 @@ fn said(outbox: &Path) -> BTreeMap<String, Vec<Value>> {
         return said;
     };
     for entry in entries {
-        let bytes = fs::read(entry.expect("entry").path().join("result.json")).expect("complete");
+        let entry = entry.expect("entry");
+        if entry.file_name().as_encoded_bytes().starts_with(b".") {
+            continue;
+        }
+        let bytes = fs::read(entry.path().join("result.json")).expect("complete");
         let result: Value = serde_json::from_slice(&bytes).expect("JSON");
         let exam = result["exam"]["id"].as_str().expect("an id").to_owned();
         let used = result["measurements_used"].as_array().expect("a list");

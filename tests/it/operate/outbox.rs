@@ -1,0 +1,76 @@
+//! One store in an outbox, however another one comes to it.
+
+use crate::harness::{Site, program, until};
+use crate::objects::Report;
+use std::fs;
+use std::os::unix::fs::symlink;
+use std::path::Path;
+
+/// A second configuration: a store of its own, the outbox of the site by another name.
+fn second(site: &Site, outbox: &str) -> std::path::PathBuf {
+    fs::create_dir_all(site.path("second/drop")).expect("made");
+    let file = site.path("second/second.toml");
+    let text = format!(
+        "[receive.dicom]\nlisten = \"127.0.0.1:0\"\n[receive.folder]\npath = \"drop\"\n\
+         [store]\npath = \"second.sqlite\"\n[outbox]\nfolder = \"{outbox}\"\n"
+    );
+    fs::write(&file, text).expect("written");
+    file
+}
+
+fn run(command: &str, config: &Path, args: &[&Path]) -> (Option<i32>, String) {
+    let output = program()
+        .arg(command)
+        .arg("--config")
+        .arg(config)
+        .args(args)
+        .output()
+        .expect("runs");
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    (output.status.code(), said)
+}
+
+/// A store that knows nothing would put "no baseline" over a flagged result.
+#[test]
+fn a_second_store_is_kept_out_of_the_outbox() {
+    let site = Site::new();
+    let daemon = site.serve();
+    let report = Report::numbered(1);
+    report.write(&site.path("drop"));
+    until("the result", || site.results().len() == 1);
+    let before = site.all_results();
+    symlink(site.path("outbox"), site.path("second-name")).expect("linked");
+    // What the first one is writing is not swept away by the second.
+    fs::create_dir(site.path("outbox/.partial-1-x")).expect("made");
+
+    let file = report.write(&site.path("."));
+    for name in ["../outbox", "../second-name"] {
+        let config = second(&site, name);
+        for (command, args) in [("serve", vec![]), ("process", vec![file.as_path()])] {
+            let (code, said) = run(command, &config, &args);
+            assert_eq!(code, Some(1), "{command} {name}: {said}");
+            let pid = format!("process {}", daemon.pid());
+            for part in [pid.as_str(), "store.sqlite", "[outbox]"] {
+                assert!(said.contains(part), "{command} {name}: {part}: {said}");
+            }
+        }
+    }
+    assert!(site.path("outbox/.partial-1-x").exists());
+    assert_eq!(site.all_results(), before);
+    // Commands of the first store go on beside its daemon.
+    let exam = site.results().into_keys().next().expect("an exam");
+    site.ok("label", &[&exam, "well"]);
+    site.ok("verify", &["--outbox-complete"]);
+
+    // No lock outlives its process, and the outbox stays that of its store.
+    daemon.kill();
+    let config = second(&site, "../outbox");
+    let (code, said) = run("serve", &config, &[]);
+    assert_eq!(code, Some(1), "{said}");
+    assert!(said.contains("belongs to another store"), "{said}");
+    let daemon = site.serve();
+    assert_eq!(daemon.stop(), Some(0));
+    let status = site.json("status", &["--json"]);
+    let newest = site.all_results().len();
+    assert_eq!(status[0]["disk"]["outbox_results"], newest);
+}
