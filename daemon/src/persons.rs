@@ -11,6 +11,7 @@ use crate::domain::PatientKey;
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 /// What is stated of two ids.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -116,8 +117,8 @@ pub struct Person {
     pub ids: BTreeSet<PatientKey>,
     /// The merges that make it so.
     pub merges: Vec<Merge>,
-    /// Merges that concern these ids and are not applied.
-    pub unsettled: Option<(Unsettled, Vec<Merge>)>,
+    /// Merges that concern these ids and are not applied; all of these ids share them.
+    pub unsettled: Option<(Unsettled, Arc<[Merge]>)>,
 }
 
 impl Person {
@@ -147,10 +148,45 @@ impl Person {
                 unsettled: None,
             },
             Err(why) => Person {
-                unsettled: Some((why, merges)),
+                unsettled: Some((why, merges.into())),
                 ..Person::alone(key.clone())
             },
         }
+    }
+}
+
+/// Persons that were worked out, each group of ids that hang together once.
+#[derive(Debug, Default)]
+pub struct Persons(BTreeMap<PatientKey, Arc<Person>>);
+
+impl Persons {
+    /// The person of an id, if that was worked out.
+    #[must_use]
+    pub fn of(&self, key: &PatientKey) -> Option<&Arc<Person>> {
+        self.0.get(key)
+    }
+
+    /// Adds the persons of every id that the merges name, and of `key`. `merges` are as in
+    /// [`Person::of`].
+    pub fn add(&mut self, key: &PatientKey, merges: Vec<Merge>) {
+        let all = ids(&merges);
+        let one = Arc::new(Person::of(key, merges));
+        for id in all.iter().chain([key]) {
+            let person = match one.ids.contains(id) {
+                true => Arc::clone(&one),
+                // Not applied: each id stays alone, with what was not applied.
+                false => Arc::new(Person {
+                    unsettled: one.unsettled.clone(),
+                    ..Person::alone(id.clone())
+                }),
+            };
+            self.0.insert(id.clone(), person);
+        }
+    }
+
+    /// Every id with its person.
+    pub fn all(&self) -> impl Iterator<Item = (&PatientKey, &Arc<Person>)> {
+        self.0.iter()
     }
 }
 
@@ -159,26 +195,40 @@ fn ids(merges: &[Merge]) -> BTreeSet<PatientKey> {
     both.cloned().collect()
 }
 
-/// The one end of merges that hang together.
+/// The one end of merges that hang together. Costs no more than sorting them, however they lead.
 fn surviving(merges: &[Merge]) -> Result<PatientKey, Unsettled> {
-    let mut left: Vec<&Merge> = merges.iter().collect();
+    let mut leading: BTreeMap<&PatientKey, usize> = BTreeMap::new();
+    let mut targets: BTreeMap<&PatientKey, Vec<&PatientKey>> = BTreeMap::new();
+    for merge in merges {
+        *leading.entry(&merge.into).or_default() += 1;
+        targets.entry(&merge.from).or_default().push(&merge.into);
+    }
     // Ids that nothing is merged into go first, each with its merges; a circle has none.
-    loop {
-        let into: BTreeSet<&PatientKey> = left.iter().map(|one| &one.into).collect();
-        let before = left.len();
-        left.retain(|one| into.contains(&one.from));
-        if left.is_empty() {
-            break;
-        }
-        if left.len() == before {
-            return Err(Unsettled::Circle);
+    let begins = |id: &&PatientKey| !leading.contains_key(id);
+    let mut open: Vec<&PatientKey> = targets.keys().copied().filter(begins).collect();
+    let mut ends = BTreeSet::new();
+    let mut left = merges.len();
+    while let Some(id) = open.pop() {
+        let Some(into) = targets.get(id) else {
+            ends.insert(id);
+            continue;
+        };
+        for target in into {
+            left -= 1;
+            if let Some(count) = leading.get_mut(target) {
+                *count -= 1;
+                if *count == 0 {
+                    open.push(target);
+                }
+            }
         }
     }
-    let gone: BTreeSet<&PatientKey> = merges.iter().map(|one| &one.from).collect();
-    let into: BTreeSet<&PatientKey> = merges.iter().map(|one| &one.into).collect();
-    let mut ends = into.difference(&gone);
+    if left > 0 {
+        return Err(Unsettled::Circle);
+    }
+    let mut ends = ends.into_iter();
     match (ends.next(), ends.next()) {
-        (Some(&end), None) => Ok(end.clone()),
+        (Some(end), None) => Ok(end.clone()),
         _ => Err(Unsettled::Ends),
     }
 }

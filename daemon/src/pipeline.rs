@@ -11,6 +11,7 @@ mod forms;
 mod known;
 mod reads;
 mod renderings;
+mod spread;
 mod sum;
 mod times;
 
@@ -33,7 +34,7 @@ use crate::store::readings;
 use crate::store::results::{NewResult, ResultRow};
 use crate::store::{Store, StoreError, identities, meta};
 use chrono::Utc;
-use known::{filed_under, latest};
+use known::{filed_under, known_of, latest};
 use renderings::Renderings;
 use sha2::{Digest, Sha256};
 use std::path::PathBuf;
@@ -243,22 +244,27 @@ impl Pipeline {
     ///
     /// When the store fails or a result cannot be made.
     pub fn assess_some(&self) -> Result<usize, PipelineError> {
-        let waiting = self
-            .store
-            .read(|conn| patients::dirty(conn, PATIENTS_A_ROUND))?;
+        self.spread_stated()?;
+        let (waiting, persons) = self.store.read(|conn| {
+            let waiting = patients::dirty(conn, PATIENTS_A_ROUND)?;
+            let persons = identities::persons(conn, waiting.iter().map(|one| &one.key))?;
+            Ok((waiting, persons))
+        })?;
         let mut done = 0;
         let mut assessed = Vec::new();
         for one in waiting {
             if self.is_hurried() {
                 break;
             }
-            let person = self.store.read(|conn| identities::person(conn, &one.key))?;
+            let Some(person) = persons.of(&one.key) else {
+                continue;
+            };
             if person.surviving != one.key {
-                self.pass_on(one, person.surviving)?;
+                self.pass_on(one, person.surviving.clone())?;
                 done += 1;
                 continue;
             }
-            match self.assess(&one, &person) {
+            match self.assess(&one, person) {
                 Ok(rows) => assessed.push((one, rows)),
                 Err(PipelineError::Store(StoreError::ReadingDamaged { object })) => {
                     tracing::error!(code = "reading-damaged", %object, "it is read again");
@@ -319,7 +325,7 @@ impl Pipeline {
         let started = Instant::now();
         let (known, latest) = self
             .store
-            .read(|conn| Ok((known(conn, &one.key)?, latest(conn, person)?)))?;
+            .read(|conn| Ok((known_of(conn, person)?, latest(conn, person)?)))?;
         let contents = results::of_patient(&known, &self.site)?;
         let mut rows = Vec::new();
         for version in results::new_versions(contents, &latest)? {

@@ -10,9 +10,10 @@ use crate::persons::{self, Act, Pair, Statement, Unsettled};
 use crate::pipeline::Pipeline;
 use crate::store::StoreError;
 use crate::store::identities::{self, Recorded};
-use chrono::{SubsecRound, TimeDelta, Utc};
+use chrono::{DateTime, SubsecRound, TimeDelta, Utc};
 use rusqlite::Connection;
 use serde::Serialize;
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Source of what is said on the command line.
@@ -77,7 +78,12 @@ fn stated(tx: &Connection, pair: Pair, act: Act, why: String) -> Result<(), Stor
     let refused = |what: &str| Err(StoreError::Work(what.to_owned()));
     let person = identities::person(tx, &pair.from)?;
     let merges = person.merges.iter();
-    let merges = merges.chain(person.unsettled.iter().flat_map(|(_, merges)| merges));
+    let merges = merges.chain(
+        person
+            .unsettled
+            .iter()
+            .flat_map(|(_, merges)| merges.iter()),
+    );
     let is_merged = merges
         .into_iter()
         .any(|one| one.from == pair.from && one.into == pair.into);
@@ -171,7 +177,7 @@ struct Line<'a> {
     who: &'a str,
     why: &'a str,
     in_force: bool,
-    surviving: PatientKey,
+    surviving: &'a PatientKey,
     unsettled: Option<&'static str>,
 }
 
@@ -181,22 +187,27 @@ fn list(config: &Path, json: bool) -> Result<(), Failure> {
     let (all, persons) = store
         .read(|conn| {
             let all = identities::all(conn)?;
-            let person = |one: &Recorded| identities::person(conn, &one.statement.pair.from);
-            let persons: Result<Vec<_>, _> = all.iter().map(person).collect();
-            Ok((all, persons?))
+            let named = all.iter().map(|one| &one.statement.pair.from);
+            let persons = identities::persons(conn, named)?;
+            Ok((all, persons))
         })
         .map_err(Failure::no)?;
     let in_force = persons::in_force(all.iter().map(|one| &one.statement));
-    for (one, person) in all.iter().zip(persons) {
+    // By pair, since a look through all of them for each would cost their square.
+    let in_force: BTreeMap<(&PatientKey, &PatientKey), DateTime<Utc>> = in_force
+        .iter()
+        .map(|merge| ((&merge.from, &merge.into), merge.since))
+        .collect();
+    for one in &all {
         let Statement {
             pair,
             act,
             stated_at,
             source,
         } = &one.statement;
-        let standing = |merge: &persons::Merge| {
-            (&merge.from, &merge.into) == (&pair.from, &pair.into) && *stated_at >= merge.since
-        };
+        let since = in_force.get(&(&pair.from, &pair.into));
+        let is_standing = since.is_some_and(|since| stated_at >= since);
+        let person = persons.of(&pair.from);
         let line = Line {
             act: act.word(),
             from: &pair.from,
@@ -206,12 +217,14 @@ fn list(config: &Path, json: bool) -> Result<(), Failure> {
             message: &one.message,
             who: &one.who,
             why: &one.why,
-            in_force: *act == Act::Merge && in_force.iter().any(standing),
-            surviving: person.surviving,
-            unsettled: person.unsettled.map(|(why, _)| match why {
-                Unsettled::Circle => "circle",
-                Unsettled::Ends => "several ends",
-            }),
+            in_force: *act == Act::Merge && is_standing,
+            surviving: person.map_or(&pair.from, |person| &person.surviving),
+            unsettled: person.and_then(|person| person.unsettled.as_ref()).map(
+                |(why, _)| match why {
+                    Unsettled::Circle => "circle",
+                    Unsettled::Ends => "several ends",
+                },
+            ),
         };
         match json {
             true => print::json(&line)?,

@@ -9,6 +9,7 @@ use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError, Weak};
+use std::time::Duration;
 use tokio::task::AbortHandle;
 
 /// Why the daemon is not ready. Names no patient and no path.
@@ -28,6 +29,10 @@ const STARTING: Reason = reason("starting", "nothing is received yet");
 const STOPPING: Reason = reason("stopping", "the program was told to stop");
 const DOUBT: Reason = reason("store-in-doubt", "the store takes nothing more");
 const UNREADABLE: Reason = reason("store-unreadable", "the store cannot be read");
+const BUSY: Reason = reason(
+    "store-busy",
+    "one change has held the store for seconds, and nobody else is answered meanwhile",
+);
 const DISK_FULL: Reason = reason(
     "disk-full",
     "the disk of the store has no room for the largest object taken",
@@ -57,6 +62,9 @@ const AUDIT: Reason = reason(
 
 /// Room that a result with its pages and a batch of them need, generously.
 const OUTBOX_ROOM_BYTES: u64 = 16 << 20;
+
+/// A change that takes as long holds up whoever sends: thousands of objects are stored in this time.
+const BUSY_LIMIT: Duration = Duration::from_secs(3);
 
 /// What runs.
 #[derive(Debug)]
@@ -170,6 +178,9 @@ impl Health {
             reasons.push(DOUBT);
         } else if self.store.read(backlog::backlog).is_err() {
             reasons.push(UNREADABLE);
+        }
+        if self.store.busy_for() >= BUSY_LIMIT {
+            reasons.push(BUSY);
         }
         if self
             .free_bytes()

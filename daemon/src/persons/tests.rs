@@ -48,6 +48,22 @@ fn chains_and_trees_end_at_the_one_surviving_id() {
     assert_eq!(person("A", &[]), Person::alone(key("A")));
 }
 
+/// A bound that only a square can miss: looking through all that are left for each id took minutes.
+#[test]
+fn a_long_chain_is_settled_in_a_moment() {
+    let id = |number: i32| key(&format!("{number:06}"));
+    let merge = |number| Merge {
+        from: id(number),
+        into: id(number + 1),
+        since: DateTime::UNIX_EPOCH,
+        source: "command".to_owned(),
+    };
+    let merges: Vec<Merge> = (0..20_000).map(merge).collect();
+    let begun = std::time::Instant::now();
+    assert_eq!(surviving(&merges), Ok(id(20_000)));
+    assert!(begun.elapsed().as_secs() < 20, "{:?}", begun.elapsed());
+}
+
 #[test]
 fn circles_and_two_ends_are_never_picked_from() {
     let why = |pairs: &[(&str, &str)]| {

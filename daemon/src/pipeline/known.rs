@@ -18,7 +18,11 @@ use std::collections::BTreeMap;
 ///
 /// When the store cannot be read.
 pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
-    let person = identities::person(conn, key)?;
+    known_of(conn, &identities::person(conn, key)?)
+}
+
+/// Everything known of a person, under all ids that are theirs.
+pub(super) fn known_of(conn: &Connection, person: &Person) -> Result<Known, StoreError> {
     let mut known = Known::default();
     // By study, whether anything of it is news.
     let mut history: BTreeMap<String, bool> = BTreeMap::new();
@@ -45,7 +49,7 @@ pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
     known.events.sort_unstable();
     known.events.dedup();
     known.settle();
-    known.person = Some(person);
+    known.person = Some(person.clone());
     Ok(known)
 }
 

@@ -219,19 +219,15 @@ async fn keep(
         .collect();
     let count = all.len();
     let kept = shared.store.write_async(move |tx| {
-        let (mut repeats, mut unsettled) = (Vec::new(), false);
+        let mut repeats = Vec::new();
         for one in &all {
             if !identities::state(tx, one, now)? {
                 repeats.push(one.event());
             }
         }
-        for one in &all {
-            let person = identities::person(tx, &one.statement.pair.from)?;
-            unsettled |= person.unsettled.is_some();
-        }
-        Ok::<_, StoreError>((repeats, unsettled))
+        Ok::<_, StoreError>(repeats)
     });
-    let (repeats, unsettled) = kept.await.map_err(|error| {
+    let repeats = kept.await.map_err(|error| {
         tracing::error!(code = "hl7-not-kept", %peer, %error);
         let says = "it could not be stored; send it again later";
         Refused::reject(Problem::Internal, "", says)
@@ -242,12 +238,6 @@ async fn keep(
         shared.observed.note(|| event);
     }
     tracing::info!(code = "hl7-taken", %peer, statements = count, new);
-    if unsettled {
-        tracing::warn!(
-            code = "merges-unsettled",
-            "merges of ids lead in a circle or to several ends; they are not applied"
-        );
-    }
     Ok(())
 }
 

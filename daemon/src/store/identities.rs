@@ -1,9 +1,13 @@
 //! What was stated of patient ids, and whose they are by all of it.
 
+mod spread;
+
+pub use spread::{Concerned, concerned, note_spread};
+
 use super::{StoreError, meta, patients, stamp};
 use crate::domain::PatientKey;
 use crate::observe::audit::Event;
-use crate::persons::{self, Act, Merge, Pair, Person, Statement};
+use crate::persons::{self, Act, Merge, Pair, Person, Persons, Statement};
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, Row, params};
 use std::collections::{BTreeMap, BTreeSet};
@@ -35,8 +39,9 @@ impl Recorded {
     }
 }
 
-/// Adds a statement and marks every patient whose results may change by it. Returns whether it was
-/// new; the same statement again changes nothing.
+/// Adds a statement and marks its two ids. Returns whether it was new; the same statement again
+/// changes nothing. Costs the same however many ids the person has: [`spread`] works out later who
+/// else is concerned.
 ///
 /// # Errors
 /// The store cannot be written.
@@ -51,7 +56,6 @@ pub fn state(
         stated_at,
         source,
     } = &recorded.statement;
-    let mut concerned = concerned(conn, pair)?;
     let added = conn
         .prepare_cached(
             "insert into id_statement (act, from_issuer, from_id, into_issuer, into_id, stated_at,
@@ -74,22 +78,10 @@ pub fn state(
     if added == 0 {
         return Ok(false);
     }
-    concerned.extend(self::concerned(conn, pair)?);
-    for key in &concerned {
+    for key in [&pair.from, &pair.into] {
         patients::mark_dirty(conn, key, now)?;
     }
     Ok(true)
-}
-
-/// Everybody who hangs together with one of the two by merges in force.
-fn concerned(conn: &Connection, pair: &Pair) -> Result<BTreeSet<PatientKey>, StoreError> {
-    let mut keys = BTreeSet::from([pair.from.clone(), pair.into.clone()]);
-    for key in [&pair.from, &pair.into] {
-        for merge in merges_around(conn, key)? {
-            keys.extend([merge.from, merge.into]);
-        }
-    }
-    Ok(keys)
 }
 
 /// The person of an id.
@@ -100,14 +92,32 @@ pub fn person(conn: &Connection, key: &PatientKey) -> Result<Person, StoreError>
     Ok(Person::of(key, merges_around(conn, key)?))
 }
 
+/// The persons of several ids, each worked out once.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn persons<'k>(
+    conn: &Connection,
+    keys: impl IntoIterator<Item = &'k PatientKey>,
+) -> Result<Persons, StoreError> {
+    let mut persons = Persons::default();
+    for key in keys {
+        if persons.of(key).is_none() {
+            persons.add(key, merges_around(conn, key)?);
+        }
+    }
+    Ok(persons)
+}
+
 /// Everybody of whom an object was read, each under one id.
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn survivors(conn: &Connection) -> Result<BTreeSet<PatientKey>, StoreError> {
     let keys = patients::list(conn)?;
-    let surviving = |key| Ok(person(conn, key)?.surviving);
-    keys.iter().map(surviving).collect()
+    let persons = persons(conn, &keys)?;
+    let surviving = |key| persons.of(key).map(|person| person.surviving.clone());
+    Ok(keys.iter().filter_map(surviving).collect())
 }
 
 /// The merges in force that concern an id or, step by step, any id that it is joined with.

@@ -43,7 +43,7 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
-use writer::{Change, Doubt, Job};
+use writer::{Change, Doubt, Job, Seen, UnderWay};
 
 /// How long a change waits for another process, such as `label` beside a running daemon.
 const BUSY_LIMIT: Duration = Duration::from_secs(5);
@@ -91,6 +91,7 @@ struct Inner {
     readers: Mutex<Vec<Connection>>,
     doubt: Doubt,
     changes: watch::Receiver<u64>,
+    under_way: UnderWay,
     metrics: Arc<OnceLock<Arc<Metrics>>>,
     // Last, so that the store is let go after the thread has closed it.
     _lock: Option<Lock>,
@@ -130,13 +131,19 @@ impl Store {
         let (changed, changes) = watch::channel(0);
         let doubt: Doubt = Arc::new(OnceLock::new());
         let metrics: Arc<OnceLock<Arc<Metrics>>> = Arc::default();
+        let under_way = UnderWay::default();
         let thread = std::thread::Builder::new()
             .name("store".to_owned())
             .spawn({
-                let (doubt, path) = (Arc::clone(&doubt), path.to_owned());
-                let metrics = Arc::clone(&metrics);
+                let seen = Seen {
+                    doubt: Arc::clone(&doubt),
+                    changes: changed,
+                    metrics: Arc::clone(&metrics),
+                    under_way: under_way.clone(),
+                };
+                let path = path.to_owned();
                 let on_doubt = move |why: &str| note_doubt(&path, why);
-                move || writer::run(&conn, jobs, &doubt, &changed, &metrics, on_doubt)
+                move || writer::run(&conn, jobs, &seen, on_doubt)
             })
             .map_err(|source| StoreError::File {
                 path: path.into(),
@@ -150,6 +157,7 @@ impl Store {
                 readers: Mutex::new(Vec::new()),
                 doubt,
                 changes,
+                under_way,
                 metrics,
                 _lock: lock,
             }),
@@ -222,6 +230,13 @@ impl Store {
     #[must_use]
     pub fn doubt(&self) -> Option<&str> {
         self.inner.doubt.get().map(String::as_str)
+    }
+
+    /// For how long the transaction under way has been running; zero if none is. All other changes
+    /// wait for it.
+    #[must_use]
+    pub fn busy_for(&self) -> Duration {
+        self.inner.under_way.elapsed().unwrap_or_default()
     }
 
     /// Commits are counted there from now on; the first call stands.

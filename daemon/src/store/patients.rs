@@ -74,6 +74,16 @@ pub fn clear_dirty(conn: &Connection, seen: &Dirty) -> Result<bool, StoreError> 
     Ok(cleared > 0)
 }
 
+/// Takes the mark of an id away, however often it was set: for one that another is assessed for.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn unmark(conn: &Connection, key: &PatientKey) -> Result<(), StoreError> {
+    conn.prepare_cached("delete from dirty where patient_id = ?1 and patient_issuer = ?2")?
+        .execute(params![key.id, key.issuer])?;
+    Ok(())
+}
+
 /// Lets a patient who cannot be assessed wait behind the others.
 ///
 /// # Errors

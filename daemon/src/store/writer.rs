@@ -9,7 +9,7 @@ use super::error::Fault;
 use crate::observe::Metrics;
 use rusqlite::Connection;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, oneshot, watch};
 
@@ -65,15 +65,45 @@ where
 /// The first reason to doubt what is on the disk. Once set it stays until the store is reopened.
 pub(super) type Doubt = Arc<OnceLock<String>>;
 
+/// Since when the transaction under way runs, if one does: nobody else is answered meanwhile.
+#[derive(Debug, Clone, Default)]
+pub(super) struct UnderWay(Arc<Mutex<Option<Instant>>>);
+
+impl UnderWay {
+    /// For how long, if one runs.
+    pub(super) fn elapsed(&self) -> Option<Duration> {
+        self.since().map(|since| since.elapsed())
+    }
+
+    fn since(&self) -> MutexGuard<'_, Option<Instant>> {
+        // A time is whole whatever its last holder was doing.
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// What others see of the thread.
+pub(super) struct Seen {
+    /// Why nothing more is taken.
+    pub(super) doubt: Doubt,
+    /// Grows with every commit.
+    pub(super) changes: watch::Sender<u64>,
+    pub(super) metrics: Arc<OnceLock<Arc<Metrics>>>,
+    pub(super) under_way: UnderWay,
+}
+
 /// Serves until every handle is gone.
 pub(super) fn run(
     conn: &Connection,
     mut waiting: mpsc::Receiver<Box<dyn Job>>,
-    doubt: &Doubt,
-    changes: &watch::Sender<u64>,
-    metrics: &OnceLock<Arc<Metrics>>,
+    seen: &Seen,
     on_doubt: impl Fn(&str),
 ) {
+    let Seen {
+        doubt,
+        changes,
+        metrics,
+        under_way,
+    } = seen;
     while let Some(first) = waiting.blocking_recv() {
         let mut batch = vec![first];
         while batch.len() < BATCH_MAX {
@@ -84,15 +114,20 @@ pub(super) fn run(
         }
         let fault = match doubt.get() {
             Some(why) => Some(Fault::Doubt(why.clone())),
-            None => match commit(conn, &mut batch) {
-                Ok(took) => {
-                    if let Some(metrics) = metrics.get() {
-                        metrics.committed(took);
+            None => {
+                *under_way.since() = Some(Instant::now());
+                let done = commit(conn, &mut batch);
+                *under_way.since() = None;
+                match done {
+                    Ok(took) => {
+                        if let Some(metrics) = metrics.get() {
+                            metrics.committed(took);
+                        }
+                        None
                     }
-                    None
+                    Err(fault) => Some(fault),
                 }
-                Err(fault) => Some(fault),
-            },
+            }
         };
         let mut is_first_doubt = false;
         if let Some(Fault::Doubt(why)) = &fault

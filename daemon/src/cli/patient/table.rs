@@ -15,6 +15,9 @@ const COLUMNS: [&str; 7] = [
     "why",
 ];
 
+/// Rows of a table. They are stored in one change, and whoever sends waits for it.
+const ROWS_MAX: usize = 20_000;
+
 /// Reads a table. A date without a time means the beginning of that day, UTC. What is decided at no
 /// time is a mistake: read again, the same table must say the same.
 ///
@@ -44,6 +47,11 @@ pub(super) fn read(text: &str, who: &str) -> Result<Vec<Recorded>, Vec<String>> 
         match record {
             Ok(record) => {
                 let line = record.position().map_or(0, csv::Position::line);
+                if all.len() + mistakes.len() == ROWS_MAX {
+                    let what = format!("more than {ROWS_MAX} rows; split the table");
+                    mistakes.push(format!("{line}: {what}"));
+                    break;
+                }
                 match row(&record, who) {
                     Ok(one) => all.push(one),
                     Err(what) => mistakes.push(format!("{line}: {what}")),
@@ -161,5 +169,14 @@ mod tests {
             assert!(mistake.starts_with(start), "{mistake}");
         }
         assert!(read("from,into\n1,2\n", "").unwrap_err()[0].starts_with("1: the first line"));
+    }
+
+    #[test]
+    fn a_table_of_too_many_rows_is_refused_with_the_limit() {
+        let row = "merge,A,1,A,2,2026-03-31,\n";
+        let whole = format!("{HEAD}{}", row.repeat(ROWS_MAX));
+        assert_eq!(read(&whole, "").unwrap().len(), ROWS_MAX);
+        let mistakes = read(&format!("{whole}{row}{row}"), "").unwrap_err();
+        assert_eq!(mistakes, ["20002: more than 20000 rows; split the table"]);
     }
 }

@@ -371,6 +371,49 @@ fn everything() -> Vec<Told> {
     ]
 }
 
+/// A person of many ids that many small messages made, and one long chain: a bound that only a square
+/// can miss. Working everybody out at each statement took minutes.
+#[test]
+fn a_person_of_many_ids_costs_no_more_than_their_number() {
+    let place = Place::new();
+    place.tell(&Report("A", 1, 5.0));
+    place.tell(&Work);
+    let begun = std::time::Instant::now();
+    let pair = |from: String, into: String| Pair {
+        from: key(&from),
+        into: key(&into),
+    };
+    let into_one = (0..2_000).map(|number| pair(format!("B{number:05}"), "A".into()));
+    let chain = (0..2_000).map(|at| pair(format!("C{at:05}"), format!("C{:05}", at + 1)));
+    for pair in into_one.chain(chain) {
+        let recorded = Recorded {
+            statement: Statement {
+                pair,
+                act: MERGE,
+                stated_at: Utc::now(),
+                source: "hl7:192.0.2.7".to_owned(),
+            },
+            message: String::new(),
+            who: String::new(),
+            why: String::new(),
+        };
+        let store = place.pipeline.store();
+        store
+            .write(move |tx| state(tx, &recorded, Utc::now()))
+            .unwrap();
+    }
+    place.tell(&Work);
+    assert!(begun.elapsed().as_secs() < 60, "{:?}", begun.elapsed());
+    let read = place.pipeline.store().read(|conn| {
+        let chain = identities::person(conn, &key("C00000"))?;
+        Ok((latest_results(conn, &key("B00007"))?, chain.surviving))
+    });
+    let (results, surviving) = read.unwrap();
+    assert_eq!(surviving, key("C02000"));
+    let content = content_of(&results[0]).unwrap();
+    assert_eq!((content.joined.len(), results[0].version), (2_000, 2));
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 

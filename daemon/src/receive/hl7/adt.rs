@@ -14,6 +14,10 @@ use chrono::{DateTime, FixedOffset, NaiveDate, NaiveDateTime, NaiveTime, TimeDel
 /// How far ahead of our clock a decision may be: a merge from the future could not be taken back.
 const AHEAD_MAX: TimeDelta = TimeDelta::days(1);
 
+/// Ids that one message may name, all its PID-3 and MRG-1 together. One patient has a handful, one for
+/// each authority; every id beyond costs the thread that writes for everybody.
+pub(super) const IDS_MAX: usize = 200;
+
 /// Where and when a message arrived.
 pub(super) struct Arrival<'a> {
     /// `hl7:` and the address of the sender.
@@ -154,6 +158,7 @@ fn merged(message: &Message<'_>, settings: &Hl7Settings) -> Result<Vec<Ids>, Ref
     let mut pairs = Vec::new();
     let mut open: Option<Segment<'_>> = None;
     let mut group = 0;
+    let mut room = IDS_MAX;
     let without = |group| {
         let says = "this PID has no MRG behind it";
         Refused::error(Problem::Sequence, format!("PID^{group}"), says)
@@ -174,9 +179,9 @@ fn merged(message: &Message<'_>, settings: &Hl7Settings) -> Result<Vec<Ids>, Ref
                     says,
                 ));
             };
-            let into = ids(pid.field(3), &format!("PID^{group}^3"), settings)?;
+            let into = ids(pid.field(3), &format!("PID^{group}^3"), settings, &mut room)?;
             let place = format!("MRG^{group}^1");
-            for (at, from) in (1..).zip(ids(segment.field(1), &place, settings)?) {
+            for (at, from) in (1..).zip(ids(segment.field(1), &place, settings, &mut room)?) {
                 let into = partner(&from, &into, &format!("{place}^{at}"))?;
                 if from.key != into.key {
                     pairs.push((from.key, into.key.clone()));
@@ -208,9 +213,10 @@ fn unlinked(message: &Message<'_>, settings: &Hl7Settings) -> Result<Vec<Ids>, R
         let says = "an unlink has exactly two PID";
         return Err(Refused::error(Problem::Sequence, "PID^1", says));
     };
-    let others = ids(other.field(3), "PID^2^3", settings)?;
+    let mut room = IDS_MAX;
+    let others = ids(other.field(3), "PID^2^3", settings, &mut room)?;
     let mut pairs = Vec::new();
-    for (at, id) in (1..).zip(ids(one.field(3), "PID^1^3", settings)?) {
+    for (at, id) in (1..).zip(ids(one.field(3), "PID^1^3", settings, &mut room)?) {
         let other = partner(&id, &others, &format!("PID^1^3^{at}"))?;
         if id.key != other.key {
             pairs.push((id.key, other.key.clone()));
@@ -254,8 +260,13 @@ fn partner<'c>(one: &Cx, list: &'c [Cx], place: &str) -> Result<&'c Cx, Refused>
     })
 }
 
-/// The ids of a field of CX.
-fn ids(field: Part<'_>, place: &str, settings: &Hl7Settings) -> Result<Vec<Cx>, Refused> {
+/// The ids of a field of CX. `room` is how many more the message may name.
+fn ids(
+    field: Part<'_>,
+    place: &str,
+    settings: &Hl7Settings,
+    room: &mut usize,
+) -> Result<Vec<Cx>, Refused> {
     let mut ids = Vec::new();
     for (at, one) in (1..).zip(field.repetitions()) {
         let place = format!("{place}^{at}");
@@ -269,6 +280,12 @@ fn ids(field: Part<'_>, place: &str, settings: &Hl7Settings) -> Result<Vec<Cx>, 
         if one.is_empty() {
             continue;
         }
+        *room = room.checked_sub(1).ok_or_else(|| {
+            let says = format!(
+                "with this repetition the message names more than {IDS_MAX} ids; send it in several messages"
+            );
+            Refused::error(Problem::DataType, &place, says)
+        })?;
         let id = text(1)?.trim().to_owned();
         if id.is_empty() {
             let says = "this repetition has no id";

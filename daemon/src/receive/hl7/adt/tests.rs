@@ -117,6 +117,32 @@ fn what_is_not_certain_is_refused_with_its_place() {
     assert_eq!(refused("A01", "").1, "201");
 }
 
+/// Every id costs the thread that writes for everybody, so a message names no more than a limit.
+#[test]
+fn a_message_with_too_many_ids_is_refused_at_the_first_one_too_many() {
+    let list = |first: usize, count: usize| {
+        let ids: Vec<String> = (first..first + count)
+            .map(|id| format!("{id}^^^A"))
+            .collect();
+        ids.join("~")
+    };
+    let a40 = |goes: usize| format!("PID|||0^^^A\rMRG|{}\r", list(1, goes));
+    let most = told("A40", &a40(IDS_MAX - 1), &Hl7Settings::default());
+    assert_eq!(pairs(most).len(), IDS_MAX - 1);
+    let more = told("A40", &a40(IDS_MAX), &Hl7Settings::default()).unwrap_err();
+    let place = format!("MRG^1^1^{IDS_MAX}");
+    assert_eq!((more.code, more.place), ("AE", place));
+    assert!(more.says.contains("more than 200 ids"), "{}", more.says);
+    // Over all groups together, and for an unlink as well.
+    let groups: String = (0..IDS_MAX)
+        .map(|group| format!("PID|||{group}^^^A\rMRG|x{group}^^^A\r"))
+        .collect();
+    let place = format!("PID^{}^3^1", IDS_MAX / 2 + 1);
+    assert_eq!(refused("A40", &groups), ("AE", "102", place));
+    let unlink = format!("PID|||{}\rPID|||0^^^A\r", list(1, IDS_MAX));
+    assert_eq!(refused("A37", &unlink).2, format!("PID^1^3^{IDS_MAX}"));
+}
+
 #[test]
 fn header_and_time_are_checked() {
     let of = |header: &str, event: &str| {
