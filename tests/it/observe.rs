@@ -62,7 +62,7 @@ pub(crate) fn samples(to: SocketAddr) -> BTreeMap<String, f64> {
         .collect()
 }
 
-fn reasons(to: SocketAddr) -> (u16, Vec<String>) {
+pub(crate) fn reasons(to: SocketAddr) -> (u16, Vec<String>) {
     let (status, body) = get(to, "/readyz");
     let body: Value = serde_json::from_str(&body).expect("JSON");
     assert_eq!(body["ready"], status == 200);

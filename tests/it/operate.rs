@@ -3,6 +3,7 @@
 
 mod messages;
 mod outbox;
+mod ports;
 pub(crate) mod reload;
 mod status;
 mod supervised;

@@ -11,7 +11,7 @@ use crate::pipeline::{Beside, Pipeline};
 use crate::reading::{Charsets, Rules};
 use crate::receive::folder::file::read_whole;
 use crate::results::Site;
-use crate::store::{Mode, Store, patients};
+use crate::store::{Mode, Store, StoreError, patients};
 use crate::template::Templates;
 use std::fs;
 use std::io::ErrorKind;
@@ -186,11 +186,15 @@ fn store(config: &Config, mode: Mode) -> Result<Store, Failure> {
     let path = &config.store.path;
     if path.is_dir() {
         let path = path.display();
-        return Err(Failure::No(format!(
+        return Err(Failure::Usage(format!(
             "{path}: is a folder; {STORE}, and must name a file"
         )));
     }
-    Store::open(path, mode).map_err(Failure::no)
+    Store::open(path, mode).map_err(|error| match error {
+        // No new start mends that.
+        StoreError::Foreign { .. } => Failure::Usage(error.to_string()),
+        error => Failure::no(error),
+    })
 }
 
 /// What of the configuration a result depends on.

@@ -11,8 +11,9 @@ use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::{Pipeline, PipelineError};
-use crate::publish::Claim;
+use crate::publish::{Claim, PublishError};
 use crate::receive::served::{self, Served};
+use crate::receive::tls::TlsError;
 use crate::receive::{DropFolder, Hl7, Listener, Live, ReceiveError, Web, listener};
 use crate::store::Store;
 use chrono::Utc;
@@ -32,6 +33,9 @@ use tracing_subscriber::{EnvFilter, Layer};
 
 /// Between two looks at the store while nobody tells anything.
 const LOOK: Duration = Duration::from_secs(1);
+
+/// Between two looks at files for TLS that do not serve.
+const LOOK_AT_FILES: Duration = Duration::from_secs(5);
 
 /// What receives, started.
 pub(crate) struct Receivers {
@@ -60,7 +64,7 @@ impl Receivers {
             true => Some(
                 runtime
                     .block_on(Listener::bind(config.dicom.clone(), store.clone()))
-                    .map_err(|error| Failure::No(advised(&error)))?
+                    .map_err(|error| advised(&error))?
                     .taking_history(config.history_titles())
                     .observed_by(observed.clone()),
             ),
@@ -69,22 +73,29 @@ impl Receivers {
         let folder = match &config.folder.path {
             Some(path) => Some(
                 DropFolder::open(path.clone(), config.folder.clone(), store.clone())
-                    .map_err(|error| Failure::No(advised(&error)))?
+                    .map_err(|error| advised(&error))?
                     .observed_by(observed.clone()),
             ),
             None => None,
         };
         let hl7 = Hl7::new(store.clone(), observed.clone());
         let hl7 = Served::bind(hl7, config.hl7.clone());
-        let hl7 = runtime
-            .block_on(hl7)
-            .map_err(|error| Failure::No(advised(&error)))?;
+        let hl7 = runtime.block_on(hl7).map_err(|error| advised(&error))?;
         let web = Web::new(store.clone(), observed.clone());
         let web = Served::bind(web, (config.web.clone(), config.dicom.clone()));
         let web = runtime.block_on(web);
-        let web = web.map_err(|error| Failure::No(advised(&error)))?;
+        let web = web.map_err(|error| advised(&error))?;
         let address = listener.as_ref().map(Listener::address);
         let live = listener.as_ref().map(Listener::live);
+        let takes_objects =
+            folder.is_some() || live.as_ref().is_some_and(Live::is_open) || web.live().is_open();
+        let closed = [live.as_ref().and_then(Live::closed), web.live().closed()];
+        // Time alone mends a certificate that does not hold now; other files are for people to mend.
+        let mistakes = closed.iter().flatten();
+        let mut mistakes = mistakes.filter(|why| !matches!(***why, TlsError::NotNow { .. }));
+        if let (false, Some(why)) = (takes_objects, mistakes.next()) {
+            return Err(Failure::Usage(format!("no port can be opened: {why}")));
+        }
         let mut tasks = Vec::new();
         if let Some(listener) = listener {
             tasks.push(runtime.spawn(listener.run(stopped.clone())));
@@ -106,6 +117,34 @@ impl Receivers {
         })
     }
 
+    /// Whether a port for TLS is closed because its files do not serve.
+    fn has_closed(&self) -> bool {
+        let dicom = self.live.as_ref().and_then(Live::closed);
+        let closed = [dicom, self.hl7.closed(), self.web.closed()];
+        closed.iter().any(Option::is_some)
+    }
+
+    /// Reads the files of TLS ports anew where they did not serve or their certificate has ended:
+    /// opens what is closed, or closes it.
+    ///
+    /// # Errors
+    /// A port whose files serve again cannot be had.
+    fn renew(&self, runtime: &Runtime, config: &Config) -> Result<(), ReceiveError> {
+        if let Some(live) = self.live.as_ref().filter(|live| live.is_due()) {
+            live.apply(live.prepare(config.dicom.clone(), config.history_titles())?);
+        }
+        if self.hl7.is_due() {
+            let prepared = runtime.block_on(self.hl7.prepare(config.hl7.clone()))?;
+            self.hl7.apply(prepared);
+        }
+        if self.web.is_due() {
+            let settings = (config.web.clone(), config.dicom.clone());
+            let prepared = runtime.block_on(self.web.prepare(settings))?;
+            self.web.apply(prepared);
+        }
+        Ok(())
+    }
+
     /// Tells whether they still run.
     fn handles(&self) -> Vec<AbortHandle> {
         self.tasks.iter().map(JoinHandle::abort_handle).collect()
@@ -124,13 +163,23 @@ impl Receivers {
 }
 
 /// Why receiving could not start, with the way out.
-fn advised(error: &ReceiveError) -> String {
+///
+/// What another program or a mount can mend is worth another start; a mistake of the configuration is
+/// not.
+fn advised(error: &ReceiveError) -> Failure {
     match error {
-        ReceiveError::Listen { source, .. } => format!("{error}{}", address_advice(source)),
-        ReceiveError::Folder { .. } => {
-            format!("{error}; [receive.folder] path names it, and a folder must be there")
+        ReceiveError::Listen { source, .. } => {
+            Failure::No(format!("{error}{}", address_advice(source)))
         }
-        ReceiveError::Nowhere | ReceiveError::Tls(_) => error.to_string(),
+        ReceiveError::Folder { source, .. } => {
+            let what =
+                format!("{error}; [receive.folder] path names it, and a folder must be there");
+            match source.kind() {
+                ErrorKind::NotADirectory => Failure::Usage(what),
+                _ => Failure::No(what),
+            }
+        }
+        ReceiveError::Nowhere | ReceiveError::Tls(_) => Failure::Usage(error.to_string()),
     }
 }
 
@@ -231,6 +280,7 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     };
     let (working, worker_lives) = Working::new();
     health.serving(receivers.handles(), worker_lives);
+    health.closed(receivers.has_closed());
     let mut running = Running {
         worker: Worker::start(pipeline, working)?,
         deliveries,
@@ -242,6 +292,7 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
         receivers,
         forwarder,
         outbox,
+        unopened: None,
     };
     supervisor::ready(&running.health);
     runtime.spawn(supervisor::watch(Arc::clone(&running.health)));
@@ -249,6 +300,7 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
         match runtime.block_on(signals.until_told(&running.store)) {
             Told::Stop(why) => break why,
             Told::Reload => running = running.reload(&runtime, file)?,
+            Told::LookAtFiles => running.look_at_files(&runtime),
         }
     };
     running.stop(&runtime, why)
@@ -269,9 +321,22 @@ struct Running {
     forwarder: Option<Forwarder>,
     /// What keeps other stores out of the outbox.
     outbox: Arc<Claim>,
+    /// Why a port whose files serve again cannot be had, as the log has it.
+    unopened: Option<String>,
 }
 
 impl Running {
+    /// Opens the ports for TLS whose files serve again, and closes those whose certificate has ended.
+    fn look_at_files(&mut self, runtime: &Runtime) {
+        let renewed = self.receivers.renew(runtime, &self.config);
+        let unopened = renewed.err().map(|why| unopened(&why).to_string());
+        if let Some(why) = unopened.as_ref().filter(|_| self.unopened != unopened) {
+            tracing::error!(code = "listen-failed", "{why}");
+        }
+        self.unopened = unopened;
+        self.health.closed(self.receivers.has_closed());
+    }
+
     /// Puts the configuration as it is now in force, all of it that can change, or nothing.
     ///
     /// # Errors
@@ -311,6 +376,7 @@ impl Running {
                 tell_refused(&why);
             }
         }
+        self.health.closed(self.receivers.has_closed());
         self.health.reloaded(refused);
         supervisor::ready(&self.health);
         Ok(self)
@@ -409,7 +475,15 @@ fn take_outbox(pipeline: &Pipeline) -> Result<(), Failure> {
             tracing::error!(code = "outbox-unwritable", %error, "results wait");
             Ok(())
         }
-        swept => swept.map_err(|error| Failure::No(format!("{error}; [outbox] folder names it"))),
+        Err(error) => {
+            let what = format!("{error}; [outbox] folder names it");
+            Err(match error {
+                // No folder; another one has to be named. Who has the outbox may leave it.
+                PipelineError::Publish(PublishError::Write { .. }) => Failure::Usage(what),
+                _ => Failure::No(what),
+            })
+        }
+        Ok(()) => Ok(()),
     }
 }
 
@@ -438,10 +512,11 @@ fn tell_refused(why: &Failure) {
     }
 }
 
-/// What a signal asks for.
+/// What a signal, or the time, asks for.
 enum Told {
     Stop(&'static str),
     Reload,
+    LookAtFiles,
 }
 
 /// The signals that ask for something, caught from the moment this is made.
@@ -449,6 +524,7 @@ struct Signals {
     terminate: Signal,
     interrupt: Signal,
     hang_up: Signal,
+    looked_at_files: Instant,
 }
 
 impl Signals {
@@ -458,6 +534,7 @@ impl Signals {
             terminate: signal(SignalKind::terminate()).map_err(Failure::no)?,
             interrupt: signal(SignalKind::interrupt()).map_err(Failure::no)?,
             hang_up: signal(SignalKind::hangup()).map_err(Failure::no)?,
+            looked_at_files: Instant::now(),
         })
     }
 
@@ -472,6 +549,10 @@ impl Signals {
                 () = tokio::time::sleep(LOOK) => {
                     if store.doubt().is_some() {
                         return Told::Stop("the store is in doubt");
+                    }
+                    if self.looked_at_files.elapsed() >= LOOK_AT_FILES {
+                        self.looked_at_files = Instant::now();
+                        return Told::LookAtFiles;
                     }
                 }
             }

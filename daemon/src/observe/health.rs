@@ -50,6 +50,10 @@ const FOLDER_LINK: Reason = reason(
     "folder-link",
     "a link or a file stands in the place of `done` or `failed` of the drop folder",
 );
+const TLS_PORT: Reason = reason(
+    "tls-port-closed",
+    "a port for TLS is closed, since its certificate or key does not serve; the log says which",
+);
 const PIPELINE: Reason = reason(
     "pipeline-ended",
     "nothing is made of what is received; only a new start helps",
@@ -88,6 +92,7 @@ pub struct Health {
     observed: Observed,
     stage: Mutex<Stage>,
     reload_refused: AtomicBool,
+    port_closed: AtomicBool,
 }
 
 impl Health {
@@ -106,6 +111,7 @@ impl Health {
             observed,
             stage: Mutex::new(Stage::Starting),
             reload_refused: AtomicBool::new(false),
+            port_closed: AtomicBool::new(false),
         }
     }
 
@@ -125,6 +131,11 @@ impl Health {
     /// The configuration was read again, and is in force or refused.
     pub fn reloaded(&self, refused: bool) {
         self.reload_refused.store(refused, Ordering::Relaxed);
+    }
+
+    /// Whether a port for TLS is closed because its files do not serve.
+    pub fn closed(&self, closed: bool) {
+        self.port_closed.store(closed, Ordering::Relaxed);
     }
 
     /// In one line, for whoever watches over the service.
@@ -200,6 +211,9 @@ impl Health {
             {
                 reasons.push(FOLDER_LINK);
             }
+        }
+        if self.port_closed.load(Ordering::Relaxed) {
+            reasons.push(TLS_PORT);
         }
         let trail = self.observed.trail.as_ref();
         if trail.is_some_and(Trail::is_failing) {

@@ -1,7 +1,8 @@
 //! What every port does: connections one after the other until the stop, then an end to each.
 
 use ipnet::IpNet;
-use std::net::IpAddr;
+use std::io;
+use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::watch;
@@ -21,7 +22,8 @@ pub(super) fn may_connect(allowed: &[IpNet], address: IpAddr) -> bool {
 
 /// One port and the connections that are served there.
 pub(super) struct Port {
-    listener: TcpListener,
+    /// None while the port is closed and what was accepted is still served.
+    listener: Option<TcpListener>,
     /// The connections; what serves the next one is spawned here.
     pub(super) serving: JoinSet<()>,
     failing: bool,
@@ -30,13 +32,28 @@ pub(super) struct Port {
 }
 
 impl Port {
-    pub(super) fn new(listener: TcpListener, panicked: fn()) -> Self {
+    pub(super) fn new(listener: Option<TcpListener>, panicked: fn()) -> Self {
         Port {
             listener,
             serving: JoinSet::new(),
             failing: false,
             panicked,
         }
+    }
+
+    /// Whether it accepts.
+    pub(super) fn is_open(&self) -> bool {
+        self.listener.is_some()
+    }
+
+    /// Accepts there from now on.
+    pub(super) fn open(&mut self, listener: TcpListener) {
+        self.listener = Some(listener);
+    }
+
+    /// Takes nothing new; what is served goes on.
+    pub(super) fn close(&mut self) {
+        self.listener = None;
     }
 
     /// The next connection and its peer; `None` once `stop` is true or its sender is gone.
@@ -51,7 +68,7 @@ impl Port {
                     note_panic(ended, self.panicked);
                     continue;
                 }
-                accepted = self.listener.accept() => accepted,
+                accepted = accept(self.listener.as_ref()) => accepted,
             };
             match accepted {
                 // Over IPv6 an IPv4 peer comes in other clothes.
@@ -86,6 +103,13 @@ impl Port {
         };
         self.serving.shutdown().await;
         cut
+    }
+}
+
+async fn accept(listener: Option<&TcpListener>) -> io::Result<(TcpStream, SocketAddr)> {
+    match listener {
+        Some(listener) => listener.accept().await,
+        None => std::future::pending().await,
     }
 }
 

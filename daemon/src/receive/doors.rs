@@ -5,7 +5,6 @@
 
 use super::ReceiveError;
 use super::accept::note_panic;
-use crate::config::TlsSettings;
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::net::TcpListener;
@@ -70,11 +69,11 @@ impl Doors {
     pub(super) async fn prepare(
         &self,
         plain: &[SocketAddr],
-        tls: &TlsSettings,
+        tls: &[SocketAddr],
     ) -> Result<Change, ReceiveError> {
         let name = |tls| move |&address: &SocketAddr| Name { address, tls };
         let wanted = plain.iter().map(name(false));
-        let wanted = wanted.chain(tls.listen.iter().map(name(true)));
+        let wanted = wanted.chain(tls.iter().map(name(true)));
         let (mut kept, mut new) = (Vec::new(), Vec::new());
         for name in wanted {
             if self.open().iter().any(|door| door.name == name) {
@@ -127,6 +126,11 @@ impl Doors {
         while let Some(ended) = serving.join_next().await {
             note_panic(ended, panicked);
         }
+    }
+
+    /// Whether there is one.
+    pub(super) fn are_open(&self) -> bool {
+        !self.open().is_empty()
     }
 
     fn open(&self) -> MutexGuard<'_, Vec<Handle>> {

@@ -3,7 +3,7 @@
 use super::accept::{Port, note_panic};
 use super::refusal::{Refusal, Refusals};
 use super::shared::{Shared, Titles};
-use super::tls::Tls;
+use super::tls::{Offer, TlsError};
 use super::{ReceiveError, connection};
 use crate::backfill::way::HistoryTitle;
 use crate::config::DicomSettings;
@@ -11,9 +11,11 @@ use crate::observe::Observed;
 use crate::store::Store;
 use std::net::SocketAddr;
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::watch;
 use tokio::task::JoinSet;
+use tokio::time::sleep;
 
 /// Table of our TLS settings.
 const TLS_TABLE: &str = "receive.dicom.tls";
@@ -37,24 +39,43 @@ pub struct Live {
 pub struct Prepared {
     settings: DicomSettings,
     titles: Vec<HistoryTitle>,
-    tls: Option<Arc<Tls>>,
+    tls: Offer,
 }
 
 impl Live {
     /// Reads what the settings name, and changes nothing.
     ///
     /// # Errors
-    /// TLS lacks one of its files.
+    /// The files of a TLS port that is open and good serve no more.
     pub fn prepare(
         &self,
         settings: DicomSettings,
         titles: Vec<HistoryTitle>,
     ) -> Result<Prepared, ReceiveError> {
         Ok(Prepared {
-            tls: Tls::asked_for(TLS_TABLE, &settings.tls)?,
+            tls: self.now.borrow().tls.renewed(TLS_TABLE, &settings.tls)?,
             settings,
             titles,
         })
+    }
+
+    /// Whether the files for TLS are to be looked at again.
+    #[must_use]
+    pub fn is_due(&self) -> bool {
+        self.now.borrow().tls.is_due()
+    }
+
+    /// Why the ports for TLS are closed, if they are.
+    #[must_use]
+    pub fn closed(&self) -> Option<Arc<TlsError>> {
+        self.now.borrow().tls.closed().cloned()
+    }
+
+    /// Whether any port is open, or opens with the next thing it does.
+    #[must_use]
+    pub fn is_open(&self) -> bool {
+        let now = self.now.borrow();
+        !now.settings.listen.is_empty() || now.tls.ready().is_some()
     }
 
     /// Puts settings in force for every connection to come. Addresses to listen on, and the room
@@ -65,6 +86,7 @@ impl Live {
             titles,
             tls,
         } = prepared;
+        tls.tell(TLS_TABLE, &self.now.borrow().tls);
         self.now.send_modify(|now| {
             let now = Arc::make_mut(now);
             now.settings = settings;
@@ -77,7 +99,8 @@ impl Live {
 /// One port.
 #[derive(Debug)]
 struct Door {
-    listener: TcpListener,
+    /// None while its files for TLS do not serve.
+    listener: Option<TcpListener>,
     address: SocketAddr,
     tls: bool,
 }
@@ -88,26 +111,41 @@ impl Door {
         let listener = TcpListener::bind(address).await.map_err(failed)?;
         let address = listener.local_addr().map_err(failed)?;
         Ok(Door {
-            listener,
+            listener: Some(listener),
             address,
             tls,
         })
     }
+
+    fn tell_open(&self, now: &watch::Receiver<Arc<Shared>>) {
+        let (address, tls) = (self.address, self.tls);
+        let ae_title = &now.borrow().settings.ae_title;
+        tracing::info!(code = "listening", %address, tls, ae_title);
+    }
 }
 
 impl Listener {
-    /// Listens on the addresses of the settings, all or none.
+    /// Listens on the addresses of the settings, all or none. Where the files for TLS do not serve,
+    /// its ports are closed until they do.
     ///
     /// # Errors
-    /// An address is taken or not ours, there is none, or TLS lacks one of its files.
+    /// An address is taken or not ours, or there is none.
     pub async fn bind(settings: DicomSettings, store: Store) -> Result<Listener, ReceiveError> {
         let mut doors = Vec::new();
         for address in &settings.listen {
             doors.push(Door::open(*address, false).await?);
         }
-        let tls = Tls::asked_for(TLS_TABLE, &settings.tls)?;
+        let tls = Offer::default().renewed(TLS_TABLE, &settings.tls)?;
+        tls.tell(TLS_TABLE, &Offer::default());
         for address in &settings.tls.listen {
-            doors.push(Door::open(*address, true).await?);
+            doors.push(match tls.ready() {
+                Some(_) => Door::open(*address, true).await?,
+                None => Door {
+                    listener: None,
+                    address: *address,
+                    tls: true,
+                },
+            });
         }
         let address = doors.first().ok_or(ReceiveError::Nowhere)?.address;
         Ok(Listener {
@@ -148,7 +186,7 @@ impl Listener {
 
     /// Every address in use, and whether TLS is spoken there.
     pub fn addresses(&self) -> impl Iterator<Item = (SocketAddr, bool)> + '_ {
-        let doors = self.doors.iter();
+        let doors = self.doors.iter().filter(|door| door.listener.is_some());
         doors.map(|door| (door.address, door.tls))
     }
 
@@ -162,9 +200,8 @@ impl Listener {
     /// lets each association finish the object it is receiving, and returns.
     pub async fn run(self, stop: watch::Receiver<bool>) {
         let Listener { doors, now, .. } = self;
-        for Door { address, tls, .. } in &doors {
-            let ae_title = &now.borrow().settings.ae_title;
-            tracing::info!(code = "listening", %address, tls, ae_title);
+        for door in doors.iter().filter(|door| door.listener.is_some()) {
+            door.tell_open(&now.subscribe());
         }
         let mut open: JoinSet<()> = doors
             .into_iter()
@@ -176,15 +213,48 @@ impl Listener {
     }
 }
 
-/// Accepts at one port until the stop, then waits for what it serves.
-async fn accept(door: Door, now: watch::Receiver<Arc<Shared>>, mut stop: watch::Receiver<bool>) {
-    let Door {
-        listener,
-        address,
-        tls,
-    } = door;
-    let mut port = Port::new(listener, panicked);
-    while let Some((stream, peer)) = port.next(&mut stop).await {
+/// How long until an address that was not ours to take is tried again.
+const OPEN_AGAIN: Duration = Duration::from_secs(1);
+
+/// Accepts at one port until the stop, then waits for what it serves. A port for TLS is closed while
+/// its files do not serve.
+async fn accept(
+    mut door: Door,
+    mut now: watch::Receiver<Arc<Shared>>,
+    mut stop: watch::Receiver<bool>,
+) {
+    let mut port = Port::new(door.listener.take(), panicked);
+    let mut told = false;
+    loop {
+        let is_open = port.is_open();
+        let turns = |now: &Arc<Shared>| door.tls && now.tls.ready().is_some() != is_open;
+        let next = tokio::select! {
+            biased;
+            // The guard must not live on into what follows.
+            true = async { now.wait_for(turns).await.is_ok() } => {
+                if is_open {
+                    port.close();
+                    tracing::info!(code = "listening-ended", address = %door.address, cut = 0);
+                    continue;
+                }
+                match TcpListener::bind(door.address).await {
+                    Ok(listener) => {
+                        told = false;
+                        port.open(listener);
+                        door.tell_open(&now);
+                    }
+                    Err(error) => {
+                        if !std::mem::replace(&mut told, true) {
+                            tracing::error!(code = "listen-failed", address = %door.address, %error);
+                        }
+                        sleep(OPEN_AGAIN).await;
+                    }
+                }
+                continue;
+            }
+            next = port.next(&mut stop) => next,
+        };
+        let Some((stream, peer)) = next else { break };
         let shared = Arc::clone(&now.borrow());
         let room = match shared.allows(peer) || shared.is_balancer(peer) {
             true => shared.connection(),
@@ -192,7 +262,12 @@ async fn accept(door: Door, now: watch::Receiver<Arc<Shared>>, mut stop: watch::
         };
         match room {
             Ok(room) => {
-                let tls = shared.tls.clone().filter(|_| tls);
+                let tls = match (door.tls, shared.tls.ready()) {
+                    (false, _) => None,
+                    (true, Some(tls)) => Some(Arc::clone(tls)),
+                    // A port for TLS never serves without it.
+                    (true, None) => continue,
+                };
                 let served = connection::serve(stream, peer, tls, shared, stop.clone());
                 port.serving.spawn(async move {
                     served.await;
@@ -202,8 +277,11 @@ async fn accept(door: Door, now: watch::Receiver<Arc<Shared>>, mut stop: watch::
             Err(refusal) => shared.refused(refusal, peer, &Titles::default(), ""),
         }
     }
+    let was_open = port.is_open();
     let cut = port.finish().await;
-    tracing::info!(code = "listening-ended", %address, cut);
+    if was_open || cut > 0 {
+        tracing::info!(code = "listening-ended", address = %door.address, cut);
+    }
 }
 
 fn panicked() {

@@ -74,7 +74,7 @@ pub enum ReceiveError {
     /// There is no address to listen on.
     #[error("[receive.dicom] is switched on and names no address to listen on")]
     Nowhere,
-    /// TLS could not be set up.
+    /// The files of a TLS port that is open and good serve no more.
     #[error(transparent)]
     Tls(#[from] tls::TlsError),
     /// A folder cannot be used.

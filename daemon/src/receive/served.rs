@@ -4,7 +4,7 @@ use super::ReceiveError;
 use super::accept::{Port, may_connect};
 use super::doors::{Change, Door, Doors, Opened};
 use super::places::Places;
-use super::tls::{Tls, TlsRefusal};
+use super::tls::{Offer, Tls, TlsError, TlsRefusal};
 use crate::config::TlsSettings;
 use ipnet::IpNet;
 use std::fmt::Debug;
@@ -80,7 +80,7 @@ pub struct Served<S: Service> {
 #[derive(Debug, Clone)]
 pub struct Live<S: Service> {
     now: watch::Sender<Arc<S>>,
-    tls: watch::Sender<Option<Arc<Tls>>>,
+    tls: watch::Sender<Offer>,
     doors: Doors,
 }
 
@@ -88,22 +88,48 @@ pub struct Live<S: Service> {
 #[derive(Debug)]
 pub struct Prepared<S: Service> {
     settings: S::Settings,
-    tls: Option<Arc<Tls>>,
+    tls: Offer,
     doors: Change,
 }
 
 impl<S: Service> Live<S> {
     /// Reads the files and opens the ports that the settings name, and changes nothing.
     ///
+    /// Where the files for TLS do not serve, its ports are not among them.
+    ///
     /// # Errors
-    /// An address is taken or not ours, or TLS lacks one of its files.
+    /// An address is taken or not ours, or the files of a TLS port that is open and good serve no
+    /// more.
     pub async fn prepare(&self, settings: S::Settings) -> Result<Prepared<S>, ReceiveError> {
         let (plain, over_tls) = S::ports(&settings);
+        let tls = self.tls.borrow().renewed(S::TLS_TABLE, over_tls)?;
+        let over_tls = match tls.ready() {
+            Some(_) => over_tls.listen.as_slice(),
+            None => &[],
+        };
         Ok(Prepared {
-            tls: Tls::asked_for(S::TLS_TABLE, over_tls)?,
+            tls,
             doors: self.doors.prepare(plain, over_tls).await?,
             settings,
         })
+    }
+
+    /// Whether the files for TLS are to be looked at again.
+    #[must_use]
+    pub fn is_due(&self) -> bool {
+        self.tls.borrow().is_due()
+    }
+
+    /// Why the ports for TLS are closed, if they are.
+    #[must_use]
+    pub fn closed(&self) -> Option<Arc<TlsError>> {
+        self.tls.borrow().closed().cloned()
+    }
+
+    /// Whether any port is open.
+    #[must_use]
+    pub fn is_open(&self) -> bool {
+        self.doors.are_open()
     }
 
     /// Puts settings in force, for open connections with their next message or request. Ports that are
@@ -114,6 +140,7 @@ impl<S: Service> Live<S> {
             tls,
             doors,
         } = prepared;
+        tls.tell(S::TLS_TABLE, &self.tls.borrow());
         self.tls.send_replace(tls);
         self.now.send_modify(|now| Arc::make_mut(now).put(settings));
         self.doors.apply(doors);
@@ -121,15 +148,16 @@ impl<S: Service> Live<S> {
 }
 
 impl<S: Service> Served<S> {
-    /// Listens on the addresses of the settings, all or none; there need not be any.
+    /// Listens on the addresses of the settings, all or none; there need not be any. Where the files
+    /// for TLS do not serve, its ports are closed until they do.
     ///
     /// # Errors
-    /// An address is taken or not ours, or TLS lacks one of its files.
+    /// An address is taken or not ours.
     pub async fn bind(service: S, settings: S::Settings) -> Result<Self, ReceiveError> {
         let (doors, opened) = Doors::new();
         let live = Live {
             now: watch::Sender::new(Arc::new(service)),
-            tls: watch::Sender::new(None),
+            tls: watch::Sender::default(),
             doors,
         };
         live.apply(live.prepare(settings).await?);
@@ -159,14 +187,14 @@ fn panicked<S: Service>() {
 async fn accept<S: Service>(
     door: Door,
     now: watch::Sender<Arc<S>>,
-    tls: watch::Sender<Option<Arc<Tls>>>,
+    tls: watch::Sender<Offer>,
     places: Places<()>,
 ) {
     let address = door.listener.local_addr();
     let address = address.map_or_else(|_| String::new(), |address| address.to_string());
     S::tell(Happened::Listening(&address, door.tls));
     let mut close = door.close;
-    let mut port = Port::new(door.listener, panicked::<S>);
+    let mut port = Port::new(Some(door.listener), panicked::<S>);
     while let Some((stream, peer)) = port.next(&mut close).await {
         let rules = Arc::clone(&now.borrow());
         if !rules.allows(peer) {
@@ -178,9 +206,9 @@ async fn accept<S: Service>(
             continue;
         };
         // A port for TLS never serves without it.
-        let over = match (door.tls, tls.borrow().clone()) {
+        let over = match (door.tls, tls.borrow().ready()) {
             (false, _) => None,
-            (true, Some(tls)) => Some(tls),
+            (true, Some(tls)) => Some(Arc::clone(tls)),
             (true, None) => continue,
         };
         let served = connection::<S>(stream, peer, over, now.subscribe(), close.clone());

@@ -3,7 +3,7 @@
 use super::accept::may_connect;
 use super::places::{Place, Places};
 use super::refusal::{Refusal, Refusals};
-use super::tls::Tls;
+use super::tls::Offer;
 use crate::backfill::way::HistoryTitle;
 use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
 use crate::observe::Observed;
@@ -49,7 +49,7 @@ pub(super) struct Shared {
     /// Further AE titles of ours, each for the history of one archive.
     pub(super) titles: Arc<[HistoryTitle]>,
     /// What the TLS ports show and ask for.
-    pub(super) tls: Option<Arc<Tls>>,
+    pub(super) tls: Offer,
     pub(super) store: Store,
     pub(super) observed: Observed,
     /// One permit per KiB of data sets that are being received or stored.
@@ -79,7 +79,7 @@ const fn connections(associations: usize, spare: usize) -> usize {
 }
 
 impl Shared {
-    pub(super) fn new(settings: DicomSettings, tls: Option<Arc<Tls>>, store: Store) -> Self {
+    pub(super) fn new(settings: DicomSettings, tls: Offer, store: Store) -> Self {
         let associations = settings.max_associations.clamp(1, 10_000);
         // Four of the largest objects at once, and never less than 256 MiB: thousands of reports.
         let memory = (settings.max_object_bytes.saturating_mul(4) >> 10).clamp(256 << 10, 1 << 28);

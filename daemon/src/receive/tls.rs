@@ -22,6 +22,7 @@ use tokio_rustls::rustls::server::{NoServerSessionStorage, WebPkiClientVerifier}
 use tokio_rustls::rustls::version::{TLS12, TLS13};
 use tokio_rustls::rustls::{Error as RustlsError, RootCertStore, ServerConfig};
 use tokio_rustls::server::TlsStream;
+use x509_cert::Version;
 use x509_cert::der::Decode;
 
 /// How long before the end of our certificate the log begins to warn.
@@ -66,6 +67,16 @@ pub enum TlsError {
         /// The file.
         path: PathBuf,
         /// What is wrong.
+        what: String,
+    },
+    /// Our certificate does not hold now.
+    #[error("{}: the certificate {what}; {key} names it", path.display())]
+    NotNow {
+        /// The key of the configuration.
+        key: Key,
+        /// The file.
+        path: PathBuf,
+        /// Since when, or from when on.
         what: String,
     },
     /// Key and certificate are each good and belong to others.
@@ -149,6 +160,9 @@ pub fn load(
                 key: key.to_owned(),
                 certificate: certificate.to_owned(),
             },
+            other @ RustlsError::InvalidCertificate(_) => {
+                broken(of("certificate"), certificate, &other)
+            }
             other => broken(of("key"), key, &other),
         })?;
     // Each association shows its certificate anew: one that has ended since opens nothing.
@@ -215,19 +229,26 @@ fn valid_until(
     let own = chain.first().map(AsRef::as_ref).unwrap_or_default();
     let own = x509_cert::Certificate::from_der(own)
         .map_err(|error| content(format!("the first certificate is malformed: {error}")))?;
+    if own.tbs_certificate().version() != Version::V3 {
+        let old = "the certificate is of an X.509 version before 3, which peers do not take; \
+                   have it made with extensions, such as subjectAltName";
+        return Err(content(old.to_owned()));
+    }
     let validity = own.tbs_certificate().validity();
     let begin = validity.not_before.to_system_time();
     let end = validity.not_after.to_system_time();
+    let not_now = |what: String| TlsError::NotNow {
+        key,
+        path: path.to_owned(),
+        what,
+    };
     if end < now {
-        return Err(content(format!(
-            "the certificate ended on {}; renew it",
-            day(end)
-        )));
+        return Err(not_now(format!("ended on {}; renew it", day(end))));
     }
     if begin > now {
         let begin = day(begin);
-        return Err(content(format!(
-            "the certificate begins on {begin}; is the clock of this machine right?"
+        return Err(not_now(format!(
+            "begins on {begin}; is the clock of this machine right?"
         )));
     }
     Ok(end)
@@ -257,20 +278,87 @@ pub(super) struct Tls {
     acceptor: TlsAcceptor,
     handshakes: Semaphore,
     limit: Duration,
+    /// End of our own certificate.
+    expires: SystemTime,
 }
 
-impl Tls {
-    /// That of the settings in `table`, if they name an address for it.
-    pub(super) fn asked_for(
+/// What TLS at the ports of one table comes to.
+#[derive(Debug, Clone, Default)]
+pub(super) enum Offer {
+    /// No address asks for it.
+    #[default]
+    NotAsked,
+    /// It can be had.
+    Ready(Arc<Tls>),
+    /// Its files do not serve. The ports are closed until they do; all others stay open.
+    Closed(Arc<TlsError>),
+}
+
+impl Offer {
+    /// What can take the place of this: what the settings in `table` come to now. Files that do not
+    /// serve close a port, but for one whose certificate still holds: that one stays as it was.
+    ///
+    /// # Errors
+    /// The port is open and good, and the files do not serve.
+    pub(super) fn renewed(
+        &self,
         table: &'static str,
         settings: &TlsSettings,
-    ) -> Result<Option<Arc<Self>>, TlsError> {
-        match settings.listen.is_empty() {
-            true => Ok(None),
-            false => Ok(Some(Arc::new(Tls::new(table, settings)?))),
+    ) -> Result<Offer, TlsError> {
+        if settings.listen.is_empty() {
+            return Ok(Offer::NotAsked);
+        }
+        match Tls::new(table, settings) {
+            Ok(tls) => Ok(Offer::Ready(Arc::new(tls))),
+            Err(why) if matches!(self, Offer::Ready(_)) && !self.is_due() => Err(why),
+            Err(why) => Ok(Offer::Closed(Arc::new(why))),
         }
     }
 
+    /// Tells the log that this closes the ports of `table`, unless it is told already.
+    pub(super) fn tell(&self, table: &'static str, before: &Offer) {
+        let Some(why) = self.closed().map(|why| why.to_string()) else {
+            return;
+        };
+        if before
+            .closed()
+            .is_none_or(|before| before.to_string() != why)
+        {
+            tracing::error!(
+                code = "tls-port-closed",
+                table,
+                "{why}. The others stay open; this one opens once the files serve"
+            );
+        }
+    }
+
+    /// Whether the files are to be looked at again: they did not serve, or the certificate has ended.
+    pub(super) fn is_due(&self) -> bool {
+        match self {
+            Offer::NotAsked => false,
+            Offer::Ready(tls) => tls.expires < SystemTime::now(),
+            Offer::Closed(_) => true,
+        }
+    }
+
+    /// Why the ports are closed, if they are.
+    pub(super) fn closed(&self) -> Option<&Arc<TlsError>> {
+        match self {
+            Offer::Closed(why) => Some(why),
+            Offer::NotAsked | Offer::Ready(_) => None,
+        }
+    }
+
+    /// Who does the handshakes, while the ports are open.
+    pub(super) fn ready(&self) -> Option<&Arc<Tls>> {
+        match self {
+            Offer::Ready(tls) => Some(tls),
+            Offer::NotAsked | Offer::Closed(_) => None,
+        }
+    }
+}
+
+impl Tls {
     /// Loads what the settings name, and says in the log what is to be put right.
     fn new(table: &'static str, settings: &TlsSettings) -> Result<Self, TlsError> {
         let Loaded {
@@ -281,11 +369,12 @@ impl Tls {
         for warning in warnings {
             tracing::warn!(code = "tls-files", "{warning}");
         }
-        tracing::info!(code = "tls-ready", certificate_ends = day(expires));
+        tracing::info!(code = "tls-ready", table, certificate_ends = day(expires));
         Ok(Tls {
             acceptor: TlsAcceptor::from(Arc::new(config)),
             handshakes: Semaphore::new(settings.max_handshakes.clamp(1, 10_000)),
             limit: Duration::from_secs(settings.handshake_timeout_s),
+            expires,
         })
     }
 

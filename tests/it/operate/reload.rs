@@ -13,7 +13,7 @@ pub(crate) fn rewrite(site: &Site, change: impl FnOnce(String) -> String) {
     fs::write(site.config(), change(text)).expect("written");
 }
 
-fn lines(daemon: &Daemon, code: &str) -> Vec<Value> {
+pub(crate) fn lines(daemon: &Daemon, code: &str) -> Vec<Value> {
     let mut lines = daemon.log();
     lines.retain(|line| line["fields"]["code"] == code);
     lines
