@@ -29,7 +29,8 @@ fn with(file: &Path) -> Result<Templates, Failure> {
     // A dictionary has terms, words and rules; whatever else stands in a file, a template has.
     let is_dictionary = text.parse::<toml::Table>().is_ok_and(|table| {
         let mut keys = table.keys();
-        !table.is_empty() && keys.all(|key| ["term", "word", "measure"].contains(&key.as_str()))
+        !table.is_empty()
+            && keys.all(|key| ["term", "word", "name", "measure"].contains(&key.as_str()))
     });
     let named = [(file.display().to_string(), text)];
     let loaded = match is_dictionary {

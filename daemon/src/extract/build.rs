@@ -23,13 +23,14 @@ pub(crate) struct Node {
     pub(crate) children: Vec<Node>,
 }
 
-/// `value scheme` as a code; its meaning is deliberately misleading.
+/// `value scheme` as a code; its meaning is deliberately misleading, save for sides and units,
+/// which a meaning may not contradict.
 pub(crate) fn code(text: &str) -> Code {
     let (value, scheme) = text.rsplit_once(' ').unwrap();
     Code {
         value: value.to_owned(),
         scheme: scheme.to_owned(),
-        meaning: "Left eyeball diameter".to_owned(),
+        meaning: "Eyeball diameter, mean of 3".to_owned(),
         equivalents: Vec::new(),
     }
 }

@@ -38,6 +38,13 @@ pub(super) struct Said<T> {
 pub(super) enum SideSaid {
     Known(Side),
     Unknown,
+    /// The code says one side, its own meaning names another.
+    Contradicted {
+        code: Side,
+        meaning: Side,
+    },
+    /// A text beside codes names a side: it finds none, and contradicts any other.
+    Named(Side),
 }
 
 /// What one item says. Each list holds one entry per distinct statement, so that a report that
@@ -141,6 +148,9 @@ impl Levels {
                     levels.named(id, concept, &name);
                 }
                 levels.worded(id, id, &concept.meaning, vocabulary);
+                if name.sides.is_empty() {
+                    levels.called(id, id, "its name", &concept.meaning, vocabulary);
+                }
             }
             if let (Value::Text(text), Some(parent)) = (&item.value, tree.parent(id)) {
                 levels.worded(parent, id, text, vocabulary);
@@ -184,6 +194,22 @@ impl Levels {
         }
     }
 
+    /// A side that a text names where no code of its own says one.
+    fn called(&mut self, owner: ItemId, at: ItemId, what: &str, text: &str, words: &Vocabulary) {
+        let eye = words.names().side(text).filter(|side| side.eye().is_some());
+        if let Some(side) = eye
+            && words.word(text).is_none()
+        {
+            let said = Said {
+                says: SideSaid::Named(side),
+                at,
+                code: what.to_owned(),
+                spot: Spot::Word,
+            };
+            say(&mut self.levels.entry(owner).or_default().sides, said);
+        }
+    }
+
     fn modifier(
         &mut self,
         tree: &Tree,
@@ -212,6 +238,18 @@ impl Levels {
                 sides_of(sides, id, code, &vocabulary.explain(code), spot);
             }
             return;
+        }
+        match &item.value {
+            Value::Text(text) if role == Role::TrackingIdentifier => {
+                self.called(owner, id, "its text", text, vocabulary);
+                return;
+            }
+            Value::Code(code)
+                if role == Role::FindingSite && vocabulary.explain(code).sides.is_empty() =>
+            {
+                self.called(owner, id, "its meaning", &code.meaning, vocabulary);
+            }
+            _ => {}
         }
         let level = self.levels.entry(owner).or_default();
         if contained {
@@ -298,10 +336,18 @@ fn sides_of(
     spot: Spot,
 ) {
     for &side in &value.sides {
-        say(sides, said(SideSaid::Known(side), id, code, spot));
+        say(sides, said(as_said(side, value), id, code, spot));
     }
     if value.sides.is_empty() {
         say(sides, said(SideSaid::Unknown, id, code, spot));
+    }
+}
+
+/// A side of a code, unless its own meaning names another.
+fn as_said(code: Side, value: &Explained) -> SideSaid {
+    match value.named {
+        Some(meaning) => SideSaid::Contradicted { code, meaning },
+        None => SideSaid::Known(code),
     }
 }
 
@@ -309,7 +355,7 @@ impl Level {
     /// Takes all that a code says, whatever the item's role: pre-coordinated codes say a lot.
     fn take(&mut self, id: ItemId, code: &Code, value: &Explained, spot: Spot) {
         for &side in &value.sides {
-            say(&mut self.sides, said(SideSaid::Known(side), id, code, spot));
+            say(&mut self.sides, said(as_said(side, value), id, code, spot));
         }
         let says = &value.says;
         if let Some(site) = says.site {
@@ -374,6 +420,7 @@ impl Level {
             }
             Role::Depth
             | Role::Angle
+            | Role::TrackingIdentifier
             | Role::NerveAxis
             | Role::GlobePoint
             | Role::ObserverName

@@ -27,7 +27,11 @@ pub(super) fn of(tree: &Tree, levels: &Levels, vocabulary: &Vocabulary) -> Shape
     let is_side = |said: SideSaid| {
         matches!(
             said,
-            SideSaid::Known(Side::Right) | SideSaid::Known(Side::Left)
+            SideSaid::Known(Side::Right | Side::Left)
+                | SideSaid::Contradicted {
+                    code: Side::Right | Side::Left,
+                    ..
+                }
         )
     };
     shape.section_per_side = levels.iter().any(|(id, level)| {

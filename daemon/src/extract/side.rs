@@ -21,7 +21,15 @@ impl Source<'_> {
     fn eye(&self) -> Option<Eye> {
         match self.says {
             SideSaid::Known(side) => side.eye(),
-            SideSaid::Unknown => None,
+            SideSaid::Unknown | SideSaid::Contradicted { .. } | SideSaid::Named(_) => None,
+        }
+    }
+
+    /// The eye that a text names.
+    fn named(&self) -> Option<Eye> {
+        match self.says {
+            SideSaid::Named(side) => side.eye(),
+            _ => None,
         }
     }
 
@@ -31,13 +39,27 @@ impl Source<'_> {
 
     fn tell(&self, tree: &Tree) -> String {
         let word = match self.says {
-            SideSaid::Known(Side::Right) => "right",
-            SideSaid::Known(Side::Left) => "left",
-            SideSaid::Known(Side::Bilateral) => "both sides",
-            SideSaid::Known(Side::Unilateral) => "one side, not which",
-            SideSaid::Unknown => "something that nobody explains",
+            SideSaid::Known(side) => word(side).to_owned(),
+            SideSaid::Named(side) => {
+                let (at, side, what) = (tree.place(self.at), word(side), &self.code);
+                return format!("{at} speaks of {side} in {what}, where no side is read");
+            }
+            SideSaid::Unknown => "something that nobody explains".to_owned(),
+            SideSaid::Contradicted { code, meaning } => {
+                let (code, meaning) = (word(code), word(meaning));
+                format!("{code} by its code and {meaning} by its own meaning")
+            }
         };
         format!("{} says {word} ({})", tree.place(self.at), self.code)
+    }
+}
+
+fn word(side: Side) -> &'static str {
+    match side {
+        Side::Right => "right",
+        Side::Left => "left",
+        Side::Bilateral => "both sides",
+        Side::Unilateral => "one side, not which",
     }
 }
 
@@ -101,6 +123,13 @@ fn by_word_alone(sources: &[Source<'_>]) -> Option<Remark> {
 }
 
 fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye, Remark> {
+    let split = |one: &&Source<'_>| matches!(one.says, SideSaid::Contradicted { .. });
+    if let Some(split) = sources.iter().find(split) {
+        return Err(
+            Remark::blocking("laterality-conflict", format!("{}.", split.tell(tree)))
+                .act("Correct the report at its source; no side was picked."),
+        );
+    }
     if let Some(unknown) = sources.iter().find(|one| one.says == SideSaid::Unknown) {
         return Err(Remark::blocking(
             "laterality-unclear",
@@ -123,10 +152,13 @@ fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye,
     };
     // A statement of both sides further out is narrowed by the nearer one; as near or nearer, it
     // contradicts it.
-    let against = sources.iter().find(|other| match other.eye() {
+    let contradicts = |other: &&Source<'_>| match other.eye() {
         Some(other) => other != eye,
         None => other.is(Side::Bilateral) && other.far <= first.far,
-    });
+    };
+    let names_other = |other: &&Source<'_>| other.named().is_some_and(|named| named != eye);
+    let against = sources.iter().find(contradicts);
+    let against = against.or_else(|| sources.iter().find(names_other));
     if let Some(other) = against {
         return Err(Remark::blocking(
             "laterality-conflict",
@@ -147,3 +179,6 @@ fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye,
     )
     .act("Add the place to `laterality` under [where] of the template if it can be trusted."))
 }
+
+#[cfg(test)]
+mod tests;

@@ -105,7 +105,9 @@ fn length(
         }
     };
     let read = one.and_then(|measured| {
-        let unit = unit::length(measured.unit.as_ref()?, vocabulary)?;
+        let code = measured.unit.as_ref()?;
+        let unit = unit::length(code, vocabulary)?;
+        (!unit::disowned(code, unit, vocabulary)).then_some(())?;
         let text = value::as_sent(measured)?;
         let decimal = decimal::Decimal::parse(&text).ok()?;
         Some(decimal.in_unit(unit).ok()?.length)

@@ -12,7 +12,7 @@ fn code(value: &str, scheme: &str) -> Code {
     Code {
         value: value.to_owned(),
         scheme: scheme.to_owned(),
-        meaning: "millimeter".to_owned(),
+        meaning: "unit of length".to_owned(),
         equivalents: Vec::new(),
     }
 }

@@ -48,7 +48,10 @@ pub fn of_value(code: Option<&Code>, vocabulary: &Vocabulary) -> Result<Unit, Re
         return Err(missing("The value has no unit."));
     };
     if let Some(unit) = length(code, vocabulary) {
-        return Ok(unit);
+        return match disowned(code, unit, vocabulary) {
+            true => Err(conflict(code)),
+            false => Ok(unit),
+        };
     }
     Err(match (code.value.trim(), code.scheme.trim()) {
         ("1" | "", _) => missing("The value says it has no unit."),
@@ -57,6 +60,22 @@ pub fn of_value(code: Option<&Code>, vocabulary: &Vocabulary) -> Result<Unit, Re
             "The unit {value} {scheme} is none of the lengths nm, um, mm, cm, dm, m, [in_i], [ft_i] of UCUM."
         )),
     })
+}
+
+/// Whether a meaning of the code names another unit than the code says.
+#[must_use]
+pub fn disowned(code: &Code, unit: Unit, vocabulary: &Vocabulary) -> bool {
+    let mut meanings = std::iter::once(code).chain(&code.equivalents);
+    meanings.any(|code| vocabulary.names().another_unit(&code.meaning, unit))
+}
+
+fn conflict(code: &Code) -> Remark {
+    let text = format!(
+        "The unit's code says {} and its own meaning names another unit.",
+        code.value.trim()
+    );
+    Remark::blocking("unit-conflict", text)
+        .act("Compare with the picture and correct the report at its source; no unit was picked.")
 }
 
 fn missing(text: &str) -> Remark {
@@ -69,3 +88,6 @@ fn unknown(text: &str) -> Remark {
          the site dictionary.",
     )
 }
+
+#[cfg(test)]
+mod tests;

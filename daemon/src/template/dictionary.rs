@@ -2,8 +2,9 @@
 
 use super::desk::Desk;
 use super::measure::{Measure, When};
-use super::vocabulary::{Says, folded};
-use super::words::Side;
+use super::names::Means;
+use super::vocabulary::{Says, Vocabulary, folded};
+use super::words::{NamedUnit, Side};
 use crate::domain::{Mistake, Plane};
 use crate::sr::code::CodeKey;
 use std::collections::BTreeMap;
@@ -22,23 +23,49 @@ pub(super) struct Dictionary {
     pub(super) terms: BTreeMap<CodeKey, (Says, Range<usize>)>,
     /// Sides by word, with where the word is written.
     pub(super) words: BTreeMap<String, (Side, Range<usize>)>,
+    /// Meanings that terms with a side or a unit are given, with what they say.
+    pub(super) meanings: Vec<(toml::Spanned<String>, Says)>,
+    /// Names of sides and units.
+    pub(super) names: Vec<Name>,
     /// Rules of the site.
     pub(super) measures: Vec<Measure>,
     pub(super) mistakes: Vec<Mistake>,
+}
+
+/// One name of a `[[name]]`.
+pub(super) struct Name {
+    text: String,
+    alone: bool,
+    means: Means,
+}
+
+impl Name {
+    /// Makes it known.
+    pub(super) fn put(self, vocabulary: &mut Vocabulary) {
+        let names = vocabulary.names_mut();
+        match self.alone {
+            true => names.add_alone(&self.text, self.means),
+            false => names.add(&self.text, self.means),
+        }
+    }
 }
 
 /// Reads one file.
 pub(super) fn read(file: &str, text: &str) -> Dictionary {
     let (mut desk, root) = Desk::open(file, text);
     let root = root.get_ref();
-    desk.only(root, &["term", "word", "measure"]);
+    desk.only(root, &["term", "word", "name", "measure"]);
     let mut terms: BTreeMap<CodeKey, (Says, Range<usize>)> = BTreeMap::new();
+    let mut meanings = Vec::new();
     for (span, table) in desk.tables(root, "term") {
         desk.only(table, &["code", "scheme", "also", "meaning", "says"]);
-        desk.text(table, "meaning");
+        let meaning = desk.text(table, "meaning");
         let value = desk.required(table, "code", span.clone());
         let scheme = desk.required(table, "scheme", span.clone());
         let says = says(&mut desk, table, span);
+        if says.side.is_some() || says.unit.is_some() {
+            meanings.extend(meaning.map(|meaning| (meaning, says.clone())));
+        }
         let own = value.zip(scheme).map(|(value, scheme)| {
             let key = CodeKey::new(value.get_ref(), scheme.get_ref());
             toml::Spanned::new(value.span(), key)
@@ -58,10 +85,13 @@ pub(super) fn read(file: &str, text: &str) -> Dictionary {
         }
     }
     let words = words(&mut desk, root);
+    let names = names(&mut desk, root);
     let measures = measures(&mut desk, root);
     Dictionary {
         terms,
         words,
+        meanings,
+        names,
         measures,
         mistakes: desk.mistakes,
     }
@@ -87,6 +117,46 @@ fn words(desk: &mut Desk<'_>, root: &DeTable<'_>) -> BTreeMap<String, (Side, Ran
         words.insert(folded(text.get_ref()), (eye, text.span()));
     }
     words
+}
+
+/// Reads every `[[name]]`: what people call a side or a unit.
+fn names(desk: &mut Desk<'_>, root: &DeTable<'_>) -> Vec<Name> {
+    let mut names = Vec::new();
+    for (span, table) in desk.tables(root, "name") {
+        desk.only(table, &["eye", "unit", "nothing", "inside", "alone"]);
+        let eye = desk.word(table, "eye").map(Means::Side);
+        let unit = desk.word(table, "unit").map(|unit| match unit {
+            NamedUnit::Ours(unit) => Means::Unit(Some(unit)),
+            NamedUnit::NotOurs => Means::Unit(None),
+        });
+        let nothing = desk.flag(table, "nothing").then_some(Means::Nothing);
+        let means: Vec<Means> = [eye, unit, nothing].into_iter().flatten().collect();
+        let inside = desk.texts(table, "inside");
+        let alone = desk.texts(table, "alone");
+        let [means] = means.as_slice() else {
+            desk.wrong(
+                span,
+                "a [[name]] has one of `eye`, `unit` and `nothing = true`",
+            );
+            continue;
+        };
+        if inside.is_empty() && alone.is_empty() {
+            desk.wrong(span, "`inside` or `alone` is missing: the names");
+        }
+        let all = [(inside, false), (alone, true)];
+        for (text, alone) in all.into_iter().flat_map(|(texts, alone)| {
+            texts
+                .into_iter()
+                .map(move |text| (text.into_inner(), alone))
+        }) {
+            names.push(Name {
+                text,
+                alone,
+                means: *means,
+            });
+        }
+    }
+    names
 }
 
 fn says(desk: &mut Desk<'_>, term: &DeTable<'_>, span: Range<usize>) -> Says {

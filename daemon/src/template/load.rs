@@ -47,6 +47,9 @@ impl Templates {
         for (key, (says, _)) in base.terms {
             vocabulary.set(key, says);
         }
+        base.names
+            .into_iter()
+            .for_each(|name| name.put(&mut vocabulary));
 
         let mut site_measures = base.measures;
         let mut told: BTreeMap<_, (&str, _)> = BTreeMap::new();
@@ -55,6 +58,15 @@ impl Templates {
             let site = dictionary::read(name, text);
             mistakes.extend(site.mistakes);
             site_measures.extend(site.measures);
+            site.names
+                .into_iter()
+                .for_each(|name| name.put(&mut vocabulary));
+            for (meaning, says) in &site.meanings {
+                if let Some(what) = vocabulary.names().against(meaning.get_ref(), says) {
+                    let place = Mistake::at(name, text, meaning.span(), what);
+                    mistakes.push(place.instead("correct the one that is wrong"));
+                }
+            }
             for (word, (side, span)) in site.words {
                 if vocabulary.word(&word).is_some_and(|other| other != side) {
                     let what = format!("`{word}` says another side in another dictionary");

@@ -14,6 +14,7 @@ mod dictionary;
 pub mod fit;
 mod load;
 pub mod measure;
+pub mod names;
 pub mod vocabulary;
 pub mod words;
 

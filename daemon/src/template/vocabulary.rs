@@ -1,5 +1,6 @@
 //! What coded concepts say. Codes are compared by value and scheme; display text never counts.
 
+use super::names::{Means, Names, contradict};
 use super::words::{Concept, Made, Named, Role, Side, Site, Structure, Subject, Unit};
 use crate::domain::{Border, Plane};
 use crate::sr::Code;
@@ -60,6 +61,8 @@ pub struct Explained {
     pub says: Says,
     /// Every side that the code or an equivalent says, so that a contradiction shows.
     pub sides: Vec<Side>,
+    /// The side that a Code Meaning names against the code's own.
+    pub named: Option<Side>,
     /// Whether the code or an equivalent is known at all.
     pub known: bool,
 }
@@ -70,6 +73,7 @@ pub struct Vocabulary {
     terms: BTreeMap<CodeKey, Says>,
     /// Sides by word, as [`folded`] writes it.
     words: BTreeMap<String, Side>,
+    names: Names,
 }
 
 /// A word as words are compared: small letters, single blanks.
@@ -90,7 +94,19 @@ impl Vocabulary {
 
     /// Adds or replaces a word.
     pub(super) fn set_word(&mut self, word: String, side: Side) {
+        self.names.add_alone(&word, Means::Side(side));
         self.words.insert(word, side);
+    }
+
+    /// Names of sides and units, to hold against codes.
+    #[must_use]
+    pub fn names(&self) -> &Names {
+        &self.names
+    }
+
+    /// The same, to add to.
+    pub(super) fn names_mut(&mut self) -> &mut Names {
+        &mut self.names
     }
 
     /// The side that a text says, when the whole text is a word that a site lists.
@@ -116,6 +132,11 @@ impl Vocabulary {
             if let Some(side) = says.side.filter(|side| !all.sides.contains(side)) {
                 all.sides.push(side);
             }
+        }
+        if !all.sides.is_empty() {
+            let meanings = std::iter::once(code).chain(&code.equivalents);
+            let mut named = meanings.filter_map(|code| self.names.side(&code.meaning));
+            all.named = named.find(|&named| all.sides.iter().any(|&says| contradict(says, named)));
         }
         all
     }

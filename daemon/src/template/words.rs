@@ -163,6 +163,8 @@ pub enum Role {
     SubjectClass,
     /// The value is copied from elsewhere.
     Quotation,
+    /// Name that a measurement is followed by, which may name a side against the codes.
+    TrackingIdentifier,
     /// Name of a time point, where one document holds several.
     TimePoint,
 }
@@ -303,6 +305,25 @@ pub enum Unit {
     /// International foot.
     #[serde(rename = "[ft_i]")]
     Foot,
+}
+
+/// What a name of a unit is the name of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NamedUnit {
+    /// A unit of length.
+    Ours(Unit),
+    /// A unit of something else.
+    NotOurs,
+}
+
+impl<'de> Deserialize<'de> for NamedUnit {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let word = String::deserialize(deserializer)?;
+        if word == "not_ours" {
+            return Ok(NamedUnit::NotOurs);
+        }
+        Unit::deserialize(serde::de::value::StringDeserializer::new(word)).map(NamedUnit::Ours)
+    }
 }
 
 impl Unit {

@@ -1,0 +1,168 @@
+//! What people call sides and units of length, in several languages. Only ever held against what a
+//! code says; nothing is found by it.
+
+use super::vocabulary::Says;
+use super::words::{Side, Unit};
+use std::collections::BTreeMap;
+
+/// What a listed name is the name of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Means {
+    /// A side.
+    Side(Side),
+    /// A unit of length; `None` is a unit of something else.
+    Unit(Option<Unit>),
+    /// Neither, though it holds words that are names: a right angle.
+    Nothing,
+}
+
+/// Names as they are compared: see [`words_of`].
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Names {
+    /// Found anywhere in a text.
+    inside: BTreeMap<String, Means>,
+    /// The same in scripts that put no blanks between words.
+    unspaced: Vec<(String, Means)>,
+    /// Abbreviations, too short to be found inside a text: `OD` is also the outer diameter.
+    alone: BTreeMap<String, Means>,
+}
+
+/// Longest text that is looked at, bytes: a Code Meaning has 64 letters, and a sentence is no name.
+const LONGEST: usize = 512;
+
+/// Most words of one name.
+const WORDS: usize = 3;
+
+/// Words that join two names without meaning both.
+const EITHER: [&str; 5] = ["or", "oder", "o", "eller", "или"];
+
+/// Small letters, and blanks for everything that is neither letter nor digit.
+fn words_of(text: &str) -> Vec<String> {
+    text.split(|letter: char| !letter.is_alphanumeric())
+        .filter(|word| !word.is_empty())
+        .map(str::to_lowercase)
+        .collect()
+}
+
+/// Chinese, Japanese, Korean.
+fn is_unspaced(text: &str) -> bool {
+    text.chars().any(|letter| u32::from(letter) >= 0x2E80)
+}
+
+impl Names {
+    /// Adds a name that counts anywhere in a text.
+    pub(super) fn add(&mut self, name: &str, means: Means) {
+        let name = words_of(name).join(" ");
+        match is_unspaced(&name) {
+            true => {
+                self.unspaced.push((name, means));
+                // The longest first: a millimetre holds the word for a metre.
+                self.unspaced
+                    .sort_by_key(|(name, _)| std::cmp::Reverse(name.len()));
+            }
+            false => {
+                self.inside.insert(name, means);
+            }
+        }
+    }
+
+    /// Adds a name that counts as the whole text only.
+    pub(super) fn add_alone(&mut self, name: &str, means: Means) {
+        self.alone.insert(words_of(name).join(" "), means);
+    }
+
+    fn named(&self, text: &str) -> Vec<Means> {
+        if text.len() > LONGEST {
+            return Vec::new();
+        }
+        let words = words_of(text);
+        if let Some(means) = self.alone.get(&words.join(" ")) {
+            return vec![*means];
+        }
+        let mut named = Vec::new();
+        let mut rest = words.as_slice();
+        while !rest.is_empty() {
+            let longest = (1..=WORDS.min(rest.len())).rev().find_map(|count| {
+                let (these, after) = rest.split_at_checked(count)?;
+                Some((*self.inside.get(&these.join(" "))?, after))
+            });
+            rest = match longest {
+                Some((means, after)) => {
+                    named.push(means);
+                    after
+                }
+                None => rest.get(1..).unwrap_or_default(),
+            };
+        }
+        if is_unspaced(text) {
+            let mut left = words.join(" ");
+            for (name, means) in &self.unspaced {
+                if left.contains(name.as_str()) {
+                    named.push(*means);
+                    left = left.replace(name.as_str(), " ");
+                }
+            }
+        }
+        named
+    }
+
+    /// The side that a text names. Both are named by a word for both or by right *and* left; a text
+    /// that leaves it open (`R/L`, right or left) names none.
+    #[must_use]
+    pub fn side(&self, text: &str) -> Option<Side> {
+        let mut sides: Vec<Side> = Vec::new();
+        for means in self.named(text) {
+            if let Means::Side(side) = means
+                && !sides.contains(&side)
+            {
+                sides.push(side);
+            }
+        }
+        match sides.as_slice() {
+            [] => None,
+            [one] => Some(*one),
+            _ => {
+                let open = text.contains(['/', '|'])
+                    || words_of(text)
+                        .iter()
+                        .any(|word| EITHER.contains(&word.as_str()));
+                (!open).then_some(Side::Bilateral)
+            }
+        }
+    }
+
+    /// Whether a text names a unit and not `unit`.
+    #[must_use]
+    pub fn another_unit(&self, text: &str, unit: Unit) -> bool {
+        let named = self.named(text);
+        let mut units = named.iter().filter_map(|means| match means {
+            Means::Unit(unit) => Some(*unit),
+            _ => None,
+        });
+        let first = units.next();
+        first.is_some_and(|first| first != Some(unit)) && !units.any(|other| other == Some(unit))
+    }
+}
+
+impl Names {
+    /// What is wrong about a term whose meaning names another side or unit than it says.
+    pub(super) fn against(&self, meaning: &str, says: &Says) -> Option<&'static str> {
+        let side = says.side.zip(self.side(meaning));
+        if side.is_some_and(|(says, named)| contradict(says, named)) {
+            return Some("`meaning` names another side than `eye`");
+        }
+        let unit = says.unit?;
+        let other = self.another_unit(meaning, unit);
+        other.then_some("`meaning` names another unit than `unit`")
+    }
+}
+
+/// Whether what a code says and what its meaning names cannot both hold.
+#[must_use]
+pub fn contradict(code: Side, named: Side) -> bool {
+    let open = |side| side == Side::Unilateral;
+    match (code, named) {
+        (Side::Bilateral, other) | (other, Side::Bilateral) => other != Side::Bilateral,
+        _ => code != named && !open(code) && !open(named),
+    }
+}
