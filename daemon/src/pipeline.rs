@@ -25,7 +25,7 @@ use crate::assess::Status;
 use crate::domain::PatientKey;
 use crate::observe::Observed;
 use crate::persons::Person;
-use crate::publish::{self, Claim, PublishError};
+use crate::publish::{self, Claim, Pass, PublishError, Waits};
 use crate::reading::Rules;
 use crate::results::{self, ResultError, Site};
 use crate::store::objects;
@@ -38,8 +38,8 @@ use known::{filed_under, known_of, latest};
 use renderings::Renderings;
 use sha2::{Digest, Sha256};
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
 
@@ -77,6 +77,7 @@ pub struct Pipeline {
     site: Site,
     outbox: PathBuf,
     claim: Arc<Claim>,
+    waits: Mutex<Waits>,
     beside: Beside,
     keep_pixels: bool,
     hurry: Arc<AtomicBool>,
@@ -106,6 +107,7 @@ impl Pipeline {
             rules,
             site,
             claim: Arc::new(Claim::new(&outbox)),
+            waits: Mutex::default(),
             outbox,
             beside,
             keep_pixels: false,
@@ -345,7 +347,9 @@ impl Pipeline {
         Ok(rows)
     }
 
-    /// Writes results that are not in the outbox yet. Returns how many.
+    /// Writes results that are not in the outbox yet. Returns how many. One that alone cannot be written
+    /// is told in the log, waits, and holds up nobody but later ones of its patient:
+    /// [`Pipeline::not_written`].
     ///
     /// # Errors
     ///
@@ -365,28 +369,56 @@ impl Pipeline {
                 false => renderings.of(row).map(Some),
             }
         };
+        let mut waits = self.waits();
         let mut published = 0;
-        while !self.is_hurried() {
-            self.claim.hold(&self.store)?;
-            let tell = |rows: &[ResultRow]| self.tell_published(rows);
-            let to = &self.destinations;
-            let some = publish::publish_some(&self.store, &self.outbox, renderer, tell, to);
-            // Also after an error: the others are published.
-            if !matches!(some, Ok(None)) {
-                self.publications
-                    .send_modify(|count| *count = count.wrapping_add(1));
-            }
-            match some {
-                Ok(Some(some)) => {
-                    self.observed.metrics.published(some);
-                    published += some;
+        loop {
+            let mut pass = Pass::new(&mut waits, Instant::now());
+            let mut done = 0;
+            while !self.is_hurried() {
+                self.claim.hold(&self.store)?;
+                let tell = |rows: &[ResultRow]| self.tell_published(rows);
+                let to = &self.destinations;
+                let some =
+                    publish::publish_some(&self.store, &self.outbox, &mut pass, renderer, tell, to);
+                // Also after an error: the others are published.
+                if !matches!(some, Ok(None)) {
+                    self.publications
+                        .send_modify(|count| *count = count.wrapping_add(1));
                 }
-                // The trail has told it.
-                Ok(None) | Err(PublishError::NotTold) => break,
-                Err(error) => return Err(error.into()),
+                match some {
+                    Ok(Some(some)) => {
+                        self.observed.metrics.published(some.published);
+                        published += some.published;
+                        done += some.published + some.renumbered;
+                    }
+                    Ok(None) => break,
+                    // The trail has told it.
+                    Err(PublishError::NotTold) => return Ok(published),
+                    Err(error) => return Err(error.into()),
+                }
+            }
+            // What got another number, or came meanwhile, is behind where the pass was.
+            if done == 0 || self.is_hurried() {
+                return Ok(published);
             }
         }
-        Ok(published)
+    }
+
+    /// How many results could not be written and wait to be tried again, with the failure of the last
+    /// one; `None`: all are in the outbox.
+    #[must_use]
+    pub fn not_written(&self) -> Option<String> {
+        let waits = self.waits();
+        let words = waits.words()?;
+        Some(match waits.count() {
+            1 => format!("a result could not be written: {words}"),
+            count => format!("{count} results could not be written, the last of them: {words}"),
+        })
+    }
+
+    fn waits(&self) -> MutexGuard<'_, Waits> {
+        // It is whole between any two operations.
+        self.waits.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Drops the bytes of some objects that have been kept long enough. Returns how many; 0: none

@@ -2,26 +2,31 @@
 //!
 //! Written aside, synced, renamed, and only then marked in the store. A crash anywhere repeats
 //! work and never shows half a result; the folder of a version has one name, so it is never
-//! there twice.
+//! there twice. One that cannot be written waits ([`Waits`]) and holds up nobody else; results of one
+//! patient come in the order they were stored.
 
 mod claim;
+mod folder;
+mod waits;
 
 pub use claim::{Claim, Holder, LOCK_FILE};
+pub use folder::{Standing, standing, sweep};
+pub use waits::{Pass, Waits};
 
+pub(crate) use folder::folder_name;
+
+use crate::store::results::Pending;
 use crate::store::results::{self, ResultRow};
 use crate::store::{Store, StoreError, patients};
+use folder::{Came, put_in_place, sync_folder, take_back, write_aside};
 use serde_json::Value;
-use std::fs::{self, File};
-use std::io::{self, Write};
-use std::panic::resume_unwind;
+use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::{Path, PathBuf};
 use std::thread;
 
 /// Start of the name of a folder that is still being written.
 const ASIDE: &str = ".partial-";
-
-/// Results between two marks in the store.
-const BATCH: u32 = 64;
 
 /// Threads that write them.
 const WRITERS: usize = 8;
@@ -66,6 +71,17 @@ pub enum PublishError {
         /// Whose it is.
         by: Box<Holder>,
     },
+    /// Its number is taken, and a later version of its exam is in the outbox already.
+    #[error(
+        "{name}: something else has this name, and a later version is in the outbox; take it away"
+    )]
+    InTheWay {
+        /// The name of the result.
+        name: String,
+    },
+    /// The program failed while it made the files of a result.
+    #[error("the program failed while it made the files of this result; please report it")]
+    Panicked,
     /// Nobody was told of them, so they are not marked.
     #[error("the audit trail cannot be written, so results wait")]
     NotTold,
@@ -92,85 +108,208 @@ impl PublishError {
                 not_a_folder
                     || source.raw_os_error() == Some(rustix::io::Errno::LOOP.raw_os_error())
             }
-            PublishError::NotTold | PublishError::Store(_) => false,
+            PublishError::InTheWay { .. }
+            | PublishError::Panicked
+            | PublishError::NotTold
+            | PublishError::Store(_) => false,
         }
     }
+
+    /// Whether it is the store that failed, and not one result or the outbox.
+    fn is_of_the_store(&self) -> bool {
+        match self {
+            PublishError::Store(error) => !is_of_one_row(error),
+            _ => false,
+        }
+    }
+}
+
+/// Whether an error of the store says something of one row alone.
+fn is_of_one_row(error: &StoreError) -> bool {
+    matches!(error, StoreError::Damaged { .. } | StoreError::Work(_))
 }
 
 /// Files of a result: name and bytes.
 pub type Files = Vec<(&'static str, Vec<u8>)>;
 
-/// Writes some of the results that are not yet in the outbox, each as the folder
+/// Writes some of the results that a pass comes to, each as the folder
 /// `<exam>-v<version>`, with the files that a renderer makes of it; every thread has its own. A
 /// renderer that makes none leaves the result for another time. What was written waits for each of
-/// the `destinations`, unless it is history. Returns how many were written, or
-/// `None` when none was left.
+/// the `destinations`, unless it is history. Returns how many were written or got another number, or
+/// `None` when the pass is over.
 ///
 /// # Errors
-/// A result that could not be written; what was written is marked.
+/// The store failed, or nothing can be written into the outbox; what was written is marked. A result
+/// that alone cannot be written waits in the pass, and is no error here.
 pub fn publish_some<R>(
     store: &Store,
     outbox: &Path,
+    pass: &mut Pass<'_>,
     renderer: impl Fn() -> R + Sync,
     tell: impl Fn(&[ResultRow]) -> bool,
     destinations: &[String],
-) -> Result<Option<usize>, PublishError>
+) -> Result<Option<Done>, PublishError>
 where
     R: Fn(&ResultRow) -> Result<Option<Files>, StoreError>,
 {
-    let rows = store.read(|conn| results::unpublished(conn, BATCH))?;
-    if rows.is_empty() {
+    let found = store.read(|conn| {
+        let picked = pass.next(conn)?;
+        let row = |one: Pending| (results::by_number(conn, one.id), one);
+        Ok(picked.into_iter().map(row).collect::<Vec<_>>())
+    })?;
+    if found.is_empty() {
         return Ok(None);
     }
-    make_folder(outbox)?;
-    let (damaged, rows): (Vec<_>, Vec<_>) = rows.into_iter().partition(|row| row.is_damaged);
-    for row in damaged {
-        store.write(move |tx| set_aside(tx, &row))?;
+    let (mut rows, mut which, mut wrong) = (Vec::new(), Vec::new(), Vec::new());
+    for (row, one) in found {
+        match row {
+            Ok(Some(row)) if row.is_damaged => {
+                pass.settled(one.id);
+                store.write(move |tx| set_aside(tx, &row))?;
+            }
+            Ok(Some(row)) if row.published_at.is_none() => {
+                rows.push(row);
+                which.push(one);
+            }
+            // Another process was first.
+            Ok(_) => pass.settled(one.id),
+            Err(error) if is_of_one_row(&error) => {
+                pass.leave(one.patient.clone());
+                let what = format!("number {}", one.id);
+                wrong.push((one, what, PublishError::Store(error)));
+            }
+            Err(error) => return Err(error.into()),
+        }
     }
     let written = side_by_side(&rows, |share| {
-        let render = renderer();
-        let write = |row| match render(row)? {
-            Some(files) => write_result(outbox, row, &files).map(Some),
-            None => Ok(None),
-        };
-        share.iter().map(write).collect()
+        let mut render = renderer();
+        let mut came = Vec::new();
+        for row in share {
+            let write = AssertUnwindSafe(|| match render(row)? {
+                Some(files) => write_aside(outbox, row, &files),
+                None => Ok(Came::Left),
+            });
+            came.push(catch_unwind(write).unwrap_or_else(|_| {
+                // Nobody knows in what state the old one is.
+                render = renderer();
+                Err(PublishError::Panicked)
+            }));
+        }
+        came
     });
-    let mut failed = None;
-    let mut done = Vec::new();
-    for (row, written) in rows.into_iter().zip(written) {
-        match written {
-            Ok(Some(None)) => done.push(row),
-            Ok(None) => {}
-            // Comes up again under its new number.
-            Ok(Some(Some(newest))) => {
-                store.write(move |tx| results::renumber(tx, &row.exam_id, row.version, newest))?
+    let (mut published, mut renumbered, mut failed) = (Vec::new(), 0, None);
+    for ((row, one), came) in rows.into_iter().zip(which).zip(written) {
+        let name = folder_name(&row.exam_id, row.version);
+        let is_behind = pass.is_behind(&one.patient) || failed.is_some();
+        let came = match came {
+            Ok(Came::Aside(aside)) if is_behind => {
+                folder::discard(&aside);
+                continue;
             }
-            Err(error) => failed = Some(error),
+            Ok(Came::Aside(aside)) => put_in_place(outbox, &row, &aside),
+            came => came,
+        };
+        match came {
+            Ok(Came::There) if !is_behind => {
+                pass.settled(one.id);
+                published.push(row);
+            }
+            Ok(Came::Taken(taken)) if !is_behind => {
+                // Comes up again under its new number, before later ones of its patient.
+                pass.leave(one.patient.clone());
+                let (exam, version) = (row.exam_id.clone(), row.version);
+                let moved = store.write(move |tx| {
+                    let folder::Taken {
+                        above,
+                        replaces,
+                        why,
+                    } = &taken;
+                    results::renumber(tx, &exam, version, *above, *replaces, why)
+                });
+                match moved {
+                    Ok(true) => renumbered += 1,
+                    Ok(false) => {
+                        let error = PublishError::InTheWay { name: name.clone() };
+                        wrong.push((one, name, error));
+                    }
+                    Err(error) => failed = Some(error.into()),
+                }
+            }
+            Ok(Came::Left) => pass.leave(one.patient),
+            // After an earlier one of its patient.
+            Ok(_) => {}
+            Err(error) if error.is_of_the_store() => failed = Some(error),
+            Err(_) if is_behind => {}
+            Err(error) => {
+                pass.leave(one.patient.clone());
+                wrong.push((one, name, error));
+            }
         }
     }
-    let published = done.len();
-    if published > 0 {
-        // The renames, before anyone relies on them. Also for folders that were there already:
-        // the crash may have come between their rename and this.
-        sync_folder(outbox).inspect_err(|_| take_back(outbox, &done))?;
-        // What is not marked is found where it stands, and told then.
-        if !tell(&done) {
-            return Err(PublishError::NotTold);
-        }
-        let destinations = destinations.to_vec();
-        store.write(move |tx| {
-            let now = chrono::Utc::now();
-            for row in &done {
-                let to = match is_news(row) {
-                    true => destinations.as_slice(),
-                    false => &[],
-                };
-                results::mark_published(tx, &row.exam_id, row.version, to, now)?;
-            }
-            Ok(())
-        })?;
+    if published.is_empty()
+        && failed.is_none()
+        && let Some(at) = wrong.iter().position(|(_, _, error)| is_written(error))
+        && folder::probe(outbox).is_err()
+    {
+        // It is none of these results.
+        return Err(wrong.swap_remove(at).2);
     }
-    failed.map_or(Ok(Some(published)), Err)
+    for (one, what, error) in wrong {
+        pass.failed(one, &what, &error);
+    }
+    let done = Done {
+        published: published.len(),
+        renumbered,
+    };
+    mark(store, outbox, published, tell, destinations)?;
+    failed.map_or(Ok(Some(done)), Err)
+}
+
+/// What was done with some results.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Done {
+    /// They are in the outbox.
+    pub published: usize,
+    /// They got another number, and come up again.
+    pub renumbered: usize,
+}
+
+/// Whether it is the outbox that may have failed, and not what should be written there.
+fn is_written(error: &PublishError) -> bool {
+    matches!(error, PublishError::Write { .. })
+}
+
+/// Notes what stands in the outbox, once that is on the disk and told.
+fn mark(
+    store: &Store,
+    outbox: &Path,
+    published: Vec<ResultRow>,
+    tell: impl Fn(&[ResultRow]) -> bool,
+    destinations: &[String],
+) -> Result<(), PublishError> {
+    if published.is_empty() {
+        return Ok(());
+    }
+    // The renames, before anyone relies on them. Also for folders that were there already:
+    // the crash may have come between their rename and this.
+    sync_folder(outbox).inspect_err(|_| take_back(outbox, &published))?;
+    // What is not marked is found where it stands, and told then.
+    if !tell(&published) {
+        return Err(PublishError::NotTold);
+    }
+    let destinations = destinations.to_vec();
+    store.write(move |tx| {
+        let now = chrono::Utc::now();
+        for row in &published {
+            let to = match is_news(row) {
+                true => destinations.as_slice(),
+                false => &[],
+            };
+            results::mark_published(tx, &row.exam_id, row.version, to, now)?;
+        }
+        Ok(())
+    })?;
+    Ok(())
 }
 
 /// Whether anybody is to be told of a result: not of the history of an archive. What does not say so
@@ -202,29 +341,6 @@ fn side_by_side<T: Send>(
     })
 }
 
-/// After a failed sync of the outbox nobody knows which renames are on the disk, and a later sync
-/// that succeeds does not say it either. What is not marked is written anew.
-fn take_back(outbox: &Path, done: &[ResultRow]) {
-    for row in done {
-        let name = folder_name(&row.exam_id, row.version);
-        let aside = aside_folder(outbox, &name);
-        // On a disk in trouble this may fail as well; the failed sync is being told already.
-        let _ = fs::rename(outbox.join(&name), &aside);
-        let _ = fs::remove_dir_all(&aside);
-    }
-}
-
-/// Where a result stands while it is not, or no more, in the outbox. By process: `label` may publish
-/// beside the daemon.
-fn aside_folder(outbox: &Path, name: &str) -> PathBuf {
-    outbox.join(format!("{ASIDE}{}-{name}", std::process::id()))
-}
-
-/// The name of a result in the outbox.
-pub(crate) fn folder_name(exam: &str, version: u32) -> String {
-    format!("{exam}-v{version}")
-}
-
 /// A version that is not what was stored is not published; its patient is assessed again, which
 /// makes another version.
 pub(crate) fn set_aside(tx: &rusqlite::Connection, row: &ResultRow) -> Result<(), StoreError> {
@@ -237,162 +353,6 @@ pub(crate) fn set_aside(tx: &rusqlite::Connection, row: &ResultRow) -> Result<()
     let now = chrono::Utc::now();
     results::note_damaged(tx, &row.exam_id, row.version, now)?;
     patients::mark_dirty(tx, &row.patient, now)
-}
-
-/// Whether a published result still stands in the outbox.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Standing {
-    /// Its folder is there and holds this result.
-    Same,
-    /// There is no such folder: whoever reads the outbox may take folders away.
-    Gone,
-    /// Its folder holds something else.
-    Other,
-}
-
-/// Compares the folder of a result with its key and content.
-///
-/// # Errors
-/// The outbox cannot be read.
-pub fn standing(outbox: &Path, row: &ResultRow) -> io::Result<Standing> {
-    let folder = outbox.join(folder_name(&row.exam_id, row.version));
-    if !folder.symlink_metadata().is_ok_and(|facts| facts.is_dir()) {
-        return Ok(Standing::Gone);
-    }
-    let bytes = match fs::read(folder.join("result.json")) {
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Standing::Other),
-        bytes => bytes?,
-    };
-    let told = serde_json::from_slice(&bytes);
-    let stored = serde_json::from_str(&row.content);
-    let (Ok(Value::Object(told)), Ok(Value::Object(stored))) = (told, stored) else {
-        return Ok(Standing::Other);
-    };
-    let is_same = told.get("key").and_then(Value::as_str) == Some(row.key.as_str())
-        && stored
-            .iter()
-            .all(|(name, value)| told.get(name) == Some(value));
-    Ok(if is_same {
-        Standing::Same
-    } else {
-        Standing::Other
-    })
-}
-
-/// The highest version of an exam in the outbox.
-fn newest_version(outbox: &Path, exam: &str) -> io::Result<Option<u32>> {
-    let mut newest = None;
-    for entry in fs::read_dir(outbox)? {
-        let name = entry?.file_name();
-        let version = name
-            .to_str()
-            .and_then(|name| name.strip_prefix(exam)?.strip_prefix("-v")?.parse().ok());
-        newest = newest.max(version);
-    }
-    Ok(newest)
-}
-
-/// Writes one result. `Some`: its number is taken by another result, which can only come from a
-/// store that is not here any more; the number is the highest one taken.
-fn write_result(
-    outbox: &Path,
-    row: &ResultRow,
-    files: &[(&'static str, Vec<u8>)],
-) -> Result<Option<u32>, PublishError> {
-    let name = folder_name(&row.exam_id, row.version);
-    for one in files.iter().map(|(name, _)| *name).chain([name.as_str()]) {
-        check_name(one)?;
-    }
-    let to = outbox.join(&name);
-    match standing(outbox, row).map_err(at(&to))? {
-        Standing::Gone => {}
-        // It has its name by a rename after a sync, so it is whole.
-        Standing::Same => return Ok(None),
-        Standing::Other => {
-            let newest = newest_version(outbox, &row.exam_id).map_err(at(outbox))?;
-            return Ok(Some(newest.unwrap_or(row.version)));
-        }
-    }
-    let aside = aside_folder(outbox, &name);
-    // Left by a crash.
-    if aside.symlink_metadata().is_ok() {
-        fs::remove_dir_all(&aside).map_err(at(&aside))?;
-    }
-    fs::create_dir(&aside).map_err(at(&aside))?;
-    for (file, bytes) in files {
-        let path = aside.join(file);
-        File::create_new(&path)
-            .and_then(|mut file| {
-                file.write_all(bytes)?;
-                file.sync_all()
-            })
-            .map_err(at(&path))?;
-    }
-    sync_folder(&aside)?;
-    match fs::rename(&aside, &to) {
-        // Another process was first; both wrote the same row.
-        Err(_) if to.is_dir() => fs::remove_dir_all(&aside).map_err(at(&aside))?,
-        renamed => renamed.map_err(at(&to))?,
-    }
-    Ok(None)
-}
-
-/// Removes what a crash left half written. For the owner of the store, before it publishes.
-///
-/// # Errors
-/// The outbox cannot be read, or something in it cannot be removed.
-pub fn sweep(outbox: &Path) -> Result<(), PublishError> {
-    let entries = match fs::read_dir(outbox) {
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
-        entries => entries.map_err(at(outbox))?,
-    };
-    for entry in entries {
-        let path = entry.map_err(at(outbox))?.path();
-        let name = path
-            .file_name()
-            .map(|name| name.to_string_lossy().into_owned());
-        if name.is_some_and(|name| name.starts_with(ASIDE)) {
-            fs::remove_dir_all(&path).map_err(at(&path))?;
-        }
-    }
-    Ok(())
-}
-
-/// Our own names are made of letters, digits, points, dashes and underscores.
-fn check_name(name: &str) -> Result<(), PublishError> {
-    let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"._-".contains(&byte);
-    if name.bytes().all(plain) && !name.starts_with(['.', '-']) && (1..=200).contains(&name.len()) {
-        Ok(())
-    } else {
-        Err(PublishError::Name {
-            name: name.to_owned(),
-        })
-    }
-}
-
-/// Makes the outbox if it is missing, and syncs the folders that then have a new entry: results
-/// must not vanish in a power cut together with the folder they are in.
-fn make_folder(path: &Path) -> Result<(), PublishError> {
-    if path.is_dir() {
-        return Ok(());
-    }
-    match path.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => {
-            make_folder(parent)?;
-            fs::create_dir(path).map_err(at(path))?;
-            sync_folder(parent)
-        }
-        _ => {
-            fs::create_dir(path).map_err(at(path))?;
-            sync_folder(Path::new("."))
-        }
-    }
-}
-
-fn sync_folder(path: &Path) -> Result<(), PublishError> {
-    File::open(path)
-        .and_then(|folder| folder.sync_all())
-        .map_err(at(path))
 }
 
 fn at(path: &Path) -> impl Fn(io::Error) -> PublishError {

@@ -86,6 +86,7 @@ pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
             print::line("what is in quarantine and why: sheathline quarantine --config FILE");
         }
     }
+    not_taken.extend(pipeline.not_written());
     if not_taken.is_empty() {
         Ok(())
     } else {

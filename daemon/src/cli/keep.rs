@@ -49,6 +49,9 @@ pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
                     "it is gone from the outbox".to_owned()
                 }
                 Ok(Standing::Other) => "its folder in the outbox holds something else".to_owned(),
+                Ok(Standing::NoFolder) => {
+                    "what has its name in the outbox is a link or a file".to_owned()
+                }
                 Err(error) => format!("its folder in the outbox cannot be read: {error}"),
             };
             damages.push(Damage {

@@ -3,7 +3,7 @@
 mod table;
 
 use super::args::{PairArgs, PatientCommand};
-use super::say::reassess;
+use super::say::{publish, reassess};
 use super::{Failure, open, print};
 use crate::domain::PatientKey;
 use crate::persons::{self, Act, Pair, Statement, Unsettled};
@@ -161,8 +161,7 @@ fn import(config: &Path, file: &Path) -> Result<(), Failure> {
 
 fn finish(pipeline: &Pipeline) -> Result<(), Failure> {
     while pipeline.assess_some().map_err(Failure::no)? > 0 {}
-    pipeline.publish().map_err(Failure::no)?;
-    Ok(())
+    publish(pipeline)
 }
 
 /// One line of `list --json`.

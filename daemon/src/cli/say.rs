@@ -170,10 +170,18 @@ fn others(tx: &Connection, key: &PatientKey) -> Result<BTreeSet<PatientKey>, Sto
     Ok(ids)
 }
 
+/// Publishes now.
+pub(super) fn publish(pipeline: &Pipeline) -> Result<(), Failure> {
+    pipeline.publish().map_err(Failure::no)?;
+    pipeline
+        .not_written()
+        .map_or(Ok(()), |why| Err(Failure::No(why)))
+}
+
 /// Assesses and publishes now; a running daemon may do it first, which is as good.
 pub(super) fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
     while pipeline.assess_some().map_err(Failure::no)? > 0 {}
-    pipeline.publish().map_err(Failure::no)?;
+    publish(pipeline)?;
     let latest = pipeline
         .store()
         .read(|conn| crate::pipeline::latest_results(conn, key))

@@ -96,6 +96,8 @@ pub const CODES: &[&str] = &[
     "reload-waits",
     "request-failed",
     "result-damaged",
+    "result-not-written",
+    "results-not-written",
     "statement-damaged",
     "stopping-early",
     "store-in-doubt",

@@ -6,7 +6,8 @@
 //! that ends, and it is on the file itself: another name of the same folder, a link or a second mount,
 //! leads to the same lock. The file stays and names the store that the outbox belongs to.
 
-use super::{PublishError, at, make_folder};
+use super::folder::make_folder;
+use super::{PublishError, at};
 use crate::store::{Store, StoreError, objects};
 use rustix::fs::{FlockOperation, Mode, OFlags, flock};
 use rustix::io::Errno;

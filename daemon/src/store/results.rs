@@ -326,11 +326,40 @@ pub fn by_number(conn: &Connection, number: i64) -> Result<Option<ResultRow>, St
     Ok(results(conn, "where id = ?1", [number])?.pop())
 }
 
-/// Versions that have not reached the outbox, in the order they were stored, at most `limit`.
+/// A version that has not reached the outbox.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Pending {
+    /// Its number in the store.
+    pub id: i64,
+    /// The patient.
+    pub patient: PatientKey,
+}
+
+/// Versions that have not reached the outbox with numbers above `after`, in the order they were stored,
+/// at most `limit`.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn unpublished(conn: &Connection, limit: u32) -> Result<Vec<ResultRow>, StoreError> {
+pub fn pending(conn: &Connection, after: i64, limit: u32) -> Result<Vec<Pending>, StoreError> {
+    let mut rows = conn.prepare_cached(
+        "select id, patient_issuer, patient_id from result indexed by result_unpublished
+         where published_at is null and damaged_at is null and id > ?1 order by id limit ?2",
+    )?;
+    let rows = rows.query_map(params![after, limit], |row| {
+        Ok(Pending {
+            id: row.get(0)?,
+            patient: PatientKey {
+                issuer: row.get(1)?,
+                id: row.get(2)?,
+            },
+        })
+    })?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// [`pending`] as whole rows from the oldest on.
+#[cfg(test)]
+pub(crate) fn unpublished(conn: &Connection, limit: u32) -> Result<Vec<ResultRow>, StoreError> {
     results(
         conn,
         "where published_at is null and damaged_at is null order by id limit ?1",
@@ -374,8 +403,10 @@ pub fn note_damaged(
     Ok(())
 }
 
-/// Gives a version that is not published yet a higher number, since the outbox has another result
-/// under its own: the store was restored from a copy, and `newest` came after that copy.
+/// Gives a version that is not published yet a number beyond `above`, since its own is taken in the
+/// outbox, and moves the later versions of its exam up behind it. `replaces` is the version in the
+/// outbox that it then replaces, if it is one. `false`: a later version is in the outbox already, and a
+/// higher number would put the older one over it.
 ///
 /// # Errors
 /// The store cannot be written.
@@ -383,16 +414,41 @@ pub fn renumber(
     conn: &Connection,
     exam_id: &str,
     version: u32,
-    newest: u32,
-) -> Result<(), StoreError> {
-    deliveries::forget(conn, exam_id, version)?;
-    let why = format!(
-        "version {newest} stands in the outbox and is not in the store, which was restored from a copy"
-    );
+    above: u32,
+    replaces: Option<u32>,
+    why: &str,
+) -> Result<bool, StoreError> {
+    let is_overtaken = conn
+        .prepare_cached(
+            "select 1 from result
+             where exam_id = ?1 and version > ?2 and published_at is not null limit 1",
+        )?
+        .exists(params![exam_id, version])?;
+    if is_overtaken || above < version {
+        return Ok(false);
+    }
+    let up = above + 1 - version;
+    let later: Vec<u32> = conn
+        .prepare_cached(
+            "select version from result where exam_id = ?1 and version >= ?2 order by version desc",
+        )?
+        .query_map(params![exam_id, version], |row| row.get(0))?
+        .collect::<Result<_, _>>()?;
+    // The highest first, so that no number is there twice.
+    for one in later {
+        deliveries::forget(conn, exam_id, one)?;
+        conn.prepare_cached(
+            "update result set version = version + ?3,
+                    supersedes = iif(supersedes >= ?4, supersedes + ?3, supersedes)
+             where exam_id = ?1 and version = ?2",
+        )?
+        .execute(params![exam_id, one, up, version])?;
+    }
     conn.prepare_cached(
-        "update result set version = ?3 + 1, supersedes = ?3, why = json_insert(why, '$[#]', ?4)
-         where exam_id = ?1 and version = ?2 and published_at is null",
+        "update result set supersedes = nullif(max(ifnull(supersedes, 0), ifnull(?3, 0)), 0),
+                why = json_insert(why, '$[#]', ?4)
+         where exam_id = ?1 and version = ?2",
     )?
-    .execute(params![exam_id, version, newest, why])?;
-    Ok(())
+    .execute(params![exam_id, version + up, replaces, why])?;
+    Ok(true)
 }

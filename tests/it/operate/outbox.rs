@@ -1,4 +1,4 @@
-//! One store in an outbox, however another one comes to it.
+//! One store in an outbox, however another one comes to it; and what stands in the way there.
 
 use crate::harness::{Site, program, until};
 use crate::objects::Report;
@@ -73,4 +73,47 @@ fn a_second_store_is_kept_out_of_the_outbox() {
     let status = site.json("status", &["--json"]);
     let newest = site.all_results().len();
     assert_eq!(status[0]["disk"]["outbox_results"], newest);
+}
+
+/// What has the names of more results than are written at a time.
+#[test]
+fn what_stands_in_the_way_of_results_holds_up_nobody() {
+    let site = Site::new();
+    fs::create_dir(site.path("reports")).expect("made");
+    let of = |n: usize| Report::numbered(n).write(&site.path("reports"));
+    let files: Vec<_> = (0..70).map(of).collect();
+    let names: Vec<&str> = files
+        .iter()
+        .map(|path| path.to_str().expect("UTF-8"))
+        .collect();
+    site.ok("process", &names);
+    let exams: Vec<String> = site.results().into_keys().collect();
+    fs::rename(site.path("outbox"), site.path("before")).expect("moved");
+    fs::remove_file(site.path("store.sqlite")).expect("removed");
+    fs::remove_file(site.path("store.sqlite.lock")).expect("removed");
+
+    let elsewhere = site.path("elsewhere");
+    fs::create_dir(&elsewhere).expect("made");
+    fs::create_dir(site.path("outbox")).expect("made");
+    for (n, exam) in exams.iter().take(68).enumerate() {
+        let name = site.path("outbox").join(format!("{exam}-v1"));
+        match n % 2 {
+            0 => fs::write(name, b"in the way").expect("written"),
+            _ => symlink(&elsewhere, name).expect("linked"),
+        }
+    }
+    site.ok("process", &names);
+    for (n, exam) in exams.iter().enumerate() {
+        let version = if n < 68 { 2 } else { 1 };
+        let file = format!("outbox/{exam}-v{version}/result.json");
+        let text = fs::read_to_string(site.path(&file)).expect("a result");
+        let result: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+        let told = result["why"].to_string().contains("is a link or a file");
+        assert_eq!(
+            (told, &result["supersedes"]),
+            (n < 68, &serde_json::Value::Null)
+        );
+    }
+    assert_eq!(fs::read_dir(&elsewhere).expect("there").count(), 0);
+    site.ok("verify", &["--outbox-complete"]);
 }

@@ -126,7 +126,7 @@ fn a_version_that_gets_another_number_is_delivered_under_it() {
         .write(|tx| {
             // As a restore leaves it, with another version 1 in the outbox.
             tx.execute("update result set published_at = null", [])?;
-            results::renumber(tx, "e", 1, 5)?;
+            results::renumber(tx, "e", 1, 5, Some(5), "taken")?;
             results::mark_published(tx, "e", 6, &to(), now())
         })
         .expect("published");
