@@ -6,8 +6,9 @@ No value of an attribute that DICOM PS3.15 table E.1-1 (2024b, as the package di
 names for removal or replacement may stand anywhere in the files, whichever report it came from; sex
 and age stay by an option of that Annex. Pseudonyms, UIDs and shifts are worked out again from the key
 by Python's `hmac` (RFC 2104) and must turn the export with identities into the one without. Profile
-and options are those of CID 7050 as pydicom lists it. Small cells are counted again by pandas. Exit 1
-on any difference.
+and options are those of CID 7050 as pydicom lists it. Small cells are counted again by pandas. Then an
+invented clinic is attacked without the key (attacked.py): day of loading, change of settings, weekends,
+two exports, exact ages must come back no more often than by guessing. Exit 1 on any difference.
 """
 
 import hmac
@@ -20,6 +21,7 @@ import sys
 import tempfile
 import time
 from datetime import timedelta
+from fractions import Fraction
 from pathlib import Path
 
 import pandas as pd
@@ -27,6 +29,7 @@ import pydicom
 from dicomanonymizer.dicom_anonymization_databases import dicomfields_2024b as annex_e
 from pydicom.sr.codedict import codes
 
+import attacked
 from check_export import ROOT, TABLES, Site, check, check_manifest, check_package, check_readers, checked, problems, rows_by
 
 KEY = "8d1b6f0ac2e94735b07d5a1e6c39f284d05e7b98213fac6407e9b1d2c8456f3a"
@@ -58,9 +61,14 @@ def uid(text):
     return f"2.25.{number}"
 
 
+def shift(issuer: str, patient: str) -> int:
+    """Days: whole weeks."""
+    return 7 * (1 + bits("shift in weeks", issuer, patient) % 52)
+
+
 def back(row: dict, at):
     """A date or time of the row's patient as it must stand, a day."""
-    days = 1 + bits("shift", row["patient_issuer"] or "", row["patient_id"]) % 365
+    days = shift(row["patient_issuer"] or "", row["patient_id"])
     day = at.replace(hour=0, minute=0, second=0, microsecond=0) if hasattr(at, "hour") else at
     return day - timedelta(days=days)
 
@@ -114,10 +122,10 @@ def check_worked_out(without: Path, identified: Path) -> None:
             "operator_id": name(row["operator_id"]),
             "device_id": name(row["device_id"]),
             "performed_at": back(row, row["performed_at"]),
-            "recorded_at": back(row, row["recorded_at"]),
-            "age_years": row["age_years"] and min(row["age_years"], 90.0),
+            "age_years": coarse(row),
             **{same: row[same] for same in ("sex", "label", "status", "flagged", "gap_years", "notices", "remarks")},
             **dict.fromkeys(("patient_issuer", "birth_date", "accession", "why", "performed_offset_s")),
+            **dict.fromkeys(("row_version", "recorded_at")),
         }.items():
             check(f"exams worked out: {column}", found.get(column), wanted)
     check("exams of nobody", len(exams), 0)
@@ -126,12 +134,26 @@ def check_worked_out(without: Path, identified: Path) -> None:
         found = values.pop((name(row["exam_id"]), uid(row["sop_instance_uid"]), row["place"]), {})
         for column in ("value_mm", "eye", "plane", "depth_mm", "derivation", "usable", "angle_deg", "remarks"):
             check(f"measurements worked out: {column}", found.get(column), row[column])
-        check("measurements worked out: received_at", found.get("received_at"), back(row, row["received_at"]))
+        for column in ("received_at", "observed_at", "source", "recorded_at", "row_version"):
+            check(f"measurements worked out: {column}", found.get(column), None)
         number = bits("object_id", str(row["object_id"])) >> 75
         check("measurements worked out: object_id", found.get("object_id"), number)
     check("measurements of nobody", len(values), 0)
     for table in TABLES:
-        check(f"rows: {table}", len(rows_by(without, table)), len(rows_by(identified, table)))
+        held = [row for row in rows_by(identified, table) if row.get("disposition") != "repeat"]
+        check(f"rows: {table}", len(rows_by(without, table)), len(held))
+    for table in TABLES:
+        told = {name for row in rows_by(without, table) for name, value in row.items() if value is not None}
+        untold = {"received_at", "recorded_at", "row_version", "observed_at", "source"} & told
+        check(f"nothing of when it came: {table}", untold, set())
+
+
+def coarse(row: dict):
+    """Whole years of 365.25 days; below two years twelfths of them; from 90 on 90."""
+    if row["birth_date"] is None or row["age_years"] is None:
+        return None
+    years = Fraction(4 * (row["performed_at"].date() - row["birth_date"]).days, 1461)
+    return float(min(int(years), 90)) if years >= 2 else int(years * 12) / 12
 
 
 def check_manifest_says(folder: Path) -> None:
@@ -142,13 +164,30 @@ def check_manifest_says(folder: Path) -> None:
     for method in told["methods"]:
         check(f"CID 7050: {method['code']}", method["meaning"], listed.get(method["code"]))
     check("the basic profile", told["methods"][0]["code"], "113100")
-    exams = pd.read_csv(folder / "current/exams.csv")
-    patients = pd.DataFrame({"sex": exams["sex"].fillna(""), "age": (exams["age_years"] // 1).fillna(-1), "id": exams["patient_id"]})
-    # The first exam that stands in the file; rows are in the order of pseudonyms.
-    groups = patients.drop_duplicates("id").groupby(["sex", "age"]).size()
-    small = groups[groups < 5]
-    counted = [told[one] for one in ("patients", "cells", "small_cells", "patients_in_small_cells")]
-    check("small cells", counted, [patients["id"].nunique(), len(groups), len(small), int(small.sum())])
+    check("rule", [told[one] for one in ("rule", "days_back", "days_step")], [2, [7, 364], 7])
+    check("nothing of how far the store goes", set(manifest["current_through"].values()), {0, ""})
+    # Sex and age as they stand there, at any exam.
+    exams = pd.read_csv(folder / "current/exams.csv", dtype=str, keep_default_na=False)
+    groups = exams.groupby(["sex", "age_years"])["patient_id"].nunique()
+    exams["of"] = exams.groupby(["sex", "age_years"])["patient_id"].transform("nunique")
+    fewest = exams.groupby("patient_id")["of"].min()
+    counted = [told[one] for one in ("patients", "cells", "small_cells", "patients_in_small_cells", "patients_alone")]
+    check("small cells", counted, [len(fewest), len(groups), (groups < 5).sum(), (fewest < 5).sum(), (fewest == 1).sum()])
+
+
+def check_known_devices(site: Site, folder: Path, key: Path, identified: Path) -> None:
+    """Maker and model are told of listed machines alone."""
+    machines = [row for row in rows_by(identified, "devices") if row["manufacturer"] and row["model"]]
+    one, listed, to = machines[0], folder / "known.txt", folder / "listed"
+    listed.write_text(f"# common machines\n{one['manufacturer']} | {one['model']}\n")
+    site.run("export", "--key", key, "--known-devices", listed, "--to", to)
+    wanted = {(row["manufacturer"] if row["manufacturer"] == one["manufacturer"] else name(row["manufacturer"]),
+               row["model"] if (row["manufacturer"], row["model"]) == (one["manufacturer"], one["model"]) else name(row["model"]))
+              for row in rows_by(identified, "devices")}
+    check("devices: listed", {(row["manufacturer"], row["model"]) for row in rows_by(to, "devices")}, wanted)
+    listed.write_text("|model\n")
+    told = site.run("export", "--key", key, "--known-devices", listed, "--to", folder / "no", code=2).stderr
+    check("devices: a line without maker", "line 1" in told, True)
 
 
 def check_wrong_usage(site: Site, folder: Path, without: Path) -> None:
@@ -214,8 +253,11 @@ def main() -> None:
             check_nothing_told(without, identified, files)
             check_worked_out(without, identified)
             check_manifest_says(without)
+        check_known_devices(site, folder, key, identified)
         check_wrong_usage(site, folder, without)
         check_killed(site, key, without)
+        patient = lambda issuer, one: pseudonym("P", "patient", issuer, one)  # noqa: E731
+        attacked.run(binary, folder / "attacked", key, Site, rows_by, check, patient, shift)
     for problem in problems[:40]:
         print(problem[:2000])
     print(f"{sum(checked.values())} comparisons, {len(problems)} differences")

@@ -5,6 +5,7 @@ use super::{Failure, open, print};
 use crate::export::ExportError;
 use crate::export::deidentify;
 use crate::export::deidentify::cells::SMALL_BELOW;
+use crate::export::deidentify::devices::Known;
 use crate::export::deidentify::key::Secret;
 use crate::export::manifest::Summary;
 use crate::export::row::Identified;
@@ -32,11 +33,16 @@ pub(super) struct ExportArgs {
     /// trail.
     #[arg(long, conflicts_with = "key")]
     identified: bool,
-    /// Export without identities, by the secret in this file: pseudonyms, shifted dates, capped
-    /// ages, no free text. Only what holds now, written anew each time. One line of 64 hexadecimal
-    /// digits, as `openssl rand -hex 32` draws them, for its owner alone to read.
+    /// Export without identities, by the secret in this file: pseudonyms, dates shifted by weeks, ages
+    /// in years, no instants of the store, no free text. Only what holds now, written anew each time.
+    /// One line of 64 hexadecimal digits, as `openssl rand -hex 32` draws them, for its owner alone to
+    /// read.
     #[arg(long, value_name = "FILE")]
     key: Option<PathBuf>,
+    /// With --key: machines whose maker and model are told as they are, `maker|model` or `maker` one a
+    /// line. Of all others they become pseudonyms, since sites write their wards there.
+    #[arg(long, value_name = "FILE", requires = "key")]
+    known_devices: Option<PathBuf>,
     /// Write what holds now as FHIR resources too: files of JSON lines, one for each type. Only with
     /// identities.
     #[arg(long, conflicts_with = "key")]
@@ -88,6 +94,10 @@ pub(super) fn export(args: &ExportArgs) -> Result<(), Failure> {
 
 fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
     let secret = secret(key)?;
+    let known = match &args.known_devices {
+        Some(path) => known_devices(path)?,
+        None => Known::default(),
+    };
     let config = open::config(&args.config.config)?;
     let trail = open::observed(&config)?.trail;
     let store = open::guest(&config)?;
@@ -100,10 +110,11 @@ fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
         store: &store,
         to: &to,
         secret: &secret,
+        known: &known,
         tell: &told,
     };
     let mut shown = Shown::new(args);
-    let (rows, summary) = deidentify::run::run(&job, &mut shown).map_err(failure)?;
+    let (rows, summary, before) = deidentify::run::run(&job, &mut shown).map_err(failure)?;
     if args.json {
         return print::json(&Line::Deidentified {
             folder: &args.to,
@@ -118,10 +129,28 @@ fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
     let counted = summary.counted;
     print::line(format_args!(
         "{} patients in {} groups of equal sex and age; {} groups hold fewer than {SMALL_BELOW}, {} \
-         patients in all, who are the easiest to find",
-        counted.patients, counted.cells, counted.small_cells, counted.patients_in_small_cells
+         patients in all, who are the easiest to find; {} of them are alone in a group",
+        counted.patients,
+        counted.cells,
+        counted.small_cells,
+        counted.patients_in_small_cells,
+        counted.patients_alone
     ));
+    if let Some(rule) = before {
+        print::note(format_args!(
+            "the files before were made by rule {rule}, these are made by rule {}: their dates differ. \
+             Whoever has files of rule 1 can work out their true dates; take a new key",
+            summary.rule
+        ));
+    }
     Ok(())
+}
+
+/// Reads a list of machines.
+fn known_devices(path: &Path) -> Result<Known, Failure> {
+    let wrong = |why: &dyn std::fmt::Display| Failure::Usage(format!("{}: {why}", path.display()));
+    let text = std::fs::read_to_string(path).map_err(|error| wrong(&error))?;
+    Known::parse(&text).map_err(|error| wrong(&error))
 }
 
 /// Reads a key that nobody else may read.

@@ -52,7 +52,9 @@ impl Files {
         let table = row.table;
         let group = match self.places {
             Places::Table => String::new(),
-            Places::Month(_) => row.recorded_at.format("%Y-%m").to_string(),
+            Places::Month(_) => row
+                .recorded_at
+                .map_or_else(String::new, |at| at.format("%Y-%m").to_string()),
         };
         if self.open.get(&table).is_none_or(|(open, _)| *open != group) {
             self.begin(table, group)?;

@@ -78,15 +78,30 @@ pub struct Through {
 pub struct Summary {
     /// Profile and options of DICOM PS3.15 Annex E.
     pub methods: Vec<Method>,
+    /// Version of the rules: exports of one key and one rule have the same dates. Of exports before
+    /// there were versions 1, whose shifts can be worked out from the files themselves.
+    #[serde(default = "first_rule")]
+    pub rule: u32,
     /// Which key: exports of one key can be joined.
     pub key_id: String,
     /// Fewest and most days by which a patient's dates go back.
     pub days_back: (u64, u64),
+    /// Days back are a multiple of this.
+    #[serde(default = "one_day")]
+    pub days_step: u64,
     /// Ages from here on are told as this one, years.
     pub oldest_years: f64,
     /// Small cells.
     #[serde(flatten)]
     pub counted: Counted,
+}
+
+fn first_rule() -> u32 {
+    1
+}
+
+fn one_day() -> u64 {
+    1
 }
 
 /// One file.

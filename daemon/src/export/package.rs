@@ -3,6 +3,7 @@
 
 use super::cell::Kind;
 use super::column::Described;
+use super::deidentify::rules;
 use super::manifest::{File, Format, Manifest};
 use super::tables::Table;
 use crate::render::cautions::NOT_A_DEVICE;
@@ -18,8 +19,18 @@ pub fn package(manifest: &Manifest) -> Value {
             csv.map(|one| one.path.clone()).collect()
         };
         [
-            resource(table, View::Current, &of(&manifest.current)),
-            resource(table, View::History, &of(&manifest.history)),
+            resource(
+                table,
+                View::Current,
+                &of(&manifest.current),
+                manifest.identified,
+            ),
+            resource(
+                table,
+                View::History,
+                &of(&manifest.history),
+                manifest.identified,
+            ),
         ]
     });
     let resources: Vec<Value> = resources.flatten().collect();
@@ -52,7 +63,7 @@ impl View {
     }
 }
 
-fn resource(table: Table, view: View, paths: &[String]) -> Option<Value> {
+fn resource(table: Table, view: View, paths: &[String], identified: bool) -> Option<Value> {
     let path = match paths {
         [] => return None,
         [one] => json!(one),
@@ -67,12 +78,16 @@ fn resource(table: Table, view: View, paths: &[String]) -> Option<Value> {
         "mediatype": "text/csv",
         "encoding": "utf-8",
         "dialect": { "delimiter": ",", "lineTerminator": "\r\n", "doubleQuote": true, "header": true },
-        "schema": schema(table, view),
+        "schema": schema(table, view, identified),
     }))
 }
 
-fn schema(table: Table, view: View) -> Value {
-    let columns = table.all_columns();
+fn schema(table: Table, view: View, identified: bool) -> Value {
+    let mut columns = table.all_columns();
+    // What is left out is empty.
+    for column in columns.iter_mut().filter(|_| !identified) {
+        column.is_required &= rules::action(table, column) != rules::Action::LeaveOut;
+    }
     let keys = columns.iter().filter(|column| column.is_key);
     let mut key: Vec<&str> = keys.map(|column| column.name).collect();
     // In the history a key comes once for each version.

@@ -6,19 +6,29 @@ use crate::domain::PatientKey;
 use chrono::{DateTime, Utc};
 use std::collections::BTreeMap;
 
+/// The age at the youngest exam that numbers were worked out with by growth.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AgeUsed {
+    /// Years.
+    pub years: f64,
+}
+
 /// A row of a table.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Row {
     /// Which table.
     pub table: Table,
-    /// Rises with every change; the column `row_version`.
-    pub version: u32,
+    /// Rises with every change; the column `row_version`. `None`: not told.
+    pub version: Option<u32>,
     /// When it became known here; the column `recorded_at`. It also says in which month it is filed.
-    pub recorded_at: DateTime<Utc>,
+    /// `None`: not told.
+    pub recorded_at: Option<DateTime<Utc>>,
     /// It holds no more; the column `withdrawn`.
     pub is_withdrawn: bool,
     /// Whose it is, for what is done patient by patient; no column.
     pub patient: Option<PatientKey>,
+    /// Its numbers were worked out with the age to a day; no column.
+    pub rests_on_age: Option<AgeUsed>,
     /// The table's own columns, in their order.
     pub cells: Vec<Cell>,
 }
@@ -36,8 +46,9 @@ impl Row {
     pub fn all_cells(self) -> Vec<Cell> {
         let mut cells = self.cells;
         cells.extend([
-            Cell::Integer(self.version.into()),
-            Cell::Instant(self.recorded_at),
+            self.version
+                .map_or(Cell::Empty, |version| Cell::Integer(version.into())),
+            self.recorded_at.map_or(Cell::Empty, Cell::Instant),
             Cell::Flag(self.is_withdrawn),
         ]);
         cells
@@ -50,20 +61,24 @@ impl Row {
     pub fn of_all_cells(table: Table, mut cells: Vec<Cell>) -> Option<Row> {
         let own = table.columns().len();
         let version = cells.split_off(own.min(cells.len()));
-        let [
-            Cell::Integer(number),
-            Cell::Instant(at),
-            Cell::Flag(withdrawn),
-        ] = version.as_slice()
-        else {
+        let [number, at, Cell::Flag(withdrawn)] = version.as_slice() else {
             return None;
         };
         Some(Row {
             table,
-            version: u32::try_from(*number).ok()?,
-            recorded_at: *at,
+            version: match number {
+                Cell::Integer(number) => Some(u32::try_from(*number).ok()?),
+                Cell::Empty => None,
+                _ => return None,
+            },
+            recorded_at: match at {
+                Cell::Instant(at) => Some(*at),
+                Cell::Empty => None,
+                _ => return None,
+            },
             is_withdrawn: *withdrawn,
             patient: None,
+            rests_on_age: None,
             cells,
         })
     }
@@ -117,8 +132,8 @@ impl Held {
             }
             if !gone.is_withdrawn {
                 gone.is_withdrawn = true;
-                gone.version = version;
-                gone.recorded_at = recorded_at;
+                gone.version = Some(version);
+                gone.recorded_at = Some(recorded_at);
                 changed.push(gone.clone());
             }
             // Kept, so that a row that comes back is told from one that was never there.

@@ -1,5 +1,6 @@
 //! What rows are made from: a stored version of a result, and a stored object.
 
+use super::row::AgeUsed;
 use crate::assess::Parameters;
 use crate::domain::{Device, ObjectReading};
 use crate::normalise::Technique;
@@ -28,6 +29,19 @@ pub struct Told {
     pub arrivals: BTreeMap<String, Arrival>,
     /// Fingerprint of its parameters and limits.
     pub parameters_key: String,
+}
+
+impl Told {
+    /// The age that growth in the comparison starts from; `None` where growth has no part in it.
+    #[must_use]
+    pub fn age_used(&self) -> Option<AgeUsed> {
+        let parameters = &self.content.parameters;
+        let born = self.content.patient.birth_date?;
+        let first = self.content.baseline.iter().map(|one| one.date).min()?;
+        let years = (first - born).num_days() as f64 / 365.25;
+        let grows = parameters.growth_g != 0.0 || parameters.growth_sd != 0.0;
+        (grows && years < parameters.growth_stop).then_some(AgeUsed { years })
+    }
 }
 
 /// How an object came.

@@ -1,20 +1,24 @@
-//! Small cells: groups of so few patients that somebody who knows one of them may find that one.
+//! Small cells: groups of so few patients that somebody who knows one of them may find that one. Counted
+//! over what is exported, exam by exam.
 
-use crate::export::cell::Cell;
 use crate::export::row::Row;
 use crate::export::tables::Table;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Cells of fewer patients are small: common practice of statistical offices, no source.
 pub const SMALL_BELOW: u64 = 5;
 
-/// Patients by sex and whole years of age at the first exam that is met. Rows must come patient after
-/// patient.
+/// Sex and age as they stand in the files.
+type Cell = (String, String);
+
+/// Patients by sex and age at any of their exams. Rows must come patient after patient.
 #[derive(Debug, Default)]
 pub struct Cells {
-    patients: BTreeMap<(String, Option<i64>), u64>,
+    /// How many patients stand in exactly these cells.
+    patients: BTreeMap<BTreeSet<Cell>, u64>,
     last: String,
+    cells_of_last: BTreeSet<Cell>,
 }
 
 /// What was counted.
@@ -26,43 +30,64 @@ pub struct Counted {
     pub cells: u64,
     /// Those of fewer than [`SMALL_BELOW`].
     pub small_cells: u64,
-    /// Patients in them.
+    /// Patients who stand in one of them with any of their exams.
     pub patients_in_small_cells: u64,
+    /// Patients who are the only one of their sex and age at any of their exams.
+    #[serde(default)]
+    pub patients_alone: u64,
 }
 
 impl Cells {
-    /// Takes a row whose identities are pseudonyms.
+    /// Takes a row as it is exported.
     pub fn count(&mut self, row: &Row) {
         if row.table != Table::Exams {
             return;
         }
-        let patient = row
-            .cell("patient_id")
-            .map_or_else(String::new, |cell| cell.written().into_owned());
-        if patient.is_empty() || patient == self.last {
+        let told = |column| {
+            row.cell(column)
+                .map_or_else(String::new, |cell| cell.written().into_owned())
+        };
+        let patient = told("patient_id");
+        if patient.is_empty() {
             return;
         }
-        self.last = patient;
-        let sex = row
-            .cell("sex")
-            .map_or_else(String::new, |cell| cell.written().into_owned());
-        let years = match row.cell("age_years") {
-            #[expect(clippy::cast_possible_truncation, reason = "ages end at 90")]
-            Some(Cell::Number(years)) => Some(years.floor() as i64),
-            _ => None,
-        };
-        *self.patients.entry((sex, years)).or_default() += 1;
+        if patient != self.last {
+            self.end();
+            self.last = patient;
+        }
+        self.cells_of_last.insert((told("sex"), told("age_years")));
+    }
+
+    fn end(&mut self) {
+        let cells = std::mem::take(&mut self.cells_of_last);
+        if !cells.is_empty() {
+            *self.patients.entry(cells).or_default() += 1;
+        }
     }
 
     /// The sums.
     #[must_use]
-    pub fn counted(&self) -> Counted {
-        let small = || self.patients.values().filter(|&&count| count < SMALL_BELOW);
+    pub fn counted(mut self) -> Counted {
+        self.end();
+        let mut cells: BTreeMap<&Cell, u64> = BTreeMap::new();
+        for (of, patients) in &self.patients {
+            for cell in of {
+                *cells.entry(cell).or_default() += patients;
+            }
+        }
+        let in_cells_below = |many: u64| {
+            let found = self.patients.iter().filter(|(of, _)| {
+                of.iter()
+                    .any(|cell| cells.get(cell).is_some_and(|&count| count < many))
+            });
+            found.map(|(_, patients)| patients).sum()
+        };
         Counted {
             patients: self.patients.values().sum(),
-            cells: self.patients.len() as u64,
-            small_cells: small().count() as u64,
-            patients_in_small_cells: small().sum(),
+            cells: cells.len() as u64,
+            small_cells: cells.values().filter(|&&count| count < SMALL_BELOW).count() as u64,
+            patients_in_small_cells: in_cells_below(SMALL_BELOW),
+            patients_alone: in_cells_below(2),
         }
     }
 }

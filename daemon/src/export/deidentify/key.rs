@@ -13,8 +13,15 @@ use thiserror::Error;
 /// Hex digits of a key: 256 bits, as long as the hash.
 const DIGITS: usize = 64;
 
-/// Dates of a patient go back by at most so many days, and by at least one.
-pub const MOST_DAYS: u64 = 365;
+/// Dates of a patient go back by whole weeks: days of the week stay, so that the days on which nobody
+/// examines say nothing of the shift.
+pub const WEEK: u64 = 7;
+
+/// The most weeks; the fewest is one.
+const MOST_WEEKS: u64 = 52;
+
+/// Dates of a patient go back by at most so many days, and by at least a [`WEEK`].
+pub const MOST_DAYS: u64 = WEEK * MOST_WEEKS;
 
 /// The secret of a department, from a file.
 #[derive(Clone)]
@@ -105,12 +112,13 @@ impl Secret {
         i64::try_from(bits).unwrap_or_default()
     }
 
-    /// By how much the dates of a patient go back: 1 to [`MOST_DAYS`], the same for all of them.
+    /// By how much the dates of a patient go back: one [`WEEK`] to [`MOST_DAYS`] in whole weeks, the
+    /// same for all of them.
     #[must_use]
     pub fn shift(&self, patient: &PatientKey) -> Days {
-        let bits = self.bits("shift", &[&patient.issuer, &patient.id]);
-        let days = bits % u128::from(MOST_DAYS);
-        Days::new(1 + u64::try_from(days).unwrap_or_default())
+        let bits = self.bits("shift in weeks", &[&patient.issuer, &patient.id]);
+        let weeks = 1 + u64::try_from(bits % u128::from(MOST_WEEKS)).unwrap_or_default();
+        Days::new(WEEK * weeks)
     }
 
     fn bits(&self, purpose: &str, parts: &[&str]) -> u128 {

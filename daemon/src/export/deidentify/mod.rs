@@ -5,11 +5,15 @@
 //! the secret, [`cells`] counts who may still stand out. What remains can be linked by whoever holds
 //! the key, or knows a patient's widths: it is pseudonymous, not anonymous.
 //!
-//! The order of rows and numbers gives dates away as well: what stands side by side arrived side by
-//! side. So rows are written patient after patient in the order of pseudonyms, and filed by their
-//! shifted dates.
+//! A day that many patients share gives every shift away once it stands beside shifted dates: the day of
+//! loading, of new settings, of a change of sender. So no instant of the store is told, and nothing that
+//! changed on such a day. The order of rows and numbers tells it as well: what stands side by side
+//! arrived side by side. So rows are written patient after patient in the order of pseudonyms.
+//! Numbers worked out with the exact age would tell that age: [`growth`] makes them coarse.
 
 pub mod cells;
+pub mod devices;
+mod growth;
 pub mod key;
 pub mod rules;
 #[cfg(feature = "edges")]
@@ -23,9 +27,11 @@ mod tests;
 use super::cell::Cell;
 use super::column::Described;
 use super::row::{Row, Transform};
+use super::tables::Table;
 use crate::domain::PatientKey;
 use crate::normalise::decimal::Decimal;
-use chrono::{DateTime, Days, NaiveDate, NaiveDateTime, NaiveTime, Utc};
+use chrono::{Days, NaiveDate, NaiveDateTime, NaiveTime};
+use devices::Known;
 use key::Secret;
 use rules::Action;
 
@@ -33,22 +39,31 @@ use rules::Action;
 /// one group (from memory).
 pub const OLDEST: f64 = 90.0;
 
-/// What cannot be dated without a patient stands on this day.
-pub const NO_DAY: DateTime<Utc> = DateTime::UNIX_EPOCH;
+/// Ages come rounded to 1e-4 years, so that a full year may stand a hair below; less than a day.
+const HAIR: f64 = 5e-5;
+
+/// Below so many years ages are told in months.
+const IN_MONTHS_BELOW: f64 = 2.0;
+
+/// Version of the rules; exports of different versions have other dates. 1: shifts of 1 to 365 days,
+/// instants of the store, exact ages.
+pub const RULE: u32 = 2;
 
 /// Takes identities out of rows.
 pub struct Deidentified<'a> {
     secret: &'a Secret,
+    known: &'a Known,
 }
 
 impl<'a> Deidentified<'a> {
-    /// With this secret.
+    /// With this secret; of these machines maker and model are told.
     #[must_use]
-    pub fn new(secret: &'a Secret) -> Self {
-        Deidentified { secret }
+    pub fn new(secret: &'a Secret, known: &'a Known) -> Self {
+        Deidentified { secret, known }
     }
 
-    fn cell(&self, column: &Described, action: Action, cell: Cell, whose: Option<&Whose>) -> Cell {
+    fn cell(&self, column: &Described, action: Action, cell: Cell, of: &Of<'_>) -> Cell {
+        let whose = of.whose.as_ref();
         match (action, cell) {
             (_, Cell::Empty) | (Action::LeaveOut, _) => Cell::Empty,
             (Action::Keep, cell) => cell,
@@ -64,13 +79,20 @@ impl<'a> Deidentified<'a> {
                 Cell::text(others.join(" "))
             }
             (Action::Shift, cell) => shifted(&cell, whose),
-            (Action::CapAge, Cell::Number(age)) => Cell::Number(age.min(OLDEST)),
+            (Action::CoarseAge, Cell::Number(age)) => Cell::Number(coarse(age)),
+            (Action::IfKnownMaker, Cell::Text(maker)) => match self.known.has_maker(&maker) {
+                true => Cell::Text(maker),
+                false => Cell::text(self.secret.pseudonym('K', "key", &[&maker])),
+            },
+            (Action::IfKnownModel, Cell::Text(model)) => match self.known.has(of.maker, &model) {
+                true => Cell::Text(model),
+                false => Cell::text(self.secret.pseudonym('K', "key", &[&model])),
+            },
+            (Action::Remarks, Cell::Text(codes)) => Cell::text(rules::without_arrival(&codes)),
+            (Action::ByGrowth, cell) => growth::told(column.name, cell, of.growth.as_ref()),
             (Action::IfNumber, Cell::Text(text)) => kept(text, |text| Decimal::parse(text).is_ok()),
             (Action::IfUnit, Cell::Text(text)) => kept(text, rules::is_length),
             (Action::IfPublicCode, Cell::Text(text)) => kept(text, rules::is_public_code),
-            (Action::Way, Cell::Text(text)) => {
-                Cell::text(text.split(':').next().unwrap_or_default())
-            }
             (Action::IfBuiltIn, Cell::Text(text)) => kept(text, rules::is_built_in),
             // A kind that the action was not made for is not let through.
             _ => Cell::Empty,
@@ -89,24 +111,40 @@ impl<'a> Deidentified<'a> {
 
 impl Transform for Deidentified<'_> {
     fn change(&self, mut row: Row) -> Option<Row> {
-        let whose = row
-            .patient
-            .as_ref()
-            .map(|patient| Whose::of(patient, self.secret));
-        let columns = row.table.columns();
-        let cells = std::mem::take(&mut row.cells);
-        row.cells = cells
-            .into_iter()
-            .zip(columns)
-            .map(|(cell, column)| {
-                let action = rules::action(row.table, column);
-                self.cell(column, action, cell, whose.as_ref())
-            })
-            .collect();
-        row.recorded_at = day_of(row.recorded_at.naive_utc(), whose.as_ref()).and_utc();
+        // What came twice came so on some day, such as that of a new archive.
+        if row.table == Table::Objects && row.cell("disposition") == Some(&Cell::text("repeat")) {
+            return None;
+        }
+        let whose = row.patient.as_ref();
+        let cells = row.cells.clone();
+        let of = Of {
+            whose: whose.map(|patient| Whose::of(patient, self.secret)),
+            maker: match row.cell("manufacturer") {
+                Some(Cell::Text(maker)) => maker,
+                _ => "",
+            },
+            growth: growth::Coarse::of(&row),
+        };
+        let cells = cells.into_iter().zip(row.table.columns());
+        let cells = cells.map(|(cell, column)| {
+            let action = rules::action(row.table, column);
+            self.cell(column, action, cell, &of)
+        });
+        row.cells = cells.collect();
+        row.version = None;
+        row.recorded_at = None;
         row.patient = None;
+        row.rests_on_age = None;
         Some(row)
     }
+}
+
+/// What the cells of a row are changed by.
+struct Of<'a> {
+    whose: Option<Whose>,
+    /// As the report has it.
+    maker: &'a str,
+    growth: Option<growth::Coarse>,
 }
 
 /// What stands for a patient.
@@ -124,21 +162,29 @@ impl Whose {
     }
 }
 
-/// The day of a patient's dates in the place of a time; of nobody's the one that stands for none.
-fn day_of(at: NaiveDateTime, whose: Option<&Whose>) -> NaiveDateTime {
-    let Some(one) = whose else {
-        return NO_DAY.naive_utc();
-    };
-    let day = at.date().checked_sub_days(one.shift);
+/// The day of a patient's dates in the place of a time.
+fn day_of(at: NaiveDateTime, whose: &Whose) -> NaiveDateTime {
+    let day = at.date().checked_sub_days(whose.shift);
     day.unwrap_or(NaiveDate::MIN).and_time(NaiveTime::MIN)
 }
 
+/// What belongs to nobody has no day.
 fn shifted(cell: &Cell, whose: Option<&Whose>) -> Cell {
-    match cell {
-        Cell::Date(date) => Cell::Date(day_of(date.and_time(NaiveTime::MIN), whose).date()),
-        Cell::Clock(at) => Cell::Clock(day_of(*at, whose)),
-        Cell::Instant(at) => Cell::Instant(day_of(at.naive_utc(), whose).and_utc()),
+    match (cell, whose) {
+        (Cell::Date(date), Some(one)) => {
+            Cell::Date(day_of(date.and_time(NaiveTime::MIN), one).date())
+        }
+        (Cell::Clock(at), Some(one)) => Cell::Clock(day_of(*at, one)),
+        (Cell::Instant(at), Some(one)) => Cell::Instant(day_of(at.naive_utc(), one).and_utc()),
         _ => Cell::Empty,
+    }
+}
+
+/// An age as it is told. A month is a twelfth of a year of 365.25 days, as the age is counted.
+fn coarse(years: f64) -> f64 {
+    match years < IN_MONTHS_BELOW {
+        true => ((years + HAIR) * 12.0).floor() / 12.0,
+        false => (years + HAIR).floor().min(OLDEST),
     }
 }
 

@@ -1,6 +1,7 @@
 //! What becomes of each column. A column that no line here names is decided by its class, and where
 //! the class leaves a doubt it is left out.
 
+use super::growth;
 use crate::export::column::{Class, Described};
 use crate::export::tables::Table;
 use crate::template::{builtin, words::Unit};
@@ -9,6 +10,9 @@ use crate::template::{builtin, words::Unit};
 const PUBLIC_SCHEMES: [&str; 10] = [
     "DCM", "SCT", "SRT", "SNM3", "99SDM", "LN", "FMA", "RADLEX", "NCIt", "UMLS",
 ];
+
+/// Remarks that depend on when a report came or was kept, so on days that patients share.
+const REMARKS_ON_ARRIVAL: [&str; 2] = ["history-only", "stored-bytes-missing"];
 
 /// What becomes of a cell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -27,16 +31,22 @@ pub enum Action {
     Uids,
     /// Back by the patient's days, without time of day.
     Shift,
-    /// Ages from [`OLDEST`](super::OLDEST) on are that.
-    CapAge,
+    /// Whole years, whole months below two years; from [`OLDEST`](super::OLDEST) on that.
+    CoarseAge,
     /// Kept if it is a decimal number, else left out: a report may hold words there.
     IfNumber,
     /// Kept if it is a length of UCUM, else left out.
     IfUnit,
     /// Kept if its scheme is public, else left out: schemes and values of a site name the site.
     IfPublicCode,
-    /// The way it came, without the sender's name.
-    Way,
+    /// Kept if the list of known machines has it, else a keyed pseudonym: sites write their wards there.
+    IfKnownMaker,
+    /// The same, together with its maker.
+    IfKnownModel,
+    /// Without the codes that tell when reports came.
+    Remarks,
+    /// As it is where the exact age has no part in it, else as [`growth`](super::growth) does it.
+    ByGrowth,
     /// Kept if the program brings the template along, else left out: a site names its own.
     IfBuiltIn,
 }
@@ -49,9 +59,17 @@ pub fn action(table: Table, column: &Described) -> Action {
         (_, "birth_date") => Action::LeaveOut,
         (_, "patient_id") => Action::Patient,
         (_, "accession") => Action::LeaveOut,
-        (_, "sex" | "manufacturer" | "model") => Action::Keep,
-        (_, "age_years") => Action::CapAge,
-        (_, "source") => Action::Way,
+        (_, "sex") => Action::Keep,
+        (_, "manufacturer") => Action::IfKnownMaker,
+        (_, "model") => Action::IfKnownModel,
+        (_, "age_years") => Action::CoarseAge,
+        // Days that many patients share, such as that of loading or of a change of settings, and what
+        // changed on such a day: each patient's own shift would show in them.
+        (_, "received_at" | "recorded_at" | "row_version" | "source") => Action::LeaveOut,
+        // Its day is that of the exam, or comes from a clock that was wrong, for many patients alike.
+        (_, "observed_at") => Action::LeaveOut,
+        (_, "remarks") => Action::Remarks,
+        (Table::Assessments, name) if growth::is_touched(name) => Action::ByGrowth,
         (_, "object_id") => Action::Number,
         (_, "value_as_sent") => Action::IfNumber,
         (_, "unit_as_sent") => Action::IfUnit,
@@ -72,6 +90,14 @@ fn by_class(column: &Described) -> Action {
         Class::FreeText | Class::QuasiIdentifier => Action::LeaveOut,
         Class::Code | Class::Measure | Class::Technical => Action::Keep,
     }
+}
+
+/// Remarks without those on arrival.
+pub(super) fn without_arrival(codes: &str) -> String {
+    let told = codes
+        .split(' ')
+        .filter(|code| !REMARKS_ON_ARRIVAL.contains(code));
+    told.collect::<Vec<_>>().join(" ")
 }
 
 /// `value scheme` of a public scheme.

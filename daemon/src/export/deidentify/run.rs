@@ -2,10 +2,11 @@
 //! known together would tell which dates are near each other.
 
 use super::cells::Cells;
-use super::key::{MOST_DAYS, Secret};
+use super::devices::Known;
+use super::key::{MOST_DAYS, Secret, WEEK};
 use super::shuffle::Shuffle;
 use super::standard::METHODS;
-use super::{Deidentified, OLDEST};
+use super::{Deidentified, OLDEST, RULE};
 use crate::export::ExportError;
 use crate::export::folder::Folder;
 use crate::export::holding;
@@ -24,15 +25,21 @@ pub struct Job<'a> {
     pub to: &'a Path,
     /// The key.
     pub secret: &'a Secret,
+    /// Machines whose maker and model are told.
+    pub known: &'a Known,
     /// Tells the audit trail that files become visible; `false`: nobody could be told.
     pub tell: &'a dyn Fn() -> bool,
 }
 
-/// Runs it; returns how many rows there are and what is said of them.
+/// Runs it; returns how many rows there are, what is said of them, and the rule of the files before
+/// where it was another.
 ///
 /// # Errors
 /// Why it ended early; the run before still stands, whole.
-pub fn run(job: &Job<'_>, watch: &mut dyn Watch) -> Result<(u64, Summary), ExportError> {
+pub fn run(
+    job: &Job<'_>,
+    watch: &mut dyn Watch,
+) -> Result<(u64, Summary, Option<u32>), ExportError> {
     let mut folder = Folder::open(job.to, false)?;
     let key_id = job.secret.id();
     if let Some(before) = &folder.manifest.deidentified
@@ -42,8 +49,10 @@ pub fn run(job: &Job<'_>, watch: &mut dyn Watch) -> Result<(u64, Summary), Expor
             path: job.to.to_owned(),
         });
     }
+    let rule_before = folder.manifest.deidentified.as_ref();
+    let rule_before = rule_before.map(|one| one.rule).filter(|&rule| rule != RULE);
     let until = through(job.store)?;
-    let change = Deidentified::new(job.secret);
+    let change = Deidentified::new(job.secret, job.known);
     let mut rows = Shuffle::new(&folder.aside()?)?;
     holding::rows(job.store, &until, watch, &mut |row| {
         change.change(row).map_or(Ok(()), |row| rows.add(row))
@@ -67,18 +76,17 @@ pub fn run(job: &Job<'_>, watch: &mut dyn Watch) -> Result<(u64, Summary), Expor
     })?;
     let summary = Summary {
         methods: METHODS.to_vec(),
+        rule: RULE,
         key_id,
-        days_back: (1, MOST_DAYS),
+        days_back: (WEEK, MOST_DAYS),
+        days_step: WEEK,
         oldest_years: OLDEST,
         counted: cells.counted(),
     };
     folder.manifest.deidentified = Some(summary.clone());
-    // Its keys are made without a secret.
-    let until = Through {
-        result_key: String::new(),
-        ..until
-    };
-    let rows = folder.replace(view, until, job.tell)?;
+    // How far the store goes tells what came between two exports, and its keys are made without a
+    // secret.
+    let rows = folder.replace(view, Through::default(), job.tell)?;
     watch.shown(Phase::Current, rows);
-    Ok((rows, summary))
+    Ok((rows, summary, rule_before))
 }

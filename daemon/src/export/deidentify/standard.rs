@@ -23,7 +23,7 @@ pub const METHODS: [Method; 4] = [
         code: Cow::Borrowed("113100"),
         meaning: Cow::Borrowed("Basic Application Confidentiality Profile"),
         here: Cow::Borrowed(
-            "Ids, names, serial numbers and UIDs are replaced by keyed pseudonyms; issuers, accession numbers, senders, birth dates and free text are left out.",
+            "Ids, names, serial numbers, UIDs, and makers and models that no list of the site names are replaced by keyed pseudonyms; issuers, accession numbers, senders, birth dates and free text are left out.",
         ),
     },
     Method {
@@ -37,12 +37,14 @@ pub const METHODS: [Method; 4] = [
         code: Cow::Borrowed("113107"),
         meaning: Cow::Borrowed("Retain Longitudinal Temporal Information Modified Dates Option"),
         here: Cow::Borrowed(
-            "All dates of a patient go back by the same number of days, 1 to 365; times of day are left out.",
+            "All dates of a patient go back by the same number of weeks, 1 to 52; times of day, and every instant that is not the patient's own, are left out.",
         ),
     },
     Method {
         code: Cow::Borrowed("113108"),
         meaning: Cow::Borrowed("Retain Patient Characteristics Option"),
-        here: Cow::Borrowed("Sex and age at the exam remain; ages of 90 years and more are 90."),
+        here: Cow::Borrowed(
+            "Sex and age at the exam remain: whole years, months below two years; ages of 90 years and more are 90.",
+        ),
     },
 ];

@@ -241,7 +241,9 @@ pub fn of_result(told: &Told) -> Vec<Row> {
     for eye in [Some(Eye::Right), Some(Eye::Left), None] {
         let assessed = assessments::Assessed { told, eye };
         if assessed.is_told() {
-            rows.push(filed.row(Table::Assessments, assessments::COLUMNS, &assessed));
+            let mut row = filed.row(Table::Assessments, assessments::COLUMNS, &assessed);
+            row.rests_on_age = told.age_used();
+            rows.push(row);
         }
     }
     let used = content.baseline.iter().map(baselines::Which::Used);
@@ -276,10 +278,11 @@ impl Filed {
     fn row<'a, S: Subject>(&self, table: Table, columns: &[Column<S>], of: &S::Of<'a>) -> Row {
         Row {
             table,
-            version: self.version,
-            recorded_at: self.recorded_at,
+            version: Some(self.version),
+            recorded_at: Some(self.recorded_at),
             is_withdrawn: false,
             patient: self.patient.clone(),
+            rests_on_age: None,
             cells: columns.iter().map(|column| (column.of)(of)).collect(),
         }
     }

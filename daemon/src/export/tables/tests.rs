@@ -162,6 +162,7 @@ fn cells_are_of_the_kind_of_their_columns_and_come_back_from_text() {
             again,
             Row {
                 patient: None,
+                rests_on_age: None,
                 ..row
             }
         );
@@ -185,7 +186,10 @@ fn only_what_a_version_changes_is_told_and_what_it_lacks_is_withdrawn() {
     assert_eq!(named, [(Table::Measurements, true), (Table::Exams, false)]);
     let withdrawn = changed.iter().find(|row| row.is_withdrawn).expect("one");
     assert!(withdrawn.cells.contains(&Cell::text(&gone.value.place)));
-    assert_eq!((withdrawn.version, withdrawn.recorded_at), (2, at(2)));
+    assert_eq!(
+        (withdrawn.version, withdrawn.recorded_at),
+        (Some(2), Some(at(2)))
+    );
     assert!(held.next(of_result(&second), 3, at(3)).is_empty());
     // The reading comes back.
     let back = held.next(of_result(&third), 4, at(4));
