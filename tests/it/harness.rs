@@ -186,14 +186,31 @@ impl Daemon {
     }
 
     /// Asks it to stop and waits until it has; the exit code.
-    pub(crate) fn stop(mut self) -> Option<i32> {
+    pub(crate) fn stop(self) -> Option<i32> {
+        self.stop_and_log().0
+    }
+
+    /// The same, with all that it has logged.
+    pub(crate) fn stop_and_log(mut self) -> (Option<i32>, Vec<Value>) {
         let pid = self.child.id().to_string();
         let sent = Command::new("kill")
             .args(["-TERM", &pid])
             .status()
             .expect("kill");
         assert!(sent.success());
-        self.child.wait().expect("wait").code()
+        let code = self.child.wait().expect("wait").code();
+        // Who reads the log may be behind, and one that ends in trouble says something else.
+        for _ in 0..100 {
+            let log = self.log();
+            if log
+                .last()
+                .is_some_and(|line| line["fields"]["code"] == "stopped")
+            {
+                break;
+            }
+            std::thread::sleep(std::time::Duration::from_millis(10));
+        }
+        (code, self.log())
     }
 }
 

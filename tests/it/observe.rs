@@ -3,6 +3,7 @@
 
 mod audit;
 mod canaries;
+mod refusals;
 
 use crate::harness::{Daemon, Site, until};
 use crate::objects::Report;

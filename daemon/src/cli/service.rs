@@ -297,7 +297,7 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     supervisor::ready(&running.health);
     runtime.spawn(supervisor::watch(Arc::clone(&running.health)));
     let why = loop {
-        match runtime.block_on(signals.until_told(&running.store)) {
+        match runtime.block_on(signals.until_told(&running.store, &running.observed)) {
             Told::Stop(why) => break why,
             Told::Reload => running = running.reload(&runtime, file)?,
             Told::LookAtFiles => running.look_at_files(&runtime),
@@ -418,6 +418,7 @@ impl Running {
         supervisor::stopping();
         self.health.stopping();
         self.receivers.stop(runtime);
+        self.observed.tell_all_refused();
         let told = Instant::now();
         self.deliveries.stop();
         self.worker.finish()?;
@@ -539,7 +540,7 @@ impl Signals {
     }
 
     /// Waits for a signal, or for a store that takes nothing more.
-    async fn until_told(&mut self, store: &Store) -> Told {
+    async fn until_told(&mut self, store: &Store, observed: &Observed) -> Told {
         loop {
             tokio::select! {
                 biased;
@@ -547,6 +548,7 @@ impl Signals {
                 _ = self.interrupt.recv() => return Told::Stop("interrupted"),
                 _ = self.hang_up.recv() => return Told::Reload,
                 () = tokio::time::sleep(LOOK) => {
+                    observed.tell_refused();
                     if store.doubt().is_some() {
                         return Told::Stop("the store is in doubt");
                     }

@@ -17,7 +17,10 @@ impl<S: Subscriber> Layer<S> for CountFailures {
         }
         let mut code = Code::default();
         event.record(&mut code);
-        self.0.failed(code.0.as_deref().unwrap_or(OTHER));
+        // What such a line sums up was counted one by one.
+        if !code.repeats {
+            self.0.failed(code.code.as_deref().unwrap_or(OTHER));
+        }
     }
 }
 
@@ -25,13 +28,20 @@ impl<S: Subscriber> Layer<S> for CountFailures {
 pub const OTHER: &str = "other";
 
 #[derive(Default)]
-struct Code(Option<String>);
+struct Code {
+    code: Option<String>,
+    repeats: bool,
+}
 
 impl Visit for Code {
     fn record_str(&mut self, field: &Field, value: &str) {
         if field.name() == "code" {
-            self.0 = Some(value.to_owned());
+            self.code = Some(value.to_owned());
         }
+    }
+
+    fn record_u64(&mut self, field: &Field, _: u64) {
+        self.repeats |= field.name() == "repeats";
     }
 
     fn record_debug(&mut self, _: &Field, _: &dyn std::fmt::Debug) {}
@@ -46,6 +56,7 @@ pub const CODES: &[&str] = &[
     "association-lost",
     "association-panicked",
     "audit-lost",
+    "audit-no-room",
     "audit-not-written",
     "audit-syslog-down",
     "audit-syslog-gap",
@@ -110,6 +121,7 @@ pub const CODES: &[&str] = &[
     "web-not-kept",
     "web-panicked",
     "web-refused",
+    "web-token",
 ];
 
 #[cfg(test)]

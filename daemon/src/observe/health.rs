@@ -64,6 +64,11 @@ const AUDIT: Reason = reason(
     "the audit trail cannot be written, so results wait",
 );
 
+const AUDIT_ROOM: Reason = reason(
+    "audit-no-room",
+    "the disk of the audit trail is nearly full, and only results are told of",
+);
+
 /// Room that a result with its pages and a batch of them need, generously.
 const OUTBOX_ROOM_BYTES: u64 = 16 << 20;
 
@@ -218,6 +223,9 @@ impl Health {
         let trail = self.observed.trail.as_ref();
         if trail.is_some_and(Trail::is_failing) {
             reasons.push(AUDIT);
+        }
+        if trail.is_some_and(Trail::is_short) {
+            reasons.push(AUDIT_ROOM);
         }
         reasons
     }

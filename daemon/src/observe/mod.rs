@@ -9,6 +9,7 @@ pub mod endpoint;
 pub mod failures;
 pub mod health;
 pub mod metrics;
+pub mod refused;
 
 pub use audit::Trail;
 pub use health::Health;
@@ -17,6 +18,7 @@ pub use metrics::Metrics;
 use crate::store::facts::ObjectFacts;
 use audit::message::Outcome;
 use audit::{Event, Facts, Origin};
+use refused::Refusing;
 use std::sync::Arc;
 
 /// What a stage tells what it did. The default counts for nobody.
@@ -26,6 +28,8 @@ pub struct Observed {
     pub metrics: Arc<Metrics>,
     /// The audit trail, if there is one.
     pub trail: Option<Trail>,
+    /// Refusals that are told together.
+    pub refusing: Refusing,
 }
 
 impl Observed {

@@ -106,7 +106,6 @@ pub(super) async fn serve(
         shared.observed.note(|| Event::Association {
             address,
             calling: calling.clone(),
-            refusal: None,
         });
     }
     tracing::debug!(code = "association-opened", peer = %address, calling, contexts = contexts.len());

@@ -14,10 +14,11 @@ use crate::config::{Hl7Settings, TlsSettings};
 use crate::hl7::Message;
 use crate::mllp::{Blocks, framed};
 use crate::observe::Observed;
+use crate::observe::refused::{Reason, Refused};
 use crate::store::identities::{self, Recorded};
 use crate::store::{Store, StoreError};
 use adt::Arrival;
-use answer::{Problem, Refused};
+use answer::Problem;
 use chrono::{DateTime, Local, NaiveDateTime, Utc};
 use ipnet::IpNet;
 use std::net::{IpAddr, SocketAddr};
@@ -26,6 +27,11 @@ use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::sync::watch;
 use tokio::time::{Instant, timeout, timeout_at};
+
+const CUT: Reason = Reason::of_content("hl7-cut", "the connection ended inside a message");
+const SLOW: Reason = Reason::of_content("hl7-slow", "a message or its answer took too long");
+const MALFORMED: Reason = Reason::of_content("hl7-malformed", "this is no message; closed");
+const NOT_TAKEN: Reason = Reason::of_content("hl7-refused", "a message is not taken");
 
 /// What holds for messages to come.
 #[derive(Debug, Clone)]
@@ -51,6 +57,12 @@ impl Service for Hl7 {
     type Settings = Hl7Settings;
 
     const TLS_TABLE: &'static str = "receive.hl7.tls";
+    const NOT_ALLOWED: Reason = Reason::new("hl7-address", "this address may not connect");
+    const FULL: Reason = Reason::new("hl7-connections", "too many connections; closed");
+
+    fn observed(&self) -> &Observed {
+        &self.observed
+    }
 
     fn ports(settings: &Hl7Settings) -> (&[SocketAddr], &TlsSettings) {
         (&settings.listen, &settings.tls)
@@ -90,8 +102,8 @@ impl Service for Hl7 {
                 Ok(()) = now.changed(), if !is_inside => {
                     shared = Arc::clone(&now.borrow_and_update());
                     if !shared.allows(peer) {
-                        Hl7::tell(Happened::NotAllowed(peer));
-                        return;
+                        let refused = Refused::at(Hl7::NOT_ALLOWED, peer);
+                        return shared.observed.refused(&refused);
                     }
                     continue;
                 }
@@ -99,14 +111,12 @@ impl Service for Hl7 {
             };
             let mut bytes = match read {
                 Ok(Ok(0)) if is_inside => {
-                    tracing::warn!(code = "hl7-cut", %peer, "the connection ended inside a message");
-                    return;
+                    return shared.observed.refused(&Refused::at(CUT, peer));
                 }
                 Ok(Ok(0) | Err(_)) => return,
                 Ok(Ok(read)) => buffer.get(..read).unwrap_or_default(),
                 Err(_) if is_inside => {
-                    tracing::warn!(code = "hl7-slow", %peer, "a message did not end in time");
-                    return;
+                    return shared.observed.refused(&Refused::at(SLOW, peer));
                 }
                 Err(_) => return,
             };
@@ -119,13 +129,17 @@ impl Service for Hl7 {
                         taken(&message, peer, &shared).await
                     }
                     Err(error) => {
-                        tracing::warn!(code = "hl7-malformed", %peer, %error, "closed");
-                        return;
+                        return shared.observed.refused(&Refused {
+                            detail: &error.to_string(),
+                            ..Refused::at(MALFORMED, peer)
+                        });
                     }
                 };
                 let Some(answer) = answer else {
-                    tracing::warn!(code = "hl7-malformed", %peer, "a block without a message header; closed");
-                    return;
+                    return shared.observed.refused(&Refused {
+                        detail: "a block without a message header",
+                        ..Refused::at(MALFORMED, peer)
+                    });
                 };
                 let sent = async {
                     stream.write_all(&framed(answer.as_bytes())).await?;
@@ -135,8 +149,10 @@ impl Service for Hl7 {
                     Ok(Ok(())) => {}
                     Ok(Err(_)) => return,
                     Err(_) => {
-                        tracing::warn!(code = "hl7-slow", %peer, "an answer was not read in time");
-                        return;
+                        return shared.observed.refused(&Refused {
+                            detail: "an answer was not read",
+                            ..Refused::at(SLOW, peer)
+                        });
                     }
                 }
             }
@@ -157,12 +173,6 @@ impl Service for Hl7 {
             Happened::Ended(address, cut) => {
                 tracing::info!(code = "hl7-listening-ended", address, cut);
             }
-            Happened::NotAllowed(peer) => {
-                tracing::warn!(code = "hl7-address", %peer, "this address may not connect");
-            }
-            Happened::Full(peer) => {
-                tracing::warn!(code = "hl7-connections", %peer, "too many connections; closed");
-            }
             Happened::Panicked => {
                 tracing::error!(code = "hl7-panicked", "this is a defect of the program");
             }
@@ -179,8 +189,13 @@ async fn taken(bytes: &[u8], peer: IpAddr, shared: &Hl7) -> Option<String> {
         Ok(()) => None,
         Err(refused) => {
             let (error, _) = refused.problem.code();
-            let Refused { place, says, .. } = &refused;
-            tracing::warn!(code = "hl7-refused", %peer, error, place, "{says}");
+            let answer::Refused { place, says, .. } = &refused;
+            shared.observed.refused(&Refused {
+                answer: refused.code,
+                detail: &format!("{error} {place}: {says}"),
+                apart: true,
+                ..Refused::at(NOT_TAKEN, peer)
+            });
             Some(refused)
         }
     };
@@ -192,16 +207,16 @@ async fn keep(
     peer: IpAddr,
     shared: &Hl7,
     now: DateTime<Utc>,
-) -> Result<(), Refused> {
+) -> Result<(), answer::Refused> {
     let control = message.header().field(10);
     let place = "MSH^1^10";
     if control.is_empty() {
         let says = "the message has no control id";
-        return Err(Refused::error(Problem::FieldMissing, place, says));
+        return Err(answer::Refused::error(Problem::FieldMissing, place, says));
     }
     let control = control
         .text()
-        .map_err(|error| Refused::error(Problem::DataType, place, error.to_string()))?;
+        .map_err(|error| answer::Refused::error(Problem::DataType, place, error.to_string()))?;
     let arrival = Arrival {
         source: &format!("hl7:{peer}"),
         now,
@@ -230,7 +245,7 @@ async fn keep(
     let repeats = kept.await.map_err(|error| {
         tracing::error!(code = "hl7-not-kept", %peer, %error);
         let says = "it could not be stored; send it again later";
-        Refused::reject(Problem::Internal, "", says)
+        answer::Refused::reject(Problem::Internal, "", says)
     })?;
     let new = count - repeats.len();
     // What is new the pipeline tells, out of the store.

@@ -6,6 +6,8 @@ use super::doors::{Change, Door, Doors, Opened};
 use super::places::Places;
 use super::tls::{Offer, Tls, TlsError, TlsRefusal};
 use crate::config::TlsSettings;
+use crate::observe::Observed;
+use crate::observe::refused::{Reason, Refused};
 use ipnet::IpNet;
 use std::fmt::Debug;
 use std::net::{IpAddr, SocketAddr};
@@ -45,6 +47,15 @@ pub trait Service: Clone + Debug + Send + Sync + 'static {
         stop: watch::Receiver<bool>,
     ) -> impl Future<Output = ()> + Send;
 
+    /// Why an address is refused that may not connect.
+    const NOT_ALLOWED: Reason;
+
+    /// Why a connection is refused where there are too many.
+    const FULL: Reason;
+
+    /// Who is told what happens.
+    fn observed(&self) -> &Observed;
+
     /// Tells the log.
     fn tell(event: Happened<'_>);
 
@@ -61,10 +72,6 @@ pub enum Happened<'a> {
     Listening(&'a str, bool),
     /// A port is closed, and so many connections were cut off.
     Ended(&'a str, usize),
-    /// This address may not connect.
-    NotAllowed(IpAddr),
-    /// There are too many connections.
-    Full(IpAddr),
     /// A connection panicked.
     Panicked,
 }
@@ -198,11 +205,12 @@ async fn accept<S: Service>(
     while let Some((stream, peer)) = port.next(&mut close).await {
         let rules = Arc::clone(&now.borrow());
         if !rules.allows(peer) {
-            S::tell(Happened::NotAllowed(peer));
+            let refused = Refused::at(S::NOT_ALLOWED, peer);
+            rules.observed().refused(&refused);
             continue;
         }
         let Some(room) = places.take((), rules.max_connections()) else {
-            S::tell(Happened::Full(peer));
+            rules.observed().refused(&Refused::at(S::FULL, peer));
             continue;
         };
         // A port for TLS never serves without it.
@@ -228,6 +236,7 @@ async fn connection<S: Service>(
     now: Now<S>,
     mut stop: watch::Receiver<bool>,
 ) {
+    let observed = now.borrow().observed().clone();
     // An answer is a small write or two; held back by Nagle's algorithm it would cost 40 ms.
     let _ = stream.set_nodelay(true);
     let Some(tls) = tls else {
@@ -242,8 +251,12 @@ async fn connection<S: Service>(
         Ok((stream, _)) => S::serve(stream, peer, now, stop).await,
         Err(TlsRefusal::Gone) => {}
         Err(TlsRefusal::Refused(refusal, detail, _)) => {
-            let (code, why) = (refusal.code(), refusal.why());
-            tracing::warn!(code, %peer, detail, "{why}");
+            let reason = Reason::new(refusal.code(), refusal.why());
+            let refused = Refused {
+                detail: &detail,
+                ..Refused::at(reason, peer)
+            };
+            observed.refused(&refused);
         }
     }
 }

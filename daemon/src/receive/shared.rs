@@ -7,8 +7,8 @@ use super::tls::Offer;
 use crate::backfill::way::HistoryTitle;
 use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
 use crate::observe::Observed;
-use crate::observe::audit::Event;
 use crate::observe::metrics::Open;
+use crate::observe::refused::{Reason, Refused};
 use crate::store::Store;
 use dicom_ul::pdu::AssociationRQ;
 use std::net::IpAddr;
@@ -178,17 +178,15 @@ impl Shared {
             .min(settings.max_associations)
     }
 
-    /// Counts a refusal and writes its one line of log.
+    /// Counts a refusal and tells of it.
     pub(super) fn refused(&self, refusal: Refusal, peer: IpAddr, titles: &Titles, detail: &str) {
         self.refusals().count(refusal);
-        self.observed.note(|| Event::Association {
-            address: peer,
-            calling: titles.calling.clone(),
-            refusal: Some(refusal),
+        self.observed.refused(&Refused {
+            calling: &titles.calling,
+            called: &titles.called,
+            answer: &refusal.reply().to_string(),
+            detail,
+            ..Refused::at(Reason::new(refusal.code(), refusal.why()), peer)
         });
-        let answer = refusal.reply();
-        let Titles { calling, called } = titles;
-        let (code, why) = (refusal.code(), refusal.why());
-        tracing::warn!(code, %peer, calling, called, %answer, detail, "{why}");
     }
 }

@@ -9,7 +9,8 @@ mod keep;
 use super::multipart::{Broken, Parts, parameter};
 use super::served::{Happened, Now, Service};
 use crate::config::{DicomSettings, TlsSettings, WebSettings};
-use crate::observe::Observed;
+use crate::observe::refused::Reason;
+use crate::observe::{Observed, refused as told_refused};
 use crate::store::Store;
 use answer::{Answer, Told, refusal, stored};
 use http_body_util::BodyExt;
@@ -37,6 +38,12 @@ const NOT_ALLOWED: &str = "this address may not connect";
 
 /// KiB of bodies held by all connections together, beyond which peers are told to come later.
 const MEMORY_KIB: usize = 256 << 10;
+
+const NO_TOKEN: Reason = Reason::new(
+    "web-token",
+    "no bearer token of the receiver's file was shown",
+);
+const NOT_TAKEN: Reason = Reason::of_content("web-refused", "a request is not taken");
 
 /// What holds for requests to come.
 #[derive(Debug, Clone)]
@@ -68,6 +75,12 @@ impl Service for Web {
     type Settings = (WebSettings, DicomSettings);
 
     const TLS_TABLE: &'static str = "receive.web.tls";
+    const NOT_ALLOWED: Reason = Reason::new("web-address", NOT_ALLOWED);
+    const FULL: Reason = Reason::new("web-connections", "too many connections; closed");
+
+    fn observed(&self) -> &Observed {
+        &self.observed
+    }
 
     fn ports((web, _): &Self::Settings) -> (&[SocketAddr], &TlsSettings) {
         (&web.listen, &web.tls)
@@ -133,12 +146,6 @@ impl Service for Web {
             Happened::Ended(address, cut) => {
                 tracing::info!(code = "web-listening-ended", address, cut);
             }
-            Happened::NotAllowed(peer) => {
-                tracing::warn!(code = "web-address", %peer, "{NOT_ALLOWED}");
-            }
-            Happened::Full(peer) => {
-                tracing::warn!(code = "web-connections", %peer, "too many connections; closed");
-            }
             Happened::Panicked => {
                 tracing::error!(code = "web-panicked", "this is a defect of the program");
             }
@@ -165,8 +172,17 @@ async fn answer_to(request: Request<Incoming>, peer: IpAddr, shared: &Web) -> An
     match store(request, peer, shared, deadline).await {
         Ok(told) => stored(&told),
         Err(Refused { status, says }) => {
-            let number = status.as_u16();
-            tracing::warn!(code = "web-refused", %peer, status = number, "{says}");
+            let reason = match status {
+                StatusCode::UNAUTHORIZED => NO_TOKEN,
+                StatusCode::FORBIDDEN => Web::NOT_ALLOWED,
+                _ => NOT_TAKEN,
+            };
+            shared.observed.refused(&told_refused::Refused {
+                answer: status.as_str(),
+                detail: &says,
+                apart: true,
+                ..told_refused::Refused::at(reason, peer)
+            });
             refusal(status, &says)
         }
     }

@@ -7,7 +7,6 @@ mod xml;
 pub use event::{Event, Facts, Origin, Outcome, Question, Receiver};
 
 use crate::domain::PatientKey;
-use crate::receive::refusal::Refusal;
 use chrono::{DateTime, SecondsFormat, Utc};
 use dicom_dictionary_std::uids::{
     IMPLICIT_VR_LITTLE_ENDIAN, STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_FIND as FIND,
@@ -76,7 +75,9 @@ impl Xml {
         let (id, kind, action) = match event {
             Event::Started => (APPLICATION_ACTIVITY, Some(APPLICATION_START), "E"),
             Event::Stopped => (APPLICATION_ACTIVITY, Some(APPLICATION_STOP), "E"),
-            Event::Association { .. } => (SECURITY_ALERT, Some(NODE_AUTHENTICATION), "E"),
+            Event::Association { .. } | Event::Refused { .. } => {
+                (SECURITY_ALERT, Some(NODE_AUTHENTICATION), "E")
+            }
             Event::Reconfigured { .. } => (SECURITY_ALERT, Some(SOFTWARE_CONFIGURATION), "E"),
             Event::Received {
                 origin: Origin::Files,
@@ -96,10 +97,7 @@ impl Xml {
             Event::Identity { .. } => (PATIENT_RECORD, None, "U"),
         };
         let (indicator, description) = match event {
-            Event::Association {
-                refusal: Some(refusal),
-                ..
-            } => ("4", Some(refusal.why())),
+            Event::Refused { why, .. } => ("4", Some(why.as_str())),
             Event::Received { outcome, .. } => match outcome {
                 Outcome::Success => ("0", None),
                 Outcome::Minor(why) => ("4", Some(*why)),
@@ -139,20 +137,18 @@ impl Xml {
         };
         match event {
             Event::Started | Event::Stopped => self.participant(&as_role(APPLICATION, false)),
-            Event::Association {
-                address, calling, ..
+            Event::Association { address, calling } => {
+                self.participant(&us)?;
+                self.participant(&Participant::peer(calling, calling, Some(*address)))
+            }
+            Event::Refused {
+                peer,
+                address,
+                calling,
+                ..
             } => {
                 self.participant(&us)?;
-                let text = address.to_string();
-                self.participant(&Participant {
-                    user: match calling.as_str() {
-                        "" => &text,
-                        calling => calling,
-                    },
-                    calling: Some(calling.as_str()).filter(|calling| !calling.is_empty()),
-                    address: Some(*address),
-                    ..Participant::default()
-                })
+                self.participant(&Participant::peer(peer, calling, *address))
             }
             Event::Received {
                 origin: Origin::Peer(calling),
@@ -225,17 +221,25 @@ impl Xml {
     fn objects(&mut self, event: &Event) -> io::Result<()> {
         match event {
             Event::Started | Event::Stopped => Ok(()),
-            Event::Association {
-                address,
-                calling,
-                refusal,
-            } => {
-                let said = refusal.map_or("accepted", Refusal::code);
+            Event::Association { address, calling } => {
                 let address = address.to_string();
                 self.object(&["2", "13"], NODE_ID, &address, calling, |xml| {
-                    xml.alert(said)
+                    xml.alert("accepted")
                 })
             }
+            Event::Refused {
+                peer,
+                calling,
+                code,
+                repeats,
+                ..
+            } => self.object(&["2", "13"], NODE_ID, peer, calling, |xml| {
+                xml.alert(code)?;
+                match repeats {
+                    0 => Ok(()),
+                    number => xml.detail("Number of Repeats", &number.to_string()),
+                }
+            }),
             Event::Reconfigured { change } => {
                 let name = "configuration";
                 self.object(&["2", "5"], URI, name, name, |xml| xml.alert(change))

@@ -10,10 +10,10 @@ use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::thread::JoinHandle;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Messages on their way to the thread that writes.
 const WAITING_MAX: usize = 4096;
@@ -23,6 +23,13 @@ const KEPT_MAX: usize = 10_000;
 
 /// Messages of one append.
 const BATCH_MAX: usize = 256;
+
+/// Room on the disk that notes leave free, of a small disk a twentieth: the messages of results need it,
+/// and results wait for those. A flood of strangers, each told in a note, ends there.
+const ROOM_BYTES: u64 = 64 << 20;
+
+/// Between two lines that say how many messages were lost.
+const LOST_EVERY: Duration = Duration::from_secs(60);
 
 /// Pause before the file is tried again.
 const AGAIN: Duration = Duration::from_secs(1);
@@ -46,7 +53,18 @@ struct Inner {
     node: Node,
     jobs: Option<SyncSender<Job>>,
     thread: Option<JoinHandle<()>>,
-    failing: Arc<AtomicBool>,
+    state: Arc<State>,
+}
+
+/// What others see of the thread.
+#[derive(Debug, Default)]
+struct State {
+    /// The last messages of results could not be written.
+    failing: AtomicBool,
+    /// Notes wait until there is room.
+    short: AtomicBool,
+    /// Messages that nobody told of as lost yet.
+    lost: AtomicU64,
 }
 
 enum Job {
@@ -68,19 +86,19 @@ impl Trail {
         };
         append(path, &[]).map_err(failed)?;
         let (jobs, waiting) = sync_channel(WAITING_MAX);
-        let failing = Arc::new(AtomicBool::new(false));
+        let state = Arc::new(State::default());
         let thread = std::thread::Builder::new()
             .name("audit".into())
             .spawn({
-                let (path, failing) = (path.to_owned(), Arc::clone(&failing));
-                move || run(&path, &waiting, &failing)
+                let (path, state) = (path.to_owned(), Arc::clone(&state));
+                move || run(&path, &waiting, &state, has_room)
             })
             .map_err(failed)?;
         Ok(Trail(Arc::new(Inner {
             node,
             jobs: Some(jobs),
             thread: Some(thread),
-            failing,
+            state,
         })))
     }
 
@@ -95,7 +113,7 @@ impl Trail {
             _ => false,
         };
         if !sent {
-            lost(1);
+            self.0.state.lost.fetch_add(1, Ordering::Relaxed);
         }
     }
 
@@ -116,7 +134,13 @@ impl Trail {
     /// Whether the last messages could not be written.
     #[must_use]
     pub fn is_failing(&self) -> bool {
-        self.0.failing.load(Ordering::Relaxed)
+        self.0.state.failing.load(Ordering::Relaxed)
+    }
+
+    /// Whether the disk has so little room left that only results are told of.
+    #[must_use]
+    pub fn is_short(&self) -> bool {
+        self.0.state.short.load(Ordering::Relaxed)
     }
 
     fn line(&self, at: DateTime<Utc>, event: &Event) -> Option<String> {
@@ -134,9 +158,10 @@ impl Drop for Inner {
     }
 }
 
-/// Writes until every handle is gone.
-fn run(path: &Path, waiting: &Receiver<Job>, failing: &AtomicBool) {
+/// Writes until every handle is gone. `has_room` says whether notes may be written now.
+fn run(path: &Path, waiting: &Receiver<Job>, state: &State, has_room: fn(&Path) -> bool) {
     let mut kept: Vec<String> = Vec::new();
+    let mut lost = Lost::default();
     loop {
         let first = match kept.is_empty() {
             true => waiting.recv().map_err(|_| RecvTimeoutError::Disconnected),
@@ -158,42 +183,89 @@ fn run(path: &Path, waiting: &Receiver<Job>, failing: &AtomicBool) {
                 }
             }
         }
-        let written = append(path, &[kept.as_slice(), now.as_slice()].concat());
+        let is_short = !kept.is_empty() && !has_room(path);
+        if state.short.swap(is_short, Ordering::Relaxed) != is_short && is_short {
+            tracing::error!(
+                code = "audit-no-room",
+                "the disk of the audit trail is nearly full: only results are told of"
+            );
+        }
+        let notes = if is_short { &[] } else { kept.as_slice() };
+        let mut written = append(path, &[notes, now.as_slice()].concat());
+        let are_noted = written.is_ok() && !is_short;
+        // Results do not wait behind notes that find no room.
+        if written.is_err() && !notes.is_empty() && !now.is_empty() {
+            written = append(path, &now);
+        }
+        if are_noted {
+            kept.clear();
+        }
         let is_written = written.is_ok();
         match written {
             Ok(()) => {
-                kept.clear();
-                if failing.swap(false, Ordering::Relaxed) {
+                if state.failing.swap(false, Ordering::Relaxed) {
                     tracing::info!(code = "audit-written-again");
                 }
             }
             Err(error) => {
                 // Once, not for every message.
-                if !failing.swap(true, Ordering::Relaxed) {
+                if !state.failing.swap(true, Ordering::Relaxed) {
                     tracing::error!(code = "audit-not-written", %error, "messages and results wait");
-                }
-                if let Some(over) = kept.len().checked_sub(KEPT_MAX).filter(|over| *over > 0) {
-                    kept.truncate(KEPT_MAX);
-                    lost(over);
                 }
             }
         }
+        if kept.len() > KEPT_MAX {
+            let over = u64::try_from(kept.len() - KEPT_MAX).unwrap_or(u64::MAX);
+            kept.truncate(KEPT_MAX);
+            state.lost.fetch_add(over, Ordering::Relaxed);
+        }
+        lost.tell(state, LOST_EVERY);
         for reply in replies {
             // Who asked may be gone.
             let _ = reply.send(is_written);
         }
     }
     if append(path, &kept).is_err() {
-        lost(kept.len());
+        let all = u64::try_from(kept.len()).unwrap_or(u64::MAX);
+        state.lost.fetch_add(all, Ordering::Relaxed);
+    }
+    lost.tell(state, Duration::ZERO);
+}
+
+/// When it was last told that messages were lost.
+#[derive(Default)]
+struct Lost(Option<Instant>);
+
+impl Lost {
+    /// Tells how many were lost since, unless that was told a moment ago.
+    fn tell(&mut self, state: &State, every: Duration) {
+        if self.0.is_some_and(|told| told.elapsed() < every) {
+            return;
+        }
+        let messages = state.lost.swap(0, Ordering::Relaxed);
+        if messages > 0 {
+            self.0 = Some(Instant::now());
+            tracing::error!(
+                code = "audit-lost",
+                messages,
+                "they are not in the audit trail"
+            );
+        }
     }
 }
 
-fn lost(messages: usize) {
-    tracing::error!(
-        code = "audit-lost",
-        messages,
-        "they are not in the audit trail"
-    );
+/// Whether the disk has room for notes. What cannot be found out does not keep them back.
+fn has_room(path: &Path) -> bool {
+    let folder = path.parent().unwrap_or(Path::new("."));
+    let Ok(disk) = rustix::fs::statvfs(if folder.as_os_str().is_empty() {
+        Path::new(".")
+    } else {
+        folder
+    }) else {
+        return true;
+    };
+    let of = |blocks: u64| blocks.saturating_mul(disk.f_frsize);
+    of(disk.f_bavail) >= ROOM_BYTES.min(of(disk.f_blocks) / 20)
 }
 
 fn append(path: &Path, lines: &[String]) -> io::Result<()> {

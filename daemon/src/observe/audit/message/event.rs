@@ -1,7 +1,6 @@
 //! What the audit trail tells of: who sent, was refused, asked or was given what.
 
 use crate::domain::PatientKey;
-use crate::receive::refusal::Refusal;
 use std::net::IpAddr;
 use std::path::PathBuf;
 
@@ -77,14 +76,27 @@ pub enum Event {
     Started,
     /// The program stops (A.5.3.1).
     Stopped,
-    /// A peer asked for an association (A.5.3.11, Node Authentication).
+    /// A peer was given an association (A.5.3.11, Node Authentication).
     Association {
         /// Its address.
         address: IpAddr,
+        /// Its calling AE title.
+        calling: String,
+    },
+    /// A peer was refused, once or for the same reason several times (A.5.3.11, Node Authentication).
+    Refused {
+        /// Its address or network, or that they are several.
+        peer: String,
+        /// Its address, if it is one.
+        address: Option<IpAddr>,
         /// Its calling AE title, as far as it said one.
         calling: String,
-        /// Why it was refused, if it was.
-        refusal: Option<Refusal>,
+        /// Code of the reason.
+        code: &'static str,
+        /// Why, in words.
+        why: String,
+        /// How many are told of together; 0 for one that is told at once.
+        repeats: u64,
     },
     /// An object arrived (A.5.3.7 from a peer, A.5.3.5 from files).
     Received {

@@ -69,23 +69,23 @@ type Case = (
 #[test]
 fn each_event_is_the_message_that_its_table_describes() {
     let address = "192.0.2.7".parse().expect("an address");
-    let association = |refusal| Event::Association {
+    let association = Event::Association {
         address,
         calling: "CART".into(),
-        refusal,
+    };
+    let refused = Event::Refused {
+        peer: address.to_string(),
+        address: Some(address),
+        calling: "CART".into(),
+        code: "refused-called",
+        why: "the called AE title is not ours".into(),
+        repeats: 0,
     };
     let cases: Vec<Case> = vec![
         (Event::Started, "110100", &["110120"], "E", "0", &["110150"]),
         (Event::Stopped, "110100", &["110121"], "E", "0", &["110150"]),
-        (association(None), "110113", &["110126"], "E", "0", &[]),
-        (
-            association(Some(Refusal::Called)),
-            "110113",
-            &["110126"],
-            "E",
-            "4",
-            &[],
-        ),
+        (association, "110113", &["110126"], "E", "0", &[]),
+        (refused, "110113", &["110126"], "E", "4", &[]),
         (
             received(Origin::Peer("CART".into())),
             "110104",

@@ -34,6 +34,17 @@ impl<'a> Participant<'a> {
         }
     }
 
+    /// Who connects, by its AE title if it said one.
+    pub(super) fn peer(peer: &'a str, calling: &'a str, address: Option<IpAddr>) -> Self {
+        let calling = Some(calling).filter(|calling| !calling.is_empty());
+        Participant {
+            user: calling.unwrap_or(peer),
+            calling,
+            address,
+            ..Participant::default()
+        }
+    }
+
     /// A place that is no application entity.
     pub(super) fn media(place: &'a str, role: Code, media: Code) -> Self {
         Participant {

@@ -65,3 +65,33 @@ fn what_cannot_be_written_waits_and_is_told() {
     assert_eq!(found.len(), 11);
     assert!(Trail::open(&folder.path().join("none/audit.xml"), node()).is_err());
 }
+
+/// Notes of strangers leave room on the disk, and results are told of meanwhile.
+#[test]
+fn results_are_told_while_notes_wait_for_room() {
+    static ROOM: AtomicBool = AtomicBool::new(false);
+    let folder = tempfile::TempDir::new().expect("temp");
+    let path = folder.path().join("audit.xml");
+    let (jobs, waiting) = sync_channel(8);
+    let state = Arc::new(State::default());
+    let thread = std::thread::spawn({
+        let (path, state) = (path.clone(), Arc::clone(&state));
+        move || run(&path, &waiting, &state, |_| ROOM.load(Ordering::Relaxed))
+    });
+    let write = |text: &str| {
+        let (reply, answer) = sync_channel(1);
+        jobs.send(Job::Write(vec![text.to_owned()], reply))
+            .expect("it runs");
+        answer.recv().expect("an answer")
+    };
+    jobs.send(Job::Note("a note".into())).expect("it runs");
+    assert!(write("a result"));
+    assert_eq!(lines(&path), ["a result"]);
+    assert!(state.short.load(Ordering::Relaxed) && !state.failing.load(Ordering::Relaxed));
+    ROOM.store(true, Ordering::Relaxed);
+    assert!(write("another"));
+    assert!(!state.short.load(Ordering::Relaxed));
+    drop(jobs);
+    thread.join().expect("it ends");
+    assert_eq!(lines(&path), ["a result", "a note", "another"]);
+}
