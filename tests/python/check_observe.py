@@ -7,6 +7,7 @@ port without DICOM, lets it deliver to an archive (pynetdicom), a hook and one t
 trail against the RELAX NG grammar of DICOM PS3.15 A.5.1 with lxml. Exit 1 on any difference.
 """
 
+import base64
 import json
 import socket
 import subprocess
@@ -26,6 +27,7 @@ from pynetdicom.sop_class import ComprehensiveSRStorage
 
 ROOT = Path(__file__).resolve().parents[2]
 SENT = ["tid1500", "tid1410", "basic-text", "no-patient-id", "tid1500"]
+KNOCKS = 40
 CONFIG = """
 [receive.dicom]
 listen = "127.0.0.1:0"
@@ -134,9 +136,10 @@ def main() -> int:
             (folder / "drop" / "cut.dcm").write_bytes(whole[:-100])
             (folder / "drop" / "empty.dcm").write_bytes(b"")
             host, port = dicom.rsplit(":", 1)
-            with socket.create_connection((host, int(port))) as stranger:
-                stranger.sendall(b"GET / HTTP/1.1\r\n\r\n")
-                stranger.recv(100)
+            for _ in range(KNOCKS):
+                with socket.create_connection((host, int(port))) as stranger:
+                    stranger.sendall(b"GET / HTTP/1.1\r\n\r\n")
+                    stranger.recv(100)
             deadline = time.monotonic() + 60
             while True:
                 found = metrics(http)
@@ -154,7 +157,8 @@ def main() -> int:
                 ("sheathline_objects_received_total", "dicom", "repeat"): 1,
                 ("sheathline_objects_received_total", "folder", "kept"): 1,
                 ("sheathline_objects_received_total", "folder", "refused"): 1,
-                ("sheathline_peers_refused_total", "refused-not-dicom"): 1,
+                ("sheathline_peers_refused_total", "refused-not-dicom"): KNOCKS,
+                ("sheathline_failures_total", "refused-not-dicom"): KNOCKS,
                 ("sheathline_failures_total", "folder-failed"): 1,
                 ("sheathline_store_responses_total", "0000H"): 5,
                 ("sheathline_ready",): 1,
@@ -184,6 +188,10 @@ def main() -> int:
         to_hook = [line for line in lines if f'UserID="http://127.0.0.1:{ports["hook"]}/results"' in line]
         assert len(to_archive) == len(to_hook) == published, (len(to_archive), len(to_hook))
         assert not any("secret" in line for line in lines)
+        # The first at once, and at the stop how many more.
+        refused = [line for line in lines if base64.b64encode(b"refused-not-dicom").decode() in line]
+        repeats = f'type="Number of Repeats" value="{base64.b64encode(str(KNOCKS - 1).encode()).decode()}"'
+        assert len(refused) == 2 and repeats in refused[1], refused
         for line in lines:
             grammar.assertValid(etree.fromstring(line))
     print(f"{len(found)} samples read by prometheus_client, {len(lines)} audit messages valid")

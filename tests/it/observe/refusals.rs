@@ -49,7 +49,7 @@ fn a_flood_is_a_line_and_a_number_and_tokens_and_addresses_are_told_too() {
     for _ in 0..300 {
         exchange(daemon.address, b"GET / HTTP/1.1\r\n\r\n");
     }
-    let expected = [
+    let expected: [(&str, u16); 3] = [
         ("web-token", 20),
         ("hl7-address", 20),
         ("refused-not-dicom", 300),
