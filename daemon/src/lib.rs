@@ -7,6 +7,7 @@
 //! ([`config`]), then the edges, which only the feature `edges` compiles.
 
 pub mod domain;
+pub mod legible;
 
 pub mod assess;
 pub mod companions;

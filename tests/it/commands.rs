@@ -406,3 +406,84 @@ fn a_closed_pipe_ends_quietly() {
         .expect("bash");
     assert_eq!(stderr(&output), "");
 }
+
+/// Whatever a report holds, a terminal is told nothing by it but text: no command of ECMA-48, no mark of
+/// direction (UAX #9), no line that the program did not write.
+#[test]
+fn no_command_lets_a_report_drive_the_terminal() {
+    let site = Site::new();
+    let mut report = Report::numbered(1);
+    let mut bytes = report.bytes();
+    // The person who measured, in as many bytes; ISO_IR 192 is UTF-8 (PS3.3 C.12.1.1.2).
+    let text = fs::read_to_string(site.config()).expect("configuration");
+    let folder = "path = \"drop\"\n";
+    let text = text.replace(
+        folder,
+        &format!("{folder}fallback_charset = \"ISO_IR 192\"\n"),
+    );
+    fs::write(site.config(), text).expect("written");
+    let name = b"Invented^Sonographer";
+    let mut hostile = "I\u{202E}\u{1B}[2J\u{9B}1m\u{200B}".as_bytes().to_vec();
+    hostile.resize(name.len(), b'x');
+    let places: Vec<usize> = (0..bytes.len() - name.len())
+        .filter(|at| bytes[*at..].starts_with(name))
+        .collect();
+    assert!(!places.is_empty());
+    for at in places {
+        bytes[at..at + name.len()].copy_from_slice(&hostile);
+    }
+    let path = site.path("hostile.dcm");
+    fs::write(&path, &bytes).expect("written");
+    report.patient = "T-1\u{1B}]0;owned\u{7}".to_owned();
+    report.uid.push('7');
+    report.study.push('7');
+    let other = report.write(&site.path("."));
+    let paths = [path.display().to_string(), other.display().to_string()];
+    site.ok("process", &[&paths[0], &paths[1]]);
+    let exams: Vec<String> = site.results().into_keys().collect();
+    assert_eq!(exams.len(), 2);
+    let harmless = |what: &str, bytes: &[u8]| {
+        let text = String::from_utf8(bytes.to_vec()).expect("UTF-8");
+        let bad = |c: &char| {
+            c.is_control() && *c != '\n' || matches!(c, '\u{202A}'..='\u{202E}' | '\u{200B}')
+        };
+        assert_eq!(text.chars().find(bad), None, "{what}: {text:?}");
+        text
+    };
+    for exam in &exams {
+        for command in [
+            &["explain", exam.as_str()][..],
+            &["explain", exam, "--json"],
+        ] {
+            let output = site.run(command[0], &command[1..]);
+            assert!(output.status.success(), "{output:?}");
+            harmless(&command.join(" "), &output.stdout);
+        }
+        let folder = site.path(&format!("outbox/{exam}-v1"));
+        for file in ["result.txt", "result.html"] {
+            harmless(file, &fs::read(folder.join(file)).expect("published"));
+        }
+    }
+    for (command, args) in [
+        ("department", &[][..]),
+        ("history", &["T-1"]),
+        ("history", &["no\u{1B}[2Jbody"]),
+        ("quarantine", &[]),
+        ("status", &[]),
+    ] {
+        let output = site.run(command, args);
+        harmless(command, &[output.stdout, output.stderr].concat());
+    }
+    let read = site.run("read", &[&paths[0], &paths[1]]);
+    harmless("read", &[read.stdout.clone(), read.stderr].concat());
+    // For a program the text is what it was.
+    let read = site.run("read", &["--json", &paths[0]]);
+    let text = harmless("read --json", &read.stdout);
+    let operator = lines(&text)[0]["exam"]["operator"].clone();
+    assert!(
+        operator
+            .as_str()
+            .is_some_and(|name| name.contains('\u{202E}')),
+        "{operator}"
+    );
+}

@@ -234,7 +234,7 @@ fn show_settings(settings: &[Setting]) {
     for setting in settings {
         let here = Some((&setting.table, setting.row));
         if under != here {
-            print::line(format_args!("\n{}", setting.table));
+            print::lines(format_args!("\n{}", setting.table));
             under = here;
         }
         let written = format!("{} = {}", setting.key, setting.value);

@@ -75,7 +75,7 @@ pub(super) fn department(args: &DepartmentArgs) -> Result<(), Failure> {
         }
         return Ok(());
     }
-    print::line(report.text());
+    print::lines(report.text());
     if let Some(path) = &args.html {
         print::line(format_args!("written: {}", path.display()));
     }

@@ -24,11 +24,11 @@ pub(super) fn generate(command: &GenerateCommand) -> Result<(), Failure> {
             Ok(())
         }),
         GenerateCommand::Conformance => {
-            print::line(conformance::statement().trim_end());
+            print::lines(conformance::statement().trim_end());
             Ok(())
         }
         GenerateCommand::Tables => {
-            print::line(dictionary::dictionary().trim_end());
+            print::lines(dictionary::dictionary().trim_end());
             Ok(())
         }
     }

@@ -140,7 +140,7 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
     }
     if let Some(last) = rows.last() {
         print::line("");
-        print::line(text::text(&content_of(last).map_err(Failure::no)?).trim_end());
+        print::lines(text::text(&content_of(last).map_err(Failure::no)?).trim_end());
     }
     if let Some(arithmetic) = working.and_then(|assessment| assessment.arithmetic) {
         print::line("");

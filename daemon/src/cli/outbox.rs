@@ -2,6 +2,7 @@
 
 use super::args::{ConfigArg, OutboxCommand, WhichArgs};
 use super::{Failure, open, print};
+use crate::legible;
 use crate::store::deliveries::{self, Delivery, State, Which};
 use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
 use std::fmt;
@@ -89,7 +90,7 @@ fn list(config: &ConfigArg, which: &Which, json: bool) -> Result<(), Failure> {
     for one in all.iter().flatten() {
         match json {
             true => print::json(one)?,
-            false => print::line(Line(one)),
+            false => print::lines(Line(one)),
         }
     }
     if !json {
@@ -174,11 +175,7 @@ impl fmt::Display for Line<'_> {
             return Ok(());
         };
         // A receiver's words may be any text; here they stay on their line.
-        let words: String = failed
-            .words
-            .chars()
-            .map(|c| if c.is_control() { ' ' } else { c })
-            .collect();
+        let words = legible::line(&failed.words);
         write!(
             f,
             "\n    failed {} at {} ({}, attempt {}): {words}",

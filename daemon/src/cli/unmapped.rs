@@ -73,14 +73,14 @@ pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
     codes.sort_by_key(|(_, count)| std::cmp::Reverse((count.reports, count.times)));
     let found = look_up(&store, &codes);
     if !args.json && !codes.is_empty() {
-        print::line(HEAD);
+        print::lines(HEAD);
     }
     for (code, count) in &codes {
         let row = row(code, count, &found);
         if args.json {
             print::json(&row)?;
         } else {
-            print::line(draft(&row));
+            print::lines(draft(&row));
         }
     }
     let missing = store.read(objects::count_missing).map_err(Failure::no)?;

@@ -5,6 +5,7 @@ mod picture;
 mod sections;
 
 use super::Statistics;
+use crate::legible;
 use chrono::NaiveDate;
 
 pub use page::page;
@@ -18,6 +19,12 @@ pub const PURPOSE: &str = "For the quality of measurement, not for judging perso
 pub const LIMITS: &str = "Not a medical device and no part of any result: nothing here changes a \
     status or a flag. Every number rests on what is stored and labelled; exams labelled well are \
     those that people labelled so.";
+
+/// Characters of a cell that a terminal shows.
+const WIDEST: usize = 64;
+
+/// Characters of a sentence that a terminal shows: many times what ours have without a name.
+const LONGEST: usize = 4000;
 
 /// A report, section after section.
 #[derive(Debug, Clone, PartialEq)]
@@ -104,16 +111,21 @@ impl Report {
         }
         lines.push(String::new());
         lines.push(LIMITS.to_owned());
+        let shown = |line: &String| legible::short(line, LONGEST);
+        let lines: Vec<String> = lines.iter().map(shown).collect();
         lines.join("\n")
     }
 }
 
 impl Table {
-    /// Columns side by side.
+    /// Columns side by side. A name may be of any length, a line of a terminal not.
     fn lines(&self) -> Vec<String> {
+        let shown = |cell: &String| legible::short(cell, WIDEST);
+        let shown = self.rows.iter().map(|row| row.iter().map(shown).collect());
+        let rows: Vec<Vec<String>> = shown.collect();
         let width = |column: usize| {
             let head = self.head.get(column).map_or(0, |head| head.chars().count());
-            let cells = self.rows.iter().filter_map(|row| row.get(column));
+            let cells = rows.iter().filter_map(|row| row.get(column));
             cells
                 .map(|cell| cell.chars().count())
                 .fold(head, usize::max)
@@ -122,13 +134,19 @@ impl Table {
         let line = |cells: &mut dyn Iterator<Item = &str>| {
             let cells = cells.zip(&widths);
             let cells: Vec<String> = cells
-                .map(|(cell, width)| format!("{cell:<width$}"))
+                .map(|(cell, width)| {
+                    // The width of a format goes to 65,535 only.
+                    let blanks = width.saturating_sub(cell.chars().count());
+                    format!("{cell}{}", " ".repeat(blanks))
+                })
                 .collect();
             cells.join("  ").trim_end().to_owned()
         };
         let mut lines = vec![line(&mut self.head.iter().copied())];
-        let rows = self.rows.iter();
-        lines.extend(rows.map(|row| line(&mut row.iter().map(String::as_str))));
+        lines.extend(
+            rows.iter()
+                .map(|row| line(&mut row.iter().map(String::as_str))),
+        );
         lines
     }
 }

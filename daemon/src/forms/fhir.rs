@@ -358,7 +358,7 @@ impl Maker<'_> {
             .chars()
             .map(|c| match c {
                 '\n' | '\t' => c,
-                c if crate::render::trend::misleading(c) => char::REPLACEMENT_CHARACTER,
+                c if crate::legible::misleads(c) => crate::legible::UNREADABLE,
                 c => c,
             })
             .collect()

@@ -9,10 +9,11 @@ pub(super) mod tables;
 #[cfg(test)]
 mod tests;
 
-use super::trend::{self, Trend, misleading};
+use super::trend::{self, Trend};
 use super::{Content, Envelope, phrases};
 use crate::domain::Eye;
 use crate::history::{Identity, same_person};
+use crate::legible;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 pub(crate) const STYLE: &str = include_str!("html/page.css");
@@ -106,20 +107,8 @@ pub fn page(result: &Envelope, trends: &[Trend]) -> String {
             }
         }
     };
-    legible(&page.into_string())
-}
-
-/// Whatever a report holds: signs that turn the direction of reading or are no text are shown as
-/// what they are, unreadable. Over the whole page, so that no field can be forgotten.
-pub(crate) fn legible(page: &str) -> String {
-    page.chars()
-        .map(|c| match c {
-            '\n' => '\n',
-            '\t' | '\r' => ' ',
-            c if misleading(c) => char::REPLACEMENT_CHARACTER,
-            c => c,
-        })
-        .collect()
+    // Over the whole page, so that no field can be forgotten.
+    legible::lines(&page.into_string())
 }
 
 fn heading(result: &Envelope) -> Markup {

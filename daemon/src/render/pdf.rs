@@ -16,6 +16,7 @@ use super::html::{age_words, borders, capital, lists, tables};
 use super::trend::{self, Trend};
 use super::{Content, Envelope, phrases, text};
 use crate::assess::Status;
+use crate::legible;
 use face::Faces;
 use line::{Line, Setter, TEXT};
 use place::{COLUMN, MARGIN, PAGE, Pages};
@@ -128,7 +129,12 @@ fn heading(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
     let cells = facts.map(|(name, value)| format!("{name}: {value}"));
     let rows: Vec<(bool, Vec<String>)> = cells
         .chunks(3)
-        .map(|cells| (false, cells.iter().map(|cell| legible(cell)).collect()))
+        .map(|cells| {
+            (
+                false,
+                cells.iter().map(|cell| legible::line(cell)).collect(),
+            )
+        })
         .collect();
     lines.extend(set.table(&[0.34, 0.33, 0.33], &rows));
     lines
@@ -145,7 +151,7 @@ fn statement(set: &Setter<'_>, content: &Content) -> Vec<Line> {
     lines.extend(set.text(&status, 2.0 * TEXT, true, 0.0));
     lines.extend(set.text(flag, TEXT, true, 0.0));
     lines.push(set.gap(2.0));
-    lines.extend(set.text(&legible(&phrases::answer(content)), TEXT, false, 0.0));
+    lines.extend(set.text(&legible::line(&phrases::answer(content)), TEXT, false, 0.0));
     let figures: Vec<String> = match assessment
         .rows
         .leading()
@@ -260,19 +266,9 @@ fn provenance(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
     });
     let mut lines = set.heading("Provenance");
     for line in said {
-        lines.extend(set.text(&legible(&line), TEXT * 0.86, false, 0.0));
+        lines.extend(set.text(&legible::line(&line), TEXT * 0.86, false, 0.0));
     }
     lines.push(set.gap(3.0));
     lines.extend(set.text(&result.notice, TEXT, true, 0.0));
     lines
-}
-
-/// What turns the direction of reading or is no text is shown as unreadable.
-fn legible(text: &str) -> String {
-    let sign = |c| match trend::misleading(c) {
-        true if c == '\n' || c == '\t' || c == '\r' => ' ',
-        true => char::REPLACEMENT_CHARACTER,
-        false => c,
-    };
-    text.chars().map(sign).collect()
 }

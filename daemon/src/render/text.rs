@@ -5,6 +5,7 @@ use super::phrases::{self, named_rows};
 use super::{Content, beside, readings};
 use crate::assess::{Comparison, Status};
 use crate::domain::Millimetres;
+use crate::legible;
 use std::fmt::Write;
 
 /// The whole text, lines of at most 96 characters.
@@ -72,9 +73,12 @@ fn heading(out: &mut String, content: &Content) {
          Patient    {id} ({issuer}), born {born}\n\
          Exam       {at}, study {study}\n\
          Operator   {operator}; device {model}; label: {label}\n",
-        id = patient.id,
+        id = legible::line(&patient.id),
+        issuer = legible::line(issuer),
+        operator = legible::line(operator),
+        model = legible::line(model),
         at = content.exam.performed_at,
-        study = content.exam.study_instance_uid,
+        study = legible::line(&content.exam.study_instance_uid),
     );
 }
 
@@ -218,6 +222,7 @@ fn paragraph(out: &mut String, text: &str) {
 
 /// Breaks at blanks before column 96.
 fn wrap(out: &mut String, text: &str, first: &str, rest: &str) {
+    let text = legible::line(text);
     let mut line = first.to_owned();
     let mut empty = true;
     for word in text.split_whitespace() {

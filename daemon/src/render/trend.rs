@@ -16,7 +16,7 @@ mod paint;
 #[cfg(test)]
 mod tests;
 
-pub(crate) use canvas::{Anchor, Canvas, Drawing, Shape, describe, misleading};
+pub(crate) use canvas::{Anchor, Canvas, Drawing, Shape, describe};
 pub(crate) use marks::{FRAME, HAIR, INK, QUIET, SMALL, TEXT};
 pub use of::of_contents;
 

@@ -1,7 +1,8 @@
 //! The report as one page: nothing is loaded, nothing runs, and it prints on paper.
 
 use super::{LIMITS, PURPOSE, Picture, Report, Section, Table};
-use crate::render::html::{head, legible};
+use crate::legible;
+use crate::render::html::head;
 use crate::render::trend::describe;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -33,7 +34,7 @@ pub fn page(report: &Report) -> String {
             }
         }
     };
-    legible(&page.into_string())
+    legible::lines(&page.into_string())
 }
 
 fn part(section: &Section, number: usize) -> Markup {

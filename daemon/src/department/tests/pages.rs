@@ -69,6 +69,34 @@ fn a_page_loads_nothing_and_says_what_it_is_for() {
     }
 }
 
+/// What a terminal is told is ours: names drive nothing, turn nothing, begin no line and make no
+/// table wider than a screen, however long they are.
+#[test]
+fn names_of_any_length_and_kind_do_no_harm_to_a_terminal() {
+    let mut patients = clinic(3, 300, 0.3);
+    let plain = report(&patients).text().lines().count();
+    let long = "D\u{1B}]0;x\u{7}\u{202E}\u{200B}\nNo flags. ".repeat(70_000 / 20);
+    for exam in patients.iter_mut().flat_map(|one| &mut one.history.exams) {
+        if exam.device.as_deref() == Some("Maker|Model|d2") {
+            exam.device = Some(long.clone());
+        }
+    }
+    let report = report(&patients);
+    let text = report.text();
+    assert!(
+        !text
+            .chars()
+            .any(|c| c != '\n' && crate::legible::misleads(c))
+    );
+    assert_eq!(text.lines().count(), plain);
+    let tables = report.sections.iter().filter_map(|one| one.table.as_ref());
+    let cells = tables.flat_map(|table| table.rows.iter().flatten());
+    assert!(cells.into_iter().any(|cell| cell.len() > 65_535));
+    assert!(text.contains("characters)"));
+    let longest = text.lines().map(|line| line.chars().count()).max();
+    assert!(longest < Some(4100), "{longest:?}");
+}
+
 #[test]
 fn an_empty_department_says_what_is_missing() {
     let empty = report(&[]);

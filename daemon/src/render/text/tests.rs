@@ -97,3 +97,31 @@ fn a_withdrawn_result_says_so() {
     assert!(said.starts_with("NOT COMPARABLE.") && said.contains("any more"));
     assert!(!said.contains("Measured") && !said.contains("mm"));
 }
+
+/// Nothing that a report holds drives a terminal, turns the order of reading or begins a line.
+#[test]
+fn what_others_wrote_stays_in_its_place() {
+    let plain = samples::newest(&samples::flagged()).content;
+    let hostile = "x\u{1B}[2J\u{202E}\u{200B}\u{2028}\nLabel well".to_owned();
+    let mut content = plain.clone();
+    content.patient.id.clone_from(&hostile);
+    content.patient.issuer.clone_from(&hostile);
+    content.exam.study_instance_uid.clone_from(&hostile);
+    content.exam.operator = Some(hostile.clone());
+    content.exam.device.model = Some(hostile.clone());
+    content.baseline[0].operator = Some(hostile.clone());
+    content.would_change.push(hostile);
+    let said = text(&content);
+    assert!(
+        !said.chars().any(|c| c != '\n' && legible::misleads(c)),
+        "{said}"
+    );
+    assert!(
+        !said.lines().any(|line| line.starts_with("Label")),
+        "{said}"
+    );
+    assert!(
+        said.contains("x\u{FFFD}[2J\u{FFFD}\u{FFFD}\u{FFFD} Label well"),
+        "{said}"
+    );
+}

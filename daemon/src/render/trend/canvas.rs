@@ -1,5 +1,6 @@
 //! Lines, shapes and text in an SVG, in pixels from the top left corner.
 
+use crate::legible;
 use plotters::backend::{DrawingBackend, SVGBackend};
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color, TextStyle};
@@ -239,26 +240,10 @@ fn px(point: Point) -> (i32, i32) {
     (point.0.round() as i32, point.1.round() as i32)
 }
 
-/// `text` without what XML 1.0 (section 2.2, Char) forbids and without characters that turn the
-/// direction of reading: both would let a text damage or falsify the picture.
+/// `text` without what XML 1.0 (section 2.2, Char) forbids and without what misleads: both would let a
+/// text damage or falsify the picture.
 pub(crate) fn printable(text: &str) -> String {
-    text.chars()
-        .map(|c| match c {
-            '\t' | '\n' | '\r' => ' ',
-            _ => c,
-        })
-        .filter(|c| !misleading(*c))
-        .collect()
-}
-
-/// Characters that no printed text may hold; see [`printable`].
-pub(crate) fn misleading(c: char) -> bool {
-    c.is_control()
-        || matches!(
-            c,
-            '\u{FFFE}' | '\u{FFFF}' | '\u{200E}' | '\u{200F}' | '\u{061C}'
-        )
-        || matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+    legible::line(text)
 }
 
 /// Puts a name and a description into a finished picture, for those who cannot see it.
