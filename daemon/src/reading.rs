@@ -6,6 +6,7 @@ mod documents;
 mod facts;
 pub mod own;
 mod sessions;
+mod subject;
 
 #[cfg(test)]
 mod fixtures;
@@ -113,7 +114,13 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
         None => Extraction::default(),
     };
     remarks.extend(found.remarks.iter().cloned());
-    let mut measurements = measurements(&found, document, rules);
+    let verdicts: Vec<subject::Verdict> = found
+        .stated
+        .iter()
+        .map(|stated| subject::judge(stated, header, default_issuer))
+        .collect();
+    let mut measurements = measurements(&found, document, rules, &verdicts);
+    remarks.extend(subject::of_the_document(&verdicts, &found));
     if measurements.iter().any(is_sheath) {
         documents::apply(&rules.documents, header, &mut measurements, &mut remarks);
     }
@@ -195,7 +202,12 @@ fn is_sheath(measurement: &Measurement) -> bool {
     measurement.quantity == Quantity::SheathDiameter
 }
 
-fn measurements(found: &Extraction, document: &Document, rules: &Rules) -> Vec<Measurement> {
+fn measurements(
+    found: &Extraction,
+    document: &Document,
+    rules: &Rules,
+    verdicts: &[subject::Verdict],
+) -> Vec<Measurement> {
     let bounds = Bounds {
         vocabulary: rules.templates.vocabulary(),
         technique: &rules.technique,
@@ -226,6 +238,10 @@ fn measurements(found: &Extraction, document: &Document, rules: &Rules) -> Vec<M
                     )
                     .at(one.place.clone()),
                 );
+            }
+            let verdict = one.stated.and_then(|stated| verdicts.get(stated));
+            if let Some(subject::Verdict::Other(remark)) = verdict {
+                measurement.set_aside(remark.clone().at(one.place.clone()));
             }
             measurement
         })

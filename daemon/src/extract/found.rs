@@ -4,6 +4,7 @@ use super::context::Chain;
 use super::drawn;
 use super::level::{Level, Said};
 use super::side;
+use super::subject::Stated;
 use crate::domain::{Border, Caliper, Derivation, Device, Laterality, Plane, Quantity, Remark};
 use crate::sr::tree::{Measured, Tree, Value};
 use crate::sr::{Code, ItemId};
@@ -17,6 +18,8 @@ pub struct Extraction {
     pub template: Option<String>,
     /// Values, in tree order.
     pub found: Vec<Found>,
+    /// Everything said of who was measured.
+    pub stated: Vec<Stated>,
     /// What a reader must know about the document.
     pub remarks: Vec<Remark>,
 }
@@ -69,6 +72,8 @@ pub struct Found {
     pub time_point: Option<String>,
     /// SOP Instance UIDs of the pictures it was read from.
     pub pictures: Vec<String>,
+    /// Which of the statements on who was measured holds for it: the nearest.
+    pub stated: Option<usize>,
     /// Who measured.
     pub operator: Given,
     /// With which machine, as far as the tree says.
@@ -175,6 +180,7 @@ pub(super) fn found(
         observation_uid: item.observation_uid.clone(),
         time_point: time_point(chain),
         pictures: chain.pictures_seen.clone(),
+        stated: chain.steps.iter().find_map(|step| step.level.stated),
         operator: given(chain.nearest(|level| &level.operators)),
         device: Device {
             manufacturer: single(chain, |level| &level.manufacturers),

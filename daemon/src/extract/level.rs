@@ -3,6 +3,7 @@
 use super::modifies;
 use super::picture::GroupPictures;
 use super::reference::References;
+use super::subject::{self, Stated};
 use crate::domain::{Border, Plane};
 use crate::sr::tree::{Measured, Tree, Value};
 use crate::sr::{Code, ItemId};
@@ -61,6 +62,8 @@ pub(super) struct Level {
     pub(super) selected: Vec<Said<Made>>,
     pub(super) definitions: Vec<Said<Border>>,
     pub(super) subjects: Vec<Said<Subject>>,
+    /// Who was measured, as an index into `Levels::stated`.
+    pub(super) stated: Option<usize>,
     pub(super) depths: Vec<Said<Option<Measured>>>,
     pub(super) angles: Vec<Said<Option<Measured>>>,
     pub(super) time_points: Vec<Said<String>>,
@@ -99,7 +102,9 @@ fn say_few<T: PartialEq>(list: &mut Vec<Said<T>>, said: Said<T>) {
 /// Levels by item; an item that says nothing has none.
 #[derive(Debug, Default)]
 pub(super) struct Levels {
-    levels: BTreeMap<ItemId, Level>,
+    pub(super) levels: BTreeMap<ItemId, Level>,
+    /// What is said of who was measured, by the items that say it.
+    pub(super) stated: Vec<Stated>,
     /// Sides of pictures, by SOP Instance UID.
     pictures: BTreeMap<String, Vec<Said<SideSaid>>>,
     groups: GroupPictures,
@@ -248,6 +253,10 @@ impl Levels {
                 if role == Role::FindingSite && vocabulary.explain(code).sides.is_empty() =>
             {
                 self.called(owner, id, "its meaning", &code.meaning, vocabulary);
+            }
+            _ if subject::tells_of(role) => {
+                self.subject(tree, id, parent, role, vocabulary);
+                return;
             }
             _ => {}
         }
@@ -421,6 +430,11 @@ impl Level {
             Role::Depth
             | Role::Angle
             | Role::TrackingIdentifier
+            | Role::SubjectId
+            | Role::SubjectName
+            | Role::SubjectBirthDate
+            | Role::SubjectSex
+            | Role::IdIssuer
             | Role::NerveAxis
             | Role::GlobePoint
             | Role::ObserverName

@@ -14,6 +14,7 @@ mod recognise;
 mod reference;
 mod shape;
 mod side;
+mod subject;
 mod unread;
 
 #[cfg(test)]
@@ -23,6 +24,7 @@ mod tests;
 
 pub use example::{Example, examples};
 pub use found::{Extraction, Found, Given};
+pub use subject::Stated;
 pub use unread::unexplained;
 
 use crate::domain::Remark;
@@ -162,6 +164,7 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
     Extraction {
         template: Some(template.label()),
         found,
+        stated: levels.stated.clone(),
         remarks,
     }
 }
@@ -178,6 +181,8 @@ fn modifies(item: &ContentItem, role: Role) -> Option<bool> {
             Some(false)
         }
         _ if matches!(role, Role::NerveAxis | Role::GlobePoint) => Some(false),
+        // However it is tied: somebody else's id is never passed over.
+        _ if subject::tells_of(role) => Some(false),
         Relationship::HasProperties => {
             matches!(role, Role::Depth | Role::Angle | Role::SelectionStatus).then_some(false)
         }

@@ -45,6 +45,7 @@ fn found(measured: Option<Measured>) -> Found {
         time_point: None,
         pictures: Vec::new(),
         caliper: None,
+        stated: None,
         operator: Given::Nothing,
         device: crate::domain::Device::default(),
         remarks: Vec::new(),

@@ -8,6 +8,7 @@ use chrono::{NaiveDate, NaiveTime};
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
+use std::fmt;
 use std::rc::Rc;
 
 /// Document-level attributes, blanks removed, absent and empty alike `None`.
@@ -23,6 +24,8 @@ pub struct Header {
     pub patient_id: Option<String>,
     /// Issuer of Patient ID (0010,0021): see `Reader::issuer`.
     pub patient_issuer: Option<String>,
+    /// What else the object says of who the patient is.
+    pub identity: Identity,
     /// Patient's Birth Date (0010,0030).
     pub birth_date: Option<NaiveDate>,
     /// Patient's Sex (0010,0040).
@@ -57,6 +60,64 @@ pub struct Header {
     pub predecessors: Vec<String>,
 }
 
+/// What a report's content is held against, beside id and issuer. `Debug` hides all of it.
+#[derive(Clone, Default, PartialEq, Eq)]
+pub struct Identity {
+    /// Patient ID as text, where its bytes are more than ASCII.
+    pub id_text: Option<String>,
+    /// Patient's Name (0010,0010), as sent.
+    pub name: Option<String>,
+    /// Other Patient IDs (0010,1000) and those of Other Patient IDs Sequence (0010,1002).
+    pub other_ids: Vec<String>,
+    /// Universal Entity ID of the issuer (0010,0024), (0040,0032).
+    pub issuer_universal: Option<String>,
+}
+
+impl fmt::Debug for Identity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Identity(hidden)")
+    }
+}
+
+/// Other Patient IDs, retired, so without a constant in force.
+const RETIRED_IDS: Tag = Tag(0x0010, 0x1000);
+
+/// Other ids of one patient that are looked at.
+const OTHER_IDS: usize = 64;
+
+impl Identity {
+    /// Reads it. What is odd about the attributes is remarked where they are used for themselves.
+    fn read(object: &InMemDicomObject, charset: &Rc<Charset>) -> Identity {
+        let mut unsaid = Remarks::default();
+        let mut reader = Reader {
+            charset: Rc::clone(charset),
+            object,
+            place: "",
+            remarks: &mut unsaid,
+        };
+        let plain = reader.text(RETIRED_IDS).unwrap_or_default();
+        let mut other_ids: Vec<String> = plain
+            .split('\\')
+            .map(|id| id.trim().to_owned())
+            .filter(|id| !id.is_empty())
+            .take(OTHER_IDS)
+            .collect();
+        let items = reader.items(tags::OTHER_PATIENT_I_DS_SEQUENCE);
+        for item in items.iter().take(OTHER_IDS) {
+            other_ids.extend(reader.inside(item).text(tags::PATIENT_ID));
+        }
+        let issuer = reader.items(tags::ISSUER_OF_PATIENT_ID_QUALIFIERS_SEQUENCE);
+        Identity {
+            id_text: reader.text(tags::PATIENT_ID),
+            name: reader.text(tags::PATIENT_NAME),
+            other_ids,
+            issuer_universal: issuer
+                .first()
+                .and_then(|item| reader.inside(item).text(tags::UNIVERSAL_ENTITY_ID)),
+        }
+    }
+}
+
 impl Header {
     /// Reads the header; what is there and cannot be used is left out with a remark.
     pub(super) fn read(
@@ -75,6 +136,7 @@ impl Header {
                 .act("Compare names and free text with the sending system."),
             );
         }
+        let identity = Identity::read(object, &charset);
         let mut reader = Reader {
             charset,
             object,
@@ -94,6 +156,7 @@ impl Header {
             study_instance_uid: reader.uid(tags::STUDY_INSTANCE_UID),
             patient_id: reader.id(tags::PATIENT_ID),
             patient_issuer: reader.issuer(tags::ISSUER_OF_PATIENT_ID),
+            identity,
             birth_date: date(&mut reader, tags::PATIENT_BIRTH_DATE),
             sex: checked(
                 &mut reader,

@@ -27,7 +27,7 @@ pub use code::Code;
 pub(crate) use element::is_uid;
 pub use fallback::FallbackCharset;
 pub use gate::{Media, media};
-pub use header::Header;
+pub use header::{Header, Identity};
 pub use limits::Limits;
 pub use origin::{Origin, origin};
 #[cfg(feature = "edges")]

@@ -159,6 +159,16 @@ pub enum Role {
     DeviceModel,
     /// Serial number of the machine.
     DeviceSerial,
+    /// Id of whoever was measured.
+    SubjectId,
+    /// Name of whoever was measured.
+    SubjectName,
+    /// Birth date of whoever was measured.
+    SubjectBirthDate,
+    /// Sex of whoever was measured.
+    SubjectSex,
+    /// Who issued the id above it.
+    IdIssuer,
     /// Whether a patient, fetus, specimen or device was measured.
     SubjectClass,
     /// The value is copied from elsewhere.

@@ -68,6 +68,12 @@ fn header_of_the_sample() {
             study_instance_uid: Some("1.2.826.0.1.3680043.10.999.2".into()),
             patient_id: Some("00417x".into()),
             patient_issuer: Some("Westmarsh".into()),
+            identity: crate::sr::Identity {
+                id_text: Some("00417x".into()),
+                name: Some("Plover^Ämund".into()),
+                other_ids: Vec::new(),
+                issuer_universal: None,
+            },
             birth_date: chrono::NaiveDate::from_ymd_opt(2016, 2, 29),
             sex: Some(crate::domain::Sex::F),
             study_at: moment("202405010950"),
