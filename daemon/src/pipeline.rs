@@ -24,6 +24,7 @@ pub use times::times;
 use crate::assess::Status;
 use crate::domain::PatientKey;
 use crate::observe::Observed;
+use crate::observe::outbox::Unwritable;
 use crate::persons::Person;
 use crate::publish::{self, Claim, Pass, PublishError, Waits};
 use crate::reading::Rules;
@@ -32,7 +33,7 @@ use crate::store::objects;
 use crate::store::patients::{self, Dirty};
 use crate::store::readings;
 use crate::store::results::{NewResult, ResultRow};
-use crate::store::{Store, StoreError, identities, meta};
+use crate::store::{Store, StoreError, identities, meta, trouble};
 use chrono::Utc;
 use known::{filed_under, known_of, latest};
 use renderings::Renderings;
@@ -78,6 +79,8 @@ pub struct Pipeline {
     outbox: PathBuf,
     claim: Arc<Claim>,
     waits: Mutex<Waits>,
+    /// What [`trouble`] says of us.
+    noted: Mutex<Option<(Option<&'static str>, Option<String>)>>,
     beside: Beside,
     keep_pixels: bool,
     hurry: Arc<AtomicBool>,
@@ -108,6 +111,7 @@ impl Pipeline {
             site,
             claim: Arc::new(Claim::new(&outbox)),
             waits: Mutex::default(),
+            noted: Mutex::default(),
             outbox,
             beside,
             keep_pixels: false,
@@ -228,15 +232,14 @@ impl Pipeline {
         Ok(change)
     }
 
-    /// Takes the outbox for this process, and removes what a crash left half written there. For the
-    /// owner of the store, once.
+    /// Takes the outbox for this process. The owner of the store removes what a crash left half written
+    /// there.
     ///
     /// # Errors
     ///
     /// When another store has the outbox, or it cannot be read.
     pub fn sweep(&self) -> Result<(), PipelineError> {
-        self.claim.hold(&self.store)?;
-        Ok(publish::sweep(&self.outbox)?)
+        Ok(self.claim.hold(&self.store)?)
     }
 
     /// Assesses some patients whose exams changed. Returns for how many something was done; one
@@ -357,7 +360,46 @@ impl Pipeline {
     pub fn publish(&self) -> Result<usize, PipelineError> {
         let published = self.publish_all();
         self.claim.release(&self.store);
+        let outbox = &self.observed.outbox;
+        match &published {
+            Ok(_) => match Unwritable::of(&self.outbox) {
+                None => outbox.well(),
+                Some(what) => outbox.failed(what, &what.words()),
+            },
+            Err(PipelineError::Publish(error)) => {
+                if let Some(what) = Unwritable::of_publishing(error) {
+                    outbox.failed(what, error);
+                }
+            }
+            Err(_) => {}
+        }
+        if self.store.is_owner() {
+            self.note_trouble()?;
+        }
         published
+    }
+
+    /// Leaves in the store what keeps results from the outbox, for whoever looks from outside.
+    fn note_trouble(&self) -> Result<(), StoreError> {
+        let outbox = self.observed.outbox.failing().map(Unwritable::words);
+        let held = match self.waits().count() {
+            0 => None,
+            1 => Some("a result cannot be written and is tried again".to_owned()),
+            count => Some(format!(
+                "{count} results cannot be written and are tried again"
+            )),
+        };
+        let now = Some((outbox, held.clone()));
+        let mut noted = self.noted.lock().unwrap_or_else(PoisonError::into_inner);
+        if *noted == now {
+            return Ok(());
+        }
+        self.store.write(move |tx| {
+            trouble::note(tx, trouble::OUTBOX, outbox, Utc::now())?;
+            trouble::note(tx, trouble::RESULTS, held.as_deref(), Utc::now())
+        })?;
+        *noted = now;
+        Ok(())
     }
 
     fn publish_all(&self) -> Result<usize, PipelineError> {

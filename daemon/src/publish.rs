@@ -10,7 +10,7 @@ mod folder;
 mod waits;
 
 pub use claim::{Claim, Holder, LOCK_FILE};
-pub use folder::{Standing, standing, sweep};
+pub use folder::{Standing, standing};
 pub use waits::{Pass, Waits};
 
 pub(crate) use folder::folder_name;
@@ -113,6 +113,23 @@ impl PublishError {
             | PublishError::NotTold
             | PublishError::Store(_) => false,
         }
+    }
+
+    /// Whether the disk, or this process, has run out of something.
+    fn is_of_the_disk(&self) -> bool {
+        use rustix::io::Errno;
+        let PublishError::Write { source, .. } = self else {
+            return false;
+        };
+        let errno = Errno::from_io_error(source);
+        let out_of = [
+            Errno::NOSPC,
+            Errno::DQUOT,
+            Errno::IO,
+            Errno::MFILE,
+            Errno::NFILE,
+        ];
+        errno.is_some_and(|errno| out_of.contains(&errno))
     }
 
     /// Whether it is the store that failed, and not one result or the outbox.

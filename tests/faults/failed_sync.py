@@ -16,6 +16,7 @@ from functools import partial
 from subprocess import TimeoutExpired
 
 from harness import (
+    NOT_WRITTEN,
     PATIENCE,
     Broken,
     Ended,
@@ -96,7 +97,7 @@ def in_outbox(options, inject: str) -> list[str]:
         strace = Strace(daemon, "pipeline", inject)
         answers = send(daemon.address, BY_NETWORK)
         acknowledged = [one for one in BY_NETWORK if answers.get(one.uid) == 0]
-        until("a failed sync", lambda: daemon.said("pipeline-failed") or not daemon.is_alive(), 15)
+        until("a failed sync", lambda: daemon.said(*NOT_WRITTEN) or not daemon.is_alive(), 15)
         strace.stop()
         problems = [] if daemon.is_alive() else ["the daemon ended"]
         until("the queue to drain", site.is_drained)

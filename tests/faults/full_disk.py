@@ -8,8 +8,10 @@ the byte at the right step is left to strace: every write of the store from the 
 ENOSPC, so that keeping, reading, assessing and marking as published each meet it.
 """
 
+import contextlib
 import os
 import random
+import shutil
 import subprocess
 import sys
 import time
@@ -17,7 +19,7 @@ from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 
-from harness import Broken, Daemon, Ended, Site, Strace, arguments, end, noticed, send, until
+from harness import NOT_WRITTEN, Broken, Daemon, Ended, Site, Strace, arguments, end, noticed, send, until
 from holds import check, clean_run
 from sender import Report, reports
 
@@ -130,7 +132,7 @@ def outbox_full(options, leave: int) -> list[str]:
             course = Course(site, site.serve())
             course.put_files()
             course.send(BY_NETWORK, False)
-            until("a failed write", lambda: course.daemon.said("pipeline-failed"))
+            until("a failed write", lambda: course.daemon.said(*NOT_WRITTEN))
             course.send(BY_NETWORK[:3], False)
             ballast.unlink()
             return course.finish()
@@ -172,8 +174,26 @@ def outbox_read_only(options, _) -> list[str]:
         course = Course(site, site.serve())
         course.put_files()
         course.send(BY_NETWORK, False)
-        until("a failed write", lambda: course.daemon.said("pipeline-failed"))
+        until("a failed write", lambda: course.daemon.said(*NOT_WRITTEN))
         remount(small, "rw")
+        return course.finish()
+
+
+def outbox_without_inodes(options, _) -> list[str]:
+    """Room is left, and not a single new file."""
+    with Site(options.binary) as site, disk(site.outbox, "8m,nr_inodes=40") as small:
+        course = Course(site, site.serve())
+        ballast = small / "E-no-result"
+        ballast.mkdir()
+        names = iter(range(1000))
+        with contextlib.suppress(OSError):
+            for name in names:
+                (ballast / str(name)).touch()
+        course.put_files()
+        course.send(BY_NETWORK, False)
+        until("a failed write", lambda: course.daemon.said("outbox-unwritable"))
+        shutil.rmtree(ballast)
+        remount(small, "nr_inodes=100k")
         return course.finish()
 
 
@@ -218,6 +238,7 @@ def main() -> int:
         (log_full, range(0, 2_000), 1, 5),
         (log_full_from_the_start, range(1), 1, 1),
         (outbox_read_only, range(10), 1, 5),
+        (outbox_without_inodes, range(10), 1, 5),
         (folder_read_only, range(10), 1, 5),
     ):
         drawn = sorted(dice.sample(numbers, many if options.long else few))

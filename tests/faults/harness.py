@@ -44,6 +44,9 @@ PATIENCE = 90
 # Where nothing depends on a disk: no waiting for syncs.
 MEMORY = Path("/dev/shm") if Path("/dev/shm").is_dir() else None
 
+# What the log says where results cannot be written, one of them or none at all.
+NOT_WRITTEN = ("outbox-unwritable", "result-not-written")
+
 
 class Broken(Exception):
     """Something that must hold did not."""
@@ -101,8 +104,8 @@ class Daemon:
                 pass
         return told
 
-    def said(self, code: str) -> bool:
-        return any(event.get("code") == code for event in self.events())
+    def said(self, *codes: str) -> bool:
+        return any(event.get("code") in codes for event in self.events())
 
     def is_alive(self) -> bool:
         return self.process.poll() is None

@@ -3,6 +3,7 @@
 
 mod audit;
 mod canaries;
+mod outbox;
 mod refusals;
 
 use crate::harness::{Daemon, Site, until};

@@ -9,6 +9,7 @@ use crate::deliver::workers::{self, Workers};
 use crate::observe::audit::Event;
 use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
+use crate::observe::outbox::Unwritable;
 use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::{Pipeline, PipelineError};
 use crate::publish::{Claim, PublishError};
@@ -258,7 +259,7 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
             "the audit trail cannot be written; [observe] audit names it".into(),
         ));
     }
-    take_outbox(&pipeline)?;
+    take_outbox(&pipeline, &observed)?;
     let outbox = pipeline.claim();
     refresh(&pipeline, &observed)?;
     let runtime = runtime()?;
@@ -470,10 +471,12 @@ fn unopened(error: &ReceiveError) -> Failure {
 }
 
 /// Takes the outbox for this store. One that cannot be written only now is no reason not to receive.
-fn take_outbox(pipeline: &Pipeline) -> Result<(), Failure> {
+fn take_outbox(pipeline: &Pipeline, observed: &Observed) -> Result<(), Failure> {
     match pipeline.sweep() {
         Err(PipelineError::Publish(error)) if !error.is_mistake() => {
-            tracing::error!(code = "outbox-unwritable", %error, "results wait");
+            if let Some(what) = Unwritable::of_publishing(&error) {
+                observed.outbox.failed(what, &error);
+            }
             Ok(())
         }
         Err(error) => {

@@ -7,6 +7,7 @@ use crate::config::{Config, Effective};
 use crate::pipeline::Sum;
 use crate::store::backlog::{self, Waiting};
 use crate::store::overview;
+use crate::store::trouble::{self, Trouble};
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -47,7 +48,18 @@ struct Status {
     exams_by_status: BTreeMap<String, u64>,
     last_published: Option<DateTime<Utc>>,
     waiting: Vec<Stage>,
+    /// Nothing can be written into the outbox, as the daemon says or said last.
+    outbox_unwritable: Option<Lasting>,
+    /// Single results cannot be written.
+    results_not_written: Option<Lasting>,
     disk: Disk,
+}
+
+/// What is wrong, and since when.
+#[derive(Debug, Serialize)]
+struct Lasting {
+    since: DateTime<Utc>,
+    what: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -119,6 +131,12 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
     let store = open::guest(config)?;
     let overview = store.read(overview::overview).map_err(Failure::no)?;
     let backlog = store.read(backlog::backlog).map_err(Failure::no)?;
+    let trouble = |of| {
+        let found = store
+            .read(|conn| trouble::of(conn, of))
+            .map_err(Failure::no)?;
+        Ok(found.map(|Trouble { since, what, .. }| Lasting { since, what }))
+    };
     let stage = |what, Waiting { count, oldest }| Stage {
         what,
         count,
@@ -138,6 +156,8 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
             stage("patients to assess", backlog.patients),
             stage("results to publish", backlog.results),
         ],
+        outbox_unwritable: trouble(trouble::OUTBOX)?,
+        results_not_written: trouble(trouble::RESULTS)?,
         disk: Disk {
             store_bytes: store_bytes(&config.store.path),
             store_free_bytes: crate::observe::health::free_bytes(&config.store.path),
@@ -244,6 +264,14 @@ fn show(status: &Status) {
                 stage.what,
                 &format_args!("{}, since {}", stage.count, time(stage.oldest)),
             ),
+        }
+    }
+    for (of, trouble) in [
+        ("outbox not written", &status.outbox_unwritable),
+        ("results not written", &status.results_not_written),
+    ] {
+        if let Some(Lasting { since, what }) = trouble {
+            row(of, &format_args!("{what}, since {}", time(Some(*since))));
         }
     }
     for (heading, counts) in [

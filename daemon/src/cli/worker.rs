@@ -2,7 +2,8 @@
 
 use super::Failure;
 use crate::nice;
-use crate::pipeline::Pipeline;
+use crate::observe::outbox::Unwritable;
+use crate::pipeline::{Pipeline, PipelineError};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Weak};
 use std::thread::JoinHandle;
@@ -114,7 +115,9 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
             ),
             Ok(_) => {}
             Err(error) => {
-                tracing::error!(code = "pipeline-failed", %error, "will be tried again");
+                if !is_told(&error) {
+                    tracing::error!(code = "pipeline-failed", %error, "will be tried again");
+                }
                 if !last {
                     std::thread::sleep(PAUSE_AFTER_FAILURE);
                 }
@@ -128,6 +131,14 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
             looked_for_old = Some(Instant::now());
         }
         wait(&mut changes, stop);
+    }
+}
+
+/// Whether the log has it already, once for as long as it lasts.
+fn is_told(error: &PipelineError) -> bool {
+    match error {
+        PipelineError::Publish(error) => Unwritable::of_publishing(error).is_some(),
+        _ => false,
     }
 }
 

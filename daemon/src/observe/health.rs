@@ -1,5 +1,6 @@
 //! Whether the daemon can do its work, and if not, why.
 
+use super::outbox::Unwritable;
 use super::{Observed, Trail};
 use crate::config::Config;
 use crate::receive::folder;
@@ -207,6 +208,9 @@ impl Health {
         if free_bytes(&self.outbox).is_some_and(|free| free < OUTBOX_ROOM_BYTES) {
             reasons.push(OUTBOX_FULL);
         }
+        // Now, or when it was tried last: a disk may fail in ways that nobody sees without trying.
+        let unwritable = Unwritable::of(&self.outbox).or_else(|| self.observed.outbox.failing());
+        reasons.extend(unwritable.map(|what| reason("outbox-unwritable", what.words())));
         if let Some(folder) = self.drop_folder.as_deref() {
             if std::fs::read_dir(folder).is_err() {
                 reasons.push(FOLDER);

@@ -9,6 +9,7 @@ pub mod endpoint;
 pub mod failures;
 pub mod health;
 pub mod metrics;
+pub mod outbox;
 pub mod refused;
 
 pub use audit::Trail;
@@ -18,6 +19,7 @@ pub use metrics::Metrics;
 use crate::store::facts::ObjectFacts;
 use audit::message::Outcome;
 use audit::{Event, Facts, Origin};
+use outbox::OutboxState;
 use refused::Refusing;
 use std::sync::Arc;
 
@@ -30,6 +32,8 @@ pub struct Observed {
     pub trail: Option<Trail>,
     /// Refusals that are told together.
     pub refusing: Refusing,
+    /// Whether results can be written.
+    pub outbox: Arc<OutboxState>,
 }
 
 impl Observed {

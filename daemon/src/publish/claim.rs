@@ -6,7 +6,7 @@
 //! that ends, and it is on the file itself: another name of the same folder, a link or a second mount,
 //! leads to the same lock. The file stays and names the store that the outbox belongs to.
 
-use super::folder::make_folder;
+use super::folder::{make_folder, sweep};
 use super::{PublishError, at};
 use crate::store::{Store, StoreError, objects};
 use rustix::fs::{FlockOperation, Mode, OFlags, flock};
@@ -163,6 +163,9 @@ impl Claim {
         }
         let mut us = us(store)?;
         let (file, is_shared_by_owner) = self.take(&path, &mut us, store.is_owner(), &mut state)?;
+        if store.is_owner() {
+            sweep(&self.outbox)?;
+        }
         state.said = us;
         // Beside its owner there is nothing to hold.
         state.held = (!is_shared_by_owner).then_some(file);

@@ -257,7 +257,7 @@ pub(super) fn probe(outbox: &Path) -> Result<(), PublishError> {
 ///
 /// # Errors
 /// The outbox cannot be read, or something in it cannot be removed.
-pub fn sweep(outbox: &Path) -> Result<(), PublishError> {
+pub(super) fn sweep(outbox: &Path) -> Result<(), PublishError> {
     let entries = match fs::read_dir(outbox) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
         entries => entries.map_err(at(outbox))?,

@@ -135,7 +135,7 @@ fn a_crash_before_or_after_the_rename_repeats_and_changes_nothing() {
     fs::write(outbox.join(".partial-77-before-v1/result.json"), b"{\"ex").expect("written");
     fs::create_dir_all(outbox.join("after-v1")).expect("made");
     fs::write(outbox.join("after-v1/result.json"), json("after")).expect("written");
-    sweep(&outbox).expect("swept");
+    folder::sweep(&outbox).expect("swept");
     assert_eq!(publish(&store, &outbox, render).expect("published"), 2);
     let files = tree(&outbox);
     let names: Vec<&str> = files.keys().map(String::as_str).collect();
@@ -427,4 +427,34 @@ fn a_damaged_version_is_not_published_and_its_patient_is_assessed_again() {
     let waiting = store.read(patients::count_dirty).expect("read");
     assert_eq!(waiting, 1);
     assert_eq!(publish(&store, &outbox, render).expect("nothing left"), 0);
+}
+
+/// Room comes back for all at once, so nothing waits long for it.
+#[test]
+fn what_the_disk_lacks_is_waited_for_in_short_steps() {
+    let folder = TempDir::new().expect("temp");
+    let store = with_results(&folder, &["exam"]);
+    let start = Instant::now();
+    let due_after = |errno: rustix::io::Errno, seconds: u64| {
+        let mut waits = Waits::default();
+        let error = PublishError::Write {
+            path: "x".into(),
+            source: errno.into(),
+        };
+        for _ in 0..20 {
+            let mut pass = Pass::new(&mut waits, start);
+            let one = store
+                .read(|conn| results::pending(conn, 0, 1))
+                .expect("read");
+            pass.failed(one[0].clone(), "exam-v1", &error);
+        }
+        let now = start + Duration::from_secs(seconds);
+        let mut pass = Pass::new(&mut waits, now);
+        store.read(|conn| pass.next(conn)).expect("read").len() == 1
+    };
+    for errno in [rustix::io::Errno::NOSPC, rustix::io::Errno::IO] {
+        assert!(!due_after(errno, 7) && due_after(errno, 8), "{errno}");
+    }
+    let other = rustix::io::Errno::EXIST;
+    assert!(!due_after(other, 599) && due_after(other, 600));
 }

@@ -17,6 +17,9 @@ const FIRST: Duration = Duration::from_secs(2);
 /// No wait is longer.
 const LONGEST: Duration = Duration::from_secs(600);
 
+/// The same where the disk or the process ran out of something: it comes back for all at once.
+const LONGEST_WITHOUT: Duration = Duration::from_secs(8);
+
 /// Results between two marks in the store.
 const BATCH: usize = 64;
 
@@ -144,7 +147,11 @@ impl<'a> Pass<'a> {
         wait.failures = wait.failures.saturating_add(1);
         // Beyond 2^16 every wait is the longest anyway.
         let doublings = wait.failures.saturating_sub(1).min(16);
-        let length = FIRST.saturating_mul(1 << doublings).min(LONGEST);
+        let longest = match error.is_of_the_disk() {
+            true => LONGEST_WITHOUT,
+            false => LONGEST,
+        };
+        let length = FIRST.saturating_mul(1 << doublings).min(longest);
         wait.due = self.now + length;
         if wait.failures == 1 {
             self.first_failures += 1;

@@ -26,6 +26,7 @@ mod space;
 mod stamp;
 #[cfg(test)]
 pub(crate) mod tests;
+pub mod trouble;
 pub mod verify;
 mod writer;
 

@@ -92,7 +92,9 @@ pub const FIRST_CHARS: usize = 32;
 /// The store cannot be read.
 pub fn first(conn: &Connection) -> Result<Option<String>, StoreError> {
     let first: Option<(Vec<u8>, String)> = conn
-        .prepare_cached("select body_sha256, received_at from object order by id limit 1")?
+        .prepare_cached(
+            "select body_sha256, received_at from object where id = (select min(id) from object)",
+        )?
         .query_row([], |row| Ok((row.get(0)?, row.get(1)?)))
         .optional()?;
     Ok(first.map(|(sha256, received_at)| {
