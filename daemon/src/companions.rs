@@ -10,7 +10,8 @@ use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 /// Eyeballs outside this range are a slipped unit or something else. About 17 mm at birth (from
-/// memory), 22 to 23 mm in adults (Chen et al., BMC Neurol 2015); the margin is an engineering choice.
+/// memory), 22 to 23 mm in adults (BMC Neurol 2015, doi:10.1186/s12883-015-0361-x); the margin is an
+/// engineering choice.
 const EYEBALL_MM: std::ops::RangeInclusive<f64> = 12.0..=30.0;
 
 /// Age until which the eyeball grows fast, years: common practice, no source.

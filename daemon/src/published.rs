@@ -127,7 +127,7 @@ pub struct PublishedRatio {
 }
 
 /// Mean width at an age as one laboratory fitted it: ln(33.15) + 0.18 ln(age) mm, growing up to
-/// 10 years and flat from there (Fontanel et al., Am J Ophthalmol 2019).
+/// 10 years and flat from there (165 healthy children, Am J Ophthalmol 2019).
 fn age_curve(age_years: f64) -> f64 {
     33.15_f64.ln() + 0.18 * age_years.clamp(0.25, 10.0).ln()
 }
@@ -233,9 +233,10 @@ impl Published {
                 "Published cutoffs range from {low} to {high} mm; none of them is a limit here."
             )
         });
-        let failed = "In shunted children a fixed cutoff found 61 % of failures and cleared 22 % of \
-                      the others (Hall et al., Childs Nerv Syst 2013, doi:10.1007/s00381-013-2172-y)."
-            .to_owned();
+        let failed =
+            "In shunted children a fixed cutoff found 61 % of failures and cleared 22 % of \
+                      the others (Childs Nerv Syst 2013, doi:10.1007/s00381-013-2172-y)."
+                .to_owned();
         z.into_iter().chain(cutoffs).chain([failed]).collect()
     }
 }

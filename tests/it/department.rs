@@ -45,7 +45,7 @@ fn close(found: &Value, expected: f64) {
 }
 
 /// Each eye has the readings m - 0.1, m, m + 0.1, so the variance within is 0.01 whatever m is:
-/// Bland and Altman, BMJ 1996;313:744, with their repeatability 1.96 sqrt(2) s_w.
+/// Measurement error, BMJ 1996;313:744, with its repeatability 1.96 sqrt(2) s_w.
 #[test]
 fn a_proposal_comes_from_the_labelled_exams_of_the_store() {
     let site = site();

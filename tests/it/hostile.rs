@@ -66,7 +66,7 @@ impl Daemon {
     }
 }
 
-/// A seeded generator (SplitMix64, Steele, Lea and Flood 2014), so that a failure can be repeated.
+/// A seeded generator (SplitMix64, doi:10.1145/2660193.2660195), so that a failure can be repeated.
 #[derive(Debug, Clone)]
 struct Dice(u64);
 

@@ -10,6 +10,7 @@
 )]
 
 mod charsets;
+mod citations;
 mod commands;
 mod deliver;
 mod demo;

@@ -4,12 +4,12 @@ use super::harness::fixture;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-fn root() -> PathBuf {
+pub(super) fn root() -> PathBuf {
     fixture("..").canonicalize().expect("the repository")
 }
 
 /// Files below a folder with one of the endings, build output and hidden folders left out.
-fn files(folder: &Path, endings: &[&str]) -> Vec<PathBuf> {
+pub(super) fn files(folder: &Path, endings: &[&str]) -> Vec<PathBuf> {
     let mut found = Vec::new();
     let mut folders = vec![folder.to_owned()];
     while let Some(folder) = folders.pop() {

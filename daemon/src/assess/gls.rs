@@ -1,4 +1,4 @@
-//! Generalised least squares with a known covariance (Aitken 1935): one number and its error.
+//! Generalised least squares with a known covariance (Aitken's estimator): one number and its error.
 
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 

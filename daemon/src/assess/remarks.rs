@@ -13,7 +13,8 @@ use std::collections::BTreeSet;
 /// Years for which a baseline of the first year of life is not remarked.
 const INFANT_YEARS: f64 = 0.25;
 
-/// A bare nerve is 0.59 to 0.67 of its sheath (Chen et al. 2015); some room on either side.
+/// A bare nerve is 0.59 to 0.67 of its sheath (BMC Neurol 2015,
+/// doi:10.1186/s12883-015-0361-x); some room on either side.
 const NERVE_SHARE: std::ops::RangeInclusive<f64> = 0.55..=0.70;
 
 /// Above this width, mm, no nerve is suspected: common practice, no source.

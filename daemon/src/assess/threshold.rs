@@ -12,8 +12,8 @@ const GRID_STEP: f64 = 0.01;
 const GRID_POINTS: u32 = 601;
 
 /// What is assumed of a threshold before any episode, mm: mean and SD. Changes with and without
-/// shunt failure were published as +0.89 and +0.16 mm (Davis et al., JAMA Netw Open 2025;8(5):
-/// e2511009, doi:10.1001/jamanetworkopen.2025.11009); the middle, and an SD as wide as the two.
+/// shunt failure were published as +0.89 and +0.16 mm (JAMA Netw Open 2025;8(5):e2511009,
+/// doi:10.1001/jamanetworkopen.2025.11009); the middle, and an SD as wide as the two.
 const PRIOR_MEAN: f64 = 0.5;
 const PRIOR_SD: f64 = 0.4;
 

@@ -29,7 +29,7 @@ const EYEBALL: Quantity = Quantity::EyeballTransverseDiameter;
 const DISC: Quantity = Quantity::DiscElevation;
 
 /// Means published side by side: sheath 3.96 and eyeball 23.11 mm (BMC Neurol 2023;23:16,
-/// doi:10.1186/s12883-023-03062-4), 5.1 and 22.3 mm (Chen et al., BMC Neurol 2015,
+/// doi:10.1186/s12883-023-03062-4), 5.1 and 22.3 mm (BMC Neurol 2015,
 /// doi:10.1186/s12883-015-0361-x).
 #[test]
 fn the_ratio_is_sheath_by_eyeball() {

@@ -28,12 +28,13 @@ pub struct Anova {
     pub s_w: f64,
     /// 95 % interval of that SD.
     pub s_w_interval: Interval,
-    /// Two values of one group differ by less than this in 95 % (Bland and Altman 1996).
+    /// Two values of one group differ by less than this in 95 % (Measurement error, BMJ
+    /// 1996;313:744).
     #[serde(serialize_with = "rounded::plain")]
     pub repeatability: f64,
     /// 95 % interval of that.
     pub repeatability_interval: Interval,
-    /// Share of the variance that lies between groups: ICC(1) of Shrout and Fleiss 1979, with n0 in
+    /// Share of the variance that lies between groups: ICC(1) (Psychol Bull 1979;86:420), with n0 in
     /// place of the group size when groups differ in size.
     #[serde(serialize_with = "rounded::optional")]
     pub icc1: Option<f64>,
@@ -72,7 +73,7 @@ impl Sums {
         self.groups += 1;
         self.values += group.len();
         self.squared_sizes += n * n;
-        // Updating formula of Welford (1962), weighted: as good as a second run over the means.
+        // Welford's updating formula, weighted: as good as a second run over the means.
         let apart = own - self.mean;
         self.mean += apart * n / self.values as f64;
         self.ss_between += n * apart * (own - self.mean);
@@ -128,8 +129,8 @@ struct Between {
 }
 
 impl Between {
-    /// Intervals as Shrout and Fleiss 1979 (ICC) and Williams 1962 (SD between groups; from memory)
-    /// give them for groups of one size; with n0 in its place they are close, not exact.
+    /// Intervals as Psychol Bull 1979;86:420 (ICC) and Biometrika 1962;49:278 (SD between groups; from
+    /// memory) give them for groups of one size; with n0 in its place they are close, not exact.
     fn of(ss_between: f64, df_between: f64, ss_within: f64, df_within: f64, n0: f64) -> Between {
         let (between, within) = (ss_between / df_between, ss_within / df_within);
         let f = between / within;

@@ -6,7 +6,7 @@
 //! innovations of the model).
 //!
 //! Nobody knows the level at which a device reads, so each z is set against the earlier ones of the
-//! same chart: Q of Quesenberry, J Qual Technol 1991;23:213 (from memory), which is standard normal
+//! same chart: the Q statistic (J Qual Technol 1991;23:213, from memory), which is standard normal
 //! whatever level and SD are. A device that has always read high so gives no signal; one that starts
 //! to does.
 
@@ -26,11 +26,13 @@ const SHOWN: usize = 200;
 pub const SHEWHART: f64 = 3.0;
 /// Weight of the newest point in the moving average.
 pub const LAMBDA: f64 = 0.2;
-/// Its limit in SDs of the average: one false signal in 500 exams (Lucas and Saccucci 1990).
+/// Its limit in SDs of the average: one false signal in 500 exams (Technometrics
+/// 1990;32:1).
 pub const EWMA_SDS: f64 = 2.962;
 /// What the cumulative sums forgive at each exam: half of a shift of one SD.
 pub const CUSUM_SLACK: f64 = 0.5;
-/// Their limit: one false signal in 465 exams (Montgomery).
+/// Their limit: one false signal in 465 exams (Introduction to
+/// Statistical Quality Control, table of average run lengths).
 pub const CUSUM_LIMIT: f64 = 5.0;
 
 /// Where the moving average of independent standard normal values signals, from the first exam on.

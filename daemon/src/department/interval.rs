@@ -72,7 +72,8 @@ pub(super) fn mean_interval(mean: f64, sd: f64, n: usize) -> Option<Interval> {
 /// A quantile with its interval.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Quantile {
-    /// The quantile, between neighbours in proportion (definition 7 of Hyndman and Fan 1996).
+    /// The quantile, between neighbours in proportion (definition 7 of Sample quantiles
+    /// in statistical packages, Am Stat 1996;50:361; from memory).
     #[serde(serialize_with = "rounded::plain")]
     pub value: f64,
     /// Two of the values themselves: whatever the distribution, they hold the quantile between them
@@ -143,7 +144,7 @@ pub(super) fn mean_square_interval(n: usize) -> Interval {
     }
 }
 
-/// Of a share (Wilson 1927, as in Newcombe 1998, without continuity correction).
+/// Of a share: Wilson's score interval without continuity correction (Stat Med 1998;17:857).
 pub(super) fn wilson(count: usize, of: usize) -> Interval {
     let (x, n) = (count as f64, of as f64);
     let centre = (2.0 * x + Z * Z) / (2.0 * (n + Z * Z));

@@ -52,7 +52,7 @@ fn close(found: f64, expected: f64, tolerance: f64) {
 
 #[test]
 fn peak_flow_of_children() {
-    let check = published("bland_altman_1996");
+    let check = published("peak_flow_1996");
     let a = Anova::of(&groups(&check["data"])).unwrap();
     agrees(
         &check,
@@ -69,7 +69,7 @@ fn peak_flow_of_children() {
 
 #[test]
 fn two_meters_read_twice() {
-    let check = published("bland_altman_1986");
+    let check = published("peak_flow_meters_1986");
     let wright = Anova::of(&groups(&check["data"]["wright"])).unwrap();
     let mini = Anova::of(&groups(&check["data"]["mini"])).unwrap();
     agrees(
@@ -104,7 +104,7 @@ fn certified_values_of_nist() {
 
 #[test]
 fn intraclass_correlation_of_six_targets() {
-    let check = published("shrout_fleiss_1979");
+    let check = published("six_targets_1979");
     let a = Anova::of(&groups(&check["data"])).unwrap();
     agrees(&check, &[("ICC11", a.icc1.unwrap())]);
 }
@@ -132,8 +132,8 @@ fn nothing_to_analyse_is_no_analysis() {
 }
 
 #[test]
-fn score_intervals_of_newcombe() {
-    let check = published("newcombe_wilson");
+fn score_intervals_of_a_share() {
+    let check = published("wilson_1998");
     let Value::Object(data) = &check["data"] else {
         panic!("no data")
     };
@@ -412,9 +412,10 @@ fn the_components_of_the_present_model_are_a_fixed_point() {
     close(found.device.variance, now.sigma_d * now.sigma_d, 1e-9);
 }
 
-/// Repeatability coefficients of children and the SD behind them: Steinborn et al. 2015 (0.34 and
-/// 0.46 mm, SD worked out 0.1227 and 0.1660); Hollestelle et al., J Emerg Med 2022 (standard error
-/// of measurement 0.10, 0.41, 0.42; smallest detectable difference 0.277, 1.136, 1.164).
+/// Repeatability coefficients of children and the SD behind them: Ultraschall Med,
+/// doi:10.1055/s-0034-1385012 (0.34 and 0.46 mm, SD worked out 0.1227 and 0.1660); J Emerg Med 2022,
+/// doi:10.1016/j.jemermed.2022.04.014 (standard error of measurement 0.10, 0.41, 0.42; smallest
+/// detectable difference 0.277, 1.136, 1.164).
 #[test]
 fn published_repeatability_follows_from_the_published_sd() {
     for (sd, repeatability) in [

@@ -1,8 +1,8 @@
 //! The opening pressure that a person recorded with an exam.
 //!
 //! It is shown beside the exam. It is never turned into a width, nor a width into a pressure: the
-//! slope between the two differs fourfold from person to person (Hansen and Helmke, J Neurosurg
-//! 1997).
+//! slope between the two differs fourfold from person to person (lumbar infusion in 12
+//! patients, J Neurosurg 1997).
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -169,8 +169,8 @@ mod tests {
 
     /// The Unified Code for Units of Measure 2.1, table of other legacy units: `m[Hg]` = 133.322
     /// kPa, `m[H2O]` = 9.80665 kPa. The pairs are those that papers give side by side: 20 mm[Hg]
-    /// and 25 cm[H2O] in Robba et al. 2018, 200 mm[H2O] in Liu et al. 2017, 6.5 kPa in
-    /// Anaesthesia 2017 (PMID 28177116).
+    /// and 25 cm[H2O] in Intensive Care Med 2018, doi:10.1007/s00134-018-5305-7, 200 mm[H2O] in BMC
+    /// Neurol 2017, doi:10.1186/s12883-017-0964-5, 6.5 kPa in Anaesthesia 2017 (PMID 28177116).
     #[test]
     fn units_agree_with_ucum() {
         converts("1", MmHg, CmH2O, 1.35951, 0.000_005);

@@ -7,17 +7,17 @@ use crate::domain::{Millimetres, Remark};
 pub const GATE: (Millimetres, Millimetres) =
     (Millimetres::from_um(1_800), Millimetres::from_um(10_000));
 
-/// Widths published for the whole eyeball are 21 to 23 mm (Chen et al. 2015,
+/// Widths published for the whole eyeball are 21 to 23 mm (BMC Neurol 2015,
 /// doi:10.1186/s12883-015-0361-x); the margin is an engineering choice.
 const EYEBALL: (Millimetres, Millimetres) =
     (Millimetres::from_um(18_000), Millimetres::from_um(28_000));
 
-/// Published elevations of a swollen disc are 0.6 to 1.2 mm (Ghanem et al. 2023,
+/// Published elevations of a swollen disc are 0.6 to 1.2 mm (Ultrasound J 2023,
 /// doi:10.1186/s13089-023-00324-7); a sheath in centimetres lies in the same range.
 const DISC: (Millimetres, Millimetres) = (Millimetres::from_um(300), Millimetres::from_um(1_300));
 
-/// Nerves without sheath: pooled mean 3.08 mm (Schroeder et al. 2020, doi:10.1111/jon.12691). A
-/// child's sheath may measure the same (mean 3.08 mm, Ballantyne et al. 1999,
+/// Nerves without sheath: pooled mean 3.08 mm (J Neuroimaging 2020, doi:10.1111/jon.12691). A child's
+/// sheath may measure the same (mean 3.08 mm, Clin Radiol 1999,
 /// doi:10.1016/S0009-9260(99)91176-5), so the value alone decides nothing.
 const NERVE: (Millimetres, Millimetres) =
     (Millimetres::from_um(2_500), Millimetres::from_um(3_500));

@@ -83,7 +83,7 @@ fn um(um: i64) -> Option<Millimetres> {
 }
 
 /// UCUM: cm, um, m are exact powers of ten of the metre; [in_i] is 2.54 cm. 0.449 cm is a value of
-/// Rodríguez Aparicio et al. 2022, who report centimetres.
+/// a series at 2640 m that reports centimetres (Ultrasound J 2022).
 #[test]
 fn units_are_exact() {
     assert_eq!(one("0.449", "cm").value_mm, um(4_490));
@@ -262,9 +262,10 @@ fn missing_values() {
     assert!(!normal(&odd).usable);
 }
 
-/// Eyeball 22.9 mm (Chen 2015: 22.3; Colombia 2023: 23.1), disc 0.55 mm (Ghanem 2023), 11.2 mm
-/// above the gate (engineering choice); 3.1 mm without a baseline is a child's sheath (Ballantyne
-/// 1999, mean 3.08) or a nerve (Schroeder 2020, mean 3.08): noted and used.
+/// Eyeball 22.9 mm (22.3 in doi:10.1186/s12883-015-0361-x, 23.1 in doi:10.1186/s12883-023-03062-4),
+/// disc 0.55 mm (doi:10.1186/s13089-023-00324-7), 11.2 mm above the gate (engineering choice); 3.1 mm
+/// without a baseline is a child's sheath (mean 3.08, doi:10.1016/S0009-9260(99)91176-5) or a nerve
+/// (mean 3.08, doi:10.1111/jon.12691): noted and used.
 #[test]
 fn plausibility() {
     for (text, maybe) in [

@@ -1,6 +1,6 @@
 //! The figures. Each was read in the paper's abstract or text; what could not be seen is not here.
 //! Optic nerve sheath by ultrasound only: MRI and CT read up to 2 mm apart from it.
-//! Journal and year of Fontanel et al. are from memory.
+//! Journal and year of the curve of 165 healthy children (Am J Ophthalmol 2019) are from memory.
 
 use super::{Cutoff, Norm, Ratio, Width};
 
@@ -12,49 +12,49 @@ pub(super) const NORMS: &[Norm] = &[
         people: 2927,
         ages: ADULT,
         width: Width::MeanAlone(4.78),
-        source: "Schroeder et al., J Neuroimaging 2020, doi:10.1111/jon.12691",
+        source: "J Neuroimaging 2020, doi:10.1111/jon.12691",
     },
     Norm {
         group: "adults, Germany, outer border",
         people: 40,
         ages: ADULT,
         width: Width::Mean(5.4, 0.6),
-        source: "Bäuerle et al., J Neuroimaging 2012, doi:10.1111/j.1552-6569.2010.00546.x",
+        source: "J Neuroimaging 2012, doi:10.1111/j.1552-6569.2010.00546.x",
     },
     Norm {
         group: "adults, Germany, right eye",
         people: 15,
         ages: ADULT,
         width: Width::Mean(5.43, 0.49),
-        source: "Bäuerle et al., BMC Neurol 2013, doi:10.1186/1471-2377-13-187",
+        source: "BMC Neurol 2013, doi:10.1186/1471-2377-13-187",
     },
     Norm {
         group: "adults, Germany, neurological controls",
         people: 25,
         ages: ADULT,
         width: Width::Mean(5.4, 0.5),
-        source: "Bäuerle and Nedelmann, J Neurol 2011",
+        source: "J Neurol 2011, raised pressure without known cause",
     },
     Norm {
         group: "adults, Italy and Germany, controls of the same weight",
         people: 21,
         ages: ADULT,
         width: Width::Mean(5.73, 0.66),
-        source: "Lochner et al., BMC Neurol 2016, doi:10.1186/s12883-016-0594-3",
+        source: "BMC Neurol 2016, doi:10.1186/s12883-016-0594-3",
     },
     Norm {
         group: "adults, China",
         people: 519,
         ages: ADULT,
         width: Width::Median(5.1),
-        source: "Chen et al., BMC Neurol 2015, doi:10.1186/s12883-015-0361-x",
+        source: "BMC Neurol 2015, doi:10.1186/s12883-015-0361-x",
     },
     Norm {
         group: "adults, Korea",
         people: 585,
         ages: ADULT,
         width: Width::MeanAlone(4.11),
-        source: "Kim et al., Sci Rep 2017;7:15906, doi:10.1038/s41598-017-16173-z",
+        source: "Sci Rep 2017;7:15906, doi:10.1038/s41598-017-16173-z",
     },
     Norm {
         group: "adults, Colombia, inner edges, transverse",
@@ -68,7 +68,7 @@ pub(super) const NORMS: &[Norm] = &[
         people: 230,
         ages: ADULT,
         width: Width::MeanAlone(4.49),
-        source: "Rodríguez Aparicio et al., Ultrasound J 2022",
+        source: "Ultrasound J 2022",
     },
     Norm {
         group: "adults of 20 to 30 years, Nepal",
@@ -82,21 +82,21 @@ pub(super) const NORMS: &[Norm] = &[
         people: 136,
         ages: (4.0, 200.0),
         width: Width::Median(4.41),
-        source: "Maude et al., PLoS ONE 2013, doi:10.1371/journal.pone.0081013",
+        source: "PLoS ONE 2013, doi:10.1371/journal.pone.0081013",
     },
     Norm {
         group: "adults, Pakistan, transverse",
         people: 100,
         ages: ADULT,
         width: Width::Mean(4.80, 0.26),
-        source: "Ahmad et al., J Ophthalmol Res 2020",
+        source: "J Ophthalmol Res 2020",
     },
     Norm {
         group: "women, Egypt, controls",
         people: 16,
         ages: ADULT,
         width: Width::Mean(4.1, 0.5),
-        source: "Razek et al., Ultrasonography 2022, doi:10.14366/usg.20165",
+        source: "Ultrasonography 2022, doi:10.14366/usg.20165",
     },
     Norm {
         group: "adults, USA, lying, right eye",
@@ -117,7 +117,7 @@ pub(super) const NORMS: &[Norm] = &[
         people: 102,
         ages: (0.0, 16.0),
         width: Width::Mean(3.08, 0.36),
-        source: "Ballantyne et al., Clin Radiol 1999, doi:10.1016/S0009-9260(99)91176-5",
+        source: "Clin Radiol 1999, doi:10.1016/S0009-9260(99)91176-5",
     },
     Norm {
         group: "children, controls of 6.8 (SD 5.5) years",
@@ -131,35 +131,35 @@ pub(super) const NORMS: &[Norm] = &[
         people: 99,
         ages: (5.6, 18.6),
         width: Width::Mean(5.75, 0.52),
-        source: "Steinborn et al., Ultraschall Med, doi:10.1055/s-0034-1385012",
+        source: "Ultraschall Med, doi:10.1055/s-0034-1385012",
     },
     Norm {
         group: "children, Germany, controls",
         people: 32,
         ages: (0.0, 18.0),
         width: Width::Mean(4.96, 0.32),
-        source: "Kerscher et al., Pediatr Radiol 2024, doi:10.1007/s00247-024-05905-9",
+        source: "Pediatr Radiol 2024, doi:10.1007/s00247-024-05905-9",
     },
     Norm {
         group: "children of 0 to 18 years, Italy",
         people: 165,
         ages: (0.25, 18.0),
         width: Width::Curve,
-        source: "Fontanel et al., Am J Ophthalmol 2019",
+        source: "Am J Ophthalmol 2019",
     },
     Norm {
         group: "children of 2 to 14 years in intensive care without signs of raised pressure, India",
         people: 103,
         ages: (2.0, 15.0),
         width: Width::Mean(4.06, 0.40),
-        source: "Bansal et al., BMJ Paediatr Open 2024;8:e002353",
+        source: "BMJ Paediatr Open 2024;8:e002353",
     },
     Norm {
         group: "newborns at term, Taiwan, right eye",
         people: 234,
         ages: (0.0, 0.25),
         width: Width::Mean(3.30, 0.27),
-        source: "Lan et al., Pediatr Neonatol 2021",
+        source: "Pediatr Neonatol 2021",
     },
     Norm {
         group: "newborns, preterm, at 3 mm",
@@ -173,21 +173,21 @@ pub(super) const NORMS: &[Norm] = &[
         people: 19,
         ages: (0.0, 18.0),
         width: Width::Mean(5.0, 0.6),
-        source: "Hall et al., Childs Nerv Syst 2013, doi:10.1007/s00381-013-2172-y",
+        source: "Childs Nerv Syst 2013, doi:10.1007/s00381-013-2172-y",
     },
     Norm {
         group: "children with working shunts, UK",
         people: 6,
         ages: (0.0, 18.0),
         width: Width::Mean(2.9, 0.5),
-        source: "Newman et al., Br J Ophthalmol 2002, doi:10.1136/bjo.86.10.1109",
+        source: "Br J Ophthalmol 2002, doi:10.1136/bjo.86.10.1109",
     },
 ];
 
-const LIN: &str = "Lin et al., Pediatr Emerg Care 2019, PMID 28072673";
-const SIDDIQUI: &str = "Rehman Siddiqui et al., JAMC";
-const FONTANEL: &str = "Fontanel et al., Am J Ophthalmol 2019";
-const KERSCHER: &str = "Kerscher et al., Childs Nerv Syst 2020, doi:10.1007/s00381-019-04266-1";
+const SHUNTED_2019: &str = "Pediatr Emerg Care 2019, PMID 28072673";
+const THREE_BANDS: &str = "JAMC, 48 children in three bands of age";
+const CURVE_2019: &str = "Am J Ophthalmol 2019";
+const INVASIVE_2020: &str = "Childs Nerv Syst 2020, doi:10.1007/s00381-019-04266-1";
 
 /// A cutoff for every age, or for the ages that its group names in words.
 const fn any(mm: f64, group: &'static str, against: &'static str, source: &'static str) -> Cutoff {
@@ -230,48 +230,48 @@ pub(super) const CUTOFFS: &[Cutoff] = &[
         (0.0, 1.0),
         "32 shunted children, up to 12 months",
         "CT or MRI, and the surgeon",
-        LIN,
+        SHUNTED_2019,
     ),
     band(
         4.0,
         (0.0, 1.0),
         "48 children, infants",
         "CT or MRI",
-        SIDDIQUI,
+        THREE_BANDS,
     ),
     band(
         4.10,
         (4.0, 11.0),
         "29 children with raised pressure, 4 to 10 years",
         "clinical signs",
-        FONTANEL,
+        CURVE_2019,
     ),
     band(
         4.40,
         (11.0, 19.0),
         "29 children with raised pressure, 11 to 18 years",
         "clinical signs",
-        FONTANEL,
+        CURVE_2019,
     ),
     any(
         4.46,
         "137 children",
         "clinical signs",
-        "Bansal et al., BMJ Paediatr Open 2024;8:e002353",
+        "BMJ Paediatr Open 2024;8:e002353",
     ),
     band(
         4.5,
         (1.0, 19.0),
         "32 shunted children, over 12 months",
         "CT or MRI, and the surgeon",
-        LIN,
+        SHUNTED_2019,
     ),
     band(
         4.71,
         (1.0, 11.0),
         "48 children, 1 to 10 years",
         "CT or MRI",
-        SIDDIQUI,
+        THREE_BANDS,
     ),
     any(
         4.8,
@@ -283,7 +283,7 @@ pub(super) const CUTOFFS: &[Cutoff] = &[
         5.0,
         "71 studies, 4551 adults and children, pooled",
         "any reference",
-        "Koziarz et al., Ann Intern Med 2019, doi:10.7326/M19-0812",
+        "Ann Intern Med 2019, doi:10.7326/M19-0812",
     ),
     any(
         5.0,
@@ -296,38 +296,38 @@ pub(super) const CUTOFFS: &[Cutoff] = &[
         5.28,
         "72 children",
         "invasive pressure of 15 mm[Hg]",
-        KERSCHER,
+        INVASIVE_2020,
     ),
     band(
         5.43,
         (10.0, 19.0),
         "48 children, over 10 years",
         "CT or MRI",
-        SIDDIQUI,
+        THREE_BANDS,
     ),
     any(
         5.55,
         "36 children with raised pressure without known cause, and 32 others",
         "lumbar puncture",
-        "Kerscher et al., Pediatr Radiol 2024, doi:10.1007/s00247-024-05905-9",
+        "Pediatr Radiol 2024, doi:10.1007/s00247-024-05905-9",
     ),
     any(
         5.57,
         "72 children",
         "invasive pressure of 20 mm[Hg]",
-        KERSCHER,
+        INVASIVE_2020,
     ),
     any(
         5.6,
         "62 adults with a ventricular drain",
         "invasive pressure over 20 mm[Hg]",
-        "Jeon et al., PLoS ONE 2017, doi:10.1371/journal.pone.0183170",
+        "PLoS ONE 2017, doi:10.1371/journal.pone.0183170",
     ),
     any(
         5.6,
         "110 adults",
         "lumbar puncture over 200 mm[H2O]",
-        "Liu et al., BMC Neurol 2017, doi:10.1186/s12883-017-0964-5",
+        "BMC Neurol 2017, doi:10.1186/s12883-017-0964-5",
     ),
     any(
         5.6,
@@ -345,7 +345,7 @@ pub(super) const CUTOFFS: &[Cutoff] = &[
         5.8,
         "10 adults with raised pressure without known cause, and 25 others",
         "lumbar puncture",
-        "Bäuerle and Nedelmann, J Neurol 2011",
+        "J Neurol 2011, raised pressure without known cause",
     ),
     any(
         6.2,
@@ -357,11 +357,11 @@ pub(super) const CUTOFFS: &[Cutoff] = &[
         6.4,
         "40 people after trauma, 400 readings",
         "invasive pressure",
-        "Soliman et al. 2018, PMC5952494",
+        "2018, PMC5952494",
     ),
 ];
 
-const CHEN: &str = "Chen et al., BMC Neurol 2015, doi:10.1186/s12883-015-0361-x";
+const CHINA_2015: &str = "BMC Neurol 2015, doi:10.1186/s12883-015-0361-x";
 
 /// Sheath by eyeball is the published ratio, or the published means divided.
 pub(super) const RATIOS: &[Ratio] = &[
@@ -377,20 +377,20 @@ pub(super) const RATIOS: &[Ratio] = &[
         value: 0.18,
         group: "585 adults, Korea",
         ages: ADULT,
-        source: "Kim et al., Sci Rep 2017;7:15906, doi:10.1038/s41598-017-16173-z",
+        source: "Sci Rep 2017;7:15906, doi:10.1038/s41598-017-16173-z",
     },
     Ratio {
         what: "sheath / eyeball",
         value: 5.1 / 22.3,
         group: "519 adults, China, medians 5.1 and 22.3 mm",
         ages: ADULT,
-        source: CHEN,
+        source: CHINA_2015,
     },
     Ratio {
         what: "nerve / sheath",
         value: 0.63,
         group: "519 adults, China, quartiles 0.59 and 0.67",
         ages: ADULT,
-        source: CHEN,
+        source: CHINA_2015,
     },
 ];

@@ -41,7 +41,7 @@ fn series_that_conflict_stand_side_by_side() {
     );
 }
 
-/// Fontanel et al. 2019: ln(33.15) + 0.18 ln(age), constant from 10 to 18 years.
+/// Am J Ophthalmol 2019, 165 healthy children: ln(33.15) + 0.18 ln(age), constant from 10 to 18 years.
 #[test]
 fn the_age_curve_is_flat_from_ten_years_on() {
     for (age, expected) in [(1.0, 3.501), (5.0, 3.791), (10.0, 3.916), (18.0, 3.916)] {
@@ -54,14 +54,14 @@ fn the_age_curve_is_flat_from_ten_years_on() {
     assert!((curve.centre_mm - 3.791).abs() <= 0.001);
 }
 
-/// Fontanel et al. 2019: 4.10 mm for 4 to 10 years, 4.40 mm for 11 to 18, none below.
+/// Am J Ophthalmol 2019: 4.10 mm for 4 to 10 years, 4.40 mm for 11 to 18, none below.
 #[test]
 fn age_bands_of_cutoffs() {
     let of = |age: f64| -> Vec<f64> {
         let all = beside(None, Some(age)).cutoffs;
         let own = all
             .iter()
-            .filter(|cutoff| cutoff.source.contains("Fontanel"));
+            .filter(|cutoff| cutoff.source.contains("Am J Ophthalmol 2019"));
         own.map(|cutoff| cutoff.mm).collect()
     };
     assert_eq!(of(7.0), [4.10]);

@@ -269,9 +269,9 @@ fn the_policy_for_documents_is_obeyed() {
     assert_eq!(rules.unverified, Policy::Use);
 }
 
-/// Published differences and a ratio in whole micrometres: a change of 0.4 mm (Davis et al. 2025)
-/// is exactly 0.4 mm, 5.375 is 7.5 % above 5.00, and 3.1 is 0.62 of 5.0 (Chen et al. 2015: nerve
-/// to sheath 0.63).
+/// Published differences and a ratio in whole micrometres: a change of 0.4 mm (JAMA Netw Open
+/// 2025;8(5):e2511009) is exactly 0.4 mm, 5.375 is 7.5 % above 5.00, and 3.1 is 0.62 of 5.0 (nerve to
+/// sheath 0.63: BMC Neurol 2015, doi:10.1186/s12883-015-0361-x).
 #[test]
 fn values_keep_their_decimals() {
     let um = |text: &str| {

@@ -21,10 +21,11 @@ type Applies = fn(&Content) -> bool;
 
 /// Cautions in the order they are printed; each with when it applies.
 ///
-/// Sources: Davis et al., JAMA Netw Open 2025 (own baseline in shunted children); Hansen and
-/// Helmke, J Neurosurg 1997, and Hansen et al., Acta Ophthalmol 2011 (pressure response and
-/// hysteresis); Subramanian et al., World Neurosurg 2021 (time after shunting); Kerscher et al.,
-/// Childs Nerv Syst 2020 (open fontanelle); Anaesthesia 2017, PMID 28177116 (carbon dioxide).
+/// Sources: JAMA Netw Open 2025, doi:10.1001/jamanetworkopen.2025.11009 (own baseline in shunted
+/// children); J Neurosurg 1997, lumbar infusion in 12 patients, and Acta Ophthalmol 2011,
+/// doi:10.1111/j.1755-3768.2011.02159.x (pressure response and hysteresis); World Neurosurg 2021, 51
+/// patients after shunting (time after it); Childs Nerv Syst 2020, doi:10.1007/s00381-019-04266-1
+/// (open fontanelle); Anaesthesia 2017, PMID 28177116 (carbon dioxide).
 const CAUTIONS: [(&str, &str, Applies); 10] = [
     (
         "not-a-diagnosis",

@@ -68,8 +68,8 @@ fn within_expected_says_which_rise_would_not_have_been_seen() {
     assert!(flat.contains("nobody has labelled"), "{text}");
 }
 
-/// Caution C7 for an infant: Kerscher et al., Childs Nerv Syst 2020, part I (no correlation with
-/// pressure while the fontanelle is open).
+/// Caution C7 for an infant: Childs Nerv Syst 2020, doi:10.1007/s00381-019-04266-1 (no correlation
+/// with pressure while the fontanelle is open).
 #[test]
 fn an_infant_is_told_of_the_open_fontanelle() {
     let infant = born(exam(1, "2024-06-01", 4.0), "2024-01-01");

@@ -1,6 +1,7 @@
 //! Seeded chance. `libm` instead of the system's functions, so that every machine rolls the same.
 
-/// SplitMix64 (Steele, Lea and Flood 2014).
+/// SplitMix64 (Fast splittable pseudorandom number generators, OOPSLA 2014,
+/// doi:10.1145/2660193.2660195; from memory).
 pub(crate) struct Dice(u64);
 
 const STEP: u64 = 0x9E37_79B9_7F4A_7C15;
@@ -35,7 +36,7 @@ impl Dice {
         self.roll() % n.max(1)
     }
 
-    /// Normal with mean 0 (Box and Muller 1958).
+    /// Normal with mean 0, by the Box-Muller transform.
     pub(crate) fn normal(&mut self, sd: f64) -> f64 {
         let radius = (-2.0 * libm::log(self.uniform())).sqrt();
         sd * radius * libm::cos(std::f64::consts::TAU * self.uniform())

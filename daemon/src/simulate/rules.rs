@@ -64,7 +64,8 @@ pub(super) struct Seen {
     today: f64,
     last: f64,
     baseline: f64,
-    /// z sqrt(2) SD of one exam, as laboratories use it (Fraser 2012).
+    /// z sqrt(2) SD of one exam, as laboratories use it (Reference change values,
+    /// Clin Chem Lab Med 2012;50:807; title from memory).
     reference_change: f64,
 }
 

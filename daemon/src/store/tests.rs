@@ -24,7 +24,7 @@ fn object(bytes: &[u8]) -> Incoming {
     Incoming::new(bytes, None, "folder", "", now()).expect("compresses")
 }
 
-/// Bytes that do not compress: SplitMix64 (Steele, Lea, Flood 2014).
+/// Bytes that do not compress: SplitMix64 (doi:10.1145/2660193.2660195).
 fn noise(seed: u64, length: usize) -> Vec<u8> {
     let mut state = seed;
     std::iter::repeat_with(|| {

@@ -15,7 +15,7 @@ use std::fs;
 use std::path::Path;
 use std::time::Duration;
 
-/// A generator of its own, so that every run flips the same bytes (Knuth's MMIX constants).
+/// A generator of its own, so that every run flips the same bytes (constants of the MMIX machine).
 struct Draw(u64);
 
 impl Draw {

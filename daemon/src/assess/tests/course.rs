@@ -26,7 +26,7 @@ pub(super) fn last(subject: &Subject, exams: &[Exam]) -> Course {
 }
 
 /// Increments of 0.18 and 0.12 for each unit of ln(age), clamped to 0.25 to 10 years (slope of
-/// Fontanel et al. 2019: ONSD = ln(33.15) + 0.18 ln(age), flat from 10 years on).
+/// Am J Ophthalmol 2019: ONSD = ln(33.15) + 0.18 ln(age), flat from 10 years on).
 #[test]
 fn growth_between_two_ages() {
     let p = Parameters::default();

@@ -7,8 +7,8 @@ use crate::assess::summary::critical_factor;
 use crate::assess::{Notice, Reason, Status, Unused, Why};
 use nalgebra::{DMatrix, DVector};
 
-/// Annual flow of the Nile at Aswan 1871 to 1970 (Durbin and Koopman, Time Series Analysis by State
-/// Space Methods; the data set ships with statsmodels).
+/// Annual flow of the Nile at Aswan, from 1871 to 1970 (Time Series Analysis by State Space Methods, Oxford
+/// University Press; the data set ships with statsmodels).
 const NILE: [f64; 100] = [
     1120.0, 1160.0, 963.0, 1210.0, 1160.0, 1160.0, 813.0, 1230.0, 1370.0, 1140.0, 995.0, 935.0,
     1110.0, 994.0, 1020.0, 960.0, 1180.0, 799.0, 958.0, 1140.0, 1100.0, 1210.0, 1150.0, 1250.0,
@@ -34,7 +34,7 @@ fn walk(values: &[f64], target: f64, q: f64, r: f64, target_r: f64) -> Field {
     }
 }
 
-/// Local level model with the maximum likelihood variances of Durbin and Koopman, diffuse start.
+/// Local level model with the maximum likelihood variances of that book, diffuse start.
 /// The expected numbers are those of the Kalman filter of statsmodels (`UnobservedComponents`).
 #[test]
 fn kriging_is_the_kalman_forecast_of_the_nile() {
@@ -86,7 +86,7 @@ fn the_upper_tail_is_the_normal_one() {
         close(upper_tail(z), p, 1e-9);
         close(upper_tail(-z), 1.0 - p, 1e-9);
     }
-    // Abramowitz and Stegun, table 26.2: -log10 Q(10) = 23.11805.
+    // Handbook of Mathematical Functions (National Bureau of Standards), table 26.2: -log10 Q(10) = 23.11805.
     close(-upper_tail(10.0).log10(), 23.118_05, 5e-6);
 }
 
@@ -98,7 +98,8 @@ fn critical_factors_are_quantiles_of_the_range() {
         let exact = range_quantile(n);
         close(critical_factor(n as usize), exact, 0.05);
     }
-    // Studentised range, infinite degrees of freedom (Pearson and Hartley, table 29).
+    // Studentised range, infinite degrees of freedom (Biometrika Tables for Statisticians,
+    // table 29).
     for (n, q) in [(2, 2.77), (3, 3.31), (4, 3.63), (5, 3.86), (10, 4.47)] {
         close(range_quantile(n), q, 0.005);
     }
@@ -143,7 +144,8 @@ fn compared(parameters: Parameters, exams: Vec<Exam>) -> Comparison {
     comparison(assess(&question).unwrap().rows.leading())
 }
 
-/// Reference change values: z sqrt 2 SD (Fraser, Clin Chem Lab Med 2012;50:807; Harris and Brown).
+/// Reference change values: z sqrt 2 SD (Reference change values, Clin Chem Lab Med 2012;50:807;
+/// title from memory).
 #[test]
 fn the_smallest_change_is_the_reference_change_value() {
     for (z, factor) in [(1.96, 2.77), (1.645, 2.33), (2.576, 3.64), (2.326, 3.29)] {
@@ -211,7 +213,7 @@ fn minimal_detectable_changes() {
 }
 
 /// A rise of exactly the limit counts, whatever binary fractions make of it: 5.0 - 4.6 and 5.3 - 4.9
-/// are both 0.40, the change that Davis et al., JAMA Netw Open 2025;8(5):e2511009, act upon (>=).
+/// are both 0.40, the change that JAMA Netw Open 2025;8(5):e2511009 acts upon (>=).
 #[test]
 fn a_change_of_exactly_the_limit_counts() {
     let parameters = Parameters {
@@ -276,8 +278,8 @@ fn growth_shifts_the_expected_value() {
     }
 }
 
-/// Growth is steepest in the first two months (Ballantyne et al. 1999); a baseline of three weeks
-/// of age serves no exam at six months.
+/// Growth is steepest in the first two months (Clin Radiol 1999,
+/// doi:10.1016/S0009-9260(99)91176-5); a baseline of three weeks of age serves no exam at six months.
 #[test]
 fn a_newborn_baseline_expires() {
     let patient = Subject {
@@ -333,8 +335,8 @@ fn planes_that_differ_are_not_compared() {
     assert!(answer.rows.right.unwrap().comparison.is_none());
 }
 
-/// The sheath still narrows for days after a shunt (Subramanian et al., World Neurosurg 2021): a
-/// baseline three days after it is unfit.
+/// The sheath still narrows for days after a shunt (World Neurosurg 2021, 51 patients): a baseline
+/// three days after it is unfit.
 #[test]
 fn a_baseline_days_after_surgery_is_unfit() {
     let patient = with_event("2023-01-01");
@@ -346,7 +348,7 @@ fn a_baseline_days_after_surgery_is_unfit() {
     assert_eq!(answer.set_aside[0].reason, Why::Found(Unused::Washout));
 }
 
-/// 5.71, then 4.76 a day after a shunt (Mohamed Salih et al., Asian J Neurosurg 2024).
+/// 5.71, then 4.76 a day after a shunt (Asian J Neurosurg 2024, 51 adults).
 #[test]
 fn a_fall_after_surgery_is_no_rise() {
     let patient = with_event("2023-05-01");

@@ -63,8 +63,8 @@ fn four_readings_that_disagree_give_their_median() {
     close(four.variance, 0.04 * PI / 8.0 + 0.01 / 12.0, 1e-12);
 }
 
-/// Growth 0.18 and its SD 0.12 per unit of ln(age), ages clamped to 0.25 and 10 years (slope
-/// of Fontanel et al., sheath against ln(age), flat from 10 to 18 years).
+/// Growth 0.18 and its SD 0.12 per unit of ln(age), ages clamped to 0.25 and 10 years (slope of sheath
+/// against ln(age), flat from 10 to 18 years, Am J Ophthalmol 2019).
 #[test]
 fn growth_between_two_ages() {
     let p = Parameters::default();

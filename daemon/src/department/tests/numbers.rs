@@ -5,8 +5,8 @@ use super::super::charts::{Cusum, Ewma};
 use super::super::interval::{mean_interval, needed_for, quantile};
 use super::*;
 
-/// NIST StRD SmLs01 to SmLs09 by the rule of Simon and Lesage 1989: nine treatments whose values are
-/// the leading digits and 0.4, 0.3 or 0.5 in turn, half of the readings 0.1 below and half above, one
+/// NIST StRD SmLs01 to SmLs09 by their rule (Comput Stat Data Anal 1989;8:325, from memory): nine
+/// treatments whose values are the leading digits and 0.4, 0.3 or 0.5 in turn, half of the readings 0.1 below and half above, one
 /// in the middle. Rule and certified values (F 21, 201 and 2001, residual SD 0.1) are from memory; the
 /// sums of squares follow from them. With thirteen leading digits the data themselves hold
 /// three decimals, so no more can agree.
@@ -49,7 +49,7 @@ fn certified_values_of_nist_with_many_leading_digits() {
 #[test]
 fn interval_of_the_intraclass_correlation() {
     let check = published("icc_interval");
-    let data = groups(&published("shrout_fleiss_1979")["data"]);
+    let data = groups(&published("six_targets_1979")["data"]);
     let found = Anova::of(&data).unwrap().icc1_interval.unwrap();
     for (end, found) in [(0, found.low), (1, found.high)] {
         close(found, check["scipy"][end].as_f64().unwrap(), 1e-6);
@@ -61,7 +61,7 @@ fn interval_of_the_intraclass_correlation() {
 /// MixedLM of statsmodels. The interval is checked by its coverage below.
 #[test]
 fn spread_between_groups_is_that_of_reml() {
-    let a = Anova::of(&groups(&published("bland_altman_1996")["data"])).unwrap();
+    let a = Anova::of(&groups(&published("peak_flow_1996")["data"])).unwrap();
     close(a.s_between.unwrap().powi(2), 3639.06, 0.01);
     assert!(a.s_between_interval.unwrap().holds(a.s_between.unwrap()));
 }
