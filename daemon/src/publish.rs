@@ -9,8 +9,8 @@ mod claim;
 mod folder;
 mod waits;
 
-pub use claim::{Claim, Holder, LOCK_FILE};
-pub use folder::{Standing, standing};
+pub use claim::{Claim, Holder, LOCK_FILE, marked_by};
+pub use folder::{Standing, published, standing};
 pub use waits::{Pass, Waits};
 
 pub(crate) use folder::folder_name;

@@ -185,6 +185,16 @@ impl Daemon {
         self.child.wait().expect("wait");
     }
 
+    /// Waits until it has ended by itself; the exit code.
+    pub(crate) fn ended(mut self) -> Option<i32> {
+        let mut status = None;
+        until("the end of the daemon", || {
+            status = self.child.try_wait().expect("a state");
+            status.is_some()
+        });
+        status.and_then(|status| status.code())
+    }
+
     /// Asks it to stop and waits until it has; the exit code.
     pub(crate) fn stop(self) -> Option<i32> {
         self.stop_and_log().0

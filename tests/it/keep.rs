@@ -1,10 +1,13 @@
-//! The life of the store: damage found, copies made and put back, bytes dropped, shapes brought up.
+//! The life of the store: damage found, copies made and put back, bytes dropped, shapes brought up,
+//! files taken away underneath, and a store of several names.
 
 mod copies;
 mod damage;
+mod names;
 mod shapes;
 mod space;
 mod states;
+mod underneath;
 
 use super::harness::Site;
 use super::objects::Report;

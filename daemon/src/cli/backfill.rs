@@ -79,7 +79,7 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
             drop(open::owner(&config)?);
             open::guest(&config)?
         }
-        opened => opened.map_err(stopped)?,
+        opened => opened.map_err(Failure::of_store)?,
     };
     let observed = open::observed(&config)?;
     let asked = Asked {
@@ -120,7 +120,7 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
         })?;
     }
     let counts = done.map_err(|stop| match stop {
-        Stop::Store(error) => stopped(error),
+        Stop::Store(error) => Failure::of_store(error),
         Stop::Trail => Failure::no(stop),
         Stop::Archive(failure) => Failure::No(format!(
             "{}: {failure} ({}); what came so far is stored, the same command goes on from there",
@@ -136,13 +136,6 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
             "{missing} objects did not come and {incomplete} questions were not answered to their \
              end; their days stay open, the same command tries them again"
         ))),
-    }
-}
-
-fn stopped(error: StoreError) -> Failure {
-    match error {
-        StoreError::InDoubt { why } => Failure::Doubt(why),
-        error => Failure::no(error),
     }
 }
 

@@ -13,7 +13,7 @@ use crate::store::objects::Incoming;
 use chrono::Utc;
 use serde::Serialize;
 use std::net::SocketAddr;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::runtime::Runtime;
 
@@ -44,6 +44,17 @@ pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
     let files = open::files(&args.paths)?;
     let observed = open::observed(&config)?;
     let pipeline = open::pipeline(&config, open::owner(&config)?, observed.clone())?;
+    let done = take_all(args, &config, &pipeline, &observed, &files);
+    Failure::of_doubt(pipeline.store()).map_or(done, Err)
+}
+
+fn take_all(
+    args: &ProcessArgs,
+    config: &Config,
+    pipeline: &Pipeline,
+    observed: &Observed,
+    files: &[PathBuf],
+) -> Result<(), Failure> {
     pipeline
         .sweep()
         .map_err(|error| Failure::No(format!("{error}; [outbox] folder names it")))?;
@@ -52,14 +63,14 @@ pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
     }
     let bar = print::progress("taking files", files.len() as u64);
     let mut not_taken = Vec::new();
-    for path in &files {
-        if let Err(why) = take(&pipeline, &observed, &config, path) {
+    for path in files {
+        if let Err(why) = take(pipeline, observed, config, path) {
             not_taken.push(format!("not taken: {why}"));
         }
         bar.inc(1);
     }
     bar.finish_and_clear();
-    let done = drain_with_progress(&pipeline)?;
+    let done = drain_with_progress(pipeline)?;
     while pipeline.drop_some_bodies().map_err(Failure::no)? > 0 {}
     let sum = sum(pipeline.store())?;
     if args.json {

@@ -16,6 +16,7 @@ struct Report {
     deliveries: u32,
     in_outbox: u32,
     gone_from_outbox: u32,
+    unknown_in_outbox: u32,
     people: u32,
     damages: Vec<DamageLine>,
 }
@@ -29,9 +30,12 @@ struct DamageLine {
 /// `verify`: every stored byte against its hash, every published result against the outbox.
 pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
-    let looker = Looker::open(&config.store.path).map_err(Failure::no)?;
+    // Before the store is looked at: it knows a result before the outbox has it.
+    let published = publish::published(&config.outbox.folder)
+        .map_err(|error| Failure::no(format!("{}: {error}", config.outbox.folder.display())))?;
+    let looker = Looker::open(&config.store.path).map_err(Failure::of_store)?;
     let (mut in_outbox, mut gone) = (0, 0);
-    let verified = looker
+    let mut verified = looker
         .verify(|row, damages| {
             if row.published_at.is_none() {
                 return;
@@ -60,6 +64,18 @@ pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
             });
         })
         .map_err(Failure::no)?;
+    let mut unknown = 0;
+    for (exam, version) in published {
+        if !looker.knows_result(&exam, version).map_err(Failure::no)? {
+            unknown += 1;
+            verified.damages.push(Damage {
+                part: format!("result {exam} version {version}"),
+                how: "it is in the outbox, and the store does not know it: it is of a store that is \
+                      gone, or of what was stored since a copy was made; have the objects sent again"
+                    .to_owned(),
+            });
+        }
+    }
     if args.json {
         print::json(&Report {
             objects: verified.objects,
@@ -68,6 +84,7 @@ pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
             deliveries: verified.deliveries,
             in_outbox,
             gone_from_outbox: gone,
+            unknown_in_outbox: unknown,
             people: verified.people,
             damages: verified
                 .damages
@@ -119,7 +136,7 @@ fn judge(verified: &Verified, advice: &str) -> Result<(), Failure> {
 /// `backup`: a checked copy beside a running daemon.
 pub(super) fn backup(args: &BackupArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
-    let verified = copy::back_up(&config.store.path, &args.to).map_err(Failure::no)?;
+    let verified = copy::back_up(&config.store.path, &args.to).map_err(Failure::of_store)?;
     print::line(format_args!("copied to {}", args.to.display()));
     sum(&verified);
     judge(
@@ -137,7 +154,7 @@ pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
             .map_err(|e| Failure::no(format!("{}: {e}", folder.display())))?;
     }
     let restored =
-        copy::restore(&args.from, &config.store.path, args.replace).map_err(Failure::no)?;
+        copy::restore(&args.from, &config.store.path, args.replace).map_err(Failure::of_store)?;
     sum(&restored.verified);
     judge(&restored.verified, "nothing was restored")?;
     if let Some(old) = &restored.old {
@@ -151,7 +168,7 @@ pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
 pub(super) fn compact(args: &ConfigArg) -> Result<(), Failure> {
     let config = open::config(&args.config)?;
     open::as_its_account(&config.store.path)?;
-    let bytes = store::compact(&config.store.path).map_err(Failure::no)?;
+    let bytes = store::compact(&config.store.path).map_err(Failure::of_store)?;
     print::line(format_args!("{bytes} bytes given back"));
     Ok(())
 }

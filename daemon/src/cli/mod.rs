@@ -29,6 +29,7 @@ mod working;
 
 pub use args::Cli;
 
+use crate::store::{Store, StoreError};
 use std::process::ExitCode;
 
 /// Why a command did not do what was asked.
@@ -40,15 +41,31 @@ pub enum Failure {
     /// Wrong usage or configuration: exit code 2.
     #[error("{0}")]
     Usage(String),
-    /// The disk failed, so the daemon stopped: exit code 74 (EX_IOERR of sysexits.h), for whoever
-    /// watches over it.
-    #[error("the store is in doubt: {0}; check the disk, then start again")]
+    /// The disk failed, or the store is not the one it was: exit code 74 (EX_IOERR of sysexits.h), for
+    /// whoever watches over it.
+    #[error("{0}")]
     Doubt(String),
 }
 
 impl Failure {
     pub(crate) fn no(error: impl std::fmt::Display) -> Self {
         Failure::No(error.to_string())
+    }
+
+    /// Of the store: whether it did not do what was asked, or can be relied on no more.
+    pub(crate) fn of_store(error: StoreError) -> Self {
+        match error {
+            StoreError::InDoubt { .. } | StoreError::Older { .. } | StoreError::Mixed { .. } => {
+                Failure::Doubt(error.to_string())
+            }
+            error => Failure::no(error),
+        }
+    }
+
+    /// A store that takes nothing more, if it does not.
+    pub(crate) fn of_doubt(store: &Store) -> Option<Self> {
+        let why = store.doubt()?.to_owned();
+        Some(Failure::of_store(StoreError::InDoubt { why }))
     }
 }
 

@@ -8,10 +8,11 @@ use crate::domain::{Millimetres, Mistake, PatientKey};
 use crate::observe::audit::message::Node;
 use crate::observe::{Observed, Trail};
 use crate::pipeline::{Beside, Pipeline};
+use crate::publish;
 use crate::reading::{Charsets, Rules};
 use crate::receive::folder::file::read_whole;
 use crate::results::Site;
-use crate::store::{Mode, Store, StoreError, patients};
+use crate::store::{self, Mode, Store, StoreError, patients};
 use crate::template::Templates;
 use std::fs;
 use std::io::ErrorKind;
@@ -145,16 +146,38 @@ fn toml_files(folder: &Path, named_by: &str) -> Result<Vec<PathBuf>, Failure> {
 /// Opens the store for the one process that receives and assesses.
 pub(crate) fn owner(config: &Config) -> Result<Store, Failure> {
     as_its_account(&config.store.path)?;
+    refuse_orphans(config)?;
     if let Some(folder) = config.store.path.parent() {
         fs::create_dir_all(folder)
             .map_err(|e| Failure::no(format!("{}: {e}; {STORE}", folder.display())))?;
     }
-    store(config, Mode::Owner)
+    opened(config, Mode::Owner)
+}
+
+/// A new store beside results of another one: its folder was moved or is not mounted, and every
+/// patient would begin without a baseline.
+fn refuse_orphans(config: &Config) -> Result<(), Failure> {
+    let path = &config.store.path;
+    // Where one was made the store itself says that it is gone.
+    if path.exists() || store::was_made(path) {
+        return Ok(());
+    }
+    let outbox = &config.outbox.folder;
+    publish::marked_by(outbox).map_or(Ok(()), |by| {
+        Err(Failure::No(format!(
+            "{}: there is no store here, and the outbox {} belongs to one, of {by}; put it back where \
+             it was, mount its disk, or restore a copy (`sheathline restore`). To begin with nothing, \
+             delete {} in the outbox",
+            path.display(),
+            outbox.display(),
+            publish::LOCK_FILE
+        )))
+    })
 }
 
 /// Opens the store beside a daemon that may be running.
 pub(super) fn guest(config: &Config) -> Result<Store, Failure> {
-    store(config, Mode::Guest)
+    opened(config, Mode::Guest)
 }
 
 /// Who runs this, for the audit trail.
@@ -182,7 +205,7 @@ pub(super) fn as_its_account(store: &Path) -> Result<(), Failure> {
 
 const STORE: &str = "[store] path names it";
 
-fn store(config: &Config, mode: Mode) -> Result<Store, Failure> {
+fn opened(config: &Config, mode: Mode) -> Result<Store, Failure> {
     let path = &config.store.path;
     if path.is_dir() {
         let path = path.display();
@@ -193,7 +216,7 @@ fn store(config: &Config, mode: Mode) -> Result<Store, Failure> {
     Store::open(path, mode).map_err(|error| match error {
         // No new start mends that.
         StoreError::Foreign { .. } => Failure::Usage(error.to_string()),
-        error => Failure::no(error),
+        error => Failure::of_store(error),
     })
 }
 

@@ -25,7 +25,7 @@ pub(super) fn outbox(command: &OutboxCommand) -> Result<(), Failure> {
             let store = open::guest(&open::config(&config.config)?)?;
             let count = store
                 .write(move |tx| deliveries::retry(tx, &which, Utc::now()))
-                .map_err(Failure::no)?;
+                .map_err(Failure::of_store)?;
             changed(
                 count,
                 "to be tried at once",
@@ -37,7 +37,7 @@ pub(super) fn outbox(command: &OutboxCommand) -> Result<(), Failure> {
             let store = open::guest(&open::config(&config.config)?)?;
             let count = store
                 .write(move |tx| deliveries::drop_some(tx, &which, Utc::now()))
-                .map_err(Failure::no)?;
+                .map_err(Failure::of_store)?;
             changed(count, "dropped", "none that waits or is dead")
         }
         OutboxCommand::Replay {
@@ -136,7 +136,7 @@ fn replay(
     let name = destination.to_owned();
     let count = store
         .write(move |tx| deliveries::replay(tx, &name, from, to, Utc::now()))
-        .map_err(Failure::no)?;
+        .map_err(Failure::of_store)?;
     match count {
         0 => Err(Failure::No(format!(
             "no published result was made from {from} to {to} (UTC)"

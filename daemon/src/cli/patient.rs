@@ -59,7 +59,7 @@ fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
     pipeline
         .store()
         .write(move |tx| stated(tx, said, act, why))
-        .map_err(Failure::no)?;
+        .map_err(Failure::of_store)?;
     // Where the trail cannot be written, whoever works on the store next tells it.
     pipeline.tell_stated().map_err(Failure::no)?;
     print::line(match act {
@@ -153,7 +153,7 @@ fn import(config: &Path, file: &Path) -> Result<(), Failure> {
             }
             Ok(new)
         })
-        .map_err(Failure::no)?;
+        .map_err(Failure::of_store)?;
     pipeline.tell_stated().map_err(Failure::no)?;
     print::line(format_args!("statements {count}, new {new}"));
     finish(&pipeline)

@@ -44,7 +44,7 @@ pub(super) fn label(args: &LabelArgs) -> Result<(), Failure> {
             }
             Ok(changed)
         })
-        .map_err(Failure::no)?;
+        .map_err(Failure::of_store)?;
     if !changed {
         print::line(format_args!("exam {} has that label already", exam.id));
         return Ok(());
@@ -91,7 +91,7 @@ pub(super) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
             }
             Ok(changed)
         })
-        .map_err(Failure::no)?;
+        .map_err(Failure::of_store)?;
     let said = pressure.map_or("no opening pressure".to_owned(), |one| {
         format!("opening pressure {one}")
     });
@@ -145,7 +145,7 @@ pub(super) fn event(args: &EventArgs) -> Result<(), Failure> {
             }
             Ok(changed)
         })
-        .map_err(Failure::no)?;
+        .map_err(Failure::of_store)?;
     match (changed, args.remove) {
         (true, false) => print::line(format_args!("{} on {}: recorded", kind.word(), event.date)),
         (true, true) => print::line(format_args!(

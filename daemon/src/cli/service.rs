@@ -439,9 +439,9 @@ impl Running {
             forwarder.finish();
         }
         tracing::info!(code = "stopped", "all that was received is stored");
-        match self.store.doubt() {
+        match Failure::of_doubt(&self.store) {
             None => Ok(()),
-            Some(why) => Err(Failure::Doubt(why.to_owned())),
+            Some(failure) => Err(failure),
         }
     }
 }

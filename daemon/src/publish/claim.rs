@@ -254,6 +254,15 @@ impl Claim {
     }
 }
 
+/// Whose the outbox is, as far as that store had anything to tell of itself.
+#[must_use]
+pub fn marked_by(outbox: &Path) -> Option<Holder> {
+    let mut file = File::open(outbox.join(LOCK_FILE)).ok()?;
+    read(&mut file)
+        .ok()
+        .filter(|holder| holder.identity.is_some())
+}
+
 /// What we write of ourselves.
 fn us(store: &Store) -> Result<Holder, StoreError> {
     let path = store.path();

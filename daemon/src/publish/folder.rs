@@ -67,6 +67,36 @@ pub fn standing(outbox: &Path, row: &ResultRow) -> io::Result<Standing> {
     })
 }
 
+/// Exam and version of every result that stands in the outbox.
+///
+/// # Errors
+/// The outbox cannot be read; one that is not there is empty.
+pub fn published(outbox: &Path) -> io::Result<Vec<(String, u32)>> {
+    let entries = match fs::read_dir(outbox) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        entries => entries?,
+    };
+    let mut results = Vec::new();
+    for entry in entries {
+        let entry = entry?;
+        let name = entry.file_name();
+        let told = name.to_str().and_then(|name| {
+            let (exam, version) = name.split_once("-v")?;
+            let number = exam.strip_prefix('E')?;
+            let is_ours = number.bytes().all(|byte| byte.is_ascii_hexdigit());
+            Some((exam.to_owned(), version.parse().ok()?)).filter(|_| is_ours)
+        });
+        // Others may keep folders of their own there.
+        if let Some(told) = told
+            && entry.path().join("result.json").is_file()
+        {
+            results.push(told);
+        }
+    }
+    results.sort();
+    Ok(results)
+}
+
 /// The bytes of a regular file of at most `limit`; `None` for anything that cannot be ours.
 fn own_file(path: &Path, limit: u64) -> io::Result<Option<Vec<u8>>> {
     use rustix::io::Errno;

@@ -4,6 +4,7 @@
 //! overwritten.
 
 use super::lock::{Lock, beside};
+use super::place;
 use super::verify::{Looker, Verified};
 use super::{DOUBT, Mode, StoreError, connect, connect_reader, make_private, schema, sync_folder};
 use crate::rename::rename_new;
@@ -12,8 +13,11 @@ use std::path::{Path, PathBuf};
 /// Ending of a copy that is still being written.
 const PARTIAL: &str = ".partial";
 
+/// Between the name of a store that a restore replaced and its number.
+pub(super) const BEFORE_RESTORE: &str = ".before-restore-";
+
 /// SQLite's own files beside a store.
-const SIDE_FILES: [&str; 3] = ["-wal", "-shm", DOUBT];
+const SIDE_FILES: [&str; 2] = ["-wal", "-shm"];
 
 /// Copies the store at `store`, in use or not, to the new file `to`: one consistent state with all
 /// that was stored before the call. Returns what checking the copy found.
@@ -21,12 +25,15 @@ const SIDE_FILES: [&str; 3] = ["-wal", "-shm", DOUBT];
 /// # Errors
 /// There is no store, `to` exists, or the copy could not be written.
 pub fn back_up(store: &Path, to: &Path) -> Result<Verified, StoreError> {
+    let store = &place::real(store);
     if !store.exists() {
         return Err(StoreError::Missing { path: store.into() });
     }
     refuse_existing(to)?;
+    let note = place::look_before(store)?;
     let conn = connect_reader(store)?;
     let found = schema::found(&conn, store)?;
+    schema::refuse_older(&conn, store, found, note.stored)?;
     if found < schema::KNOWN {
         return Err(StoreError::Outdated {
             path: store.into(),
@@ -60,7 +67,9 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
     if !from.exists() {
         return Err(StoreError::Missing { path: from.into() });
     }
-    let mut lock = Lock::take(store)?;
+    let store = &place::real(store);
+    let lock = Lock::take(store)?;
+    place::take_back(store)?;
     let exists = std::fs::metadata(store).is_ok_and(|facts| facts.len() > 0);
     if exists && !replace {
         return Err(exists_already(store));
@@ -73,7 +82,7 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
     partial.fill(&conn)?;
     // A copy of an earlier shape is brought up before it is looked at. What the outbox held when the
     // copy was made says nothing of what it holds now: folders that are there stay as they are.
-    let copied = connect(&partial.path, Mode::Owner)?;
+    let copied = connect(&partial.path, Mode::Owner, 0)?;
     copied.execute("update result set published_at = null", [])?;
     drop(copied);
     let verified = Looker::open(&partial.path)?.verify(|_, _| ())?;
@@ -87,6 +96,7 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
         true => Some(set_aside(store)?),
         false => None,
     };
+    lock.note_replaced()?;
     // Those of another file would be taken for this one's.
     for side in SIDE_FILES {
         remove_if_there(&beside(store, side))?;
@@ -94,6 +104,7 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
     partial.sync()?;
     std::fs::rename(&partial.path, store).map_err(at(store))?;
     sync_folder(store)?;
+    remove_if_there(&beside(store, DOUBT))?;
     lock.note_made()?;
     Ok(Restored { verified, old })
 }
@@ -101,11 +112,11 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
 /// Gives the store and its log a second name, so that the first can be taken away.
 fn set_aside(store: &Path) -> Result<PathBuf, StoreError> {
     // Folds the log into the file, if the store can still be opened.
-    if let Ok(conn) = connect(store, Mode::Guest) {
+    if let Ok(conn) = connect(store, Mode::Guest, 0) {
         let _ = conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()));
     }
     let old = (1..10_000)
-        .map(|number| beside(store, &format!(".before-restore-{number}")))
+        .map(|number| beside(store, &format!("{BEFORE_RESTORE}{number}")))
         .find(|path| !path.exists())
         .ok_or_else(|| exists_already(store))?;
     std::fs::hard_link(store, &old).map_err(at(&old))?;

@@ -118,6 +118,43 @@ pub enum StoreError {
         /// The store.
         path: PathBuf,
     },
+    /// The store knows less than was stored here last.
+    #[error(
+        "{place}: the store knows {known} commits, and {stored} were stored here: its log, {place}-wal, was \
+         taken away or damaged, or an older file lies in its place. Stop here, put back what was \
+         there, or restore a copy (`sheathline restore`). To go on with what is left, delete \
+         {place}.lock, then have everything since sent again: nobody else knows of it; `verify` names \
+         the results of it that are in the outbox", place = path.display()
+    )]
+    Older {
+        /// The store.
+        path: PathBuf,
+        /// The last commit it knows.
+        known: u64,
+        /// The last commit that was told to somebody.
+        stored: u64,
+    },
+    /// The log beside the store is the one of another file.
+    #[error(
+        "{place}: this is not the file that its log, {place}-wal, belongs to; opened together both would be \
+         damaged. Put the file back that was here, or restore a copy (`sheathline restore`). To go \
+         on with this file alone, move {place}-wal and {place}-shm away and delete {place}.lock", place = path.display()
+    )]
+    Mixed {
+        /// The store.
+        path: PathBuf,
+    },
+    /// The file has further names.
+    #[error(
+        "{}: the store has a second name (hard link), and its log lies beside one of them only; \
+         remove the others: `find FOLDER -xdev -inum {inode}` lists them", path.display()
+    )]
+    Linked {
+        /// The name that was asked for.
+        path: PathBuf,
+        /// Its inode.
+        inode: u64,
+    },
     /// The transaction that carried this change was lost with all of its changes.
     #[error("the change was not stored: {why}")]
     NotCommitted {

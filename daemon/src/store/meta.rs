@@ -36,3 +36,25 @@ pub fn clear(conn: &Connection, name: &str) -> Result<(), StoreError> {
         .execute([name])?;
     Ok(())
 }
+
+/// Counts the commits of this store that changed something.
+const COMMITS: &str = "commits";
+
+/// How many commits the store knows of.
+///
+/// # Errors
+/// The store cannot be read.
+pub(super) fn commits(conn: &Connection) -> Result<u64, StoreError> {
+    let number = get(conn, COMMITS)?;
+    Ok(number.and_then(|number| number.parse().ok()).unwrap_or(0))
+}
+
+/// Counts the commit that this transaction will be; returns its number.
+///
+/// # Errors
+/// The store cannot be written.
+pub(super) fn count_commit(conn: &Connection) -> Result<u64, StoreError> {
+    let number = commits(conn)?.saturating_add(1);
+    set(conn, COMMITS, &number.to_string())?;
+    Ok(number)
+}

@@ -15,10 +15,12 @@ pub mod facts;
 pub mod identities;
 mod lock;
 pub mod meta;
+mod note;
 pub mod objects;
 pub mod overview;
 pub mod patients;
 pub mod people;
+mod place;
 pub mod readings;
 pub mod results;
 mod schema;
@@ -35,16 +37,20 @@ pub use space::compact;
 
 use crate::observe::Metrics;
 use lock::{Lock, beside};
+use note::Tally;
+use place::Opened;
 use rusqlite::hooks::Wal;
 use rusqlite::{Connection, OpenFlags};
 use std::ffi::c_int;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
+use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
+use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, oneshot, watch};
-use writer::{Change, Doubt, Job, Seen, UnderWay};
+use writer::{Change, Doubt, Ground, Job, Seen, Turn, UnderWay};
 
 /// How long a change waits for another process, such as `label` beside a running daemon.
 const BUSY_LIMIT: Duration = Duration::from_secs(5);
@@ -58,6 +64,9 @@ const LOG_PAGES: c_int = 4000;
 
 /// Memory for pages of the one connection that writes; readers have SQLite's 2 MB each.
 const WRITER_CACHE_KIB: i64 = 8 << 10;
+
+/// Between two looks of an owner whether its files are still there, while nobody stores anything.
+const LOOK_EVERY: Duration = Duration::from_millis(500);
 
 /// Connections for reading that are kept open.
 const READERS_KEPT: usize = 4;
@@ -87,52 +96,68 @@ pub struct Store {
 #[derive(Debug)]
 struct Inner {
     path: PathBuf,
-    waiting: Option<mpsc::Sender<Box<dyn Job>>>,
+    waiting: Option<mpsc::Sender<Turn>>,
     thread: Option<JoinHandle<()>>,
     readers: Mutex<Vec<Connection>>,
     doubt: Doubt,
     changes: watch::Receiver<u64>,
     under_way: UnderWay,
     metrics: Arc<OnceLock<Arc<Metrics>>>,
-    // Last, so that the store is let go after the thread has closed it.
-    _lock: Option<Lock>,
+    is_owner: bool,
+    /// Ends the looks of an owner when it goes.
+    _looks: Sender<()>,
 }
 
 impl Store {
-    /// Opens the store at `path`.
+    /// Opens the store at `path`, which may lead there by symbolic links.
     ///
     /// # Errors
     /// The file is missing (for a guest), held by another owner, not a store, of a newer shape,
-    /// or damaged.
+    /// known by several names, older than what was stored here last, or damaged.
     pub fn open(path: &Path, mode: Mode) -> Result<Store, StoreError> {
-        let mut lock = match mode {
-            Mode::Owner => {
-                let lock = Lock::take(path)?;
-                if lock.made && std::fs::metadata(path).map_or(0, |facts| facts.len()) == 0 {
-                    return Err(StoreError::Gone { path: path.into() });
-                }
-                Some(lock)
-            }
-            Mode::Guest if !path.exists() => return Err(StoreError::Missing { path: path.into() }),
-            // Only an owner verifies a store that was left in doubt.
-            Mode::Guest => match std::fs::read_to_string(beside(path, DOUBT)) {
-                Ok(why) => {
+        let path = &place::real(path);
+        let (lock, conn) = match mode {
+            Mode::Owner => open_as_owner(path)?,
+            Mode::Guest => (None, open_as_guest(path)?),
+        };
+        let opened = Opened::note(path)?;
+        let tally = match &lock {
+            Some(lock) => {
+                if lock.own().is_some_and(|own| own != opened.store()) {
                     return Err(StoreError::InDoubt {
-                        why: why.trim().to_owned(),
+                        why: "another file came into its place while it was opened".to_owned(),
                     });
                 }
-                Err(_) => None,
-            },
+                lock.note_open(opened.files())?;
+                lock.tally()
+            }
+            None => Tally::beside(&beside(path, ".lock")),
         };
-        let conn = connect(path, mode)?;
-        if let Some(lock) = &mut lock {
-            lock.note_made()?;
-        }
         let (waiting, jobs) = mpsc::channel(writer::WAITING_MAX);
         let (changed, changes) = watch::channel(0);
         let doubt: Doubt = Arc::new(OnceLock::new());
         let metrics: Arc<OnceLock<Arc<Metrics>>> = Arc::default();
         let under_way = UnderWay::default();
+        let failed = |source| StoreError::File {
+            path: path.into(),
+            source,
+        };
+        let (looks, looked) = channel();
+        if mode == Mode::Owner {
+            let turns = waiting.downgrade();
+            std::thread::Builder::new()
+                .name("store-look".to_owned())
+                .spawn(move || {
+                    while let Err(RecvTimeoutError::Timeout) = looked.recv_timeout(LOOK_EVERY) {
+                        // A full queue means that the thread looks with every commit.
+                        match turns.upgrade().map(|turns| turns.try_send(Turn::Look)) {
+                            Some(Ok(()) | Err(TrySendError::Full(_))) => {}
+                            _ => return,
+                        }
+                    }
+                })
+                .map_err(failed)?;
+        }
         let thread = std::thread::Builder::new()
             .name("store".to_owned())
             .spawn({
@@ -144,12 +169,13 @@ impl Store {
                 };
                 let path = path.to_owned();
                 let on_doubt = move |why: &str| note_doubt(&path, why);
-                move || writer::run(&conn, jobs, &seen, on_doubt)
+                move || {
+                    let ground = Ground { opened, tally };
+                    writer::run(&conn, jobs, &ground, &seen, on_doubt);
+                    close(conn, lock, &seen.doubt);
+                }
             })
-            .map_err(|source| StoreError::File {
-                path: path.into(),
-                source,
-            })?;
+            .map_err(failed)?;
         Ok(Store {
             inner: Arc::new(Inner {
                 path: path.to_owned(),
@@ -160,7 +186,8 @@ impl Store {
                 changes,
                 under_way,
                 metrics,
-                _lock: lock,
+                is_owner: mode == Mode::Owner,
+                _looks: looks,
             }),
         })
     }
@@ -177,7 +204,9 @@ impl Store {
     {
         let (job, reply) = change(work);
         let waiting = self.inner.waiting.as_ref().ok_or(StoreError::Closed)?;
-        waiting.blocking_send(job).map_err(|_| StoreError::Closed)?;
+        waiting
+            .blocking_send(Turn::Change(job))
+            .map_err(|_| StoreError::Closed)?;
         reply.blocking_recv().unwrap_or(Err(StoreError::Closed))
     }
 
@@ -192,7 +221,10 @@ impl Store {
     {
         let (job, reply) = change(work);
         let waiting = self.inner.waiting.as_ref().ok_or(StoreError::Closed)?;
-        waiting.send(job).await.map_err(|_| StoreError::Closed)?;
+        waiting
+            .send(Turn::Change(job))
+            .await
+            .map_err(|_| StoreError::Closed)?;
         reply.await.unwrap_or(Err(StoreError::Closed))
     }
 
@@ -248,7 +280,7 @@ impl Store {
     /// Whether this process is the one that receives and assesses.
     #[must_use]
     pub fn is_owner(&self) -> bool {
-        self.inner._lock.is_some()
+        self.inner.is_owner
     }
 
     /// Where the store is.
@@ -286,6 +318,12 @@ impl Drop for Inner {
     }
 }
 
+/// Whether a store was made at `path` once, there now or not.
+#[must_use]
+pub fn was_made(path: &Path) -> bool {
+    lock::note_beside(&place::real(path)).made
+}
+
 type Reply<T> = oneshot::Receiver<Result<T, StoreError>>;
 
 fn change<T, F>(work: F) -> (Box<dyn Job>, Reply<T>)
@@ -302,7 +340,53 @@ where
     (Box::new(job), answer)
 }
 
-fn connect(path: &Path, mode: Mode) -> Result<Connection, StoreError> {
+/// For the one process that receives and assesses; makes the store if there is none.
+fn open_as_owner(path: &Path) -> Result<(Option<Lock>, Connection), StoreError> {
+    let mut lock = Lock::take(path)?;
+    place::take_back(path)?;
+    if lock.note.made && std::fs::metadata(path).map_or(0, |facts| facts.len()) == 0 {
+        return Err(StoreError::Gone { path: path.into() });
+    }
+    place::refuse_links(path)?;
+    place::refuse_mixed(path, lock.note)?;
+    lock.sign()?;
+    make_private(path)?;
+    lock.hold(path)?;
+    let conn = connect(path, Mode::Owner, lock.note.stored)?;
+    Ok((Some(lock), conn))
+}
+
+fn open_as_guest(path: &Path) -> Result<Connection, StoreError> {
+    if !path.exists() {
+        return Err(StoreError::Missing { path: path.into() });
+    }
+    // Only an owner verifies a store that was left in doubt.
+    if let Ok(why) = std::fs::read_to_string(beside(path, DOUBT)) {
+        return Err(StoreError::InDoubt {
+            why: why.trim().to_owned(),
+        });
+    }
+    let note = place::look_before(path)?;
+    connect(path, Mode::Guest, note.stored)
+}
+
+/// Closes the store in order: brings everything over into the one file, says so beside it, and only
+/// then lets SQLite take its log away. After a doubt what is noted stays.
+fn close(conn: Connection, lock: Option<Lock>, doubt: &Doubt) {
+    if let Some(lock) = &lock
+        && doubt.get().is_none()
+    {
+        // What fails here is tried again when the connection is closed, and by the next opening.
+        let _ = conn.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()));
+        let _ = lock.note_closed();
+    }
+    drop(conn);
+    // After SQLite has let go of the file.
+    drop(lock);
+}
+
+/// `stored` is the number of the last commit that the store must know.
+fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Connection, StoreError> {
     let failed = |source| StoreError::Open {
         path: path.into(),
         source,
@@ -319,6 +403,7 @@ fn connect(path: &Path, mode: Mode) -> Result<Connection, StoreError> {
     conn.busy_timeout(BUSY_LIMIT).map_err(failed)?;
     // Looked at before anything is changed: the file may be somebody else's.
     let shape = schema::found(&conn, path)?;
+    schema::refuse_older(&conn, path, shape, stored)?;
     if mode == Mode::Guest && shape < schema::KNOWN {
         return Err(StoreError::Outdated {
             path: path.into(),

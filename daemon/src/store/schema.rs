@@ -1,6 +1,6 @@
 //! The shape of the store, its number, and the way from each shape to the next.
 
-use super::StoreError;
+use super::{StoreError, meta};
 use rusqlite::Connection;
 use std::path::Path;
 
@@ -44,6 +44,31 @@ pub(super) fn found(conn: &Connection, path: &Path) -> Result<i64, StoreError> {
         }),
         (_, APPLICATION_ID, _) if shape > 0 => Ok(shape),
         _ => Err(StoreError::Foreign { path: path.into() }),
+    }
+}
+
+/// Whether the store knows the last commit that was told to somebody; without its log, or with an
+/// older file in its place, it does not, and looks sound.
+pub(super) fn refuse_older(
+    conn: &Connection,
+    path: &Path,
+    shape: i64,
+    stored: u64,
+) -> Result<(), StoreError> {
+    let known = match shape {
+        0 => 0,
+        _ => meta::commits(conn).map_err(|error| match error {
+            StoreError::Sqlite(source) => opening(path, source),
+            other => other,
+        })?,
+    };
+    match known < stored {
+        true => Err(StoreError::Older {
+            path: path.into(),
+            known,
+            stored,
+        }),
+        false => Ok(()),
     }
 }
 

@@ -1,7 +1,6 @@
 //! Room that dropped bodies left in the file, given back to the disk.
 
-use super::lock::Lock;
-use super::{Mode, STEP_PAUSE, Store, StoreError, connect};
+use super::{Mode, STEP_PAUSE, Store, StoreError, open_as_owner, place};
 use std::path::Path;
 
 /// Pages given back in one transaction: a few milliseconds for whoever waits to write.
@@ -57,9 +56,9 @@ fn get(row: &rusqlite::Row<'_>) -> rusqlite::Result<i64> {
 }
 
 fn write_anew(path: &Path) -> Result<u64, StoreError> {
+    let path = &place::real(path);
     let bytes = || std::fs::metadata(path).map_or(0, |facts| facts.len());
-    let _lock = Lock::take(path)?;
-    let conn = connect(path, Mode::Owner)?;
+    let (_lock, conn) = open_as_owner(path)?;
     let before = bytes();
     // The copy that VACUUM makes is as large as the store: not in memory.
     conn.execute_batch("PRAGMA temp_store = FILE; PRAGMA auto_vacuum = INCREMENTAL; VACUUM;")?;

@@ -1,7 +1,7 @@
 //! Whether the store holds what was put into it. Changes nothing, and works beside an owner.
 
 use super::objects::{self, ObjectId};
-use super::{StoreError, connect_reader, deliveries, people, readings, results, schema};
+use super::{StoreError, connect_reader, deliveries, people, place, readings, results, schema};
 use crate::domain::PatientKey;
 use rusqlite::{Connection, OptionalExtension};
 use std::path::Path;
@@ -50,11 +50,14 @@ impl Looker {
     /// # Errors
     /// The store is missing, something else, of another shape, or does not open.
     pub fn open(path: &Path) -> Result<Looker, StoreError> {
+        let path = &place::real(path);
         if !path.exists() {
             return Err(StoreError::Missing { path: path.into() });
         }
+        let note = place::look_before(path)?;
         let conn = connect_reader(path)?;
         let found = schema::found(&conn, path)?;
+        schema::refuse_older(&conn, path, found, note.stored)?;
         if found < schema::KNOWN {
             return Err(StoreError::Outdated {
                 path: path.into(),
@@ -81,6 +84,16 @@ impl Looker {
         self.deliveries(&mut done)?;
         self.people(&mut done)?;
         Ok(done)
+    }
+
+    /// Whether the store has this version of a result.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn knows_result(&self, exam: &str, version: u32) -> Result<bool, StoreError> {
+        let sql = "select exists (select 1 from result where exam_id = ?1 and version = ?2)";
+        let mut statement = self.conn.prepare_cached(sql)?;
+        Ok(statement.query_row((exam, version), |row| row.get(0))?)
     }
 
     /// Ids of all rows of `table` after `after`, at most a page, by one statement that touches

@@ -4,8 +4,10 @@
 //! nobody hears of success before the commit has returned. So eight senders cost one sync, not
 //! eight, and an answer "stored" is true.
 
-use super::StoreError;
 use super::error::Fault;
+use super::note::Tally;
+use super::place::{Opened, Strayed};
+use super::{StoreError, meta};
 use crate::observe::Metrics;
 use rusqlite::Connection;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -62,6 +64,46 @@ where
     }
 }
 
+/// What the thread is woken for.
+pub(super) enum Turn {
+    /// Somebody wants to change something.
+    Change(Box<dyn Job>),
+    /// Nobody does; the files are looked at all the same.
+    Look,
+}
+
+/// The files under the store.
+pub(super) struct Ground {
+    pub(super) opened: Opened,
+    /// Where the number of each commit is noted.
+    pub(super) tally: Tally,
+}
+
+impl Ground {
+    /// Whether what was committed is in the store that the next start will open.
+    fn check(&self, conn: &Connection) -> Result<(), Fault> {
+        match self.opened.strayed() {
+            None => Ok(()),
+            Some(Strayed::Lost(why)) => Err(Fault::Doubt(why)),
+            Some(Strayed::Log(why)) => {
+                // The file is ours and the log is open: nothing in it has to be lost.
+                let done = conn.query_row("PRAGMA wal_checkpoint(FULL)", [], |row| {
+                    Ok((
+                        row.get::<_, i64>(0)?,
+                        row.get::<_, i64>(1)?,
+                        row.get::<_, i64>(2)?,
+                    ))
+                });
+                let what = match done {
+                    Ok((0, log, done)) if log == done => "all that stood in it was brought over",
+                    _ => "what stood in it could not all be brought over",
+                };
+                Err(Fault::Doubt(format!("{why}; {what}")))
+            }
+        }
+    }
+}
+
 /// The first reason to doubt what is on the disk. Once set it stays until the store is reopened.
 pub(super) type Doubt = Arc<OnceLock<String>>;
 
@@ -94,7 +136,8 @@ pub(super) struct Seen {
 /// Serves until every handle is gone.
 pub(super) fn run(
     conn: &Connection,
-    mut waiting: mpsc::Receiver<Box<dyn Job>>,
+    mut waiting: mpsc::Receiver<Turn>,
+    ground: &Ground,
     seen: &Seen,
     on_doubt: impl Fn(&str),
 ) {
@@ -105,25 +148,35 @@ pub(super) fn run(
         under_way,
     } = seen;
     while let Some(first) = waiting.blocking_recv() {
-        let mut batch = vec![first];
-        while batch.len() < BATCH_MAX {
-            match waiting.try_recv() {
-                Ok(job) => batch.push(job),
-                Err(_) => break,
+        let mut batch = Vec::new();
+        let mut turn = Some(first);
+        while let Some(this) = turn {
+            if let Turn::Change(job) = this {
+                batch.push(job);
             }
+            turn = match batch.len() < BATCH_MAX {
+                true => waiting.try_recv().ok(),
+                false => None,
+            };
         }
         let fault = match doubt.get() {
             Some(why) => Some(Fault::Doubt(why.clone())),
+            None if batch.is_empty() => ground.check(conn).err(),
             None => {
                 *under_way.since() = Some(Instant::now());
                 let done = commit(conn, &mut batch);
                 *under_way.since() = None;
                 match done {
-                    Ok(took) => {
+                    Ok(Done { took, number }) => {
                         if let Some(metrics) = metrics.get() {
                             metrics.committed(took);
                         }
-                        None
+                        if let Some(number) = number {
+                            ground.tally.note(number);
+                        }
+                        // Last before the answers: a commit into a file that nobody will find again
+                        // is none.
+                        ground.check(conn).err()
                     }
                     Err(fault) => Some(fault),
                 }
@@ -136,7 +189,7 @@ pub(super) fn run(
             is_first_doubt = true;
             on_doubt(why);
         }
-        if fault.is_none() || is_first_doubt {
+        if (fault.is_none() && !batch.is_empty()) || is_first_doubt {
             changes.send_modify(|count| *count = count.wrapping_add(1));
         }
         for job in batch {
@@ -145,9 +198,16 @@ pub(super) fn run(
     }
 }
 
-/// Runs all changes in one transaction. Returns how long its commit took. `Err`: none of them is
-/// stored, or nobody knows.
-fn commit(conn: &Connection, batch: &mut [Box<dyn Job>]) -> Result<Duration, Fault> {
+/// A commit.
+struct Done {
+    /// How long it took.
+    took: Duration,
+    /// Its number, unless it changed nothing.
+    number: Option<u64>,
+}
+
+/// Runs all changes in one transaction. `Err`: none of them is stored, or nobody knows.
+fn commit(conn: &Connection, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
     let done = changes_in_transaction(conn, batch);
     if done.is_err() && !conn.is_autocommit() {
         // The failure is being told already; a rollback that fails as well adds nothing, since
@@ -157,15 +217,13 @@ fn commit(conn: &Connection, batch: &mut [Box<dyn Job>]) -> Result<Duration, Fau
     done
 }
 
-fn changes_in_transaction(
-    conn: &Connection,
-    batch: &mut [Box<dyn Job>],
-) -> Result<Duration, Fault> {
+fn changes_in_transaction(conn: &Connection, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
     let step = |sql: &str| {
         conn.execute_batch(sql)
             .map_err(|error| Fault::of(&StoreError::from(error)))
     };
     step("BEGIN IMMEDIATE")?;
+    let before = conn.total_changes();
     for job in batch {
         step("SAVEPOINT change")?;
         match job.run(conn) {
@@ -179,7 +237,14 @@ fn changes_in_transaction(
             return Err(Fault::Lost("a change ended the transaction".to_owned()));
         }
     }
+    let number = match conn.total_changes() == before {
+        true => None,
+        false => Some(meta::count_commit(conn).map_err(|error| Fault::of(&error))?),
+    };
     let started = Instant::now();
     conn.execute_batch("COMMIT").map_err(Fault::of_commit)?;
-    Ok(started.elapsed())
+    Ok(Done {
+        took: started.elapsed(),
+        number,
+    })
 }

@@ -50,6 +50,7 @@ fn every_state_on_disk_is_in_the_table() {
         "publish.rs",
         "receive/folder/scan.rs",
         "receive/folder/file.rs",
+        "receive/folder/held.rs",
     ]
     .map(|file| fs::read_to_string(fixture("../daemon/src").join(file)).expect("read"))
     .concat();
