@@ -165,9 +165,10 @@ fn refuse_orphans(config: &Config) -> Result<(), Failure> {
     let outbox = &config.outbox.folder;
     publish::marked_by(outbox).map_or(Ok(()), |by| {
         Err(Failure::No(format!(
-            "{}: there is no store here, and the outbox {} belongs to one, of {by}; put it back where \
-             it was, mount its disk, or restore a copy (`sheathline restore`). To begin with nothing, \
-             delete {} in the outbox",
+            "{}: there is no store here, and the outbox {} belongs to another store, of {by}. If that \
+             is the one that was here, put it back, mount its disk, or restore a copy \
+             (`sheathline restore`). Otherwise name another folder in [outbox]; to begin with nothing, \
+             delete {} in this one",
             path.display(),
             outbox.display(),
             publish::LOCK_FILE

@@ -224,7 +224,11 @@ fn what_stands_in_the_place_of_a_store() {
         }
         if is_refused {
             // No new start mends a file that is something else.
-            let code = if error.contains("is not a store") { 2 } else { 1 };
+            let code = if error.contains("is not a store") {
+                2
+            } else {
+                1
+            };
             assert_eq!(output.status.code(), Some(code), "{what}: {error}");
             assert!(error.contains("store"), "{what}: {error}");
             let left = fs::read(site.path("store.sqlite")).expect("read");

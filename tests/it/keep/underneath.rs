@@ -300,7 +300,7 @@ fn no_new_store_is_made_beside_the_results_of_another() {
     ] {
         let (code, said) = said_by(&site, command, args);
         assert_eq!(code, Some(1), "{said}");
-        assert!(said.contains("belongs to one"), "{said}");
+        assert!(said.contains("belongs to another store"), "{said}");
         assert!(!site.path("data").exists());
     }
     rename(&site, "elsewhere", "data");
