@@ -85,7 +85,8 @@ pub fn of(exam: &Exam, baseline: &[String], exams: &[Exam]) -> Option<Companions
             .filter(|other| same_person(&exam.identity, &other.identity))
     };
     let date = exam.performed_at.date();
-    let before: Vec<&Exam> = same().filter(|e| e.performed_at.date() < date).collect();
+    let before = same().filter(|e| e.performed_at.date() < date && !e.is_date_doubted());
+    let before: Vec<&Exam> = before.collect();
     let chosen: Vec<&Exam> = before
         .iter()
         .copied()

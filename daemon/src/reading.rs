@@ -17,10 +17,10 @@ pub use charsets::Charsets;
 pub use documents::{Documents, Policy};
 
 use crate::domain::{
-    Derivation, Disposition, ExamFacts, Measurement, Millimetres, ObjectReading, Quantity, Remark,
-    Severity,
+    Derivation, Disposition, ExamFacts, Measurement, Millimetres, Modality, ObjectReading,
+    Quantity, Remark, Severity,
 };
-use crate::extract::{Extraction, extract_beside};
+use crate::extract::{Extraction, Outside, extract_beside};
 use crate::normalise::{self, Bounds, Technique, plausible};
 use crate::sr::{self, Document, FallbackCharset, Limits, Tree};
 use crate::template::Templates;
@@ -110,7 +110,13 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
     let header = &document.header;
     let mut remarks = document.remarks.clone();
     let found = match readable_tree(document, &mut remarks) {
-        Some(tree) => extract_beside(&facts::sides(header), tree, &rules.templates),
+        Some(tree) => {
+            let outside = Outside {
+                modality: header.modality.as_deref(),
+                evidence: &header.evidence,
+            };
+            extract_beside(&facts::sides(header), outside, tree, &rules.templates)
+        }
         None => Extraction::default(),
     };
     remarks.extend(found.remarks.iter().cloned());
@@ -131,6 +137,14 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
         remarks.push(Remark::info(
             "angle-unknown",
             "The report does not say at which angle the caliper lay; nothing was corrected for it.",
+        ));
+    }
+
+    if sheath().any(|one| one.modality == Modality::Unspecified) {
+        remarks.push(Remark::info(
+            "modality-unstated",
+            "The report does not say with what kind of imaging it was measured; it is taken for \
+             ultrasound, which this service is for.",
         ));
     }
 

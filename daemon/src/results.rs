@@ -2,14 +2,15 @@
 
 use crate::assess::{self, Assessment, Course, Parameters, PerEye, Reason};
 use crate::domain::{
-    Device, Event, Eye, Label, Millimetres, ObjectReading, OpeningPressure, Plane, Remark,
+    Device, Event, Eye, Label, Millimetres, Modality, ObjectReading, OpeningPressure, Plane, Remark,
 };
 use crate::geometry;
-use crate::history::{self, Exam, same_person};
+use crate::history::{self, DATE_IMPLAUSIBLE, Exam, same_person};
 use crate::normalise::Technique;
 use crate::persons::{Person, Unsettled};
 use crate::render::content::Context;
 use crate::render::{Content, change, content};
+use chrono::{DateTime, Utc};
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -20,6 +21,8 @@ pub struct Known {
     pub person: Option<Person>,
     /// Everything read under the person's ids, each SOP Instance UID at most once.
     pub readings: Vec<ObjectReading>,
+    /// When each report came first, by SOP Instance UID; what is not there is not judged by it.
+    pub received: BTreeMap<String, DateTime<Utc>>,
     /// Labels by Study Instance UID.
     pub labels: BTreeMap<String, Label>,
     /// Dated facts.
@@ -110,6 +113,8 @@ pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
             )
             .act("Say again what is right.")
         }));
+        let dated = history::dated_after_receipt(exam, &known.received);
+        exam.remarks.extend(dated);
     }
     exams
 }
@@ -145,6 +150,14 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
             let nothing = Assessment::not_comparable(&exam.id, reason);
             (nothing, Course::default())
         });
+        let (assessment, course) = match exam.is_date_doubted() {
+            // Age, growth and gap are counted from a date that cannot be right.
+            true => (
+                assessment.unless_flagged(Reason::DateImplausible),
+                Course::default(),
+            ),
+            false => (assessment, course),
+        };
         let mut result = content(exam, assessment, course, context);
         result
             .remarks
@@ -301,13 +314,19 @@ fn asked(exam: &Exam) -> assess::Exam {
         planes: PerEye::from_fn(|eye| {
             Some(readings.of(eye).iter().map(|(_, plane)| *plane).collect())
         }),
-        modality: assess::Modality::Ultrasound,
+        // Where nothing is stated, this is a service for ultrasound; the report's remark says so.
+        modality: match exam.modality {
+            Modality::Ultrasound | Modality::Unspecified => assess::Modality::Ultrasound,
+            Modality::Mri => assess::Modality::Mri,
+            Modality::Ct => assess::Modality::Ct,
+            // Unresolved values are not used; were one used, it would be compared with nothing.
+            Modality::Other | Modality::Unresolved => assess::Modality::Other,
+        },
         // One of two labels may say that the pressure was raised.
-        excluded: exam
-            .remarks
-            .iter()
-            .any(|remark| remark.code == CONTRADICTED)
-            .then(|| CONTRADICTED.to_owned()),
+        excluded: [CONTRADICTED, DATE_IMPLAUSIBLE]
+            .into_iter()
+            .find(|code| exam.remarks.iter().any(|remark| remark.code == *code))
+            .map(str::to_owned),
     }
 }
 
@@ -372,11 +391,22 @@ pub fn new_versions(
         if old.is_some_and(|old| old.key == key) {
             continue;
         }
+        // A damaged version has a key that nothing equals, and what the sound one before it said.
+        let mut why = match old {
+            Some(old) if old.key.is_empty() => {
+                vec![format!("version {} was damaged in the store", old.version)]
+            }
+            _ => Vec::new(),
+        };
+        let says_as_before = old.is_some_and(|old| old.content.key().ok().as_ref() == Some(&key));
+        if !says_as_before {
+            why.extend(change::why(old.map(|old| &old.content), &content));
+        }
         versions.push(NewVersion {
             version: old.map_or(1, |old| old.version + 1),
             key,
             supersedes: old.map(|old| old.version),
-            why: change::why(old.map(|old| &old.content), &content),
+            why,
             content,
         });
     }

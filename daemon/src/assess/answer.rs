@@ -2,7 +2,7 @@
 //!
 //! Fields hold full precision. JSON is rounded, so that it is the same on every machine.
 
-use super::{Notice, PerEye, Reason, SetAside, Status, rounded};
+use super::{Notice, PerEye, Reason, SetAside, Status, Unused, Why, rounded};
 use crate::domain::{Eye, Plane};
 use serde::{Deserialize, Serialize};
 
@@ -53,6 +53,34 @@ impl Assessment {
             planes: Vec::new(),
             arithmetic: None,
         }
+    }
+
+    /// The same answer, unless it is flagged, as one that is not comparable for `reason`: a doubt
+    /// about the exam takes away what it says of the absence of a rise, never a rise.
+    #[must_use]
+    pub fn unless_flagged(mut self, reason: Reason) -> Self {
+        if self.flagged || self.rows.leading().is_none() {
+            return self;
+        }
+        self.status = Status::NotComparable;
+        self.reason = Some(reason);
+        let rows = [
+            &mut self.rows.right,
+            &mut self.rows.left,
+            &mut self.rows.both,
+        ];
+        for row in rows.into_iter().flatten() {
+            row.comparison = None;
+        }
+        self.notices.retain(|notice| notice.is_of_the_exam());
+        let unused = self.baseline.drain(..).map(|exam| SetAside {
+            exam,
+            reason: Why::Found(Unused::NoComparison),
+        });
+        self.set_aside.extend(unused);
+        self.gap_years = None;
+        self.planes.clear();
+        self
     }
 
     /// The same answer without its working.

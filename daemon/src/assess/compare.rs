@@ -11,7 +11,7 @@ use super::screen::screen;
 use super::summary::Summary;
 use super::verdict::{Expectation, asymmetry, rows, worst};
 use super::working::arithmetic;
-use super::{Parameters, PerEye, Status, growth, remarks};
+use super::{Modality, Parameters, PerEye, Status, growth, remarks};
 use crate::domain::{Event, Eye};
 use chrono::NaiveDate;
 use std::collections::{BTreeMap, BTreeSet};
@@ -94,11 +94,16 @@ fn attempt<'a>(case: &Case<'a>, aside: &mut Vec<SetAside>) -> Result<Compared<'a
     if today.usable.is_empty() {
         return Err(Reason::NoUsableMeasurement);
     }
-    if eligible.is_empty() {
+    // The errors of the comparison are those of ultrasound.
+    let foreign = match today.exam.modality {
+        Modality::Ultrasound => None,
+        Modality::Mri => Some(Reason::MeasuredByMri),
+        Modality::Ct => Some(Reason::MeasuredByCt),
+        Modality::Other => Some(Reason::MeasuredOtherwise),
+    };
+    if eligible.is_empty() && foreign.is_none() {
         return Err(Reason::NoEligibleSession);
     }
-    let episodes = case.events.episodes(today.exam, &eligible);
-
     let mut part = |sessions: Vec<&'a Session<'a>>, why, fits: &dyn Fn(&Session<'a>) -> bool| {
         let (stay, leave): (Vec<_>, Vec<_>) = sessions.into_iter().partition(|s| fits(s));
         aside.extend(leave.iter().map(|session| session.aside(why)));
@@ -111,6 +116,11 @@ fn attempt<'a>(case: &Case<'a>, aside: &mut Vec<SetAside>) -> Result<Compared<'a
     let kept = part(eligible, Unused::ModalityDiffers, &|s| {
         same_modality(s.exam.modality, today.exam.modality)
     });
+    if let Some(reason) = foreign {
+        return Err(reason);
+    }
+    // An exam of another kind of imaging tells no two events apart.
+    let episodes = case.events.episodes(today.exam, &kept);
     let kept = some(kept, Reason::ModalityDiffers)?;
     let kept = part(kept, Unused::DefinitionDiffers, &|s| {
         same_borders(s.exam.definition, today.exam.definition)

@@ -77,6 +77,15 @@ impl Notice {
         Notice::SingleSessionBaseline,
         Notice::UnlabelledBaseline,
     ];
+
+    /// Whether it is of the exam's own readings, and not of a comparison.
+    #[must_use]
+    pub fn is_of_the_exam(self) -> bool {
+        matches!(
+            self,
+            Notice::ImplausibleReadingDropped | Notice::RepeatsDisagree | Notice::SingleReading
+        )
+    }
 }
 
 /// Why there is no comparison.
@@ -87,12 +96,20 @@ pub enum Reason {
     ArithmeticFailed,
     /// The exam is dated before the patient's birth.
     BeforeBirth,
+    /// The exam is dated after it was received.
+    DateImplausible,
     /// Every earlier exam measured between other borders.
     DefinitionDiffers,
     /// Reports under one patient id contradict each other about whose they are.
     IdentityContradictory,
     /// The smallest change that counts is wider than is worth comparing.
     IntervalTooWide,
+    /// This exam was measured by CT, which has no comparison.
+    MeasuredByCt,
+    /// This exam was measured by MRI, which has no comparison.
+    MeasuredByMri,
+    /// This exam was measured neither by ultrasound nor by MRI or CT; there is no comparison.
+    MeasuredOtherwise,
     /// Every earlier exam was made with another kind of imaging.
     ModalityDiffers,
     /// Every earlier exam is from the first weeks of life.
@@ -109,12 +126,16 @@ pub enum Reason {
 
 impl Reason {
     /// Every reason, by the alphabet.
-    pub const ALL: [Reason; 11] = [
+    pub const ALL: [Reason; 15] = [
         Reason::ArithmeticFailed,
         Reason::BeforeBirth,
+        Reason::DateImplausible,
         Reason::DefinitionDiffers,
         Reason::IdentityContradictory,
         Reason::IntervalTooWide,
+        Reason::MeasuredByCt,
+        Reason::MeasuredByMri,
+        Reason::MeasuredOtherwise,
         Reason::ModalityDiffers,
         Reason::NewbornBaselineExpired,
         Reason::NoEligibleSession,

@@ -49,6 +49,8 @@ pub enum Modality {
     Mri,
     /// Computed tomography.
     Ct,
+    /// Anything else.
+    Other,
 }
 
 /// What is known of the patient. `Debug` hides who it is.

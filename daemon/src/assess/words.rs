@@ -107,6 +107,10 @@ impl Reason {
             Reason::BeforeBirth => {
                 "The exam is dated before the patient's birth. Check both dates."
             }
+            Reason::DateImplausible => {
+                "The exam is dated after its report was received, so its age and the time since \
+                 earlier exams are in doubt. Correct the date, or confirm it by a label."
+            }
             Reason::DefinitionDiffers => {
                 "The earlier exams were measured between other borders of the sheath, which differ by \
                  about 0.8 mm. Comparing them would mislead."
@@ -118,6 +122,18 @@ impl Reason {
             Reason::IntervalTooWide => {
                 "Too much is uncertain between the baseline and this exam: the smallest change that \
                  counts would be too large to be of use."
+            }
+            Reason::MeasuredByCt => {
+                "It was measured by CT, which can differ from ultrasound by up to 2 mm. Its width is \
+                 shown and compared with nothing."
+            }
+            Reason::MeasuredByMri => {
+                "It was measured by MRI, which can differ from ultrasound by up to 2 mm. Its width is \
+                 shown and compared with nothing."
+            }
+            Reason::MeasuredOtherwise => {
+                "It was not measured by ultrasound, and other imaging can differ from it by up to \
+                 2 mm. Its width is shown and compared with nothing."
             }
             Reason::ModalityDiffers => {
                 "The earlier exams were made with another kind of imaging, which can differ by up to \
@@ -189,6 +205,7 @@ impl Modality {
             Modality::Ultrasound => "ultrasound",
             Modality::Mri => "mri",
             Modality::Ct => "ct",
+            Modality::Other => "other",
         }
     }
 }

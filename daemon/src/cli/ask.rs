@@ -83,9 +83,13 @@ pub(super) fn show_reading(path: &Path, reading: &ObjectReading) {
             .value_mm
             .map_or("no value".to_owned(), |value| value.to_string());
         let used = if m.usable { "" } else { ", not used" };
+        let by = match m.modality {
+            modality if modality.is_foreign() => format!(", by {}", modality.title()),
+            _ => String::new(),
+        };
         let rule = m.rule.as_deref().unwrap_or("-");
         print::line(format_args!(
-            "  {:<10} {:<10} {:<12} {rule:<24} {value}{used}",
+            "  {:<10} {:<10} {:<12} {rule:<24} {value}{by}{used}",
             m.place,
             m.eye.word(),
             format!("{:?}", m.plane).to_lowercase()

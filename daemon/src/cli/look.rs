@@ -230,7 +230,11 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
         .map(|row| Ok((row.clone(), content_of(&row)?)))
         .collect::<Result<_, StoreError>>()
         .map_err(Failure::no)?;
-    exams.sort_by_key(|(row, content)| (content.exam.performed_at, row.exam_id.clone()));
+    // An exam whose date is in doubt is not the newest one.
+    exams.sort_by_key(|(row, content)| {
+        let sound = !content.is_date_doubted();
+        (sound, content.exam.performed_at, row.exam_id.clone())
+    });
     if args.json {
         for (row, _) in &exams {
             print::json(&version_line(row)?)?;
@@ -244,6 +248,11 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
             .map_err(Failure::no)?
             .events;
         let contents: Vec<&Content> = exams.iter().map(|(_, content)| content).collect();
+        // Widths of other imaging read differently and would look like rises; where a day is in
+        // doubt, nobody knows where it belongs.
+        let (others, contents): (Vec<_>, Vec<_>) = contents
+            .into_iter()
+            .partition(|content| content.exam.modality.is_foreign() || content.is_date_doubted());
         let eye: Option<Eye> = args.eye.into();
         let what = eye.map_or(String::new(), |eye| format!(", {} eye", eye.word()));
         let title = format!("Optic nerve sheath{what}, patient {}", key.id);
@@ -251,6 +260,12 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
         fs::write(path, svg).map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
         if !args.json {
             print::line(format_args!("drawn: {}", path.display()));
+            if !others.is_empty() {
+                print::line(format_args!(
+                    "not drawn: {} measured otherwise than by ultrasound or of doubtful date",
+                    others.len()
+                ));
+            }
         }
     }
     Ok(())
@@ -286,9 +301,26 @@ fn table(exams: &[(ResultRow, Content)]) {
             number(compared.map(|c| c.change_mm), true),
             number(compared.map(|c| c.smallest_change_mm), false),
             assessment.status.word(),
-            content.exam.label.map_or("none", |label| label.word()),
+            label(content),
         ));
     }
+}
+
+/// The label, how the exam was measured where that was not by ultrasound, and a doubt about its date.
+fn label(content: &Content) -> String {
+    let mut said = content
+        .exam
+        .label
+        .map_or("none", |label| label.word())
+        .to_owned();
+    let modality = content.exam.modality;
+    if modality.is_foreign() {
+        said = format!("{said}; by {}", modality.title());
+    }
+    if content.is_date_doubted() {
+        said = format!("{said}; dated after it was received");
+    }
+    said
 }
 
 /// `quarantine`: the list, or one object and its bytes.

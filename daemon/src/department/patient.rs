@@ -5,7 +5,7 @@ use crate::domain::{Derivation, Eye, Label, Measurement, Moment, Plane, Quantity
 use crate::history;
 use crate::normalise;
 use crate::results::{self, Known, ResultError, Site};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// One person: exams, their results, and what their reports tell beside the widths.
 #[derive(Debug, Clone)]
@@ -57,14 +57,18 @@ impl Patient {
             .into_iter()
             .map(|content| (content.exam.id, content.assessment))
             .collect();
-        let exams = results::exams(known, site);
+        // What is estimated here are errors of ultrasound, from exams whose day is known.
+        let mut exams = results::exams(known, site);
+        exams.retain(|exam| !exam.modality.is_foreign() && !exam.is_date_doubted());
+        let ours: BTreeSet<&String> = exams.iter().map(|exam| &exam.id).collect();
         let mut told: BTreeMap<String, Told> = exams
             .iter()
             .map(|exam| (exam.id.clone(), Told::of(exam, site)))
             .collect();
         let persons = results::histories(known, site).into_iter();
         let patients = persons
-            .map(|history| {
+            .map(|mut history| {
+                history.exams.retain(|exam| ours.contains(&exam.id));
                 let ids = || history.exams.iter().map(|exam| &exam.id);
                 Patient {
                     answers: ids().filter_map(|id| answers.remove_entry(id)).collect(),

@@ -1,6 +1,6 @@
 //! One value read from one NUM content item.
 
-use super::{Caliper, Laterality, Millimetres, Moment, Remark};
+use super::{Caliper, Laterality, Millimetres, Modality, Moment, Remark};
 use serde::{Deserialize, Serialize};
 
 /// What was measured.
@@ -105,6 +105,9 @@ pub struct Measurement {
     pub derivation: Derivation,
     /// Borders touched, when the report or the site's dictionary says.
     pub definition: Option<Border>,
+    /// Kind of imaging. `unspecified` also in what was read before this was kept.
+    #[serde(default)]
+    pub modality: Modality,
     /// Whether the value may enter a baseline or an assessment.
     pub usable: bool,
     /// Where it stands: ordinals from the root, `1.3.2.1`.

@@ -5,7 +5,9 @@ use super::drawn;
 use super::level::{Level, Said};
 use super::side;
 use super::subject::Stated;
-use crate::domain::{Border, Caliper, Derivation, Device, Laterality, Plane, Quantity, Remark};
+use crate::domain::{
+    Border, Caliper, Derivation, Device, Laterality, Modality, Plane, Quantity, Remark,
+};
 use crate::sr::tree::{Measured, Tree, Value};
 use crate::sr::{Code, ItemId};
 use crate::template::words::{Made, Stand, Subject};
@@ -54,6 +56,8 @@ pub struct Found {
     pub derivation: Derivation,
     /// Borders touched.
     pub definition: Option<Border>,
+    /// Kind of imaging.
+    pub modality: Modality,
     /// Depth behind the globe as sent; more than one contradict each other.
     pub depths: Vec<Option<Measured>>,
     /// Angle between the caliper and the line across the nerve as sent; likewise.
@@ -166,6 +170,7 @@ pub(super) fn found(
         plane,
         derivation,
         definition,
+        modality: Modality::Unspecified,
         depths: distinct(chain.nearest(|level| &level.depths)),
         angles: distinct(chain.nearest_but_parents(|level| &level.angles)),
         caliper,

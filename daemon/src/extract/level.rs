@@ -1,10 +1,11 @@
 //! What is said at each item of the tree about the numbers below it, read in one pass.
 
+use super::imaging::{self, Imaging};
 use super::modifies;
 use super::picture::GroupPictures;
 use super::reference::References;
 use super::subject::{self, Stated};
-use crate::domain::{Border, Plane};
+use crate::domain::{Border, Modality, Plane};
 use crate::sr::tree::{Measured, Tree, Value};
 use crate::sr::{Code, ItemId};
 use crate::template::vocabulary::is_private;
@@ -67,6 +68,7 @@ pub(super) struct Level {
     pub(super) depths: Vec<Said<Option<Measured>>>,
     pub(super) angles: Vec<Said<Option<Measured>>>,
     pub(super) time_points: Vec<Said<String>>,
+    pub(super) modalities: Vec<Said<Modality>>,
     /// Lines drawn as the nerve's own axis.
     pub(super) axes: Vec<Said<ItemId>>,
     /// Points drawn where the nerve leaves the globe.
@@ -108,6 +110,8 @@ pub(super) struct Levels {
     /// Sides of pictures, by SOP Instance UID.
     pictures: BTreeMap<String, Vec<Said<SideSaid>>>,
     groups: GroupPictures,
+    /// Kinds of imaging of the document's pictures.
+    pub(super) imaging: Imaging,
     /// Where by-reference items lead.
     pub(super) references: References,
     /// Sides that the document's attributes give.
@@ -168,6 +172,7 @@ impl Levels {
             };
             levels.modifier(tree, id, parent, role, vocabulary);
         }
+        levels.imaging = Imaging::read(tree, &levels, vocabulary);
         levels
     }
 
@@ -300,6 +305,10 @@ impl Levels {
                     spot,
                 };
                 match role {
+                    Role::Modality => {
+                        let code = imaging::word(&text.says);
+                        level.coded(id, role, &code, spot, vocabulary);
+                    }
                     Role::TimePoint => say_few(&mut level.time_points, text),
                     Role::ObserverName => say_few(&mut level.operators, text),
                     Role::DeviceManufacturer => say_few(&mut level.manufacturers, text),
@@ -382,11 +391,15 @@ impl Level {
         if let Some(made) = says.derivation {
             say(&mut self.made, said(made, id, code, spot));
         }
+        if let Some(modality) = says.modality {
+            say(&mut self.modalities, said(modality, id, code, spot));
+        }
     }
 
     fn coded(&mut self, id: ItemId, role: Role, code: &Code, spot: Spot, vocabulary: &Vocabulary) {
         let value = vocabulary.explain(code);
-        if !value.known && is_private(code) {
+        // A local code of the procedure is usual and says nothing that is needed.
+        if !value.known && is_private(code) && role != Role::Procedure {
             say_few(&mut self.private, said(code.to_string(), id, code, spot));
         }
         match role {
@@ -415,7 +428,11 @@ impl Level {
                 };
                 say(list, said(made, id, code, spot));
             }
-            Role::Method => self.take(id, code, &value, spot),
+            Role::Method | Role::Procedure => self.take(id, code, &value, spot),
+            Role::Modality => {
+                let modality = imaging::stated(&value);
+                say(&mut self.modalities, said(modality, id, code, spot));
+            }
             Role::SubjectClass => {
                 let subject = value.says.subject.unwrap_or(Subject::Other);
                 say(&mut self.subjects, said(subject, id, code, spot));

@@ -8,6 +8,7 @@ mod context;
 mod drawn;
 mod example;
 mod found;
+mod imaging;
 mod level;
 mod picture;
 mod recognise;
@@ -24,6 +25,7 @@ mod tests;
 
 pub use example::{Example, examples};
 pub use found::{Extraction, Found, Given};
+pub use imaging::Outside;
 pub use subject::Stated;
 pub use unread::unexplained;
 
@@ -40,14 +42,15 @@ use unread::Unread;
 /// Finds every value of our quantities in one document.
 #[must_use]
 pub fn extract(tree: &Tree, templates: &Templates) -> Extraction {
-    extract_beside(&[], tree, templates)
+    extract_beside(&[], Outside::default(), tree, templates)
 }
 
-/// The same, with the sides that attributes outside the tree give: name of the attribute, side.
-/// They are the farthest sources.
+/// The same, with what attributes outside the tree give. Sides, each with the name of its attribute,
+/// are the farthest sources.
 #[must_use]
 pub fn extract_beside(
     attributes: &[(&str, Side)],
+    outside: Outside<'_>,
     tree: &Tree,
     templates: &Templates,
 ) -> Extraction {
@@ -56,6 +59,7 @@ pub fn extract_beside(
         .iter()
         .map(|&(name, side)| level::attribute(name, side, tree.root()))
         .collect();
+    levels.imaging.outside(outside, templates.vocabulary());
     let levels = levels;
     let shape = shape::of(tree, &levels, templates.vocabulary());
     match templates.choose(&shape) {
@@ -140,7 +144,7 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
                 .act("Correct the report at its source."),
             ),
             Recognised::Ours(rule) => {
-                found.extend(found::found(
+                let one = found::found(
                     tree,
                     id,
                     rule,
@@ -149,7 +153,14 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
                     template,
                     vocabulary,
                     &mut remarks,
-                ));
+                );
+                found.extend(one.map(|mut one| {
+                    let (modality, remark) = levels.imaging.of(&chain);
+                    one.modality = modality;
+                    one.remarks
+                        .extend(remark.map(|remark| remark.at(&one.place)));
+                    one
+                }));
             }
             Recognised::Doubt(remark) => {
                 remarks.push(remark.at(tree.place(id)));
@@ -180,7 +191,7 @@ fn modifies(item: &ContentItem, role: Role) -> Option<bool> {
         Relationship::HasConceptMod | Relationship::HasObsContext | Relationship::HasAcqContext => {
             Some(false)
         }
-        _ if matches!(role, Role::NerveAxis | Role::GlobePoint) => Some(false),
+        _ if matches!(role, Role::NerveAxis | Role::GlobePoint | Role::Modality) => Some(false),
         // However it is tied: somebody else's id is never passed over.
         _ if subject::tells_of(role) => Some(false),
         Relationship::HasProperties => {

@@ -1,6 +1,6 @@
 use super::build::*;
 use super::*;
-use crate::domain::{Derivation, Eye, Laterality, Plane, Quantity};
+use crate::domain::{Derivation, Eye, Laterality, Modality, Plane, Quantity};
 use crate::sr::Code;
 use crate::sr::tree::Relationship::*;
 use crate::template::vocabulary::is_private;
@@ -549,4 +549,54 @@ proptest! {
             prop_assert_eq!(codes(&one.remarks), codes(&other.remarks));
         }
     }
+}
+
+fn kinds(tree: &Tree, outside: Outside<'_>) -> Vec<Modality> {
+    let found = extract_beside(&[], outside, tree, builtin()).found;
+    for one in &found {
+        let blocked = one
+            .remarks
+            .iter()
+            .any(|one| one.code == "modality-conflict");
+        assert_eq!(blocked, one.modality == Modality::Unresolved);
+    }
+    found.iter().map(|one| one.modality).collect()
+}
+
+/// The document's own attribute, its evidence, a site's own code, and a code that nobody explains.
+#[test]
+fn the_kind_of_imaging_is_read_from_what_the_report_says() {
+    let silent = report(vec![vec![site(RIGHT), mm("5.6", vec![])]]);
+    let said = |value: &str| {
+        let word = modifier("121139 DCM", value, vec![]).by(HasAcqContext);
+        report(vec![vec![site(RIGHT), word, mm("5.6", vec![])]])
+    };
+    let evidence = |class: &str| [format!("1.2.840.10008.5.1.4.1.1.{class}")];
+    fn of<'a>(modality: Option<&'a str>, evidence: &'a [String]) -> Outside<'a> {
+        Outside { modality, evidence }
+    }
+    for (tree, modality, classes, kind) in [
+        (&silent, Some("SR"), "7", Modality::Unspecified),
+        (&silent, Some("MR"), "7", Modality::Mri),
+        (&silent, Some("MR"), "6.1", Modality::Unresolved),
+        (&silent, None, "4.1", Modality::Mri),
+        (&silent, None, "2", Modality::Ct),
+        (&silent, None, "77.1.5.4", Modality::Other),
+        (&said("US DCM"), None, "88.33", Modality::Ultrasound),
+        (&said("MR DCM"), Some("SR"), "4", Modality::Mri),
+        (&said("MR DCM"), None, "6.1", Modality::Unresolved),
+        (&said("OPT DCM"), None, "7", Modality::Other),
+        (&said("SEG DCM"), None, "6.1", Modality::Ultrasound),
+    ] {
+        let classes = evidence(classes);
+        assert_eq!(kinds(tree, of(modality, &classes)), [kind], "{classes:?}");
+    }
+    // Evidence of two kinds, and nothing says which of them was measured.
+    let two = [evidence("4"), evidence("6.1")].concat();
+    assert_eq!(kinds(&silent, of(None, &two)), [Modality::Unresolved]);
+    // A nearer statement that one of the pictures bears out.
+    assert_eq!(
+        kinds(&said("US DCM"), of(None, &two)),
+        [Modality::Ultrasound]
+    );
 }

@@ -90,9 +90,12 @@ codes! {
     ONE = "1", "UCUM", "no units";
 }
 
-// Messages and resources: title of CID 12320; attributes of PS3.6 as concepts.
+// Messages and resources: titles of CID 12320 and 7000; attributes of PS3.6 as concepts.
 codes! {
     ULTRASOUND_REPORT = "25061-3", "LN", "Ultrasound Report";
+    MRI_REPORT = "25056-3", "LN", "MRI Report";
+    CT_REPORT = "25045-6", "LN", "CT Report";
+    IMAGING_REPORT = "18748-4", "LN", "Diagnostic Imaging Report";
     STUDY_INSTANCE_UID = "110180", "DCM", "Study Instance UID";
 }
 

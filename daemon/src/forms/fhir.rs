@@ -295,6 +295,7 @@ impl Maker<'_> {
             values::status(content.assessment.status),
             values::flag(content),
         ];
+        let (title, section, section_name) = values::report(content);
         let mut report = json!({
             "resourceType": "DiagnosticReport",
             "meta": { "tag": [self.tag()] },
@@ -302,10 +303,10 @@ impl Maker<'_> {
             "status": self.status,
             "category": [{ "coding": [{
                 "system": "http://terminology.hl7.org/CodeSystem/v2-0074",
-                "code": "RUS",
-                "display": "Radiology Ultrasound",
+                "code": section,
+                "display": section_name,
             }] }],
-            "code": concept(&[codes::ULTRASOUND_REPORT]),
+            "code": concept(&[title]),
             "subject": self.subject(),
             "effectiveDateTime": date_time(exam.performed_at),
             "issued": self.issued,

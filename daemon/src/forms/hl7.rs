@@ -77,6 +77,7 @@ pub fn oru_r01(result: &Envelope, context: &Context, route: &Route) -> Result<St
         Processing::Debugging => "D",
     };
     let performed = time(exam.performed_at);
+    let (title, section, _) = values::report(&result.content);
     let filler = composite([exam.id.as_str(), route.sending_application.as_str()]);
     let status = status(result);
     let mut segments = vec![
@@ -96,11 +97,11 @@ pub fn oru_r01(result: &Envelope, context: &Context, route: &Route) -> Result<St
         Segment::new("OBR")
             .text(1, "1")
             .field(3, filler)
-            .field(4, code(codes::ULTRASOUND_REPORT))
+            .field(4, code(title))
             .text(7, &performed)
             .text(18, exam.accession.as_deref().unwrap_or_default())
             .text(22, &created)
-            .text(24, "RUS")
+            .text(24, section)
             .text(25, status),
     ];
     let now = observations(result);

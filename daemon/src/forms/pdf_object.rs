@@ -1,7 +1,7 @@
 //! The page of the result as an Encapsulated PDF (PS3.3 A.45.1), in the study of the exam.
 
 use super::dicom::{self, Object, element};
-use super::{Context, FormError, codes};
+use super::{Context, FormError, values};
 use crate::render::{Content, Envelope, html, pdf};
 use dicom_core::value::PrimitiveValue;
 use dicom_core::{DataElement, VR};
@@ -48,7 +48,7 @@ pub fn encapsulated_pdf(
     }
     object.put(element::coded(
         tags::CONCEPT_NAME_CODE_SEQUENCE,
-        codes::ULTRASOUND_REPORT,
+        values::report(&result.content).0,
     ));
     let sources: Vec<InMemDicomObject> = context
         .sources

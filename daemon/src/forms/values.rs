@@ -3,7 +3,7 @@
 use super::FormError;
 use super::codes::{self, Coded};
 use crate::assess::{self, Comparison, Notice, Status};
-use crate::domain::{Derivation, Eye, Measurement, Plane};
+use crate::domain::{Derivation, Eye, Measurement, Modality, Plane};
 use crate::history::ExamMeasurement;
 use crate::render::{Content, Envelope, text};
 
@@ -158,6 +158,18 @@ pub(super) fn status(status: Status) -> Coded {
         Status::BelowExpected => codes::BELOW,
         Status::NoBaseline => codes::NO_BASELINE,
         Status::NotComparable => codes::NOT_COMPARABLE,
+    }
+}
+
+/// What kind of report it is, with its section of HL7 table 0074 (code and words).
+pub(super) fn report(content: &Content) -> (Coded, &'static str, &'static str) {
+    match content.exam.modality {
+        Modality::Ultrasound | Modality::Unspecified => {
+            (codes::ULTRASOUND_REPORT, "RUS", "Radiology Ultrasound")
+        }
+        Modality::Mri => (codes::MRI_REPORT, "NMR", "Nuclear Magnetic Resonance"),
+        Modality::Ct => (codes::CT_REPORT, "CT", "CAT Scan"),
+        Modality::Other | Modality::Unresolved => (codes::IMAGING_REPORT, "RAD", "Radiology"),
     }
 }
 

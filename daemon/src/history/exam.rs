@@ -1,8 +1,9 @@
 //! One exam from all reports of its study.
 
-use super::{Identity, Successors};
+use super::{DATE_IMPLAUSIBLE, Identity, Successors, modality};
 use crate::domain::{
-    Border, Device, Label, Measurement, Moment, ObjectReading, PatientKey, Quantity, Remark,
+    Border, Device, Label, Measurement, Modality, Moment, ObjectReading, PatientKey, Quantity,
+    Remark,
 };
 use crate::normalise::settle;
 use serde::{Deserialize, Serialize};
@@ -62,6 +63,8 @@ pub struct Exam {
     pub label: Option<Label>,
     /// Borders measured between, when known.
     pub definition: Option<Border>,
+    /// Kind of imaging of the values that can be used; of all values where none can.
+    pub modality: Modality,
     /// Its reports, by SOP Instance UID.
     pub objects: Vec<ObjectUse>,
     /// All its values, by report and place.
@@ -134,6 +137,7 @@ impl Exam {
             accession: facts.accession.one().cloned(),
             label,
             definition: None,
+            modality: Modality::default(),
             objects: Vec::new(),
             measurements: Vec::new(),
             remarks: Vec::new(),
@@ -226,8 +230,10 @@ impl Exam {
         })
     }
 
-    /// Counts nothing twice across reports and refuses to mix border definitions.
+    /// Counts nothing twice across reports and refuses to mix kinds of imaging and border
+    /// definitions.
     fn settle(&mut self) {
+        self.modality = modality::separate(&mut self.measurements);
         // A replaced value has no say: its successor often keeps its Observation UID.
         let standing = |m: &&mut ExamMeasurement| {
             m.value
@@ -255,6 +261,13 @@ impl Exam {
                 ));
             }
         }
+    }
+
+    /// Whether it is dated after it was received, and nobody has corrected or confirmed the date.
+    #[must_use]
+    pub fn is_date_doubted(&self) -> bool {
+        let mut remarks = self.remarks.iter();
+        remarks.any(|remark| remark.code == DATE_IMPLAUSIBLE)
     }
 
     /// Usable sheath readings, by report and place.

@@ -3,9 +3,12 @@
 //! [`tell`] is a function of the set: the order in which objects arrived, and how often, leave no
 //! trace in what it returns. Late and amended reports need no special case: the set is another.
 
+mod dated;
 mod exam;
 mod identity;
+mod modality;
 
+pub use dated::{DATE_IMPLAUSIBLE, dated_after_receipt};
 pub(crate) use exam::SUPERSEDED;
 pub use exam::{Exam, ExamMeasurement, ObjectUse, exam_id};
 pub use identity::{Identity, same_person};

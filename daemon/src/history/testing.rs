@@ -65,6 +65,7 @@ fn value(place: &str, eye: Laterality, mm: f64) -> Measurement {
         depth_mm: None,
         derivation: Derivation::Single,
         definition: None,
+        modality: Modality::Ultrasound,
         usable: true,
         place: place.to_owned(),
         rule: None,

@@ -1,6 +1,6 @@
 //! Means beside their readings, and the same reading twice: each reading counts once.
 
-use crate::domain::{Derivation, Measurement, Plane, Remark};
+use crate::domain::{Derivation, Measurement, Modality, Plane, Remark};
 use std::collections::BTreeMap;
 
 const BESIDE: &str = "derived-beside-readings";
@@ -87,7 +87,10 @@ fn comparable(one: &Measurement, other: &Measurement) -> bool {
         (Some(one), Some(other)) => one == other,
         _ => true,
     };
-    one.quantity == other.quantity && one.eye == other.eye && planes && borders
+    let modalities = one.modality == other.modality
+        || one.modality == Modality::Unspecified
+        || other.modality == Modality::Unspecified;
+    one.quantity == other.quantity && one.eye == other.eye && planes && borders && modalities
 }
 
 /// Order of preference among derived values without readings.
@@ -109,8 +112,19 @@ fn settle_derived(all: &mut [&mut Measurement]) {
         let same = |kind: &Measurement| {
             kind.usable == one.usable
                 && rank(kind.derivation) == rank(one.derivation)
-                && (kind.quantity, kind.eye, kind.plane, kind.definition)
-                    == (one.quantity, one.eye, one.plane, one.definition)
+                && (
+                    kind.quantity,
+                    kind.eye,
+                    kind.plane,
+                    kind.definition,
+                    kind.modality,
+                ) == (
+                    one.quantity,
+                    one.eye,
+                    one.plane,
+                    one.definition,
+                    one.modality,
+                )
         };
         if !kinds.iter().any(same) {
             kinds.push((**one).clone());

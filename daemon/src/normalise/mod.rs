@@ -68,6 +68,7 @@ pub fn normalise(found: &Found, observed_at: Option<Moment>, bounds: &Bounds<'_>
         depth_mm: depth,
         derivation: found.derivation,
         definition: found.definition,
+        modality: found.modality,
         usable: !remarks
             .iter()
             .any(|remark| remark.severity == Severity::Blocking),

@@ -1,6 +1,6 @@
 use super::decimal::{Decimal, NotDecimal};
 use super::*;
-use crate::domain::{Derivation, Eye, Laterality, Plane};
+use crate::domain::{Derivation, Eye, Laterality, Modality, Plane};
 use crate::extract::Given;
 use crate::sr::Code;
 use crate::template::Templates;
@@ -36,6 +36,7 @@ fn found(measured: Option<Measured>) -> Found {
         plane: Plane::Unspecified,
         derivation: Derivation::Single,
         definition: None,
+        modality: Modality::Unspecified,
         depths: Vec::new(),
         angles: Vec::new(),
         place: "1.2.3".to_owned(),

@@ -32,6 +32,12 @@ pub(super) fn known_of(conn: &Connection, person: &Person) -> Result<Known, Stor
                 let news = history.entry(exam.study_instance_uid.clone()).or_default();
                 *news |= !is_history(&stored);
             }
+            // A repeat that was there before counts too: the report was here by then.
+            if let Some(uid) = &stored.reading.sop_instance_uid {
+                let first = known.received.entry(uid.clone());
+                let first = first.or_insert(stored.received_at);
+                *first = stored.received_at.min(*first);
+            }
             if stored.disposition != StoredDisposition::Repeat {
                 known.readings.push(stored.reading);
             }

@@ -41,5 +41,6 @@ fn whoever_is_in_a_hurry_leaves_the_rest_for_the_next_time() {
     assert_eq!((done.read, done.assessed, done.published), (1, 1, 1));
 }
 
+mod dated;
 mod history;
 mod joined;

@@ -74,6 +74,13 @@ fn every_case_is_read_as_meant() {
             for key in ["quantity", "eye", "derivation"] {
                 assert_eq!(read[key].as_str(), must[key].as_str(), "{case}: {place}");
             }
+            if let Some(modality) = must.get("modality") {
+                assert_eq!(
+                    read["modality"].as_str(),
+                    modality.as_str(),
+                    "{case}: {place}"
+                );
+            }
             if let Some(usable) = must.get("usable") {
                 assert_eq!(
                     read["usable"].as_bool(),

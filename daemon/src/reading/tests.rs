@@ -57,7 +57,10 @@ fn a_plain_report_is_accepted() {
     assert_eq!(reading.disposition, Disposition::Accepted);
     assert_eq!(reading.measurements.len(), 2);
     assert!(reading.measurements.iter().all(|one| one.usable));
-    assert_eq!(codes(&reading.remarks), ["angle-unknown"]);
+    assert_eq!(
+        codes(&reading.remarks),
+        ["angle-unknown", "modality-unstated"]
+    );
     assert!(reading.template.unwrap().starts_with("tid1500@"));
     let patient = reading.patient.unwrap();
     assert_eq!(

@@ -4,11 +4,11 @@ use super::cautions::{self, Caution};
 use crate::assess::{Assessment, Course, Parameters, Why};
 use crate::companions::{self, Companions};
 use crate::domain::{
-    Border, Device, Event, Eye, Label, Millimetres, Moment, OpeningPressure, PatientKey, Quantity,
-    Remark, Sex,
+    Border, Device, Event, Eye, Label, Millimetres, Modality, Moment, OpeningPressure, PatientKey,
+    Quantity, Remark, Sex,
 };
 use crate::geometry::NOT_COMPUTED;
-use crate::history::{Exam, ExamMeasurement, ObjectUse};
+use crate::history::{DATE_IMPLAUSIBLE, Exam, ExamMeasurement, ObjectUse};
 use crate::normalise::Technique;
 use crate::persons::{Merge, Person};
 use crate::published::{self, Published};
@@ -55,6 +55,9 @@ pub struct ResultExam {
     pub device: Device,
     /// Borders measured between.
     pub definition: Option<Border>,
+    /// Kind of imaging. `unspecified` also in results made before this was told.
+    #[serde(default)]
+    pub modality: Modality,
     /// What a person says of it.
     pub label: Option<Label>,
     /// Opening pressure that a person recorded with it.
@@ -178,7 +181,7 @@ pub fn content(
         .filter(|other| assessment.baseline.contains(&other.id))
         .map(baseline_exam)
         .collect();
-    let not_compared = assessment
+    let mut not_compared: Vec<NotCompared> = assessment
         .set_aside
         .iter()
         .filter_map(|aside| {
@@ -191,6 +194,7 @@ pub fn content(
             })
         })
         .collect();
+    not_compared.sort_by(|a, b| (a.date, &a.exam).cmp(&(b.date, &b.exam)));
     let person = context.person;
     let key = person.map_or(&exam.patient, |person| &person.surviving);
     let mut content = Content {
@@ -209,6 +213,7 @@ pub fn content(
             operator: exam.operator.clone(),
             device: exam.device.clone(),
             definition: exam.definition,
+            modality: exam.modality,
             label: exam.label,
             opening_pressure: context.pressures.get(&exam.study_instance_uid).cloned(),
             history_only: false,
@@ -234,8 +239,8 @@ pub fn content(
         parameters: *context.parameters,
         technique: *context.technique,
     };
-    content.context = context
-        .published
+    // The published figures are of ultrasound.
+    content.context = (context.published && !exam.modality.is_foreign())
         .then(|| published::beside(content.measured_mm(), content.age_years()));
     content.cautions = cautions::of(&content);
     content.would_change = would_change(&content);
@@ -273,6 +278,13 @@ impl Content {
         let rows = &self.assessment.rows;
         let row = rows.both.or(rows.right).or(rows.left);
         row.map(|row| row.measured_mm)
+    }
+
+    /// Whether the exam is dated after it was received, and nobody has corrected or confirmed it.
+    #[must_use]
+    pub fn is_date_doubted(&self) -> bool {
+        let mut remarks = self.remarks.iter();
+        remarks.any(|remark| remark.code == DATE_IMPLAUSIBLE)
     }
 
     /// The ids that were joined: a line for each merge, and one for each report that came under

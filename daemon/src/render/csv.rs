@@ -9,7 +9,7 @@ use crate::domain::Eye;
 use crate::history::ExamMeasurement;
 
 /// The columns in their order, each with what it holds.
-pub const COLUMNS: [(&str, &str); 33] = [
+pub const COLUMNS: [(&str, &str); 34] = [
     (
         "kind",
         "`reading`: one value used; `assessment`: one row of the answer",
@@ -73,6 +73,10 @@ pub const COLUMNS: [(&str, &str); 33] = [
         "notice",
         "what stands on everything this project prints; assessments",
     ),
+    (
+        "modality",
+        "kind of imaging: `ultrasound`, `mri`, `ct`, `other`, `unresolved`, `unspecified`",
+    ),
 ];
 
 /// The file.
@@ -117,7 +121,7 @@ pub fn csv(result: &Envelope) -> String {
     out
 }
 
-/// The columns of one kind, from `value_mm` on.
+/// The columns of one kind, from `value_mm` to `notice`.
 type Rest = [String; 19];
 
 /// A row: what is the same in all, then its own.
@@ -144,6 +148,7 @@ fn with(result: &Envelope, kind: &str, eye: &str, rest: Rest) -> Vec<String> {
         eye.to_owned(),
     ];
     cells.extend(rest);
+    cells.push(phrases::word(&exam.modality));
     cells
 }
 

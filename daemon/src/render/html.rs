@@ -11,7 +11,7 @@ mod tests;
 
 use super::trend::{self, Trend};
 use super::{Content, Envelope, phrases};
-use crate::domain::Eye;
+use crate::domain::{Eye, Modality};
 use crate::history::{Identity, same_person};
 use crate::legible;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -34,6 +34,9 @@ pub fn trends(content: &Content, others: &[Content]) -> Vec<Trend> {
         .filter(|other| other.exam.id != content.exam.id)
         .filter(|other| other.exam.performed_at.date() <= date)
         .filter(|other| same_person(&identity(content), &identity(other)))
+        .filter(|other| same_imaging(content, other))
+        // Where a day is in doubt, nobody knows where it belongs in the course.
+        .filter(|other| !other.is_date_doubted() && !content.is_date_doubted())
         .chain([content])
         .collect();
     shown.sort_by_key(|one| (one.exam.performed_at, &one.exam.id));
@@ -53,6 +56,16 @@ pub fn trends(content: &Content, others: &[Content]) -> Vec<Trend> {
         Eye::Left => of("Left eye", Some(eye)),
     }));
     trends
+}
+
+/// Widths of different kinds of imaging never stand in one picture. Where nothing is stated, it is
+/// taken for ultrasound.
+fn same_imaging(one: &Content, other: &Content) -> bool {
+    let of = |content: &Content| match content.exam.modality {
+        Modality::Unspecified => Modality::Ultrasound,
+        modality => modality,
+    };
+    of(one) == of(other)
 }
 
 fn identity(content: &Content) -> Identity {
@@ -131,6 +144,7 @@ fn heading(result: &Envelope) -> Markup {
             (fact("Accession", text(exam.accession.as_deref().unwrap_or("none"))))
             (fact("Operator", text(exam.operator.as_deref().unwrap_or("unknown"))))
             (fact("Device", text(&phrases::device(&exam.device))))
+            (fact("Imaging", html! { (exam.modality.title()) }))
             (fact("Borders", html! { (borders(content)) }))
             (fact("Label", html! {
                 @match exam.label { Some(label) => (label.word().replace('_', " ")), None => "none" }

@@ -115,6 +115,7 @@ fn heading(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
         ("Accession", known(&exam.accession, "none")),
         ("Operator", known(&exam.operator, "unknown")),
         ("Device", phrases::device(&exam.device)),
+        ("Imaging", exam.modality.title().to_owned()),
         ("Borders", borders(content).to_owned()),
         ("Label", label),
         ("Result", format!("version {}{replaces}", result.version)),

@@ -46,6 +46,9 @@ pub(super) fn answer(content: &Content) -> String {
     if let Some(why) = unusable(content) {
         sentence = format!("{sentence} {why}");
     }
+    if content.is_date_doubted() && content.assessment.reason != Some(Reason::DateImplausible) {
+        sentence = format!("{sentence} {}", Reason::DateImplausible.sentence());
+    }
     match only_eye(content) {
         None => sentence,
         Some((eye, c)) => {

@@ -149,7 +149,11 @@ pub(crate) fn every() -> Vec<(&'static str, Known)> {
 
 /// The newest result of what is known, as published.
 pub(crate) fn newest(known: &Known) -> Envelope {
-    let content = all(known).pop().unwrap();
+    envelope(all(known).pop().unwrap())
+}
+
+/// A result as published.
+pub(crate) fn envelope(content: Content) -> Envelope {
     Envelope {
         schema: json::SCHEMA.to_owned(),
         software: "sheathline 0.0.0".to_owned(),

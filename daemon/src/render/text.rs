@@ -72,7 +72,9 @@ fn heading(out: &mut String, content: &Content) {
         "OPTIC NERVE SHEATH, compared with the patient's own earlier exams\n\
          Patient    {id} ({issuer}), born {born}\n\
          Exam       {at}, study {study}\n\
-         Operator   {operator}; device {model}; label: {label}\n",
+         Operator   {operator}; device {model}; label: {label}\n\
+         Imaging    {imaging}\n",
+        imaging = content.exam.modality.title(),
         id = legible::line(&patient.id),
         issuer = legible::line(issuer),
         operator = legible::line(operator),

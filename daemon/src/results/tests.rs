@@ -1,6 +1,8 @@
 //! Results as a function of the set, and what a reader is told.
 
 mod beside;
+mod dated;
+mod imaging;
 
 use super::*;
 use crate::assess::Status;

@@ -8,6 +8,7 @@ use chrono::{NaiveDate, NaiveTime};
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
+use std::collections::BTreeSet;
 use std::fmt;
 use std::rc::Rc;
 
@@ -56,6 +57,11 @@ pub struct Header {
     pub verification: Option<String>,
     /// Preliminary Flag (0040,A496).
     pub preliminary: Option<String>,
+    /// Modality (0008,0060).
+    pub modality: Option<String>,
+    /// Classes of the objects that Current Requested Procedure Evidence Sequence (0040,A375) names,
+    /// or Pertinent Other Evidence Sequence (0040,A385) where the former names none; each once.
+    pub evidence: Vec<String>,
     /// Referenced SOP Instance UIDs of Predecessor Documents Sequence (0040,A360), sorted.
     pub predecessors: Vec<String>,
 }
@@ -183,6 +189,8 @@ impl Header {
             completion: reader.text(tags::COMPLETION_FLAG),
             verification: reader.text(tags::VERIFICATION_FLAG),
             preliminary: reader.text(tags::PRELIMINARY_FLAG),
+            modality: reader.text(tags::MODALITY),
+            evidence: evidence(&mut reader),
             predecessors: predecessors(&mut reader),
         }
     }
@@ -250,20 +258,38 @@ fn sex(text: &str) -> Option<Sex> {
     }
 }
 
-/// Instances named in the hierarchical references of a macro (PS3.3 C.17.2.1).
 fn predecessors(reader: &mut Reader<'_, '_>) -> Vec<String> {
-    let mut uids = Vec::new();
-    for study in reader.items(tags::PREDECESSOR_DOCUMENTS_SEQUENCE) {
+    let sequence = tags::PREDECESSOR_DOCUMENTS_SEQUENCE;
+    let named = |instance: &mut Reader<'_, '_>| instance.uid(tags::REFERENCED_SOP_INSTANCE_UID);
+    referenced(reader, sequence, named)
+}
+
+fn evidence(reader: &mut Reader<'_, '_>) -> Vec<String> {
+    // A malformed one says nothing; the report is no worse for it.
+    let class = |instance: &mut Reader<'_, '_>| instance.text(tags::REFERENCED_SOP_CLASS_UID);
+    let mut classes = |sequence| referenced(reader, sequence, class);
+    let current = classes(tags::CURRENT_REQUESTED_PROCEDURE_EVIDENCE_SEQUENCE);
+    match current.is_empty() {
+        true => classes(tags::PERTINENT_OTHER_EVIDENCE_SEQUENCE),
+        false => current,
+    }
+}
+
+/// What the hierarchical references of a macro name (PS3.3 C.17.2.1), sorted, each once.
+fn referenced(
+    reader: &mut Reader<'_, '_>,
+    sequence: Tag,
+    of: impl Fn(&mut Reader<'_, '_>) -> Option<String>,
+) -> Vec<String> {
+    let mut named = BTreeSet::new();
+    for study in reader.items(sequence) {
         let mut study = reader.inside(study);
         for series in study.items(tags::REFERENCED_SERIES_SEQUENCE) {
             let mut series = study.inside(series);
             for instance in series.items(tags::REFERENCED_SOP_SEQUENCE) {
-                let mut instance = series.inside(instance);
-                uids.extend(instance.uid(tags::REFERENCED_SOP_INSTANCE_UID));
+                named.extend(of(&mut series.inside(instance)));
             }
         }
     }
-    uids.sort_unstable();
-    uids.dedup();
-    uids
+    named.into_iter().collect()
 }

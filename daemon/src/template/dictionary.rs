@@ -180,6 +180,7 @@ fn says(desk: &mut Desk<'_>, term: &DeTable<'_>, span: Range<usize>) -> Says {
             "definition",
             "unit",
             "subject",
+            "modality",
             "quoted",
         ],
     );
@@ -198,6 +199,7 @@ fn says(desk: &mut Desk<'_>, term: &DeTable<'_>, span: Range<usize>) -> Says {
         definition: desk.word(table, "definition"),
         unit: desk.word(table, "unit"),
         subject: desk.word(table, "subject"),
+        modality: desk.word(table, "modality"),
         quoted: desk.flag(table, "quoted"),
     }
 }

@@ -2,7 +2,7 @@
 
 use super::names::{Means, Names, contradict};
 use super::words::{Concept, Made, Named, Role, Side, Site, Structure, Subject, Unit};
-use crate::domain::{Border, Plane};
+use crate::domain::{Border, Modality, Plane};
 use crate::sr::Code;
 use crate::sr::code::CodeKey;
 use std::collections::BTreeMap;
@@ -32,6 +32,8 @@ pub struct Says {
     pub unit: Option<Unit>,
     /// Who or what was measured.
     pub subject: Option<Subject>,
+    /// Kind of imaging.
+    pub modality: Option<Modality>,
     /// The values below it come from an earlier exam or another document.
     pub quoted: bool,
 }
@@ -50,6 +52,7 @@ impl Says {
         self.definition = self.definition.or(other.definition);
         self.unit = self.unit.or(other.unit);
         self.subject = self.subject.or(other.subject);
+        self.modality = self.modality.or(other.modality);
         self.quoted |= other.quoted;
     }
 }

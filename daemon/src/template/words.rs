@@ -177,6 +177,10 @@ pub enum Role {
     TrackingIdentifier,
     /// Name of a time point, where one document holds several.
     TimePoint,
+    /// Kind of imaging.
+    Modality,
+    /// The procedure that was reported, which may say the kind of imaging.
+    Procedure,
 }
 
 /// How a value was made.

@@ -152,6 +152,21 @@ fn imaging_and_borders_must_match() {
     assert_eq!(mri.reason, Some(Reason::ModalityDiffers));
     assert_eq!(why(&mri, "b"), Unused::ModalityDiffers);
 
+    // Nor two of MRI with each other: the errors are those of ultrasound.
+    let mut now = steady("t", "2023-06-01");
+    for (modality, reason) in [
+        (Modality::Mri, Reason::MeasuredByMri),
+        (Modality::Ct, Reason::MeasuredByCt),
+        (Modality::Other, Reason::MeasuredOtherwise),
+    ] {
+        now.modality = modality;
+        let both = answer(adult(), vec![base.clone(), now.clone()]);
+        assert_eq!(both.reason, Some(reason));
+        assert_eq!(both.status, Status::NotComparable);
+        let alone = answer(adult(), vec![now.clone()]);
+        assert_eq!(alone.reason, Some(reason));
+    }
+
     base.modality = Modality::Ultrasound;
     base.definition = Some(Border::Inner);
     let mut now = steady("t", "2023-06-01");

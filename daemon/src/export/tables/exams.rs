@@ -1,6 +1,6 @@
 //! One row for each exam: what its newest result says as a whole.
 
-use super::lists::{LABELS, REASONS, STATUSES};
+use super::lists::{LABELS, MODALITIES, REASONS, STATUSES};
 use super::{code, date, direct, free, key, measure, quasi, technical, uid};
 use crate::export::cell::{Cell, Kind};
 use crate::export::column::{Column, Subject};
@@ -99,6 +99,10 @@ pub(super) const COLUMNS: &[Column<Exams>] = &[
                 .definition
                 .map_or(Cell::Empty, |one| Cell::word(&one))
         }),
+    code("modality", "kind of imaging, as the reports state it")
+        .required()
+        .one_of(MODALITIES)
+        .from(|t| Cell::word(&t.content.exam.modality)),
     code("label", "what a person says of the exam")
         .one_of(LABELS)
         .from(|t| {

@@ -11,6 +11,14 @@ pub(super) const PLANES: &[&str] = &["transverse", "sagittal", "oblique", "unspe
 pub(super) const DERIVATIONS: &[&str] =
     &["single", "mean", "median", "minimum", "maximum", "selected"];
 pub(super) const BORDERS: &[&str] = &["outer", "inner"];
+pub(super) const MODALITIES: &[&str] = &[
+    "ultrasound",
+    "mri",
+    "ct",
+    "other",
+    "unresolved",
+    "unspecified",
+];
 pub(super) const LABELS: &[&str] = &[
     "well",
     "raised_ruled_out",
@@ -28,9 +36,13 @@ pub(super) const STATUSES: &[&str] = &[
 pub(super) const REASONS: &[&str] = &[
     "arithmetic_failed",
     "before_birth",
+    "date_implausible",
     "definition_differs",
     "identity_contradictory",
     "interval_too_wide",
+    "measured_by_ct",
+    "measured_by_mri",
+    "measured_otherwise",
     "modality_differs",
     "newborn_baseline_expired",
     "no_eligible_session",

@@ -1,6 +1,6 @@
 //! One row for each sheath value of an exam, used or not, with its place in its report.
 
-use super::lists::{BORDERS, DERIVATIONS, EYES, PLANES, QUANTITIES};
+use super::lists::{BORDERS, DERIVATIONS, EYES, MODALITIES, PLANES, QUANTITIES};
 use super::{code, date, direct, key, measure, quasi, technical, uid};
 use crate::domain::{Geometry, Millimetres, Severity};
 use crate::export::cell::{Cell, Kind};
@@ -137,6 +137,10 @@ pub(super) const COLUMNS: &[Column<Measurements>] = &[
                 .definition
                 .map_or(Cell::Empty, |one| Cell::word(&one))
         }),
+    code("modality", "kind of imaging, as the report states it")
+        .required()
+        .one_of(MODALITIES)
+        .from(|v| Cell::word(&v.one.value.modality)),
     millimetres("depth_mm", "depth behind the globe as the report states it")
         .from(|v| mm(v.one.value.depth_mm)),
     measure(

@@ -3,7 +3,8 @@
 use super::*;
 use crate::assess::Status;
 use crate::domain::{
-    Border, Derivation, Label, Laterality, OpeningPressure, Plane, PressureUnit, Quantity, Sex,
+    Border, Derivation, Label, Laterality, Modality, OpeningPressure, Plane, PressureUnit,
+    Quantity, Sex,
 };
 use crate::export::cell::Cell;
 use crate::export::row::Held;
@@ -23,6 +24,7 @@ fn closed_lists_are_those_of_the_enums() {
     assert_eq!(lists::STATUSES, words(&Status::ALL));
     assert_eq!(lists::REASONS, words(&Reason::ALL));
     assert_eq!(lists::LABELS, words(&Label::ALL));
+    assert_eq!(lists::MODALITIES, words(&Modality::ALL));
     assert_eq!(lists::BORDERS, words(&[Border::Outer, Border::Inner]));
     let eyes = [Laterality::Right, Laterality::Left, Laterality::Unresolved];
     assert_eq!(lists::EYES, words(&eyes));

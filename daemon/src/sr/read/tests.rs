@@ -89,6 +89,8 @@ fn header_of_the_sample() {
             completion: Some("COMPLETE".into()),
             verification: Some("UNVERIFIED".into()),
             preliminary: Some("FINAL".into()),
+            modality: Some("SR".into()),
+            evidence: Vec::new(),
             predecessors: vec!["1.2.826.0.1.3680043.10.999.0".into()],
         }
     );
