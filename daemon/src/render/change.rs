@@ -1,9 +1,14 @@
 //! Why a new version of a result differs from the one before it.
 
 use super::Content;
+use super::content::NotCompared;
+use crate::assess::Why;
+use crate::domain::Remark;
 use crate::geometry::NOT_COMPUTED;
+use crate::history::ExamMeasurement;
+use chrono::NaiveDate;
 use serde::Serialize;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Reasons in words; `before` is `None` for a first version.
 #[must_use]
@@ -33,10 +38,186 @@ pub fn why(before: Option<&Content>, now: &Content) -> Vec<String> {
         reasons.push("the parameters of the site changed".into());
     }
     beside(before, now, &mut reasons);
+    unused(before, now, &mut reasons);
+    let of_exam = remarks("the exam", &before.remarks, &now.remarks);
+    reasons.extend(of_exam);
+    readings(before, now, &mut reasons);
     if reasons.is_empty() {
-        reasons.push("templates or software read the same reports differently".into());
+        rest(before, now, &mut reasons);
     }
     reasons
+}
+
+/// Exams of one kind that are named one by one; of more, their number and the last day.
+const NAMED: usize = 3;
+
+/// The list of exams that did not serve, as far as [`baseline`] has not told of them.
+fn unused(before: &Content, now: &Content, reasons: &mut Vec<String>) {
+    type Unused<'c> = BTreeMap<&'c str, &'c NotCompared>;
+    let list = |content: &'_ Content| -> BTreeSet<String> {
+        let baseline = content.baseline.iter();
+        baseline.map(|exam| exam.exam.clone()).collect()
+    };
+    fn by_exam(content: &Content) -> Unused<'_> {
+        let all = content.not_compared.iter();
+        all.map(|one| (one.exam.as_str(), one)).collect()
+    }
+    let (served, serves) = (list(before), list(now));
+    let (old, new) = (by_exam(before), by_exam(now));
+    let mut added = Vec::new();
+    let mut otherwise = Vec::new();
+    let mut gone = Vec::new();
+    for one in &now.not_compared {
+        let date = one.date;
+        match old.get(one.exam.as_str()) {
+            None if served.contains(&one.exam) => {}
+            None => added.push((date, format!(": {}", sentence(&one.reason)))),
+            Some(was) if was.reason != one.reason => {
+                otherwise.push((date, format!(": {}", sentence(&one.reason))));
+            }
+            Some(was) if was.date != date => otherwise.push((date, String::new())),
+            Some(_) => {}
+        }
+    }
+    for one in &before.not_compared {
+        if !new.contains_key(one.exam.as_str()) && !serves.contains(&one.exam) {
+            gone.push((one.date, String::new()));
+        }
+    }
+    for (exams, what) in [
+        (added, "added to those not used"),
+        (otherwise, "told otherwise among those not used"),
+        (gone, "taken out of those not used"),
+    ] {
+        reasons.extend(counted(exams, what));
+    }
+}
+
+/// A sentence as the end of another one.
+fn sentence(why: &Why) -> String {
+    let text = why.sentence();
+    let mut letters = text.trim_end_matches('.').chars();
+    let first = letters.next().map(|first| first.to_lowercase());
+    first.into_iter().flatten().chain(letters).collect()
+}
+
+fn counted(exams: Vec<(NaiveDate, String)>, what: &str) -> Vec<String> {
+    let count = exams.len();
+    match exams.iter().map(|(date, _)| date).max() {
+        Some(last) if count > NAMED => {
+            vec![format!("{count} exams were {what}, the last of {last}")]
+        }
+        _ => exams
+            .into_iter()
+            .map(|(date, why)| format!("the exam of {date} was {what}{why}"))
+            .collect(),
+    }
+}
+
+/// Remarks that came, went, or say something else.
+fn remarks(of: &str, before: &[Remark], now: &[Remark]) -> Vec<String> {
+    let only = |these: &[Remark], those: &[Remark]| -> Vec<Remark> {
+        let these = these.iter().filter(|one| !those.contains(one));
+        these.cloned().collect()
+    };
+    let mut went = only(before, now);
+    let mut told = Vec::new();
+    for one in only(now, before) {
+        let code = &one.code;
+        let was = went.iter().position(|old| &old.code == code);
+        told.push(match was.map(|at| went.remove(at)) {
+            Some(_) => format!("a remark on {of} changed ({code}): {}", one.text),
+            None => format!("a remark on {of} was added ({code}): {}", one.text),
+        });
+    }
+    told.extend(
+        went.iter()
+            .map(|old| format!("a remark on {of} was taken back ({})", old.code)),
+    );
+    told
+}
+
+/// What was read of reports that are in both, as far as no other report or picture explains it.
+fn readings(before: &Content, now: &Content, reasons: &mut Vec<String>) {
+    let values = |content: &Content, uid: &str, read: &dyn Fn(&ExamMeasurement) -> String| {
+        let all = [&content.measurements_used, &content.measurements_not_used];
+        let all = all.into_iter().flatten().filter(|one| one.object == uid);
+        let mut all: Vec<String> = all.map(read).collect();
+        all.sort_unstable();
+        all
+    };
+    // Side and geometry may come from pictures, use and remarks from other reports.
+    let as_read = |one: &ExamMeasurement| {
+        let value = &one.value;
+        let what = (value.quantity, value.value_mm, value.plane, value.depth_mm);
+        let how = (value.derivation, value.definition, value.modality);
+        let when = (value.observed_at, &value.observation_uid);
+        format!("{} {what:?} {how:?} {when:?}", value.place)
+    };
+    let as_used = |one: &ExamMeasurement| {
+        let value = &one.value;
+        format!(
+            "{} {:?} {} {:?} {:?}",
+            value.place, value.eye, value.usable, value.remarks, value.geometry
+        )
+    };
+    for report in &now.reports {
+        let uid = &report.sop_instance_uid;
+        let mut old = before.reports.iter();
+        let Some(old) = old.find(|old| &old.sop_instance_uid == uid) else {
+            continue;
+        };
+        let told = reasons.iter().any(|reason| reason.contains(uid.as_str()));
+        let differs = |read: &dyn Fn(&ExamMeasurement) -> String| {
+            values(before, uid, read) != values(now, uid, read)
+        };
+        if differs(&as_read) {
+            reasons.push(format!(
+                "templates or software read report {uid} differently"
+            ));
+        } else if old.template != report.template {
+            reasons.push(format!("report {uid} was read again by a changed template"));
+        } else if !told && reasons.is_empty() && differs(&as_used) {
+            reasons.push(format!(
+                "values of report {uid} are used or remarked on differently"
+            ));
+        } else if !told {
+            let of = format!("report {uid}");
+            reasons.extend(remarks(&of, &old.remarks, &report.remarks));
+        }
+    }
+}
+
+/// What is left when nothing that a result rests on explains the difference.
+fn rest(before: &Content, now: &Content, reasons: &mut Vec<String>) {
+    let facts = |content: &Content| {
+        let exam = &content.exam;
+        let who = (exam.operator.clone(), exam.device.clone());
+        (who, exam.accession.clone(), exam.definition, exam.modality)
+    };
+    if facts(before) != facts(now) {
+        reasons.push(
+            "operator, device, accession number, borders or kind of imaging of the exam are told \
+             otherwise"
+                .into(),
+        );
+    }
+    let (old, new) = (&before.assessment.notices, &now.assessment.notices);
+    let added = new.iter().filter(|notice| !old.contains(notice));
+    reasons.extend(added.map(|notice| format!("the comparison now says: {}", notice.sentence())));
+    let gone = old.iter().filter(|notice| !new.contains(notice));
+    reasons
+        .extend(gone.map(|notice| format!("the comparison no longer says: {}", notice.sentence())));
+    if !reasons.is_empty() {
+        return;
+    }
+    reasons.push(
+        match differ(&before.assessment, &now.assessment) {
+            true => "the comparison gives other numbers, by what other exams tell of the patient or by another version of the software",
+            false => "another version of the software words the result differently",
+        }
+        .into(),
+    );
 }
 
 /// Who the patient is by merges of ids.

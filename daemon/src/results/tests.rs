@@ -3,6 +3,7 @@
 mod beside;
 mod dated;
 mod imaging;
+mod versions;
 
 use super::*;
 use crate::assess::Status;

@@ -194,7 +194,7 @@ fn a_new_episode_is_a_reason_of_its_own() {
     let stored: Content = serde_json::from_str(&serde_json::to_string(&now).unwrap()).unwrap();
     assert_eq!(
         change::why(Some(&stored), &now),
-        ["templates or software read the same reports differently"]
+        ["another version of the software words the result differently"]
     );
 }
 

@@ -1,0 +1,170 @@
+//! Each version says what really changed since the one before it.
+
+use super::*;
+use crate::render::change;
+use chrono::{Days, NaiveDate};
+
+/// The newest versions, as a store keeps them, and every reason that was ever given.
+#[derive(Default)]
+struct Shelf {
+    latest: BTreeMap<String, Latest>,
+    whys: Vec<String>,
+}
+
+impl Shelf {
+    /// Assesses everything known, as after each arrival.
+    fn assess(&mut self, known: &Known) -> usize {
+        let versions = new_versions(results(known), &self.latest).expect("versions");
+        let count = versions.len();
+        for one in versions {
+            assert!(!one.why.is_empty());
+            self.whys.extend(one.why);
+            // A stored content is rounded.
+            let json = serde_json::to_string(&one.content).expect("JSON");
+            let latest = Latest {
+                version: one.version,
+                key: one.key,
+                content: serde_json::from_str(&json).expect("a content"),
+            };
+            self.latest.insert(one.content.exam.id, latest);
+        }
+        count
+    }
+
+    fn software(&self) -> Vec<&String> {
+        let blamed = self.whys.iter();
+        blamed.filter(|why| why.contains("software")).collect()
+    }
+
+    fn says(&self, part: &str) -> bool {
+        self.whys.iter().any(|why| why.contains(part))
+    }
+}
+
+/// Exam `n` of a long history, `n` months after the first; some are wide, some say little.
+fn visit(n: u64) -> ObjectReading {
+    let first: NaiveDate = "2015-01-10".parse().expect("a day");
+    let day = first.checked_add_days(Days::new(n * 37)).expect("a day");
+    let mm = 5.0 + [0.0, 0.2, -0.1, 0.1, 0.9, -0.2][n as usize % 6];
+    let mut one = exam(n as usize, &day.to_string(), mm);
+    let patient = one.patient.as_mut().expect("a patient");
+    match n % 10 {
+        3 => patient.birth_date = None,
+        // Filed under the wrong patient, maybe.
+        7 => patient.birth_date = "1990-01-01".parse().ok(),
+        _ => {}
+    }
+    one
+}
+
+/// Many exams that arrive newest first, one by one, and are labelled one by one: nothing but the
+/// set changes, so no version may blame templates or software.
+#[test]
+fn a_version_never_blames_the_software_for_what_the_set_changed() {
+    let mut shelf = Shelf::default();
+    let mut known = Known::default();
+    let count = 26;
+    for n in (0..count).rev() {
+        known.readings.push(visit(n));
+        shelf.assess(&known);
+    }
+    for n in 0..count {
+        let label = match n % 6 {
+            4 => Label::RaisedConfirmed,
+            _ => Label::Well,
+        };
+        known.labels.insert(format!("2.{n}"), label);
+        shelf.assess(&known);
+    }
+    known.events.push(Event {
+        date: "2016-05-05".parse().expect("a day"),
+        kind: EventKind::CsfSurgery,
+    });
+    shelf.assess(&known);
+    known.readings.remove(0);
+    shelf.assess(&known);
+    assert_eq!(shelf.software(), Vec::<&String>::new());
+    for part in [
+        "was added to those not used: ",
+        "a remark on the exam was added (identity-differs)",
+        "a remark on the exam changed (identity-differs)",
+        "joined the baseline",
+        "told otherwise among those not used",
+    ] {
+        assert!(shelf.says(part), "{part}");
+    }
+    // Nothing changes, nothing is made.
+    assert_eq!(shelf.assess(&known), 0);
+}
+
+fn why(before: &Known, now: &Known, study: &str) -> Vec<String> {
+    let named = |known: &Known| -> Content {
+        let mut told = results(known).into_iter();
+        told.find(|one| one.exam.study_instance_uid == study)
+            .expect("the exam")
+    };
+    let stored = serde_json::to_string(&named(before)).expect("JSON");
+    let stored: Content = serde_json::from_str(&stored).expect("a content");
+    change::why(Some(&stored), &named(now))
+}
+
+#[test]
+fn a_stranger_under_the_same_id_is_the_reason_where_only_its_remark_is_new() {
+    let before = known(vec![exam(1, "2022-03-01", 5.0), exam(2, "2023-03-01", 5.0)]);
+    let mut now = before.clone();
+    now.readings
+        .push(born(exam(3, "2024-03-01", 5.0), "1999-09-09"));
+    assert_eq!(
+        why(&before, &now, "2.1"),
+        [
+            "a remark on the exam was added (identity-differs): Exams of 2024-03-01 under the same \
+             patient id give another birth date or sex; they were not compared with."
+        ]
+    );
+}
+
+#[test]
+fn an_exam_that_does_not_serve_is_the_reason_where_only_the_list_is_new() {
+    let mut before = known(vec![exam(1, "2022-03-01", 5.0), exam(2, "2023-03-01", 5.0)]);
+    before
+        .labels
+        .insert("2.3".to_owned(), Label::RaisedConfirmed);
+    let mut now = before.clone();
+    // Of the day of the second exam, and raised: no event before it, and no baseline.
+    now.readings.push(exam(3, "2023-03-01", 6.0));
+    let told = why(&before, &now, "2.2");
+    assert_eq!(
+        told.first().map(String::as_str),
+        Some("the exam of 2023-03-01 was added to those not used: it is of the same day")
+    );
+}
+
+/// Only where the same report was really read otherwise.
+#[test]
+fn software_is_named_where_the_same_report_is_read_otherwise() {
+    let before = known(vec![exam(1, "2022-03-01", 5.0)]);
+    let mut now = before.clone();
+    now.readings[0].measurements[0].value_mm = Millimetres::from_mm(5.4);
+    let told = why(&before, &now, "2.1");
+    assert_eq!(told, ["templates or software read report 1.1 differently"]);
+
+    let mut now = before.clone();
+    now.readings[0].template = Some("tid1500@111111111111".to_owned());
+    let told = why(&before, &now, "2.1");
+    assert_eq!(told, ["report 1.1 was read again by a changed template"]);
+}
+
+/// A replaced version that was damaged says so, not that something was read otherwise.
+#[test]
+fn a_damaged_version_is_the_reason_for_the_next() {
+    let known = known(vec![exam(1, "2022-03-01", 5.0)]);
+    let content = results(&known).remove(0);
+    let damaged = Latest {
+        version: 2,
+        key: String::new(),
+        content: content.clone(),
+    };
+    let latest = [(content.exam.id.clone(), damaged)].into();
+    let made = new_versions(vec![content], &latest).expect("versions");
+    assert_eq!(made[0].why, ["version 2 was damaged in the store"]);
+}
