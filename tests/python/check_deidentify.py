@@ -220,8 +220,18 @@ def check_killed(site: Site, key: Path, without: Path) -> None:
         time.sleep(wait)
         run.send_signal(signal.SIGKILL)
         run.wait()
-    site.run("export", "--key", key, "--to", without)
+    again = site.run("export", "--key", key, "--to", without).stderr
     check("the same store makes the same files", said(without), before)
+    check("a series of exports: told", "that it was done in between" in again, True)
+    # As the first rule left it: a manifest without the words that came later.
+    file = without / "manifest.json"
+    manifest = json.loads(file.read_text())
+    for name in ("rule", "days_step", "patients_alone"):
+        del manifest["deidentified"][name]
+    file.write_text(json.dumps(manifest))
+    older = site.run("export", "--key", key, "--to", without).stderr
+    check("files of the first rule: told", "made by rule 1" in older, True)
+    check("files of the first rule: made anew", said(without), before)
     check("nothing aside is left", [one.name for one in (without / ".partial").glob("*")], [])
     check_manifest(without)
 

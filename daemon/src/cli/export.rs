@@ -136,12 +136,17 @@ fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
         counted.patients_in_small_cells,
         counted.patients_alone
     ));
-    if let Some(rule) = before {
-        print::note(format_args!(
+    match before {
+        None => {}
+        Some(rule) if rule == summary.rule => print::note(
+            "an export of this key stood here before. Whoever has both knows of each exam that is new \
+             that it was done in between, which gives its patient's shift away; pass on one of them",
+        ),
+        Some(rule) => print::note(format_args!(
             "the files before were made by rule {rule}, these are made by rule {}: their dates differ. \
              Whoever has files of rule 1 can work out their true dates; take a new key",
             summary.rule
-        ));
+        )),
     }
     Ok(())
 }

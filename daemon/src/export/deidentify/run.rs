@@ -31,8 +31,8 @@ pub struct Job<'a> {
     pub tell: &'a dyn Fn() -> bool,
 }
 
-/// Runs it; returns how many rows there are, what is said of them, and the rule of the files before
-/// where it was another.
+/// Runs it; returns how many rows there are, what is said of them, and by which rule the files
+/// before were made, if there were any.
 ///
 /// # Errors
 /// Why it ended early; the run before still stands, whole.
@@ -50,7 +50,7 @@ pub fn run(
         });
     }
     let rule_before = folder.manifest.deidentified.as_ref();
-    let rule_before = rule_before.map(|one| one.rule).filter(|&rule| rule != RULE);
+    let rule_before = rule_before.map(|one| one.rule);
     let until = through(job.store)?;
     let change = Deidentified::new(job.secret, job.known);
     let mut rows = Shuffle::new(&folder.aside()?)?;
