@@ -173,8 +173,42 @@ fn what_is_published_arrives_and_waits_while_nobody_answers() {
         list(&site, &["--state", "waiting"]).len(),
         site.all_results().len()
     );
+    // A process beside it knows since when; an outage of minutes needs nobody, one of hours does.
+    let (code, status) = status(&site);
+    let to = &status["deliveries"][0];
+    assert!(
+        to["down_since"].is_string() && to["waiting"].as_u64() > Some(0),
+        "{status}"
+    );
+    assert_eq!((code, &status["needs"]), (Some(0), &serde_json::json!([])));
+    let store = rusqlite::Connection::open(site.path("store.sqlite")).expect("opens");
+    store
+        .busy_timeout(std::time::Duration::from_secs(30))
+        .expect("set");
+    let earlier = "update meta set value = '2024-01-01T00:00:00.000000Z answer: http-503'
+                   where name like 'trouble:destination:%'";
+    assert_eq!(store.execute(earlier, []).expect("set back"), 1);
+    drop(store);
+    daemon.kill();
+    let (code, status) = self::status(&site);
+    assert_eq!(
+        (code, &status["needs"][0]["code"]),
+        (Some(1), &"destination-down".into())
+    );
+    // It is the same outage after a new start.
+    let daemon = site.serve();
+    until("a line that it is down", || {
+        codes(&daemon, "destination-down") == 1
+    });
+    let (_, status) = self::status(&site);
+    let down = &status["deliveries"][0]["down_since"];
+    assert_eq!(down, "2024-01-01T00:00:00Z");
     hook.answers(|_| 200);
     until("every result", || arrived(&site, &hook, REPORTS.len()));
+    until("nothing of it in the status", || {
+        let (code, status) = self::status(&site);
+        code == Some(0) && status["deliveries"][0]["down_since"].is_null()
+    });
     until("the note of it", || {
         list(&site, &["--state", "waiting"]).is_empty()
     });
@@ -198,6 +232,12 @@ fn what_is_published_arrives_and_waits_while_nobody_answers() {
     assert_eq!(verified[0]["deliveries"], took.len());
 }
 
+fn status(site: &Site) -> (Option<i32>, serde_json::Value) {
+    let output = site.run("status", &["--json"]);
+    let status = serde_json::from_slice(&output.stdout).expect("JSON");
+    (output.status.code(), status)
+}
+
 #[test]
 fn what_is_refused_for_good_is_for_a_person_to_decide() {
     let hook = Hook::new(|_| 422);
@@ -211,6 +251,13 @@ fn what_is_refused_for_good_is_for_a_person_to_decide() {
     let text = ok(&site, &["list"]);
     assert!(text.contains(WORDS), "{text}");
     assert!(text.contains("http-422"), "{text}");
+    let told = site.run("status", &[]);
+    assert_eq!(told.status.code(), Some(1));
+    let told = String::from_utf8_lossy(&told.stderr).into_owned();
+    assert!(told.contains("are dead") && !told.contains(WORDS), "{told}");
+    let (_, status) = status(&site);
+    assert_eq!(status["deliveries"][0]["dead"], site.all_results().len());
+    assert_eq!(status["needs"][0]["code"], "deliveries-dead");
     assert!(text.contains("waiting 0, delivered 0, dead"), "{text}");
     let log = format!("{:?}", daemon.log());
     assert!(!log.contains("Kestrel"), "{log}");

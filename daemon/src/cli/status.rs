@@ -1,6 +1,8 @@
 //! `status`: how the service is, for a person at the terminal. Reads the store and asks the running
 //! daemon, where its configuration says that it can be asked; changes nothing.
 
+mod deliveries;
+
 use super::args::StatusArgs;
 use super::{Failure, look, open, print};
 use crate::config::{Config, Effective};
@@ -9,6 +11,7 @@ use crate::store::backlog::{self, Waiting};
 use crate::store::overview;
 use crate::store::trouble::{self, Trouble};
 use chrono::{DateTime, SecondsFormat, Utc};
+use deliveries::Deliveries;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
@@ -52,7 +55,17 @@ struct Status {
     outbox_unwritable: Option<Lasting>,
     /// Single results cannot be written.
     results_not_written: Option<Lasting>,
+    deliveries: Vec<Deliveries>,
+    /// What does not pass by itself.
+    needs: Vec<Need>,
     disk: Disk,
+}
+
+/// Something that a person has to see to.
+#[derive(Debug, Serialize)]
+struct Need {
+    code: &'static str,
+    what: String,
 }
 
 /// What is wrong, and since when.
@@ -78,8 +91,8 @@ struct Disk {
     outbox_free_bytes: Option<u64>,
 }
 
-/// Exit code 1 where the daemon could be asked and is not ready; with `--probe` nothing else is
-/// looked at.
+/// Exit code 1 where somebody is needed: the daemon could be asked and is not ready, or one of
+/// [`Status::needs`]. With `--probe` the daemon alone is asked.
 pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
     if args.probe {
         return probe(&args.config.config);
@@ -98,7 +111,37 @@ pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
         true => print::json(&status)?,
         false => show(&status),
     }
-    verdict
+    let said = verdict.err().map(|failure| failure.to_string());
+    let needs = status.needs.into_iter().map(|need| need.what);
+    let all: Vec<String> = said.into_iter().chain(needs).collect();
+    match all.is_empty() {
+        true => Ok(()),
+        false => Err(Failure::No(all.join("\n"))),
+    }
+}
+
+/// What somebody has to see to, beside what the daemon says when it is asked.
+fn needs(
+    outbox: Option<&Lasting>,
+    results: Option<&Lasting>,
+    deliveries: &[Deliveries],
+) -> Vec<Need> {
+    let lasting = |code, one: &Lasting, way_out| Need {
+        code,
+        what: format!("{}, since {}{way_out}", one.what, time(Some(one.since))),
+    };
+    let outbox = outbox.map(|one| lasting("outbox-unwritable", one, ""));
+    let results = results.map(|one| {
+        let way_out = "; result-not-written in the log says why";
+        lasting("results-not-written", one, way_out)
+    });
+    let now = Utc::now();
+    let deliveries = deliveries.iter().flat_map(|one| one.needs(now));
+    outbox
+        .into_iter()
+        .chain(results)
+        .chain(deliveries)
+        .collect()
 }
 
 /// Asks the daemon alone. It may run on with an earlier configuration than the one that lies there, so a
@@ -137,6 +180,9 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
             .map_err(Failure::no)?;
         Ok(found.map(|Trouble { since, what, .. }| Lasting { since, what }))
     };
+    let outbox_unwritable = trouble(trouble::OUTBOX)?;
+    let results_not_written = trouble(trouble::RESULTS)?;
+    let deliveries = deliveries::of(config, &store)?;
     let stage = |what, Waiting { count, oldest }| Stage {
         what,
         count,
@@ -156,8 +202,14 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
             stage("patients to assess", backlog.patients),
             stage("results to publish", backlog.results),
         ],
-        outbox_unwritable: trouble(trouble::OUTBOX)?,
-        results_not_written: trouble(trouble::RESULTS)?,
+        needs: needs(
+            outbox_unwritable.as_ref(),
+            results_not_written.as_ref(),
+            &deliveries,
+        ),
+        outbox_unwritable,
+        results_not_written,
+        deliveries,
         disk: Disk {
             store_bytes: store_bytes(&config.store.path),
             store_free_bytes: crate::observe::health::free_bytes(&config.store.path),
@@ -273,6 +325,10 @@ fn show(status: &Status) {
         if let Some(Lasting { since, what }) = trouble {
             row(of, &format_args!("{what}, since {}", time(Some(*since))));
         }
+    }
+    for one in &status.deliveries {
+        let name = format!("to {}", one.destination);
+        row(&name, &one.line());
     }
     for (heading, counts) in [
         ("quarantined by reason", &status.quarantined_by_reason),

@@ -17,7 +17,7 @@ use crate::publish;
 use crate::render::Content;
 use crate::store::deliveries::{self, Delivery, Failed, Next};
 use crate::store::results::ResultRow;
-use crate::store::{Store, StoreError};
+use crate::store::{Store, StoreError, trouble};
 use chrono::{DateTime, Utc};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::Duration;
@@ -72,6 +72,8 @@ pub struct Worker {
     outage: Option<Outage>,
     /// Answers in a row that put a delivery off.
     refusals: u32,
+    /// Whether the store is known to say nothing of an outage.
+    is_noted_up: bool,
     /// See [`deliveries::asked`].
     asked: Option<u64>,
 }
@@ -105,6 +107,7 @@ impl Worker {
             world,
             outage: None,
             refusals: 0,
+            is_noted_up: false,
             asked: None,
         }
     }
@@ -182,6 +185,7 @@ impl Worker {
 
     fn arrived(&mut self, delivery: &Delivery, row: &ResultRow) -> Result<Step, StoreError> {
         self.is_up();
+        self.goes_on()?;
         self.refusals = 0;
         let now = self.world.now().wall;
         if let Some(trail) = &self.observed.trail
@@ -222,18 +226,19 @@ impl Worker {
         metrics.delivery_failed(&self.destination, &failure.code);
         match failure.stage {
             Stage::Files | Stage::Name | Stage::Connect | Stage::Tls | Stage::Association => {
-                self.is_down(failure);
+                self.is_down(failure)?;
                 return self.put_off(delivery, failure, None);
             }
             Stage::Answer if !failure.lasts => {
                 self.refusals += 1;
                 match self.refusals < SICK_AFTER {
                     true => self.is_up(),
-                    false => self.is_down(failure),
+                    false => self.is_down(failure)?,
                 }
             }
             Stage::Answer => {
                 self.is_up();
+                self.goes_on()?;
                 self.refusals = 0;
             }
             Stage::Form => {}
@@ -306,12 +311,13 @@ impl Worker {
         self.bury(delivery, failed)
     }
 
-    fn is_down(&mut self, failure: &Failure) {
+    fn is_down(&mut self, failure: &Failure) -> Result<(), StoreError> {
         let failures = self.outage.as_ref().map_or(0, |outage| outage.failures) + 1;
         let wait = self
             .retry
             .wait(failures, self.world.dice(), failure.not_before);
-        if self.outage.is_none() {
+        let is_new = self.outage.is_none();
+        if is_new {
             self.observed.metrics.reached(&self.destination, false);
             tracing::warn!(
                 code = "destination-down",
@@ -325,6 +331,12 @@ impl Worker {
             failures,
             until: self.world.now().ran.saturating_add(wait),
         });
+        if is_new {
+            // Without the receiver's own words, which may quote patient data.
+            self.note(Some(format!("{}: {}", failure.stage, failure.code)))?;
+            self.is_noted_up = false;
+        }
+        Ok(())
     }
 
     fn is_up(&mut self) {
@@ -336,6 +348,31 @@ impl Worker {
                 failures = outage.failures
             );
         }
+    }
+
+    /// A delivery was taken or refused for good. A receiver that only puts off what it is sent has not
+    /// ended what the store says since when.
+    fn goes_on(&mut self) -> Result<(), StoreError> {
+        if !self.is_noted_up {
+            let of = self.trouble();
+            if self.store.read(|conn| trouble::of(conn, &of))?.is_some() {
+                self.note(None)?;
+            }
+            self.is_noted_up = true;
+        }
+        Ok(())
+    }
+
+    fn trouble(&self) -> String {
+        format!("{}{}", trouble::DESTINATION, self.destination)
+    }
+
+    /// Leaves in the store since when the destination is down, for whoever looks from outside. One that
+    /// lasts over a new start keeps its time.
+    fn note(&self, what: Option<String>) -> Result<(), StoreError> {
+        let (of, now) = (self.trouble(), self.world.now().wall);
+        self.store
+            .write(move |tx| trouble::note(tx, &of, what.as_deref(), now))
     }
 }
 
