@@ -403,8 +403,9 @@ impl Pipeline {
     }
 
     fn publish_all(&self) -> Result<usize, PipelineError> {
+        let patient = renderings::Patient::default();
         let renderer = || {
-            let renderings = Renderings::new(&self.store, self.beside);
+            let renderings = Renderings::new(&self.store, self.beside, &patient);
             // As soon as there is hurry, not after the whole batch.
             move |row: &ResultRow| match self.is_hurried() {
                 true => Ok(None),

@@ -24,6 +24,7 @@ HARNESSES = (
     "power_cut",
     "clock",
     "soak",
+    "doubling",
 )
 LONGEST_S = 600
 

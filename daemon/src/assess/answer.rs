@@ -4,6 +4,7 @@
 
 use super::{Notice, PerEye, Reason, SetAside, Status, Unused, Why, rounded};
 use crate::domain::{Eye, Plane};
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 /// One exam compared with the baseline of the same patient.
@@ -26,6 +27,10 @@ pub struct Assessment {
     pub baseline: Vec<String>,
     /// Earlier exams, and others of the same day, that were not used; oldest first.
     pub set_aside: Vec<SetAside>,
+    /// There are more that were not used than are listed: those of this day and before. It stays the same
+    /// when an older exam arrives, so that an exam is told the same however long the history behind it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub set_aside_until: Option<NaiveDate>,
     /// Years from the last baseline exam used.
     #[serde(serialize_with = "rounded::optional")]
     pub gap_years: Option<f64>,
@@ -49,6 +54,7 @@ impl Assessment {
             notices: Vec::new(),
             baseline: Vec::new(),
             set_aside: Vec::new(),
+            set_aside_until: None,
             gap_years: None,
             planes: Vec::new(),
             arithmetic: None,

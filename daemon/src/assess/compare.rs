@@ -218,6 +218,7 @@ fn answered(case: &Case<'_>, compared: &Compared<'_>, set_aside: Vec<SetAside>) 
         &set_aside,
     ));
 
+    let (set_aside, set_aside_until) = listed(case, set_aside);
     let leading = compared_rows.leading().and_then(|row| row.comparison);
     let too_wide = leading.is_none_or(|row| row.smallest_change_mm > p.max_smallest_change);
     let status = worst(&compared_rows);
@@ -249,7 +250,8 @@ fn answered(case: &Case<'_>, compared: &Compared<'_>, set_aside: Vec<SetAside>) 
             .iter()
             .map(|session| session.exam.id.clone())
             .collect(),
-        set_aside: in_order(case, set_aside),
+        set_aside,
+        set_aside_until,
         gap_years: Some(growth::years_between(
             compared.last.exam.date,
             case.today.exam.date,
@@ -264,6 +266,7 @@ fn unanswered(case: &Case<'_>, reason: Reason, mut set_aside: Vec<SetAside>) -> 
     let untold = case.earlier.iter().map(|earlier| earlier.session);
     let untold = untold.filter(|session| !told.contains(&session.exam.id));
     set_aside.extend(untold.map(|session| session.aside(Unused::NoComparison)));
+    let (set_aside, set_aside_until) = listed(case, set_aside);
     Assessment {
         assess: case.today.exam.id.clone(),
         status: match reason {
@@ -277,7 +280,8 @@ fn unanswered(case: &Case<'_>, reason: Reason, mut set_aside: Vec<SetAside>) -> 
             .into_iter()
             .collect(),
         baseline: Vec::new(),
-        set_aside: in_order(case, set_aside),
+        set_aside,
+        set_aside_until,
         gap_years: None,
         planes: Vec::new(),
         arithmetic: None,
@@ -322,14 +326,22 @@ fn with_the_eye_left_out(rows: Rows, case: &Case<'_>) -> Rows {
     }
 }
 
-/// By date, then by id: the order in which the exams were given does not show.
-fn in_order(case: &Case<'_>, mut set_aside: Vec<SetAside>) -> Vec<SetAside> {
+/// Exams that were not used and are listed by name, the newest of them: without a limit the results of a
+/// patient would grow with the square of the number of exams.
+const LISTED_MAX: usize = 40;
+
+/// By date, then by id: the order in which the exams were given does not show. Beside it the day of the
+/// newest that is not listed.
+fn listed(case: &Case<'_>, mut set_aside: Vec<SetAside>) -> (Vec<SetAside>, Option<NaiveDate>) {
     let earlier = case.earlier.iter().map(|earlier| earlier.session);
     let all = earlier.chain(case.same_day.iter().copied());
     let dates: BTreeMap<_, _> = all.map(|s| (s.exam.id.as_str(), s.exam.date)).collect();
-    set_aside.sort_by(|a, b| {
-        let date = |aside: &SetAside| dates.get(aside.exam.as_str());
-        date(a).cmp(&date(b)).then_with(|| a.cmp(b))
-    });
-    set_aside
+    let date = |aside: &SetAside| dates.get(aside.exam.as_str()).copied();
+    set_aside.sort_by(|a, b| date(a).cmp(&date(b)).then_with(|| a.cmp(b)));
+    let older = set_aside.len().saturating_sub(LISTED_MAX);
+    let until = set_aside
+        .drain(..older)
+        .next_back()
+        .and_then(|one| date(&one));
+    (set_aside, until)
 }

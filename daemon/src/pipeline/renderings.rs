@@ -8,6 +8,7 @@ use crate::render::{Content, csv, html, pdf, text};
 use crate::store::results::ResultRow;
 use crate::store::{Store, StoreError};
 use std::cell::RefCell;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// Which renderings stand beside `result.json`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -22,20 +23,37 @@ pub struct Beside {
     pub csv: bool,
 }
 
+/// Results of the patient that somebody rendered last. Those who render side by side share it: the rows
+/// of one patient mostly come in a row, and reading all results for each few of them would cost the
+/// square of their number.
+#[derive(Default)]
+pub(super) struct Patient(Mutex<Option<Of>>);
+
+type Of = (PatientKey, Arc<Vec<Content>>);
+
+impl Patient {
+    fn last(&self) -> MutexGuard<'_, Option<Of>> {
+        // It is whole between any two assignments.
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
 /// Renders rows, one after the other.
 pub(super) struct Renderings<'a> {
     store: &'a Store,
     beside: Beside,
-    /// Results of the patient rendered last: the rows of one patient mostly come in a row.
-    patient: RefCell<Option<(PatientKey, Vec<Content>)>>,
+    patient: &'a Patient,
+    /// The one rendered here, which others may have replaced there.
+    own: RefCell<Option<Of>>,
 }
 
 impl<'a> Renderings<'a> {
-    pub(super) fn new(store: &'a Store, beside: Beside) -> Self {
+    pub(super) fn new(store: &'a Store, beside: Beside, patient: &'a Patient) -> Self {
         Renderings {
             store,
             beside,
-            patient: RefCell::new(None),
+            patient,
+            own: RefCell::new(None),
         }
     }
 
@@ -74,12 +92,20 @@ impl<'a> Renderings<'a> {
     }
 
     fn trends(&self, row: &ResultRow, content: &Content) -> Result<Vec<Trend>, StoreError> {
-        let mut patient = self.patient.borrow_mut();
-        let others = match patient.take() {
-            Some((key, contents)) if key == row.patient => contents,
-            _ => self.results_of(&row.patient)?,
+        let is_it = |of: &Of| of.0 == row.patient;
+        let mut own = self.own.borrow_mut();
+        let others = own.take().filter(is_it);
+        let others = others.or_else(|| self.patient.last().clone().filter(is_it));
+        let others = match others {
+            Some(others) => others,
+            None => {
+                let others = Arc::new(self.results_of(&row.patient)?);
+                let others = (row.patient.clone(), others);
+                *self.patient.last() = Some(others.clone());
+                others
+            }
         };
-        let (_, others) = patient.insert((row.patient.clone(), others));
+        let (_, others) = own.insert(others);
         Ok(html::trends(content, others))
     }
 
@@ -148,7 +174,8 @@ mod tests {
                 pdf,
                 csv,
             };
-            let files = Renderings::new(&store, beside).of(&row).unwrap();
+            let patient = Patient::default();
+            let files = Renderings::new(&store, beside, &patient).of(&row).unwrap();
             assert_eq!(names(&files), ["result.json", file]);
         }
     }
@@ -161,7 +188,8 @@ mod tests {
             html: true,
             ..Beside::default()
         };
-        let renderings = Renderings::new(&store, beside);
+        let patient = Patient::default();
+        let renderings = Renderings::new(&store, beside, &patient);
         let mut rows = store.read(|conn| unpublished(conn, 9)).unwrap();
         rows.sort_by_key(|row| content_of(row).unwrap().exam.performed_at);
         let pages: Vec<String> = rows

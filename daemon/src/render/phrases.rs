@@ -118,6 +118,14 @@ pub(super) fn percent(chance: f64) -> String {
     }
 }
 
+/// That more exams were not used than are listed; `None` when all are.
+pub(super) fn not_listed(content: &Content) -> Option<String> {
+    let until = content.assessment.set_aside_until?;
+    Some(format!(
+        "Further exams of {until} and before were not used; they are not listed here."
+    ))
+}
+
 /// How many exams the comparison rests on, of when; empty when there is none.
 pub(super) fn baseline(content: &Content) -> String {
     let (Some(first), Some(last)) = (content.baseline.first(), content.baseline.last()) else {

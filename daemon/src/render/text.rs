@@ -194,7 +194,8 @@ pub(crate) fn baseline(content: &Content) -> Vec<String> {
         .not_compared
         .iter()
         .map(|exam| format!("not used, {}: {}", exam.date, exam.reason.sentence()));
-    used.chain(aside).collect()
+    let more = phrases::not_listed(content);
+    used.chain(aside).chain(more).collect()
 }
 
 fn readings(content: &Content) -> Vec<String> {

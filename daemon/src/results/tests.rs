@@ -263,3 +263,27 @@ proptest! {
         prop_assert!(new_versions(at_once, &latest).expect("versions").is_empty());
     }
 }
+
+/// What all results of a patient say grows with the number of exams, not with its square.
+#[test]
+fn twice_as_many_exams_say_twice_as_much() {
+    let bytes = |exams: u32| {
+        let first = chrono::NaiveDate::from_ymd_opt(2015, 1, 1).unwrap();
+        let readings = (0..exams).map(|n| {
+            let day = first + chrono::TimeDelta::days(7 * i64::from(n));
+            let (uid, study) = (format!("2.25.{n}1"), format!("2.25.{n}"));
+            reading(&uid, &study, &day.to_string(), &[5.0, 5.1], &[5.1, 5.0])
+        });
+        let known = Known {
+            readings: readings.collect(),
+            ..Known::default()
+        };
+        let contents = of_patient(&known, &Site::default()).unwrap();
+        contents
+            .iter()
+            .map(|one| serde_json::to_vec(one).unwrap().len())
+            .sum::<usize>() as f64
+    };
+    let ratio = bytes(400) / bytes(200);
+    assert!(ratio < 2.3, "{ratio}");
+}

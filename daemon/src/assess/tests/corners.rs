@@ -331,6 +331,30 @@ fn the_newest_sessions_fill_the_baseline() {
     assert_eq!(why(&answer, "b1"), Unused::BeyondMaxSessions);
 }
 
+/// However long the history, an exam names a bounded number of those before it, and an even older one
+/// changes nothing.
+#[test]
+fn a_long_history_is_not_listed_whole() {
+    let day = |n: u32| {
+        let first = chrono::NaiveDate::from_ymd_opt(2015, 1, 1).unwrap();
+        first + chrono::TimeDelta::days(30 * i64::from(n))
+    };
+    let exam = |n: u32| steady(&format!("b{n:03}"), &day(n).to_string());
+    let of = |from: u32| answer(adult(), (from..=100).map(exam).collect());
+    let today = of(1);
+    assert_eq!(today.assess, "b100");
+    assert_eq!(today.baseline.len(), 20);
+    let listed: Vec<&str> = today
+        .set_aside
+        .iter()
+        .map(|one| one.exam.as_str())
+        .collect();
+    assert_eq!((listed.len(), listed[0], listed[39]), (40, "b040", "b079"));
+    assert_eq!(today.set_aside_until, Some(day(39)));
+    assert_eq!(of(0), today);
+    assert_eq!(of(40).set_aside_until, None);
+}
+
 /// Too wide to say that nothing rose; what lies above even that interval is flagged all the same.
 #[test]
 fn an_interval_too_wide_does_not_hide_a_rise() {

@@ -78,6 +78,7 @@ pub(super) fn not_compared(content: &Content) -> Markup {
                     @for exam in &content.not_compared {
                         li { (exam.date) ": " bdi { (exam.reason.sentence()) } }
                     }
+                    @if let Some(more) = phrases::not_listed(content) { li { (more) } }
                 }
             }
         }
