@@ -6,11 +6,13 @@ use super::picture::GroupPictures;
 use super::reference::References;
 use super::subject::{self, Stated};
 use crate::domain::{Border, Modality, Plane};
+use crate::sr::bounds::{exceeds, shortened};
 use crate::sr::tree::{Measured, Tree, Value};
 use crate::sr::{Code, ItemId};
 use crate::template::vocabulary::is_private;
 use crate::template::words::{Made, Named, Role, Side, Site, Structure, Subject};
 use crate::template::{Explained, Vocabulary};
+use sha2::{Digest as _, Sha256};
 use std::collections::BTreeMap;
 
 /// Where within a level something is said.
@@ -83,6 +85,18 @@ pub(super) struct Level {
     pub(super) contained: Option<ItemId>,
     /// Codes of private schemes that say nothing to us.
     pub(super) private: Vec<Said<String>>,
+}
+
+/// Letters of a name in a TEXT: three component groups of a Person Name.
+const NAME: usize = 3 * 64 + 2;
+
+/// Letters of the name of a time point. It is copied to every value of it.
+const TIME_POINT: usize = 64;
+
+/// Names a time point whose own name is too long to be carried along.
+fn digest_of(text: &str) -> String {
+    let digits = Sha256::digest(text);
+    digits.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// Most distinct texts kept per level: two already contradict each other.
@@ -303,6 +317,24 @@ impl Levels {
                     at: id,
                     code: String::new(),
                     spot,
+                };
+                // A TEXT is longer than the attribute of the header may be.
+                let text = match role {
+                    // Cut, it would be another's: unknown equals nothing.
+                    Role::DeviceSerial if exceeds(&text.says, 64) => return,
+                    Role::TimePoint if exceeds(&text.says, TIME_POINT) => Said {
+                        says: digest_of(&text.says),
+                        ..text
+                    },
+                    Role::TimePoint => text,
+                    Role::DeviceManufacturer | Role::DeviceModel => Said {
+                        says: shortened(&text.says, 64),
+                        ..text
+                    },
+                    _ => Said {
+                        says: shortened(&text.says, NAME),
+                        ..text
+                    },
                 };
                 match role {
                     Role::Modality => {

@@ -2,6 +2,7 @@
 
 use super::level::Levels;
 use crate::sr::ItemId;
+use crate::sr::bounds::shortened;
 use crate::sr::tree::{Tree, Value};
 use crate::template::Vocabulary;
 use crate::template::words::Role;
@@ -81,7 +82,8 @@ impl Levels {
         let Some(stated) = stated.get_mut(index) else {
             return;
         };
-        let text = text.to_owned();
+        // Longer than any id or name: it stays different from all of them.
+        let text = shortened(text, 256);
         match role {
             Role::SubjectId => {
                 let issuer = issuer_of(tree, id, vocabulary);
@@ -100,7 +102,7 @@ fn issuer_of(tree: &Tree, id: ItemId, vocabulary: &Vocabulary) -> Option<String>
         let item = tree.item(child);
         let role = vocabulary.explain_some(item.concept.as_ref()).says.role;
         match &item.value {
-            Value::Text(text) if role == Some(Role::IdIssuer) => Some(text.trim().to_owned()),
+            Value::Text(text) if role == Some(Role::IdIssuer) => Some(shortened(text.trim(), 256)),
             _ => None,
         }
     })

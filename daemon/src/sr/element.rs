@@ -1,6 +1,7 @@
 //! Values out of decoded elements, with what is odd about them.
 
 use super::Code;
+use super::bounds::{self, Bound, LETTER_BYTES, exceeds};
 use super::charset::{self, Charset, DECLARED, Word};
 use super::letters::{assumed, exact, id_in_bytes, octal, undeclared, undecodable};
 use crate::domain::{Remark, Severity};
@@ -8,11 +9,19 @@ use dicom_core::Tag;
 use dicom_core::value::{PrimitiveValue, Value};
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
+use sha2::{Digest as _, Sha256};
 use std::borrow::Cow;
+use std::collections::BTreeSet;
 use std::rc::Rc;
 
 /// Remarks kept of one object; a hostile one could cause a million.
 const KEPT: usize = 200;
+
+/// Letters of an identifier with blanks around it that are looked at.
+const PADDED_ID: usize = 2 * bounds::ID;
+
+/// Bytes of Specific Character Set that are looked at: more sets than there are.
+const SETS: usize = 1024;
 
 /// Remarks of one object, bounded.
 #[derive(Default)]
@@ -21,6 +30,8 @@ pub(super) struct Remarks {
     dropped: usize,
     /// The gravest dropped.
     severity: Option<Severity>,
+    /// Elements of which it was told that one is too long.
+    long: BTreeSet<Tag>,
 }
 
 impl Remarks {
@@ -30,6 +41,13 @@ impl Remarks {
         } else {
             self.dropped += 1;
             self.severity = self.severity.max(Some(remark.severity));
+        }
+    }
+
+    /// The first of the remarks on the length of one kind of element.
+    pub(super) fn once(&mut self, tag: Tag, remark: Remark) {
+        if self.long.insert(tag) {
+            self.push(remark);
         }
     }
 
@@ -63,10 +81,19 @@ pub(super) fn charset_of(object: &InMemDicomObject, around: &Rc<Charset>) -> Rc<
         return Rc::clone(around);
     };
     let text = match element.value() {
-        Value::Primitive(PrimitiveValue::Strs(parts)) => parts.join("\\"),
-        Value::Primitive(PrimitiveValue::Str(text)) => text.clone(),
+        Value::Primitive(PrimitiveValue::Strs(parts)) => {
+            let some: Vec<&str> = parts.iter().take(SETS).map(String::as_str).collect();
+            let letters = some.iter().map(|part| part.len()).sum::<usize>();
+            match letters <= SETS {
+                true => some.join("\\"),
+                false => "?".to_owned(),
+            }
+        }
+        Value::Primitive(PrimitiveValue::Str(text)) if text.len() <= SETS => text.clone(),
+        // Known to nobody, which is told.
+        Value::Primitive(PrimitiveValue::Str(_)) => "?".to_owned(),
         Value::Primitive(PrimitiveValue::U8(bytes)) => {
-            bytes.iter().map(|&b| char::from(b)).collect()
+            bytes.iter().take(SETS).map(|&b| char::from(b)).collect()
         }
         _ => String::new(),
     };
@@ -107,18 +134,35 @@ impl<'a> Reader<'a, '_> {
         self.object.get(tag).map(dicom_core::DataElement::value)
     }
 
-    /// The bytes of a text element, padding included; `None` when absent, empty or no text.
-    fn bytes(&mut self, tag: Tag) -> Option<Cow<'a, [u8]>> {
+    /// The bytes of a text element without the padding at its end, and whether there are more than
+    /// the `most` that are given; `None` when absent, empty or no text.
+    ///
+    /// No more is copied than what can be used: a stranger may send a name of 60 MB.
+    fn bytes(&mut self, tag: Tag, most: usize) -> Option<(Cow<'a, [u8]>, bool)> {
         let text = match self.value(tag)? {
             Value::Primitive(PrimitiveValue::Empty) => return None,
-            Value::Primitive(PrimitiveValue::U8(bytes)) => return Some(Cow::Borrowed(bytes)),
-            Value::Primitive(PrimitiveValue::Str(text)) => Cow::Borrowed(text.as_str()),
+            Value::Primitive(PrimitiveValue::U8(bytes)) => {
+                let end = bytes.iter().rposition(|byte| !matches!(byte, b' ' | 0));
+                let bytes = bytes.get(..end.map_or(0, |last| last + 1))?;
+                let start = bytes.get(..most.min(bytes.len()))?;
+                return Some((Cow::Borrowed(start), bytes.len() > most));
+            }
+            Value::Primitive(PrimitiveValue::Str(text)) => vec![text.as_str()],
             Value::Primitive(PrimitiveValue::Strs(parts)) => {
+                // One letter more than is used, so that the end is known; empty parts count by
+                // their backslash.
+                let mut letters = 0;
+                let used = parts.iter().take_while(|part| {
+                    let before = letters;
+                    letters += part.len() + 1;
+                    before <= most * 2
+                });
+                let used: Vec<&str> = used.map(String::as_str).collect();
                 // What the decoder itself could not decode, in elements of plain ASCII.
-                if parts.iter().any(|part| part.contains('\\')) {
+                if used.iter().any(|part| part.contains('\\')) {
                     self.remark(tag, undecodable());
                 }
-                Cow::Owned(parts.join("\\"))
+                used
             }
             _ => {
                 self.remark(
@@ -131,24 +175,40 @@ impl<'a> Reader<'a, '_> {
                 return None;
             }
         };
+        let all = match self.value(tag) {
+            Some(Value::Primitive(PrimitiveValue::Strs(parts))) => parts.len() == text.len(),
+            _ => true,
+        };
+        let pad = |letter| matches!(letter, ' ' | '\0');
+        let last = text.len().saturating_sub(1);
+        let mut letters = text.iter().enumerate().flat_map(|(at, part)| {
+            let part = match at == last {
+                true => part.trim_end_matches(pad),
+                false => part,
+            };
+            let between = (at > 0).then_some('\\');
+            between.into_iter().chain(part.chars())
+        });
+        let used: String = letters.by_ref().take(most).collect();
+        let more = letters.next().is_some() || !all;
         // One letter is one byte here, whatever was declared: see `charset`.
-        let bytes: Option<Vec<u8>> = text.chars().map(|c| u8::try_from(c).ok()).collect();
-        Some(Cow::Owned(
-            bytes.unwrap_or_else(|| text.as_bytes().to_vec()),
-        ))
+        let bytes: Option<Vec<u8>> = used.chars().map(|c| u8::try_from(c).ok()).collect();
+        let bytes = bytes.unwrap_or_else(|| used.into_bytes());
+        Some((Cow::Owned(bytes), more))
     }
 
-    /// A text element, values joined by backslashes, padding kept; `None` when absent or empty.
+    /// A text element of at most `most` bytes, values joined by backslashes, padding at its start
+    /// kept, and whether there is more; `None` when absent or empty.
     ///
     /// Bytes that cannot be decoded are marks, so different bytes stay different.
-    fn decoded(&mut self, tag: Tag) -> Option<String> {
-        let bytes = self.bytes(tag)?;
+    fn decoded(&mut self, tag: Tag, most: usize) -> Option<(String, bool)> {
+        let (bytes, more) = self.bytes(tag, most)?;
         if let Some(Value::Primitive(PrimitiveValue::U8(_))) = self.value(tag) {
             // Sent as UN: the character set is anyone's guess outside ASCII.
             if !bytes.is_ascii() {
                 self.remark(tag, undecodable());
             }
-            return Some(bytes.iter().map(octal).collect());
+            return Some((bytes.iter().map(octal).collect(), more));
         }
         let name = matches!(
             tag,
@@ -168,59 +228,161 @@ impl<'a> Reader<'a, '_> {
         if decoded.marked && charset.word != Word::Nobody {
             self.remark(tag, undecodable());
         }
-        Some(decoded.text)
+        Some((decoded.text, more))
+    }
+
+    /// A decoded text at the length of its kind, with a remark when that is less than all of it.
+    fn bounded(&mut self, tag: Tag, bound: Bound, text: &str, more: bool) -> Option<String> {
+        let (text, cut) = bound.cut(text, more);
+        if cut {
+            let remark = match tag {
+                // For people alone, and in long reports a thousand times.
+                tags::CODE_MEANING | tags::TEXT_VALUE => Remark::info,
+                _ => Remark::caution,
+            };
+            let text = "A text is longer than its kind may be (PS3.5 table 6.2-1) and is cut.";
+            let place = self.at(tag);
+            let remark = remark("text-cut", text).at(place);
+            self.remarks.once(tag, remark);
+        }
+        (!text.is_empty()).then(|| charset::shown(&text))
     }
 
     /// An identifier, padding removed: ASCII as it stands, any other byte as a backslash and three
     /// octal digits. So it is the same for the same bytes and no other, whatever character set is
-    /// declared, assumed or unknown.
+    /// declared, assumed or unknown. One that is too long is none, with a blocking remark: cut, it
+    /// would be somebody else's.
     pub(super) fn id(&mut self, tag: Tag) -> Option<String> {
-        let bytes = self.bytes(tag)?;
+        let (bytes, more) = self.bytes(tag, PADDED_ID * LETTER_BYTES)?;
         let pad = |byte: &u8| matches!(byte, b' ' | 0);
-        let start = bytes.iter().position(|byte| !pad(byte))?;
+        let Some(start) = bytes.iter().position(|byte| !pad(byte)) else {
+            // Blanks as far as anybody looked.
+            return more.then(|| self.too_long(tag)).flatten();
+        };
         let end = bytes.iter().rposition(|byte| !pad(byte))? + 1;
         let bytes = bytes.get(start..end)?;
+        let letters = match (bytes.is_ascii(), &self.charset.word) {
+            (true, _) => bytes.len(),
+            (false, Word::Declared) => self.charset.decode(bytes, false).text.chars().count(),
+            // Four bytes a letter are the most that one takes without escapes.
+            (false, _) => bytes.len().div_ceil(4),
+        };
+        if more || letters > bounds::ID {
+            return self.too_long(tag);
+        }
         if !bytes.iter().all(|byte| matches!(byte, b' '..=b'~')) {
             self.remark(tag, id_in_bytes());
         }
         Some(exact(bytes))
     }
 
+    fn too_long(&mut self, tag: Tag) -> Option<String> {
+        self.remark(
+            tag,
+            Remark::blocking(
+                "identity-too-long",
+                "An id or issuer of the patient is longer than the 64 letters that DICOM allows; it \
+                 is not used, since cut it could be another's.",
+            )
+            .act("Correct the object at its source and send it again."),
+        );
+        None
+    }
+
     /// Text where the object itself declares its character set, else as [`Reader::id`]: what the
     /// configuration assumes must not decide whose exam it is.
     pub(super) fn issuer(&mut self, tag: Tag) -> Option<String> {
         match self.charset.word {
-            Word::Declared => self.text(tag),
+            Word::Declared => {
+                let (text, more) = self.decoded(tag, PADDED_ID * LETTER_BYTES)?;
+                let bare = bare(&text);
+                if more || exceeds(bare, bounds::ID) {
+                    return self.too_long(tag);
+                }
+                (!bare.is_empty()).then(|| charset::shown(bare))
+            }
             Word::Nobody | Word::Assumed(_) => self.id(tag),
         }
     }
 
-    /// Text with padding at both ends removed; several values stay joined by backslashes.
-    pub(super) fn text(&mut self, tag: Tag) -> Option<String> {
-        let text = self.decoded(tag)?;
+    /// A text that says which one something is, whole; one that is too long is not used.
+    pub(super) fn whole(&mut self, tag: Tag, most: usize) -> Option<String> {
+        let (text, more) = self.decoded(tag, most * LETTER_BYTES)?;
         let bare = bare(&text);
+        if more || exceeds(bare, most) {
+            self.remark(
+                tag,
+                Remark::caution(
+                    "text-too-long",
+                    format!("An identifier is longer than {most} letters and is not used."),
+                ),
+            );
+            return None;
+        }
         (!bare.is_empty()).then(|| charset::shown(bare))
+    }
+
+    /// Text with padding at both ends removed; several values stay joined by backslashes. It is cut
+    /// at the length of its kind, with a remark.
+    pub(super) fn text(&mut self, tag: Tag) -> Option<String> {
+        let bound = Bound::of(tag);
+        let (text, more) = self.decoded(tag, bound.bytes())?;
+        self.bounded(tag, bound, bare(&text), more)
     }
 
     /// Long text: leading blanks count, trailing ones do not (PS3.5 table 6.2-1, UT).
     pub(super) fn long_text(&mut self, tag: Tag) -> Option<String> {
-        let text = self.decoded(tag)?;
+        let bound = Bound::of(tag);
+        let (text, more) = self.decoded(tag, bound.bytes())?;
         let bare = text.trim_end_matches([' ', '\0']);
-        (!bare.is_empty()).then(|| charset::shown(bare))
+        self.bounded(tag, bound, bare, more)
     }
 
     /// The first value that is not empty.
     pub(super) fn first(&mut self, tag: Tag) -> Option<String> {
-        let text = self.decoded(tag)?;
-        let first = text.split('\\').map(bare).find(|part| !part.is_empty());
-        first.map(charset::shown)
+        let bound = Bound::of(tag);
+        let (text, more) = self.decoded(tag, bound.bytes())?;
+        let mut values = text.split('\\').map(bare);
+        let first = values.find(|part| !part.is_empty())?.to_owned();
+        // More than one value may be sent; only what is cut out of the first one matters.
+        let more = more && values.next().is_none();
+        self.bounded(tag, bound, &first, more)
+    }
+
+    /// Numbers as text, joined by backslashes: an element may hold many.
+    fn numbers(&mut self, tag: Tag) -> String {
+        let text = self.decoded(tag, bounds::NUMBERS);
+        let bound = Bound::Letters(bounds::NUMBERS);
+        let cut = text.and_then(|(text, more)| self.bounded(tag, bound, bare(&text), more));
+        cut.unwrap_or_default()
+    }
+
+    /// The values of an element that may hold several identifiers; those that are too long are left
+    /// out, and what is beyond `most`.
+    pub(super) fn several(&mut self, tag: Tag, most: usize) -> Vec<String> {
+        let text = self.decoded(tag, most * bounds::ID * LETTER_BYTES);
+        let (text, more) = text.unwrap_or_default();
+        let mut values: Vec<&str> = text.split('\\').map(bare).collect();
+        if more {
+            // The last one may be the beginning of another.
+            values.pop();
+        }
+        let kept = values
+            .into_iter()
+            .filter(|one| !one.is_empty() && !exceeds(one, bounds::ID));
+        kept.take(most).map(charset::shown).collect()
     }
 
     /// A UID of PS3.5 section 9, else `None` with a remark when there is anything.
     pub(super) fn uid(&mut self, tag: Tag) -> Option<String> {
-        let text = self.text(tag)?;
-        if is_uid(&text) {
-            return Some(text);
+        let bound = Bound::of(tag);
+        let (text, more) = self.decoded(tag, bound.bytes())?;
+        let bare = bare(&text);
+        if bare.is_empty() && !more {
+            return None;
+        }
+        if is_uid(bare) && !more {
+            return Some(bare.to_owned());
         }
         self.remark(
             tag,
@@ -322,8 +484,7 @@ impl<'a> Reader<'a, '_> {
             }
             Some(Value::Primitive(PrimitiveValue::U32(numbers))) => numbers.to_vec(),
             _ => self
-                .text(tag)
-                .unwrap_or_default()
+                .numbers(tag)
                 .split('\\')
                 .filter_map(|part| bare(part).parse().ok())
                 .collect(),
@@ -332,7 +493,7 @@ impl<'a> Reader<'a, '_> {
 
     /// Numbers of a decimal string (DS); empty unless all of it can be read.
     pub(super) fn decimals(&mut self, tag: Tag) -> Vec<f64> {
-        let text = self.text(tag).unwrap_or_default();
+        let text = self.numbers(tag);
         let numbers: Result<Vec<f64>, _> =
             text.split('\\').map(|part| bare(part).parse()).collect();
         numbers.unwrap_or_default()
@@ -358,13 +519,45 @@ impl<'a> Reader<'a, '_> {
         })
     }
 
+    /// A part of a code, whole. One that is too long becomes a word that no code has, different for
+    /// different parts: it stays a code that nobody explains, and takes part in what that means.
+    fn code_part(&mut self, tag: Tag, most: usize) -> Option<String> {
+        let (text, more) = self.decoded(tag, most * LETTER_BYTES)?;
+        let bare = bare(&text);
+        if !more && !exceeds(bare, most) {
+            return (!bare.is_empty()).then(|| charset::shown(bare));
+        }
+        let remark = Remark::caution(
+            "code-too-long",
+            "A code is longer than any code can be; nothing explains it.",
+        );
+        let place = self.at(tag);
+        self.remarks.once(tag, remark.at(place));
+        let mut hash = Sha256::new();
+        match self.value(tag) {
+            Some(Value::Primitive(PrimitiveValue::U8(bytes))) => hash.update(bytes),
+            Some(Value::Primitive(PrimitiveValue::Str(text))) => hash.update(text),
+            Some(Value::Primitive(PrimitiveValue::Strs(parts))) => {
+                parts.iter().for_each(|part| hash.update(part));
+            }
+            _ => {}
+        }
+        let digits = hash.finalize();
+        let digits: String = digits
+            .iter()
+            .take(8)
+            .map(|byte| format!("{byte:02x}"))
+            .collect();
+        Some(format!("…{digits}"))
+    }
+
     /// The code of an item of the code sequence `of`.
     fn coded(&mut self, of: Tag) -> Option<Code> {
-        let urn = self.text(tags::URN_CODE_VALUE);
-        let scheme = self.text(tags::CODING_SCHEME_DESIGNATOR);
+        let urn = self.code_part(tags::URN_CODE_VALUE, bounds::LONG_CODE);
+        let scheme = self.code_part(tags::CODING_SCHEME_DESIGNATOR, bounds::ID);
         let value = self
-            .text(tags::CODE_VALUE)
-            .or_else(|| self.text(tags::LONG_CODE_VALUE));
+            .code_part(tags::CODE_VALUE, bounds::ID)
+            .or_else(|| self.code_part(tags::LONG_CODE_VALUE, bounds::LONG_CODE));
         // A URN names its own scheme (PS3.3 8.1); the other two are nothing without one.
         let (value, scheme) = match (value, scheme, urn) {
             (Some(value), Some(scheme), _) => (value, scheme),
@@ -397,3 +590,6 @@ pub(crate) fn is_uid(text: &str) -> bool {
 fn bare(text: &str) -> &str {
     text.trim_matches([' ', '\0'])
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,5 +1,6 @@
 //! Facts that stand outside the content tree.
 
+use super::bounds;
 use super::charset::Charset;
 use super::element::{Reader, Remarks, charset_of};
 use super::time;
@@ -101,25 +102,21 @@ impl Identity {
             place: "",
             remarks: &mut unsaid,
         };
-        let plain = reader.text(RETIRED_IDS).unwrap_or_default();
-        let mut other_ids: Vec<String> = plain
-            .split('\\')
-            .map(|id| id.trim().to_owned())
-            .filter(|id| !id.is_empty())
-            .take(OTHER_IDS)
-            .collect();
+        let mut other_ids = reader.several(RETIRED_IDS, OTHER_IDS);
         let items = reader.items(tags::OTHER_PATIENT_I_DS_SEQUENCE);
         for item in items.iter().take(OTHER_IDS) {
-            other_ids.extend(reader.inside(item).text(tags::PATIENT_ID));
+            other_ids.extend(reader.inside(item).whole(tags::PATIENT_ID, bounds::ID));
         }
         let issuer = reader.items(tags::ISSUER_OF_PATIENT_ID_QUALIFIERS_SEQUENCE);
         Identity {
-            id_text: reader.text(tags::PATIENT_ID),
+            id_text: reader.whole(tags::PATIENT_ID, bounds::ID),
             name: reader.text(tags::PATIENT_NAME),
             other_ids,
-            issuer_universal: issuer
-                .first()
-                .and_then(|item| reader.inside(item).text(tags::UNIVERSAL_ENTITY_ID)),
+            issuer_universal: issuer.first().and_then(|item| {
+                reader
+                    .inside(item)
+                    .whole(tags::UNIVERSAL_ENTITY_ID, 10 * bounds::ID)
+            }),
         }
     }
 }
@@ -182,10 +179,10 @@ impl Header {
             offset_s,
             manufacturer: reader.text(tags::MANUFACTURER),
             model: reader.text(tags::MANUFACTURER_MODEL_NAME),
-            serial: reader.text(tags::DEVICE_SERIAL_NUMBER),
+            serial: reader.whole(tags::DEVICE_SERIAL_NUMBER, bounds::ID),
             operator: reader.first(tags::OPERATORS_NAME),
             series_instance_uid: reader.uid(tags::SERIES_INSTANCE_UID),
-            accession: reader.text(tags::ACCESSION_NUMBER),
+            accession: reader.whole(tags::ACCESSION_NUMBER, bounds::ID),
             completion: reader.text(tags::COMPLETION_FLAG),
             verification: reader.text(tags::VERIFICATION_FLAG),
             preliminary: reader.text(tags::PRELIMINARY_FLAG),

@@ -3,6 +3,7 @@
 //! [`gate`] passes or refuses the raw bytes, [`mod@read`] decodes what passed into a [`Document`]:
 //! a [`header::Header`] and a [`tree::Tree`] of content items. Nothing here knows what a sheath is.
 
+pub(crate) mod bounds;
 mod charset;
 pub mod code;
 mod content;

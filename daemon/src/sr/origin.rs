@@ -2,6 +2,7 @@
 //!
 //! Apart from [`Header`](super::Header), so that nothing here can change how an object is read.
 
+use super::bounds;
 use super::charset::Charset;
 use super::element::{Reader, Remarks, charset_of};
 use super::read::decode;
@@ -73,7 +74,9 @@ pub fn origin(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Ori
         issuer_universal: universal,
         study_date: text(tags::STUDY_DATE).filter(|text| time::date(text).is_some()),
         study_time: text(tags::STUDY_TIME).filter(|text| time::time(text).is_some()),
-        study_id: text(tags::STUDY_ID),
+        study_id: sure(&object, &charset, |reader| {
+            reader.whole(tags::STUDY_ID, bounds::ID)
+        }),
         study_description: text(tags::STUDY_DESCRIPTION),
         referring_physician: text(tags::REFERRING_PHYSICIAN_NAME),
         offset_s: offset_s.and_then(|text| time::offset_s(&text)),

@@ -113,3 +113,34 @@ fn file_with_text(length: usize) -> Vec<u8> {
         &build::element(EXPLICIT, build::TEXT, "UT", &text),
     )
 }
+
+/// A name of thirty mebibytes is cut before it is copied: it costs its own length where it is read
+/// and decoded, and nothing behind that. One of a patient id is nobody's.
+#[test]
+fn a_name_without_end() {
+    const NAME: usize = 30 << 20;
+    const IMPLICIT: &str = "1.2.840.10008.1.2";
+    let named = |length: usize| {
+        let name = vec![b'A'; length];
+        let elements = [
+            build::element(
+                IMPLICIT,
+                (0x0008, 0x0016),
+                "UI",
+                b"1.2.840.10008.5.1.4.1.1.88.33\0",
+            ),
+            build::element(IMPLICIT, (0x0008, 0x0018), "UI", b"1.2.3.4\0"),
+            build::element(IMPLICIT, (0x0008, 0x1070), "PN", &name),
+            build::element(IMPLICIT, (0x0020, 0x000D), "UI", b"1.2.3\0"),
+        ];
+        build::file(IMPLICIT, &elements.concat())
+    };
+    let plain = reader::read_all([named(16)], |_| "a short name".to_owned());
+    let long = reader::read_all([named(NAME)], |_| "a long name".to_owned());
+    let operator = long.rows[0]["exam"]["operator"].as_str().expect("a name");
+    assert_eq!(operator.chars().count(), 64);
+    assert_eq!(plain.rows[0]["exam"]["operator"], "A".repeat(16));
+    let cost = long.peak - plain.peak;
+    println!("{} MiB for {} MiB", cost >> 20, NAME >> 20);
+    assert!(cost < 4 * NAME as u64, "{} MiB", cost >> 20);
+}
