@@ -38,6 +38,8 @@ pub mod receive;
 #[cfg(feature = "edges")]
 pub mod cli;
 #[cfg(feature = "edges")]
+mod decoding;
+#[cfg(feature = "edges")]
 pub mod demo;
 #[cfg(feature = "edges")]
 mod nice;
@@ -49,5 +51,7 @@ pub mod pipeline;
 pub mod publish;
 #[cfg(feature = "edges")]
 mod rename;
+#[cfg(feature = "edges")]
+pub mod shares;
 #[cfg(feature = "edges")]
 pub mod store;

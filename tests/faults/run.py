@@ -22,6 +22,7 @@ HARNESSES = (
     "operation",
     "full_disk",
     "power_cut",
+    "crowd",
     "clock",
     "soak",
     "doubling",

@@ -19,6 +19,8 @@ import pydicom
 ROOT = Path(__file__).resolve().parents[2]
 EXPLICIT_LITTLE = "1.2.840.10008.1.2.1"
 EXAMS_OF_A_PATIENT = 4
+# Bytes of a data set in one PDU; the daemon takes 128 KiB.
+FRAGMENT = 64 << 10
 
 
 @dataclass(frozen=True)
@@ -106,15 +108,25 @@ def _item(kind: int, body: bytes) -> bytes:
 class Association:
     """An open association. `OSError` and `Refused` mean that nothing more is known."""
 
-    def __init__(self, address: tuple[str, int], sop_classes: list[str], timeout: float = 60):
+    def __init__(
+        self,
+        address: tuple[str, int],
+        sop_classes: list[str],
+        timeout: float = 60,
+        *,
+        over: socket.socket | None = None,
+        calling: str = "SENDER",
+        syntax: str = EXPLICIT_LITTLE,
+    ):
+        """`over`: a connection that is open already, perhaps from another address or over TLS."""
         self.contexts = {uid: 2 * n + 1 for n, uid in enumerate(sop_classes)}
         self.message = 0
-        self.socket = socket.create_connection(address, timeout)
+        self.socket = over or socket.create_connection(address, timeout)
         self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        body = struct.pack(">HH16s16s32x", 1, 0, b"SHEATHLINE".ljust(16), b"SENDER".ljust(16))
+        body = struct.pack(">HH16s16s32x", 1, 0, b"SHEATHLINE".ljust(16), calling.encode().ljust(16))
         body += _item(0x10, b"1.2.840.10008.3.1.1.1")
         for uid, number in self.contexts.items():
-            syntaxes = _item(0x30, uid.encode()) + _item(0x40, EXPLICIT_LITTLE.encode())
+            syntaxes = _item(0x30, uid.encode()) + _item(0x40, syntax.encode())
             body += _item(0x20, bytes([number, 0, 0, 0]) + syntaxes)
         user = _item(0x51, struct.pack(">I", 16384)) + _item(0x52, b"2.25.3")
         self._send(1, body + _item(0x50, user))
@@ -146,6 +158,12 @@ class Association:
 
     def store(self, one: Report) -> int:
         """Sends it and returns the status that came back (PS3.7 annex C)."""
+        self.begin(one)
+        self.go_on(one, one.data_set, True)
+        return self.status()
+
+    def begin(self, one: Report) -> None:
+        """The command of a C-STORE."""
         self.message = self.message % 65535 + 1
 
         def element(number: int, value: bytes) -> bytes:
@@ -162,8 +180,17 @@ class Association:
         )
         command = element(0x0000, struct.pack("<I", len(command))) + command
         context = self.contexts[one.sop_class]
-        for header, part in ((3, command), (2, one.data_set)):
-            self._send(4, struct.pack(">IBB", len(part) + 2, context, header) + part)
+        self._send(4, struct.pack(">IBB", len(command) + 2, context, 3) + command)
+
+    def go_on(self, one: Report, part: bytes, is_last: bool) -> None:
+        """Some of the data set, in PDUs that the daemon takes."""
+        context = self.contexts[one.sop_class]
+        pieces = [part[at : at + FRAGMENT] for at in range(0, len(part), FRAGMENT)] or [b""]
+        for number, piece in enumerate(pieces, 1):
+            header = 2 if is_last and number == len(pieces) else 0
+            self._send(4, struct.pack(">IBB", len(piece) + 2, context, header) + piece)
+
+    def status(self) -> int:
         kind, body = self._receive()
         if kind != 4:
             raise Refused(f"PDU type {kind} answers a C-STORE")

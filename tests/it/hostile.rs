@@ -1,9 +1,12 @@
 //! Input made to do harm, through the real program: what it costs is measured from outside, in
 //! `/proc/PID/status` (proc(5)).
 
+mod archive;
+mod at_once;
 mod bombs;
 mod build;
 mod cuts;
+mod full;
 mod lengths;
 mod mutants;
 mod peers;
@@ -20,11 +23,15 @@ const MIB: u64 = 1 << 20;
 /// A field of `/proc/PID/status` in bytes: `VmHWM` is the peak of resident memory, `VmRSS` what is
 /// resident now.
 fn memory(pid: u32, field: &str) -> u64 {
-    let status = fs::read_to_string(format!("/proc/{pid}/status")).expect("the process lives");
-    let line = status.lines().find(|line| line.starts_with(field));
-    let line = line.unwrap_or_else(|| panic!("no {field}: the process has ended"));
+    memory_if_any(pid, field).unwrap_or_else(|| panic!("no {field}: the process has ended"))
+}
+
+/// The same of a process that may have ended.
+fn memory_if_any(pid: u32, field: &str) -> Option<u64> {
+    let status = fs::read_to_string(format!("/proc/{pid}/status")).ok()?;
+    let line = status.lines().find(|line| line.starts_with(field))?;
     let kib = line.split_whitespace().nth(1).expect("a number");
-    kib.parse::<u64>().expect("a number") << 10
+    Some(kib.parse::<u64>().expect("a number") << 10)
 }
 
 impl Daemon {

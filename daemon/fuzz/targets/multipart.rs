@@ -6,7 +6,7 @@ use libfuzzer_sys::fuzz_target;
 use sheathline::receive::multipart::{Broken, Parts};
 
 fn parts(boundary: &str, body: &[u8], piece: usize) -> Result<Vec<Vec<u8>>, Broken> {
-    let mut parts = Parts::new(boundary, 4096)?;
+    let mut parts = Parts::new(boundary, 4096, 1000)?;
     let mut whole = Vec::new();
     for piece in body.chunks(piece.max(1)) {
         let taken = parts.take(piece);

@@ -59,6 +59,14 @@ const SYNTAXES: [&[&str]; 3] = [
 /// Answers to one question, beyond which an archive is taken to have lost its way.
 const ANSWERS_MAX: usize = 200_000;
 
+/// Bytes of one answer to a question, which has the keys asked for and little else; and its elements.
+const ANSWER_BYTES_MAX: u64 = 1 << 20;
+const ANSWER_LIMITS: sr::Limits = sr::Limits {
+    depth: 16,
+    elements: 10_000,
+    inflated_bytes: 1 << 20,
+};
+
 /// A Query/Retrieve provider.
 pub(super) struct Dicom {
     way: DicomWay,
@@ -127,7 +135,7 @@ impl Dicom {
         wanted: Tag,
         fits: impl Fn(&InMemDicomObject) -> bool,
     ) -> Result<Answers, Trouble> {
-        let limits = (self.answers_max, self.object_bytes_max);
+        let answers_max = self.answers_max;
         self.talk(|association| {
             let context = association.context(FIND).map_err(Trouble::Refused)?;
             let number = association.next_message();
@@ -136,7 +144,7 @@ impl Dicom {
             association
                 .ask(context.id, command, &asked)
                 .map_err(Trouble::Lost)?;
-            let mut assembler = Assembler::new(limits.1);
+            let mut assembler = Assembler::new(ANSWER_BYTES_MAX);
             let mut answers = Answers::default();
             let mut seen = BTreeSet::new();
             let (mut matches, mut nameless) = (0, 0);
@@ -150,7 +158,7 @@ impl Dicom {
                             let words = "the archive answers without end".to_owned();
                             return Err(Trouble::Lost(Failure::answer("answers-endless", words)));
                         }
-                        let found = sr::attributes(bytes, context.syntax, &sr::Limits::default())
+                        let found = sr::attributes(bytes, context.syntax, &ANSWER_LIMITS)
                             .map_err(|error| malformed(&error))?;
                         let uid = text(&found, wanted);
                         if uid.is_empty() {
@@ -168,7 +176,7 @@ impl Dicom {
                     _ => return Err(Trouble::Refused(refusal(&answer))),
                 }
             }
-            if answers.cut_off.is_none() && limits.0 > 0 && matches >= limits.0 {
+            if answers.cut_off.is_none() && answers_max > 0 && matches >= answers_max {
                 answers.cut_off = Some(format!("it gave as many answers as it gives, {matches}"));
             }
             if answers.cut_off.is_none() && nameless > 0 {

@@ -12,6 +12,7 @@ use crate::deliver::way::HttpWay;
 use crate::observe::audit::Question;
 use crate::receive::multipart::{Parts, parameter};
 use crate::sr;
+use std::io::Read;
 use std::time::Duration;
 use ureq::http::Method;
 use ureq::http::header::{CONTENT_TYPE, WARNING};
@@ -19,11 +20,17 @@ use ureq::http::header::{CONTENT_TYPE, WARNING};
 /// Answers asked for at a time, where nothing is known of a limit.
 const PAGE: usize = 200;
 
-/// Bytes of one page of answers.
+/// Bytes of one page of answers, of which little is kept.
 const PAGE_BYTES: u64 = 64 << 20;
+
+/// Bytes of a body that are read at a time.
+const PIECE: usize = 64 << 10;
 
 /// What stands around an object in its answer: boundaries and header fields.
 const AROUND: u64 = 64 << 10;
+
+/// Parts of an answer that holds one object.
+const PARTS_MAX: usize = 16;
 
 /// Code of an answer that cannot be used.
 const MALFORMED: &str = "web-malformed";
@@ -55,16 +62,24 @@ impl Web {
         }
     }
 
-    fn get(&self, path: &str, accept: &str, most: u64) -> Result<http::Answer, Trouble> {
+    /// The answer to a question, and what `read` makes of its body if there is one.
+    fn get<T>(
+        &self,
+        path: &str,
+        accept: &str,
+        most: u64,
+        read: impl FnOnce(&http::Answer, &mut dyn Read) -> T,
+    ) -> Result<(http::Answer, Option<T>), Trouble> {
         let call = Call {
             method: Method::GET,
             path,
             headers: &[("Accept", accept)],
             body: None,
         };
-        let answer = http::call_for(&self.way, self.timeout, &call, most).map_err(Trouble::Lost)?;
+        let called = http::call_reading(&self.way, self.timeout, &call, most, read);
+        let (answer, made) = called.map_err(Trouble::Lost)?;
         match answer.status {
-            200 | 204 => Ok(answer),
+            200 | 204 => Ok((answer, made)),
             // It may be otherwise in a moment.
             429 | 500..=599 => Err(Trouble::Lost(answer.refused(&answer.text()))),
             _ => Err(Trouble::Refused(answer.refused(&answer.text()))),
@@ -89,7 +104,7 @@ impl Web {
         loop {
             let asked =
                 format!("{path}?{keys}&includefield={wanted}&limit={limit}&offset={offset}");
-            let answer = match self.get(&asked, JSON, PAGE_BYTES) {
+            let (answer, found) = match self.get(&asked, JSON, PAGE_BYTES, |_, body| page(body)) {
                 // The question is too broad (PS3.18 table 10.6.3-1, from memory).
                 Err(Trouble::Refused(failure)) if failure.code == TOO_BROAD => {
                     answers.cut_off = Some(failure.words);
@@ -99,10 +114,8 @@ impl Web {
             };
             // 299 says that there are more, or that something was not matched (PS3.18 8.3.4.4).
             let is_warned = answer.headers(&WARNING).any(|text| text.contains("299"));
-            let found = match answer.status {
-                204 => Vec::new(),
-                _ => page(&answer.body).map_err(|why| malformed(&why))?,
-            };
+            let found = found.transpose().map_err(|why| malformed(&why))?;
+            let found = found.unwrap_or_default();
             let names: Vec<Option<String>> = found.iter().map(|one| one.name(wanted)).collect();
             // They go into the path of the next question.
             if !names.iter().flatten().all(|name| sr::is_uid(name)) {
@@ -132,31 +145,51 @@ impl Web {
         let Series { study, series } = series;
         let path = format!("/studies/{study}/series/{series}/instances/{instance}");
         let most = self.object_bytes_max.saturating_add(AROUND);
-        let answer = self.get(&path, FILES, most)?;
-        let kind = answer.header(&CONTENT_TYPE).unwrap_or_default();
-        let boundary = parameter(kind, "boundary").unwrap_or_default();
         let part_max = usize::try_from(self.object_bytes_max).unwrap_or(usize::MAX);
-        let mut parts = Parts::new(&boundary, part_max)
-            .map_err(|why| refused(format!("the answer is no multipart body: {why}")))?;
-        let taken = parts.take(&answer.body).and_then(|()| parts.end());
-        taken.map_err(|why| refused(format!("the answer is no whole multipart body: {why}")))?;
-        let mut other = "the answer has no part".to_owned();
-        while let Some(bytes) = parts.whole() {
-            match sr::media(&bytes) {
-                Ok(media) if media.instance.as_deref() == Some(instance) => {
-                    let came = Came {
-                        instance: instance.to_owned(),
-                        syntax: None,
-                        bytes,
-                    };
-                    return keep(came).map_err(Trouble::NotKept);
-                }
-                Ok(_) => "what came is another object than asked for".clone_into(&mut other),
-                Err(why) => other = format!("what came is no DICOM file: {why}"),
-            }
-        }
-        Err(refused(other))
+        let read = |answer: &http::Answer, body: &mut dyn Read| {
+            let kind = answer.header(&CONTENT_TYPE).unwrap_or_default();
+            let boundary = parameter(kind, "boundary").unwrap_or_default();
+            let parts = Parts::new(&boundary, part_max, PARTS_MAX)
+                .map_err(|why| format!("the answer is no multipart body: {why}"))?;
+            part_of(instance, parts, body)
+        };
+        let (_, read) = self.get(&path, FILES, most, read)?;
+        let bytes = read.unwrap_or(Err("the answer has no part".to_owned()));
+        let came = Came {
+            instance: instance.to_owned(),
+            syntax: None,
+            bytes: bytes.map_err(refused)?,
+        };
+        keep(came).map_err(Trouble::NotKept)
     }
+}
+
+/// The part that is this instance, if the body is whole; or why there is none.
+fn part_of(instance: &str, mut parts: Parts, body: &mut dyn Read) -> Result<Vec<u8>, String> {
+    let mut found = Err("the answer has no part".to_owned());
+    let broken = |why| format!("the answer is no whole multipart body: {why}");
+    let mut piece = vec![0; PIECE];
+    loop {
+        // What failed is told by whoever gave the body.
+        let length = body.read(&mut piece).map_err(|error| error.to_string())?;
+        if length == 0 {
+            break;
+        }
+        let taken = parts.take(piece.get(..length).unwrap_or_default());
+        while let Some(bytes) = parts.whole() {
+            if found.is_ok() {
+                continue;
+            }
+            found = match sr::media(&bytes) {
+                Ok(media) if media.instance.as_deref() == Some(instance) => Ok(bytes),
+                Ok(_) => Err("what came is another object than asked for".to_owned()),
+                Err(why) => Err(format!("what came is no DICOM file: {why}")),
+            };
+        }
+        taken.map_err(broken)?;
+    }
+    parts.end().map_err(broken)?;
+    found
 }
 
 impl Source for Web {

@@ -18,7 +18,7 @@ use ureq::unversioned::resolver::{ResolvedSocketAddrs, Resolver};
 use ureq::unversioned::transport::{
     Buffers, ConnectionDetails, Connector, LazyBuffers, NextTimeout, Transport,
 };
-use ureq::{Agent, Error};
+use ureq::{Agent, Body, Error};
 
 /// The most of an answer that is kept: the answer to a transaction has a line for each entry.
 const KEPT: u64 = 1 << 20;
@@ -39,7 +39,7 @@ pub(crate) struct Call<'a> {
 pub(crate) struct Answer {
     pub(crate) status: u16,
     headers: HeaderMap,
-    /// At most as many bytes of it as were asked for; what was cut off is missing.
+    /// What is kept of it; what was cut off is missing.
     pub(crate) body: Vec<u8>,
     /// The stages behind the connection.
     pub(super) stages: Vec<Stage>,
@@ -50,19 +50,66 @@ pub(crate) struct Answer {
 /// # Errors
 /// No complete answer came. An answer of any status is one.
 pub(super) fn call(way: &HttpWay, timeout: Duration, call: &Call<'_>) -> Result<Answer, Failure> {
-    call_for(way, timeout, call, KEPT)
+    let (mut answer, body) = answered(way, timeout, call)?;
+    let read = body.into_reader().take(KEPT).read_to_end(&mut answer.body);
+    match read {
+        Ok(_) => {}
+        // The status says enough of what was not taken.
+        Err(_) if !(200..300).contains(&answer.status) => {}
+        Err(error) => return Err(failed(Error::from(error))),
+    }
+    Ok(answer)
 }
 
-/// Sends a request over a new connection; of the answer at most so many bytes are kept.
+/// Sends a request over a new connection. The body of a success is not kept: `read` takes it, at most
+/// so many bytes; there is nothing for it in a 204. What it makes of a body that breaks off is lost.
 ///
 /// # Errors
 /// As [`call`].
-pub(crate) fn call_for(
+pub(crate) fn call_reading<T>(
     way: &HttpWay,
     timeout: Duration,
     call: &Call<'_>,
     most: u64,
-) -> Result<Answer, Failure> {
+    read: impl FnOnce(&Answer, &mut dyn Read) -> T,
+) -> Result<(Answer, Option<T>), Failure> {
+    let (mut answer, body) = answered(way, timeout, call)?;
+    if !(200..300).contains(&answer.status) || answer.status == 204 {
+        // The status says enough of what was not taken.
+        let _ = body.into_reader().take(KEPT).read_to_end(&mut answer.body);
+        return Ok((answer, None));
+    }
+    let mut body = Noting {
+        body: body.into_reader().take(most),
+        error: None,
+    };
+    let made = read(&answer, &mut body);
+    match body.error {
+        Some(error) => Err(failed(Error::from(error))),
+        None => Ok((answer, Some(made))),
+    }
+}
+
+/// A body whose first failure is noted, whatever its reader makes of it.
+struct Noting<R> {
+    body: R,
+    error: Option<std::io::Error>,
+}
+
+impl<R: Read> Read for Noting<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        self.body.read(buffer).map_err(|error| {
+            let kind = error.kind();
+            if kind != std::io::ErrorKind::Interrupted {
+                self.error.get_or_insert(error);
+            }
+            kind.into()
+        })
+    }
+}
+
+/// Sends a request over a new connection; the head of the answer, and its body to be read.
+fn answered(way: &HttpWay, timeout: Duration, call: &Call<'_>) -> Result<(Answer, Body), Failure> {
     let url = format!("{}{}", way.url, call.path);
     let uri: Uri = url
         .parse()
@@ -91,20 +138,13 @@ pub(crate) fn call_for(
     };
     let response = response.map_err(failed)?;
     let (parts, body) = response.into_parts();
-    let mut kept = Vec::new();
-    let read = body.into_reader().take(most).read_to_end(&mut kept);
-    match read {
-        Ok(_) => {}
-        // The status says enough of what was not taken.
-        Err(_) if !parts.status.is_success() => {}
-        Err(error) => return Err(failed(Error::from(error))),
-    }
-    Ok(Answer {
+    let answer = Answer {
         status: parts.status.as_u16(),
         headers: parts.headers,
-        body: kept,
+        body: Vec::new(),
         stages,
-    })
+    };
+    Ok((answer, body))
 }
 
 fn request(way: &HttpWay, call: &Call<'_>, uri: Uri) -> Result<Request<()>, Failure> {

@@ -2,6 +2,7 @@
 
 use super::Health;
 use super::health::Reason;
+use crate::shares::{Party, Room, Share, Shares};
 use http_body_util::Full;
 use hyper::body::{Bytes, Incoming};
 use hyper::header::{ALLOW, CACHE_CONTROL, CONTENT_TYPE, HeaderValue};
@@ -15,11 +16,10 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::Semaphore;
 use tokio::time::{sleep, timeout};
 
-/// Connections at one time; one more waits in the queue of the system.
-const CONNECTIONS_MAX: usize = 16;
+/// Connections at one time; one more takes the place of one of the address that has most.
+const ROOM: Room = Room::places(16);
 
 /// From the connection to the end of its one answer.
 const TIME_LIMIT: Duration = Duration::from_secs(10);
@@ -64,21 +64,16 @@ impl Endpoint {
 
     /// Answers until the task is given up.
     pub async fn run(self, health: Arc<Health>) {
-        let room = Arc::new(Semaphore::new(CONNECTIONS_MAX));
+        let places = Shares::default();
         let mut failing = false;
         loop {
-            let Ok(place) = Arc::clone(&room).acquire_owned().await else {
-                return;
-            };
             match self.listener.accept().await {
-                Ok((stream, _)) => {
+                Ok((stream, peer)) => {
                     failing = false;
-                    let health = Arc::clone(&health);
-                    tokio::spawn(async move {
-                        // Whoever is cut off asks again.
-                        let _ = timeout(TIME_LIMIT, serve(stream, health)).await;
-                        drop(place);
-                    });
+                    // Whoever is closed or cut off asks again.
+                    if let Some(place) = places.place(Party::of(peer.ip()), ROOM) {
+                        tokio::spawn(served(stream, Arc::clone(&health), place));
+                    }
                 }
                 Err(error) => {
                     // Once, not ten times a second for as long as it lasts.
@@ -89,6 +84,13 @@ impl Endpoint {
                 }
             }
         }
+    }
+}
+
+async fn served(stream: TcpStream, health: Arc<Health>, place: Share) {
+    tokio::select! {
+        _ = timeout(TIME_LIMIT, serve(stream, health)) => {}
+        () = place.taken_back() => {}
     }
 }
 

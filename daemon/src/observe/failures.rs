@@ -84,6 +84,7 @@ pub const CODES: &[&str] = &[
     "hl7-address",
     "hl7-connections",
     "hl7-cut",
+    "hl7-displaced",
     "hl7-malformed",
     "hl7-not-kept",
     "hl7-panicked",
@@ -118,9 +119,11 @@ pub const CODES: &[&str] = &[
     "tls-port-closed",
     "web-address",
     "web-connections",
+    "web-displaced",
     "web-not-kept",
     "web-panicked",
     "web-refused",
+    "web-slow",
     "web-token",
 ];
 

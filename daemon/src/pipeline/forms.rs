@@ -1,6 +1,7 @@
 //! A stored result with what its forms for other systems need.
 
 use super::content_of;
+use crate::decoding::{self, Effort};
 use crate::deliver::Parcel;
 use crate::domain::PatientKey;
 use crate::forms::Context;
@@ -87,6 +88,7 @@ pub fn context(store: &Store, row: &ResultRow) -> Result<Context, StoreError> {
                 bytes => bytes?,
             };
             let syntax = objects::transfer_syntax(conn, stored.id)?;
+            let _turn = decoding::own_turn(Effort::of(&bytes, syntax.as_deref()));
             sources.extend(sr::origin(&bytes, syntax.as_deref(), &Limits::default()).ok());
         }
         Ok((sources, results::versions(conn, &row.exam_id)?))

@@ -2,6 +2,7 @@
 
 use super::filing::{Filed, file};
 use super::{OBJECTS_A_COMMIT, Pipeline, PipelineError};
+use crate::decoding::{self, Effort};
 use crate::domain::{ObjectReading, Remark};
 use crate::reading::Origin;
 use crate::store::StoreError;
@@ -111,6 +112,7 @@ impl Pipeline {
             default_issuer: &object.default_issuer,
             fallback_charset: self.rules.charsets.of(&object.source),
         };
+        let _turn = decoding::own_turn(Effort::of(body, syntax));
         let mut reading = reading::read_object(body, syntax, origin, &self.rules);
         if let Some(received) = &object.content_sha256 {
             reading.content_sha256 = Some(received.clone());

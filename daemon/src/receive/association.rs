@@ -10,12 +10,13 @@ use super::{proxy, storing};
 use crate::backfill::way::HistoryTitle;
 use crate::config::SenderSettings;
 use crate::observe::audit::Event;
+use crate::shares::{Party, Pulse, Share};
 use dicom_ul::pdu::{AbortRQServiceProviderReason, AbortRQSource, PDataValue, PDataValueType, Pdu};
 use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::{OwnedSemaphorePermit, watch};
+use tokio::sync::watch;
 use tokio::time::Instant;
 
 /// Why an association ends.
@@ -50,6 +51,7 @@ impl From<WireError> for End {
 pub(super) async fn serve(
     stream: impl Stream,
     peer: Peer,
+    connection: Pulse,
     shared: Arc<Shared>,
     mut stop: watch::Receiver<bool>,
 ) {
@@ -87,7 +89,7 @@ pub(super) async fn serve(
         let seat = shared.seat(&peer, &sender)?;
         Ok((accepted, sender, seat))
     });
-    let (accepted, sender, _seat) = match admitted {
+    let (accepted, sender, seat) = match admitted {
         Ok(admitted) => admitted,
         Err(refusal) => return refuse(wire, refusal, address, &titles, &shared, "").await,
     };
@@ -110,9 +112,12 @@ pub(super) async fn serve(
     }
     tracing::debug!(code = "association-opened", peer = %address, calling, contexts = contexts.len());
     let assembler = Assembler::new(shared.settings.max_object_bytes);
+    let rules = Arc::clone(&shared);
     let mut association = Association {
         wire,
         shared,
+        party: Party::of(address),
+        places: [seat.one_of_all.pulse(), connection],
         contexts,
         calling,
         sender,
@@ -121,9 +126,22 @@ pub(super) async fn serve(
         assembler,
         memory: None,
     };
-    let why = association.talk(stop).await;
+    let why = tokio::select! {
+        why = association.talk(stop) => why,
+        () = seat.one_of_all.taken_back() => {
+            return rules.refused(Refusal::Displaced, address, &titles, "of the associations");
+        }
+    };
     let Association { wire, calling, .. } = association;
     end(wire, address, &calling, why).await;
+}
+
+/// Returns once the memory of an object is taken back.
+async fn lost(memory: Option<&Share>) {
+    match memory {
+        Some(memory) => memory.taken_back().await,
+        None => std::future::pending().await,
+    }
 }
 
 /// The archive that calls this AE title, which it knows for history alone.
@@ -187,6 +205,9 @@ fn unexpected(what: &str) -> End {
 struct Association<S> {
     wire: Wire<S>,
     shared: Arc<Shared>,
+    party: Party,
+    /// Its places among the associations and among the connections.
+    places: [Pulse; 2],
     contexts: BTreeMap<u8, Context>,
     calling: String,
     sender: SenderSettings,
@@ -195,7 +216,7 @@ struct Association<S> {
     peer_pdu_max: u32,
     assembler: Assembler,
     /// The part of the shared memory that the data set being received takes.
-    memory: Option<OwnedSemaphorePermit>,
+    memory: Option<Share>,
 }
 
 impl<S: Stream> Association<S> {
@@ -215,8 +236,27 @@ impl<S: Stream> Association<S> {
                 }
             } else {
                 let left = deadline.saturating_duration_since(Instant::now());
-                self.wire.receive(idle.min(left)).await
+                let Self {
+                    wire,
+                    memory,
+                    assembler,
+                    ..
+                } = self;
+                let mut receiving = std::pin::pin!(wire.receive(idle.min(left)));
+                tokio::select! {
+                    biased;
+                    received = &mut receiving => received,
+                    // Others need what it holds: it is answered at its end that there was no room.
+                    () = lost(memory.as_ref()) => {
+                        assembler.give_up_data();
+                        *memory = None;
+                        receiving.await
+                    }
+                }
             };
+            for place in &self.places {
+                place.beat();
+            }
             let values = match received {
                 Ok(Pdu::PData { data }) => data,
                 Ok(Pdu::ReleaseRQ) => {
@@ -254,34 +294,28 @@ impl<S: Stream> Association<S> {
         let Some(message) = whole else {
             return Ok(());
         };
+        if let Some(memory) = &self.memory {
+            memory.pin();
+        }
+        let busy = self.places.each_ref().map(Pulse::busy);
         let done = self.answer(message).await;
+        drop(busy);
         self.memory = None;
         done
     }
 
     /// Sets memory aside for so many more bytes of the data set; `false` if there is none.
     fn reserve(&mut self, more: usize) -> bool {
-        let held = self
-            .memory
-            .as_ref()
-            .map_or(0, OwnedSemaphorePermit::num_permits);
+        let Shared {
+            memory,
+            memory_room,
+            ..
+        } = &*self.shared;
         let wanted = (self.assembler.held_bytes() + more).div_ceil(1024);
-        let Some(missing) = wanted.checked_sub(held).filter(|missing| *missing > 0) else {
-            return true;
-        };
-        let Ok(missing) = u32::try_from(missing) else {
-            return false;
-        };
-        match Arc::clone(&self.shared.memory).try_acquire_many_owned(missing) {
-            Ok(permit) => {
-                match &mut self.memory {
-                    Some(held) => held.merge(permit),
-                    none => *none = Some(permit),
-                }
-                true
-            }
-            Err(_) => false,
-        }
+        let mine = self
+            .memory
+            .get_or_insert_with(|| memory.nothing(self.party));
+        mine.hold(wanted, *memory_room)
     }
 
     async fn answer(&mut self, message: Message) -> Result<(), End> {
@@ -322,6 +356,7 @@ impl<S: Stream> Association<S> {
                         sender: &self.sender,
                         history: self.history.as_ref(),
                         context: accepted,
+                        party: self.party,
                     };
                     // Whatever went wrong there has its line in the log.
                     is_told = true;

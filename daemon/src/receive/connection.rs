@@ -5,17 +5,20 @@ use super::refusal::Refusal;
 use super::shared::{Peer, Shared, Titles};
 use super::tls::{Tls, TlsRefusal};
 use super::{association, wire};
+use crate::shares::{Party, Share, Watched};
 use std::net::IpAddr;
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::io::AsyncReadExt;
 use tokio::net::TcpStream;
 use tokio::sync::watch;
 use tokio::time::timeout;
 
-/// Serves one connection until it ends. `from` is the address at its other end.
+/// Serves one connection until it ends. `from` is the address at its other end, `room` its place.
 pub(super) async fn serve(
     mut stream: TcpStream,
     from: IpAddr,
+    room: &Share,
     tls: Option<Arc<Tls>>,
     shared: Arc<Shared>,
     mut stop: watch::Receiver<bool>,
@@ -36,17 +39,22 @@ pub(super) async fn serve(
         Ok(place) => place,
         Err(refusal) => return shared.refused(refusal, address, &Titles::default(), ""),
     };
+    room.belongs_to(Party::of(address));
+    let limit = Duration::from_secs(shared.settings.write_timeout_s);
     let plain = Peer {
         address,
         certificate: None,
     };
     match tls {
-        None => association::serve(stream, plain, shared, stop).await,
+        None => {
+            let stream = Watched::new(stream, room.pulse(), limit);
+            association::serve(stream, plain, room.pulse(), shared, stop).await;
+        }
         Some(tls) => {
             let accepted = tokio::select! {
                 biased;
                 _ = stop.wait_for(|stop| *stop) => return,
-                accepted = tls.accept(stream) => accepted,
+                accepted = tls.accept(stream, Party::of(address)) => accepted,
             };
             match accepted {
                 Ok((stream, certificate)) => {
@@ -54,7 +62,8 @@ pub(super) async fn serve(
                         certificate,
                         ..plain
                     };
-                    association::serve(stream, peer, shared, stop).await;
+                    let stream = Watched::new(stream, room.pulse(), limit);
+                    association::serve(stream, peer, room.pulse(), shared, stop).await;
                 }
                 Err(TlsRefusal::Gone) => {
                     tracing::debug!(code = "connection-closed", peer = %address, "asked for nothing");

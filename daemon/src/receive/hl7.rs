@@ -15,6 +15,7 @@ use crate::hl7::Message;
 use crate::mllp::{Blocks, framed};
 use crate::observe::Observed;
 use crate::observe::refused::{Reason, Refused};
+use crate::shares::Pulse;
 use crate::store::identities::{self, Recorded};
 use crate::store::{Store, StoreError};
 use adt::Arrival;
@@ -59,6 +60,8 @@ impl Service for Hl7 {
     const TLS_TABLE: &'static str = "receive.hl7.tls";
     const NOT_ALLOWED: Reason = Reason::new("hl7-address", "this address may not connect");
     const FULL: Reason = Reason::new("hl7-connections", "too many connections; closed");
+    const DISPLACED: Reason =
+        Reason::of_content("hl7-displaced", "closed to make room for another");
 
     fn observed(&self) -> &Observed {
         &self.observed
@@ -80,9 +83,14 @@ impl Service for Hl7 {
         self.settings.max_connections
     }
 
+    fn write_limit(&self) -> Duration {
+        Duration::from_secs(self.settings.write_timeout_s)
+    }
+
     /// Takes messages until the peer ends, is too slow, sends something else, or the program stops.
     async fn serve(
         mut stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+        pulse: Pulse,
         peer: IpAddr,
         mut now: Now<Self>,
         mut stop: watch::Receiver<bool>,
@@ -126,6 +134,7 @@ impl Service for Hl7 {
                     Ok(None) => break,
                     Ok(Some(message)) => {
                         is_same = false;
+                        let _busy = pulse.busy();
                         taken(&message, peer, &shared).await
                     }
                     Err(error) => {

@@ -257,7 +257,7 @@ async fn accept(
         let Some((stream, peer)) = next else { break };
         let shared = Arc::clone(&now.borrow());
         let room = match shared.allows(peer) || shared.is_balancer(peer) {
-            true => shared.connection(),
+            true => shared.connection(peer),
             false => Err(Refusal::Address),
         };
         match room {
@@ -268,10 +268,15 @@ async fn accept(
                     // A port for TLS never serves without it.
                     (true, None) => continue,
                 };
-                let served = connection::serve(stream, peer, tls, shared, stop.clone());
+                let stop = stop.clone();
                 port.serving.spawn(async move {
-                    served.await;
-                    drop(room);
+                    let rules = Arc::clone(&shared);
+                    tokio::select! {
+                        () = connection::serve(stream, peer, &room, tls, shared, stop) => {}
+                        () = room.taken_back() => {
+                            rules.refused(Refusal::Displaced, peer, &Titles::default(), "");
+                        }
+                    }
                 });
             }
             Err(refusal) => shared.refused(refusal, peer, &Titles::default(), ""),

@@ -11,6 +11,9 @@ const FIELDS_MAX: usize = 8 << 10;
 /// Bytes before the first part and after the last.
 const AROUND_MAX: usize = 8 << 10;
 
+/// Bytes that are looked at together.
+const PIECE: usize = 16 << 10;
+
 /// Why a body is no multipart body.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum Broken {
@@ -20,6 +23,9 @@ pub enum Broken {
     /// A part is larger than allowed.
     #[error("a part is larger than the {0} bytes allowed")]
     TooLarge(usize),
+    /// It has more parts than allowed.
+    #[error("the body has more than the {0} parts allowed")]
+    TooMany(usize),
     /// Header fields without end.
     #[error("the header fields of a part do not end")]
     Fields,
@@ -49,6 +55,9 @@ pub struct Parts {
     /// Line end, two dashes, boundary.
     delimiter: Vec<u8>,
     part_max: usize,
+    /// How many parts may come yet, of how many.
+    left: usize,
+    parts_max: usize,
     state: State,
     held: Vec<u8>,
     /// Up to here there is no delimiter in what is held.
@@ -58,17 +67,19 @@ pub struct Parts {
 }
 
 impl Parts {
-    /// For parts of at most so many bytes.
+    /// For at most `parts_max` parts of at most `part_max` bytes each.
     ///
     /// # Errors
     /// The boundary is not one.
-    pub fn new(boundary: &str, part_max: usize) -> Result<Self, Broken> {
+    pub fn new(boundary: &str, part_max: usize, parts_max: usize) -> Result<Self, Broken> {
         if boundary.is_empty() || boundary.len() > BOUNDARY_MAX {
             return Err(Broken::Boundary);
         }
         Ok(Parts {
             delimiter: format!("\r\n--{boundary}").into_bytes(),
             part_max,
+            left: parts_max,
+            parts_max,
             state: State::Preamble,
             // The first boundary may begin the body.
             held: b"\r\n".to_vec(),
@@ -89,8 +100,11 @@ impl Parts {
     /// # Errors
     /// It is no multipart body.
     pub fn take(&mut self, bytes: &[u8]) -> Result<(), Broken> {
-        self.held.extend_from_slice(bytes);
-        while self.step()? {}
+        // A part costs what is held behind it, so never much is.
+        for piece in bytes.chunks(PIECE) {
+            self.held.extend_from_slice(piece);
+            while self.step()? {}
+        }
         Ok(())
     }
 
@@ -158,7 +172,9 @@ impl Parts {
             },
             State::Body => match self.find_delimiter() {
                 Some(at) if at > self.part_max => Err(Broken::TooLarge(self.part_max)),
+                Some(_) if self.left == 0 => Err(Broken::TooMany(self.parts_max)),
                 Some(at) => {
+                    self.left -= 1;
                     let rest = self.held.split_off(at);
                     let part = std::mem::replace(&mut self.held, rest);
                     self.whole.push_back(part);
@@ -250,7 +266,7 @@ mod tests {
         This is the epilogue.  It is also to be ignored.\r\n";
 
     fn parts(body: &[u8], size: usize, part_max: usize) -> Result<Vec<Vec<u8>>, Broken> {
-        let mut parts = Parts::new("simple boundary", part_max)?;
+        let mut parts = Parts::new("simple boundary", part_max, 2)?;
         let mut found = Vec::new();
         for piece in body.chunks(size) {
             parts.take(piece)?;
@@ -297,6 +313,10 @@ mod tests {
             (with("--simple boundary\r\n"), Broken::Fields),
             (with("--simple boundary\r\n\r\n"), Broken::TooLarge(9000)),
             (with("--simple boundary--"), Broken::Around),
+            (
+                b"--simple boundary\r\n\r\n\r\n".repeat(4),
+                Broken::TooMany(2),
+            ),
             // However it is cut, the end of what is too long does not make up for it.
             (
                 [&long, &b"\r\n--simple boundary--"[..]].concat(),
@@ -315,8 +335,11 @@ mod tests {
                 assert_eq!(parts(&body, size, 9000), Err(broken), "{size}");
             }
         }
-        assert_eq!(Parts::new("", 1).err(), Some(Broken::Boundary));
-        assert_eq!(Parts::new(&"b".repeat(71), 1).err(), Some(Broken::Boundary));
+        assert_eq!(Parts::new("", 1, 1).err(), Some(Broken::Boundary));
+        assert_eq!(
+            Parts::new(&"b".repeat(71), 1, 1).err(),
+            Some(Broken::Boundary)
+        );
     }
 
     #[test]

@@ -116,6 +116,9 @@ refusals! {
         "there are as many connections as there is room for";
     ConnectionsOfPeer: "refused-connections-of-peer", Reply::Close,
         "this address has as many connections as one may have";
+    // At any time.
+    Displaced: "refused-displaced", Reply::Close,
+        "closed to make room for an address that has fewer connections";
     // Around the association.
     ProxyMissing: "refused-proxy-missing", Reply::Close,
         "an address of proxy_from sent no PROXY header of version 2";

@@ -3,15 +3,16 @@
 use super::ReceiveError;
 use super::accept::{Port, may_connect};
 use super::doors::{Change, Door, Doors, Opened};
-use super::places::Places;
 use super::tls::{Offer, Tls, TlsError, TlsRefusal};
 use crate::config::TlsSettings;
 use crate::observe::Observed;
 use crate::observe::refused::{Reason, Refused};
+use crate::shares::{Party, Pulse, Room, Shares, Watched};
 use ipnet::IpNet;
 use std::fmt::Debug;
 use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
 use tokio::sync::watch;
@@ -39,9 +40,14 @@ pub trait Service: Clone + Debug + Send + Sync + 'static {
     /// Open connections at one time.
     fn max_connections(&self) -> usize;
 
-    /// Serves one connection until it ends, or until `stop` becomes true or its sender is gone.
+    /// How long a peer may take nothing of what it is sent.
+    fn write_limit(&self) -> Duration;
+
+    /// Serves one connection until it ends, or until `stop` becomes true or its sender is gone. While the
+    /// peer waits for us, `pulse` says so.
     fn serve(
         stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+        pulse: Pulse,
         peer: IpAddr,
         now: Now<Self>,
         stop: watch::Receiver<bool>,
@@ -52,6 +58,9 @@ pub trait Service: Clone + Debug + Send + Sync + 'static {
 
     /// Why a connection is refused where there are too many.
     const FULL: Reason;
+
+    /// Why a connection is closed where there are too many and another takes its place.
+    const DISPLACED: Reason;
 
     /// Who is told what happens.
     fn observed(&self) -> &Observed;
@@ -180,7 +189,7 @@ impl<S: Service> Served<S> {
     /// Accepts and serves until `stop` becomes true or its sender is gone.
     pub async fn run(self, stop: watch::Receiver<bool>) {
         let Live { now, tls, doors } = self.live;
-        let places = Places::default();
+        let places = Shares::default();
         let accept = |door| accept(door, now.clone(), tls.clone(), places.clone());
         doors.run(self.opened, stop, panicked::<S>, accept).await;
     }
@@ -195,7 +204,7 @@ async fn accept<S: Service>(
     door: Door,
     now: watch::Sender<Arc<S>>,
     tls: watch::Sender<Offer>,
-    places: Places<()>,
+    places: Shares,
 ) {
     let address = door.listener.local_addr();
     let address = address.map_or_else(|_| String::new(), |address| address.to_string());
@@ -209,7 +218,8 @@ async fn accept<S: Service>(
             rules.observed().refused(&refused);
             continue;
         }
-        let Some(room) = places.take((), rules.max_connections()) else {
+        let room = Room::places(rules.max_connections());
+        let Some(place) = places.place(Party::of(peer), room) else {
             rules.observed().refused(&Refused::at(S::FULL, peer));
             continue;
         };
@@ -219,10 +229,15 @@ async fn accept<S: Service>(
             (true, Some(tls)) => Some(Arc::clone(tls)),
             (true, None) => continue,
         };
-        let served = connection::<S>(stream, peer, over, now.subscribe(), close.clone());
+        let pulse = place.pulse();
+        let served = connection::<S>(stream, peer, pulse, over, now.subscribe(), close.clone());
         port.serving.spawn(async move {
-            served.await;
-            drop(room);
+            tokio::select! {
+                () = served => {}
+                () = place.taken_back() => {
+                    rules.observed().refused(&Refused::at(S::DISPLACED, peer));
+                }
+            }
         });
     }
     let cut = port.finish().await;
@@ -232,23 +247,29 @@ async fn accept<S: Service>(
 async fn connection<S: Service>(
     stream: TcpStream,
     peer: IpAddr,
+    pulse: Pulse,
     tls: Option<Arc<Tls>>,
     now: Now<S>,
     mut stop: watch::Receiver<bool>,
 ) {
     let observed = now.borrow().observed().clone();
+    let limit = now.borrow().write_limit();
     // An answer is a small write or two; held back by Nagle's algorithm it would cost 40 ms.
     let _ = stream.set_nodelay(true);
     let Some(tls) = tls else {
-        return S::serve(stream, peer, now, stop).await;
+        let stream = Watched::new(stream, pulse.clone(), limit);
+        return S::serve(stream, pulse, peer, now, stop).await;
     };
     let accepted = tokio::select! {
         biased;
         _ = stop.wait_for(|stop| *stop) => return,
-        accepted = tls.accept(stream) => accepted,
+        accepted = tls.accept(stream, Party::of(peer)) => accepted,
     };
     match accepted {
-        Ok((stream, _)) => S::serve(stream, peer, now, stop).await,
+        Ok((stream, _)) => {
+            let stream = Watched::new(stream, pulse.clone(), limit);
+            S::serve(stream, pulse, peer, now, stop).await;
+        }
         Err(TlsRefusal::Gone) => {}
         Err(TlsRefusal::Refused(refusal, detail, _)) => {
             let reason = Reason::new(refusal.code(), refusal.why());

@@ -9,12 +9,12 @@ use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
 use crate::observe::Observed;
 use crate::observe::metrics::Open;
 use crate::observe::refused::{Reason, Refused};
+use crate::shares::{Party, Room, Share, Shares};
 use crate::store::Store;
 use dicom_ul::pdu::AssociationRQ;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
 /// Who is at the other end of a connection.
 #[derive(Debug, Clone, Copy)]
@@ -52,22 +52,23 @@ pub(super) struct Shared {
     pub(super) tls: Offer,
     pub(super) store: Store,
     pub(super) observed: Observed,
-    /// One permit per KiB of data sets that are being received or stored.
-    pub(super) memory: Arc<Semaphore>,
-    /// One permit per connection.
-    connections: Arc<Semaphore>,
-    connections_of: Places<IpAddr>,
-    /// One permit per association.
-    associations: Arc<Semaphore>,
-    associations_of: Places<IpAddr>,
+    /// KiB of data sets that are being received or stored.
+    pub(super) memory: Shares,
+    pub(super) memory_room: Room,
+    connections: Shares,
+    connections_room: Room,
+    connections_of: Places<Party>,
+    associations: Shares,
+    associations_room: Room,
+    associations_of: Places<Party>,
     associations_by: Places<String>,
 }
 
 /// The places that one association takes until it ends.
 #[derive(Debug)]
 pub(super) struct Seat {
-    _one_of_all: OwnedSemaphorePermit,
-    _one_of_the_peer: Place<IpAddr>,
+    pub(super) one_of_all: Share,
+    _one_of_the_peer: Place<Party>,
     _one_of_the_sender: Option<Place<String>>,
     _counted: Open,
 }
@@ -85,11 +86,13 @@ impl Shared {
         let memory = (settings.max_object_bytes.saturating_mul(4) >> 10).clamp(256 << 10, 1 << 28);
         Shared {
             observed: Observed::default(),
-            memory: Arc::new(Semaphore::new(usize::try_from(memory).unwrap_or(256 << 10))),
-            // More than one peer may have, so that none fills it alone.
-            connections: Arc::new(Semaphore::new(connections(associations, 256))),
+            memory: Shares::default(),
+            memory_room: Room::memory(usize::try_from(memory).unwrap_or(256 << 10)),
+            connections: Shares::default(),
+            connections_room: Room::places(connections(associations, 256)),
             connections_of: Places::default(),
-            associations: Arc::new(Semaphore::new(associations)),
+            associations: Shares::default(),
+            associations_room: Room::places(associations),
             associations_of: Places::default(),
             associations_by: Places::default(),
             settings,
@@ -119,16 +122,18 @@ impl Shared {
         balancers.iter().any(|network| network.contains(&address))
     }
 
-    /// Room for one more connection.
-    pub(super) fn connection(&self) -> Result<OwnedSemaphorePermit, Refusal> {
-        let room = Arc::clone(&self.connections).try_acquire_owned();
-        room.map_err(|_| Refusal::Connections)
+    /// Room for one more connection from this address, which may be a load balancer's.
+    pub(super) fn connection(&self, address: IpAddr) -> Result<Share, Refusal> {
+        let place = self
+            .connections
+            .place(Party::of(address), self.connections_room);
+        place.ok_or(Refusal::Connections)
     }
 
-    /// Room for one more connection of this address.
-    pub(super) fn connection_of(&self, address: IpAddr) -> Result<Place<IpAddr>, Refusal> {
+    /// Room for one more connection of this peer.
+    pub(super) fn connection_of(&self, address: IpAddr) -> Result<Place<Party>, Refusal> {
         let limit = connections(self.of_peer(), 64);
-        let place = self.connections_of.take(address, limit);
+        let place = self.connections_of.take(Party::of(address), limit);
         place.ok_or(Refusal::ConnectionsOfPeer)
     }
 
@@ -151,13 +156,11 @@ impl Shared {
 
     /// Room for one more association.
     pub(super) fn seat(&self, peer: &Peer, sender: &SenderSettings) -> Result<Seat, Refusal> {
+        let party = Party::of(peer.address);
         Ok(Seat {
-            _one_of_all: Arc::clone(&self.associations)
-                .try_acquire_owned()
-                .map_err(|_| Refusal::Associations)?,
             _one_of_the_peer: self
                 .associations_of
-                .take(peer.address, self.of_peer())
+                .take(party, self.of_peer())
                 .ok_or(Refusal::AssociationsOfPeer)?,
             _one_of_the_sender: match sender.max_associations {
                 None => None,
@@ -167,6 +170,11 @@ impl Shared {
                         .ok_or(Refusal::AssociationsOfSender)?,
                 ),
             },
+            // Last, since another may lose it.
+            one_of_all: self
+                .associations
+                .place(party, self.associations_room)
+                .ok_or(Refusal::Associations)?,
             _counted: self.observed.metrics.associated(),
         })
     }

@@ -5,20 +5,18 @@ use super::negotiate::Context;
 use super::shared::Shared;
 use crate::backfill::way::{self, HistoryTitle};
 use crate::config::{Malformed, SenderSettings};
+use crate::decoding::{self, Effort};
 use crate::observe;
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
 use crate::observe::metrics::{Arrival, Source};
+use crate::shares::Party;
 use crate::sr;
 use crate::store::facts::{self, ObjectFacts};
 use crate::store::objects::{Incoming, Kept};
 use crate::store::{Store, StoreError, archives};
 use sha2::{Digest, Sha256};
 use tokio::time::Instant;
-
-/// An object from here on is compressed and hashed aside, so that it does not hold up the other
-/// associations of the same thread: some milliseconds of work.
-const LARGE_BYTES: usize = 256 << 10;
 
 /// Whom an object comes from, and how.
 #[derive(Clone, Copy)]
@@ -31,6 +29,8 @@ pub(super) struct From<'a> {
     pub(super) history: Option<&'a HistoryTitle>,
     /// The presentation context.
     pub(super) context: Context,
+    /// Whom it counts for.
+    pub(super) party: Party,
 }
 
 /// Keeps an object. `Success` means that it is on stable storage.
@@ -57,7 +57,7 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
     let length = bytes.len();
     let bytes = match from.sender.malformed {
         Malformed::Quarantine => bytes,
-        Malformed::Refuse => match fit(bytes, from.context, uid).await {
+        Malformed::Refuse => match fit(bytes, from, uid).await {
             Ok(bytes) => bytes,
             Err((status, why)) => {
                 arrived(Arrival::Refused);
@@ -121,7 +121,8 @@ async fn keep(
         return shared.store.write_async(keep).await;
     }
     let source = format!("dicom:{}", from.calling);
-    let is_large = bytes.len() > LARGE_BYTES;
+    // So that compressing and hashing do not hold up the other associations of the same thread.
+    let is_large = bytes.len() > decoding::ALWAYS_BYTES;
     let syntax = from.context.syntax;
     let issuer = from.sender.default_issuer.as_ref();
     let issuer = issuer.unwrap_or(&shared.settings.default_issuer).clone();
@@ -162,13 +163,12 @@ async fn aside<T: Send + 'static>(
 
 /// Gives the bytes back if they are an object of the class and instance that the request names;
 /// otherwise the status to answer, and why, as a code.
-async fn fit(
-    bytes: Vec<u8>,
-    context: Context,
-    uid: &str,
-) -> Result<Vec<u8>, (Status, &'static str)> {
-    let is_large = bytes.len() > LARGE_BYTES;
-    let read = aside(is_large, move || {
+async fn fit(bytes: Vec<u8>, from: From<'_>, uid: &str) -> Result<Vec<u8>, (Status, &'static str)> {
+    let context = from.context;
+    let effort = Effort::of(&bytes, Some(context.syntax));
+    let turn = decoding::turn(Some(from.party), effort).await;
+    let read = aside(effort != Effort::None, move || {
+        let _turn = turn;
         let read = sr::read(&bytes, Some(context.syntax), &sr::Limits::default());
         (bytes, read.map(|document| document.header))
     });

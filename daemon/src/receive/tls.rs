@@ -6,13 +6,13 @@
 
 use super::refusal::Refusal;
 use crate::config::{ClientCertificate, Sha256Hex, TlsSettings};
+use crate::shares::{Party, Room, Shares};
 use sha2::{Digest, Sha256};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
 use tokio::net::TcpStream;
-use tokio::sync::Semaphore;
 use tokio::time::{Instant, timeout_at};
 use tokio_rustls::TlsAcceptor;
 use tokio_rustls::rustls::crypto::ring;
@@ -276,7 +276,8 @@ pub(super) enum TlsRefusal {
 /// Does the handshakes of one or more ports.
 pub(super) struct Tls {
     acceptor: TlsAcceptor,
-    handshakes: Semaphore,
+    handshakes: Shares,
+    max_handshakes: usize,
     limit: Duration,
     /// End of our own certificate.
     expires: SystemTime,
@@ -372,7 +373,8 @@ impl Tls {
         tracing::info!(code = "tls-ready", table, certificate_ends = day(expires));
         Ok(Tls {
             acceptor: TlsAcceptor::from(Arc::new(config)),
-            handshakes: Semaphore::new(settings.max_handshakes.clamp(1, 10_000)),
+            handshakes: Shares::default(),
+            max_handshakes: settings.max_handshakes.clamp(1, 10_000),
             limit: Duration::from_secs(settings.handshake_timeout_s),
             expires,
         })
@@ -382,6 +384,7 @@ impl Tls {
     pub(super) async fn accept(
         &self,
         stream: TcpStream,
+        party: Party,
     ) -> Result<(TlsStream<TcpStream>, Option<Sha256Hex>), TlsRefusal> {
         let deadline = Instant::now() + self.limit;
         let refused = |refusal, detail: &str, stream| {
@@ -404,11 +407,18 @@ impl Tls {
                 return refused(Refusal::PlainOnTls, &detail, None);
             }
         }
-        let Ok(_place) = self.handshakes.try_acquire() else {
+        let room = Room::places(self.max_handshakes);
+        let Some(place) = self.handshakes.place(party, room) else {
             return refused(Refusal::Handshakes, "", None);
         };
-        let accepted = self.acceptor.accept(stream).into_fallible();
-        match timeout_at(deadline, accepted).await {
+        let accepted = timeout_at(deadline, self.acceptor.accept(stream).into_fallible());
+        let accepted = tokio::select! {
+            accepted = accepted => accepted,
+            () = place.taken_back() => {
+                return refused(Refusal::Displaced, "of the TLS handshakes", None);
+            }
+        };
+        match accepted {
             Ok(Ok(stream)) => {
                 let (_, session) = stream.get_ref();
                 let shown = session.peer_certificates().and_then(<[_]>::first);

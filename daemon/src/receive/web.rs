@@ -11,6 +11,7 @@ use super::served::{Happened, Now, Service};
 use crate::config::{DicomSettings, TlsSettings, WebSettings};
 use crate::observe::refused::Reason;
 use crate::observe::{Observed, refused as told_refused};
+use crate::shares::{Party, Pulse, Room, Share, Shares};
 use crate::store::Store;
 use answer::{Answer, Told, refusal, stored};
 use http_body_util::BodyExt;
@@ -28,21 +29,35 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
+use tokio::sync::watch;
 use tokio::time::{Instant, timeout_at};
 
 /// The largest head of a request.
 const HEAD_BYTES_MAX: usize = 16 << 10;
 
+/// How long a peer may take nothing of an answer: as long as in the other protocols by default.
+const WRITE_LIMIT: Duration = Duration::from_secs(30);
+
 const NOT_ALLOWED: &str = "this address may not connect";
 
 /// KiB of bodies held by all connections together, beyond which peers are told to come later.
-const MEMORY_KIB: usize = 256 << 10;
+const MEMORY: Room = Room::memory(256 << 10);
+
+/// Parts of one body: a study has some hundred reports and pictures at most.
+const PARTS_MAX: usize = 10_000;
+
+/// Parts of one body that are no DICOM files. The answer cannot name them, so whoever sends so many
+/// is told in one.
+const NO_FILES_MAX: usize = 100;
+
+/// What the answer to one part takes until it is sent.
+const TOLD_BYTES: usize = 256;
 
 const NO_TOKEN: Reason = Reason::new(
     "web-token",
     "no bearer token of the receiver's file was shown",
 );
+const NOT_READ: Reason = Reason::of_content("web-slow", "an answer was not read in time; closed");
 const NOT_TAKEN: Reason = Reason::of_content("web-refused", "a request is not taken");
 
 /// What holds for requests to come.
@@ -53,7 +68,7 @@ pub struct Web {
     dicom: DicomSettings,
     store: Store,
     observed: Observed,
-    memory: Arc<Semaphore>,
+    memory: Shares,
 }
 
 impl Web {
@@ -65,7 +80,7 @@ impl Web {
             dicom: DicomSettings::default(),
             store,
             observed,
-            memory: Arc::new(Semaphore::new(MEMORY_KIB)),
+            memory: Shares::default(),
         }
     }
 }
@@ -77,6 +92,8 @@ impl Service for Web {
     const TLS_TABLE: &'static str = "receive.web.tls";
     const NOT_ALLOWED: Reason = Reason::new("web-address", NOT_ALLOWED);
     const FULL: Reason = Reason::new("web-connections", "too many connections; closed");
+    const DISPLACED: Reason =
+        Reason::of_content("web-displaced", "closed to make room for another");
 
     fn observed(&self) -> &Observed {
         &self.observed
@@ -99,10 +116,15 @@ impl Service for Web {
         self.settings.max_connections
     }
 
+    fn write_limit(&self) -> Duration {
+        WRITE_LIMIT
+    }
+
     /// Answers requests until the peer ends, is too slow, or the program stops; one that is under way is
     /// finished.
     async fn serve(
         stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+        pulse: Pulse,
         peer: IpAddr,
         now: Now<Self>,
         mut stop: watch::Receiver<bool>,
@@ -111,7 +133,11 @@ impl Service for Web {
         let idle = Duration::from_secs(now.borrow().settings.idle_timeout_s);
         let answer = service_fn(|request: Request<Incoming>| {
             let shared = Arc::clone(&now.borrow());
-            async move { Ok::<_, Infallible>(answer_to(request, peer, &shared).await) }
+            let pulse = pulse.clone();
+            async move {
+                let from = Sender { peer, pulse };
+                Ok::<_, Infallible>(answer_to(request, &from, &shared).await)
+            }
         });
         let mut serving = std::pin::pin!(
             http1::Builder::new()
@@ -133,8 +159,13 @@ impl Service for Web {
                 serving.await
             }
         };
-        if let Err(error) = ended {
-            tracing::debug!(code = "web-ended", %peer, %error);
+        match ended {
+            Err(error) if is_late(&error) => {
+                let observed = now.borrow().observed.clone();
+                observed.refused(&told_refused::Refused::at(NOT_READ, peer));
+            }
+            Err(error) => tracing::debug!(code = "web-ended", %peer, %error),
+            Ok(()) => {}
         }
     }
 
@@ -153,6 +184,13 @@ impl Service for Web {
     }
 }
 
+/// Whether the peer took nothing for too long.
+fn is_late(error: &hyper::Error) -> bool {
+    let cause = std::error::Error::source(error);
+    let cause = cause.and_then(|cause| cause.downcast_ref::<std::io::Error>());
+    cause.is_some_and(|cause| cause.kind() == std::io::ErrorKind::TimedOut)
+}
+
 /// Why a request is not carried out.
 struct Refused {
     status: StatusCode,
@@ -166,11 +204,17 @@ fn refused(status: StatusCode, says: impl Into<String>) -> Refused {
     }
 }
 
-async fn answer_to(request: Request<Incoming>, peer: IpAddr, shared: &Web) -> Answer {
+/// Whom a request comes from.
+struct Sender {
+    peer: IpAddr,
+    pulse: Pulse,
+}
+
+async fn answer_to(request: Request<Incoming>, from: &Sender, shared: &Web) -> Answer {
     let limit = Duration::from_secs(shared.settings.request_timeout_s);
     let deadline = Instant::now() + limit;
-    match store(request, peer, shared, deadline).await {
-        Ok(told) => stored(&told),
+    match store(request, from, shared, deadline).await {
+        Ok((told, memory)) => stored(told, memory),
         Err(Refused { status, says }) => {
             let reason = match status {
                 StatusCode::UNAUTHORIZED => NO_TOKEN,
@@ -181,20 +225,21 @@ async fn answer_to(request: Request<Incoming>, peer: IpAddr, shared: &Web) -> An
                 answer: status.as_str(),
                 detail: &says,
                 apart: true,
-                ..told_refused::Refused::at(reason, peer)
+                ..told_refused::Refused::at(reason, from.peer)
             });
             refusal(status, &says)
         }
     }
 }
 
-/// Carries out a Store transaction.
+/// Carries out a Store transaction: what became of each part, and the memory that this takes.
 async fn store(
     request: Request<Incoming>,
-    peer: IpAddr,
+    from: &Sender,
     shared: &Web,
     deadline: Instant,
-) -> Result<Vec<Told>, Refused> {
+) -> Result<(Vec<Told>, Share), Refused> {
+    let peer = from.peer;
     // The rules may have changed since it connected.
     if !shared.allows(peer) {
         return Err(refused(StatusCode::FORBIDDEN, NOT_ALLOWED));
@@ -208,12 +253,21 @@ async fn store(
     let mut parts = parts_of(&request, shared)?;
     let idle = Duration::from_secs(shared.settings.idle_timeout_s);
     let mut body = request.into_body();
-    let mut told = Vec::new();
+    let mut told: Vec<Told> = Vec::new();
+    let mut no_files = 0;
     let mut received = 0_u64;
-    let mut room = Room::default();
+    let memory = shared.memory.nothing(Party::of(peer));
+    let no_room = || {
+        let says = "too many large bodies at once; send it again later";
+        refused(StatusCode::SERVICE_UNAVAILABLE, says)
+    };
     loop {
         let until = deadline.min(Instant::now() + idle);
-        let frame = timeout_at(until, body.frame()).await;
+        let frame = tokio::select! {
+            biased;
+            () = memory.taken_back() => return Err(no_room()),
+            frame = timeout_at(until, body.frame()) => frame,
+        };
         let frame = frame.map_err(|_| {
             let says = "the body did not come in time";
             refused(StatusCode::REQUEST_TIMEOUT, says)
@@ -227,20 +281,27 @@ async fn store(
         if received > shared.settings.max_body_bytes {
             return Err(too_large(shared));
         }
-        if !room.holds(parts.held_bytes() + bytes.len(), &shared.memory) {
-            let says = "too many large bodies at once; send it again later";
-            return Err(refused(StatusCode::SERVICE_UNAVAILABLE, says));
+        let held = parts.held_bytes() + bytes.len() + told.len() * TOLD_BYTES;
+        if !memory.hold(held.div_ceil(1024).max(1), MEMORY) {
+            return Err(no_room());
         }
         let taken = parts.take(&bytes);
         while let Some(part) = parts.whole() {
-            told.push(keep::part(shared, peer, study.as_deref(), part).await);
+            let _busy = from.pulse.busy();
+            let one = keep::part(shared, peer, study.as_deref(), part).await;
+            no_files += usize::from(one.instance.is_none());
+            told.push(one);
+            if no_files > NO_FILES_MAX {
+                let says = format!("more than {NO_FILES_MAX} parts are no DICOM files");
+                return Err(malformed(&says));
+            }
         }
         taken.map_err(|broken| broken_body(broken, shared))?;
     }
     parts.end().map_err(|broken| broken_body(broken, shared))?;
     match told.is_empty() {
         true => Err(refused(StatusCode::BAD_REQUEST, "the body holds no part")),
-        false => Ok(told),
+        false => Ok((told, memory)),
     }
 }
 
@@ -316,7 +377,7 @@ fn parts_of(request: &Request<Incoming>, shared: &Web) -> Result<Parts, Refused>
     }
     let boundary = parameter(kind, "boundary").unwrap_or_default();
     let part_max = usize::try_from(shared.dicom.max_object_bytes).unwrap_or(usize::MAX);
-    Parts::new(&boundary, part_max).map_err(|broken| malformed(&broken))
+    Parts::new(&boundary, part_max, PARTS_MAX).map_err(|broken| malformed(&broken))
 }
 
 fn malformed(what: &dyn std::fmt::Display) -> Refused {
@@ -331,41 +392,11 @@ fn too_large(shared: &Web) -> Refused {
 
 fn broken_body(broken: Broken, shared: &Web) -> Refused {
     match broken {
+        Broken::TooMany(_) => refused(StatusCode::PAYLOAD_TOO_LARGE, broken.to_string()),
         Broken::TooLarge(_) => refused(
             StatusCode::PAYLOAD_TOO_LARGE,
             format!("{broken}, {} as for C-STORE", shared.dicom.max_object_bytes),
         ),
         _ => malformed(&broken),
-    }
-}
-
-/// The part of the shared memory that a body takes.
-#[derive(Default)]
-struct Room(Option<OwnedSemaphorePermit>);
-
-impl Room {
-    /// Sets so many bytes aside, if there is room for them.
-    fn holds(&mut self, bytes: usize, memory: &Arc<Semaphore>) -> bool {
-        let have = self.0.as_ref().map_or(0, OwnedSemaphorePermit::num_permits);
-        let wanted = bytes.div_ceil(1024).max(1);
-        if wanted <= have {
-            if let Some(kept) = self.0.as_mut() {
-                drop(kept.split(have - wanted));
-            }
-            return true;
-        }
-        let Ok(more) = u32::try_from(wanted - have) else {
-            return false;
-        };
-        match Arc::clone(memory).try_acquire_many_owned(more) {
-            Ok(permit) => {
-                match &mut self.0 {
-                    Some(kept) => kept.merge(permit),
-                    none => *none = Some(permit),
-                }
-                true
-            }
-            Err(_) => false,
-        }
     }
 }

@@ -4,6 +4,7 @@ use super::file::{self, NotRead, State};
 use super::held::{self, Held};
 use super::{DONE, FAILED, Look, OURS};
 use crate::config::{After, FolderSettings};
+use crate::decoding::{self, Effort};
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
 use crate::observe::metrics::{Arrival, Source};
@@ -405,5 +406,6 @@ fn write_reason(folder: &Held, moved: &OsStr, inode: u64, why: &str) -> io::Resu
 
 /// Whether the bytes are a DICOM file from its first element to its last.
 fn is_whole(bytes: &[u8]) -> bool {
+    let _turn = decoding::own_turn(Effort::of(bytes, None));
     gate::admit(bytes, None, &Limits::default()).is_ok()
 }

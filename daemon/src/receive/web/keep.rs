@@ -2,6 +2,7 @@
 
 use super::Web;
 use super::answer::Told;
+use crate::decoding::{self, Effort};
 use crate::observe;
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
@@ -10,6 +11,7 @@ use crate::receive::WEB_SOURCE;
 use crate::receive::dimse::Status;
 use crate::receive::negotiate::{is_object_class, syntaxes};
 use crate::receive::storing::status_of;
+use crate::shares::Party;
 use crate::sr;
 use crate::store::StoreError;
 use crate::store::facts;
@@ -22,9 +24,14 @@ pub(super) async fn part(shared: &Web, peer: IpAddr, study: Option<&str>, bytes:
     let started = Instant::now();
     let metrics = &shared.observed.metrics;
     let study = study.map(str::to_owned);
+    let turn = match study {
+        Some(_) => decoding::turn(Some(Party::of(peer)), Effort::of(&bytes, None)).await,
+        None => decoding::Turn::default(),
+    };
     let looked = tokio::task::spawn_blocking(move || {
         let media = sr::media(&bytes).unwrap_or_default();
         let fits = fit(&media, study.as_deref(), &bytes);
+        drop(turn);
         (media, fits.map(|()| bytes))
     });
     let none = |_| (sr::Media::default(), Err(Status::NotStored));
