@@ -62,6 +62,8 @@ fn unused(before: &Content, now: &Content, reasons: &mut Vec<String>) {
         let all = content.not_compared.iter();
         all.map(|one| (one.exam.as_str(), one)).collect()
     }
+    // What is too old to be listed was neither added nor taken out.
+    let is_unlisted = |content: &Content, date| content.assessment.set_aside_until >= Some(date);
     let (served, serves) = (list(before), list(now));
     let (old, new) = (by_exam(before), by_exam(now));
     let mut added = Vec::new();
@@ -70,7 +72,7 @@ fn unused(before: &Content, now: &Content, reasons: &mut Vec<String>) {
     for one in &now.not_compared {
         let date = one.date;
         match old.get(one.exam.as_str()) {
-            None if served.contains(&one.exam) => {}
+            None if served.contains(&one.exam) || is_unlisted(before, date) => {}
             None => added.push((date, format!(": {}", sentence(&one.reason)))),
             Some(was) if was.reason != one.reason => {
                 otherwise.push((date, format!(": {}", sentence(&one.reason))));
@@ -80,7 +82,8 @@ fn unused(before: &Content, now: &Content, reasons: &mut Vec<String>) {
         }
     }
     for one in &before.not_compared {
-        if !new.contains_key(one.exam.as_str()) && !serves.contains(&one.exam) {
+        let is_told = new.contains_key(one.exam.as_str()) || serves.contains(&one.exam);
+        if !is_told && !is_unlisted(now, one.date) {
             gone.push((one.date, String::new()));
         }
     }
@@ -90,6 +93,10 @@ fn unused(before: &Content, now: &Content, reasons: &mut Vec<String>) {
         (gone, "taken out of those not used"),
     ] {
         reasons.extend(counted(exams, what));
+    }
+    let until = |content: &Content| content.assessment.set_aside_until;
+    if reasons.is_empty() && until(before) != until(now) {
+        reasons.push("there are more or fewer exams not used than are listed".into());
     }
 }
 

@@ -168,3 +168,42 @@ fn a_damaged_version_is_the_reason_for_the_next() {
     let made = new_versions(vec![content], &latest).expect("versions");
     assert_eq!(made[0].why, ["version 2 was damaged in the store"]);
 }
+
+/// What is only too old to be listed was not taken out.
+#[test]
+fn a_longer_history_is_no_exam_less() {
+    let first = chrono::NaiveDate::from_ymd_opt(2015, 1, 1).unwrap();
+    let exam_of = |n: usize| {
+        let day = first + chrono::TimeDelta::days(30 * n as i64);
+        exam(n, &day.to_string(), 5.0)
+    };
+    let newest = |all: Vec<ObjectReading>| {
+        let mut contents = of_patient(&known(all), &Site::default()).unwrap();
+        contents.pop().unwrap()
+    };
+    // Twenty serve, forty are listed.
+    let all: Vec<ObjectReading> = (1..=61).map(exam_of).collect();
+    let whole = newest(all.clone());
+    assert_eq!(
+        (whole.not_compared.len(), whole.assessment.set_aside_until),
+        (40, None)
+    );
+    let mut more = all.clone();
+    more.push(exam_of(0));
+    let why = change::why(Some(&whole), &newest(more));
+    assert_eq!(
+        why,
+        ["there are more or fewer exams not used than are listed"]
+    );
+    let mut more = all;
+    more.push(exam(
+        99,
+        &(first + chrono::TimeDelta::days(30 * 30 + 7)).to_string(),
+        5.0,
+    ));
+    let why = change::why(Some(&whole), &newest(more)).join("; ");
+    assert!(
+        why.contains("was added to those not used") && !why.contains("taken out"),
+        "{why}"
+    );
+}
