@@ -29,6 +29,7 @@ use crate::persons::Person;
 use crate::publish::{self, Claim, Pass, PublishError, Waits};
 use crate::reading::Rules;
 use crate::results::{self, ResultError, Site};
+use crate::store::bodies::{self, Dropped};
 use crate::store::objects;
 use crate::store::patients::{self, Dirty};
 use crate::store::readings;
@@ -464,22 +465,20 @@ impl Pipeline {
         self.waits.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Drops the bytes of some objects that have been kept long enough. Returns how many; 0: none
-    /// is left. Nothing that a result depends on goes with them.
+    /// Drops the bytes of some objects that have been kept long enough, as far as the clock can be
+    /// believed and the share of a day allows. Nothing that a result depends on goes with them.
     ///
     /// # Errors
     ///
     /// When the store fails.
-    pub fn drop_some_bodies(&self) -> Result<usize, PipelineError> {
+    pub fn drop_some_bodies(&self) -> Result<Dropped, PipelineError> {
         let days = self.keep_bodies_days;
         if days == 0 {
-            return Ok(0);
+            return Ok(Dropped::None);
         }
-        let now = Utc::now();
-        let before = now - chrono::Duration::days(days.into());
         Ok(self
             .store
-            .write(move |tx| objects::drop_bodies(tx, before, OBJECTS_A_COMMIT, now))?)
+            .write(move |tx| bodies::drop_some(tx, days, OBJECTS_A_COMMIT, Utc::now()))?)
     }
 
     /// Runs all steps until nothing is left to do, telling `watch` after each.

@@ -23,6 +23,7 @@ HARNESSES = (
     "full_disk",
     "power_cut",
     "crowd",
+    "underneath",
     "clock",
     "soak",
     "doubling",

@@ -8,6 +8,7 @@ use crate::config::Config;
 use crate::observe::audit::Origin;
 use crate::observe::{self, Observed};
 use crate::pipeline::{Pipeline, Progress};
+use crate::store::bodies::Dropped;
 use crate::store::facts;
 use crate::store::objects::Incoming;
 use chrono::Utc;
@@ -71,7 +72,20 @@ fn take_all(
     }
     bar.finish_and_clear();
     let done = drain_with_progress(pipeline)?;
-    while pipeline.drop_some_bodies().map_err(Failure::no)? > 0 {}
+    loop {
+        match pipeline.drop_some_bodies().map_err(Failure::no)? {
+            Dropped::Some(_) => {}
+            Dropped::None | Dropped::EnoughToday => break,
+            Dropped::ClockAhead { newest } => {
+                let newest = newest.date_naive();
+                print::note(format_args!(
+                    "{} The newest came on {newest}.",
+                    Dropped::CLOCK
+                ));
+                break;
+            }
+        }
+    }
     let sum = sum(pipeline.store())?;
     if args.json {
         #[derive(Serialize)]

@@ -8,8 +8,8 @@ use super::{Failure, look, open, print};
 use crate::config::{Config, Effective};
 use crate::pipeline::Sum;
 use crate::store::backlog::{self, Waiting};
-use crate::store::overview;
 use crate::store::trouble::{self, Trouble};
+use crate::store::{bodies, overview};
 use chrono::{DateTime, SecondsFormat, Utc};
 use deliveries::Deliveries;
 use serde::Serialize;
@@ -50,6 +50,8 @@ struct Status {
     quarantined_by_reason: BTreeMap<String, u64>,
     exams_by_status: BTreeMap<String, u64>,
     last_published: Option<DateTime<Utc>>,
+    /// Whether old bodies stay because the clock cannot be right.
+    bodies_kept_by_clock: bool,
     waiting: Vec<Stage>,
     /// Nothing can be written into the outbox, as the daemon says or said last.
     outbox_unwritable: Option<Lasting>,
@@ -183,6 +185,10 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
     let outbox_unwritable = trouble(trouble::OUTBOX)?;
     let results_not_written = trouble(trouble::RESULTS)?;
     let deliveries = deliveries::of(config, &store)?;
+    let ahead = store
+        .read(|conn| bodies::ahead(conn, Utc::now()))
+        .map_err(Failure::no)?
+        .is_some();
     let stage = |what, Waiting { count, oldest }| Stage {
         what,
         count,
@@ -197,6 +203,7 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
         quarantined_by_reason: overview.quarantined,
         exams_by_status: overview.exams,
         last_published: overview.last_published,
+        bodies_kept_by_clock: config.store.keep_bodies_days > 0 && ahead,
         waiting: vec![
             stage("objects to read", backlog.objects),
             stage("patients to assess", backlog.patients),
@@ -309,6 +316,12 @@ fn show(status: &Status) {
     row("objects", &status.objects);
     row("last received", &time(status.last_received));
     row("last published", &time(status.last_published));
+    if status.bodies_kept_by_clock {
+        row(
+            "old bodies",
+            &"kept: the clock is more than 30 days beyond the newest object",
+        );
+    }
     for stage in &status.waiting {
         match stage.oldest {
             None => row(stage.what, &stage.count),

@@ -4,6 +4,7 @@ use super::Failure;
 use crate::nice;
 use crate::observe::outbox::Unwritable;
 use crate::pipeline::{Pipeline, PipelineError};
+use crate::store::bodies::Dropped;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Weak};
 use std::thread::JoinHandle;
@@ -147,8 +148,17 @@ fn drop_old(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
     let mut dropped = 0;
     while !*stop.borrow() {
         match pipeline.drop_some_bodies() {
-            Ok(0) => break,
-            Ok(some) => dropped += some,
+            Ok(Dropped::Some(some)) => dropped += some,
+            Ok(Dropped::None) => break,
+            Ok(Dropped::EnoughToday) => {
+                tracing::info!(code = "bodies-wait", "the share of a day is dropped");
+                break;
+            }
+            Ok(Dropped::ClockAhead { newest }) => {
+                let newest = newest.date_naive();
+                tracing::warn!(code = "bodies-clock", %newest, "{}", Dropped::CLOCK);
+                break;
+            }
             Err(error) => {
                 tracing::error!(code = "bodies-not-dropped", %error, "will be tried again");
                 break;

@@ -62,6 +62,7 @@ pub const CODES: &[&str] = &[
     "audit-syslog-gap",
     "audit-syslog-not-noted",
     "audit-syslog-panicked",
+    "bodies-clock",
     "bodies-not-dropped",
     "delivery-cut-off",
     "delivery-dead",

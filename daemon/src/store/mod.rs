@@ -3,11 +3,12 @@
 //! A [`Store`] is a cheap handle. Changes go through [`Store::write`] (or [`Store::write_async`]),
 //! which returns only when they are on stable storage; reading goes through [`Store::read`]. What
 //! is stored is told by topic: [`objects`], [`readings`], [`patients`],
-//! [`people`], [`results`], [`deliveries`], [`archives`], [`meta`]. Their
+//! [`bodies`], [`people`], [`results`], [`deliveries`], [`archives`], [`meta`]. Their
 //! functions take a connection, so that a caller composes several into one transaction.
 
 pub mod archives;
 pub mod backlog;
+pub mod bodies;
 pub mod copy;
 pub mod deliveries;
 pub mod error;

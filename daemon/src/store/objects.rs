@@ -443,6 +443,18 @@ pub fn drop_bodies(
         .execute(params![stamp::text(before), limit, stamp::text(now)])?)
 }
 
+/// Whether any object was received before `before` whose bytes may go.
+pub(super) fn has_droppable(conn: &Connection, before: DateTime<Utc>) -> Result<bool, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select id from object
+             where state = 'read' and missing is null
+               and disposition <> 'quarantined' and received_at < ?1
+             limit 1",
+        )?
+        .exists([stamp::text(before)])?)
+}
+
 /// How many objects have no bytes: those cannot be read again.
 ///
 /// # Errors
