@@ -1,7 +1,7 @@
 //! Commands that need no store: `read`, `assess`, `check-config`.
 
 use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
-use super::{Failure, open, print};
+use super::{Failure, issuers, open, print};
 use crate::assess::{self, Question};
 use crate::config::{Config, Effective, Setting};
 use crate::deliver;
@@ -202,6 +202,7 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
             if !unread.is_empty() {
                 return Err(Failure::Usage(unread.join("\n")));
             }
+            tell_of_issuers(config);
             match (args.explain, args.json) {
                 (true, true) => effective.settings().iter().try_for_each(print::json)?,
                 (true, false) => show_settings(&effective.settings()),
@@ -229,6 +230,17 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
                 mistakes.len()
             )))
         }
+    }
+}
+
+/// Where a store is there and can be read: whose history this configuration would split.
+fn tell_of_issuers(config: &Config) {
+    if !config.store.path.is_file() {
+        return;
+    }
+    let found = open::guest(config).map(|store| issuers::apart(config, &store, || false));
+    if let Ok(Ok(Some(apart))) = found {
+        print::note(apart.words());
     }
 }
 

@@ -3,7 +3,7 @@
 use super::args::{ConfigArg, ProcessArgs};
 use super::look::sum;
 use super::service::{self, Receivers};
-use super::{Failure, open, print};
+use super::{Failure, issuers, open, print};
 use crate::config::Config;
 use crate::observe::audit::Origin;
 use crate::observe::{self, Observed};
@@ -61,6 +61,10 @@ fn take_all(
         .map_err(|error| Failure::No(format!("{error}; [outbox] folder names it")))?;
     if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
         print::note(change);
+    }
+    let apart = issuers::apart(config, pipeline.store(), || false);
+    if let Some(apart) = apart.map_err(Failure::no)? {
+        print::note(apart.words());
     }
     let bar = print::progress("taking files", files.len() as u64);
     let mut not_taken = Vec::new();

@@ -10,6 +10,7 @@ mod echo;
 mod everyone;
 mod export;
 mod generate;
+mod issuers;
 mod keep;
 mod look;
 pub(crate) mod open;

@@ -1,5 +1,6 @@
 //! The running daemon: listener, drop folder and pipeline side by side until told to stop.
 
+use super::issuers::Look;
 use super::worker::{DRAIN_LIMIT, STEP, Worker, Working};
 use super::{Failure, open, supervisor};
 use crate::config::{Config, LogFormat};
@@ -282,6 +283,7 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     let (working, worker_lives) = Working::new();
     health.serving(receivers.handles(), worker_lives);
     health.closed(receivers.has_closed());
+    let issuers = Look::start(&config, &store);
     let mut running = Running {
         worker: Worker::start(pipeline, working)?,
         deliveries,
@@ -293,6 +295,7 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
         receivers,
         forwarder,
         outbox,
+        issuers,
         unopened: None,
     };
     supervisor::ready(&running.health);
@@ -322,6 +325,8 @@ struct Running {
     forwarder: Option<Forwarder>,
     /// What keeps other stores out of the outbox.
     outbox: Arc<Claim>,
+    /// Compares the issuers of stored reports with those of the configuration.
+    issuers: Look,
     /// Why a port whose files serve again cannot be had, as the log has it.
     unopened: Option<String>,
 }
@@ -362,6 +367,9 @@ impl Running {
                         tell_reloaded(&self.config, &prepared.config, &self.observed);
                         for key in prepared.config.differences(&prepared.wanted) {
                             tracing::warn!(code = "reload-waits", key, "needs a new start");
+                        }
+                        if self.config.issuers() != prepared.config.issuers() {
+                            self.issuers = Look::start(&prepared.config, &self.store);
                         }
                         self.config = prepared.config;
                     }
@@ -418,6 +426,7 @@ impl Running {
         tracing::info!(code = "stopping", "{why}");
         supervisor::stopping();
         self.health.stopping();
+        drop(self.issuers);
         self.receivers.stop(runtime);
         self.observed.tell_all_refused();
         let told = Instant::now();

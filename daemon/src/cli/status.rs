@@ -57,6 +57,8 @@ struct Status {
     outbox_unwritable: Option<Lasting>,
     /// Single results cannot be written.
     results_not_written: Option<Lasting>,
+    /// Patients that the issuers of the configuration would split, as the daemon found at its start.
+    patients_apart: Option<Lasting>,
     deliveries: Vec<Deliveries>,
     /// What does not pass by itself.
     needs: Vec<Need>,
@@ -216,6 +218,7 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
         ),
         outbox_unwritable,
         results_not_written,
+        patients_apart: trouble(trouble::ISSUERS)?,
         deliveries,
         disk: Disk {
             store_bytes: store_bytes(&config.store.path),
@@ -334,6 +337,7 @@ fn show(status: &Status) {
     for (of, trouble) in [
         ("outbox not written", &status.outbox_unwritable),
         ("results not written", &status.results_not_written),
+        ("issuers", &status.patients_apart),
     ] {
         if let Some(Lasting { since, what }) = trouble {
             row(of, &format_args!("{what}, since {}", time(Some(*since))));

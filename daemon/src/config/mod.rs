@@ -40,6 +40,7 @@ use crate::deliver::way::Destination;
 use crate::domain::Mistake;
 use crate::normalise::Technique;
 use crate::reading::Documents;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// The commented default configuration, as shipped. It parses to `Config::default()`.
@@ -120,6 +121,44 @@ impl Config {
     pub fn history_titles(&self) -> Vec<HistoryTitle> {
         let all = self.backfill.archive.iter();
         all.filter_map(|one| one.title(&self.dicom)).collect()
+    }
+
+    /// The issuer that patient ids without one get here, by the source of an object as the store notes
+    /// it; `None` for an archive that is not named any more, from which nothing comes.
+    #[must_use]
+    pub fn issuer_of(&self, source: &str) -> Option<&str> {
+        if let Some(title) = source.strip_prefix("dicom:") {
+            let mut senders = self.dicom.sender.iter();
+            let sender = senders.find(|sender| sender.ae_title == title);
+            let own = sender.and_then(|sender| sender.default_issuer.as_deref());
+            return Some(own.unwrap_or(&self.dicom.default_issuer));
+        }
+        if let Some(name) = source.strip_prefix(crate::backfill::way::SOURCE) {
+            let mut archives = self.backfill.archive.iter();
+            let archive = archives.find(|archive| archive.name == name)?;
+            let own = archive.default_issuer.as_deref();
+            return Some(own.unwrap_or(&self.dicom.default_issuer));
+        }
+        Some(match source {
+            "folder" | "file" => &self.folder.default_issuer,
+            // Over HTTP the rules are those of [receive.dicom].
+            _ => &self.dicom.default_issuer,
+        })
+    }
+
+    /// Every setting that gives an issuer to reports, as one text: equal where all of them are.
+    #[must_use]
+    pub fn issuers(&self) -> String {
+        let senders = self.dicom.sender.iter();
+        let senders: BTreeMap<_, _> = senders
+            .map(|sender| (&sender.ae_title, &sender.default_issuer))
+            .collect();
+        let archives = self.backfill.archive.iter();
+        let archives: BTreeMap<_, _> = archives
+            .map(|archive| (&archive.name, &archive.default_issuer))
+            .collect();
+        let (dicom, folder) = (&self.dicom.default_issuer, &self.folder.default_issuer);
+        format!("{dicom:?} {folder:?} {senders:?} {archives:?}")
     }
 
     /// Makes relative paths relative to `base`, the folder of the configuration file.

@@ -903,3 +903,43 @@ proptest::proptest! {
         }
     }
 }
+
+#[test]
+fn every_way_a_report_can_come_has_its_issuer() {
+    let text = "[receive.dicom]\ndefault_issuer = \"D\"\n\
+                [receive.folder]\ndefault_issuer = \"F\"\n\
+                [[receive.dicom.sender]]\nae_title = \"CART1\"\ndefault_issuer = \"\"\n\
+                [[receive.dicom.sender]]\nae_title = \"CART2\"\n\
+                [[archive]]\nname = \"old\"\nkind = \"dicom\"\nhost = \"h\"\nport = 104\ncalled = \"A\"\n\
+                default_issuer = \"A\"\n\
+                [[archive]]\nname = \"new\"\nkind = \"dicom\"\nhost = \"h\"\nport = 104\ncalled = \"B\"\n";
+    let config = Config::from_text("x.toml", text).expect("a configuration");
+    for (source, issuer) in [
+        ("dicom:CART1", Some("")),
+        ("dicom:CART2", Some("D")),
+        ("dicom:ANYBODY", Some("D")),
+        ("web:192.0.2.7", Some("D")),
+        ("folder", Some("F")),
+        ("file", Some("F")),
+        ("archive:old", Some("A")),
+        ("archive:new", Some("D")),
+        ("archive:removed", None),
+    ] {
+        assert_eq!(config.issuer_of(source), issuer, "{source}");
+    }
+    let same = Config::from_text("x.toml", text).expect("a configuration");
+    assert_eq!(config.issuers(), same.issuers());
+    for (old, new) in [
+        ("\"D\"", "\"E\""),
+        ("\"F\"", "\"E\""),
+        ("\"A\"\n", "\"E\"\n"),
+        ("\"\"", "\"E\""),
+    ] {
+        let text = text.replace(
+            &format!("default_issuer = {old}"),
+            &format!("default_issuer = {new}"),
+        );
+        let other = Config::from_text("x.toml", &text).expect("a configuration");
+        assert_ne!(config.issuers(), other.issuers(), "{old}");
+    }
+}

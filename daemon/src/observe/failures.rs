@@ -92,6 +92,8 @@ pub const CODES: &[&str] = &[
     "hl7-refused",
     "hl7-slow",
     "listen-failed",
+    "issuer-changed",
+    "issuers-not-compared",
     "merges-unsettled",
     "object-bytes-missing",
     "object-not-kept",

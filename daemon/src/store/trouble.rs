@@ -16,6 +16,9 @@ pub const OUTBOX: &str = "outbox";
 /// Single results cannot be written.
 pub const RESULTS: &str = "results";
 
+/// Patients have reports under another issuer than they would come under now.
+pub const ISSUERS: &str = "issuers";
+
 /// Before the name of a destination that is not reached.
 pub const DESTINATION: &str = "destination:";
 
