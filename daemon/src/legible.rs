@@ -6,6 +6,8 @@
 //! shown as one sign that stands for something unreadable. What programs read, JSON for one, keeps the
 //! text as it is.
 
+use std::borrow::Cow;
+
 /// Stands for what is no legible text.
 pub const UNREADABLE: char = char::REPLACEMENT_CHARACTER;
 
@@ -55,6 +57,34 @@ pub fn short(text: &str, most: usize) -> String {
     }
     let begin: String = text.chars().take(most).collect();
     format!("{}... ({count} characters)", line(&begin))
+}
+
+/// A text as a cell of a table that a spreadsheet may open: one that would begin a formula there has an
+/// apostrophe before it (OWASP, "CSV Injection"), a number has none. [`from_cell`] takes it off again.
+#[must_use]
+pub fn cell(text: &str) -> Cow<'_, str> {
+    match begins_formula(text) && text.parse::<f64>().is_err() {
+        true => Cow::Owned(format!("'{text}")),
+        false => Cow::Borrowed(text),
+    }
+}
+
+/// The text that [`cell`] made a cell of.
+#[must_use]
+pub fn from_cell(cell: &str) -> &str {
+    match cell.strip_prefix('\'') {
+        Some(text) if begins_formula(text) => text,
+        _ => cell,
+    }
+}
+
+/// Whether a text begins a formula, or would if it were taken for a cell that begins one. The wide forms
+/// count: some spreadsheets take them for the narrow ones.
+fn begins_formula(text: &str) -> bool {
+    const SIGNS: [char; 11] = [
+        '=', '+', '-', '@', '\t', '\r', '\n', '\u{FF1D}', '\u{FF0B}', '\u{FF0D}', '\u{FF20}',
+    ];
+    text.trim_start_matches('\'').starts_with(SIGNS)
 }
 
 /// Whether a letter is of a script that is written with joiners, from Hebrew on: Arabic, those of
@@ -109,6 +139,31 @@ mod tests {
         }
         assert_eq!(line("\u{200D}علی\u{200C}"), "\u{FFFD}علی\u{FFFD}");
         assert_eq!(line("ع\u{200C}\u{200C}ع"), "ع\u{FFFD}\u{FFFD}ع");
+    }
+
+    #[test]
+    fn no_text_begins_a_formula_and_each_comes_back() {
+        for formula in [
+            "=1+1",
+            "+x",
+            "-x",
+            "@SUM(1)",
+            "\tx",
+            "\r=1",
+            "-1+cmd|' /C calc'!A0",
+            "'=x",
+            "\u{FF1D}1",
+        ] {
+            assert_eq!(cell(formula), format!("'{formula}"));
+        }
+        for plain in [
+            "", "-5.3", "+5.3", "-1e-5", "'t Hooft", "a=b", "2.25.1", "5.3",
+        ] {
+            assert_eq!(cell(plain), plain);
+        }
+        for text in ["=1", "'=1", "''=1", "-5", "'-5", "'", "''", "x", "-", "'x"] {
+            assert_eq!(from_cell(&cell(text)), text);
+        }
     }
 
     #[test]

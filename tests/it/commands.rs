@@ -487,3 +487,101 @@ fn no_command_lets_a_report_drive_the_terminal() {
         "{operator}"
     );
 }
+
+/// A daemon or a command that somebody starts by hand, with the umask of a login shell: what holds
+/// patient data is not for everybody, in whichever folder it lies.
+#[test]
+fn nobody_else_can_read_what_is_written() {
+    use std::os::unix::fs::PermissionsExt;
+    let site = Site::new();
+    let text = fs::read_to_string(site.config()).expect("configuration");
+    let text = text.replace(
+        "path = \"store.sqlite\"",
+        "path = \"data/here/store.sqlite\"",
+    );
+    fs::write(site.config(), text.replace("\"outbox\"", "\"out/box\"")).expect("written");
+    let report = Report::numbered(1).write(&site.path("."));
+    let run = |line: &str| {
+        let mut shell = Command::new("sh");
+        let ran = shell
+            .arg("-c")
+            .arg(format!("umask 022; exec \"$0\" {line}"));
+        let ran = ran.arg(program().get_program()).current_dir(site.path("."));
+        let output = ran.output().expect("sh");
+        assert!(output.status.success(), "{output:?}");
+    };
+    run(&format!("process --config site.toml {}", report.display()));
+    let names = fs::read_dir(site.path("out/box")).expect("made");
+    let mut names = names.map(|entry| entry.expect("entry").file_name());
+    let exam = names.find_map(|name| name.to_str()?.strip_suffix("-v1").map(str::to_owned));
+    let exam = exam.expect("a result");
+    run(&format!(
+        "render {exam} --config site.toml --form pdf -o one.pdf"
+    ));
+    run("department --config site.toml --html page.html");
+    let mut seen = 0;
+    let mut rest = ["data", "out", "one.pdf", "page.html"]
+        .map(|name| site.path(name))
+        .to_vec();
+    while let Some(path) = rest.pop() {
+        let facts = path.symlink_metadata().expect("there");
+        let mode = facts.permissions().mode() & 0o777;
+        assert_eq!(mode & 0o027, 0, "{}: {mode:o}", path.display());
+        if facts.is_dir() {
+            let entries = fs::read_dir(&path).expect("readable");
+            rest.extend(entries.map(|entry| entry.expect("entry").path()));
+        }
+        seen += 1;
+    }
+    assert!(seen > 10, "{seen}");
+}
+
+/// Told with its line and no mistake; ports of this machine alone and lists of addresses are quiet.
+#[test]
+fn open_ports_and_readable_tokens_are_warned_of() {
+    use std::os::unix::fs::PermissionsExt;
+    let site = Site::new();
+    let config = site.config().display().to_string();
+    let check = || {
+        let output = run(&["check-config", &config]);
+        assert_eq!(output.status.code(), Some(0), "{output:?}");
+        stderr(&output)
+    };
+    assert_eq!(check(), "");
+    let text = fs::read_to_string(site.config()).expect("configuration");
+    let open = text.replace("listen = \"127.0.0.1:0\"", "listen = \"0.0.0.0:0\"");
+    let token = "[receive.web]\nlisten = \"127.0.0.1:0\"\nbearer = \"tokens\"\n";
+    fs::write(site.config(), format!("{open}{token}")).expect("written");
+    fs::write(site.path("tokens"), "a-token-of-some-length\n").expect("written");
+    let allow = |mode| {
+        fs::set_permissions(site.path("tokens"), fs::Permissions::from_mode(mode)).expect("set");
+    };
+    allow(0o644);
+    let said = check();
+    assert!(
+        said.contains("site.toml:2: [receive.dicom] 0.0.0.0:0 takes objects"),
+        "{said}"
+    );
+    assert!(
+        said.contains("tokens can be read by every account"),
+        "{said}"
+    );
+    let daemon = site.serve();
+    let codes: Vec<String> = daemon
+        .log()
+        .iter()
+        .filter_map(|line| Some(line["fields"]["code"].as_str()?.to_owned()))
+        .collect();
+    for code in ["port-open-to-all", "token-file-readable"] {
+        assert!(codes.iter().any(|one| one == code), "{code}: {codes:?}");
+    }
+    assert_eq!(daemon.stop(), Some(0));
+    allow(0o640);
+    let listed = open.replacen(
+        "0.0.0.0:0\"",
+        "0.0.0.0:0\"\naddresses_allowed = [\"192.0.2.0/24\"]",
+        1,
+    );
+    fs::write(site.config(), format!("{listed}{token}")).expect("written");
+    assert_eq!(check(), "");
+}

@@ -184,6 +184,18 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
                     print::note(warning);
                 }
             }
+            for warning in open::readable_tokens(config) {
+                print::note(warning);
+            }
+            let (exposed, settings) = (config.exposed(), effective.settings());
+            for one in &exposed {
+                let heading = format!("[{}]", one.table);
+                let mut settings = settings.iter();
+                let origin = settings.find(|it| it.table == heading && it.key == one.key);
+                let origin = origin.map_or("", |setting| setting.origin.as_str());
+                print::note(format_args!("{origin}: {}", one.what));
+            }
+            let config = &effective.config;
             let destinations = config.destinations();
             let syslog = open::syslog(config).and_then(|server| {
                 let failure = deliver::check_tls(Some(&server.tls)).err()?;

@@ -7,7 +7,6 @@ use crate::department::{Collector, Patient, Period};
 use crate::pipeline::{known, times};
 use chrono::{Local, NaiveDate};
 use clap::Args;
-use std::fs;
 use std::path::PathBuf;
 
 /// Arguments of `department`.
@@ -66,7 +65,7 @@ pub(super) fn department(args: &DepartmentArgs) -> Result<(), Failure> {
     let found = all.finish().map_err(Failure::no)?;
     let report = Report::of(&found, Local::now().date_naive());
     if let Some(path) = &args.html {
-        fs::write(path, page(&report))
+        open::write(path, page(&report).as_bytes())
             .map_err(|error| Failure::no(format!("{}: {error}", path.display())))?;
     }
     if args.json {

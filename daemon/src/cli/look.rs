@@ -13,7 +13,6 @@ use crate::store::readings::{self, StoredReading};
 use crate::store::results::ResultRow;
 use crate::store::{Store, StoreError};
 use serde::Serialize;
-use std::fs;
 
 /// The exam that an exam id or a Study Instance UID names.
 pub(super) fn exam_named(store: &Store, name: &str) -> Result<Exam, Failure> {
@@ -257,7 +256,8 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
         let what = eye.map_or(String::new(), |eye| format!(", {} eye", eye.word()));
         let title = format!("Optic nerve sheath{what}, patient {}", key.id);
         let svg = trend::svg(&trend::of_contents(title, &contents, &events, eye));
-        fs::write(path, svg).map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
+        open::write(path, svg.as_bytes())
+            .map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
         if !args.json {
             print::line(format_args!("drawn: {}", path.display()));
             if !others.is_empty() {
@@ -337,7 +337,8 @@ pub(super) fn quarantine(args: &QuarantineArgs) -> Result<(), Failure> {
             let bytes = store
                 .read(|conn| objects::body(conn, ObjectId(number)))
                 .map_err(Failure::no)?;
-            fs::write(path, bytes).map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
+            open::write(path, &bytes)
+                .map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
         }
     }
     for stored in &list {

@@ -15,7 +15,8 @@ use crate::results::Site;
 use crate::store::{self, Mode, Store, StoreError, patients};
 use crate::template::Templates;
 use std::fs;
-use std::io::ErrorKind;
+use std::io::{self, ErrorKind, Write};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -37,6 +38,27 @@ pub(super) fn bytes_of(path: &Path, limit: u64) -> Result<Vec<u8>, Failure> {
         |error: &dyn std::fmt::Display| Failure::no(format!("{}: {error}", path.display()));
     let real = fs::canonicalize(path).map_err(|error| failed(&error))?;
     read_whole(&real, limit).map_err(|error| failed(&error))
+}
+
+/// Writes a file that holds patient data: a new one is for the user and their group.
+pub(super) fn write(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut options = fs::OpenOptions::new();
+    options.write(true).create(true).truncate(true).mode(0o640);
+    options.open(path)?.write_all(bytes)
+}
+
+/// Files of tokens that other accounts can read, each in words.
+pub(super) fn readable_tokens(config: &Config) -> Vec<String> {
+    let files = config.token_files().into_iter();
+    let readable = files.filter(|(_, path)| {
+        fs::metadata(path).is_ok_and(|facts| facts.permissions().mode() & 0o007 != 0)
+    });
+    readable
+        .map(|(table, path)| {
+            let path = path.display();
+            format!("{table} bearer: {path} can be read by every account; chmod o= {path}")
+        })
+        .collect()
 }
 
 /// Every mistake on a line of its own.
@@ -148,7 +170,10 @@ pub(crate) fn owner(config: &Config) -> Result<Store, Failure> {
     as_its_account(&config.store.path)?;
     refuse_orphans(config)?;
     if let Some(folder) = config.store.path.parent() {
-        fs::create_dir_all(folder)
+        fs::DirBuilder::new()
+            .recursive(true)
+            .mode(0o750)
+            .create(folder)
             .map_err(|e| Failure::no(format!("{}: {e}; {STORE}", folder.display())))?;
     }
     opened(config, Mode::Owner)

@@ -8,7 +8,6 @@ use crate::pipeline;
 use crate::render::{Content, Envelope, csv, html, pdf};
 use crate::sr::{self, Limits};
 use crate::store::results;
-use std::fs;
 use std::path::Path;
 
 /// A result with what its forms need; the patient's other results are for the picture.
@@ -39,7 +38,7 @@ pub(super) fn render(args: &RenderArgs) -> Result<(), Failure> {
     };
     let bytes = bytes.map_err(Failure::no)?;
     let failed = |error| Failure::no(format!("{}: {error}", args.output.display()));
-    fs::write(&args.output, bytes).map_err(failed)
+    open::write(&args.output, &bytes).map_err(failed)
 }
 
 fn of_file(path: &Path, args: &RenderArgs) -> Result<Told, Failure> {

@@ -246,6 +246,12 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     }
     let observed = open::observed(&config)?;
     log(&config, &observed.metrics);
+    for one in config.exposed() {
+        tracing::warn!(code = "port-open-to-all", "{}", one.what);
+    }
+    for what in open::readable_tokens(&config) {
+        tracing::warn!(code = "token-file-readable", "{what}");
+    }
     let store = open::owner(&config)?;
     store.observed_by(&observed.metrics);
     // Before the first message of this start, which is to be sent.

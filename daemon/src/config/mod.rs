@@ -9,6 +9,7 @@ mod archive;
 mod between;
 mod check;
 mod destination;
+mod exposed;
 mod hl7;
 mod keys;
 mod layers;
@@ -24,6 +25,7 @@ mod tests;
 
 pub use archive::{ArchiveKind, ArchiveSettings, BackfillSettings, RetrieveBy};
 pub use destination::{DestinationSettings, Kind};
+pub use exposed::Exposed;
 pub use hl7::{AuthoritySettings, Hl7Settings};
 pub use layers::{Effective, Layer, Setting, environment};
 pub use settings::{

@@ -2,6 +2,7 @@
 
 use super::cell::Cell;
 use super::column::Described;
+use crate::legible;
 use std::io::{self, Write};
 
 /// One file being written.
@@ -18,7 +19,12 @@ impl<W: Write> CsvFile<W> {
 
     pub(super) fn write(&mut self, cells: &[Cell]) -> io::Result<()> {
         for cell in cells {
-            self.0.write_field(cell.written().as_bytes())?;
+            let written = cell.written();
+            let written = match cell {
+                Cell::Text(text) => legible::cell(text),
+                _ => written,
+            };
+            self.0.write_field(written.as_bytes())?;
         }
         Ok(self.0.write_record(None::<&[u8]>)?)
     }

@@ -11,6 +11,7 @@ use super::manifest::{File, Format, Through};
 use super::row::{Held, Row, Transform, key_of};
 use super::tables::{Table, of_object, of_result};
 use super::walk;
+use crate::legible;
 use crate::store::{Store, readings, results};
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -295,7 +296,7 @@ fn rows_of(folder: &Folder, file: &File) -> Result<Vec<Row>, ExportError> {
         let record = record.map_err(|error| unreadable(error.to_string()))?;
         let cells = columns.iter().zip(&record);
         let cells: Option<Vec<Cell>> = cells
-            .map(|(column, text)| Cell::read(column.kind, text))
+            .map(|(column, text)| Cell::read(column.kind, legible::from_cell(text)))
             .collect();
         let row = cells.and_then(|cells| Row::of_all_cells(file.table, cells));
         rows.push(row.ok_or_else(|| unreadable("a row of other columns".to_owned()))?);

@@ -7,6 +7,7 @@ use rustix::fs::{Mode, OFlags};
 use serde_json::Value;
 use std::fs::{self, File};
 use std::io::{self, Read, Write};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
 /// Versions beyond this are nobody's: a folder that claims such a number is left alone and not counted.
@@ -177,11 +178,21 @@ pub(super) fn write_aside(
     }
 }
 
+/// A folder for the service and its group: it holds patient data, whatever the umask of whoever starts
+/// the program.
+fn make(folder: &Path) -> io::Result<()> {
+    fs::DirBuilder::new().mode(0o750).create(folder)
+}
+
 fn write_files(folder: &Path, files: &Files) -> Result<(), PublishError> {
-    fs::create_dir(folder).map_err(at(folder))?;
+    make(folder).map_err(at(folder))?;
     for (file, bytes) in files {
         let path = folder.join(file);
-        File::create_new(&path)
+        File::options()
+            .write(true)
+            .create_new(true)
+            .mode(0o640)
+            .open(&path)
             .and_then(|mut file| {
                 file.write_all(bytes)?;
                 file.sync_all()
@@ -335,11 +346,11 @@ pub(super) fn make_folder(path: &Path) -> Result<(), PublishError> {
     match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => {
             make_folder(parent)?;
-            fs::create_dir(path).map_err(at(path))?;
+            make(path).map_err(at(path))?;
             sync_folder(parent)
         }
         _ => {
-            fs::create_dir(path).map_err(at(path))?;
+            make(path).map_err(at(path))?;
             sync_folder(Path::new("."))
         }
     }

@@ -11,7 +11,7 @@ use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
 use crate::observe::metrics::{Arrival, Source};
 use crate::shares::Party;
-use crate::sr;
+use crate::sr::{self, gate};
 use crate::store::facts::{self, ObjectFacts};
 use crate::store::objects::{Incoming, Kept};
 use crate::store::{Store, StoreError, archives};
@@ -55,18 +55,27 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
     };
     let object = short_hash(uid);
     let length = bytes.len();
-    let bytes = match from.sender.malformed {
-        Malformed::Quarantine => bytes,
-        Malformed::Refuse => match fit(bytes, from, uid).await {
-            Ok(bytes) => bytes,
-            Err((status, why)) => {
-                arrived(Arrival::Refused);
-                not_kept(Outcome::Minor("refused: not what this sender may send"));
-                let said = status.hex();
-                tracing::warn!(code = "object-refused", calling, object, status = said, why);
-                return status;
-            }
-        },
+    // Kept, it would be found under another name than the one that is acknowledged.
+    let differs = differs(&bytes, from.context, uid);
+    let fits = match (differs, from.sender.malformed) {
+        (Some(why), _) => Err((Status::NotOfItsClass, why)),
+        (None, Malformed::Quarantine) => Ok(bytes),
+        (None, Malformed::Refuse) => fit(bytes, from, uid).await,
+    };
+    let bytes = match fits {
+        Ok(bytes) => bytes,
+        Err((status, why)) => {
+            arrived(Arrival::Refused);
+            not_kept(match differs {
+                Some(_) => {
+                    Outcome::Minor("refused: the data set is another than the request names")
+                }
+                None => Outcome::Minor("refused: not what this sender may send"),
+            });
+            let said = status.hex();
+            tracing::warn!(code = "object-refused", calling, object, status = said, why);
+            return status;
+        }
     };
     match keep(shared, from, uid, bytes).await {
         Ok((kept, repeated)) => {
@@ -158,6 +167,20 @@ async fn aside<T: Send + 'static>(
     match is_large {
         true => tokio::task::spawn_blocking(work).await.ok(),
         false => Some(work()),
+    }
+}
+
+/// What of the data set is not what the request names, as a code; what it does not say differs from
+/// nothing.
+fn differs(bytes: &[u8], context: Context, uid: &str) -> Option<&'static str> {
+    let named = gate::named(bytes, Some(context.syntax));
+    let differs = |said: Option<String>, named: &str| said.is_some_and(|said| said != named);
+    if differs(named.class, context.class) {
+        Some("class-differs")
+    } else if differs(named.instance, uid) {
+        Some("instance-differs")
+    } else {
+        None
     }
 }
 

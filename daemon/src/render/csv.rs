@@ -7,6 +7,7 @@ use super::{Envelope, phrases};
 use crate::assess;
 use crate::domain::Eye;
 use crate::history::ExamMeasurement;
+use crate::legible;
 
 /// The columns in their order, each with what it holds.
 pub const COLUMNS: [(&str, &str); 34] = [
@@ -209,9 +210,12 @@ fn assessment(result: &Envelope, row: Option<&assess::Row>) -> Rest {
 
 /// RFC 4180, 2: quotes around a field that needs them, and quotes in it doubled.
 fn line(cells: &[String]) -> String {
-    let cell = |cell: &String| match cell.contains([',', '"', '\r', '\n']) {
-        true => format!("\"{}\"", cell.replace('"', "\"\"")),
-        false => cell.clone(),
+    let cell = |cell: &String| {
+        let cell = legible::cell(cell);
+        match cell.contains([',', '"', '\r', '\n']) {
+            true => format!("\"{}\"", cell.replace('"', "\"\"")),
+            false => cell.into_owned(),
+        }
     };
     let cells: Vec<String> = cells.iter().map(cell).collect();
     format!("{}\r\n", cells.join(","))

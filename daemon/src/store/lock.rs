@@ -5,7 +5,7 @@ use super::StoreError;
 use super::note::{Files, Note, Tally};
 use super::place::Id;
 use std::fs::{File, OpenOptions, TryLockError};
-use std::os::unix::fs::FileExt;
+use std::os::unix::fs::{FileExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
 /// Holds the store for this process until dropped. The file stays, the lock does not: deleting it
@@ -33,6 +33,8 @@ impl Lock {
             .write(true)
             .create(true)
             .truncate(false)
+            // Who can open it can hold it.
+            .mode(0o600)
             .open(&path)
             .map_err(failed)?;
         match file.try_lock() {

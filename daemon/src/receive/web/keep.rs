@@ -92,6 +92,12 @@ fn fit(media: &sr::Media, study: Option<&str>, bytes: &[u8]) -> Result<(), Statu
     if !syntaxes(class).any(|syntax| syntax == media.syntax) {
         return Err(Status::SyntaxNotSupported);
     }
+    // Kept, it would be found under another name than the one that the answer tells.
+    let named = sr::gate::named(bytes, None);
+    let differs = |said: &Option<String>, named: &Option<String>| said.is_some() && said != named;
+    if differs(&named.class, &media.class) || differs(&named.instance, &media.instance) {
+        return Err(Status::NotOfItsClass);
+    }
     let Some(study) = study else {
         return Ok(());
     };
@@ -118,4 +124,37 @@ async fn store(shared: &Web, peer: IpAddr, bytes: Vec<u8>) -> Result<Kept, Store
         shared.observed.note(|| observe::repeated(origin, &facts));
     }
     Ok(kept)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sr::sample;
+    use dicom_dictionary_std::uids;
+
+    /// PS3.10 7.1: the file meta group names what the data set is. The answer tells its UIDs, so an
+    /// object that is another would be found under none of them.
+    #[test]
+    fn a_part_that_is_another_object_than_it_says_is_refused() {
+        let bytes = sample::file(&sample::report(), uids::EXPLICIT_VR_LITTLE_ENDIAN);
+        let media = sr::media(&bytes).expect("a file");
+        let named = sr::gate::named(&bytes, None);
+        assert!(named.class.is_some() && named.instance.is_some());
+        let media = sr::Media {
+            class: named.class,
+            instance: named.instance,
+            ..media
+        };
+        assert_eq!(fit(&media, None, &bytes), Ok(()));
+        let other = sr::Media {
+            instance: Some("1.2.3".to_owned()),
+            ..media.clone()
+        };
+        assert_eq!(fit(&other, None, &bytes), Err(Status::NotOfItsClass));
+        let other = sr::Media {
+            class: Some(uids::ENHANCED_SR_STORAGE.to_owned()),
+            ..media
+        };
+        assert_eq!(fit(&other, None, &bytes), Err(Status::NotOfItsClass));
+    }
 }

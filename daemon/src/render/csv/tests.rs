@@ -46,3 +46,22 @@ fn cells_that_need_quotes_have_them() {
     let cells = ["a", "b,c", "d\"e", "f\r\ng", ""].map(str::to_owned);
     assert_eq!(line(&cells), "a,\"b,c\",\"d\"\"e\",\"f\r\ng\",\r\n");
 }
+
+/// A spreadsheet takes a cell that begins so for a formula (OWASP, "CSV Injection").
+#[test]
+fn no_text_of_a_report_begins_a_formula() {
+    let mut result = crate::render::samples::newest(&crate::render::samples::flagged());
+    result.content.patient.id = "=HYPERLINK(1)".to_owned();
+    result.content.exam.operator = Some("@SUM(1,2)".to_owned());
+    let csv = csv(&result);
+    assert!(csv.contains(",'=HYPERLINK(1),"));
+    assert!(csv.contains(",\"'@SUM(1,2)\","));
+    for row in csv.lines().skip(1) {
+        for cell in row
+            .split(',')
+            .filter(|cell| cell.starts_with(['=', '+', '-', '@']))
+        {
+            assert!(cell.parse::<f64>().is_ok(), "{cell}");
+        }
+    }
+}

@@ -7,6 +7,7 @@
 mod encoding;
 mod error;
 mod inflate;
+mod named;
 mod part10;
 mod walk;
 
@@ -15,6 +16,7 @@ mod tests;
 
 pub(crate) use encoding::{Encoding, dictionary_vr, word};
 pub use error::{Fault, GateError, Place};
+pub use named::{Named, named};
 pub(crate) use walk::Event;
 
 use super::charset::DECLARED;
