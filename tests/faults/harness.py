@@ -223,13 +223,13 @@ class Site:
 
     def stored(self) -> set[bytes]:
         """SHA-256 of every object in the store, which may be in use."""
-        return self._read(lambda base: {row[0] for row in base.execute("select body_sha256 from object")})
+        return self.read(lambda base: {row[0] for row in base.execute("select body_sha256 from object")})
 
     def is_drained(self) -> bool:
         """Nothing waits to be read, assessed or published."""
-        return self._read(waiting) == 0
+        return self.read(waiting) == 0
 
-    def _read(self, work):
+    def read(self, work):
         base = sqlite3.connect(f"file:{self.store}?mode=ro", uri=True, timeout=30)
         try:
             return work(base)

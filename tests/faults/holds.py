@@ -61,9 +61,10 @@ def newest(outbox: Path, problems: list[str]) -> dict[str, tuple[dict, bytes]]:
 _clean: dict[tuple, dict] = {}
 
 
-def clean_run(binary: Path, objects: list[Report]) -> dict[str, tuple[dict, bytes]]:
-    """The results of the same set where nothing goes wrong; made once for each set."""
-    name = tuple(sorted(one.uid for one in objects))
+def clean_run(binary: Path, objects: list[Report], say=None) -> dict[str, tuple[dict, bytes]]:
+    """The results of the same set where nothing goes wrong, and everything that `say` states of it is
+    stated; made once for each set."""
+    name = (say is not None, *sorted(one.uid for one in objects))
     if name not in _clean:
         with Site(binary, MEMORY) as site:
             files = site.folder / "files"
@@ -71,6 +72,9 @@ def clean_run(binary: Path, objects: list[Report]) -> dict[str, tuple[dict, byte
             for one in objects:
                 (files / f"{one.uid}.dcm").write_bytes(one.file)
             site.process(files)
+            if say:
+                say(site)
+                site.process()
             problems: list[str] = []
             _clean[name] = newest(site.outbox, problems)
             if problems:
@@ -78,11 +82,11 @@ def clean_run(binary: Path, objects: list[Report]) -> dict[str, tuple[dict, byte
     return _clean[name]
 
 
-def check(site: Site, objects: list[Report], acknowledged: list[Report]) -> list[str]:
+def check(site: Site, objects: list[Report], acknowledged: list[Report], say=None) -> list[str]:
     """What does not hold, in words, once everything was sent, drained and stopped.
 
     `objects` is all that must be stored by now; `acknowledged` what was answered with success, as
-    often as it was.
+    often as it was. `say` states of a clean run what was stated here.
     """
     problems: list[str] = []
     told = newest(site.outbox, problems)
@@ -122,7 +126,7 @@ def check(site: Site, objects: list[Report], acknowledged: list[Report]) -> list
     wanted = {one.uid for one in objects if one.has_sheath}
     if off := [uid for uid in wanted | set(places) if places.get(uid, 0) != (uid in wanted)]:
         problems.append(f"{len(off)} objects are not in exactly one newest result, as {off[0]}")
-    clean = clean_run(site.binary, objects)
+    clean = clean_run(site.binary, objects, say)
     if differ := [exam for exam in clean.keys() | told.keys() if clean.get(exam) != told.get(exam)]:
         problems.append(f"{len(differ)} results differ from those of a clean run, as {differ[0]}")
     sums = site.process()

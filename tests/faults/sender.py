@@ -33,11 +33,13 @@ class Report:
     data_set: bytes
     file: bytes
     by_folder: bool
+    by_web: bool = False
 
     @property
     def sha256(self) -> bytes:
         """Of the bytes that the daemon gets."""
-        return hashlib.sha256(self.file if self.by_folder else self.data_set).digest()
+        as_file = self.by_folder or self.by_web
+        return hashlib.sha256(self.file if as_file else self.data_set).digest()
 
 
 def _encoded(data: pydicom.Dataset) -> tuple[bytes, bytes]:
