@@ -92,7 +92,7 @@ fn old_bytes_go_and_everything_made_of_them_stays() {
 
     plain(&site)
         .execute(
-            "update object set received_at = '2020-01-01T00:00:00.000000Z' where id < 13",
+            "update object set received_at = '2025-01-01T00:00:00.000000Z' where id < 13",
             [],
         )
         .expect("made old");
