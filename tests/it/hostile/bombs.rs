@@ -230,7 +230,7 @@ async fn bombs_to_a_running_daemon() {
     let mut sender = Sender::connect(daemon.address).await.expect("accepted");
     let sound = fs::read(fixture("sr/tid1500/report.dcm")).expect("fixture");
     let (_, at) = build::parts(&sound);
-    assert_eq!(sender.store("2.25.1", &sound[at..]).await, 0);
+    assert_eq!(sender.store(build::UID, &sound[at..]).await, 0);
     // Not kept: it would be idle for longer than an association may.
     sender.association.release().await.expect("released");
     until("the sound report", || site.results().len() == 1);

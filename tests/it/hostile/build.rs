@@ -5,6 +5,9 @@ use flate2::Compression;
 use flate2::write::{DeflateDecoder, DeflateEncoder};
 use std::io::Write;
 
+/// SOP Instance UID of the report that sound objects are made of.
+pub(super) const UID: &str = "2.25.335582098769821241553266243146899409787";
+
 pub(super) const IMPLICIT: &str = "1.2.840.10008.1.2";
 pub(super) const EXPLICIT: &str = "1.2.840.10008.1.2.1";
 pub(super) const BIG: &str = "1.2.840.10008.1.2.2";

@@ -88,7 +88,8 @@ pub(super) fn command_without_data(field: u16) -> Vec<u8> {
 pub(super) fn store() -> Vec<u8> {
     let file = fs::read(fixture("sr/tid1500/report.dcm")).expect("fixture");
     let (_, at) = build::parts(&file);
-    let mut bytes = command("2.25.1");
+    // An object under another name than its own would be refused.
+    let mut bytes = command(build::UID);
     let mut pieces = file[at..].chunks(1000).peekable();
     while let Some(piece) = pieces.next() {
         let last = if pieces.peek().is_none() { 2 } else { 0 };
