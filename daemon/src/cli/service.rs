@@ -1,5 +1,13 @@
 //! The running daemon: listener, drop folder and pipeline side by side until told to stop.
 
+mod receivers;
+mod signals;
+
+pub(crate) use receivers::Receivers;
+
+use receivers::{address_advice, unopened};
+use signals::{Signals, Told};
+
 use super::issuers::Look;
 use super::worker::{DRAIN_LIMIT, STEP, Worker, Working};
 use super::{Failure, open, supervisor};
@@ -14,195 +22,18 @@ use crate::observe::outbox::Unwritable;
 use crate::observe::{Health, Metrics, Observed};
 use crate::pipeline::{Pipeline, PipelineError};
 use crate::publish::{Claim, PublishError};
-use crate::receive::served::{self, Served};
-use crate::receive::tls::TlsError;
-use crate::receive::{DropFolder, Hl7, Listener, Live, ReceiveError, Web, listener};
+use crate::receive::{Hl7, Web, listener, served};
 use crate::store::Store;
 use chrono::Utc;
-use std::io::ErrorKind;
-use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 use tokio::runtime::Runtime;
-use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
-use tokio::task::{AbortHandle, JoinHandle};
 use tracing_subscriber::filter::LevelFilter;
 use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
 use tracing_subscriber::{EnvFilter, Layer};
-
-/// Between two looks at the store while nobody tells anything.
-const LOOK: Duration = Duration::from_secs(1);
-
-/// Between two looks at files for TLS that do not serve.
-const LOOK_AT_FILES: Duration = Duration::from_secs(5);
-
-/// What receives, started.
-pub(crate) struct Receivers {
-    /// The address in use, unless the listener is switched off.
-    pub(crate) address: Option<SocketAddr>,
-    /// Changes what the listener asks of its peers.
-    live: Option<Live>,
-    /// Changes the ports for HL7 and what is taken there.
-    hl7: served::Live<Hl7>,
-    /// The same for HTTP.
-    web: served::Live<Web>,
-    stop: watch::Sender<bool>,
-    tasks: Vec<JoinHandle<()>>,
-}
-
-impl Receivers {
-    /// Starts what the configuration asks for. Nothing is accepted before all of it stands.
-    pub(crate) fn start(
-        runtime: &Runtime,
-        config: &Config,
-        store: &Store,
-        observed: &Observed,
-    ) -> Result<Self, Failure> {
-        let (stop, stopped) = watch::channel(false);
-        let listener = match config.dicom.enabled {
-            true => Some(
-                runtime
-                    .block_on(Listener::bind(config.dicom.clone(), store.clone()))
-                    .map_err(|error| advised(&error))?
-                    .taking_history(config.history_titles())
-                    .observed_by(observed.clone()),
-            ),
-            false => None,
-        };
-        let folder = match &config.folder.path {
-            Some(path) => Some(
-                DropFolder::open(path.clone(), config.folder.clone(), store.clone())
-                    .map_err(|error| advised(&error))?
-                    .observed_by(observed.clone()),
-            ),
-            None => None,
-        };
-        let hl7 = Hl7::new(store.clone(), observed.clone());
-        let hl7 = Served::bind(hl7, config.hl7.clone());
-        let hl7 = runtime.block_on(hl7).map_err(|error| advised(&error))?;
-        let web = Web::new(store.clone(), observed.clone());
-        let web = Served::bind(web, (config.web.clone(), config.dicom.clone()));
-        let web = runtime.block_on(web);
-        let web = web.map_err(|error| advised(&error))?;
-        let address = listener.as_ref().map(Listener::address);
-        let live = listener.as_ref().map(Listener::live);
-        let takes_objects =
-            folder.is_some() || live.as_ref().is_some_and(Live::is_open) || web.live().is_open();
-        let closed = [live.as_ref().and_then(Live::closed), web.live().closed()];
-        // Time alone mends a certificate that does not hold now; other files are for people to mend.
-        let mistakes = closed.iter().flatten();
-        let mut mistakes = mistakes.filter(|why| !matches!(***why, TlsError::NotNow { .. }));
-        if let (false, Some(why)) = (takes_objects, mistakes.next()) {
-            return Err(Failure::Usage(format!("no port can be opened: {why}")));
-        }
-        let mut tasks = Vec::new();
-        if let Some(listener) = listener {
-            tasks.push(runtime.spawn(listener.run(stopped.clone())));
-        }
-        let hl7_live = hl7.live();
-        tasks.push(runtime.spawn(hl7.run(stopped.clone())));
-        let web_live = web.live();
-        tasks.push(runtime.spawn(web.run(stopped.clone())));
-        if let Some(folder) = folder {
-            tasks.push(runtime.spawn(folder.run(stopped)));
-        }
-        Ok(Receivers {
-            address,
-            live,
-            hl7: hl7_live,
-            web: web_live,
-            stop,
-            tasks,
-        })
-    }
-
-    /// Whether a port for TLS is closed because its files do not serve.
-    fn has_closed(&self) -> bool {
-        let dicom = self.live.as_ref().and_then(Live::closed);
-        let closed = [dicom, self.hl7.closed(), self.web.closed()];
-        closed.iter().any(Option::is_some)
-    }
-
-    /// Reads the files of TLS ports anew where they did not serve or their certificate has ended:
-    /// opens what is closed, or closes it.
-    ///
-    /// # Errors
-    /// A port whose files serve again cannot be had.
-    fn renew(&self, runtime: &Runtime, config: &Config) -> Result<(), ReceiveError> {
-        if let Some(live) = self.live.as_ref().filter(|live| live.is_due()) {
-            live.apply(live.prepare(config.dicom.clone(), config.history_titles())?);
-        }
-        if self.hl7.is_due() {
-            let prepared = runtime.block_on(self.hl7.prepare(config.hl7.clone()))?;
-            self.hl7.apply(prepared);
-        }
-        if self.web.is_due() {
-            let settings = (config.web.clone(), config.dicom.clone());
-            let prepared = runtime.block_on(self.web.prepare(settings))?;
-            self.web.apply(prepared);
-        }
-        Ok(())
-    }
-
-    /// Tells whether they still run.
-    fn handles(&self) -> Vec<AbortHandle> {
-        self.tasks.iter().map(JoinHandle::abort_handle).collect()
-    }
-
-    /// Takes nothing new and waits until what is under way is finished.
-    pub(crate) fn stop(self, runtime: &Runtime) {
-        // An error would mean that all of them have ended already.
-        let _ = self.stop.send(true);
-        for task in self.tasks {
-            if let Err(error) = runtime.block_on(task) {
-                tracing::error!(code = "receiver-ended", %error, "a receiver ended by itself");
-            }
-        }
-    }
-}
-
-/// Why receiving could not start, with the way out.
-///
-/// What another program or a mount can mend is worth another start; a mistake of the configuration is
-/// not.
-fn advised(error: &ReceiveError) -> Failure {
-    match error {
-        ReceiveError::Listen { source, .. } => {
-            Failure::No(format!("{error}{}", address_advice(source)))
-        }
-        ReceiveError::Folder { source, .. } => {
-            let what =
-                format!("{error}; [receive.folder] path names it, and a folder must be there");
-            match source.kind() {
-                ErrorKind::NotADirectory => Failure::Usage(what),
-                _ => Failure::No(what),
-            }
-        }
-        ReceiveError::Nowhere | ReceiveError::Tls(_) => Failure::Usage(error.to_string()),
-    }
-}
-
-fn address_advice(source: &std::io::Error) -> &'static str {
-    match source.kind() {
-        ErrorKind::AddrInUse => {
-            "; another program has it, perhaps this one started twice: `ss -ltnp` shows which. \
-             Stop that or change listen"
-        }
-        ErrorKind::AddrNotAvailable => {
-            "; no network card here has that address. Write 0.0.0.0 for all of them, [::] over \
-             IPv6 too"
-        }
-        ErrorKind::PermissionDenied => {
-            "; ports below 1024 need a privilege (CAP_NET_BIND_SERVICE), which the unit takes away; \
-             install.md says how to give it. Better take a higher one, by convention 11112, 2762 \
-             with TLS"
-        }
-        _ => "",
-    }
-}
 
 /// The runtime that receivers run on.
 pub(crate) fn runtime() -> Result<Runtime, Failure> {
@@ -474,17 +305,6 @@ struct Prepared {
     deliveries: workers::Change,
 }
 
-/// Why a port that is named now cannot be had.
-fn unopened(error: &ReceiveError) -> Failure {
-    Failure::No(match error {
-        ReceiveError::Listen { source, .. } if source.kind() == ErrorKind::AddrInUse => format!(
-            "{error}; a port that passes to TLS, or to another address of this machine, needs a new start"
-        ),
-        ReceiveError::Listen { source, .. } => format!("{error}{}", address_advice(source)),
-        _ => error.to_string(),
-    })
-}
-
 /// Takes the outbox for this store. One that cannot be written only now is no reason not to receive.
 fn take_outbox(pipeline: &Pipeline, observed: &Observed) -> Result<(), Failure> {
     match pipeline.sweep() {
@@ -528,54 +348,5 @@ fn tell_reloaded(old: &Config, new: &Config, observed: &Observed) {
 fn tell_refused(why: &Failure) {
     for line in why.to_string().lines() {
         tracing::error!(code = "reload-refused", "{line}; all stays as it was");
-    }
-}
-
-/// What a signal, or the time, asks for.
-enum Told {
-    Stop(&'static str),
-    Reload,
-    LookAtFiles,
-}
-
-/// The signals that ask for something, caught from the moment this is made.
-struct Signals {
-    terminate: Signal,
-    interrupt: Signal,
-    hang_up: Signal,
-    looked_at_files: Instant,
-}
-
-impl Signals {
-    fn catch(runtime: &Runtime) -> Result<Self, Failure> {
-        let _inside = runtime.enter();
-        Ok(Signals {
-            terminate: signal(SignalKind::terminate()).map_err(Failure::no)?,
-            interrupt: signal(SignalKind::interrupt()).map_err(Failure::no)?,
-            hang_up: signal(SignalKind::hangup()).map_err(Failure::no)?,
-            looked_at_files: Instant::now(),
-        })
-    }
-
-    /// Waits for a signal, or for a store that takes nothing more.
-    async fn until_told(&mut self, store: &Store, observed: &Observed) -> Told {
-        loop {
-            tokio::select! {
-                biased;
-                _ = self.terminate.recv() => return Told::Stop("told to stop"),
-                _ = self.interrupt.recv() => return Told::Stop("interrupted"),
-                _ = self.hang_up.recv() => return Told::Reload,
-                () = tokio::time::sleep(LOOK) => {
-                    observed.tell_refused();
-                    if store.doubt().is_some() {
-                        return Told::Stop("the store is in doubt");
-                    }
-                    if self.looked_at_files.elapsed() >= LOOK_AT_FILES {
-                        self.looked_at_files = Instant::now();
-                        return Told::LookAtFiles;
-                    }
-                }
-            }
-        }
     }
 }

@@ -4,9 +4,10 @@
 //! overwritten.
 
 use super::lock::{Lock, beside};
+use super::opening::{connect, connect_reader, make_private, sync_folder};
 use super::place;
 use super::verify::{Looker, Verified};
-use super::{DOUBT, Mode, StoreError, connect, connect_reader, make_private, schema, sync_folder};
+use super::{DOUBT, Mode, StoreError, schema};
 use crate::rename::rename_new;
 use std::path::{Path, PathBuf};
 

@@ -3,10 +3,11 @@
 //! A file that is open stays usable after its name was taken away: without a look at the names all
 //! would go on as if nothing had happened, until the next start.
 
+use super::StoreError;
 use super::copy::BEFORE_RESTORE;
 use super::lock::{beside, is_held, note_beside};
 use super::note::{Files, Note};
-use super::{StoreError, sync_folder};
+use super::opening::sync_folder;
 use std::fs::{File, Metadata};
 use std::io;
 use std::os::unix::fs::MetadataExt;

@@ -1,6 +1,7 @@
 //! Room that dropped bodies left in the file, given back to the disk.
 
-use super::{Mode, STEP_PAUSE, Store, StoreError, open_as_owner, place};
+use super::opening::open_as_owner;
+use super::{Mode, STEP_PAUSE, Store, StoreError, place};
 use std::path::Path;
 
 /// Pages given back in one transaction: a few milliseconds for whoever waits to write.

@@ -1,7 +1,8 @@
 //! Whether the store holds what was put into it. Changes nothing, and works beside an owner.
 
 use super::objects::{self, ObjectId};
-use super::{StoreError, connect_reader, deliveries, people, place, readings, results, schema};
+use super::opening::connect_reader;
+use super::{StoreError, deliveries, people, place, readings, results, schema};
 use crate::domain::PatientKey;
 use rusqlite::{Connection, OptionalExtension};
 use std::path::Path;

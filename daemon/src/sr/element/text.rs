@@ -1,0 +1,134 @@
+//! The text of an element: its bytes, decoded, at the length of its kind.
+
+use super::Reader;
+use crate::domain::Remark;
+use crate::sr::bounds::Bound;
+use crate::sr::charset::{self, Word};
+use crate::sr::letters::{assumed, octal, undeclared, undecodable};
+use dicom_core::Tag;
+use dicom_core::value::{PrimitiveValue, Value};
+use dicom_dictionary_std::tags;
+use std::borrow::Cow;
+use std::rc::Rc;
+
+impl<'a> Reader<'a, '_> {
+    /// The bytes of a text element without the padding at its end, and whether there are more than
+    /// the `most` that are given; `None` when absent, empty or no text.
+    ///
+    /// No more is copied than what can be used: a stranger may send a name of 60 MB.
+    pub(super) fn bytes(&mut self, tag: Tag, most: usize) -> Option<(Cow<'a, [u8]>, bool)> {
+        let text = match self.value(tag)? {
+            Value::Primitive(PrimitiveValue::Empty) => return None,
+            Value::Primitive(PrimitiveValue::U8(bytes)) => {
+                let end = bytes.iter().rposition(|byte| !matches!(byte, b' ' | 0));
+                let bytes = bytes.get(..end.map_or(0, |last| last + 1))?;
+                let start = bytes.get(..most.min(bytes.len()))?;
+                return Some((Cow::Borrowed(start), bytes.len() > most));
+            }
+            Value::Primitive(PrimitiveValue::Str(text)) => vec![text.as_str()],
+            Value::Primitive(PrimitiveValue::Strs(parts)) => {
+                // One letter more than is used, so that the end is known; empty parts count by
+                // their backslash.
+                let mut letters = 0;
+                let used = parts.iter().take_while(|part| {
+                    let before = letters;
+                    letters += part.len() + 1;
+                    before <= most * 2
+                });
+                let used: Vec<&str> = used.map(String::as_str).collect();
+                // What the decoder itself could not decode, in elements of plain ASCII.
+                if used.iter().any(|part| part.contains('\\')) {
+                    self.remark(tag, undecodable());
+                }
+                used
+            }
+            _ => {
+                self.remark(
+                    tag,
+                    Remark::caution(
+                        "element-not-text",
+                        "An element that holds text is sent as something else.",
+                    ),
+                );
+                return None;
+            }
+        };
+        let all = match self.value(tag) {
+            Some(Value::Primitive(PrimitiveValue::Strs(parts))) => parts.len() == text.len(),
+            _ => true,
+        };
+        let pad = |letter| matches!(letter, ' ' | '\0');
+        let last = text.len().saturating_sub(1);
+        let mut letters = text.iter().enumerate().flat_map(|(at, part)| {
+            let part = match at == last {
+                true => part.trim_end_matches(pad),
+                false => part,
+            };
+            let between = (at > 0).then_some('\\');
+            between.into_iter().chain(part.chars())
+        });
+        let used: String = letters.by_ref().take(most).collect();
+        let more = letters.next().is_some() || !all;
+        // One letter is one byte here, whatever was declared: see `charset`.
+        let bytes: Option<Vec<u8>> = used.chars().map(|c| u8::try_from(c).ok()).collect();
+        let bytes = bytes.unwrap_or_else(|| used.into_bytes());
+        Some((Cow::Owned(bytes), more))
+    }
+
+    /// A text element of at most `most` bytes, values joined by backslashes, padding at its start
+    /// kept, and whether there is more; `None` when absent or empty.
+    ///
+    /// Bytes that cannot be decoded are marks, so different bytes stay different.
+    pub(super) fn decoded(&mut self, tag: Tag, most: usize) -> Option<(String, bool)> {
+        let (bytes, more) = self.bytes(tag, most)?;
+        if let Some(Value::Primitive(PrimitiveValue::U8(_))) = self.value(tag) {
+            // Sent as UN: the character set is anyone's guess outside ASCII.
+            if !bytes.is_ascii() {
+                self.remark(tag, undecodable());
+            }
+            return Some((bytes.iter().map(octal).collect(), more));
+        }
+        let name = matches!(
+            tag,
+            tags::PERSON_NAME
+                | tags::OPERATORS_NAME
+                | tags::PATIENT_NAME
+                | tags::REFERRING_PHYSICIAN_NAME
+        );
+        let charset = Rc::clone(&self.charset);
+        let decoded = charset.decode(&bytes, name);
+        match &charset.word {
+            _ if decoded.plain => {}
+            Word::Nobody => self.remark(tag, undeclared()),
+            Word::Assumed(terms) => self.remark(tag, assumed(terms)),
+            Word::Declared => {}
+        }
+        if decoded.marked && charset.word != Word::Nobody {
+            self.remark(tag, undecodable());
+        }
+        Some((decoded.text, more))
+    }
+
+    /// A decoded text at the length of its kind, with a remark when that is less than all of it.
+    pub(super) fn bounded(
+        &mut self,
+        tag: Tag,
+        bound: Bound,
+        text: &str,
+        more: bool,
+    ) -> Option<String> {
+        let (text, cut) = bound.cut(text, more);
+        if cut {
+            let remark = match tag {
+                // For people alone, and in long reports a thousand times.
+                tags::CODE_MEANING | tags::TEXT_VALUE => Remark::info,
+                _ => Remark::caution,
+            };
+            let text = "A text is longer than its kind may be (PS3.5 table 6.2-1) and is cut.";
+            let place = self.at(tag);
+            let remark = remark("text-cut", text).at(place);
+            self.remarks.once(tag, remark);
+        }
+        (!text.is_empty()).then(|| charset::shown(&text))
+    }
+}
