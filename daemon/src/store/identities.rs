@@ -40,7 +40,7 @@ impl Recorded {
 }
 
 /// Adds a statement and marks its two ids. Returns whether it was new; the same statement again
-/// changes nothing. Costs the same however many ids the person has: [`spread`] works out later who
+/// changes nothing. Costs the same however many ids the person has: `spread` works out later who
 /// else is concerned.
 ///
 /// # Errors

@@ -16,7 +16,7 @@ pub enum Means {
     Nothing,
 }
 
-/// Names as they are compared: see [`words_of`].
+/// Names as they are compared: see `words_of`.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Names {
     /// Found anywhere in a text.

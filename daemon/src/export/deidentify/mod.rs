@@ -9,7 +9,7 @@
 //! loading, of new settings, of a change of sender. So no instant of the store is told, and nothing that
 //! changed on such a day. The order of rows and numbers tells it as well: what stands side by side
 //! arrived side by side. So rows are written patient after patient in the order of pseudonyms.
-//! Numbers worked out with the exact age would tell that age: [`growth`] makes them coarse.
+//! Numbers worked out with the exact age would tell that age: `growth` makes them coarse.
 
 pub mod cells;
 pub mod devices;

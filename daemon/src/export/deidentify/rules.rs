@@ -45,7 +45,7 @@ pub enum Action {
     IfKnownModel,
     /// Without the codes that tell when reports came.
     Remarks,
-    /// As it is where the exact age has no part in it, else as [`growth`](super::growth) does it.
+    /// As it is where the exact age has no part in it, else as `growth` does it.
     ByGrowth,
     /// Kept if the program brings the template along, else left out: a site names its own.
     IfBuiltIn,
