@@ -83,15 +83,34 @@ impl Bound {
     }
 }
 
+/// Where the letters of a text start. A byte that is shown as an octal number is one of them: counted
+/// by its digits, a name in an unknown character set would lose all but its start.
+fn starts(text: &str) -> impl Iterator<Item = usize> {
+    let mut digits = 0;
+    text.char_indices().filter_map(move |(at, letter)| {
+        if digits > 0 {
+            digits -= 1;
+            return None;
+        }
+        let follow = text.as_bytes().get(at + 1..at + 4);
+        let octal = |bytes: &[u8]| bytes.iter().all(|byte| (b'0'..=b'7').contains(byte));
+        if letter == '\\' && follow.is_some_and(octal) {
+            digits = 3;
+        }
+        Some(at)
+    })
+}
+
 /// The start of a text of more than `most` letters, in `most` letters with its mark.
 fn prefix(text: &str, most: usize) -> Option<String> {
     // Bytes are no fewer than letters.
-    if text.len() <= most || text.chars().nth(most).is_none() {
+    if text.len() <= most {
         return None;
     }
-    let mut start: String = text.chars().take(most.saturating_sub(1)).collect();
-    start.push(MARK);
-    Some(start)
+    let mut starts = starts(text);
+    let last = starts.nth(most.checked_sub(1)?)?;
+    starts.next()?;
+    Some(format!("{}{MARK}", text.get(..last)?))
 }
 
 /// A text for people in at most `most` letters.
@@ -101,7 +120,7 @@ pub(crate) fn shortened(text: &str, most: usize) -> String {
 
 /// Whether a text has more than `most` letters.
 pub(crate) fn exceeds(text: &str, most: usize) -> bool {
-    text.len() > most && text.chars().nth(most).is_some()
+    text.len() > most && starts(text).nth(most).is_some()
 }
 
 #[cfg(test)]
@@ -132,6 +151,15 @@ mod tests {
         assert_eq!(bound.cut("äöüß", false), ("äöüß".to_owned(), false));
         assert_eq!(bound.cut("äöüße", false), ("äöü…".to_owned(), true));
         assert_eq!(bound.cut("ab", true), ("ab…".to_owned(), true));
+        // A byte of an unknown character set is one letter, however it is shown.
+        let shown = r"\316".repeat(4);
+        assert_eq!(bound.cut(&shown, false), (shown.clone(), false));
+        let longer = format!("{shown}a");
+        assert_eq!(
+            bound.cut(&longer, false),
+            (r"\316\316\316…".to_owned(), true)
+        );
+        assert_eq!(bound.cut(r"\31\3", false), (r"\31…".to_owned(), true));
         let group = "千".repeat(64);
         let name = format!("{group}={group}={group}");
         assert_eq!(Bound::Name.cut(&name, false), (name.clone(), false));
