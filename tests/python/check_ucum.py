@@ -47,6 +47,8 @@ def report(code: str, digits: str) -> pydicom.Dataset:
         if element.keyword == "MeasurementUnitsCodeSequence":
             element.value[0].CodeValue = code
             element.value[0].CodingSchemeDesignator = "UCUM"
+            # A meaning of another unit would keep the value from being used.
+            element.value[0].CodeMeaning = code
 
     dataset.SpecificCharacterSet = "ISO_IR 192"
     dataset.walk(put)
