@@ -38,9 +38,9 @@ AT_ONCE = 6
 QUICK_STEP = 7
 NETWORK, FOLDER = report(0), report(7)
 OBJECTS = [NETWORK, FOLDER]
-CALLS_OF_START = ("openat", "write", "pwrite64", "fsync", "ftruncate", "mkdir", "unlink", "rename")
+CALLS_OF_START = ("openat", "write", "pwrite64", "fsync", "ftruncate", "mkdir", "unlink", "renameat2")
 CALLS_OF_STORE = ("pwrite64", "fsync", "fdatasync", "ftruncate", "unlink", "openat")
-CALLS_OF_PUBLISHING = ("mkdir", "openat", "write", "fsync", "rename", "rmdir", "unlinkat")
+CALLS_OF_PUBLISHING = ("mkdir", "openat", "write", "fsync", "renameat2", "rmdir", "unlinkat")
 CALLS_OF_FOLDER = ("renameat2", "unlink")
 
 
@@ -167,7 +167,7 @@ SWEEPS = (
 def self_test(options) -> list[str]:
     """Calls that do nothing and say that they did."""
     problems = []
-    for thread, swallowed in (("pipeline", "rename:retval=0"), ("store", "pwrite64:retval=4096")):
+    for thread, swallowed in (("pipeline", "renameat2:retval=0"), ("store", "pwrite64:retval=4096")):
         _, found = one(options, as_made, partial(in_work, thread), swallowed)
         problems += noticed("every_call", f"{thread} with {swallowed}", found)
     return problems
