@@ -1,6 +1,7 @@
 //! The real program in a folder of its own: configuration, processes, and waits by event.
 
 use serde_json::Value;
+use std::ffi::OsStr;
 use std::fs;
 use std::io::{BufRead, BufReader};
 use std::net::SocketAddr;
@@ -234,6 +235,23 @@ impl Drop for Daemon {
 /// The program under test.
 pub(crate) fn program() -> Command {
     Command::new(env!("CARGO_BIN_EXE_sheathline"))
+}
+
+/// Exit code and standard error of a command with this configuration.
+pub(crate) fn by<S: AsRef<OsStr>>(
+    config: &Path,
+    command: &str,
+    args: &[S],
+) -> (Option<i32>, String) {
+    let output = program()
+        .arg(command)
+        .arg("--config")
+        .arg(config)
+        .args(args)
+        .output()
+        .expect("runs");
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    (output.status.code(), said)
 }
 
 /// JSON Lines.

@@ -1,11 +1,10 @@
 //! One store by several names has one owner.
 
 use super::{process, reports};
-use crate::harness::{Site, program};
+use crate::harness::{Site, by};
 use sheathline::store::{Mode, Store, StoreError};
 use std::fs;
 use std::os::unix::fs::symlink;
-use std::process::Output;
 
 /// A second configuration whose store has another name.
 fn other(site: &Site, store: &str) -> std::path::PathBuf {
@@ -18,18 +17,6 @@ fn other(site: &Site, store: &str) -> std::path::PathBuf {
     fs::create_dir_all(site.path("other-drop")).expect("made");
     fs::write(&file, config).expect("written");
     file
-}
-
-fn by(config: &std::path::Path, command: &str, args: &[&str]) -> (Option<i32>, String) {
-    let output: Output = program()
-        .arg(command)
-        .arg("--config")
-        .arg(config)
-        .args(args)
-        .output()
-        .expect("runs");
-    let said = String::from_utf8_lossy(&output.stderr).into_owned();
-    (output.status.code(), said)
 }
 
 #[test]
@@ -98,7 +85,7 @@ fn a_store_is_made_where_its_link_leads() {
     assert!(site.path("disk/store.sqlite.before-restore-1").exists());
     // Gone is gone, whatever leads there.
     fs::remove_file(site.path("disk/store.sqlite")).expect("removed");
-    let (code, said) = by(&site.config(), "serve", &[]);
+    let (code, said) = by(&site.config(), "serve", &[""; 0]);
     assert_eq!(code, Some(1));
     assert!(said.contains("though one was made here"), "{said}");
 }
@@ -112,7 +99,7 @@ fn a_store_with_a_second_name_is_not_opened_by_either() {
     fs::hard_link(site.path("store.sqlite"), site.path("b/store.sqlite")).expect("linked");
     for config in [site.config(), other(&site, "b/store.sqlite")] {
         for command in ["serve", "verify", "status", "compact"] {
-            let (code, said) = by(&config, command, &[]);
+            let (code, said) = by(&config, command, &[""; 0]);
             assert_eq!(code, Some(1), "{command}: {said}");
             assert!(
                 said.contains("hard link") && said.contains("-inum"),

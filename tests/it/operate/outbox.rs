@@ -1,10 +1,9 @@
 //! One store in an outbox, however another one comes to it; and what stands in the way there.
 
-use crate::harness::{Site, program, until};
+use crate::harness::{Site, by, until};
 use crate::objects::Report;
 use std::fs;
 use std::os::unix::fs::symlink;
-use std::path::Path;
 
 /// A second configuration: a store of its own, the outbox of the site by another name.
 fn second(site: &Site, outbox: &str) -> std::path::PathBuf {
@@ -16,18 +15,6 @@ fn second(site: &Site, outbox: &str) -> std::path::PathBuf {
     );
     fs::write(&file, text).expect("written");
     file
-}
-
-fn run(command: &str, config: &Path, args: &[&Path]) -> (Option<i32>, String) {
-    let output = program()
-        .arg(command)
-        .arg("--config")
-        .arg(config)
-        .args(args)
-        .output()
-        .expect("runs");
-    let said = String::from_utf8_lossy(&output.stderr).into_owned();
-    (output.status.code(), said)
 }
 
 /// A store that knows nothing would put "no baseline" over a flagged result.
@@ -47,7 +34,7 @@ fn a_second_store_is_kept_out_of_the_outbox() {
     for name in ["../outbox", "../second-name"] {
         let config = second(&site, name);
         for (command, args) in [("serve", vec![]), ("process", vec![file.as_path()])] {
-            let (code, said) = run(command, &config, &args);
+            let (code, said) = by(&config, command, &args);
             assert_eq!(code, Some(1), "{command} {name}: {said}");
             let pid = format!("process {}", daemon.pid());
             for part in [pid.as_str(), "store.sqlite", "[outbox]"] {
@@ -65,7 +52,7 @@ fn a_second_store_is_kept_out_of_the_outbox() {
     // No lock outlives its process, and the outbox stays that of its store.
     daemon.kill();
     let config = second(&site, "../outbox");
-    let (code, said) = run("serve", &config, &[]);
+    let (code, said) = by(&config, "serve", &[""; 0]);
     assert_eq!(code, Some(1), "{said}");
     assert!(said.contains("belongs to another store"), "{said}");
     let daemon = site.serve();
