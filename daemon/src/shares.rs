@@ -8,7 +8,6 @@
 mod watched;
 
 use std::collections::BTreeMap;
-use std::fmt;
 use std::net::{IpAddr, Ipv6Addr};
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, LazyLock, Mutex, MutexGuard, PoisonError};
@@ -31,11 +30,10 @@ impl Party {
             address => address,
         })
     }
-}
 
-impl fmt::Display for Party {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.0.fmt(f)
+    /// The address, or the first one of the network.
+    pub(crate) fn address(self) -> IpAddr {
+        self.0
     }
 }
 

@@ -6,6 +6,27 @@ use crate::store::objects::Incoming;
 use crate::template::Templates;
 use tempfile::TempDir;
 
+/// The bytes of a case of the fixtures.
+fn report(case: &str) -> Vec<u8> {
+    let root = concat!(env!("CARGO_MANIFEST_DIR"), "/../fixtures/sr");
+    std::fs::read(format!("{root}/{case}/report.dcm")).unwrap()
+}
+
+/// The patient of `tid1500` and its like.
+fn patient() -> PatientKey {
+    PatientKey {
+        issuer: "TARNHOLT".to_owned(),
+        id: "SL-0042".to_owned(),
+    }
+}
+
+/// An object arrives, and all work is done that there is.
+fn arrives(pipeline: &Pipeline, object: Incoming) {
+    let kept = pipeline.store().write(move |tx| objects::keep(tx, &object));
+    kept.unwrap();
+    pipeline.drain(Duration::ZERO, |_| {}).unwrap();
+}
+
 #[test]
 fn whoever_is_in_a_hurry_leaves_the_rest_for_the_next_time() {
     let temp = TempDir::new().unwrap();
@@ -22,12 +43,7 @@ fn whoever_is_in_a_hurry_leaves_the_rest_for_the_next_time() {
         Pipeline::new(store, rules, Site::default(), outbox, beside)
     };
     let pipeline = open();
-    let report = concat!(
-        env!("CARGO_MANIFEST_DIR"),
-        "/../fixtures/sr/tid1500/report.dcm"
-    );
-    let bytes = std::fs::read(report).unwrap();
-    let object = Incoming::new(&bytes, None, "folder", "", Utc::now()).unwrap();
+    let object = Incoming::new(&report("tid1500"), None, "folder", "", Utc::now()).unwrap();
     pipeline
         .store()
         .write(move |tx| objects::keep(tx, &object))

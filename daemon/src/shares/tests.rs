@@ -22,8 +22,11 @@ fn a_party_is_an_ipv4_address_or_a_network_of_64_bits() {
     assert_ne!(of("2001:db8:0:1::1"), of("2001:db8:1:1::1"));
     // Not an IPv4 address in other clothes (2.5.5.1, deprecated).
     assert_ne!(of("192.0.2.1"), of("::192.0.2.1"));
-    assert_eq!(of("2001:db8:0:1::9").to_string(), "2001:db8:0:1::");
-    assert_eq!(of("::ffff:192.0.2.1").to_string(), "192.0.2.1");
+    assert_eq!(
+        of("2001:db8:0:1::9").address().to_string(),
+        "2001:db8:0:1::"
+    );
+    assert_eq!(of("::ffff:192.0.2.1").address().to_string(), "192.0.2.1");
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! How often who was refused for what, within a minute. Pure, and of bounded size.
 
 use super::{Reason, Refused};
+use crate::shares::Party;
 use chrono::{DateTime, Utc};
 use std::collections::BTreeMap;
 use std::fmt;
@@ -25,7 +26,7 @@ const FURTHER: u64 = u64::MAX;
 pub enum Peer {
     /// One IPv4 address.
     V4(IpAddr),
-    /// The /64 of an IPv6 address: who has one address of it has all of them (RFC 4291 2.5.4).
+    /// The /64 network of an IPv6 address.
     V6(Ipv6Addr),
     /// More than are told apart.
     Others,
@@ -33,10 +34,8 @@ pub enum Peer {
 
 impl Peer {
     fn of(address: IpAddr) -> Self {
-        match address.to_canonical() {
-            IpAddr::V6(address) => Peer::V6(Ipv6Addr::from_bits(
-                address.to_bits() & !u128::from(u64::MAX),
-            )),
+        match Party::of(address).address() {
+            IpAddr::V6(prefix) => Peer::V6(prefix),
             address => Peer::V4(address),
         }
     }

@@ -1,7 +1,6 @@
 //! An exam dated after it was received, from the store on.
 
 use super::*;
-use crate::domain::PatientKey;
 use crate::pipeline::{content_of, latest_results};
 use crate::render::Content;
 
@@ -13,19 +12,13 @@ fn after(arrivals: &[(&str, &str)]) -> Content {
     let outbox = temp.path().join("outbox");
     let pipeline = Pipeline::new(store, rules, Site::default(), outbox, Beside::default());
     for (case, received) in arrivals {
-        let root = concat!(env!("CARGO_MANIFEST_DIR"), "/../fixtures/sr");
-        let bytes = std::fs::read(format!("{root}/{case}/report.dcm")).unwrap();
         let received = received.parse().unwrap();
-        let object = Incoming::new(&bytes, None, "folder", "", received).unwrap();
-        let kept = pipeline.store().write(move |tx| objects::keep(tx, &object));
-        kept.unwrap();
-        pipeline.drain(Duration::ZERO, |_| {}).unwrap();
+        let object = Incoming::new(&report(case), None, "folder", "", received).unwrap();
+        arrives(&pipeline, object);
     }
-    let key = PatientKey {
-        issuer: "TARNHOLT".to_owned(),
-        id: "SL-0042".to_owned(),
-    };
-    let newest = pipeline.store().read(|conn| latest_results(conn, &key));
+    let newest = pipeline
+        .store()
+        .read(|conn| latest_results(conn, &patient()));
     content_of(&newest.unwrap().pop().expect("a result")).unwrap()
 }
 

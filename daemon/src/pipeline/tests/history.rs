@@ -1,7 +1,6 @@
 //! What comes from the history of an archive, beside what comes by itself.
 
 use super::*;
-use crate::domain::PatientKey;
 use crate::pipeline::{content_of, latest_results};
 use crate::render::Content;
 use crate::store::deliveries::{self, Which};
@@ -26,20 +25,11 @@ fn after(arrivals: &[Arrival]) -> (Content, usize) {
     let pipeline = Pipeline::new(store, rules, Site::default(), outbox, Beside::default())
         .delivering_to(vec!["hook".to_owned()]);
     for (case, quiet) in arrivals {
-        let root = concat!(env!("CARGO_MANIFEST_DIR"), "/../fixtures/sr");
-        let bytes = std::fs::read(format!("{root}/{case}/report.dcm")).unwrap();
-        let object = Incoming::new(&bytes, None, "archive:old", "", Utc::now()).unwrap();
-        let object = object.quiet_after(*quiet);
-        let kept = pipeline.store().write(move |tx| objects::keep(tx, &object));
-        kept.unwrap();
-        pipeline.drain(Duration::ZERO, |_| {}).unwrap();
+        let object = Incoming::new(&report(case), None, "archive:old", "", Utc::now()).unwrap();
+        arrives(&pipeline, object.quiet_after(*quiet));
     }
-    let key = PatientKey {
-        issuer: "TARNHOLT".to_owned(),
-        id: "SL-0042".to_owned(),
-    };
     let read = pipeline.store().read(|conn| {
-        let newest = latest_results(conn, &key)?.pop().expect("a result");
+        let newest = latest_results(conn, &patient())?.pop().expect("a result");
         let all = deliveries::list(conn, &Which::default())?;
         Ok((content_of(&newest)?, all.len()))
     });
