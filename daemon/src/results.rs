@@ -306,6 +306,7 @@ fn asked(exam: &Exam) -> assess::Exam {
     assess::Exam {
         id: exam.id.clone(),
         date: exam.performed_at.date(),
+        time: Some(exam.performed_at.local.time()),
         label: exam.label,
         operator: exam.operator.clone(),
         device: device_name(&exam.device),

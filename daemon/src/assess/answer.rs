@@ -21,6 +21,13 @@ pub struct Assessment {
     pub flagged: bool,
     /// Right eye, left eye, mean of both.
     pub rows: Rows,
+    /// Which comparison the status is that of; `None` without one, and in results made before it was
+    /// told.
+    #[serde(default)]
+    pub decided_by: Option<DecidedBy>,
+    /// What the baseline rests on; `None` only in results made before it was told.
+    #[serde(default)]
+    pub basis: Option<Basis>,
     /// What a reader must know, sorted.
     pub notices: Vec<Notice>,
     /// Ids of the baseline exams used, oldest first.
@@ -51,6 +58,8 @@ impl Assessment {
             reason: Some(reason),
             flagged: false,
             rows: Rows::default(),
+            decided_by: None,
+            basis: Some(Basis::None),
             notices: Vec::new(),
             baseline: Vec::new(),
             set_aside: Vec::new(),
@@ -84,6 +93,8 @@ impl Assessment {
             reason: Why::Found(Unused::NoComparison),
         });
         self.set_aside.extend(unused);
+        self.decided_by = None;
+        self.basis = Some(Basis::None);
         self.gap_years = None;
         self.planes.clear();
         self
@@ -94,6 +105,57 @@ impl Assessment {
     pub fn without_arithmetic(mut self) -> Self {
         self.arithmetic = None;
         self
+    }
+}
+
+/// What a baseline rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Basis {
+    /// At least one baseline exam is labelled as one at which the pressure was not raised.
+    Confirmed,
+    /// Nobody has labelled any of the baseline exams.
+    Provisional,
+    /// There is no baseline.
+    None,
+}
+
+impl Basis {
+    /// The word used in JSON and tables.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Basis::Confirmed => "confirmed",
+            Basis::Provisional => "provisional",
+            Basis::None => "none",
+        }
+    }
+}
+
+/// The comparison that a status is that of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum DecidedBy {
+    /// The row of the right eye.
+    Right,
+    /// The row of the left eye.
+    Left,
+    /// The mean of both eyes.
+    Both,
+    /// The narrowest exam since the last event, whatever the rows say.
+    SinceEvent,
+}
+
+impl DecidedBy {
+    /// The word used in JSON and tables.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            DecidedBy::Right => "right",
+            DecidedBy::Left => "left",
+            DecidedBy::Both => "both",
+            DecidedBy::SinceEvent => "since_event",
+        }
     }
 }
 
@@ -118,6 +180,18 @@ impl Rows {
         }
     }
 
+    /// The row that decided a status; of one decided since an event, the leading one.
+    #[must_use]
+    pub fn deciding(&self, by: Option<DecidedBy>) -> Option<&Row> {
+        let row = match by {
+            Some(DecidedBy::Right) => self.right.as_ref(),
+            Some(DecidedBy::Left) => self.left.as_ref(),
+            Some(DecidedBy::Both) => self.both.as_ref(),
+            Some(DecidedBy::SinceEvent) | None => self.leading(),
+        };
+        row.filter(|row| row.comparison.is_some())
+    }
+
     /// The row that decides how small a rise could be seen: both eyes, or the only eye compared.
     #[must_use]
     pub fn leading(&self) -> Option<&Row> {
@@ -139,6 +213,10 @@ pub struct Row {
     pub comparison: Option<Comparison>,
 }
 
+/// Standard normal quantile of 0.8, two decimals: so many SD beyond its limit a true rise is found in
+/// eight of ten exams.
+pub(super) const EIGHT_OF_TEN: f64 = 0.84;
+
 /// A measured value beside the one expected from the baseline.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Comparison {
@@ -148,16 +226,19 @@ pub struct Comparison {
     pub sd_mm: f64,
     /// (measured - expected) / sd.
     pub z: f64,
-    /// expected - smallest change, mm.
+    /// Lower limit of the status, mm: expected - limit downwards x sd.
     pub lower_mm: f64,
-    /// expected + smallest change, mm.
+    /// Upper limit of the status, mm: expected + smallest change.
     pub upper_mm: f64,
     /// measured - expected, mm.
     pub change_mm: f64,
     /// The change in percent of the expected value.
     pub change_percent: f64,
-    /// Smallest change that counts: limit of this row x sd, mm.
+    /// Change needed for a flag, limit of this row x sd, mm: a true rise of this size is found in half
+    /// of such exams.
     pub smallest_change_mm: f64,
+    /// True rise that is found in eight of ten such exams, (limit + 0.84) x sd, mm.
+    pub eight_of_ten_mm: f64,
     /// Chance of a value at least this high if nothing has changed; not that of raised pressure.
     pub probability_high: f64,
     /// What the row says on its own.
@@ -265,7 +346,7 @@ pub struct Fit {
 
 /// [`Row`] as it stands in JSON.
 mod flat {
-    use super::{Comparison, Status, rounded};
+    use super::{Comparison, EIGHT_OF_TEN, Status, rounded};
     use serde::{Deserialize, Serialize};
 
     #[derive(Serialize, Deserialize)]
@@ -288,6 +369,8 @@ mod flat {
         change_percent: Option<f64>,
         #[serde(serialize_with = "rounded::optional")]
         smallest_change_mm: Option<f64>,
+        #[serde(default, serialize_with = "rounded::optional")]
+        eight_of_ten_mm: Option<f64>,
         #[serde(serialize_with = "rounded::chance")]
         probability_high: Option<f64>,
         status: Option<Status>,
@@ -306,6 +389,7 @@ mod flat {
                 change_mm: of(|c| c.change_mm),
                 change_percent: of(|c| c.change_percent),
                 smallest_change_mm: of(|c| c.smallest_change_mm),
+                eight_of_ten_mm: of(|c| c.eight_of_ten_mm),
                 probability_high: of(|c| c.probability_high),
                 status: row.comparison.map(|c| c.status),
             }
@@ -324,6 +408,10 @@ mod flat {
                     change_mm: row.change_mm?,
                     change_percent: row.change_percent?,
                     smallest_change_mm: row.smallest_change_mm?,
+                    // Results made before it was told have the SD that it follows from.
+                    eight_of_ten_mm: row
+                        .eight_of_ten_mm
+                        .unwrap_or(row.smallest_change_mm? + EIGHT_OF_TEN * row.sd_mm?),
                     probability_high: row.probability_high?,
                     status: row.status?,
                 })

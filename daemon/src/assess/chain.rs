@@ -98,7 +98,7 @@ pub fn assess_with_course(
     Ok(answers)
 }
 
-/// The exams of one patient, oldest first; those of one day by id.
+/// The exams of one patient, oldest first; those of one day by time, then by id.
 struct Chain<'a> {
     subject: &'a Subject,
     sessions: Vec<Session<'a>>,
@@ -108,7 +108,7 @@ struct Chain<'a> {
 
 impl<'a> Chain<'a> {
     fn of(subject: &'a Subject, mut exams: Vec<&'a Exam>, parameters: &'a Parameters) -> Self {
-        exams.sort_by(|a, b| (a.date, &a.id).cmp(&(b.date, &b.id)));
+        exams.sort_by(|a, b| (a.date, a.time, &a.id).cmp(&(b.date, b.time, &b.id)));
         let sessions = exams
             .iter()
             .map(|exam| Session::of(exam, subject, parameters));

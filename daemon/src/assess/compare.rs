@@ -1,6 +1,6 @@
 //! One exam against the exams before it, step by step.
 
-use super::answer::{Assessment, Fit, Row, Rows};
+use super::answer::{Assessment, Basis, Fit, Row, Rows};
 use super::covariance::Point;
 use super::eligible::{Earlier, Events, Session, expired, same_borders, same_modality};
 use super::model::{Identities, Observed, Setting};
@@ -221,7 +221,7 @@ fn answered(case: &Case<'_>, compared: &Compared<'_>, set_aside: Vec<SetAside>) 
     let (set_aside, set_aside_until) = listed(case, set_aside);
     let leading = compared_rows.leading().and_then(|row| row.comparison);
     let too_wide = leading.is_none_or(|row| row.smallest_change_mm > p.max_smallest_change);
-    let status = worst(&compared_rows);
+    let (status, decided_by) = worst(&compared_rows);
     let (status, reason, rows, flagged) = if too_wide {
         // Too wide to say that nothing rose; a value above even that interval is still told.
         if status.flagged() {
@@ -244,6 +244,8 @@ fn answered(case: &Case<'_>, compared: &Compared<'_>, set_aside: Vec<SetAside>) 
         reason,
         flagged,
         rows,
+        decided_by: decided_by.filter(|_| reason.is_none()),
+        basis: Some(basis(&compared.kept)),
         notices: notices.into_iter().collect(),
         baseline: compared
             .kept
@@ -258,6 +260,14 @@ fn answered(case: &Case<'_>, compared: &Compared<'_>, set_aside: Vec<SetAside>) 
         )),
         planes: compared.choice.planes(),
         arithmetic: Some(arithmetic(case, compared)),
+    }
+}
+
+/// What a baseline of these exams rests on; there is at least one.
+fn basis(kept: &[&Session<'_>]) -> Basis {
+    match kept.iter().any(|session| session.exam.label.is_some()) {
+        true => Basis::Confirmed,
+        false => Basis::Provisional,
     }
 }
 
@@ -276,6 +286,8 @@ fn unanswered(case: &Case<'_>, reason: Reason, mut set_aside: Vec<SetAside>) -> 
         reason: Some(reason),
         flagged: false,
         rows: measured_only(case),
+        decided_by: None,
+        basis: Some(Basis::None),
         notices: remarks::of_exam(case.today, &everything(case))
             .into_iter()
             .collect(),

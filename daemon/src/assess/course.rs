@@ -3,6 +3,7 @@
 use super::after_event::{AfterEvent, after_event};
 use super::compare::{Case, Compared};
 use super::growth::{Growth, years_between};
+use super::since_last::{Flags, SinceLast};
 use super::threshold::{Episode, Threshold};
 use super::trend::{ChangePoint, Trend, trend};
 use super::{Assessment, Comparison};
@@ -19,6 +20,12 @@ pub struct Course {
     /// What earlier labelled episodes say of the patient's own threshold.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub threshold: Option<Threshold>,
+    /// The change since the latest earlier exam.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub since_last: Option<SinceLast>,
+    /// Earlier exams that were flagged.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub flags: Option<Flags>,
     /// What the last event left behind.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub after_event: Option<AfterEvent>,
@@ -52,6 +59,8 @@ impl Course {
                 Growth::between(last.age, today.age, gap, case.parameters)
             }),
             threshold: Threshold::of(episodes, leading(answer).as_ref()),
+            since_last: None,
+            flags: None,
             after_event: compared.and_then(|compared| after_event(case, compared)),
             trend,
             change_point,

@@ -25,6 +25,7 @@ mod question;
 mod remarks;
 pub(crate) mod rounded;
 mod screen;
+mod since_last;
 pub mod status;
 mod summary;
 mod threshold;
@@ -38,7 +39,8 @@ mod tests;
 
 pub use after_event::{AfterEvent, AfterState, Difference};
 pub use answer::{
-    Arithmetic, Assessment, Comparison, ExamWorking, EyeWorking, Fit, Observation, Row, Rows,
+    Arithmetic, Assessment, Basis, Comparison, DecidedBy, ExamWorking, EyeWorking, Fit,
+    Observation, Row, Rows,
 };
 pub use chain::{assess, assess_all, assess_with_course, explain, explain_all};
 pub use course::Course;
@@ -46,6 +48,7 @@ pub use growth::Growth;
 pub use notice::{Notice, Reason, SetAside, Unused, Why};
 pub use parameters::{ParameterError, Parameters, Unlabelled};
 pub use question::{Exam, History, Modality, PerEye, Question, QuestionError, Subject};
+pub use since_last::{Flags, SinceLast};
 pub use status::Status;
 pub use threshold::{Episode, Place, Position, Threshold, ThresholdEstimate};
 pub use trend::{ChangePoint, Trend};

@@ -20,12 +20,16 @@ pub enum Notice {
     BaselineSessionsDisagree,
     /// The border definition is known of some of the exams and unknown of others.
     DefinitionUnknown,
+    /// The baseline was measured at another depth behind the globe.
+    DepthDiffers,
     /// The device of this exam or of a baseline exam is unknown.
     DeviceUnknown,
     /// An event is dated on the day of this exam and was taken to follow it.
     EventSameDay,
     /// The difference between right and left is not the usual one.
     EyeAsymmetryChanged,
+    /// The value lies so far from the patient's own level that something else may have been measured.
+    FarFromOwnLevel,
     /// An eye has no baseline of its own and is predicted through the other.
     FellowEyeOnly,
     /// Readings of this exam outside the plausible range were not used.
@@ -44,6 +48,10 @@ pub enum Notice {
     PlanesRestricted,
     /// Readings of this exam spread wider than reading error explains.
     RepeatsDisagree,
+    /// All readings equal those of an earlier exam, in order.
+    SameAsEarlierExam,
+    /// Exchanging right and left explains both eyes better.
+    SidesExchangedSuspected,
     /// An eye of this exam has a single reading.
     SingleReading,
     /// The baseline is one exam.
@@ -54,16 +62,18 @@ pub enum Notice {
 
 impl Notice {
     /// Every notice, by the alphabet.
-    pub const ALL: [Notice; 21] = [
+    pub const ALL: [Notice; 25] = [
         Notice::AboveWideInterval,
         Notice::AfterEvent,
         Notice::AgeUnknown,
         Notice::BaselineSessionSetAside,
         Notice::BaselineSessionsDisagree,
         Notice::DefinitionUnknown,
+        Notice::DepthDiffers,
         Notice::DeviceUnknown,
         Notice::EventSameDay,
         Notice::EyeAsymmetryChanged,
+        Notice::FarFromOwnLevel,
         Notice::FellowEyeOnly,
         Notice::ImplausibleReadingDropped,
         Notice::InfantGrowth,
@@ -73,6 +83,8 @@ impl Notice {
         Notice::PlaneUnknown,
         Notice::PlanesRestricted,
         Notice::RepeatsDisagree,
+        Notice::SameAsEarlierExam,
+        Notice::SidesExchangedSuspected,
         Notice::SingleReading,
         Notice::SingleSessionBaseline,
         Notice::UnlabelledBaseline,
@@ -84,6 +96,16 @@ impl Notice {
         matches!(
             self,
             Notice::ImplausibleReadingDropped | Notice::RepeatsDisagree | Notice::SingleReading
+        )
+    }
+
+    /// Whether it doubts that the patient's own sheath was measured, on the side that is named: such an
+    /// exam is no baseline until a person has labelled it.
+    #[must_use]
+    pub fn is_doubt(self) -> bool {
+        matches!(
+            self,
+            Notice::NerveSuspected | Notice::SameAsEarlierExam | Notice::SidesExchangedSuspected
         )
     }
 }

@@ -76,6 +76,11 @@ pub struct Parameters {
     pub newborn_age: f64,
     /// Days after an event without a baseline exam.
     pub washout_days: i64,
+    /// Days that must lie between an exam without a label and the exam that it serves as baseline, and
+    /// between it and any flagged exam or event.
+    pub provisional_after_days: i64,
+    /// Width under which what an event left is called gone: the upper limit of what is left lies below.
+    pub returned_margin: f64,
     /// Age of the last baseline exam from which on it is noticed.
     pub old_baseline_years: f64,
     /// The newest so many baseline exams are used.
@@ -115,6 +120,8 @@ impl Default for Parameters {
             plausible_max: 10.0,
             newborn_age: 2.0 / 12.0,
             washout_days: 7,
+            provisional_after_days: 30,
+            returned_margin: 0.35,
             old_baseline_years: 3.0,
             max_sessions: 20,
             unlabelled: Unlabelled::Provisional,
@@ -151,6 +158,7 @@ impl Parameters {
             ("growth_sd", self.growth_sd),
             ("age_unknown_rate", self.age_unknown_rate),
             ("sigma_step", self.sigma_step),
+            ("returned_margin", self.returned_margin),
             ("resolution", self.resolution),
             ("newborn_age", self.newborn_age),
             ("old_baseline_years", self.old_baseline_years),
@@ -198,6 +206,13 @@ impl Parameters {
             (
                 "washout_days",
                 self.washout_days as f64,
+                0.0,
+                "at least 0 and at most 36500",
+                36_500.0,
+            ),
+            (
+                "provisional_after_days",
+                self.provisional_after_days as f64,
                 0.0,
                 "at least 0 and at most 36500",
                 36_500.0,

@@ -2,7 +2,7 @@
 
 use super::{ParameterError, Parameters};
 use crate::domain::{Border, Event, Eye, Label, Millimetres, Plane};
-use chrono::NaiveDate;
+use chrono::{NaiveDate, NaiveTime};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 use std::fmt;
@@ -81,6 +81,10 @@ pub struct Exam {
     pub id: String,
     /// Day of the exam. Exams of one day never serve each other as baseline.
     pub date: NaiveDate,
+    /// Time of its first reading on the wall clock; `None` when nobody tells. It puts the exams of one
+    /// day in order.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub time: Option<NaiveTime>,
     /// What a person says of it; `None` is unlabelled.
     #[serde(default)]
     pub label: Option<Label>,

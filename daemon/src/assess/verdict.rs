@@ -1,6 +1,6 @@
 //! From expected values to rows and a status.
 
-use super::answer::{Comparison, Row, Rows};
+use super::answer::{Comparison, DecidedBy, EIGHT_OF_TEN, Row, Rows};
 use super::normal::upper_tail;
 use super::predict::Prediction;
 use super::{Parameters, PerEye, Status};
@@ -59,11 +59,12 @@ impl Limits {
                 expected_mm: expected,
                 sd_mm: sd,
                 z,
-                lower_mm: expected - smallest,
+                lower_mm: expected - self.below * sd,
                 upper_mm: expected + smallest,
                 change_mm: change,
                 change_percent: 100.0 * change / expected,
                 smallest_change_mm: smallest,
+                eight_of_ten_mm: smallest + EIGHT_OF_TEN * sd,
                 probability_high: upper_tail(z),
                 status: self.status(z),
             }),
@@ -140,16 +141,33 @@ pub(super) fn asymmetry(measured: PerEye<Option<f64>>, expectation: &Expectation
     Some(difference / (rr + ll - rl - lr).max(0.0).sqrt())
 }
 
-/// The worst of the rows: within, below, above, well above.
-pub(super) fn worst(rows: &Rows) -> Status {
-    let rank = |status: &Status| match status {
+/// The worst of the rows (within, below, above, well above) and which row that is: of equals both
+/// eyes, then the eye further out, then the right one.
+pub(super) fn worst(rows: &Rows) -> (Status, Option<DecidedBy>) {
+    let rank = |status: Status| match status {
         Status::WellAboveExpected => 3,
         Status::AboveExpected => 2,
         Status::BelowExpected => 1,
         _ => 0,
     };
-    let all = [&rows.right, &rows.left, &rows.both].into_iter().flatten();
-    all.filter_map(|row| row.comparison.map(|c| c.status))
-        .max_by_key(rank)
-        .unwrap_or(Status::NotComparable)
+    let all = [
+        (DecidedBy::Left, &rows.left),
+        (DecidedBy::Right, &rows.right),
+        (DecidedBy::Both, &rows.both),
+    ];
+    let all = all.into_iter().filter_map(|(by, row)| {
+        let compared = (*row)?.comparison?;
+        let z = match by {
+            DecidedBy::Both => f64::INFINITY,
+            _ => compared.z.abs(),
+        };
+        Some((by, compared.status, z))
+    });
+    let worst = all.max_by(|(_, a, a_z), (_, b, b_z)| {
+        rank(*a).cmp(&rank(*b)).then_with(|| a_z.total_cmp(b_z))
+    });
+    match worst {
+        Some((by, status, _)) => (status, Some(by)),
+        None => (Status::NotComparable, None),
+    }
 }

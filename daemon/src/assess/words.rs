@@ -34,6 +34,10 @@ impl Notice {
                 "It is not known of every exam here between which borders the sheath was measured. \
                  Outer borders read about 0.8 mm wider than inner ones."
             }
+            Notice::DepthDiffers => {
+                "Baseline exams were measured at another depth behind the globe, where the sheath has \
+                 another width."
+            }
             Notice::DeviceUnknown => {
                 "The device is unknown for this exam or for a baseline exam, so a difference between \
                  devices is allowed for."
@@ -45,6 +49,10 @@ impl Notice {
             Notice::EyeAsymmetryChanged => {
                 "The difference between the right and the left eye is not what this patient's baseline \
                  leads one to expect."
+            }
+            Notice::FarFromOwnLevel => {
+                "The value is far from this patient's own level. Check first what was measured, and \
+                 whose eye."
             }
             Notice::FellowEyeOnly => {
                 "One eye has no usable earlier value of its own. It was compared through the other eye, \
@@ -81,6 +89,14 @@ impl Notice {
             Notice::RepeatsDisagree => {
                 "Repeated readings of one eye spread wider than reading error explains. Repeat the \
                  measurement if you can."
+            }
+            Notice::SameAsEarlierExam => {
+                "All readings equal those of an earlier exam, in the same order. They may have been \
+                 copied; measure again."
+            }
+            Notice::SidesExchangedSuspected => {
+                "Exchanging the right and the left eye would explain both values better. Check the \
+                 sides."
             }
             Notice::SingleReading => {
                 "One eye has a single reading, so nothing shows whether it can be repeated."

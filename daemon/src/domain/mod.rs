@@ -3,6 +3,7 @@
 //! No logic beyond construction checks. Start with [`measure::Measurement`] and
 //! [`reading::ObjectReading`].
 
+pub mod about;
 pub mod derived;
 pub mod eye;
 pub mod image;
@@ -16,6 +17,7 @@ pub mod reading;
 pub mod remark;
 pub mod time;
 
+pub use about::{About, ReadingRef};
 pub use eye::{Eye, Laterality};
 pub use image::{Caliper, ImageFacts, PixelSpacing, Point, Region};
 pub use length::Millimetres;

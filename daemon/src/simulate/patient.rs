@@ -82,6 +82,7 @@ pub(super) fn invent(
         exams.push(Exam {
             id: number.to_string(),
             date,
+            time: None,
             label: (!today).then_some(Label::Well),
             operator: Some(operator.to_string()),
             device: Some(device.to_string()),

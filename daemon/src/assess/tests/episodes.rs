@@ -244,6 +244,7 @@ fn comparison_of(change_mm: f64) -> Comparison {
         upper_mm: 5.5,
         change_mm,
         change_percent: 20.0 * change_mm,
+        eight_of_ten_mm: 0.0,
         smallest_change_mm: 0.5,
         probability_high: 0.5,
         status: Status::WithinExpected,

@@ -30,6 +30,7 @@ pub(super) fn exam(id: &str, date: &str, right: &[f64], left: &[f64]) -> Exam {
     Exam {
         id: id.to_owned(),
         date: day(date),
+        time: None,
         label: Some(Label::Well),
         operator: Some("A".to_owned()),
         device: Some("X".to_owned()),

@@ -73,6 +73,7 @@ pub(super) fn clinic(seed: u64, patients: u64, high: f64) -> Vec<Patient> {
             exams.push(Exam {
                 id,
                 date,
+                time: None,
                 label: Some(Label::Well),
                 operator: Some(format!("Operator {operator}")),
                 device: Some(format!("Maker|Model|d{device}")),
