@@ -95,6 +95,13 @@ pub struct Measurement {
     pub value_mm: Option<Millimetres>,
     /// The digits as they stand in the report.
     pub value_as_sent: Option<String>,
+    /// The smallest difference that its digits as sent can show, millimetres: `0.5` in centimetres is
+    /// a step of 1 mm, `5.20` in millimetres one of 0.01 mm. A sender that leaves noughts out at the
+    /// end makes a single value look coarser than it is, so an exam is told by all its values. `None`
+    /// where there are no digits (a binary float, a fraction), and in what was read before this was
+    /// kept.
+    #[serde(default, rename = "step_mm", skip_serializing_if = "Option::is_none")]
+    pub step: Option<Millimetres>,
     /// The unit code as it stands in the report.
     pub unit_as_sent: Option<String>,
     /// Plane of the picture.

@@ -60,6 +60,7 @@ fn value(place: &str, eye: Laterality, mm: f64) -> Measurement {
         eye,
         value_mm: Millimetres::from_mm(mm),
         value_as_sent: Some(mm.to_string()),
+        step: None,
         unit_as_sent: Some("mm".to_owned()),
         plane: Plane::Transverse,
         depth_mm: None,

@@ -39,6 +39,8 @@ pub struct BeyondLength;
 pub struct Decimal {
     digits: i128,
     exponent: i32,
+    /// Power of ten of the last digit written, noughts included: `5.20` ends at -2.
+    last: i32,
 }
 
 /// A length in whole micrometres and whether digits finer than that were rounded away.
@@ -80,6 +82,7 @@ impl Decimal {
         if whole.len() + fraction.len() == 0 || !all_digits(whole) || !all_digits(fraction) {
             return Err(NotDecimal::Malformed);
         }
+        let written = i32::try_from(fraction.len()).map_err(|_| NotDecimal::TooLong)?;
         let fraction = fraction.trim_end_matches('0');
         let mut digits: i128 = 0;
         for byte in whole.bytes().chain(fraction.bytes()) {
@@ -92,6 +95,7 @@ impl Decimal {
         Ok(Decimal {
             digits: if negative { -digits } else { digits },
             exponent: exponent - places,
+            last: exponent - written,
         })
     }
 
@@ -119,6 +123,17 @@ impl Decimal {
             .ok_or(BeyondLength)?;
         let (um, rounded) = shift(scaled, self.exponent - 3)?;
         length(um, rounded)
+    }
+}
+
+impl Decimal {
+    /// The smallest difference that a text with so many digits can show: `0.5` in centimetres is a
+    /// step of 1 mm, `5.20` in millimetres one of 0.01 mm. Never less than the micrometre that lengths
+    /// are kept in; `None` beyond [`Millimetres::MAX`].
+    #[must_use]
+    pub fn step_in(self, unit: Unit) -> Option<Millimetres> {
+        let (um, _) = shift(unit.nanometres(), self.last - 3).ok()?;
+        Some(length(um.max(1), false).ok()?.length)
     }
 }
 

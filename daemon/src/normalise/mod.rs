@@ -39,7 +39,8 @@ pub struct Bounds<'a> {
 #[must_use]
 pub fn normalise(found: &Found, observed_at: Option<Moment>, bounds: &Bounds<'_>) -> Measurement {
     let mut remarks = found.remarks.clone();
-    let value = value::read(found, bounds.vocabulary, &mut remarks);
+    let sent = value::read(found, bounds.vocabulary, &mut remarks);
+    let value = sent.map(|sent| sent.length);
     let depth = length(&found.depths, "depth", bounds.vocabulary, &mut remarks);
     let angle = caliper::angle(&found.angles, &mut remarks);
     if found.quantity == Quantity::SheathDiameter {
@@ -61,6 +62,7 @@ pub fn normalise(found: &Found, observed_at: Option<Moment>, bounds: &Bounds<'_>
         eye: found.eye,
         value_mm: value,
         value_as_sent: measured.and_then(value::as_sent),
+        step: sent.and_then(|sent| sent.step),
         unit_as_sent: measured
             .and_then(|measured| measured.unit.as_ref())
             .map(|unit| unit.value.clone()),

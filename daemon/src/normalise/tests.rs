@@ -569,3 +569,81 @@ proptest! {
         prop_assert_eq!(count(given), count(shuffled));
     }
 }
+
+#[test]
+fn digits_as_sent_tell_the_smallest_step() {
+    let step = |text: &str, unit: &str| one(text, unit).step.map(Millimetres::um);
+    for (text, unit, um) in [
+        ("5.2", "mm", 100),
+        ("5.20", "mm", 10),
+        ("5.", "mm", 1_000),
+        ("5", "mm", 1_000),
+        ("50", "mm", 1_000),
+        ("0.5", "cm", 1_000),
+        ("0.52", "cm", 100),
+        ("0.520", "cm", 10),
+        (" 5.2 ", "mm", 100),
+        ("+5.2", "mm", 100),
+        ("5.2E0", "mm", 100),
+        ("52e-1", "mm", 100),
+        ("520e-2", "mm", 10),
+        ("0.52e1", "mm", 100),
+        ("5e0", "mm", 1_000),
+        ("5200", "um", 1),
+        ("0.005", "m", 1_000),
+        ("0.2", "[in_i]", 2_540),
+        // Finer than lengths are kept.
+        ("5.1999998092651", "mm", 1),
+    ] {
+        assert_eq!(step(text, unit), Some(um), "{text} {unit}");
+    }
+    // A value that is none has no step either.
+    assert_eq!(step("5,2", "mm"), None);
+    assert_eq!(step("5.2", "kg"), None);
+}
+
+#[test]
+fn a_number_without_digits_has_no_step() {
+    let float = Measured {
+        decimal: None,
+        float: Some(5.2),
+        ..sent("", "mm")
+    };
+    let blank = Measured {
+        decimal: Some("  ".to_owned()),
+        ..float.clone()
+    };
+    let both = Measured {
+        decimal: Some("5.20".to_owned()),
+        ..float.clone()
+    };
+    let fraction = Measured {
+        decimal: None,
+        rational: Some((52, 10)),
+        ..sent("", "mm")
+    };
+    for without in [float, blank, fraction] {
+        let read = normal(&found(Some(without)));
+        assert_eq!(read.value_mm, Millimetres::from_mm(5.2));
+        assert_eq!(read.step, None);
+    }
+    let read = normal(&found(Some(both)));
+    assert_eq!(read.step, Some(Millimetres::from_um(10)));
+}
+
+proptest! {
+    /// The step divides the value, whatever the digits and the unit.
+    #[test]
+    fn the_value_is_a_whole_number_of_steps(
+        whole in 0_u32..1_000, places in 0_usize..4, fraction in 0_u32..1_000, centimetres: bool,
+    ) {
+        let digits = format!("{fraction:03}");
+        let text = format!("{whole}.{}", &digits[..places]);
+        let unit = if centimetres { "cm" } else { "mm" };
+        let read = one(&text, unit);
+        let (value, step) = (read.value_mm.unwrap().um(), read.step.unwrap().um());
+        prop_assert_eq!(value % step, 0);
+        let unit_um: i64 = if centimetres { 10_000 } else { 1_000 };
+        prop_assert_eq!(step * 10_i64.pow(u32::try_from(places).unwrap()), unit_um);
+    }
+}

@@ -32,12 +32,20 @@ pub(crate) fn as_sent(measured: &Measured) -> Option<String> {
         })
 }
 
+/// A value with the smallest difference that its digits as sent can show.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sent {
+    pub(super) length: Millimetres,
+    /// `None` where there are no digits: a binary float, a fraction.
+    pub(super) step: Option<Millimetres>,
+}
+
 /// The value in millimetres; remarks say why there is none, or what is odd about it.
 pub(super) fn read(
     found: &Found,
     vocabulary: &Vocabulary,
     remarks: &mut Vec<Remark>,
-) -> Option<Millimetres> {
+) -> Option<Sent> {
     let why = found
         .qualifier
         .as_ref()
@@ -95,6 +103,10 @@ pub(super) fn read(
     };
     remarks.extend(measured.unit.as_ref().and_then(unit::by_site));
     remarks.extend(disagreement(measured));
+    let step = match number {
+        Number::Decimal(decimal) if has_decimal(measured) => decimal.step_in(unit),
+        _ => None,
+    };
     let length = match number {
         Number::Decimal(decimal) => decimal.in_unit(unit),
         Number::Fraction(top, bottom) => {
@@ -109,7 +121,10 @@ pub(super) fn read(
                     format!("Rounded to the micrometre: {}.", read.length),
                 ));
             }
-            Some(read.length)
+            Some(Sent {
+                length: read.length,
+                step,
+            })
         }
         Err(error) => {
             remarks.push(Remark::blocking(
@@ -127,11 +142,13 @@ enum Number {
     Fraction(i32, u32),
 }
 
+fn has_decimal(measured: &Measured) -> bool {
+    let decimal = measured.decimal.as_ref();
+    decimal.is_some_and(|text| !text.trim().is_empty())
+}
+
 fn number(measured: &Measured, text: &str) -> Result<Number, NotDecimal> {
-    let has_decimal = measured
-        .decimal
-        .as_ref()
-        .is_some_and(|text| !text.trim().is_empty());
+    let has_decimal = has_decimal(measured);
     match measured.rational {
         Some((_, 0)) if !has_decimal && measured.float.is_none() => Err(NotDecimal::Malformed),
         Some((top, bottom)) if !has_decimal && measured.float.is_none() => {
