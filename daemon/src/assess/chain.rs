@@ -3,7 +3,7 @@
 
 use super::compare::{Case, Compared, compare};
 use super::course::{Course, episode};
-use super::eligible::{Earlier, Events, Session};
+use super::eligible::{Earlier, Events, Outcome, Session};
 use super::question::check;
 use super::threshold::Episode;
 use super::{Assessment, Exam, History, Parameters, Question, QuestionError, Subject};
@@ -120,8 +120,7 @@ impl<'a> Chain<'a> {
         }
     }
 
-    /// Tells the answer for the wanted exam, or for all, oldest first; each exam is compared at
-    /// most once.
+    /// Tells the answer for the wanted exam, or for all, oldest first; each exam is compared once.
     fn run(
         &self,
         wanted: Option<&Exam>,
@@ -131,30 +130,23 @@ impl<'a> Chain<'a> {
         for day in self.sessions.chunk_by(|a, b| a.exam.date == b.exam.date) {
             let mut of_the_day = Vec::new();
             for today in day {
-                let asked = wanted.is_none_or(|exam| exam.id == today.exam.id);
-                // Only the status of an unlabelled exam matters to later ones.
-                let matters = today.exam.label.is_none();
-                let mut rose = false;
-                if asked || matters {
-                    let others = day.iter().filter(|other| other.exam.id != today.exam.id);
-                    let case = Case {
-                        today,
-                        earlier: &earlier,
-                        same_day: &others.collect::<Vec<_>>(),
-                        events: &self.events,
-                        dated_events: &self.subject.events,
-                        parameters: self.parameters,
-                    };
-                    let (answer, compared) = compare(&case);
-                    rose = answer.flagged;
-                    if asked {
-                        tell(&case, answer, compared);
-                    }
-                }
+                let others = day.iter().filter(|other| other.exam.id != today.exam.id);
+                let case = Case {
+                    today,
+                    earlier: &earlier,
+                    same_day: &others.collect::<Vec<_>>(),
+                    events: &self.events,
+                    dated_events: &self.subject.events,
+                    parameters: self.parameters,
+                };
+                let (answer, compared) = compare(&case);
                 of_the_day.push(Earlier {
                     session: today,
-                    rose,
+                    outcome: Some(Outcome::of(&answer)),
                 });
+                if wanted.is_none_or(|exam| exam.id == today.exam.id) {
+                    tell(&case, answer, compared);
+                }
             }
             earlier.extend(of_the_day);
         }

@@ -1,10 +1,10 @@
 //! Which earlier exams may serve as baseline, and how events divide the time of a patient.
 
 use super::growth::years_between;
-use super::notice::{SetAside, Unused, Why};
+use super::notice::{Notice, Reason, SetAside, Unused, Why};
 use super::planes::EyePlanes;
 use super::summary::Usable;
-use super::{Exam, Modality, Parameters, PerEye, Subject, Unlabelled};
+use super::{Assessment, Exam, Modality, Parameters, PerEye, Status, Subject, Unlabelled};
 use crate::domain::{Border, Label};
 use chrono::NaiveDate;
 use std::borrow::Cow;
@@ -114,14 +114,41 @@ impl Events {
     }
 }
 
-/// An exam before the assessed one, and whether it was itself found to have risen.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// What the comparison of an exam with the days before it said, labelled or not.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Outcome {
+    pub(super) status: Status,
+    pub(super) reason: Option<Reason>,
+    pub(super) flagged: bool,
+    /// Sorted.
+    pub(super) notices: Vec<Notice>,
+}
+
+impl Outcome {
+    pub(super) fn of(answer: &Assessment) -> Self {
+        Outcome {
+            status: answer.status,
+            reason: answer.reason,
+            flagged: answer.flagged,
+            notices: answer.notices.clone(),
+        }
+    }
+}
+
+/// An exam before the assessed one, and what it was itself found to be.
+#[derive(Debug, Clone, PartialEq)]
 pub(super) struct Earlier<'a> {
     pub(super) session: &'a Session<'a>,
-    pub(super) rose: bool,
+    /// `None` only where nobody asked: of an exam of an earlier day it is always there.
+    pub(super) outcome: Option<Outcome>,
 }
 
 impl Earlier<'_> {
+    /// Whether it was itself flagged.
+    pub(super) fn rose(&self) -> bool {
+        self.outcome.as_ref().is_some_and(|outcome| outcome.flagged)
+    }
+
     /// Why the exam can serve nobody as baseline, whatever is compared with it.
     pub(super) fn barred(&self, events: &Events, parameters: &Parameters) -> Option<Why> {
         let exam = self.session.exam;
@@ -133,7 +160,7 @@ impl Earlier<'_> {
             Some(Label::RaisedConfirmed) => Unused::RaisedConfirmed,
             Some(Label::AfterDecompression) => Unused::AfterDecompression,
             None if parameters.unlabelled == Unlabelled::Ignore => Unused::Unlabelled,
-            None if self.rose => Unused::UnlabelledAboveExpected,
+            None if self.rose() => Unused::UnlabelledAboveExpected,
             _ if events.wash_out(exam.date, parameters.washout_days) => Unused::Washout,
             _ if self.session.usable.is_empty() => Unused::NoUsableMeasurement,
             Some(Label::Well | Label::RaisedRuledOut) | None => return None,

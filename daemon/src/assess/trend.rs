@@ -164,7 +164,7 @@ impl<'a> Run<'a> {
         let serves = |session: &'a Session<'a>, p: &Parameters| {
             let earlier = Earlier {
                 session,
-                rose: false,
+                outcome: None,
             };
             earlier.barred(case.events, p).is_none()
         };

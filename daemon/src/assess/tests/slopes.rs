@@ -192,7 +192,7 @@ fn trend_alone(subject: &Subject, exams: &[Exam]) -> (Option<Trend>, Option<Chan
         .iter()
         .map(|session| Earlier {
             session,
-            rose: false,
+            outcome: None,
         })
         .collect();
     trend(&Case {
