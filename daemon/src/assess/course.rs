@@ -3,7 +3,7 @@
 use super::after_event::{AfterEvent, after_event};
 use super::compare::{Case, Compared};
 use super::growth::{Growth, years_between};
-use super::since_last::{Flags, SinceLast};
+use super::since_last::{Flags, NotSinceLast, SinceLast};
 use super::threshold::{Episode, Threshold};
 use super::trend::{ChangePoint, Trend, trend};
 use super::{Assessment, Comparison};
@@ -23,6 +23,9 @@ pub struct Course {
     /// The change since the latest earlier exam.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub since_last: Option<SinceLast>,
+    /// Why today is not held against the latest earlier exam, where that one is recent enough.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub not_since_last: Option<NotSinceLast>,
     /// Earlier exams that were flagged.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub flags: Option<Flags>,
@@ -60,6 +63,7 @@ impl Course {
             }),
             threshold: Threshold::of(episodes, leading(answer).as_ref()),
             since_last: None,
+            not_since_last: None,
             flags: None,
             after_event: compared.and_then(|compared| after_event(case, compared)),
             trend,

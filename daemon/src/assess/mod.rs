@@ -37,7 +37,7 @@ mod working;
 #[cfg(test)]
 mod tests;
 
-pub use after_event::{AfterEvent, AfterState, Difference};
+pub use after_event::{AfterEvent, AfterState, Difference, Happened, HappenedKind, Nadir};
 pub use answer::{
     Arithmetic, Assessment, Basis, Comparison, DecidedBy, ExamWorking, EyeWorking, Fit,
     Observation, Row, Rows,
@@ -48,7 +48,7 @@ pub use growth::Growth;
 pub use notice::{Notice, Reason, SetAside, Unused, Why};
 pub use parameters::{ParameterError, Parameters, Unlabelled};
 pub use question::{Exam, History, Modality, PerEye, Question, QuestionError, Subject};
-pub use since_last::{Flags, SinceLast};
+pub use since_last::{Apart, Flags, NotSinceLast, SinceLast};
 pub use status::Status;
-pub use threshold::{Episode, Place, Position, Threshold, ThresholdEstimate};
+pub use threshold::{Episode, Place, Position, SettledEpisode, Threshold, ThresholdEstimate};
 pub use trend::{ChangePoint, Trend};

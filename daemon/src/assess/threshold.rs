@@ -3,7 +3,8 @@
 //! It describes. No status is taken from it.
 
 use super::{Comparison, normal, rounded};
-use chrono::NaiveDate;
+use crate::domain::OpeningPressure;
+use chrono::{NaiveDate, NaiveTime};
 use serde::{Deserialize, Serialize};
 
 /// Grid of thresholds: from, step and number of points; -2 to 4 mm.
@@ -53,8 +54,41 @@ pub struct Threshold {
     pub overlap: bool,
     /// Estimate from five or more episodes of both kinds.
     pub estimate: Option<ThresholdEstimate>,
+    /// The episodes, oldest first, each with the level that its change is counted from.
+    #[serde(default)]
+    pub episodes: Vec<SettledEpisode>,
     /// Where this exam's change lies; `None` without a comparison.
     pub today: Option<Position>,
+}
+
+/// One episode as it is told.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SettledEpisode {
+    /// Id of the exam.
+    pub exam: String,
+    /// Its day.
+    pub date: NaiveDate,
+    /// Time of its first reading, when it is told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub time: Option<NaiveTime>,
+    /// Whether raised pressure was confirmed; else it was ruled out.
+    pub raised: bool,
+    /// Measured minus expected, mm.
+    #[serde(serialize_with = "rounded::plain")]
+    pub change_mm: f64,
+    /// SD of that change, mm.
+    #[serde(serialize_with = "rounded::plain")]
+    pub sd_mm: f64,
+    /// The level that the change is counted from: what the baseline of that time led one to expect, mm.
+    #[serde(serialize_with = "rounded::plain")]
+    pub level_mm: f64,
+    /// Day of the first baseline exam of that time.
+    pub baseline_from: NaiveDate,
+    /// Day of the last one.
+    pub baseline_to: NaiveDate,
+    /// The opening pressure that a person recorded with the exam.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub opening_pressure: Option<OpeningPressure>,
 }
 
 /// A threshold estimated from episodes.
@@ -127,6 +161,7 @@ impl Threshold {
             estimate: (both && episodes.len() >= EPISODES_FOR_ESTIMATE)
                 .then(|| posterior(episodes))
                 .flatten(),
+            episodes: Vec::new(),
             today: today.map(|row| Position {
                 change_mm: row.change_mm,
                 sd_mm: row.sd_mm,

@@ -116,7 +116,7 @@ fn the_residual_has_its_own_interval() {
     );
     let since = told.since.as_ref().expect("the crisis was measured");
     assert!(since.upper_mm < 0.0, "0.7 mm narrower");
-    assert_eq!(told.state, AfterState::Recovering);
+    assert_eq!(told.state, AfterState::Narrowing);
     let said = told.sentence();
     assert!(
         said.contains("recovering") && said.contains("+0.50 mm (interval +0.08 to +0.92)"),
@@ -153,9 +153,9 @@ fn every_state_is_met() {
         told.state
     };
     assert_eq!(state(6.4, 5.2), AfterState::Returned);
-    assert_eq!(state(6.4, 5.8), AfterState::Recovering);
-    assert_eq!(state(5.9, 5.8), AfterState::Residual);
-    assert_eq!(state(5.6, 5.4), AfterState::Undecided);
+    assert_eq!(state(6.4, 5.8), AfterState::Narrowing);
+    assert_eq!(state(5.9, 5.8), AfterState::Unclear);
+    assert_eq!(state(5.6, 5.4), AfterState::Unclear);
 }
 
 #[test]
@@ -188,7 +188,7 @@ fn without_an_old_baseline_that_serves_nothing_is_decided() {
     let told = event_of(&exams);
     assert_eq!(
         (told.residual.clone(), told.state),
-        (None, AfterState::Undecided)
+        (None, AfterState::Unclear)
     );
     let said = told.sentence();
     assert!(
