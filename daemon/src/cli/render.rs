@@ -99,7 +99,9 @@ fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
         .read(|conn| pipeline::latest_results(conn, &row.patient))
         .map_err(Failure::no)?;
     Ok(Told {
-        result: pipeline::envelope(&row).map_err(Failure::no)?,
+        result: store
+            .read(|conn| pipeline::envelope(conn, &row))
+            .map_err(Failure::no)?,
         context: pipeline::context(&store, &row).map_err(Failure::no)?,
         // A damaged one is not in the picture.
         others: others

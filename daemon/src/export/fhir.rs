@@ -69,7 +69,7 @@ fn patient(
     let mut last: Option<(Envelope, Context)> = None;
     let mut identities = Vec::new();
     for step in told {
-        let result = pipeline::envelope(&step.row)?;
+        let result = store.read(|conn| pipeline::envelope(conn, &step.row))?;
         let context = pipeline::context(store, &step.row)?;
         identities.push(Identity {
             birth_date: result.content.patient.birth_date,

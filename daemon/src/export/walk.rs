@@ -97,11 +97,16 @@ fn of_patients(
     })
 }
 
-fn sound_before(conn: &Connection, exam: &str, version: u32) -> Result<Option<Told>, StoreError> {
-    for row in results::before(conn, exam, version)? {
+fn sound_before(
+    conn: &Connection,
+    exam: &str,
+    mut version: u32,
+) -> Result<Option<Told>, StoreError> {
+    while let Some(row) = results::before(conn, exam, version)? {
         if let Some(told) = told(conn, &row)? {
             return Ok(Some(told));
         }
+        version = row.version;
     }
     Ok(None)
 }

@@ -1,24 +1,32 @@
 //! A stored result with what its forms for other systems need.
 
-use super::content_of;
+use super::{content_of, known};
 use crate::decoding::{self, Effort};
 use crate::deliver::Parcel;
 use crate::domain::PatientKey;
 use crate::forms::Context;
-use crate::render::{Envelope, cautions, json};
+use crate::render::{Envelope, Replaced, cautions, json};
 use crate::sr::{self, Limits, Origin};
 use crate::store::objects;
 use crate::store::readings::{self, StoredDisposition};
 use crate::store::results::{self, ResultRow};
 use crate::store::{Store, StoreError};
+use rusqlite::Connection;
 use std::collections::BTreeSet;
 
-/// A row as it is published.
+/// A row as it is published, with what it takes back of the version before it.
 ///
 /// # Errors
 ///
-/// When the row is damaged.
-pub fn envelope(row: &ResultRow) -> Result<Envelope, StoreError> {
+/// When the row is damaged, or the store cannot be read.
+pub fn envelope(conn: &Connection, row: &ResultRow) -> Result<Envelope, StoreError> {
+    let content = content_of(row)?;
+    let before = match row.supersedes {
+        Some(_) => known::sound_before(conn, row)?,
+        None => None,
+    };
+    let replaces =
+        before.and_then(|(version, before)| Replaced::of(version, &before, &content, &row.why));
     Ok(Envelope {
         schema: json::SCHEMA.to_owned(),
         software: concat!("sheathline ", env!("CARGO_PKG_VERSION")).to_owned(),
@@ -26,11 +34,12 @@ pub fn envelope(row: &ResultRow) -> Result<Envelope, StoreError> {
         key: row.key.clone(),
         supersedes: row.supersedes,
         why: row.why.clone(),
+        replaces,
         created_at: row
             .created_at
             .to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
         notice: cautions::NOT_A_DEVICE.to_owned(),
-        content: content_of(row)?,
+        content,
     })
 }
 
@@ -41,7 +50,7 @@ pub fn envelope(row: &ResultRow) -> Result<Envelope, StoreError> {
 ///
 /// When the store cannot be read, or the result is damaged.
 pub fn parcel(store: &Store, number: i64, row: &ResultRow) -> Result<Parcel, StoreError> {
-    let result = envelope(row)?;
+    let result = store.read(|conn| envelope(conn, row))?;
     // As they were joined when it was made, whatever was said since.
     let joined = result.content.joined.iter();
     let mut ids: BTreeSet<&PatientKey> = joined.flat_map(|one| [&one.from, &one.into]).collect();
@@ -72,7 +81,7 @@ pub fn parcel(store: &Store, number: i64, row: &ResultRow) -> Result<Parcel, Sto
 pub fn context(store: &Store, row: &ResultRow) -> Result<Context, StoreError> {
     let content = content_of(row)?;
     let study = &content.exam.study_instance_uid;
-    let (sources, versions) = store.read(|conn| {
+    let (sources, before) = store.read(|conn| {
         let mut sources: Vec<Origin> = Vec::new();
         for stored in readings::by_study(conn, study)? {
             let uid = &stored.reading.sop_instance_uid;
@@ -91,13 +100,15 @@ pub fn context(store: &Store, row: &ResultRow) -> Result<Context, StoreError> {
             let _turn = decoding::own_turn(Effort::of(&bytes, syntax.as_deref()));
             sources.extend(sr::origin(&bytes, syntax.as_deref(), &Limits::default()).ok());
         }
-        Ok((sources, results::versions(conn, &row.exam_id)?))
+        let before = match row.supersedes {
+            Some(version) => results::version(conn, &row.exam_id, version)?,
+            None => None,
+        };
+        let before = before.and_then(|row| envelope(conn, &row).ok());
+        Ok((sources, before))
     })?;
-    let before = versions
-        .iter()
-        .find(|one| Some(one.version) == row.supersedes);
     Ok(Context {
         sources,
-        previous: before.and_then(|row| envelope(row).ok()).map(Box::new),
+        previous: before.map(Box::new),
     })
 }

@@ -110,11 +110,7 @@ pub(super) fn latest(
         let (version, exam) = (row.version, row.exam_id.clone());
         let told = match sound(&row) {
             Some(content) => Some((row.key, content)),
-            None => results::versions(conn, &exam)?
-                .iter()
-                .rev()
-                .find_map(sound)
-                .map(|content| (String::new(), content)),
+            None => sound_before(conn, &row)?.map(|(_, content)| (String::new(), content)),
         };
         if let Some((key, content)) = told {
             let one = Latest {
@@ -133,6 +129,21 @@ fn sound(row: &ResultRow) -> Option<Content> {
     content_of(row)
         .ok()
         .filter(|content| content.exam.id == row.exam_id)
+}
+
+/// The newest sound version before a row, with its number.
+pub(super) fn sound_before(
+    conn: &Connection,
+    row: &ResultRow,
+) -> Result<Option<(u32, Content)>, StoreError> {
+    let mut version = row.version;
+    while let Some(before) = results::before(conn, &row.exam_id, version)? {
+        if let Some(content) = sound(&before) {
+            return Ok(Some((before.version, content)));
+        }
+        version = before.version;
+    }
+    Ok(None)
 }
 
 /// What a stored result says.

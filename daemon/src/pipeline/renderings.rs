@@ -60,7 +60,7 @@ impl<'a> Renderings<'a> {
     /// The files of one result. JSON, CSV and text are functions of the row; the picture in the pages
     /// also shows the patient's earlier exams as the store tells them when it is drawn.
     pub(super) fn of(&self, row: &ResultRow) -> Result<Files, StoreError> {
-        let envelope = envelope(row)?;
+        let envelope = self.store.read(|conn| envelope(conn, row))?;
         let bytes = envelope
             .to_bytes()
             .map_err(|error| StoreError::Work(error.to_string()))?;

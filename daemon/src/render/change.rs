@@ -1,11 +1,11 @@
 //! Why a new version of a result differs from the one before it.
 
+mod reports;
+
 use super::Content;
-use super::content::NotCompared;
+use super::content::{BaselineExam, NotCompared};
 use crate::assess::Why;
 use crate::domain::Remark;
-use crate::geometry::NOT_COMPUTED;
-use crate::history::ExamMeasurement;
 use chrono::NaiveDate;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
@@ -17,11 +17,19 @@ pub fn why(before: Option<&Content>, now: &Content) -> Vec<String> {
         return vec!["first result of this exam".into()];
     };
     let mut reasons = Vec::new();
-    reports(before, now, &mut reasons);
-    pictures(before, now, &mut reasons);
+    reports::reports(before, now, &mut reasons);
+    let shown = reports::pictures(before, now);
+    reasons.extend(reports::counted(
+        shown.len(),
+        now,
+        "what the pictures of",
+        "show became known or changed",
+    ));
     if before.exam.label != now.exam.label {
-        let word = now.exam.label.map_or("no label", |label| label.word());
-        reasons.push(format!("the exam is now labelled {word}"));
+        reasons.push(match now.exam.label {
+            Some(label) => format!("the exam is now labelled {}", label.word()),
+            None => "the label of the exam was taken back".into(),
+        });
     }
     baseline(before, now, &mut reasons);
     if before.events != now.events {
@@ -35,13 +43,13 @@ pub fn why(before: Option<&Content>, now: &Content) -> Vec<String> {
         reasons.push("identity or date of the exam was corrected".into());
     }
     if before.parameters != now.parameters || before.technique != now.technique {
-        reasons.push("the parameters of the site changed".into());
+        reasons.push("the site's settings of the comparison changed".into());
     }
     beside(before, now, &mut reasons);
     unused(before, now, &mut reasons);
     let of_exam = remarks("the exam", &before.remarks, &now.remarks);
     reasons.extend(of_exam);
-    readings(before, now, &mut reasons);
+    reports::readings(before, now, &shown, &mut reasons);
     if reasons.is_empty() {
         rest(before, now, &mut reasons);
     }
@@ -144,57 +152,6 @@ fn remarks(of: &str, before: &[Remark], now: &[Remark]) -> Vec<String> {
     told
 }
 
-/// What was read of reports that are in both, as far as no other report or picture explains it.
-fn readings(before: &Content, now: &Content, reasons: &mut Vec<String>) {
-    let values = |content: &Content, uid: &str, read: &dyn Fn(&ExamMeasurement) -> String| {
-        let all = [&content.measurements_used, &content.measurements_not_used];
-        let all = all.into_iter().flatten().filter(|one| one.object == uid);
-        let mut all: Vec<String> = all.map(read).collect();
-        all.sort_unstable();
-        all
-    };
-    // Side and geometry may come from pictures, use and remarks from other reports.
-    let as_read = |one: &ExamMeasurement| {
-        let value = &one.value;
-        let what = (value.quantity, value.value_mm, value.plane, value.depth_mm);
-        let how = (value.derivation, value.definition, value.modality);
-        let when = (value.observed_at, &value.observation_uid);
-        format!("{} {what:?} {how:?} {when:?}", value.place)
-    };
-    let as_used = |one: &ExamMeasurement| {
-        let value = &one.value;
-        format!(
-            "{} {:?} {} {:?} {:?}",
-            value.place, value.eye, value.usable, value.remarks, value.geometry
-        )
-    };
-    for report in &now.reports {
-        let uid = &report.sop_instance_uid;
-        let mut old = before.reports.iter();
-        let Some(old) = old.find(|old| &old.sop_instance_uid == uid) else {
-            continue;
-        };
-        let told = reasons.iter().any(|reason| reason.contains(uid.as_str()));
-        let differs = |read: &dyn Fn(&ExamMeasurement) -> String| {
-            values(before, uid, read) != values(now, uid, read)
-        };
-        if differs(&as_read) {
-            reasons.push(format!(
-                "templates or software read report {uid} differently"
-            ));
-        } else if old.template != report.template {
-            reasons.push(format!("report {uid} was read again by a changed template"));
-        } else if !told && reasons.is_empty() && differs(&as_used) {
-            reasons.push(format!(
-                "values of report {uid} are used or remarked on differently"
-            ));
-        } else if !told {
-            let of = format!("report {uid}");
-            reasons.extend(remarks(&of, &old.remarks, &report.remarks));
-        }
-    }
-}
-
 /// What is left when nothing that a result rests on explains the difference.
 fn rest(before: &Content, now: &Content, reasons: &mut Vec<String>) {
     let facts = |content: &Content| {
@@ -290,70 +247,6 @@ fn differ<T: Serialize>(before: &T, now: &T) -> bool {
     serde_json::to_value(before).ok() != serde_json::to_value(now).ok()
 }
 
-fn reports(before: &Content, now: &Content, reasons: &mut Vec<String>) {
-    for report in &now.reports {
-        let uid = &report.sop_instance_uid;
-        match before
-            .reports
-            .iter()
-            .find(|old| &old.sop_instance_uid == uid)
-        {
-            None => reasons.push(format!("report {uid} arrived")),
-            Some(old) if old.superseded_by != report.superseded_by => {
-                reasons.push(format!("report {uid} was replaced by an amended one"));
-            }
-            Some(_) => {}
-        }
-    }
-    for old in &before.reports {
-        if !now
-            .reports
-            .iter()
-            .any(|report| report.sop_instance_uid == old.sop_instance_uid)
-        {
-            reasons.push(format!(
-                "report {} is no longer read as one of sheath values",
-                old.sop_instance_uid
-            ));
-        }
-    }
-}
-
-/// What was worked out from pictures, for reports that are in both.
-fn pictures(before: &Content, now: &Content, reasons: &mut Vec<String>) {
-    let shown = |content: &Content, uid: &str| {
-        let values = [&content.measurements_used, &content.measurements_not_used];
-        let values = values.into_iter().flatten().filter(|one| one.object == uid);
-        let mut geometry: Vec<String> = values
-            .map(|one| {
-                format!(
-                    "{} {:?} {:?}",
-                    one.value.place, one.value.geometry, one.value.eye
-                )
-            })
-            .collect();
-        geometry.sort_unstable();
-        let report = content
-            .reports
-            .iter()
-            .find(|one| one.sop_instance_uid == uid);
-        let remarks = report.map(|report| {
-            let missing = report.remarks.iter().filter(|one| one.code == NOT_COMPUTED);
-            missing.map(|one| one.text.clone()).collect::<Vec<_>>()
-        });
-        remarks.map(|remarks| (geometry, remarks))
-    };
-    for report in &now.reports {
-        let uid = &report.sop_instance_uid;
-        let (old, new) = (shown(before, uid), shown(now, uid));
-        if old.is_some() && old != new {
-            reasons.push(format!(
-                "what the pictures of report {uid} show became known or changed"
-            ));
-        }
-    }
-}
-
 fn baseline(before: &Content, now: &Content, reasons: &mut Vec<String>) {
     let ids = |content: &Content| -> BTreeSet<String> {
         content
@@ -363,19 +256,44 @@ fn baseline(before: &Content, now: &Content, reasons: &mut Vec<String>) {
             .collect()
     };
     let (old, new) = (ids(before), ids(now));
-    for exam in &now.baseline {
-        if !old.contains(&exam.exam) {
-            reasons.push(format!("the exam of {} joined the baseline", exam.date));
-        }
+    let of = |exams: Vec<&BaselineExam>| exams.iter().map(|exam| exam.date).collect::<Vec<_>>();
+    let before_exams = before.baseline.iter();
+    let stayed = before_exams.filter(|exam| new.contains(&exam.exam));
+    let changed = stayed.filter(|exam| !now.baseline.contains(exam));
+    let (relabelled, corrected): (Vec<_>, Vec<_>) = changed.partition(|exam| {
+        let told = now.baseline.iter().find(|other| other.exam == exam.exam);
+        told.is_some_and(|other| {
+            let label = other.label;
+            BaselineExam {
+                label,
+                ..(*exam).clone()
+            } == *other
+        })
+    });
+    let joined = now.baseline.iter();
+    let joined = joined.filter(|exam| !old.contains(&exam.exam));
+    let left = before.baseline.iter();
+    let left = left.filter(|exam| !new.contains(&exam.exam));
+    for (exams, what) in [
+        (joined.collect(), "joined the baseline"),
+        (left.collect(), "left the baseline"),
+        (relabelled, "of the baseline got another label"),
+        (corrected, "of the baseline was corrected"),
+    ] {
+        reasons.extend(named(&of(exams), what));
     }
-    for exam in &before.baseline {
-        if !new.contains(&exam.exam) {
-            reasons.push(format!("the exam of {} left the baseline", exam.date));
-        } else if !now.baseline.contains(exam) {
-            reasons.push(format!(
-                "the baseline exam of {} was corrected or relabelled",
-                exam.date
-            ));
+}
+
+/// Exams by their days, or how many there are of them.
+fn named(dates: &[NaiveDate], what: &str) -> Vec<String> {
+    match dates.iter().max() {
+        Some(last) if dates.len() > NAMED => {
+            let what = what.replacen("was ", "were ", 1);
+            vec![format!("{} exams {what}, the last of {last}", dates.len())]
         }
+        _ => dates
+            .iter()
+            .map(|date| format!("the exam of {date} {what}"))
+            .collect(),
     }
 }

@@ -1,6 +1,6 @@
 //! `result.json`: the content with its version around it.
 
-use super::Content;
+use super::{Content, Replaced};
 use serde::{Deserialize, Serialize};
 
 /// Name of the shape of `result.json`; a change that breaks readers changes the number.
@@ -21,6 +21,9 @@ pub struct Envelope {
     pub supersedes: Option<u32>,
     /// Why it was written, in words.
     pub why: Vec<String>,
+    /// The version it replaces, where this one takes back or changes its flag.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub replaces: Option<Replaced>,
     /// When it was written, UTC.
     pub created_at: String,
     /// The line that stands on everything this project prints.

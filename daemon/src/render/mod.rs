@@ -13,6 +13,7 @@ pub mod json;
 pub mod pdf;
 pub(crate) mod phrases;
 mod readings;
+mod replaced;
 #[cfg(test)]
 pub(crate) mod samples;
 pub mod text;
@@ -20,3 +21,4 @@ pub mod trend;
 
 pub use content::{Content, content};
 pub use json::Envelope;
+pub use replaced::Replaced;

@@ -290,7 +290,7 @@ fn with_numbers(
     Ok(found)
 }
 
-/// Versions of an exam before one of them, newest first.
+/// The version of an exam before one of them.
 ///
 /// # Errors
 /// The store cannot be read.
@@ -298,12 +298,30 @@ pub fn before(
     conn: &Connection,
     exam_id: &str,
     version: u32,
-) -> Result<Vec<ResultRow>, StoreError> {
-    results(
+) -> Result<Option<ResultRow>, StoreError> {
+    Ok(results(
         conn,
-        "where exam_id = ?1 and version < ?2 order by version desc",
+        "where exam_id = ?1 and version < ?2 order by version desc limit 1",
         (exam_id, version),
-    )
+    )?
+    .pop())
+}
+
+/// One version of an exam's result.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn version(
+    conn: &Connection,
+    exam_id: &str,
+    version: u32,
+) -> Result<Option<ResultRow>, StoreError> {
+    Ok(results(
+        conn,
+        "where exam_id = ?1 and version = ?2",
+        (exam_id, version),
+    )?
+    .pop())
 }
 
 /// Whether a result was ever filed under an id.
