@@ -2,10 +2,11 @@
 
 use crate::assess::{self, Assessment, Course, Parameters, PerEye, Reason};
 use crate::domain::{
-    Device, Event, Eye, Label, Millimetres, Modality, ObjectReading, OpeningPressure, Plane, Remark,
+    About, Device, Event, Eye, Label, Millimetres, Modality, ObjectReading, OpeningPressure, Plane,
+    Remark,
 };
 use crate::geometry;
-use crate::history::{self, DATE_IMPLAUSIBLE, Exam, same_person};
+use crate::history::{self, CONTRADICTED, DATE_IMPLAUSIBLE, Entries, Exam, same_person};
 use crate::normalise::Technique;
 use crate::persons::{Person, Unsettled};
 use crate::render::content::Context;
@@ -23,48 +24,23 @@ pub struct Known {
     pub readings: Vec<ObjectReading>,
     /// When each report came first, by SOP Instance UID; what is not there is not judged by it.
     pub received: BTreeMap<String, DateTime<Utc>>,
-    /// Labels by Study Instance UID.
-    pub labels: BTreeMap<String, Label>,
+    /// Labels, each with what it is about.
+    pub labels: Vec<(About, Label)>,
     /// Dated facts.
     pub events: Vec<Event>,
-    /// Opening pressures by Study Instance UID.
-    pub pressures: BTreeMap<String, OpeningPressure>,
+    /// Opening pressures, each with what it is about.
+    pub pressures: Vec<(About, OpeningPressure)>,
     /// Studies that came from the history of an archive alone, long after they were done.
     pub history_only: BTreeSet<String>,
-    /// Studies for which joined ids have different labels or pressures; none of them is used.
-    pub contradicted: BTreeSet<(String, &'static str)>,
 }
 
-/// Words for what joined ids contradict each other in.
-const LABELS: &str = "labels";
-const PRESSURES: &str = "opening pressures";
-
-/// Code of the remark on them.
-const CONTRADICTED: &str = "joined-ids-contradict";
-
 impl Known {
-    /// Adds the label that a study has under one of the ids.
-    pub fn label(&mut self, study: String, label: Label) {
-        if *self.labels.entry(study.clone()).or_insert(label) != label {
-            self.contradicted.insert((study, LABELS));
-        }
-    }
-
-    /// Adds the opening pressure that a study has under one of the ids.
-    pub fn pressure(&mut self, study: String, pressure: OpeningPressure) {
-        let first = self.pressures.entry(study.clone());
-        if *first.or_insert_with(|| pressure.clone()) != pressure {
-            self.contradicted.insert((study, PRESSURES));
-        }
-    }
-
-    /// Takes out what was contradicted.
-    pub fn settle(&mut self) {
-        for (study, what) in &self.contradicted {
-            match *what {
-                LABELS => drop(self.labels.remove(study)),
-                _ => drop(self.pressures.remove(study)),
-            }
+    /// What people said of the exams.
+    #[must_use]
+    pub fn entries(&self) -> Entries<'_> {
+        Entries {
+            labels: &self.labels,
+            pressures: &self.pressures,
         }
     }
 
@@ -100,19 +76,8 @@ pub enum ResultError {
 #[must_use]
 pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
     let readings = geometry::against_pictures(&known.readings, &site.technique);
-    let mut exams = history::tell(&readings, &known.labels);
+    let mut exams = history::tell(&readings, known.entries());
     for exam in &mut exams {
-        let of_it = known.contradicted.iter();
-        let of_it = of_it.filter(|(study, _)| *study == exam.study_instance_uid);
-        exam.remarks.extend(of_it.map(|(_, what)| {
-            Remark::caution(
-                CONTRADICTED,
-                format!(
-                    "The exam has different {what} under the ids that were joined; none is used."
-                ),
-            )
-            .act("Say again what is right.")
-        }));
         let dated = history::dated_after_receipt(exam, &known.received);
         exam.remarks.extend(dated);
     }
@@ -134,7 +99,6 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
         events: &events,
         parameters: &site.parameters,
         technique: &site.technique,
-        pressures: &known.pressures,
         published: site.context,
     };
     // Exams of one identity share one comparison, and most patients have one identity.
@@ -324,8 +288,9 @@ fn asked(exam: &Exam) -> assess::Exam {
             Modality::Other | Modality::Unresolved => assess::Modality::Other,
         },
         // One of two labels may say that the pressure was raised.
-        excluded: [CONTRADICTED, DATE_IMPLAUSIBLE]
+        excluded: CONTRADICTED
             .into_iter()
+            .chain([DATE_IMPLAUSIBLE])
             .find(|code| exam.remarks.iter().any(|remark| remark.code == *code))
             .map(str::to_owned),
     }

@@ -30,7 +30,7 @@ fn told(store: &Store, name: &str) -> Result<(Exam, Known), Failure> {
             ))
         })?;
     let known = store.read(|conn| known(conn, &key)).map_err(Failure::no)?;
-    history::tell(&known.readings, &known.labels)
+    history::tell(&known.readings, known.entries())
         .into_iter()
         .find(|exam| exam.id == name || exam.study_instance_uid == name)
         .map(|exam| (exam, known))

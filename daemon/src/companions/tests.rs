@@ -1,7 +1,6 @@
 use super::*;
 use crate::domain::{Laterality, Measurement, Millimetres, ObjectReading};
 use crate::history::{self, testing::reading};
-use std::collections::BTreeMap;
 
 /// A report of both eyes with further values: quantity, eye, mm.
 fn report(n: u32, day: &str, sheath: f64, more: &[(Quantity, Laterality, f64)]) -> ObjectReading {
@@ -21,7 +20,7 @@ fn report(n: u32, day: &str, sheath: f64, more: &[(Quantity, Laterality, f64)]) 
 }
 
 fn told(reports: &[ObjectReading]) -> Vec<Exam> {
-    history::tell(reports, &BTreeMap::new())
+    history::tell(reports, history::Entries::default())
 }
 
 const RIGHT: Laterality = Laterality::Right;

@@ -21,3 +21,14 @@ pub struct About {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub readings: Vec<ReadingRef>,
 }
+
+impl About {
+    /// About a study as a whole, without naming readings.
+    #[must_use]
+    pub fn of_study(study_instance_uid: impl Into<String>) -> Self {
+        About {
+            study_instance_uid: study_instance_uid.into(),
+            readings: Vec::new(),
+        }
+    }
+}

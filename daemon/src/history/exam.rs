@@ -2,8 +2,8 @@
 
 use super::{DATE_IMPLAUSIBLE, Identity, Successors, modality};
 use crate::domain::{
-    Border, Device, Label, Measurement, Modality, Moment, ObjectReading, PatientKey, Quantity,
-    Remark,
+    Border, Device, Label, Measurement, Modality, Moment, ObjectReading, OpeningPressure,
+    PatientKey, Quantity, Remark,
 };
 use crate::normalise::settle;
 use serde::{Deserialize, Serialize};
@@ -61,6 +61,8 @@ pub struct Exam {
     pub accession: Option<String>,
     /// What a person says of it.
     pub label: Option<Label>,
+    /// Opening pressure that a person recorded with it.
+    pub opening_pressure: Option<OpeningPressure>,
     /// Borders measured between, when known.
     pub definition: Option<Border>,
     /// Kind of imaging of the values that can be used; of all values where none can.
@@ -93,7 +95,6 @@ impl Exam {
         study: &str,
         mut readings: Vec<&ObjectReading>,
         successors: &Successors<'_>,
-        label: Option<Label>,
     ) -> Option<Exam> {
         readings.sort_by_key(|reading| &reading.sop_instance_uid);
         // A corrected report corrects date, identity and operator too, so a replaced one has no say.
@@ -135,7 +136,8 @@ impl Exam {
             operator: facts.operator.one().cloned(),
             device: facts.device.one().cloned().unwrap_or_default(),
             accession: facts.accession.one().cloned(),
-            label,
+            label: None,
+            opening_pressure: None,
             definition: None,
             modality: Modality::default(),
             objects: Vec::new(),

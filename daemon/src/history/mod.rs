@@ -4,25 +4,27 @@
 //! trace in what it returns. Late and amended reports need no special case: the set is another.
 
 mod dated;
+mod entries;
 mod exam;
 mod identity;
 mod modality;
 
 pub use dated::{DATE_IMPLAUSIBLE, dated_after_receipt};
+pub use entries::{CONTRADICTED, Entries};
 pub(crate) use exam::SUPERSEDED;
 pub use exam::{Exam, ExamMeasurement, ObjectUse, exam_id};
 pub use identity::{Identity, same_person};
 
-use crate::domain::{Label, ObjectReading};
+use crate::domain::ObjectReading;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Exams of one patient, oldest first, from everything that was read of them.
 ///
 /// `readings` are of one patient key, in any order, each SOP Instance UID at most once.
-/// `labels` are by Study Instance UID. Objects without a sheath measurement make no exam but may
+/// `entries` are what people said of them. Objects without a sheath measurement make no exam but may
 /// still replace a document of one.
 #[must_use]
-pub fn tell(readings: &[ObjectReading], labels: &BTreeMap<String, Label>) -> Vec<Exam> {
+pub fn tell(readings: &[ObjectReading], entries: Entries<'_>) -> Vec<Exam> {
     let mut studies: BTreeMap<&str, Vec<&ObjectReading>> = BTreeMap::new();
     for reading in readings
         .iter()
@@ -38,11 +40,10 @@ pub fn tell(readings: &[ObjectReading], labels: &BTreeMap<String, Label>) -> Vec
     let successors = Successors::of(readings);
     let mut exams: Vec<Exam> = studies
         .into_iter()
-        .filter_map(|(study, objects)| {
-            Exam::of(study, objects, &successors, labels.get(study).copied())
-        })
+        .filter_map(|(study, objects)| Exam::of(study, objects, &successors))
         .collect();
     exams.sort_by(|a, b| (a.performed_at, &a.id).cmp(&(b.performed_at, &b.id)));
+    entries::give(&mut exams, entries);
     exams
 }
 

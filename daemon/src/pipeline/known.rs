@@ -42,19 +42,14 @@ pub(super) fn known_of(conn: &Connection, person: &Person) -> Result<Known, Stor
                 known.readings.push(stored.reading);
             }
         }
-        for (study, label) in people::labels(conn, key)? {
-            known.label(study, label);
-        }
-        for (study, pressure) in people::pressures(conn, key)? {
-            known.pressure(study, pressure);
-        }
+        known.labels.extend(people::labels(conn, key)?);
+        known.pressures.extend(people::pressures(conn, key)?);
         known.events.extend(people::events(conn, key)?);
     }
     let history = history.into_iter().filter(|(_, is_news)| !is_news);
     known.history_only = history.map(|(study, _)| study).collect();
     known.events.sort_unstable();
     known.events.dedup();
-    known.settle();
     known.person = Some(person.clone());
     Ok(known)
 }

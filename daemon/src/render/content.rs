@@ -15,7 +15,6 @@ use crate::published::{self, Published};
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use std::collections::BTreeMap;
 
 /// The patient of a result.
 #[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -154,8 +153,6 @@ pub struct Context<'a> {
     pub parameters: &'a Parameters,
     /// Limits of technique.
     pub technique: &'a Technique,
-    /// Opening pressures by Study Instance UID.
-    pub pressures: &'a BTreeMap<String, OpeningPressure>,
     /// Whether published figures are shown.
     pub published: bool,
 }
@@ -215,7 +212,7 @@ pub fn content(
             definition: exam.definition,
             modality: exam.modality,
             label: exam.label,
-            opening_pressure: context.pressures.get(&exam.study_instance_uid).cloned(),
+            opening_pressure: exam.opening_pressure.clone(),
             history_only: false,
         },
         reports: exam.objects.clone(),

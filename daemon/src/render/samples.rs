@@ -26,7 +26,7 @@ fn known(exams: &[(&[f64], &[f64])]) -> Known {
 }
 
 fn well(mut known: Known, exams: usize) -> Known {
-    let labels = (0..exams).map(|n| (format!("2.25.{n}"), Label::Well));
+    let labels = (0..exams).map(|n| (About::of_study(format!("2.25.{n}")), Label::Well));
     known.labels = labels.collect();
     known
 }

@@ -205,7 +205,9 @@ fn learn(known: &mut Known, fact: &Fact) {
             }
         }
         Fact::Label(n, label) => {
-            known.labels.insert(format!("2.{n}"), *label);
+            known
+                .labels
+                .push((About::of_study(format!("2.{n}")), *label));
         }
         Fact::Event(event) => {
             if !known.events.contains(event) {

@@ -1,7 +1,7 @@
 //! What people know: labels and opening pressures of exams, events of patients.
 
 use super::{StoreError, stamp};
-use crate::domain::{Event, EventKind, Label, OpeningPressure, PatientKey};
+use crate::domain::{About, Event, EventKind, Label, OpeningPressure, PatientKey};
 use chrono::{DateTime, NaiveDate, Utc};
 use rusqlite::{Connection, params};
 
@@ -42,11 +42,11 @@ pub fn set_label(
     Ok(changed > 0)
 }
 
-/// The labels of a patient's exams: Study Instance UID and label, by UID.
+/// The labels of a patient's exams with what each is about, by Study Instance UID.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn labels(conn: &Connection, key: &PatientKey) -> Result<Vec<(String, Label)>, StoreError> {
+pub fn labels(conn: &Connection, key: &PatientKey) -> Result<Vec<(About, Label)>, StoreError> {
     let mut statement = conn.prepare_cached(
         "select study_instance_uid, label from label
          where patient_issuer = ?1 and patient_id = ?2 order by study_instance_uid",
@@ -61,7 +61,8 @@ pub fn labels(conn: &Connection, key: &PatientKey) -> Result<Vec<(String, Label)
             .ok_or_else(|| StoreError::Damaged {
                 what: "an unknown label".to_owned(),
             })?;
-        labels.push((row.get(0)?, label));
+        let study: String = row.get(0)?;
+        labels.push((About::of_study(study), label));
     }
     Ok(labels)
 }
@@ -176,14 +177,14 @@ pub fn set_pressure(
     Ok(changed > 0)
 }
 
-/// The opening pressures of a patient's exams: Study Instance UID and pressure, by UID.
+/// The opening pressures of a patient's exams with what each is about, by Study Instance UID.
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn pressures(
     conn: &Connection,
     key: &PatientKey,
-) -> Result<Vec<(String, OpeningPressure)>, StoreError> {
+) -> Result<Vec<(About, OpeningPressure)>, StoreError> {
     let mut statement = conn.prepare_cached(
         "select study_instance_uid, value, unit from pressure
          where patient_issuer = ?1 and patient_id = ?2 order by study_instance_uid",
@@ -195,7 +196,8 @@ pub fn pressures(
         let pressure = OpeningPressure::typed(&value, &unit).map_err(|_| StoreError::Damaged {
             what: "an opening pressure that is none".to_owned(),
         })?;
-        pressures.push((row.get(0)?, pressure));
+        let study: String = row.get(0)?;
+        pressures.push((About::of_study(study), pressure));
     }
     Ok(pressures)
 }

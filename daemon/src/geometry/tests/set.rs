@@ -6,7 +6,6 @@ use crate::geometry::against_pictures;
 use crate::history::testing;
 use crate::normalise::Technique;
 use proptest::prelude::*;
-use std::collections::BTreeMap;
 
 /// The object of a picture.
 fn received(image: ImageFacts) -> ObjectReading {
@@ -252,7 +251,7 @@ proptest! {
         }
         let told = |objects: &[ObjectReading]| {
             let seen = against_pictures(objects, &Technique::default());
-            crate::history::tell(&seen, &BTreeMap::new())
+            crate::history::tell(&seen, crate::history::Entries::default())
         };
         prop_assert_eq!(told(&objects), told(&other));
     }

@@ -11,12 +11,22 @@ fn visits(list: &[(u32, &str, f64)]) -> Known {
         let same = [*mm, *mm, *mm];
         reading(&format!("1.{n}"), &format!("2.{n}"), day, &same, &same)
     });
-    let labels = list.iter().map(|(n, _, _)| (format!("2.{n}"), Label::Well));
+    let labels = list
+        .iter()
+        .map(|(n, _, _)| (About::of_study(format!("2.{n}")), Label::Well));
     Known {
         readings: readings.collect(),
         labels: labels.collect(),
         ..Known::default()
     }
+}
+
+/// Says of a study what it was, in place of what was said before.
+fn label(known: &mut Known, study: &str, label: Label) {
+    known
+        .labels
+        .retain(|(about, _)| about.study_instance_uid != study);
+    known.labels.push((About::of_study(study), label));
 }
 
 /// Well twice, ruled out, confirmed, and today.
@@ -28,9 +38,11 @@ fn story() -> Known {
         (4, "2023-06-10", 6.2),
         (5, "2023-09-10", 5.5),
     ]);
-    known.labels.insert("2.3".into(), Label::RaisedRuledOut);
-    known.labels.insert("2.4".into(), Label::RaisedConfirmed);
-    known.labels.remove("2.5");
+    label(&mut known, "2.3", Label::RaisedRuledOut);
+    label(&mut known, "2.4", Label::RaisedConfirmed);
+    known
+        .labels
+        .retain(|(about, _)| about.study_instance_uid != "2.5");
     known
 }
 
@@ -100,7 +112,7 @@ fn an_opening_pressure_is_shown_and_changes_no_number() {
     let mut known = story();
     let before = last(&known, &Site::default());
     let pressure = OpeningPressure::typed("32", "cm[H2O]").unwrap();
-    known.pressures.insert("2.5".into(), pressure);
+    known.pressures.push((About::of_study("2.5"), pressure));
     let now = last(&known, &Site::default());
     assert_eq!(now.assessment, before.assessment);
     assert_eq!(now.course, before.course);
@@ -185,7 +197,7 @@ fn companions_of_an_exam_are_shown_beside_it() {
 fn a_new_episode_is_a_reason_of_its_own() {
     let mut known = story();
     let now = last(&known, &Site::default());
-    known.labels.insert("2.4".into(), Label::RaisedRuledOut);
+    label(&mut known, "2.4", Label::RaisedRuledOut);
     let relabelled = last(&known, &Site::default());
     let why = change::why(Some(&now), &relabelled);
     let threshold = "earlier episodes say something else of the patient's own threshold";

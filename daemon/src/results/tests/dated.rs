@@ -105,7 +105,7 @@ fn time_zones_and_clocks_are_no_doubt() {
 #[test]
 fn a_label_confirms_the_date_and_a_corrected_report_mends_it() {
     let mut known = dated("2024-09-01", 5.0);
-    known.labels = [("2.3".to_owned(), Label::Well)].into();
+    known.labels = vec![(About::of_study("2.3"), Label::Well)];
     let told = results(&known);
     assert_eq!(codes(named(&told, "2.3")), ["date-confirmed"]);
     assert_eq!(named(&told, "2.4").baseline.len(), 3);

@@ -65,7 +65,7 @@ fn a_label_does_not_make_mri_a_baseline() {
         by(Modality::Mri, exam(1, "2022-03-01", 6.0)),
         exam(2, "2023-03-01", 5.0),
     ]);
-    known.labels = [("2.1".to_owned(), Label::Well)].into();
+    known.labels = vec![(About::of_study("2.1"), Label::Well)];
     let told = results(&known);
     assert_eq!(told[0].assessment.reason, Some(Reason::MeasuredByMri));
     assert_eq!(told[1].assessment.reason, Some(Reason::ModalityDiffers));

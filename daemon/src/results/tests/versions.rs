@@ -73,7 +73,9 @@ fn a_version_never_blames_the_software_for_what_the_set_changed() {
             4 => Label::RaisedConfirmed,
             _ => Label::Well,
         };
-        known.labels.insert(format!("2.{n}"), label);
+        known
+            .labels
+            .push((About::of_study(format!("2.{n}")), label));
         shelf.assess(&known);
     }
     known.events.push(Event {
@@ -126,9 +128,8 @@ fn a_stranger_under_the_same_id_is_the_reason_where_only_its_remark_is_new() {
 #[test]
 fn an_exam_that_does_not_serve_is_the_reason_where_only_the_list_is_new() {
     let mut before = known(vec![exam(1, "2022-03-01", 5.0), exam(2, "2023-03-01", 5.0)]);
-    before
-        .labels
-        .insert("2.3".to_owned(), Label::RaisedConfirmed);
+    let raised = (About::of_study("2.3"), Label::RaisedConfirmed);
+    before.labels.push(raised);
     let mut now = before.clone();
     // Of the day of the second exam, and raised: no event before it, and no baseline.
     now.readings.push(exam(3, "2023-03-01", 6.0));

@@ -2,7 +2,7 @@
 
 use super::{keep, now, open};
 use crate::domain::{
-    Device, Disposition, Event, EventKind, ExamFacts, Label, ObjectReading, OpeningPressure,
+    About, Device, Disposition, Event, EventKind, ExamFacts, Label, ObjectReading, OpeningPressure,
     Patient, PatientKey, Remark,
 };
 use crate::store::objects::{self, ObjectId};
@@ -150,7 +150,7 @@ fn labels_and_events_replace_repeat_and_go() {
             )?);
             assert_eq!(
                 people::labels(tx, &here)?,
-                [("9.1".to_owned(), Label::RaisedConfirmed)]
+                [(About::of_study("9.1"), Label::RaisedConfirmed)]
             );
             assert_eq!(people::labels(tx, &there)?, []);
             assert!(people::set_label(tx, &here, "9.1", None, now())?);
@@ -276,7 +276,7 @@ fn an_opening_pressure_is_kept_as_typed_until_it_is_taken_back() {
             .expect("read");
         let shown = all
             .into_iter()
-            .map(|(study, one)| format!("{study}: {one}"));
+            .map(|(about, one)| format!("{}: {one}", about.study_instance_uid));
         shown.collect::<Vec<_>>()
     };
     assert!(set(Some(("32.0", "cm[H2O]"))));
