@@ -1,5 +1,6 @@
 //! Of whom or of what a number is.
 
+use crate::domain::written_name;
 use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -44,7 +45,7 @@ impl Subject {
             Subject::Department => "the department".to_owned(),
             Subject::Operator(None) => "operator not known".to_owned(),
             Subject::Device(None) => "device not known".to_owned(),
-            Subject::Operator(Some(name)) => name.to_string(),
+            Subject::Operator(Some(name)) => written_name(name),
             Subject::Device(Some(name)) => {
                 let parts = name.split('|').map(str::trim);
                 let parts: Vec<&str> = parts.filter(|part| !part.is_empty()).collect();

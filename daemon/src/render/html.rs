@@ -142,7 +142,7 @@ fn heading(result: &Envelope) -> Markup {
             }))
             (fact("Exam", html! { strong { (exam.performed_at.to_string().replace('T', " ")) } }))
             (fact("Accession", text(exam.accession.as_deref().unwrap_or("none"))))
-            (fact("Operator", text(exam.operator.as_deref().unwrap_or("unknown"))))
+            (fact("Operator", text(&phrases::operator(exam.operator.as_deref()))))
             (fact("Device", text(&phrases::device(&exam.device))))
             (fact("Imaging", html! { (exam.modality.title()) }))
             (fact("Borders", html! { (borders(content)) }))

@@ -113,7 +113,7 @@ fn heading(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
         ("Born", born),
         ("Exam", exam.performed_at.to_string().replace('T', " ")),
         ("Accession", known(&exam.accession, "none")),
-        ("Operator", known(&exam.operator, "unknown")),
+        ("Operator", phrases::operator(exam.operator.as_deref())),
         ("Device", phrases::device(&exam.device)),
         ("Imaging", exam.modality.title().to_owned()),
         ("Borders", borders(content).to_owned()),

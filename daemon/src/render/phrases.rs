@@ -2,11 +2,20 @@
 
 use super::Content;
 use crate::assess::{Comparison, Reason, Row, Status};
-use crate::domain::{Device, Eye, Millimetres, Severity};
+use crate::domain::{Device, Eye, Millimetres, Severity, written_name};
 
 /// A status in words: `above expected`.
 pub(super) fn status(status: Status) -> String {
     status.word().replace('_', " ")
+}
+
+/// Who measured, as people write a name.
+pub(super) fn operator(name: Option<&str>) -> String {
+    let written = name.map(written_name).unwrap_or_default();
+    match written.is_empty() {
+        true => "unknown".to_owned(),
+        false => written,
+    }
 }
 
 /// Maker, model and serial number of a device, as far as they are known.

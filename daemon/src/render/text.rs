@@ -63,7 +63,7 @@ fn heading(out: &mut String, content: &Content) {
     let born = patient
         .birth_date
         .map_or("unknown".into(), |date| date.to_string());
-    let operator = content.exam.operator.as_deref().unwrap_or("unknown");
+    let operator = phrases::operator(content.exam.operator.as_deref());
     let model = content.exam.device.model.as_deref().unwrap_or("unknown");
     let label = content.exam.label.map_or("none", |label| label.word());
     // Writing to a string cannot fail.
@@ -77,7 +77,7 @@ fn heading(out: &mut String, content: &Content) {
         imaging = content.exam.modality.title(),
         id = legible::line(&patient.id),
         issuer = legible::line(issuer),
-        operator = legible::line(operator),
+        operator = legible::line(&operator),
         model = legible::line(model),
         at = content.exam.performed_at,
         study = legible::line(&content.exam.study_instance_uid),
@@ -186,7 +186,7 @@ pub(crate) fn baseline(content: &Content) -> Vec<String> {
             exam.date,
             mm(&exam.right_mm),
             mm(&exam.left_mm),
-            exam.operator.as_deref().unwrap_or("unknown"),
+            phrases::operator(exam.operator.as_deref()),
             exam.label.map_or("none", |label| label.word()),
         )
     });

@@ -116,7 +116,7 @@ pub(super) fn baseline(content: &Content) -> Markup {
                                 td role="cell" data-label="right mm" { (mm(&exam.right_mm)) }
                                 td role="cell" data-label="left mm" { (mm(&exam.left_mm)) }
                                 td role="cell" data-label="operator" {
-                                    bdi { (exam.operator.as_deref().unwrap_or("unknown")) }
+                                    bdi { (phrases::operator(exam.operator.as_deref())) }
                                 }
                                 td role="cell" data-label="label" {
                                     @match exam.label {
