@@ -111,13 +111,16 @@ fn mean(exam: &Exam, quantity: Quantity, eye: Eye) -> Option<f64> {
     Some(um.iter().sum::<i64>() as f64 / count as f64 / 1000.0)
 }
 
+/// Transverse diameter of the eyeball, mm, if it is that of an eyeball.
+pub(crate) fn eyeball(exam: &Exam, eye: Eye) -> Option<f64> {
+    mean(exam, Quantity::EyeballTransverseDiameter, eye).filter(|mm| EYEBALL_MM.contains(mm))
+}
+
 /// Sheath, eyeball and their ratio.
 fn ratio(exam: &Exam, eye: Eye) -> Option<(f64, f64, f64)> {
     let sheath = mean(exam, Quantity::SheathDiameter, eye)?;
-    let eyeball = mean(exam, Quantity::EyeballTransverseDiameter, eye)?;
-    EYEBALL_MM
-        .contains(&eyeball)
-        .then(|| (sheath, eyeball, sheath / eyeball))
+    let eyeball = eyeball(exam, eye)?;
+    Some((sheath, eyeball, sheath / eyeball))
 }
 
 fn eyeball_ratio(exam: &Exam, chosen: &[&Exam], eye: Eye) -> Option<EyeballRatio> {

@@ -1,6 +1,7 @@
 //! Results of one patient from everything known of them: a function of the set.
 
-use crate::assess::{self, Assessment, Course, Parameters, PerEye, Reason};
+use crate::assess::{self, Assessment, Course, KnownErrors, Parameters, PerEye, Reason, Roster};
+use crate::companions;
 use crate::domain::{
     About, Device, Event, Eye, Label, Millimetres, Modality, ObjectReading, OpeningPressure, Plane,
     Remark,
@@ -51,12 +52,14 @@ impl Known {
 }
 
 /// The rules of the site.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Site {
     /// Parameters of the comparison.
     pub parameters: Parameters,
     /// Limits of technique.
     pub technique: Technique,
+    /// Operators and devices of which something is known.
+    pub roster: Roster,
     /// Whether published figures stand beside a result.
     pub context: bool,
 }
@@ -149,14 +152,19 @@ fn compare(
     events: &[Event],
     site: &Site,
 ) -> Result<Compared, ResultError> {
-    match comparable(exam, exams, events) {
+    match comparable(exam, exams, events, site) {
         Some(asked) => Ok(assess::assess_with_course(&asked, &site.parameters)?),
         None => Ok(BTreeMap::new()),
     }
 }
 
 /// The exams that can be of the same person as `exam`; `None` when nobody can tell.
-fn comparable(exam: &Exam, exams: &[Exam], events: &[Event]) -> Option<assess::History> {
+fn comparable(
+    exam: &Exam,
+    exams: &[Exam],
+    events: &[Event],
+    site: &Site,
+) -> Option<assess::History> {
     let same: Vec<&Exam> = exams
         .iter()
         .filter(|other| same_person(&exam.identity, &other.identity))
@@ -172,7 +180,10 @@ fn comparable(exam: &Exam, exams: &[Exam], events: &[Event]) -> Option<assess::H
             birth_date: identity.birth_date,
             events: events.to_vec(),
         },
-        exams: same.into_iter().map(asked).collect(),
+        exams: same
+            .into_iter()
+            .map(|one| site.roster.apply(asked(one)))
+            .collect(),
     })
 }
 
@@ -187,7 +198,7 @@ pub fn histories(known: &Known, site: &Site) -> Vec<assess::History> {
         if taken.contains(&exam.id) {
             continue;
         }
-        let Some(mut person) = comparable(exam, &exams, &known.events) else {
+        let Some(mut person) = comparable(exam, &exams, &known.events, site) else {
             continue;
         };
         person.exams.retain(|exam| taken.insert(exam.id.clone()));
@@ -293,6 +304,9 @@ fn asked(exam: &Exam) -> assess::Exam {
             .chain([DATE_IMPLAUSIBLE])
             .find(|code| exam.remarks.iter().any(|remark| remark.code == *code))
             .map(str::to_owned),
+        step_mm: PerEye::default(),
+        eyeball_mm: PerEye::from_fn(|eye| companions::eyeball(exam, eye)),
+        known: KnownErrors::default(),
     }
 }
 
@@ -408,7 +422,7 @@ pub fn working(
     let Some(exam) = exams.iter().find(|exam| exam.id == exam_id) else {
         return Ok(None);
     };
-    let Some(asked) = comparable(exam, &exams, &known.events) else {
+    let Some(asked) = comparable(exam, &exams, &known.events, site) else {
         return Ok(None);
     };
     Ok(assess::explain_all(&asked, &site.parameters)?.remove(exam_id))

@@ -1,6 +1,6 @@
 //! What is asked: one patient's exams, and which of them to compare.
 
-use super::{ParameterError, Parameters};
+use super::{KnownErrors, ParameterError, Parameters};
 use crate::domain::{Border, Event, Eye, Label, Millimetres, Plane};
 use chrono::{NaiveDate, NaiveTime};
 use serde::{Deserialize, Serialize};
@@ -109,6 +109,23 @@ pub struct Exam {
     /// from serving only: it may itself be assessed, and its label still counts as an event.
     #[serde(default)]
     pub excluded: Option<String>,
+    /// Rounding step of the readings, as their digits tell it, mm; `None` is the site's resolution. Only a
+    /// coarser one counts.
+    #[serde(default, skip_serializing_if = "PerEye::is_empty")]
+    pub step_mm: PerEye<Option<f64>>,
+    /// Transverse diameter of the eyeball, mm, where it was measured.
+    #[serde(default, skip_serializing_if = "PerEye::is_empty")]
+    pub eyeball_mm: PerEye<Option<f64>>,
+    /// What the site knows of the errors of its operator and its device.
+    #[serde(default, skip_serializing_if = "KnownErrors::is_empty")]
+    pub known: KnownErrors,
+}
+
+impl<T> PerEye<Option<T>> {
+    /// Whether neither eye has one.
+    pub fn is_empty(&self) -> bool {
+        self.right.is_none() && self.left.is_none()
+    }
 }
 
 impl Exam {
@@ -122,6 +139,18 @@ impl Exam {
     #[must_use]
     pub fn known_device(&self) -> Option<&str> {
         known(self.device.as_deref())
+    }
+
+    /// Field and value of the first number without meaning.
+    fn unusable(&self) -> Option<(&'static str, f64)> {
+        let fields = [("step_mm", &self.step_mm), ("eyeball_mm", &self.eyeball_mm)];
+        let wrong = |(field, eyes): (&'static str, &PerEye<Option<f64>>)| {
+            let mut values = [eyes.right, eyes.left].into_iter().flatten();
+            let wrong = values.find(|value| !(value.is_finite() && *value >= 0.0));
+            wrong.map(|value| (field, value))
+        };
+        let own = fields.into_iter().find_map(wrong);
+        own.or_else(|| self.known.unusable())
     }
 }
 
@@ -184,18 +213,37 @@ pub enum QuestionError {
         /// Number of planes of that eye.
         planes: usize,
     },
+    /// A number of an exam without meaning.
+    #[error(
+        "exam {exam:?}, field {field}: {value} is not usable; give a number of millimetres, for a step, an eyeball or a standard error not below zero, for sigma_w at least 0.001"
+    )]
+    Number {
+        /// The exam.
+        exam: String,
+        /// The field.
+        field: &'static str,
+        /// What was given.
+        value: f64,
+    },
     /// A parameter without meaning.
     #[error(transparent)]
     Parameter(#[from] ParameterError),
 }
 
-/// Checks what the types cannot: distinct ids, and one plane for each reading.
+/// Checks what the types cannot: distinct ids, one plane for each reading, and numbers with a meaning.
 pub(super) fn check(exams: &[Exam]) -> Result<(), QuestionError> {
     let mut ids = BTreeSet::new();
     for exam in exams {
         if !ids.insert(exam.id.as_str()) {
             return Err(QuestionError::DuplicateExam {
                 exam: exam.id.clone(),
+            });
+        }
+        if let Some((field, value)) = exam.unusable() {
+            return Err(QuestionError::Number {
+                exam: exam.id.clone(),
+                field,
+                value,
             });
         }
         for eye in Eye::BOTH {

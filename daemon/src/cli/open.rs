@@ -1,6 +1,7 @@
 //! From a configuration file to the things a command works with.
 
 use super::Failure;
+use crate::assess::Roster;
 use crate::config::{Config, Effective, Layer, environment};
 use crate::deliver::syslog::{self, Forwarder};
 use crate::deliver::way::TlsFiles;
@@ -251,6 +252,7 @@ pub(super) fn site(config: &Config) -> Site {
     Site {
         parameters: config.baseline,
         technique: config.technique,
+        roster: Roster::default(),
         context: config.context.show,
     }
 }

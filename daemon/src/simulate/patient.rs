@@ -2,7 +2,7 @@
 
 use super::dice::Dice;
 use super::scenario::{DEVICES, Design, OPERATORS, People, SPACING_DAYS, Scenario, Sizes};
-use crate::assess::{Exam, Modality, Parameters, PerEye, Question, Subject};
+use crate::assess::{Exam, KnownErrors, Modality, Parameters, PerEye, Question, Subject};
 use crate::domain::{Label, Millimetres};
 use chrono::{Days, NaiveDate};
 
@@ -91,6 +91,9 @@ pub(super) fn invent(
             planes: PerEye::default(),
             modality: Modality::Ultrasound,
             excluded: None,
+            step_mm: PerEye::default(),
+            eyeball_mm: PerEye::default(),
+            known: KnownErrors::default(),
         });
     }
     Question {

@@ -42,6 +42,9 @@ pub(super) fn exam(id: &str, date: &str, right: &[f64], left: &[f64]) -> Exam {
         planes: PerEye::default(),
         modality: super::Modality::Ultrasound,
         excluded: None,
+        step_mm: PerEye::default(),
+        eyeball_mm: PerEye::default(),
+        known: super::KnownErrors::default(),
     }
 }
 

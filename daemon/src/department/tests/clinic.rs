@@ -3,7 +3,7 @@
 
 use super::super::charts::Rule;
 use super::*;
-use crate::assess::{Exam, Modality, PerEye, Subject as Person};
+use crate::assess::{Exam, KnownErrors, Modality, PerEye, Subject as Person};
 use crate::domain::{Border, Millimetres, Moment};
 use chrono::{Days, NaiveDate};
 
@@ -82,6 +82,9 @@ pub(super) fn clinic(seed: u64, patients: u64, high: f64) -> Vec<Patient> {
                 planes: PerEye::default(),
                 modality: Modality::Ultrasound,
                 excluded: None,
+                step_mm: PerEye::default(),
+                eyeball_mm: PerEye::default(),
+                known: KnownErrors::default(),
             });
             let gap = 60 + dice.below(80);
             drift += dice.normal((p.q * gap as f64 / 365.25).sqrt());
