@@ -1,5 +1,7 @@
 //! Results of one patient from everything known of them: a function of the set.
 
+mod digits;
+
 use crate::assess::{self, Assessment, Course, KnownErrors, Parameters, PerEye, Reason, Roster};
 use crate::companions;
 use crate::domain::{
@@ -304,7 +306,7 @@ fn asked(exam: &Exam) -> assess::Exam {
             .chain([DATE_IMPLAUSIBLE])
             .find(|code| exam.remarks.iter().any(|remark| remark.code == *code))
             .map(str::to_owned),
-        step_mm: PerEye::default(),
+        step_mm: digits::steps(exam),
         eyeball_mm: PerEye::from_fn(|eye| companions::eyeball(exam, eye)),
         known: KnownErrors::default(),
     }

@@ -2,7 +2,7 @@
 //!
 //! Fields hold full precision. JSON is rounded, so that it is the same on every machine.
 
-use super::{Notice, PerEye, Reason, SetAside, Status, Unused, Why, rounded};
+use super::{KnownErrors, Notice, PerEye, Reason, SetAside, Status, Unused, Why, rounded};
 use crate::domain::{Eye, Plane};
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
@@ -295,6 +295,16 @@ pub struct ExamWorking {
     /// Growth expected since the first baseline exam used, mm.
     #[serde(serialize_with = "rounded::fine")]
     pub growth_mm: f64,
+    /// How far its operator and its device are known to read above the others, mm.
+    #[serde(
+        default,
+        serialize_with = "rounded::fine",
+        skip_serializing_if = "rounded::is_zero"
+    )]
+    pub offset_mm: f64,
+    /// What that is known from, with what else is known of its errors.
+    #[serde(default, skip_serializing_if = "KnownErrors::is_empty")]
+    pub known: KnownErrors,
     /// Events before the exam; those with no eligible exam between them count as one.
     pub epoch: u32,
     /// Value and variance of each eye.
@@ -304,7 +314,7 @@ pub struct ExamWorking {
 /// One eye of one exam in the working.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct EyeWorking {
-    /// Mean or median of the readings, mm.
+    /// Mean or median of the readings, as read, mm.
     #[serde(serialize_with = "rounded::fine")]
     pub value_mm: f64,
     /// Reading variance of that value, mm squared.
@@ -323,7 +333,7 @@ pub struct Observation {
     pub exam: String,
     /// The eye.
     pub eye: Eye,
-    /// Value minus growth, mm.
+    /// Value minus growth and known offsets, mm.
     #[serde(serialize_with = "rounded::fine")]
     pub y_mm: f64,
     /// Weight in the expected right eye, and in the left; each column sums to one.

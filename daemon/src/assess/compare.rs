@@ -175,7 +175,7 @@ pub(super) fn solve<'a>(
     let observed = setting.observe(&kept, Identities::AsGiven);
     let field = setting.field(&observed, &targets);
     let prediction = predict(&field)?;
-    let expectation = Expectation::of(&prediction)?.grown(setting.growth(&place));
+    let expectation = Expectation::of(&prediction)?.raised(setting.growth(&place));
     let places = kept.iter().enumerate();
     let places = places.map(|(i, session)| setting.place(i, session, first, Identities::AsGiven));
     let shifts: Vec<Shift> = places
@@ -208,9 +208,13 @@ pub(super) fn solve<'a>(
 
 fn answered(case: &Case<'_>, compared: &Compared<'_>, set_aside: Vec<SetAside>) -> Assessment {
     let p = case.parameters;
-    let values = PerEye::from_fn(|eye| compared.measured.of(eye).map(|summary| summary.value));
-    let compared_rows = rows(values, &compared.expectation, p);
-    let mut notices = remarks::of_exam(case.today, &compared.measured);
+    // The value stays as it was read; what is known of operator and device is in the expectation.
+    let as_read = PerEye::from_fn(|eye| compared.measured.of(eye).map(|eye| eye.as_read()));
+    let expectation = compared
+        .expectation
+        .raised(case.today.exam.known.offset_mm());
+    let compared_rows = rows(as_read, &expectation, p);
+    let mut notices = remarks::of_exam(case, &compared.measured);
     notices.extend(remarks::of_comparison(
         case,
         compared,
@@ -288,7 +292,7 @@ fn unanswered(case: &Case<'_>, reason: Reason, mut set_aside: Vec<SetAside>) -> 
         rows: measured_only(case),
         decided_by: None,
         basis: Some(Basis::None),
-        notices: remarks::of_exam(case.today, &everything(case))
+        notices: remarks::of_exam(case, &everything(case))
             .into_iter()
             .collect(),
         baseline: Vec::new(),
@@ -313,7 +317,7 @@ fn everything(case: &Case<'_>) -> PerEye<Option<Summary>> {
 /// Rows that show what was measured, without a comparison.
 fn measured_only(case: &Case<'_>) -> Rows {
     let summaries = everything(case);
-    let value = |eye| summaries.of(eye).map(|summary: Summary| summary.value);
+    let value = |eye| summaries.of(eye).map(|summary: Summary| summary.as_read());
     let row = |measured_mm| Row {
         measured_mm,
         comparison: None,

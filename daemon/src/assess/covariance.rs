@@ -18,6 +18,10 @@ pub(super) struct Place<'a> {
     pub(super) operator: Option<&'a str>,
     /// `None` is unknown and equal to no other.
     pub(super) device: Option<&'a str>,
+    /// Variance of the operator's offset, mm squared: between operators, or what is left of a known one.
+    pub(super) operator_variance: f64,
+    /// The same of the device's.
+    pub(super) device_variance: f64,
 }
 
 /// One eye of one exam.
@@ -47,8 +51,8 @@ pub(super) fn covariance(a: &Point<'_>, b: &Point<'_>, p: &Parameters) -> f64 {
     };
     let step = p.sigma_step * p.sigma_step * f64::from(at.epoch.min(bt.epoch));
     let side = p.sigma_a * p.sigma_a / 4.0 * if same_eye { 1.0 } else { -1.0 };
-    let operator = if_so(same(at.operator, bt.operator), p.sigma_o * p.sigma_o);
-    let device = if_so(same(at.device, bt.device), p.sigma_d * p.sigma_d);
+    let operator = if_so(same(at.operator, bt.operator), at.operator_variance);
+    let device = if_so(same(at.device, bt.device), at.device_variance);
     let session = p.sigma_s * p.sigma_s;
     let exam = if_so(same_exam, p.rho_s * session);
     let own = if_so(

@@ -12,6 +12,7 @@ mod chain;
 mod compare;
 mod course;
 mod covariance;
+mod doubts;
 mod eligible;
 mod gls;
 mod growth;

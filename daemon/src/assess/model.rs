@@ -6,7 +6,7 @@ use super::growth::{log_age, years_between};
 use super::planes::Choice;
 use super::predict::Field;
 use super::summary::{Summary, summarise};
-use super::{Parameters, PerEye};
+use super::{KnownOffset, Parameters, PerEye};
 use crate::domain::Eye;
 use chrono::NaiveDate;
 use nalgebra::{DMatrix, DVector};
@@ -36,12 +36,16 @@ pub(super) struct Observed<'a> {
 
 impl Setting<'_> {
     pub(super) fn summaries(&self, session: &Session<'_>) -> PerEye<Option<Summary>> {
+        let (exam, site) = (session.exam, self.parameters);
         PerEye::from_fn(|eye| {
-            summarise(
-                session.usable.readings.of(eye),
-                self.choice,
-                self.parameters,
-            )
+            let step = exam.step_mm.of(eye).unwrap_or(0.0);
+            let own = Parameters {
+                sigma_w: exam.known.sigma_w.unwrap_or(site.sigma_w),
+                resolution: site.resolution.max(step),
+                ..*site
+            };
+            let summary = summarise(session.usable.readings.of(eye), self.choice, &own)?;
+            Some(summary.less(exam.known.offset_mm()))
         })
     }
 
@@ -55,6 +59,10 @@ impl Setting<'_> {
     ) -> Place<'a> {
         let exam = session.exam;
         let known = identities == Identities::AsGiven;
+        let p = self.parameters;
+        let variance = |offset: Option<KnownOffset>, sd: f64| {
+            offset.map_or(sd, |offset| offset.standard_error_mm).powi(2)
+        };
         let log = |age: Option<f64>| age.map(|age| log_age(age, self.parameters));
         Place {
             exam: number,
@@ -69,6 +77,8 @@ impl Setting<'_> {
                 .sum(),
             operator: exam.known_operator().filter(|_| known),
             device: exam.known_device().filter(|_| known),
+            operator_variance: variance(exam.known.operator, p.sigma_o),
+            device_variance: variance(exam.known.device, p.sigma_d),
         }
     }
 

@@ -14,10 +14,14 @@ pub enum Notice {
     AfterEvent,
     /// No birth date: no growth term, wider interval.
     AgeUnknown,
+    /// A baseline value is so far under today's that the nerve may have been measured then.
+    BaselineNerveSuspected,
     /// One or more of three or more baseline exams did not fit the others.
     BaselineSessionSetAside,
     /// The only two baseline exams disagree; the lower one is used.
     BaselineSessionsDisagree,
+    /// Readings of this exam or of a baseline exam carry fewer decimals than the site's resolution.
+    CoarseReadings,
     /// The border definition is known of some of the exams and unknown of others.
     DefinitionUnknown,
     /// The baseline was measured at another depth behind the globe.
@@ -36,7 +40,7 @@ pub enum Notice {
     ImplausibleReadingDropped,
     /// The last baseline is from the first year of life and more than three months old.
     InfantGrowth,
-    /// A value so far under the expected one that the nerve may have been measured.
+    /// Of a value and the expected one, one may be of the nerve instead of its sheath.
     NerveSuspected,
     /// The last baseline exam is old.
     OldBaseline,
@@ -62,12 +66,14 @@ pub enum Notice {
 
 impl Notice {
     /// Every notice, by the alphabet.
-    pub const ALL: [Notice; 25] = [
+    pub const ALL: [Notice; 27] = [
         Notice::AboveWideInterval,
         Notice::AfterEvent,
         Notice::AgeUnknown,
+        Notice::BaselineNerveSuspected,
         Notice::BaselineSessionSetAside,
         Notice::BaselineSessionsDisagree,
+        Notice::CoarseReadings,
         Notice::DefinitionUnknown,
         Notice::DepthDiffers,
         Notice::DeviceUnknown,
@@ -95,7 +101,10 @@ impl Notice {
     pub fn is_of_the_exam(self) -> bool {
         matches!(
             self,
-            Notice::ImplausibleReadingDropped | Notice::RepeatsDisagree | Notice::SingleReading
+            Notice::ImplausibleReadingDropped
+                | Notice::RepeatsDisagree
+                | Notice::SameAsEarlierExam
+                | Notice::SingleReading
         )
     }
 

@@ -2,28 +2,36 @@
 
 use super::answer::Rows;
 use super::compare::{Case, Compared};
-use super::eligible::Session;
+use super::doubts::{self, Nerve, Width};
+use super::eligible::{self, Session};
 use super::growth::years_between;
 use super::notice::{Notice, SetAside, Unused, Why};
 use super::summary::Summary;
-use super::{PerEye, planes};
+use super::{Exam, PerEye, planes};
 use crate::domain::{Eye, Label};
 use std::collections::BTreeSet;
 
 /// Years for which a baseline of the first year of life is not remarked.
 const INFANT_YEARS: f64 = 0.25;
 
-/// A bare nerve is 0.59 to 0.67 of its sheath (BMC Neurol 2015,
-/// doi:10.1186/s12883-015-0361-x); some room on either side.
-const NERVE_SHARE: std::ops::RangeInclusive<f64> = 0.55..=0.70;
-
-/// Above this width, mm, no nerve is suspected: common practice, no source.
-const NERVE_MOST_MM: f64 = 3.7;
-
 /// What the exam itself gives cause to say.
-pub(super) fn of_exam(today: &Session<'_>, measured: &PerEye<Option<Summary>>) -> BTreeSet<Notice> {
+pub(super) fn of_exam(case: &Case<'_>, measured: &PerEye<Option<Summary>>) -> BTreeSet<Notice> {
+    let (today, resolution) = (case.today, case.parameters.resolution);
     let eyes = || Eye::BOTH.into_iter().filter_map(|eye| *measured.of(eye));
+    let order = |exam: &Exam| (exam.date, exam.time, exam.id.clone());
+    let same_day = case.same_day.iter().copied();
+    let same_day = same_day.filter(|other| order(other.exam) < order(today.exam));
+    let earlier = case.earlier.iter().map(|earlier| earlier.session);
+    let same = |other: &Session<'_>| {
+        doubts::same_readings(today.exam, other.exam, resolution)
+            && eligible::same_modality(today.exam.modality, other.exam.modality)
+    };
     let said = [
+        (
+            Notice::CoarseReadings,
+            doubts::is_coarse(today.exam, resolution),
+        ),
+        (Notice::SameAsEarlierExam, earlier.chain(same_day).any(same)),
         (Notice::ImplausibleReadingDropped, today.usable.dropped > 0),
         (Notice::RepeatsDisagree, eyes().any(|eye| eye.disagree)),
         (Notice::SingleReading, eyes().any(|eye| eye.readings == 1)),
@@ -52,13 +60,8 @@ pub(super) fn of_comparison(
     };
     let has_baseline = |eye| compared.observed.iter().any(|o| o.point.eye == eye);
     let fellow_only = |eye: Eye| compared.measured.of(eye).is_some() && !has_baseline(eye);
-    let nerve = |eye: Eye| {
-        let comparison = rows.of(eye).and_then(|row| row.comparison);
-        comparison.is_some_and(|row| {
-            let measured = row.expected_mm + row.change_mm;
-            measured < NERVE_MOST_MM && NERVE_SHARE.contains(&(measured / row.expected_mm))
-        })
-    };
+    let nerve = Eye::BOTH.map(|eye| nerve(compared, today, eye));
+    let values = PerEye::from_fn(|eye| compared.measured.of(eye).map(|summary| summary.value));
     let mut newest = compared.shifts.iter().rev().map(|shift| shift.epoch);
     let after_event = newest.next() > newest.next();
     let same_day = today.exam.label != Some(Label::AfterDecompression)
@@ -70,8 +73,16 @@ pub(super) fn of_comparison(
     collect([
         (Notice::AfterEvent, after_event),
         (Notice::AgeUnknown, today.age.is_none()),
+        (
+            Notice::BaselineNerveSuspected,
+            nerve.contains(&Some(Nerve::Baseline)),
+        ),
         (Notice::BaselineSessionSetAside, left(Unused::Outlier)),
         (Notice::BaselineSessionsDisagree, left(Unused::HigherOfTwo)),
+        (
+            Notice::CoarseReadings,
+            kept.iter().any(|s| doubts::is_coarse(s.exam, p.resolution)),
+        ),
         (
             Notice::DefinitionUnknown,
             some_but_not_all(&|s| s.exam.definition.is_some()),
@@ -82,6 +93,7 @@ pub(super) fn of_comparison(
         ),
         (Notice::EventSameDay, same_day),
         (Notice::EyeAsymmetryChanged, asymmetric),
+        (Notice::FarFromOwnLevel, doubts::far_off(rows)),
         (
             Notice::FellowEyeOnly,
             Eye::BOTH.into_iter().any(fellow_only),
@@ -90,7 +102,7 @@ pub(super) fn of_comparison(
             Notice::InfantGrowth,
             last.age.is_some_and(|age| age < 1.0) && gap > INFANT_YEARS,
         ),
-        (Notice::NerveSuspected, Eye::BOTH.into_iter().any(nerve)),
+        (Notice::NerveSuspected, nerve.iter().any(Option::is_some)),
         (Notice::OldBaseline, gap >= p.old_baseline_years),
         (
             Notice::OperatorUnknown,
@@ -104,12 +116,35 @@ pub(super) fn of_comparison(
             Notice::PlanesRestricted,
             exams().any(|s| compared.choice.restricts(&s.planes)),
         ),
+        (
+            Notice::SidesExchangedSuspected,
+            doubts::sides_exchanged(values, &compared.expectation),
+        ),
         (Notice::SingleSessionBaseline, kept.len() == 1),
         (
             Notice::UnlabelledBaseline,
             kept.iter().any(|s| s.exam.label.is_none()),
         ),
     ])
+}
+
+/// Whether one eye of today or of the baseline may be the nerve.
+fn nerve(compared: &Compared<'_>, today: &Session<'_>, eye: Eye) -> Option<Nerve> {
+    let mm = (*compared.measured.of(eye))?.value;
+    let [right, left] = compared.expectation.expected;
+    let expected = PerEye { right, left };
+    let kept = compared.kept.iter().copied();
+    let values = compared.summaries.iter();
+    let values = values.map(|summaries| summaries.of(eye).map(|summary| summary.value));
+    let width = Width {
+        mm,
+        of_eyeball: doubts::ratio(today.exam, eye, mm),
+    };
+    let usual = Width {
+        mm: *expected.of(eye),
+        of_eyeball: doubts::usual_ratio(kept.zip(values), eye),
+    };
+    doubts::nerve(width, usual)
 }
 
 fn collect(said: impl IntoIterator<Item = (Notice, bool)>) -> BTreeSet<Notice> {

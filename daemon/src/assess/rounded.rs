@@ -43,3 +43,9 @@ pub(crate) fn matrix<S: Serializer>(rows: &[Vec<f64>], s: S) -> Result<S::Ok, S:
     let rows = rows.iter();
     s.collect_seq(rows.map(|row| row.iter().map(|value| to(*value, 9)).collect::<Vec<_>>()))
 }
+
+/// Whether there is nothing to write.
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde calls it")]
+pub(crate) fn is_zero(value: &f64) -> bool {
+    *value == 0.0
+}

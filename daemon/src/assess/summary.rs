@@ -53,14 +53,32 @@ impl Usable {
 /// One eye of one exam as one number.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Summary {
-    /// mm.
+    /// Without the known offsets of operator and device, mm.
     pub(super) value: f64,
+    /// Those offsets, mm: the value as read is the sum of both.
+    pub(super) offset: f64,
     /// Reading error alone, mm squared.
     pub(super) variance: f64,
     /// How many readings it rests on.
     pub(super) readings: usize,
     /// Readings of one plane spread wider than reading error explains.
     pub(super) disagree: bool,
+}
+
+impl Summary {
+    /// As read, mm.
+    pub(super) fn as_read(&self) -> f64 {
+        self.value + self.offset
+    }
+
+    /// The same with so much of it known to be the operator's and the device's, mm.
+    pub(super) fn less(self, offset: f64) -> Self {
+        Summary {
+            value: self.value - offset,
+            offset: self.offset + offset,
+            ..self
+        }
+    }
 }
 
 /// The value of one eye on the chosen planes; `None` when it has no readings there.
@@ -80,6 +98,7 @@ pub(super) fn summarise(
     let planes = groups.len() as f64;
     Some(Summary {
         value: groups.iter().map(|g| g.value).sum::<f64>() / planes,
+        offset: 0.0,
         variance: groups.iter().map(|g| g.variance).sum::<f64>() / (planes * planes),
         readings: groups.iter().map(|g| g.readings).sum(),
         disagree: groups.iter().any(|g| g.disagree),
@@ -113,6 +132,7 @@ fn one_plane(mut um: Vec<i64>, parameters: &Parameters) -> Option<Summary> {
     };
     Some(Summary {
         value,
+        offset: 0.0,
         variance: variance + rounding,
         readings: count,
         disagree,

@@ -95,10 +95,10 @@ impl Expectation {
         })
     }
 
-    /// With the growth of both eyes added, mm.
-    pub(super) fn grown(self, growth: f64) -> Self {
+    /// With so much added for both eyes, mm: growth, or known offsets.
+    pub(super) fn raised(self, mm: f64) -> Self {
         Expectation {
-            expected: self.expected.map(|expected| expected + growth),
+            expected: self.expected.map(|expected| expected + mm),
             ..self
         }
     }

@@ -22,6 +22,10 @@ impl Notice {
             Notice::AgeUnknown => {
                 "The birth date is missing. No growth is expected and the interval is wider instead."
             }
+            Notice::BaselineNerveSuspected => {
+                "A baseline value is so far under today's that the nerve may have been measured then \
+                 instead of its sheath. Check the earlier picture before you rely on the baseline."
+            }
             Notice::BaselineSessionSetAside => {
                 "An earlier exam did not fit the other baseline exams and was not used. \
                  It is named under the exams set aside."
@@ -29,6 +33,10 @@ impl Notice {
             Notice::BaselineSessionsDisagree => {
                 "The only two baseline exams disagree by more than error explains, and nobody can tell \
                  which is wrong. The lower one was used, because a high one could hide a rise."
+            }
+            Notice::CoarseReadings => {
+                "Readings of this exam or of a baseline exam carry few decimals. The interval allows for \
+                 their rounding and is wider for it; send readings to a tenth of a millimetre."
             }
             Notice::DefinitionUnknown => {
                 "It is not known of every exam here between which borders the sheath was measured. \
@@ -67,8 +75,9 @@ impl Notice {
                  certain part of this comparison."
             }
             Notice::NerveSuspected => {
-                "A value is so far under the expected one that the nerve may have been measured instead \
-                 of its sheath. A rise could be hidden by this; check the picture."
+                "Check first what was measured: today's value and the expected one are so far apart that \
+                 one of them may be of the nerve instead of its sheath. A rise could be hidden or feigned \
+                 by this."
             }
             Notice::OldBaseline => {
                 "The last baseline exam is old. The interval is wider for it; a new baseline exam while \

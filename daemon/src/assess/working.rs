@@ -21,6 +21,8 @@ pub(super) fn arithmetic(case: &Case<'_>, compared: &Compared<'_>) -> Arithmetic
                 tau_years: years_between(origin.exam.date, session.exam.date),
                 age_years: session.age,
                 growth_mm: shift.growth,
+                offset_mm: session.exam.known.offset_mm(),
+                known: session.exam.known,
                 epoch: shift.epoch,
                 eyes: PerEye::from_fn(|eye| summaries.of(eye).map(eye_working)),
             });
@@ -58,7 +60,7 @@ pub(super) fn arithmetic(case: &Case<'_>, compared: &Compared<'_>) -> Arithmetic
 
 fn eye_working(summary: Summary) -> EyeWorking {
     EyeWorking {
-        value_mm: summary.value,
+        value_mm: summary.as_read(),
         variance: summary.variance,
         readings: summary.readings,
         repeats_disagree: summary.disagree,
