@@ -12,6 +12,7 @@ pub mod legible;
 pub mod assess;
 pub mod companions;
 pub mod department;
+pub mod entries;
 pub mod export;
 pub mod extract;
 pub mod forms;

@@ -17,7 +17,7 @@ mod sum;
 mod times;
 
 pub use forms::{context, envelope, parcel};
-pub use known::{content_of, known, latest_results};
+pub use known::{content_of, known, latest_results, say};
 pub use renderings::Beside;
 pub use sum::{Sum, sum};
 pub use times::times;
@@ -388,7 +388,7 @@ impl Pipeline {
                 });
             })?;
             done.read += read;
-            if !self.tell_read()? || !self.tell_stated()? {
+            if !self.tell_read()? || !self.tell_stated()? || !self.tell_said()? {
                 return Ok(done);
             }
             let mut assessed = 0;

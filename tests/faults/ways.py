@@ -26,6 +26,7 @@ listen = "127.0.0.1:0"
 DECIDED = "20250102030405+0000"
 ISSUER = str(pydicom.dcmread(ROOT / "fixtures/sr/tid1500/report.dcm").IssuerOfPatientID)
 BOUNDARY = "edge"
+LABELLED = "select study_instance_uid from entry where kind = 'label' and value is not null"
 KIND = f'multipart/related; type="application/dicom"; boundary={BOUNDARY}'
 
 
@@ -163,7 +164,7 @@ def exams(outbox: Path) -> dict[str, str]:
 def said(base: sqlite3.Connection) -> tuple[set[str], set[str]]:
     """Control ids of the merges and studies of the labels in a store."""
     merges = {row[0] for row in base.execute("select message from id_statement")}
-    return merges, {row[0] for row in base.execute("select study_instance_uid from label")}
+    return merges, {row[0] for row in base.execute(LABELLED)}
 
 
 def say_all(site: Site, merges: list, studies: list) -> None:

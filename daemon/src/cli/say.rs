@@ -3,12 +3,12 @@
 use super::args::{EventArgs, LabelArgs, PressureArgs};
 use super::look::exam_named;
 use super::{Failure, open, print};
-use crate::domain::{Event, EventKind, Label, OpeningPressure, PatientKey};
+use crate::domain::{About, Event, EventKind, Label, OpeningPressure, PatientKey};
+use crate::entries::{self, Author, By, Kind, Of, Said};
 use crate::pipeline::Pipeline;
 use crate::store::{StoreError, identities, patients, people};
 use chrono::Utc;
 use rusqlite::Connection;
-use std::collections::BTreeSet;
 
 /// `label`: sets or takes back, then re-assesses what depends on it.
 pub(super) fn label(args: &LabelArgs) -> Result<(), Failure> {
@@ -34,15 +34,9 @@ pub(super) fn label(args: &LabelArgs) -> Result<(), Failure> {
     let changed = pipeline
         .store()
         .write(move |tx| {
-            let mut changed = people::set_label(tx, &patient, &study, label, Utc::now())?;
-            // What was said of it under an id that was joined is out of date.
-            for id in others(tx, &patient)? {
-                changed |= people::set_label(tx, &id, &study, None, Utc::now())?;
-            }
-            if changed {
-                patients::mark_dirty(tx, &patient, Utc::now())?;
-            }
-            Ok(changed)
+            let about = About::of_study(study);
+            let said = Said::Label(about, label.unwrap_or(Label::Well));
+            act(tx, &patient, &said, label.is_none())
         })
         .map_err(Failure::of_store)?;
     if !changed {
@@ -82,14 +76,16 @@ pub(super) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
     let changed = pipeline
         .store()
         .write(move |tx| {
-            let mut changed = people::set_pressure(tx, &patient, &study, set.as_ref(), Utc::now())?;
-            for id in others(tx, &patient)? {
-                changed |= people::set_pressure(tx, &id, &study, None, Utc::now())?;
+            let about = About::of_study(study);
+            match set {
+                Some(pressure) => act(tx, &patient, &Said::Pressure(about, pressure), false),
+                None => act(
+                    tx,
+                    &patient,
+                    &Said::Nothing(Kind::Pressure, Of::Exam(about)),
+                    true,
+                ),
             }
-            if changed {
-                patients::mark_dirty(tx, &patient, Utc::now())?;
-            }
-            Ok(changed)
         })
         .map_err(Failure::of_store)?;
     let said = pressure.map_or("no opening pressure".to_owned(), |one| {
@@ -130,21 +126,7 @@ pub(super) fn event(args: &EventArgs) -> Result<(), Failure> {
     let (remove, patient) = (args.remove, key.clone());
     let changed = pipeline
         .store()
-        .write(move |tx| {
-            let changed = if remove {
-                let mut removed = people::remove_event(tx, &patient, event)?;
-                for id in others(tx, &patient)? {
-                    removed |= people::remove_event(tx, &id, event)?;
-                }
-                removed
-            } else {
-                people::add_event(tx, &patient, event, Utc::now())?
-            };
-            if changed {
-                patients::mark_dirty(tx, &patient, Utc::now())?;
-            }
-            Ok(changed)
-        })
+        .write(move |tx| act(tx, &patient, &Said::Event(event), remove))
         .map_err(Failure::of_store)?;
     match (changed, args.remove) {
         (true, false) => print::line(format_args!("{} on {}: recorded", kind.word(), event.date)),
@@ -163,11 +145,34 @@ pub(super) fn event(args: &EventArgs) -> Result<(), Failure> {
     }
 }
 
-/// The other ids that are joined with this one.
-fn others(tx: &Connection, key: &PatientKey) -> Result<BTreeSet<PatientKey>, StoreError> {
-    let mut ids = identities::person(tx, key)?.ids;
-    ids.remove(key);
-    Ok(ids)
+/// Records what is said, or takes it back under every joined id. Returns whether that changed anything.
+fn act(
+    tx: &Connection,
+    patient: &PatientKey,
+    said: &Said,
+    takes_back: bool,
+) -> Result<bool, StoreError> {
+    let person = identities::person(tx, patient)?;
+    let all = people::of_ids(tx, &person.ids)?;
+    let study = said.about().map(|about| &about.study_instance_uid);
+    let same = |about: &About| (Some(&about.study_instance_uid) == study).then(Vec::new);
+    let drafts = match takes_back {
+        true => entries::take_back(&all, said, same),
+        false => entries::say(&all, patient, said, same),
+    };
+    if drafts.is_empty() {
+        return Ok(false);
+    }
+    let by = By {
+        author: Author::SystemUser(open::user()),
+        entered_by: open::user(),
+        source: "command".to_owned(),
+        reason: String::new(),
+    };
+    let number = people::new_act(tx)?;
+    people::record(tx, number, &by, &drafts, Utc::now())?;
+    patients::mark_dirty(tx, &person.surviving, Utc::now())?;
+    Ok(true)
 }
 
 /// Publishes now.

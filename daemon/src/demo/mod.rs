@@ -8,7 +8,8 @@ mod sr;
 
 use crate::cli::{Failure, daemon, open, print};
 use crate::config::Config;
-use crate::domain::{Event, PatientKey};
+use crate::domain::{About, Event, PatientKey};
+use crate::entries::{Author, By, Said};
 use crate::observe::Observed;
 use crate::pipeline::Pipeline;
 use crate::store::{patients, people};
@@ -188,25 +189,27 @@ fn tell_what_is_known(pipeline: &Pipeline, clinic: &Clinic) -> Result<(), Failur
         issuer: ISSUER.to_owned(),
         id: id.to_owned(),
     };
-    let labels: Vec<_> = clinic
-        .exams
-        .iter()
-        .filter_map(|exam| Some((key(exam.patient.id), exam.study_instance_uid(), exam.label?)))
-        .collect();
-    let events: Vec<_> = clinic
+    let labels = clinic.exams.iter().filter_map(|exam| {
+        let about = About::of_study(exam.study_instance_uid());
+        Some((key(exam.patient.id), Said::Label(about, exam.label?)))
+    });
+    let events = clinic
         .events
         .iter()
-        .map(|&(patient, date, kind)| (key(patient.id), Event { date, kind }))
-        .collect();
+        .map(|&(patient, date, kind)| (key(patient.id), Said::Event(Event { date, kind })));
+    let said: Vec<_> = labels.chain(events).collect();
+    let by = || By {
+        author: Author::Account("invented clinician".to_owned()),
+        entered_by: String::new(),
+        source: "demo".to_owned(),
+        reason: String::new(),
+    };
     pipeline
         .store()
         .write(move |tx| {
-            for (key, study, label) in &labels {
-                people::set_label(tx, key, study, Some(*label), Utc::now())?;
-                patients::mark_dirty(tx, key, Utc::now())?;
-            }
-            for (key, event) in &events {
-                people::add_event(tx, key, *event, Utc::now())?;
+            let act = people::new_act(tx)?;
+            for (key, said) in &said {
+                people::say(tx, act, &by(), key, said, Utc::now())?;
                 patients::mark_dirty(tx, key, Utc::now())?;
             }
             Ok(())

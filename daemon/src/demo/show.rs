@@ -4,6 +4,7 @@ use super::scenario::{Clinic, Exam, ISSUER, Layout, Person};
 use super::{CONFIG, Demo, Sent};
 use crate::cli::{Failure, print};
 use crate::domain::PatientKey;
+use crate::entries::Counting;
 use crate::history::exam_id;
 use crate::pipeline::{self, Pipeline, content_of};
 use crate::render::{Content, trend};
@@ -213,7 +214,7 @@ fn draw(pipeline: &Pipeline, patient: &Person, demo: &Demo) -> Result<(), Failur
         .read(|conn| {
             Ok((
                 results::latest_of_patient(conn, &key)?,
-                people::events(conn, &key)?,
+                Counting::of(&people::of_patient(conn, &key)?).events,
             ))
         })
         .map_err(Failure::no)?;

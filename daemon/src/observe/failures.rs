@@ -70,6 +70,7 @@ pub const CODES: &[&str] = &[
     "delivery-panicked",
     "destination-down",
     "destination-unknown",
+    "entry-damaged",
     "folder-failed",
     "folder-link",
     "folder-no-reason",

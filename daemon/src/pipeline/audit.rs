@@ -1,8 +1,9 @@
-//! What the audit trail is told of objects, statements about ids, and results: before the store notes that it was, so that a
-//! crash between the two tells it again.
+//! What the audit trail is told of objects, statements about ids, what people say, and results: before
+//! the store notes that it was, so that a crash between the two tells it again.
 
 use super::{Pipeline, PipelineError};
 use crate::domain::{Disposition, PatientKey};
+use crate::entries::Entry;
 use crate::observe;
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
@@ -10,6 +11,7 @@ use crate::publish;
 use crate::render::Content;
 use crate::store::facts::{self, ObjectFacts};
 use crate::store::identities;
+use crate::store::people;
 use crate::store::readings::StoredDisposition;
 use crate::store::results::ResultRow;
 use chrono::Utc;
@@ -27,7 +29,8 @@ impl Pipeline {
         match self.observed.trail {
             Some(_) => Ok(self.store.write(|tx| {
                 facts::begin(tx)?;
-                identities::begin(tx)
+                identities::begin(tx)?;
+                people::begin(tx)
             })?),
             None => Ok(()),
         }
@@ -92,6 +95,38 @@ impl Pipeline {
         Ok(true)
     }
 
+    /// Tells of everything that people said since it last did, to whichever process; `false` if the
+    /// trail cannot be written, which it has told in the log by itself.
+    ///
+    /// # Errors
+    ///
+    /// When the store fails.
+    pub fn tell_said(&self) -> Result<bool, PipelineError> {
+        let Some(trail) = &self.observed.trail else {
+            return Ok(true);
+        };
+        while !self.is_hurried() {
+            let all = self
+                .store
+                .read(|conn| people::untold(conn, OBJECTS_A_TIME))?;
+            let Some(last) = all.last().map(|one| one.id) else {
+                return Ok(true);
+            };
+            let mut events = Vec::new();
+            for one in &all {
+                match &one.entry {
+                    Some(entry) => events.push((one.at, said(entry))),
+                    None => tracing::error!(code = "entry-damaged", number = one.id),
+                }
+            }
+            if !trail.write(&events) {
+                return Ok(false);
+            }
+            self.store.write(move |tx| people::note_told(tx, last))?;
+        }
+        Ok(true)
+    }
+
     /// Tells of results that stand in the outbox.
     pub(super) fn tell_published(&self, rows: &[ResultRow]) -> bool {
         let Some(trail) = &self.observed.trail else {
@@ -116,6 +151,26 @@ impl Pipeline {
         };
         let events: Vec<_> = rows.iter().map(|row| (now, published(row))).collect();
         trail.write(&events)
+    }
+}
+
+fn said(entry: &Entry) -> Event {
+    let by = &entry.by;
+    Event::Said {
+        author: match by.author.name() {
+            "" => by.author.kind().to_owned(),
+            name => name.to_owned(),
+        },
+        entered_by: by.entered_by.clone(),
+        entry: entry.id,
+        act: entry.act,
+        corrects: entry.corrects,
+        kind: entry.said.kind().word(),
+        patient: entry.patient.clone(),
+        study: entry
+            .said
+            .about()
+            .map(|about| about.study_instance_uid.clone()),
     }
 }
 

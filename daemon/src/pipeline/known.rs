@@ -1,6 +1,7 @@
 //! What the store holds of one patient.
 
 use crate::domain::PatientKey;
+use crate::entries::{Counting, Entry};
 use crate::history::exam_id;
 use crate::persons::Person;
 use crate::render::Content;
@@ -42,16 +43,20 @@ pub(super) fn known_of(conn: &Connection, person: &Person) -> Result<Known, Stor
                 known.readings.push(stored.reading);
             }
         }
-        known.labels.extend(people::labels(conn, key)?);
-        known.pressures.extend(people::pressures(conn, key)?);
-        known.events.extend(people::events(conn, key)?);
     }
     let history = history.into_iter().filter(|(_, is_news)| !is_news);
     known.history_only = history.map(|(study, _)| study).collect();
-    known.events.sort_unstable();
-    known.events.dedup();
+    say(&mut known, &people::of_ids(conn, &person.ids)?);
     known.person = Some(person.clone());
     Ok(known)
+}
+
+/// What people say, in place of whatever they said before.
+pub fn say(known: &mut Known, entries: &[Entry]) {
+    let counting = Counting::of(entries);
+    known.labels = counting.labels;
+    known.pressures = counting.pressures;
+    known.events = counting.events;
 }
 
 /// Whether an object came from the history of an archive alone, longer after its exam than makes it

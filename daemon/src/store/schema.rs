@@ -17,6 +17,7 @@ const STEPS: &[(i64, &str)] = &[
     (5, include_str!("schema/005.sql")),
     (6, include_str!("schema/006.sql")),
     (7, include_str!("schema/007.sql")),
+    (8, include_str!("schema/008.sql")),
 ];
 
 /// The newest shape this program knows.

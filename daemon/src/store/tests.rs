@@ -4,6 +4,7 @@ use super::objects::{Incoming, Kept, ObjectId};
 use super::*;
 mod pictures;
 pub(crate) mod plans;
+mod said;
 mod shape;
 mod topics;
 

@@ -4,11 +4,15 @@ use super::objects::{self, ObjectId};
 use super::opening::connect_reader;
 use super::{StoreError, deliveries, people, place, readings, results, schema};
 use crate::domain::PatientKey;
+use crate::entries;
 use rusqlite::{Connection, OptionalExtension};
 use std::path::Path;
 
 /// Rows looked at in one snapshot: a long one would keep the write-ahead log from being emptied.
 const PAGE: u32 = 100;
+
+/// What damages of entries are told of.
+const ENTRIES: &str = "labels, events and pressures";
 
 /// Findings of SQLite's own check that are told.
 const FINDINGS: u32 = 100;
@@ -266,31 +270,32 @@ impl Looker {
                 Ok(Some(key)) => key,
                 Ok(None) => return Ok(()),
                 Err(error) => {
-                    done.add("labels, events and pressures", error.to_string());
+                    done.add(ENTRIES, error.to_string());
                     return Ok(());
                 }
             };
             done.people += 1;
-            let sound = people::labels(&self.conn, &key)
-                .and_then(|_| people::events(&self.conn, &key))
-                .and_then(|_| people::pressures(&self.conn, &key));
-            if let Err(error) = sound {
-                done.add("labels, events and pressures", error.to_string());
+            match people::of_patient(&self.conn, &key) {
+                Ok(entries) => {
+                    let strays = entries::strays(&entries).map(|one| {
+                        format!("entry {} corrects none of this patient and kind", one.id)
+                    });
+                    for how in strays {
+                        done.add(ENTRIES, how);
+                    }
+                }
+                Err(error) => done.add(ENTRIES, error.to_string()),
             }
             last = Some(key);
         }
     }
 
     fn next_person(&self, last: Option<&PatientKey>) -> Result<Option<PatientKey>, StoreError> {
-        let of = |table: &str| {
-            let then = "where (patient_id, patient_issuer) > (?1, ?2)";
-            format!(
-                "select patient_id, patient_issuer from {table} {}",
-                last.map_or("", |_| then)
-            )
-        };
-        let tables = ["label", "event", "pressure"].map(of).join(" union ");
-        let sql = format!("{tables} order by 1, 2 limit 1");
+        let then = "where (patient_id, patient_issuer) > (?1, ?2)";
+        let sql = format!(
+            "select patient_id, patient_issuer from entry {} order by 1, 2 limit 1",
+            last.map_or("", |_| then)
+        );
         let mut statement = self.conn.prepare_cached(&sql)?;
         let key = |row: &rusqlite::Row<'_>| {
             Ok(PatientKey {

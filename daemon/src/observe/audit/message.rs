@@ -94,7 +94,7 @@ impl Xml {
                 Receiver::Place(_) => (EXPORT, None, "R"),
             },
             Event::Queried { .. } => (QUERY, None, "E"),
-            Event::Identity { .. } => (PATIENT_RECORD, None, "U"),
+            Event::Identity { .. } | Event::Said { .. } => (PATIENT_RECORD, None, "U"),
         };
         let (indicator, description) = match event {
             Event::Refused { why, .. } => ("4", Some(why.as_str())),
@@ -215,6 +215,18 @@ impl Xml {
                 })?;
                 self.participant(&as_role(DESTINATION_ROLE, false))
             }
+            Event::Said {
+                author, entered_by, ..
+            } => {
+                self.participant(&Participant::asking(author))?;
+                if entered_by != author && !entered_by.is_empty() {
+                    self.participant(&Participant {
+                        user: entered_by,
+                        ..Participant::default()
+                    })?;
+                }
+                self.participant(&as_role(DESTINATION_ROLE, false))
+            }
         }
     }
 
@@ -270,8 +282,30 @@ impl Xml {
                 into,
                 ..
             } => {
-                self.patient(into, message)?;
-                self.patient(from, message)
+                let details = [("MSH-10", message.as_str())];
+                self.patient(into, &details)?;
+                self.patient(from, &details)
+            }
+            Event::Said {
+                entry,
+                act,
+                corrects,
+                kind,
+                patient,
+                study,
+                ..
+            } => {
+                if let Some(study) = study {
+                    self.object(&["2", "3"], STUDY, study, "", |_| Ok(()))?;
+                }
+                let corrects = corrects.map(|number| number.to_string());
+                let details = [
+                    ("Kind of Entry", *kind),
+                    ("Entry", &entry.to_string()),
+                    ("Act", &act.to_string()),
+                    ("Corrects Entry", corrects.as_deref().unwrap_or_default()),
+                ];
+                self.patient(patient, &details)
             }
         }
     }
@@ -296,17 +330,16 @@ impl Xml {
         }
         match &facts.patient {
             None => Ok(()),
-            Some(patient) => self.patient(patient, ""),
+            Some(patient) => self.patient(patient, &[]),
         }
     }
 
-    fn patient(&mut self, patient: &PatientKey, message: &str) -> io::Result<()> {
+    /// Details without a value are left out.
+    fn patient(&mut self, patient: &PatientKey, details: &[(&str, &str)]) -> io::Result<()> {
         self.object(&["1", "1"], PATIENT_NUMBER, &patient.id, "", |xml| {
-            let details = [
-                ("Issuer of Patient ID", patient.issuer.as_str()),
-                ("MSH-10", message),
-            ];
-            for (kind, value) in details.into_iter().filter(|(_, value)| !value.is_empty()) {
+            let issuer = [("Issuer of Patient ID", patient.issuer.as_str())];
+            let details = issuer.into_iter().chain(details.iter().copied());
+            for (kind, value) in details.filter(|(_, value)| !value.is_empty()) {
                 xml.detail(kind, value)?;
             }
             Ok(())

@@ -2,7 +2,8 @@
 
 use super::super::filing::file;
 use super::*;
-use crate::domain::{Event, EventKind, Label, Sex};
+use crate::domain::{About, Event, EventKind, Label, Sex};
+use crate::entries::{Author, By, Said};
 use crate::history::testing::reading;
 use crate::persons::{Act, Pair, Statement};
 use crate::render::Content;
@@ -99,26 +100,30 @@ impl Place {
                     .unwrap();
             }
             Told::Event(id) => {
-                let event = Event {
-                    date: "2011-06-01".parse().unwrap(),
-                    kind: EventKind::CsfSurgery,
-                };
-                store
-                    .write(move |tx| {
-                        patients::mark_dirty(tx, &key(id), Utc::now())?;
-                        people::add_event(tx, &key(id), event, Utc::now())
-                    })
-                    .unwrap();
+                let date = "2011-06-01".parse().unwrap();
+                let kind = EventKind::CsfSurgery;
+                self.say(key(id), Said::Event(Event { date, kind }));
             }
             Told::Label(id, number, label) => {
-                store
-                    .write(move |tx| {
-                        patients::mark_dirty(tx, &key(id), Utc::now())?;
-                        people::set_label(tx, &key(id), &study(number), Some(label), Utc::now())
-                    })
-                    .unwrap();
+                let about = About::of_study(study(number));
+                self.say(key(id), Said::Label(about, label));
             }
         }
+    }
+
+    fn say(&self, key: PatientKey, said: Said) {
+        let by = By {
+            author: Author::Account("somebody".to_owned()),
+            entered_by: "uid 1000".to_owned(),
+            source: "command".to_owned(),
+            reason: String::new(),
+        };
+        let said = self.pipeline.store().write(move |tx| {
+            patients::mark_dirty(tx, &key, Utc::now())?;
+            let act = people::new_act(tx)?;
+            people::say(tx, act, &by, &key, &said, Utc::now())
+        });
+        said.unwrap();
     }
 
     fn tell_all(told: &[Told]) -> Self {

@@ -1,14 +1,11 @@
 //! What is stored, topic by topic.
 
 use super::{keep, now, open};
-use crate::domain::{
-    About, Device, Disposition, Event, EventKind, ExamFacts, Label, ObjectReading, OpeningPressure,
-    Patient, PatientKey, Remark,
-};
+use crate::domain::{Device, Disposition, ExamFacts, ObjectReading, Patient, PatientKey, Remark};
 use crate::store::objects::{self, ObjectId};
 use crate::store::readings::{self, StoredDisposition};
 use crate::store::results::{self, NewResult};
-use crate::store::{StoreError, patients, people};
+use crate::store::{StoreError, patients};
 use chrono::DateTime;
 use tempfile::TempDir;
 
@@ -121,62 +118,6 @@ fn a_reading_of_nothing_is_refused() {
 }
 
 #[test]
-fn labels_and_events_replace_repeat_and_go() {
-    let folder = TempDir::new().expect("temp");
-    let store = open(&folder);
-    store
-        .write(|tx| {
-            let (here, there) = (patient("HERE", "1"), patient("", "1"));
-            assert!(people::set_label(
-                tx,
-                &here,
-                "9.1",
-                Some(Label::Well),
-                now()
-            )?);
-            assert!(!people::set_label(
-                tx,
-                &here,
-                "9.1",
-                Some(Label::Well),
-                now()
-            )?);
-            assert!(people::set_label(
-                tx,
-                &here,
-                "9.1",
-                Some(Label::RaisedConfirmed),
-                now()
-            )?);
-            assert_eq!(
-                people::labels(tx, &here)?,
-                [(About::of_study("9.1"), Label::RaisedConfirmed)]
-            );
-            assert_eq!(people::labels(tx, &there)?, []);
-            assert!(people::set_label(tx, &here, "9.1", None, now())?);
-            assert!(!people::set_label(tx, &here, "9.1", None, now())?);
-
-            let surgery = Event {
-                date: "2021-05-01".parse().expect("date"),
-                kind: EventKind::CsfSurgery,
-            };
-            let other = Event {
-                date: "2020-05-01".parse().expect("date"),
-                kind: EventKind::Other,
-            };
-            assert!(people::add_event(tx, &here, surgery, now())?);
-            assert!(!people::add_event(tx, &here, surgery, now())?);
-            assert!(people::add_event(tx, &here, other, now())?);
-            assert_eq!(people::events(tx, &here)?, [other, surgery]);
-            assert_eq!(people::events(tx, &there)?, []);
-            assert!(people::remove_event(tx, &here, surgery)?);
-            assert!(!people::remove_event(tx, &here, surgery)?);
-            Ok(())
-        })
-        .expect("done");
-}
-
-#[test]
 fn a_patient_marked_again_meanwhile_stays_marked() {
     let folder = TempDir::new().expect("temp");
     let store = open(&folder);
@@ -256,42 +197,4 @@ fn versions_of_a_result_chain() {
             Ok(())
         })
         .expect("read");
-}
-
-#[test]
-fn an_opening_pressure_is_kept_as_typed_until_it_is_taken_back() {
-    let folder = TempDir::new().expect("temp");
-    let store = open(&folder);
-    let (key, other) = (patient("HERE", "007"), patient("THERE", "007"));
-    let set = |value: Option<(&str, &str)>| {
-        let pressure = value.map(|(digits, unit)| OpeningPressure::typed(digits, unit).unwrap());
-        let key = key.clone();
-        store
-            .write(move |tx| people::set_pressure(tx, &key, "9.1", pressure.as_ref(), now()))
-            .expect("set")
-    };
-    let kept = |key: &crate::domain::PatientKey| {
-        let all = store
-            .read(|conn| people::pressures(conn, key))
-            .expect("read");
-        let shown = all
-            .into_iter()
-            .map(|(about, one)| format!("{}: {one}", about.study_instance_uid));
-        shown.collect::<Vec<_>>()
-    };
-    assert!(set(Some(("32.0", "cm[H2O]"))));
-    assert!(
-        !set(Some(("32.0", "cm[H2O]"))),
-        "the same again changes nothing"
-    );
-    assert_eq!(kept(&key), ["9.1: 32.0 cm[H2O]"]);
-    assert!(
-        set(Some(("32.0", "mm[Hg]"))),
-        "another unit is another pressure"
-    );
-    assert_eq!(kept(&key), ["9.1: 32.0 mm[Hg]"]);
-    assert!(kept(&other).is_empty(), "another issuer is another patient");
-    assert!(set(None));
-    assert!(!set(None));
-    assert!(kept(&key).is_empty());
 }

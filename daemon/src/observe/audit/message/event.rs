@@ -154,6 +154,26 @@ pub enum Event {
         /// The id that survives.
         into: PatientKey,
     },
+    /// Somebody said something of a patient or an exam, mended it or took it back (Patient Record of
+    /// PS3.16 CID 400). What was said stands in the store, under the number of the entry.
+    Said {
+        /// Who says it, as whoever typed it says.
+        author: String,
+        /// The user who typed it, as the system knows them.
+        entered_by: String,
+        /// Number of the entry, of its act, and of the entry that it mends or takes back.
+        entry: i64,
+        /// See `entry`.
+        act: i64,
+        /// See `entry`.
+        corrects: Option<i64>,
+        /// What it is about: `label`, `event`, `pressure`.
+        kind: &'static str,
+        /// Of whom.
+        patient: PatientKey,
+        /// Of which study, if it is about an exam.
+        study: Option<String>,
+    },
     /// Templates, technique or parameters are others than at the last start (A.5.3.11, Software
     /// Configuration).
     Reconfigured {
