@@ -100,6 +100,30 @@ impl Assessment {
         self
     }
 
+    /// The row whose numbers explain the status, and which one it is; `None` without a comparison. In
+    /// results made before it was told: the row that has the status.
+    #[must_use]
+    pub fn decided(&self) -> Option<(DecidedBy, &Row)> {
+        let rows = &self.rows;
+        let told = self
+            .decided_by
+            .and_then(|by| Some((by, rows.deciding(Some(by))?)));
+        let all = [
+            (DecidedBy::Both, &rows.both),
+            (DecidedBy::Right, &rows.right),
+            (DecidedBy::Left, &rows.left),
+        ];
+        let compared = || {
+            let all = all.into_iter();
+            all.filter_map(|(by, row)| Some((by, row.as_ref()?, (*row)?.comparison?)))
+        };
+        let of_status = || compared().find(|(_, _, c)| c.status == self.status);
+        told.or_else(|| {
+            let (by, row, _) = of_status().or_else(|| compared().next())?;
+            Some((by, row))
+        })
+    }
+
     /// The same answer without its working.
     #[must_use]
     pub fn without_arithmetic(mut self) -> Self {
@@ -211,6 +235,27 @@ pub struct Row {
     pub measured_mm: f64,
     /// The comparison, if there is one.
     pub comparison: Option<Comparison>,
+    /// What was expected, where the interval is too wide to compare ([`Reason::IntervalTooWide`]): to be
+    /// shown. In JSON these numbers stand in the place of a comparison's, without a status.
+    pub too_wide: Option<Comparison>,
+}
+
+impl Row {
+    /// What was expected, with or without a status.
+    #[must_use]
+    pub fn expected(&self) -> Option<Comparison> {
+        self.comparison.or(self.too_wide)
+    }
+
+    /// The same row without a status of its own: too much is uncertain.
+    #[must_use]
+    pub(super) fn too_wide(self) -> Self {
+        Row {
+            measured_mm: self.measured_mm,
+            comparison: None,
+            too_wide: self.expected().map(Comparison::without_status),
+        }
+    }
 }
 
 /// Standard normal quantile of 0.8, two decimals: so many SD beyond its limit a true rise is found in
@@ -243,6 +288,15 @@ pub struct Comparison {
     pub probability_high: f64,
     /// What the row says on its own.
     pub status: Status,
+}
+
+impl Comparison {
+    fn without_status(self) -> Self {
+        Comparison {
+            status: Status::NotComparable,
+            ..self
+        }
+    }
 }
 
 /// The working of one answer: enough to redo it by hand. Matrix rows follow `observations`; columns
@@ -388,7 +442,8 @@ mod flat {
 
     impl From<super::Row> for Row {
         fn from(row: super::Row) -> Self {
-            let of = |field: fn(&Comparison) -> f64| row.comparison.as_ref().map(field);
+            let expected = row.expected();
+            let of = |field: fn(&Comparison) -> f64| expected.as_ref().map(field);
             Row {
                 measured_mm: row.measured_mm,
                 expected_mm: of(|c| c.expected_mm),
@@ -423,12 +478,13 @@ mod flat {
                         .eight_of_ten_mm
                         .unwrap_or(row.smallest_change_mm? + EIGHT_OF_TEN * row.sd_mm?),
                     probability_high: row.probability_high?,
-                    status: row.status?,
+                    status: row.status.unwrap_or(Status::NotComparable),
                 })
             };
             super::Row {
                 measured_mm: row.measured_mm,
-                comparison: comparison(),
+                comparison: row.status.and_then(|_| comparison()),
+                too_wide: comparison().filter(|_| row.status.is_none()),
             }
         }
     }

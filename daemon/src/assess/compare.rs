@@ -232,12 +232,13 @@ fn answered(case: &Case<'_>, compared: &Compared<'_>, set_aside: Vec<SetAside>) 
             notices.insert(Notice::AboveWideInterval);
         }
         let reason = Some(Reason::IntervalTooWide);
-        (
-            Status::NotComparable,
-            reason,
-            measured_only(case),
-            status.flagged(),
-        )
+        let shown = with_the_eye_left_out(compared_rows, case);
+        let shown = Rows {
+            right: shown.right.map(Row::too_wide),
+            left: shown.left.map(Row::too_wide),
+            both: shown.both.map(Row::too_wide),
+        };
+        (Status::NotComparable, reason, shown, status.flagged())
     } else {
         let rows = with_the_eye_left_out(compared_rows, case);
         (status, None, rows, status.flagged())
@@ -321,6 +322,7 @@ fn measured_only(case: &Case<'_>) -> Rows {
     let row = |measured_mm| Row {
         measured_mm,
         comparison: None,
+        too_wide: None,
     };
     let (right, left) = (value(Eye::Right), value(Eye::Left));
     Rows {

@@ -68,6 +68,7 @@ impl Limits {
                 probability_high: upper_tail(z),
                 status: self.status(z),
             }),
+            too_wide: None,
         }
     }
 }

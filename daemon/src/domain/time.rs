@@ -1,6 +1,6 @@
 //! Points in time as a report states them; no "now" here.
 
-use chrono::{DateTime, FixedOffset, NaiveDate, NaiveDateTime, TimeZone};
+use chrono::{DateTime, FixedOffset, NaiveDate, NaiveDateTime, NaiveTime, TimeZone};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::fmt;
 
@@ -26,6 +26,14 @@ impl Moment {
     #[must_use]
     pub fn date(self) -> NaiveDate {
         self.local.date()
+    }
+
+    /// The time of day there; `None` at midnight without an offset, which is how a study without a time
+    /// of its own is told.
+    #[must_use]
+    pub fn time(self) -> Option<NaiveTime> {
+        let time = self.local.time();
+        (time != NaiveTime::MIN || self.offset_s.is_some()).then_some(time)
     }
 }
 

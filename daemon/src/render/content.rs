@@ -12,7 +12,7 @@ use crate::history::{DATE_IMPLAUSIBLE, Exam, ExamMeasurement, ObjectUse};
 use crate::normalise::Technique;
 use crate::persons::{Merge, Person};
 use crate::published::{self, Published};
-use chrono::NaiveDate;
+use chrono::{NaiveDate, NaiveTime};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
@@ -74,6 +74,9 @@ pub struct BaselineExam {
     pub exam: String,
     /// The day it was done.
     pub date: NaiveDate,
+    /// The time of day, when it is told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub time: Option<NaiveTime>,
     /// What a person says of it.
     pub label: Option<Label>,
     /// Who measured.
@@ -91,6 +94,9 @@ pub struct NotCompared {
     pub exam: String,
     /// The day it was done.
     pub date: NaiveDate,
+    /// The time of day, when it is told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub time: Option<NaiveTime>,
     /// Why it did not serve.
     pub reason: Why,
 }
@@ -187,11 +193,13 @@ pub fn content(
             Some(NotCompared {
                 exam,
                 date: other.performed_at.date(),
+                time: other.performed_at.time(),
                 reason,
             })
         })
         .collect();
-    not_compared.sort_by(|a, b| (a.date, &a.exam).cmp(&(b.date, &b.exam)));
+    let order = |one: &NotCompared| (one.date, one.time, one.exam.clone());
+    not_compared.sort_by_key(order);
     let person = context.person;
     let key = person.map_or(&exam.patient, |person| &person.surviving);
     let mut content = Content {
@@ -254,6 +262,7 @@ fn baseline_exam(exam: &Exam) -> BaselineExam {
     BaselineExam {
         exam: exam.id.clone(),
         date: exam.performed_at.date(),
+        time: exam.performed_at.time(),
         label: exam.label,
         operator: exam.operator.clone(),
         right_mm: of(Eye::Right),

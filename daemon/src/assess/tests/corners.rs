@@ -370,6 +370,28 @@ fn an_interval_too_wide_does_not_hide_a_rise() {
     assert_eq!(small.status, Status::NotComparable);
     assert_eq!(small.reason, Some(Reason::IntervalTooWide));
     assert!(!small.flagged && small.rows.both.unwrap().comparison.is_none());
+    // What was expected is shown, without a status.
+    let shown = small.rows.both.unwrap().too_wide.unwrap();
+    assert_eq!(shown.status, Status::NotComparable);
+    assert!(shown.lower_mm < 5.5 && 5.5 < shown.upper_mm);
+    let json = serde_json::to_value(&small.rows).unwrap();
+    assert!(json["both"]["status"].is_null() && json["both"]["upper_mm"].is_number());
+    assert_eq!(
+        serde_json::from_value::<crate::assess::Rows>(json.clone())
+            .unwrap()
+            .both
+            .unwrap()
+            .comparison,
+        None
+    );
+    assert!(
+        serde_json::from_value::<crate::assess::Rows>(json)
+            .unwrap()
+            .both
+            .unwrap()
+            .too_wide
+            .is_some()
+    );
     assert!(small.notices.contains(&Notice::AgeUnknown));
     assert!(small.notices.contains(&Notice::OldBaseline));
     assert_eq!(small.baseline, ["b"]);

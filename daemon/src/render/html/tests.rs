@@ -224,6 +224,7 @@ fn no_text_of_a_report_breaks_out() {
     content.not_compared = vec![crate::render::content::NotCompared {
         exam: hostile("exam"),
         date: "2020-01-01".parse().unwrap(),
+        time: None,
         reason: crate::assess::Why::Given(hostile("given").into()),
     }];
     content.would_change.push(hostile("would"));
