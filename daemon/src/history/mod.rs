@@ -10,7 +10,7 @@ mod identity;
 mod modality;
 
 pub use dated::{DATE_IMPLAUSIBLE, dated_after_receipt};
-pub use entries::{CONTRADICTED, Entries};
+pub use entries::{CONTRADICTED, Entries, Places};
 pub(crate) use exam::SUPERSEDED;
 pub use exam::{Exam, ExamMeasurement, ObjectUse, exam_id};
 pub use identity::{Identity, same_person};
