@@ -13,7 +13,7 @@ use crate::history::{self, CONTRADICTED, DATE_IMPLAUSIBLE, Entries, Exam, same_p
 use crate::normalise::Technique;
 use crate::persons::{Person, Unsettled};
 use crate::render::content::Context;
-use crate::render::{Content, change, content};
+use crate::render::{Content, change, content, seen};
 use chrono::{DateTime, Utc};
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
@@ -347,9 +347,10 @@ pub struct NewVersion {
     pub content: Content,
 }
 
-/// What has to be published so that the newest versions say what `contents` say, and nothing else.
+/// What has to be published so that the newest versions read as `contents` read, and nothing else.
 ///
-/// An exam that has a result and is no longer told (its reports are read as something else now)
+/// Where a reader would see no difference ([`seen`]) there is no version: the stored content then tells
+/// of an earlier origin of the same statement. An exam that has a result and is no longer told (its reports are read as something else now)
 /// gets a version that withdraws it.
 ///
 /// # Errors
@@ -368,9 +369,12 @@ pub fn new_versions(
         .collect();
     wanted.extend(withdrawn);
     for content in wanted {
-        let key = content.key()?;
         let old = latest.get(&content.exam.id);
-        if old.is_some_and(|old| old.key == key) {
+        let reads_as_before = match old {
+            Some(old) => old.content == content || seen(&old.content)? == seen(&content)?,
+            None => false,
+        };
+        if reads_as_before && old.is_some_and(|old| !old.key.is_empty()) {
             continue;
         }
         // A damaged version has a key that nothing equals, and what the sound one before it said.
@@ -380,13 +384,12 @@ pub fn new_versions(
             }
             _ => Vec::new(),
         };
-        let says_as_before = old.is_some_and(|old| old.content.key().ok().as_ref() == Some(&key));
-        if !says_as_before {
+        if !reads_as_before {
             why.extend(change::why(old.map(|old| &old.content), &content));
         }
         versions.push(NewVersion {
             version: old.map_or(1, |old| old.version + 1),
-            key,
+            key: content.key()?,
             supersedes: old.map(|old| old.version),
             why,
             content,

@@ -9,8 +9,10 @@ from pathlib import Path
 from harness import MEMORY, Broken, Site, waiting
 from sender import Report
 
-# What tells of the making of a result and not of the patient.
-OF_THE_MAKING = ("version", "supersedes", "why", "created_at")
+# What a reader sees of a result. Where it comes from may be told as of an earlier version, since what a
+# reader does not see makes none; `seen_key` covers every printed number and remark.
+SEEN = ("seen_key", "patient", "exam", "remarks")
+SEEN_OF_ASSESSMENT = ("status", "reason", "flagged", "decided_by", "basis", "notices")
 
 
 # What keeps a second store out of the outbox; it stays.
@@ -22,8 +24,15 @@ def read(file: Path) -> bytes:
     return file.read_bytes() if file.exists() else b""
 
 
-def newest(outbox: Path, problems: list[str]) -> dict[str, tuple[dict, bytes]]:
-    """The newest version of each exam, without what tells of its making, and its text."""
+def seen(result: dict) -> dict:
+    """What a reader sees of a result."""
+    told = {name: result[name] for name in SEEN}
+    return told | {name: result["assessment"][name] for name in SEEN_OF_ASSESSMENT}
+
+
+def newest(outbox: Path, problems: list[str], places: dict[str, int] | None = None) -> dict[str, dict]:
+    """What a reader sees of the newest version of each exam; counts in `places` where each report stands."""
+    places = {} if places is None else places
     versions: dict[str, dict[int, dict]] = {}
     keys: dict[str, str] = {}
     for folder in sorted(outbox.iterdir()) if outbox.exists() else []:
@@ -48,20 +57,24 @@ def newest(outbox: Path, problems: list[str]) -> dict[str, tuple[dict, bytes]]:
         if result["key"] in keys:
             problems.append(f"doubled by key: {keys[result['key']]} and {folder.name}")
         keys[result["key"]] = folder.name
-        versions.setdefault(exam, {})[version] = (result, text)
+        versions.setdefault(exam, {})[version] = result
     told = {}
     for exam, by_number in versions.items():
         if sorted(by_number) != list(range(1, len(by_number) + 1)):
             problems.append(f"versions of {exam} are {sorted(by_number)}")
-        result, text = by_number[max(by_number)]
-        told[exam] = ({k: v for k, v in result.items() if k not in OF_THE_MAKING}, text)
+        told[exam] = seen(last := by_number[max(by_number)])
+        for one in last["reports"]:
+            places[one["sop_instance_uid"]] = places.get(one["sop_instance_uid"], 0) + 1
+        for number in range(2, len(by_number) + 1):
+            if by_number[number]["seen_key"] == by_number[number - 1]["seen_key"]:
+                problems.append(f"version {number} of {exam} reads as the one before it")
     return told
 
 
 _clean: dict[tuple, dict] = {}
 
 
-def clean_run(binary: Path, objects: list[Report], say=None) -> dict[str, tuple[dict, bytes]]:
+def clean_run(binary: Path, objects: list[Report], say=None) -> dict[str, dict]:
     """The results of the same set where nothing goes wrong, and everything that `say` states of it is
     stated; made once for each set."""
     name = (say is not None, *sorted(one.uid for one in objects))
@@ -89,7 +102,8 @@ def check(site: Site, objects: list[Report], acknowledged: list[Report], say=Non
     often as it was. `say` states of a clean run what was stated here.
     """
     problems: list[str] = []
-    told = newest(site.outbox, problems)
+    places: dict[str, int] = {}
+    told = newest(site.outbox, problems, places)
     base = sqlite3.connect(site.store)
     try:
         if (sound := base.execute("pragma integrity_check").fetchone()[0]) != "ok":
@@ -119,10 +133,6 @@ def check(site: Site, objects: list[Report], acknowledged: list[Report], say=Non
         problems.append(f"{len(missing)} objects are not stored, as {missing[0]}")
     if len(acknowledged) > kept:
         problems.append(f"{len(acknowledged)} times acknowledged, {kept} times received")
-    places: dict[str, int] = {}
-    for result, _ in told.values():
-        for one in result["reports"]:
-            places[one["sop_instance_uid"]] = places.get(one["sop_instance_uid"], 0) + 1
     wanted = {one.uid for one in objects if one.has_sheath}
     if off := [uid for uid in wanted | set(places) if places.get(uid, 0) != (uid in wanted)]:
         problems.append(f"{len(off)} objects are not in exactly one newest result, as {off[0]}")

@@ -168,7 +168,7 @@ called = "ARCHIVE"
         return sorted(uid for (uid,) in rows)
 
     def results(self) -> dict[str, dict]:
-        """The newest result of each exam, without what tells how it came about."""
+        """The newest result of each exam as a reader sees it, without what tells how it came about."""
         newest: dict[str, tuple[int, dict]] = {}
         for path in (self.folder / "outbox").glob("*/result.json"):
             result = json.loads(path.read_text())
@@ -176,9 +176,29 @@ called = "ARCHIVE"
             if result["version"] > newest.get(exam, (0, {}))[0]:
                 newest[exam] = (result["version"], result)
         for _, result in newest.values():
-            for name in ["key", "version", "supersedes", "why", "created_at"]:
+            for name in OF_THE_MAKING:
                 result.pop(name, None)
+            for name in ["baseline", "set_aside", "set_aside_until"]:
+                result["assessment"].pop(name, None)
+            result["baseline"] = [[one["date"], one["right_mm"], one["left_mm"]] for one in result["baseline"]]
+            for part in ["assessment", "course", "companions"]:
+                result[part] = printed(result.get(part))
         return {exam: result for exam, (_, result) in newest.items()}
+
+
+# What of a result may be told as of an earlier version: where nothing that is read differs there is none.
+# `seen_key` knows `history_only`, which differs here by intent.
+OF_THE_MAKING = ["key", "seen_key", "version", "supersedes", "replaces", "why", "created_at", "not_compared",
+                 "would_change", "parameters", "technique"]
+
+
+def printed(value):
+    """With numbers as they are printed."""
+    if isinstance(value, dict):
+        return {name: printed(one) for name, one in value.items()}
+    if isinstance(value, list):
+        return [printed(one) for one in value]
+    return round(value, 2) if isinstance(value, float) else value
 
 
 FAILURES: list[str] = []

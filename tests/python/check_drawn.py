@@ -208,7 +208,7 @@ def main() -> int:
             study = str(pydicom.dcmread(report).StudyInstanceUID)
             first, second, never = (one[study] for one in sites.values())
             wrong = check_case(about, by_numpy(folder), first)
-            if first["key"] != second["key"]:
+            if first["seen_key"] != second["seen_key"]:
                 wrong.append("the order of arrival changes the result")
             if any((one["geometry"] or {}).get("length_mm") is not None
                    for one in never["measurements_used"] + never["measurements_not_used"]):

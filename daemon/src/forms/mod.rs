@@ -33,9 +33,11 @@ pub struct Context {
 /// Why a form cannot be made.
 #[derive(Debug, thiserror::Error)]
 pub enum FormError {
-    /// The result was not written by this version's schema.
+    /// The schema of the result is none that this version reads.
     #[error(
-        "this result has the schema {found}, not {}; render it with the version that wrote it",
+        "this result has the schema {found}; {} and {} can be read: render it with the version that \
+         wrote it",
+        crate::render::json::SCHEMA_1,
         crate::render::json::SCHEMA
     )]
     Schema {
@@ -73,7 +75,7 @@ pub enum FormError {
 impl Context {
     /// Checks that result and context belong together.
     fn check(&self, result: &Envelope) -> Result<(), FormError> {
-        if result.schema != crate::render::json::SCHEMA {
+        if !crate::render::json::is_read(&result.schema) {
             return Err(FormError::Schema {
                 found: result.schema.clone(),
             });

@@ -5,7 +5,7 @@ use crate::decoding::{self, Effort};
 use crate::deliver::Parcel;
 use crate::domain::PatientKey;
 use crate::forms::Context;
-use crate::render::{Envelope, Replaced, cautions, json};
+use crate::render::{Envelope, Replaced, cautions, json, seen};
 use crate::sr::{self, Limits, Origin};
 use crate::store::objects;
 use crate::store::readings::{self, StoredDisposition};
@@ -28,10 +28,13 @@ pub fn envelope(conn: &Connection, row: &ResultRow) -> Result<Envelope, StoreErr
     let replaces =
         before.and_then(|(version, before)| Replaced::of(version, &before, &content, &row.why));
     Ok(Envelope {
-        schema: json::SCHEMA.to_owned(),
+        schema: json::schema_of(&content).to_owned(),
         software: concat!("sheathline ", env!("CARGO_PKG_VERSION")).to_owned(),
         version: row.version,
         key: row.key.clone(),
+        seen_key: seen(&content)
+            .map_err(|error| StoreError::Work(error.to_string()))?
+            .key(),
         supersedes: row.supersedes,
         why: row.why.clone(),
         replaces,

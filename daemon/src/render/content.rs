@@ -1,7 +1,7 @@
 //! What a result says, before anyone decides how it looks.
 
 use super::cautions::{self, Caution};
-use crate::assess::{Assessment, Course, Parameters, Why};
+use crate::assess::{Assessment, Basis, Course, Parameters, Why};
 use crate::companions::{self, Companions};
 use crate::domain::{
     Border, Device, Event, Eye, Label, Millimetres, Modality, Moment, OpeningPressure, PatientKey,
@@ -277,6 +277,19 @@ impl Content {
         let born = self.patient.birth_date?;
         let days = (self.exam.performed_at.date() - born).num_days();
         (days >= 0).then_some(days as f64 / 365.25)
+    }
+
+    /// What the baseline rests on, by the labels of its exams where the result was made before it was
+    /// told.
+    #[must_use]
+    pub fn basis(&self) -> Basis {
+        let mut exams = self.baseline.iter();
+        let told = || match self.baseline.is_empty() {
+            true => Basis::None,
+            false if exams.any(|exam| exam.label.is_some()) => Basis::Confirmed,
+            false => Basis::Provisional,
+        };
+        self.assessment.basis.unwrap_or_else(told)
     }
 
     /// Mean of both eyes, or the only eye measured, mm.

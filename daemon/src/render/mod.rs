@@ -16,9 +16,11 @@ mod readings;
 mod replaced;
 #[cfg(test)]
 pub(crate) mod samples;
+mod seen;
 pub mod text;
 pub mod trend;
 
 pub use content::{Content, content};
 pub use json::Envelope;
 pub use replaced::Replaced;
+pub use seen::{Seen, seen};

@@ -190,6 +190,15 @@ pub(super) fn remarks(content: &Content) -> Vec<String> {
     notices.chain(stated).collect()
 }
 
+/// A number to so many decimals, half to even of what it is in full; never a minus nought.
+pub(crate) fn rounded(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    match text.strip_prefix('-') {
+        Some(digits) if digits.chars().all(|c| matches!(c, '0' | '.')) => digits.to_owned(),
+        _ => text,
+    }
+}
+
 /// A number with at most six decimals and no zeros behind; a tiny chance is not written as zero.
 pub(crate) fn exact(value: f64) -> String {
     let text = format!("{value:.6}");

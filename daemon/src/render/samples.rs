@@ -1,6 +1,6 @@
 //! Results that the tests of the renderings share, made by [`results::of_patient`].
 
-use super::{Content, Envelope, cautions, json};
+use super::{Content, Envelope, cautions, json, seen};
 use crate::domain::*;
 use crate::history::testing::reading;
 use crate::results::{self, Known, Site};
@@ -159,6 +159,7 @@ pub(crate) fn envelope(content: Content) -> Envelope {
         software: "sheathline 0.0.0".to_owned(),
         version: 2,
         key: content.key().unwrap(),
+        seen_key: seen(&content).unwrap().key(),
         supersedes: Some(1),
         why: vec!["a report of this exam arrived".to_owned()],
         replaces: None,

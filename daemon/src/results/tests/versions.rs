@@ -1,7 +1,7 @@
 //! Each version says what really changed since the one before it.
 
 use super::*;
-use crate::render::change;
+use crate::render::{Seen, change, seen};
 use chrono::{Days, NaiveDate};
 
 /// The newest versions, as a store keeps them, and every reason that was ever given.
@@ -18,6 +18,10 @@ impl Shelf {
         let count = versions.len();
         for one in versions {
             assert!(!one.why.is_empty());
+            if let Some(old) = self.latest.get(&one.content.exam.id) {
+                let (old, new) = (seen(&old.content).expect("JSON"), seen(&one.content));
+                assert_ne!(old, new.expect("JSON"), "{:?}", one.why);
+            }
             self.whys.extend(one.why);
             // A stored content is rounded.
             let json = serde_json::to_string(&one.content).expect("JSON");
@@ -97,6 +101,80 @@ fn a_version_never_blames_the_software_for_what_the_set_changed() {
     }
     // Nothing changes, nothing is made.
     assert_eq!(shelf.assess(&known), 0);
+}
+
+/// One after the other, as a person labels them: of the exams that rest on a labelled one only those
+/// get a version that read otherwise for it.
+#[test]
+fn labels_that_change_nothing_that_is_read_make_no_versions() {
+    let mut shelf = Shelf::default();
+    let mut known = Known::default();
+    let days = (0..12).map(|n| format!("{}-03-01", 2010 + n));
+    known.readings = days
+        .enumerate()
+        .map(|(n, day)| exam(n, &day, 5.0))
+        .collect();
+    assert_eq!(shelf.assess(&known), 12);
+    // The first label confirms the baseline of all later exams.
+    known.labels.push((About::of_study("2.0"), Label::Well));
+    assert_eq!(shelf.assess(&known), 12);
+    let mut further = 0;
+    for n in 1..12 {
+        known
+            .labels
+            .push((About::of_study(format!("2.{n}")), Label::Well));
+        further += shelf.assess(&known);
+    }
+    // Each its own, and once all exams before it are labelled its remark on those that are not goes.
+    assert_eq!(further, 11 + 10);
+    assert_eq!(shelf.assess(&known), 0);
+}
+
+/// Labels given in one act are one change.
+#[test]
+fn labels_of_one_act_make_one_version_of_each_result() {
+    let mut shelf = Shelf::default();
+    let mut known = Known::default();
+    let days = (0..12).map(|n| format!("{}-03-01", 2010 + n));
+    known.readings = days
+        .enumerate()
+        .map(|(n, day)| exam(n, &day, 5.0))
+        .collect();
+    shelf.assess(&known);
+    for n in 0..12 {
+        known
+            .labels
+            .push((About::of_study(format!("2.{n}")), Label::Well));
+    }
+    assert_eq!(shelf.assess(&known), 12);
+}
+
+/// What the newest versions say to a reader is a function of the set, though what they tell of its
+/// origin may be older.
+#[test]
+fn the_newest_versions_read_the_same_in_any_order() {
+    let all: Vec<ObjectReading> = (0..14).map(visit).collect();
+    let mut told = Vec::new();
+    for step in [1, 3, 5, 13] {
+        let mut shelf = Shelf::default();
+        let mut known = Known::default();
+        for n in 0..all.len() {
+            known.readings.push(all[n * step % all.len()].clone());
+            shelf.assess(&known);
+        }
+        let read = |one: &Latest| seen(&one.content).expect("JSON");
+        let newest: Vec<Seen> = shelf.latest.values().map(read).collect();
+        let wanted = results(&known).into_iter();
+        let mut wanted: Vec<_> = wanted.map(|one| (one.exam.id.clone(), one)).collect();
+        wanted.sort_by(|a, b| a.0.cmp(&b.0));
+        let wanted: Vec<Seen> = wanted
+            .iter()
+            .map(|(_, one)| seen(one).expect("JSON"))
+            .collect();
+        assert_eq!(newest, wanted, "step {step}");
+        told.push(newest);
+    }
+    assert!(told.windows(2).all(|pair| pair[0] == pair[1]));
 }
 
 fn why(before: &Known, now: &Known, study: &str) -> Vec<String> {
