@@ -296,7 +296,7 @@ pub(super) fn after_event(case: &Case<'_>, compared: &Compared<'_>) -> Option<Af
         returned_on: None,
         proposed_baseline: Vec::new(),
         new_baseline: of_epoch(episode).map(|session| session.exam.date).next(),
-        new_baseline_from: last_event + Days::new(u64::try_from(p.washout_days).ok()? + 1),
+        new_baseline_from: last_event + Days::new(u64::try_from(p.washout_days).ok()?),
         state: AfterState::of(residual.as_ref(), since.as_ref(), margin_mm),
         residual,
         since,
@@ -312,7 +312,7 @@ fn reference<'a>(case: &Case<'a>, event: NaiveDate) -> Option<(&'a Session<'a>, 
         .filter(|s| s.exam.date >= event && s.exam.excluded.is_none() && !s.before_birth())
         .filter(|s| same_modality(s.exam.modality, today.exam.modality))
         .filter(|s| same_borders(s.exam.definition, today.exam.definition))
-        .filter(|s| !expired(s.age, today.age, case.parameters));
+        .filter(|s| !expired(s.age, case.parameters));
     since.find_map(|session| {
         let choice = planes::choose(&today.planes, &[session.planes])?;
         choice.serves(&session.planes).then_some((session, choice))

@@ -3,8 +3,9 @@
 
 use super::compare::{Case, Compared, compare};
 use super::course::{Course, episode};
-use super::eligible::{Earlier, Events, Outcome, Session};
+use super::eligible::{Earlier, Events, Session};
 use super::question::check;
+use super::screen::wider;
 use super::threshold::Episode;
 use super::{Assessment, Exam, History, Parameters, Question, QuestionError, Subject};
 use std::collections::BTreeMap;
@@ -102,7 +103,7 @@ pub fn assess_with_course(
 struct Chain<'a> {
     subject: &'a Subject,
     sessions: Vec<Session<'a>>,
-    events: Events,
+    events: Events<'a>,
     parameters: &'a Parameters,
 }
 
@@ -126,29 +127,80 @@ impl<'a> Chain<'a> {
         wanted: Option<&Exam>,
         mut tell: impl FnMut(&Case<'_>, Assessment, Option<Compared<'_>>),
     ) {
-        let mut earlier: Vec<Earlier<'_>> = Vec::new();
+        let mut past = Past::default();
         for day in self.sessions.chunk_by(|a, b| a.exam.date == b.exam.date) {
             let mut of_the_day = Vec::new();
             for today in day {
                 let others = day.iter().filter(|other| other.exam.id != today.exam.id);
                 let case = Case {
                     today,
-                    earlier: &earlier,
+                    earlier: &past.exams,
                     same_day: &others.collect::<Vec<_>>(),
                     events: &self.events,
                     dated_events: &self.subject.events,
                     parameters: self.parameters,
                 };
                 let (answer, compared) = compare(&case);
-                of_the_day.push(Earlier {
-                    session: today,
-                    outcome: Some(Outcome::of(&answer)),
-                });
+                of_the_day.push(Earlier::of(today, &answer));
                 if wanted.is_none_or(|exam| exam.id == today.exam.id) {
                     tell(&case, answer, compared);
                 }
             }
-            earlier.extend(of_the_day);
+            past.add(of_the_day, self.parameters);
         }
+    }
+}
+
+/// The exams of the days so far, and what they say of each other. Each day is held against those
+/// before it once, so that nothing is asked again for every later exam.
+#[derive(Default)]
+struct Past<'a> {
+    exams: Vec<Earlier<'a>>,
+    /// Those that had nothing to be compared with and that no later one lies below, with their places.
+    firsts: Vec<(usize, &'a Session<'a>)>,
+    last_flagged: Option<Earlier<'a>>,
+}
+
+impl<'a> Past<'a> {
+    fn add(&mut self, day: Vec<Earlier<'a>>, parameters: &Parameters) {
+        let Some(date) = day.first().map(|one| one.session.exam.date) else {
+            return;
+        };
+        let near = |other: &Earlier<'_>| {
+            let apart = (date - other.session.exam.date).num_days();
+            apart < parameters.provisional_after_days
+        };
+        for one in day.iter().filter(|one| one.may_testify()) {
+            self.hold_against(one.session, parameters);
+        }
+        let flagged = day.iter().filter(|one| one.suspicious());
+        let flagged: Vec<&str> = flagged.map(|one| one.session.exam.id.as_str()).collect();
+        let after_flagged = self.last_flagged.as_ref().is_some_and(near);
+        let new = self.exams.len();
+        self.exams.extend(day.iter().cloned());
+        let old_and_new = self.exams.iter_mut().enumerate().rev();
+        for (at, one) in old_and_new.take_while(|(at, one)| *at >= new || near(one)) {
+            let own = one.session.exam.id.as_str();
+            one.since.near_flagged |= flagged.iter().any(|id| *id != own);
+            one.since.near_flagged |= at >= new && after_flagged;
+            if at >= new && one.had_nothing() {
+                self.firsts.push((at, one.session));
+            }
+        }
+        if let Some(last) = day.into_iter().rfind(Earlier::suspicious) {
+            self.last_flagged = Some(last);
+        }
+    }
+
+    /// Takes out whatever had nothing to be compared with and lies above a later exam.
+    fn hold_against(&mut self, later: &Session<'a>, parameters: &Parameters) {
+        let exams = &mut self.exams;
+        self.firsts.retain(|(at, first)| {
+            let wider = wider(first, later, parameters);
+            if wider && let Some(one) = exams.get_mut(*at) {
+                one.since.wider_than_later = true;
+            }
+            !wider
+        });
     }
 }

@@ -12,7 +12,7 @@ use super::summary::Summary;
 use super::verdict::{Expectation, asymmetry, rows, worst};
 use super::working::arithmetic;
 use super::{Modality, Parameters, PerEye, Status, growth, remarks};
-use crate::domain::{Event, Eye};
+use crate::domain::{Event, Eye, Label};
 use chrono::NaiveDate;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -25,7 +25,7 @@ pub(super) struct Case<'a> {
     /// Other exams of the same day.
     pub(super) same_day: &'a [&'a Session<'a>],
     /// Dated events and events told by labels.
-    pub(super) events: &'a Events,
+    pub(super) events: &'a Events<'a>,
     /// Dated events alone.
     pub(super) dated_events: &'a [Event],
     pub(super) parameters: &'a Parameters,
@@ -80,7 +80,7 @@ fn attempt<'a>(case: &Case<'a>, aside: &mut Vec<SetAside>) -> Result<Compared<'a
     let (today, parameters) = (case.today, case.parameters);
     let mut eligible = Vec::new();
     for earlier in case.earlier {
-        match earlier.barred(case.events, parameters) {
+        match earlier.barred(today, case.events, parameters) {
             None => eligible.push(earlier.session),
             Some(reason) => aside.push(SetAside {
                 exam: earlier.session.exam.id.clone(),
@@ -127,7 +127,7 @@ fn attempt<'a>(case: &Case<'a>, aside: &mut Vec<SetAside>) -> Result<Compared<'a
     });
     let kept = some(kept, Reason::DefinitionDiffers)?;
     let kept = part(kept, Unused::NewbornBaselineExpired, &|s| {
-        !expired(s.age, today.age, parameters)
+        !expired(s.age, parameters)
     });
     let kept = some(kept, Reason::NewbornBaselineExpired)?;
     let theirs: Vec<_> = kept.iter().map(|session| session.planes).collect();
@@ -270,7 +270,11 @@ fn answered(case: &Case<'_>, compared: &Compared<'_>, set_aside: Vec<SetAside>) 
 
 /// What a baseline of these exams rests on; there is at least one.
 fn basis(kept: &[&Session<'_>]) -> Basis {
-    match kept.iter().any(|session| session.exam.label.is_some()) {
+    let well = |session: &&Session<'_>| {
+        let label = session.exam.label;
+        matches!(label, Some(Label::Well | Label::RaisedRuledOut))
+    };
+    match kept.iter().any(well) {
         true => Basis::Confirmed,
         false => Basis::Provisional,
     }

@@ -8,6 +8,7 @@ use super::{Assessment, Exam, Modality, Parameters, PerEye, Status, Subject, Unl
 use crate::domain::{Border, Label};
 use chrono::NaiveDate;
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 
 /// An exam made ready for comparison.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,6 +37,24 @@ impl<'a> Session<'a> {
         self.age.is_some_and(|age| age < 0.0)
     }
 
+    /// Why the exam can serve nobody as baseline, whoever asks and whenever.
+    pub(super) fn barred(&self, events: &Events<'_>, parameters: &Parameters) -> Option<Why> {
+        let exam = self.exam;
+        if let Some(code) = &exam.excluded {
+            return Some(Why::Given(Cow::Owned(code.clone())));
+        }
+        let found = match exam.label {
+            _ if self.before_birth() => Unused::BeforeBirth,
+            Some(Label::RaisedConfirmed) => Unused::RaisedConfirmed,
+            Some(Label::AfterDecompression) => Unused::AfterDecompression,
+            None if parameters.unlabelled == Unlabelled::Ignore => Unused::Unlabelled,
+            _ if events.wash_out(exam, parameters.washout_days) => Unused::Washout,
+            _ if self.usable.is_empty() => Unused::NoUsableMeasurement,
+            Some(Label::Well | Label::RaisedRuledOut) | None => return None,
+        };
+        Some(Why::Found(found))
+    }
+
     pub(super) fn aside(&self, why: Unused) -> SetAside {
         SetAside {
             exam: self.exam.id.clone(),
@@ -46,31 +65,60 @@ impl<'a> Session<'a> {
 
 /// The days on which something happened that may leave the sheath changed, in order.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Events {
+pub(super) struct Events<'a> {
     days: Vec<NaiveDate>,
+    /// Exams whose label tells of one, by day.
+    told: BTreeMap<NaiveDate, Vec<&'a Exam>>,
 }
 
-impl Events {
+impl<'a> Events<'a> {
     /// Dated events, and the exams whose label tells of one. The label of an excluded exam counts:
     /// a baseline exam shortly after a crisis would be too high and hide a rise.
-    pub(super) fn of(subject: &Subject, exams: &[&Exam]) -> Self {
-        let told = exams.iter().filter(|exam| {
-            matches!(
+    pub(super) fn of(subject: &Subject, exams: &[&'a Exam]) -> Self {
+        let mut told: BTreeMap<_, Vec<_>> = BTreeMap::new();
+        for exam in exams {
+            if matches!(
                 exam.label,
                 Some(Label::RaisedConfirmed | Label::AfterDecompression)
-            )
-        });
+            ) {
+                told.entry(exam.date).or_default().push(*exam);
+            }
+        }
         let dated = subject.events.iter().map(|event| event.date);
-        let mut days: Vec<NaiveDate> = dated.chain(told.map(|exam| exam.date)).collect();
+        let mut days: Vec<NaiveDate> = dated.chain(told.keys().copied()).collect();
         days.sort_unstable();
         days.dedup();
-        Events { days }
+        Events { days, told }
     }
 
-    /// Whether a day is that of an event or within so many days after one, the last one included.
-    fn wash_out(&self, day: NaiveDate, days: i64) -> bool {
-        let mut since = self.days.iter().map(|event| (day - *event).num_days());
-        since.any(|since| (0..=days).contains(&since))
+    /// Whether an exam comes so soon after an event that it may still show it: less than so many days
+    /// after it. A dated event of the exam's own day is taken to follow it; an exam of that day that
+    /// tells of one follows it only where the times of both say so.
+    fn wash_out(&self, exam: &Exam, days: i64) -> bool {
+        let told = self.told.get(&exam.date).into_iter().flatten();
+        let mut told = told.filter(|other| other.id != exam.id);
+        let follows = |other: &Exam| {
+            let times = exam.time.zip(other.time);
+            times.is_some_and(|(own, other)| own < other)
+        };
+        if days > 0 && told.any(|other| !follows(other)) {
+            return true;
+        }
+        let before = self.days.partition_point(|day| *day < exam.date);
+        let last = before.checked_sub(1).and_then(|at| self.days.get(at));
+        last.is_some_and(|event| (exam.date - *event).num_days() < days)
+    }
+
+    /// Whether an event known at today's exam lies less than so many days before or after another.
+    fn near(&self, exam: &Exam, today: &Exam, days: i64) -> bool {
+        let from = self
+            .days
+            .partition_point(|day| (exam.date - *day).num_days() >= days);
+        let own = today.label == Some(Label::AfterDecompression);
+        self.days.get(from).is_some_and(|event| {
+            (*event - exam.date).num_days() < days
+                && (*event < today.date || (own && *event == today.date))
+        })
     }
 
     /// Days of the events before today's exam, in order.
@@ -141,31 +189,112 @@ pub(super) struct Earlier<'a> {
     pub(super) session: &'a Session<'a>,
     /// `None` only where nobody asked: of an exam of an earlier day it is always there.
     pub(super) outcome: Option<Outcome>,
+    pub(super) since: Since,
 }
 
-impl Earlier<'_> {
-    /// Whether it was itself flagged.
-    pub(super) fn rose(&self) -> bool {
-        self.outcome.as_ref().is_some_and(|outcome| outcome.flagged)
+/// What other exams of earlier days than today's have shown of an exam.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(super) struct Since {
+    /// Another one near it was flagged, and no person has said that the pressure was not raised.
+    pub(super) near_flagged: bool,
+    /// One after it lies below it by more than error; looked for only in exams with nothing to be
+    /// compared with.
+    pub(super) wider_than_later: bool,
+}
+
+impl<'a> Earlier<'a> {
+    /// An exam and its own answer; nothing is known yet of those after it.
+    pub(super) fn of(session: &'a Session<'a>, answer: &Assessment) -> Self {
+        Earlier {
+            session,
+            outcome: Some(Outcome::of(answer)),
+            since: Since::default(),
+        }
     }
 
-    /// Why the exam can serve nobody as baseline, whatever is compared with it.
-    pub(super) fn barred(&self, events: &Events, parameters: &Parameters) -> Option<Why> {
-        let exam = self.session.exam;
-        if let Some(code) = &exam.excluded {
-            return Some(Why::Given(Cow::Owned(code.clone())));
-        }
-        let found = match exam.label {
-            _ if self.session.before_birth() => Unused::BeforeBirth,
-            Some(Label::RaisedConfirmed) => Unused::RaisedConfirmed,
-            Some(Label::AfterDecompression) => Unused::AfterDecompression,
-            None if parameters.unlabelled == Unlabelled::Ignore => Unused::Unlabelled,
-            None if self.rose() => Unused::UnlabelledAboveExpected,
-            _ if events.wash_out(exam.date, parameters.washout_days) => Unused::Washout,
-            _ if self.session.usable.is_empty() => Unused::NoUsableMeasurement,
-            Some(Label::Well | Label::RaisedRuledOut) | None => return None,
+    /// Whether it was itself flagged and no person has ruled raised pressure out since.
+    pub(super) fn suspicious(&self) -> bool {
+        let cleared = matches!(
+            self.session.exam.label,
+            Some(Label::Well | Label::RaisedRuledOut)
+        );
+        !cleared && self.outcome.as_ref().is_some_and(|own| own.flagged)
+    }
+
+    /// Whether its own answer doubts what was measured.
+    pub(super) fn doubted(&self) -> bool {
+        let own = self.outcome.as_ref();
+        own.is_some_and(|own| own.notices.iter().any(|notice| notice.is_doubt()))
+    }
+
+    /// Whether nothing of its kind had been there to compare it with: nobody knows whether it was
+    /// taken in health, which a later, lower one can decide.
+    pub(super) fn had_nothing(&self) -> bool {
+        let reason = self.outcome.as_ref().and_then(|own| own.reason);
+        self.session.exam.label.is_none()
+            && matches!(
+                reason,
+                Some(
+                    Reason::NoEligibleSession
+                        | Reason::ModalityDiffers
+                        | Reason::NewbornBaselineExpired
+                )
+            )
+    }
+
+    /// Whether its width may speak against an exam before it.
+    pub(super) fn may_testify(&self) -> bool {
+        let session = self.session;
+        session.exam.excluded.is_none()
+            && !session.before_birth()
+            && (session.exam.label.is_some() || !self.doubted())
+    }
+
+    /// Why the exam cannot serve as baseline today, as far as it lies with the exam itself, with people
+    /// and with the days around it.
+    pub(super) fn barred(
+        &self,
+        today: &Session<'_>,
+        events: &Events<'_>,
+        parameters: &Parameters,
+    ) -> Option<Why> {
+        let session = self.session;
+        // Neither a label nor time would bring these in; the comparison says what is wrong with them.
+        let never = !same_modality(session.exam.modality, today.exam.modality)
+            || !same_borders(session.exam.definition, today.exam.definition)
+            || expired(session.age, parameters);
+        session.barred(events, parameters).or_else(|| {
+            let provisional = session.exam.label.is_none() && !never;
+            let found = provisional.then(|| self.unfit(today, events, parameters));
+            found.flatten().map(Why::Found)
+        })
+    }
+
+    /// Why an exam that nobody has labelled may not even serve provisionally.
+    ///
+    /// A width below expected serves like one within: it can hide no rise, and leaving the low ones
+    /// out would make the baseline too high. So does one above expected, since leaving out whatever was
+    /// flagged keeps only the low ones and flags stable people too often; one well above does not.
+    fn unfit(
+        &self,
+        today: &Session<'_>,
+        events: &Events<'_>,
+        parameters: &Parameters,
+    ) -> Option<Unused> {
+        let (exam, days) = (self.session.exam, parameters.provisional_after_days);
+        let status = self.outcome.as_ref().map(|own| own.status);
+        let apart = (today.exam.date - exam.date).num_days();
+        let found = match status {
+            _ if self.doubted() => Unused::UnlabelledDoubted,
+            Some(Status::WellAboveExpected) => Unused::UnlabelledWellAboveExpected,
+            Some(Status::NotComparable) if !self.had_nothing() => Unused::UnlabelledNotCompared,
+            _ if self.since.wider_than_later => Unused::UnlabelledFirstWider,
+            _ if self.since.near_flagged => Unused::UnlabelledNearFlagged,
+            _ if events.near(exam, today.exam, days) => Unused::UnlabelledNearEvent,
+            _ if apart < days => Unused::UnlabelledTooRecent,
+            _ => return None,
         };
-        Some(Why::Found(found))
+        Some(found)
     }
 }
 
@@ -179,11 +308,9 @@ pub(super) fn same_borders(a: Option<Border>, b: Option<Border>) -> bool {
     a.is_none() || b.is_none() || a == b
 }
 
-/// Whether a baseline of that age has expired at the age of today. Without a birth date it cannot
-/// be known, and `age_unknown` says so.
-pub(super) fn expired(then: Option<f64>, now: Option<f64>, parameters: &Parameters) -> bool {
-    match (then, now) {
-        (Some(then), Some(now)) => then < parameters.newborn_age && now >= parameters.newborn_age,
-        _ => false,
-    }
+/// Whether an exam is of the first weeks of life, in which the sheath grows fastest: it serves nobody,
+/// neither afterwards nor while they last. Without a birth date it cannot be known, and `age_unknown`
+/// says so.
+pub(super) fn expired(age: Option<f64>, parameters: &Parameters) -> bool {
+    age.is_some_and(|age| age < parameters.newborn_age)
 }

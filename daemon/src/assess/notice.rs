@@ -208,15 +208,30 @@ pub enum Unused {
     SameDay,
     /// Nobody has labelled it, and the site uses labelled exams only.
     Unlabelled,
-    /// Nobody has labelled it, and it was itself above expected.
+    /// Nobody had labelled it, and it was itself above expected. Only in results of earlier versions.
     UnlabelledAboveExpected,
+    /// Nobody has labelled it, and its own answer doubts what was measured.
+    UnlabelledDoubted,
+    /// Nobody has labelled it, there was nothing to compare it with, and a later exam lies below it by
+    /// more than error: it may have been taken while the pressure was raised.
+    UnlabelledFirstWider,
+    /// Nobody has labelled it, and an event lies too near, before or after it.
+    UnlabelledNearEvent,
+    /// Nobody has labelled it, and another exam too near it, before or after, was flagged.
+    UnlabelledNearFlagged,
+    /// Nobody has labelled it, and it could itself not be compared.
+    UnlabelledNotCompared,
+    /// Nobody has labelled it, and it is too recent to be sure that no rise had begun.
+    UnlabelledTooRecent,
+    /// Nobody has labelled it, and it was itself well above expected.
+    UnlabelledWellAboveExpected,
     /// It was taken too soon after an event.
     Washout,
 }
 
 impl Unused {
     /// Every reason, by the alphabet.
-    pub const ALL: [Unused; 16] = [
+    pub const ALL: [Unused; 23] = [
         Unused::AfterDecompression,
         Unused::BeforeBirth,
         Unused::BeyondMaxSessions,
@@ -232,6 +247,13 @@ impl Unused {
         Unused::SameDay,
         Unused::Unlabelled,
         Unused::UnlabelledAboveExpected,
+        Unused::UnlabelledDoubted,
+        Unused::UnlabelledFirstWider,
+        Unused::UnlabelledNearEvent,
+        Unused::UnlabelledNearFlagged,
+        Unused::UnlabelledNotCompared,
+        Unused::UnlabelledTooRecent,
+        Unused::UnlabelledWellAboveExpected,
         Unused::Washout,
     ];
 }

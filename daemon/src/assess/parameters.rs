@@ -7,7 +7,8 @@ use thiserror::Error;
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Unlabelled {
-    /// It serves unless its own status was above expected, and the result says so.
+    /// It serves if nothing speaks against it, for its own answer and for the days around it, and the
+    /// result says so.
     #[default]
     Provisional,
     /// It never serves.

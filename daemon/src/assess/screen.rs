@@ -1,10 +1,13 @@
 //! Screening: baseline exams that do not fit the others.
 
 use super::answer::Fit;
-use super::eligible::Session;
+use super::eligible::{Session, same_borders, same_modality};
 use super::model::{Identities, Setting, values};
 use super::notice::{SetAside, Unused};
 use super::predict::leave_group_out;
+use super::{Parameters, planes};
+use crate::domain::Eye;
+use nalgebra::DVector;
 
 /// What is left of the candidates.
 #[derive(Debug, Clone, PartialEq)]
@@ -19,7 +22,7 @@ pub(super) struct Screened<'a> {
 ///
 /// Of three or more, up to a third leave, the worst first. The worst is judged with operators and
 /// devices treated as unknown, so that one operator behind two wrong exams excuses neither. Of
-/// two that disagree the lower stays: a high one would hide a rise.
+/// two that disagree, judged on the eyes that both have, the lower stays: a high one would hide a rise.
 pub(super) fn screen<'a>(
     candidates: Vec<&'a Session<'a>>,
     setting: &Setting<'_>,
@@ -41,7 +44,7 @@ pub(super) fn screen<'a>(
     if let ([first, second], [fit, other]) = (kept.as_slice(), fits.as_slice())
         && worst(fit) > parameters.z_pair
     {
-        // Two exams have the same |z| against each other, with opposite signs.
+        // The two have the same |z|, with opposite signs.
         let (lower, higher, fit) = if fit.z > 0.0 {
             (*second, *first, fit)
         } else {
@@ -61,7 +64,13 @@ pub(super) fn screen<'a>(
     fits.sort_by_key(|fit| {
         let mut all = everybody();
         all.find(|session| session.exam.id == fit.exam)
-            .map(|session| (session.exam.date, session.exam.id.as_str()))
+            .map(|session| {
+                (
+                    session.exam.date,
+                    session.exam.time,
+                    session.exam.id.as_str(),
+                )
+            })
     });
     Some(Screened {
         kept,
@@ -88,16 +97,20 @@ fn furthest(fits: &[Fit]) -> Option<usize> {
 
 /// Each exam against all others; nothing to judge with fewer than two.
 fn judge(kept: &[&Session<'_>], setting: &Setting<'_>) -> Option<Vec<Fit>> {
-    if kept.len() < 2 {
-        return Some(Vec::new());
-    }
-    let z = |identities| {
-        let observed = setting.observe(kept, identities);
-        let mut groups = vec![Vec::new(); kept.len()];
-        for (row, observation) in observed.iter().enumerate() {
-            groups.get_mut(observation.point.place.exam)?.push(row);
+    let z = |identities| match kept {
+        [] | [_] => Some(Vec::new()),
+        [first, second] => {
+            let z = apart(first, second, setting, identities)?;
+            Some(vec![z, -z])
         }
-        leave_group_out(&setting.v(&observed), &values(&observed), &groups)
+        _ => {
+            let observed = setting.observe(kept, identities);
+            let mut groups = vec![Vec::new(); kept.len()];
+            for (row, observation) in observed.iter().enumerate() {
+                groups.get_mut(observation.point.place.exam)?.push(row);
+            }
+            leave_group_out(&setting.v(&observed), &values(&observed), &groups)
+        }
     };
     let as_given = z(Identities::AsGiven)?;
     let unknown = z(Identities::Unknown)?;
@@ -108,4 +121,61 @@ fn judge(kept: &[&Session<'_>], setting: &Setting<'_>) -> Option<Vec<Fit>> {
         z_unknown,
     });
     Some(fits.collect())
+}
+
+/// z of how far the first of two exams lies above the second: of the difference of the mean over the
+/// eyes that both have, or over the one eye of each where they have none in common. It is the same
+/// the other way round but for the sign. `None` when an exam has no eye on the chosen planes.
+fn apart<'a>(
+    first: &'a Session<'a>,
+    second: &'a Session<'a>,
+    setting: &Setting<'_>,
+    identities: Identities,
+) -> Option<f64> {
+    let observed = setting.observe(&[first, second], identities);
+    let of = |exam: usize| observed.iter().filter(move |o| o.point.place.exam == exam);
+    let has = |exam: usize, eye: Eye| of(exam).any(|o| o.point.eye == eye);
+    let common = |eye: Eye| has(0, eye) && has(1, eye);
+    let none_common = !Eye::BOTH.into_iter().any(common);
+    let judged: Vec<_> = observed
+        .iter()
+        .filter(|o| none_common || common(o.point.eye))
+        .copied()
+        .collect();
+    let count = |exam: usize| judged.iter().filter(|o| o.point.place.exam == exam).count();
+    let (eyes, others) = (count(0), count(1));
+    if eyes == 0 || others == 0 {
+        return None;
+    }
+    let (above, below) = (1.0 / eyes as f64, -1.0 / others as f64);
+    let share = judged.iter().map(|o| match o.point.place.exam {
+        0 => above,
+        _ => below,
+    });
+    let share = DVector::from_iterator(judged.len(), share);
+    let variance = (setting.v(&judged) * &share).dot(&share);
+    let z = values(&judged).dot(&share) / variance.sqrt();
+    z.is_finite().then_some(z)
+}
+
+/// Whether the first exam lies above a later one by more than error, so that it may have been taken
+/// while the pressure was raised: as far as two baseline exams may lie apart. Never of exams that
+/// share no plane, or differ in imaging or borders.
+pub(super) fn wider(first: &Session<'_>, later: &Session<'_>, parameters: &Parameters) -> bool {
+    let (one, other) = (first.exam, later.exam);
+    if !same_modality(one.modality, other.modality)
+        || !same_borders(one.definition, other.definition)
+    {
+        return false;
+    }
+    let choice = planes::choose(&later.planes, &[first.planes]);
+    let z = choice.and_then(|choice| {
+        let setting = Setting {
+            parameters,
+            episodes: &[],
+            choice,
+        };
+        apart(first, later, &setting, Identities::AsGiven)
+    });
+    z.is_some_and(|z| z > parameters.z_pair)
 }

@@ -4,7 +4,7 @@
 //! shows as what it is.
 
 use super::compare::Case;
-use super::eligible::{Earlier, Session, expired, same_borders, same_modality};
+use super::eligible::{Session, expired, same_borders, same_modality};
 use super::gls::{Estimate, effect};
 use super::model::{Identities, Observed, Setting, values};
 use super::planes;
@@ -161,13 +161,8 @@ impl<'a> Run<'a> {
         let (today, p) = (case.today, case.parameters);
         // An unlabelled exam that was itself above expected cannot serve as baseline, but leaving
         // it out here would hide the very shift that is looked for.
-        let serves = |session: &'a Session<'a>, p: &Parameters| {
-            let earlier = Earlier {
-                session,
-                outcome: None,
-            };
-            earlier.barred(case.events, p).is_none()
-        };
+        let serves =
+            |session: &'a Session<'a>, p: &Parameters| session.barred(case.events, p).is_none();
         let provisional = Parameters {
             unlabelled: Unlabelled::Provisional,
             ..*p
@@ -182,7 +177,7 @@ impl<'a> Run<'a> {
             .filter(|session| serves(session, p))
             .filter(|s| same_modality(s.exam.modality, today.exam.modality))
             .filter(|s| same_borders(s.exam.definition, today.exam.definition))
-            .filter(|s| !expired(s.age, today.age, p))
+            .filter(|s| !expired(s.age, p))
             .collect();
         let theirs: Vec<_> = sessions.iter().map(|session| session.planes).collect();
         let choice = planes::choose(&today.planes, &theirs)?;

@@ -166,7 +166,7 @@ impl Reason {
             }
             Reason::NewbornBaselineExpired => {
                 "The earlier exams are from the first weeks of life, when the sheath grows fastest. \
-                 They no longer serve as baseline."
+                 They do not serve as baseline."
             }
             Reason::NoEligibleSession => {
                 "No earlier exam of this patient may serve as baseline. The values stand alone; no \
@@ -206,7 +206,29 @@ impl Unused {
             Unused::UnlabelledAboveExpected => {
                 "Nobody has labelled it, and it was itself above expected."
             }
-            Unused::Washout => "It was taken on the day of an event or too soon after it.",
+            Unused::UnlabelledDoubted => {
+                "Nobody has labelled it, and it is in doubt what was measured."
+            }
+            Unused::UnlabelledFirstWider => {
+                "Nobody has labelled it, there was nothing to compare it with, and a later exam lies \
+                 below it by more than error: the pressure may have been raised."
+            }
+            Unused::UnlabelledNearEvent => {
+                "Nobody has labelled it, and an event lies shortly before or after it."
+            }
+            Unused::UnlabelledNearFlagged => {
+                "Nobody has labelled it, and another exam shortly before or after it was flagged."
+            }
+            Unused::UnlabelledNotCompared => {
+                "Nobody has labelled it, and it could itself not be compared."
+            }
+            Unused::UnlabelledTooRecent => {
+                "Nobody has labelled it, and it is so recent that a rise may already have begun."
+            }
+            Unused::UnlabelledWellAboveExpected => {
+                "Nobody has labelled it, and it was itself well above expected."
+            }
+            Unused::Washout => "It was taken too soon after an event.",
         }
     }
 }

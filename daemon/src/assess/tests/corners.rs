@@ -81,21 +81,24 @@ fn labels_decide_who_serves() {
     assert!(unlabelled.notices.contains(&Notice::UnlabelledBaseline));
 }
 
-/// An unlabelled exam that was itself above expected serves nobody; one after it, judged without
+/// An unlabelled exam that was itself well above expected serves nobody; one after it, judged without
 /// it, may. A label by a person overrides.
 #[test]
 fn unlabelled_exams_serve_unless_they_rose() {
     let mut exams = vec![
         steady("b", "2023-01-01"),
         at("high", "2023-02-01", 6.0),
-        at("low", "2023-03-01", 5.2),
+        at("low", "2023-03-05", 5.2),
         steady("t", "2023-06-01"),
     ];
     exams[1].label = None;
     exams[2].label = None;
     let provisional = answer(adult(), exams.clone());
     assert_eq!(provisional.baseline, ["b", "low"]);
-    assert_eq!(why(&provisional, "high"), Unused::UnlabelledAboveExpected);
+    assert_eq!(
+        why(&provisional, "high"),
+        Unused::UnlabelledWellAboveExpected
+    );
     let history = History {
         patient: adult(),
         exams: exams.clone(),
@@ -191,9 +194,12 @@ fn imaging_and_borders_must_match() {
 fn the_days_after_an_event_give_no_baseline() {
     for (date, serves) in [
         ("2023-01-30", true),
-        ("2023-01-31", false),
-        ("2023-02-07", false),
-        ("2023-02-08", true),
+        // What happens on the day of an exam counts for what comes after it.
+        ("2023-01-31", true),
+        ("2023-02-01", false),
+        ("2023-02-06", false),
+        // A control after exactly a week.
+        ("2023-02-07", true),
     ] {
         let patient = Subject {
             events: vec![Event {

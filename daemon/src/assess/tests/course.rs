@@ -111,7 +111,7 @@ fn the_residual_has_its_own_interval() {
     assert_eq!(told.new_baseline, None);
     assert_eq!(
         told.new_baseline_from,
-        day("2023-03-09"),
+        day("2023-03-08"),
         "after seven days"
     );
     let since = told.since.as_ref().expect("the crisis was measured");

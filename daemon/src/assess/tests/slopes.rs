@@ -4,7 +4,7 @@ use super::course::{courses, last};
 use super::*;
 use crate::assess::Unlabelled;
 use crate::assess::compare::Case;
-use crate::assess::eligible::{Earlier, Events, Session};
+use crate::assess::eligible::{Earlier, Events, Session, Since};
 use crate::assess::gls::effect;
 use crate::assess::trend::{ChangePoint, Trend, trend};
 use crate::domain::{Event, EventKind};
@@ -193,6 +193,7 @@ fn trend_alone(subject: &Subject, exams: &[Exam]) -> (Option<Trend>, Option<Chan
         .map(|session| Earlier {
             session,
             outcome: None,
+            since: Since::default(),
         })
         .collect();
     trend(&Case {

