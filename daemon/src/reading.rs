@@ -4,6 +4,7 @@
 mod charsets;
 mod documents;
 mod facts;
+pub mod other_eye;
 pub mod own;
 mod sessions;
 mod subject;
@@ -15,12 +16,13 @@ mod tests;
 
 pub use charsets::Charsets;
 pub use documents::{Documents, Policy};
+pub use facts::DATES_APART;
 
 use crate::domain::{
     Derivation, Disposition, ExamFacts, Measurement, Millimetres, Modality, ObjectReading,
     Quantity, Remark, Severity,
 };
-use crate::extract::{Extraction, Outside, extract_beside};
+use crate::extract::{EARLIER, Extraction, Outside, extract_beside};
 use crate::normalise::{self, Bounds, Technique, plausible};
 use crate::sr::{self, Document, FallbackCharset, Limits, Tree};
 use crate::template::Templates;
@@ -34,6 +36,9 @@ const CLASSES: [&str; 5] = [
     "1.2.840.10008.5.1.4.1.1.88.34",
     "1.2.840.10008.5.1.4.1.1.88.35",
 ];
+
+/// Code of the remark on a report that does not tell the depth of some reading.
+pub const DEPTH_UNKNOWN: &str = "depth-unknown";
 
 /// Code of the remark on a result of this program that came back.
 pub const OWN_RESULT: &str = "own-result";
@@ -140,6 +145,14 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
         ));
     }
 
+    if sheath().any(|one| is_reading(one) && one.depth().is_none() && !is_depth_unclear(one)) {
+        remarks.push(Remark::info(
+            DEPTH_UNKNOWN,
+            "The report does not say at which depth behind the globe it was measured.",
+        ));
+    }
+    remarks.extend(other_eye::unread(&measurements, &found, rules.plausible));
+
     if sheath().any(|one| one.modality == Modality::Unspecified) {
         remarks.push(Remark::info(
             "modality-unstated",
@@ -153,6 +166,9 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
         .iter()
         .filter(|one| one.quantity == Quantity::SheathDiameter)
         .collect();
+    if sheath().next().is_some() {
+        remarks.extend(facts::dates_apart(header));
+    }
     let exam = header.study_instance_uid.clone().map(|uid| ExamFacts {
         study_instance_uid: uid,
         performed_at: facts::performed_at(sheath(), header),
@@ -207,6 +223,11 @@ fn readable_tree<'a>(document: &'a Document, remarks: &mut Vec<Remark>) -> Optio
     }
 }
 
+fn is_depth_unclear(measurement: &Measurement) -> bool {
+    let mut remarks = measurement.remarks.iter();
+    remarks.any(|remark| remark.code == "depth-unclear")
+}
+
 /// A mean has no caliper of its own.
 fn is_reading(measurement: &Measurement) -> bool {
     measurement.derivation == Derivation::Single
@@ -249,6 +270,15 @@ fn measurements(
                     Remark::blocking(
                         facts::BEFORE_EXAM,
                         "Observed before the study began, so it belongs to an earlier exam.",
+                    )
+                    .at(one.place.clone()),
+                );
+            }
+            if facts::of_another_study(&one.procedure, header) && !normalise::is_apart(&measurement) {
+                measurement.set_aside(
+                    Remark::blocking(
+                        EARLIER,
+                        "The report files the value under another study than its own; it is kept apart.",
                     )
                     .at(one.place.clone()),
                 );

@@ -83,8 +83,9 @@ pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
     let readings = geometry::against_pictures(&known.readings, &site.technique);
     let mut exams = history::tell(&readings, known.entries());
     for exam in &mut exams {
-        let dated = history::dated_after_receipt(exam, &known.received);
+        let dated = history::date_doubt(exam, &known.received);
         exam.remarks.extend(dated);
+        exam.remarks.extend(history::values_unread(exam));
     }
     exams
 }

@@ -16,7 +16,6 @@ mod deliver;
 mod demo;
 mod department;
 mod documents;
-mod entries;
 mod folder;
 mod forms;
 mod harness;

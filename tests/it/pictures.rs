@@ -157,7 +157,10 @@ fn what_the_picture_shows_decides_whether_a_value_is_used() {
         .iter()
         .map(|one| &*one.code)
         .collect();
-    assert_eq!(remarks, ["angle-unknown", "geometry-not-computed"]);
+    assert_eq!(
+        remarks,
+        ["angle-unknown", "depth-unknown", "geometry-not-computed"]
+    );
 
     place.take("too-oblique", PICTURE);
     let (_, _, seen) = place.newest();

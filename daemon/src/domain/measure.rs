@@ -142,6 +142,13 @@ pub struct Measurement {
 }
 
 impl Measurement {
+    /// Depth behind the globe: as the report states it, else as it was drawn.
+    #[must_use]
+    pub fn depth(&self) -> Option<Millimetres> {
+        let drawn = self.geometry.and_then(|geometry| geometry.depth_mm);
+        self.depth_mm.or(drawn)
+    }
+
     /// Marks the value as kept but not to be used, with the reason.
     pub fn set_aside(&mut self, remark: Remark) {
         self.usable = false;

@@ -2,16 +2,20 @@
 
 use super::context::Chain;
 use super::drawn;
-use super::level::{Level, Said};
+use super::level::{Level, ProcedureSaid, Said};
 use super::side;
 use super::subject::Stated;
 use crate::domain::{
-    Border, Caliper, Derivation, Device, Laterality, Modality, Plane, Quantity, Remark,
+    Border, Caliper, Derivation, Device, Laterality, Millimetres, Modality, Plane, Quantity, Remark,
 };
+use crate::normalise;
 use crate::sr::tree::{Measured, Tree, Value};
 use crate::sr::{Code, ItemId};
 use crate::template::words::{Made, Stand, Subject};
 use crate::template::{Explained, Measure, Template, Vocabulary};
+
+/// Code of the remark on a value of an earlier exam.
+pub const EARLIER: &str = "earlier-finding";
 
 /// All that was found in one document.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -22,8 +26,32 @@ pub struct Extraction {
     pub found: Vec<Found>,
     /// Everything said of who was measured.
     pub stated: Vec<Stated>,
+    /// Lengths that no rule takes and that may be the other eye's.
+    pub unread: Vec<Other>,
     /// What a reader must know about the document.
     pub remarks: Vec<Remark>,
+}
+
+/// Where and how a number stands: what two eyes of one report have in common.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Stands {
+    /// Levels below the root.
+    pub depth: usize,
+    /// Its unit, `value scheme`.
+    pub unit: String,
+}
+
+/// A length under a code that nobody explains.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Other {
+    /// Its place.
+    pub place: String,
+    /// Whose eye, as far as codes tell.
+    pub eye: Laterality,
+    /// Its length.
+    pub length: Millimetres,
+    /// Where and how it stands.
+    pub stands: Stands,
 }
 
 /// A name that the context gives.
@@ -66,6 +94,8 @@ pub struct Found {
     pub caliper: Option<Caliper>,
     /// Place of the number.
     pub place: String,
+    /// Where and how it stands; `None` without a unit.
+    pub stands: Option<Stands>,
     /// Concept name of the number, `value scheme`.
     pub concept: String,
     /// Observation DateTime of the number or the nearest enclosing item that has one, as sent.
@@ -74,6 +104,8 @@ pub struct Found {
     pub observation_uid: Option<String>,
     /// Time point it is filed under, where the document names any.
     pub time_point: Option<String>,
+    /// The procedure that the nearest level with a word on it names.
+    pub procedure: Vec<ProcedureSaid>,
     /// SOP Instance UIDs of the pictures it was read from.
     pub pictures: Vec<String>,
     /// Which of the statements on who was measured holds for it: the nearest.
@@ -184,6 +216,7 @@ pub(super) fn found(
             .find_map(|at| tree.item(at).observed_at.clone()),
         observation_uid: item.observation_uid.clone(),
         time_point: time_point(chain),
+        procedure: distinct(chain.nearest(|level| &level.studies)),
         pictures: chain.pictures_seen.clone(),
         stated: chain.steps.iter().find_map(|step| step.level.stated),
         operator: given(chain.nearest(|level| &level.operators)),
@@ -192,8 +225,58 @@ pub(super) fn found(
             model: single(chain, |level| &level.models),
             serial: single(chain, |level| &level.serials),
         },
+        stands: stands(tree, id),
         place,
         remarks,
+    })
+}
+
+fn stands(tree: &Tree, id: ItemId) -> Option<Stands> {
+    let Value::Num {
+        measured: Some(measured),
+        ..
+    } = &tree.item(id).value
+    else {
+        return None;
+    };
+    Some(Stands {
+        depth: tree.upwards(id).count(),
+        unit: measured.unit.as_ref()?.to_string(),
+    })
+}
+
+/// A number that no rule takes, when it is a length and nothing says that it is something else.
+pub(super) fn other(
+    tree: &Tree,
+    id: ItemId,
+    own: &Explained,
+    chain: &Chain<'_>,
+    believed: &[Stand],
+    vocabulary: &Vocabulary,
+) -> Option<Other> {
+    let is_open = match own.says.concept {
+        Some(word) => word.may_be_a_width(),
+        None => !own.known,
+    };
+    let is_earlier = chain
+        .steps
+        .iter()
+        .any(|step| step.level.earlier.is_some() || step.level.quoted.is_some());
+    let Value::Num {
+        measured: Some(measured),
+        ..
+    } = &tree.item(id).value
+    else {
+        return None;
+    };
+    if !is_open || is_earlier {
+        return None;
+    }
+    Some(Other {
+        place: tree.place(id),
+        eye: side::resolve(tree, id, chain, believed).0,
+        length: normalise::length_of(measured, vocabulary)?,
+        stands: stands(tree, id)?,
     })
 }
 
@@ -286,6 +369,23 @@ fn circumstances(
                 format!("{at} says that the value is copied from an earlier exam or a document."),
             )
             .at(place),
+        );
+    }
+    let earlier = chain.steps.iter().find_map(|step| step.level.earlier);
+    if let Some(at) = earlier.filter(|_| quoted.is_none() && !own.says.quoted) {
+        remarks.push(
+            Remark::blocking(
+                EARLIER,
+                format!(
+                    "{} says that the value belongs to an earlier exam; it is kept apart.",
+                    tree.place(at)
+                ),
+            )
+            .at(place)
+            .act(
+                "If it is of this exam, list the words under [[name]] with `nothing = true` in the \
+                 site dictionary.",
+            ),
         );
     }
     if let Some(at) = chain.steps.iter().find_map(|step| step.level.contained) {

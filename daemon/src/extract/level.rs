@@ -5,9 +5,10 @@ use super::modifies;
 use super::picture::GroupPictures;
 use super::reference::References;
 use super::subject::{self, Stated};
-use crate::domain::{Border, Modality, Plane};
+use crate::domain::{Border, Millimetres, Modality, Plane};
+use crate::normalise;
 use crate::sr::bounds::{exceeds, shortened};
-use crate::sr::tree::{Measured, Tree, Value};
+use crate::sr::tree::{Measured, Relationship, Tree, Value};
 use crate::sr::{Code, ItemId};
 use crate::template::vocabulary::is_private;
 use crate::template::words::{Made, Named, Role, Side, Site, Structure, Subject};
@@ -51,6 +52,15 @@ pub(super) enum SideSaid {
     Named(Side),
 }
 
+/// Which procedure the values below an item belong to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ProcedureSaid {
+    /// Study Instance UID.
+    Study(String),
+    /// Study Date, as sent.
+    Date(String),
+}
+
 /// What one item says. Each list holds one entry per distinct statement, so that a report that
 /// repeats itself a hundred thousand times costs no more than one that does not.
 #[derive(Debug, Clone, Default)]
@@ -81,6 +91,10 @@ pub(super) struct Level {
     pub(super) serials: Vec<Said<String>>,
     /// The item, or what stands at it, is copied from elsewhere.
     pub(super) quoted: Option<ItemId>,
+    /// A text that speaks of an earlier exam.
+    pub(super) earlier: Option<ItemId>,
+    /// Studies that the values belong to: Study Instance UIDs, and dates as sent.
+    pub(super) studies: Vec<Said<ProcedureSaid>>,
     /// Modifiers tied by CONTAINS.
     pub(super) contained: Option<ItemId>,
     /// Codes of private schemes that say nothing to us.
@@ -98,6 +112,13 @@ fn digest_of(text: &str) -> String {
     let digits = Sha256::digest(text);
     digits.iter().map(|byte| format!("{byte:02x}")).collect()
 }
+
+/// Letters of a modifier's text that is a label; a longer one is a sentence.
+const LABEL: usize = 64;
+
+/// A depth without a word on what it is the depth of is behind the globe when a nerve can be seen so
+/// far; the depth of a picture is 20 mm and more. Engineering choice.
+const DEEPEST: Millimetres = Millimetres::from_um(10_000);
 
 /// Most distinct texts kept per level: two already contradict each other.
 const DISTINCT: usize = 4;
@@ -174,6 +195,7 @@ impl Levels {
                 if name.sides.is_empty() {
                     levels.called(id, id, "its name", &concept.meaning, vocabulary);
                 }
+                levels.earlier(tree, id, id, &concept.meaning, vocabulary);
             }
             if let (Value::Text(text), Some(parent)) = (&item.value, tree.parent(id)) {
                 levels.worded(parent, id, text, vocabulary);
@@ -181,6 +203,7 @@ impl Levels {
             let Some((parent, concept)) = tree.parent(id).zip(item.concept.as_ref()) else {
                 continue;
             };
+            levels.modified(tree, id, parent, vocabulary);
             let Some(role) = vocabulary.explain(concept).says.role else {
                 continue;
             };
@@ -234,6 +257,61 @@ impl Levels {
         }
     }
 
+    /// Notes a text that speaks of an earlier exam. What the document itself is called says nothing of
+    /// its parts: it may compare with one.
+    fn earlier(&mut self, tree: &Tree, owner: ItemId, at: ItemId, text: &str, words: &Vocabulary) {
+        if owner != tree.root() && words.names().is_earlier(text) {
+            let level = self.levels.entry(owner).or_default();
+            level.earlier = level.earlier.or(Some(at));
+        }
+    }
+
+    /// What a modifier is called, whatever its own name: an earlier exam.
+    fn modified(&mut self, tree: &Tree, id: ItemId, parent: ItemId, words: &Vocabulary) {
+        let item = tree.item(id);
+        let role = role_of(item.concept.as_ref(), words);
+        let tells = match (item.relationship, &item.value) {
+            // An observer's organisation may be called anything.
+            (Relationship::HasObsContext, Value::Text(_)) => role == Some(Role::TimePoint),
+            (
+                Relationship::HasConceptMod
+                | Relationship::HasObsContext
+                | Relationship::HasAcqContext,
+                _,
+            ) => role != Some(Role::Procedure),
+            _ => false,
+        };
+        if !tells {
+            return;
+        }
+        // What modifies a site or a modifier is said of the item around them.
+        let mut around = tree.upwards(parent);
+        let owner =
+            around.find(|&at| matches!(tree.item(at).value, Value::Container | Value::Num { .. }));
+        let (Some(owner), text) = (
+            owner,
+            match &item.value {
+                Value::Code(code) => &code.meaning,
+                Value::Text(text) if !exceeds(text.trim(), LABEL) => text,
+                _ => return,
+            },
+        ) else {
+            return;
+        };
+        self.earlier(tree, owner, id, text, words);
+    }
+
+    fn procedure(&mut self, owner: ItemId, at: ItemId, says: ProcedureSaid) {
+        let level = self.levels.entry(owner).or_default();
+        let said = Said {
+            says,
+            at,
+            code: String::new(),
+            spot: Spot::Modifier,
+        };
+        say_few(&mut level.studies, said);
+    }
+
     fn modifier(
         &mut self,
         tree: &Tree,
@@ -266,12 +344,28 @@ impl Levels {
         match &item.value {
             Value::Text(text) if role == Role::TrackingIdentifier => {
                 self.called(owner, id, "its text", text, vocabulary);
+                self.earlier(tree, owner, id, text, vocabulary);
+                return;
+            }
+            // A code should stand here. A side in words finds none, and contradicts.
+            Value::Text(text) if may_name_a_side(role) && !exceeds(text.trim(), LABEL) => {
+                self.called(owner, id, "its text", text, vocabulary);
+                self.earlier(tree, owner, id, text, vocabulary);
                 return;
             }
             Value::Code(code)
-                if role == Role::FindingSite && vocabulary.explain(code).sides.is_empty() =>
+                if may_name_a_side(role) && vocabulary.explain(code).sides.is_empty() =>
             {
                 self.called(owner, id, "its meaning", &code.meaning, vocabulary);
+                self.earlier(tree, owner, id, &code.meaning, vocabulary);
+            }
+            Value::Uid(text) | Value::Text(text) if role == Role::ProcedureStudy => {
+                self.procedure(owner, id, ProcedureSaid::Study(shortened(text.trim(), 64)));
+                return;
+            }
+            Value::Time(text) if role == Role::ProcedureDate => {
+                self.procedure(owner, id, ProcedureSaid::Date(shortened(text.trim(), 64)));
+                return;
             }
             _ if subject::tells_of(role) => {
                 self.subject(tree, id, parent, role, vocabulary);
@@ -285,6 +379,8 @@ impl Levels {
         }
         match &item.value {
             Value::Code(code) => level.coded(id, role, code, spot, vocabulary),
+            Value::Num { .. }
+                if role == Role::Depth && !is_depth_of_values(tree, id, vocabulary) => {}
             Value::Num { measured, .. } => {
                 let number = Said {
                     says: measured.clone(),
@@ -353,6 +449,41 @@ impl Levels {
             _ => {}
         }
     }
+}
+
+/// Whether a text where a code of this role should stand, or its meaning, can name a side.
+fn may_name_a_side(role: Role) -> bool {
+    matches!(
+        role,
+        Role::FindingSite
+            | Role::Laterality
+            | Role::ImageLaterality
+            | Role::TopographicalModifier
+            | Role::Finding
+            | Role::TrackingIdentifier
+    )
+}
+
+/// Whether a number with the role of a depth tells the depth of the values around it. One that has a
+/// site of its own, or is deeper than a nerve is seen, is the depth of something else, unless its name
+/// says that it is the depth behind the globe.
+fn is_depth_of_values(tree: &Tree, id: ItemId, vocabulary: &Vocabulary) -> bool {
+    let item = tree.item(id);
+    let own = vocabulary.explain_some(item.concept.as_ref());
+    if own.says.concept.is_none() {
+        return true;
+    }
+    let below = tree.children(id).iter();
+    let mut below = below.map(|&child| role_of(tree.item(child).concept.as_ref(), vocabulary));
+    let length = match &item.value {
+        Value::Num {
+            measured: Some(measured),
+            ..
+        } => normalise::length_of(measured, vocabulary),
+        _ => None,
+    };
+    !below.any(|role| role == Some(Role::FindingSite))
+        && length.is_some_and(|length| length.um() >= 0 && length <= DEEPEST)
 }
 
 /// A side that an attribute outside the tree gives.
@@ -478,6 +609,9 @@ impl Level {
             }
             Role::Depth
             | Role::Angle
+            | Role::Finding
+            | Role::ProcedureStudy
+            | Role::ProcedureDate
             | Role::TrackingIdentifier
             | Role::SubjectId
             | Role::SubjectName

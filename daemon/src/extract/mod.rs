@@ -24,8 +24,9 @@ pub(crate) mod build;
 mod tests;
 
 pub use example::{Example, examples};
-pub use found::{Extraction, Found, Given};
+pub use found::{EARLIER, Extraction, Found, Given, Other, Stands};
 pub use imaging::Outside;
+pub use level::ProcedureSaid;
 pub use subject::Stated;
 pub use unread::unexplained;
 
@@ -91,6 +92,9 @@ pub fn extract_beside(
     }
 }
 
+/// Lengths kept that no rule takes; the first few tell as much as all.
+const OTHERS: usize = 256;
+
 /// How a NUM is reached from the root.
 #[derive(PartialEq, Eq)]
 enum Reach {
@@ -122,6 +126,7 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
     let mut found = Vec::new();
     let mut remarks = levels.references.remarks.clone();
     let mut unread = Unread::default();
+    let mut others = Vec::new();
     for id in tree.ids() {
         let item = tree.item(id);
         let Value::Num { .. } = &item.value else {
@@ -133,6 +138,11 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
         }
         let chain = Chain::of(tree, id, levels);
         let own = vocabulary.explain_some(item.concept.as_ref());
+        let mut note_other = || {
+            let believed = &template.laterality;
+            let other = found::other(tree, id, &own, &chain, believed, vocabulary);
+            others.extend(other.filter(|_| others.len() < OTHERS));
+        };
         match recognise::recognise(&own, &chain, template, templates.site_measures()) {
             Recognised::Ours(_) if reach == Reach::Strange => remarks.push(
                 Remark::blocking(
@@ -164,11 +174,15 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
             }
             Recognised::Doubt(remark) => {
                 remarks.push(remark.at(tree.place(id)));
+                note_other();
                 unread.note_private(tree, id, &chain, &own);
             }
             Recognised::NotOurs => {}
             Recognised::Unknown if is_role(own.says.role) => {}
-            Recognised::Unknown => unread.note(tree, id, &chain, &own, vocabulary),
+            Recognised::Unknown => {
+                note_other();
+                unread.note(tree, id, &chain, &own, vocabulary);
+            }
         }
     }
     remarks.extend(unread.remarks());
@@ -176,13 +190,14 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
         template: Some(template.label()),
         found,
         stated: levels.stated.clone(),
+        unread: others,
         remarks,
     }
 }
 
-/// A depth or an angle beside the values, rather than below one, belongs to none of them.
+/// An angle beside the values, rather than below one, belongs to none of them; a depth belongs to all.
 fn is_role(role: Option<Role>) -> bool {
-    matches!(role, Some(Role::Angle))
+    matches!(role, Some(Role::Angle | Role::Depth))
 }
 
 /// Whether an item may modify its parent, and by CONTAINS only for want of something better.
@@ -194,9 +209,19 @@ fn modifies(item: &ContentItem, role: Role) -> Option<bool> {
         _ if matches!(role, Role::NerveAxis | Role::GlobePoint | Role::Modality) => Some(false),
         // However it is tied: somebody else's id is never passed over.
         _ if subject::tells_of(role) => Some(false),
+        // Nor is what speaks against a side or of another exam.
+        _ if matches!(
+            role,
+            Role::TrackingIdentifier | Role::ProcedureStudy | Role::ProcedureDate
+        ) =>
+        {
+            Some(false)
+        }
         Relationship::HasProperties => {
             matches!(role, Role::Depth | Role::Angle | Role::SelectionStatus).then_some(false)
         }
+        // A container has no properties: a depth told once for its values stands among them.
+        Relationship::Contains if matches!(role, Role::Depth | Role::Finding) => Some(false),
         Relationship::Contains => {
             matches!(role, Role::FindingSite | Role::Laterality).then_some(true)
         }

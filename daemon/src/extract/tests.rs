@@ -1,3 +1,6 @@
+mod apart;
+mod depths;
+
 use super::build::*;
 use super::*;
 use crate::domain::{Derivation, Eye, Laterality, Modality, Plane, Quantity};

@@ -13,6 +13,7 @@ pub use scale::{Origin, Scale};
 
 use crate::domain::{Derivation, Disposition, ImageFacts, ObjectReading, Quantity};
 use crate::normalise::Technique;
+use crate::reading::DEPTH_UNKNOWN;
 use judge::Missing;
 use std::collections::BTreeMap;
 
@@ -62,6 +63,7 @@ fn check(
         judge::judge(measurement, pictures, technique, &mut missing);
     }
     reading.remarks.extend(missing.remark());
+    settle_depth(reading);
     let mut sheath = reading
         .measurements
         .iter()
@@ -71,6 +73,20 @@ fn check(
         reading
             .remarks
             .retain(|remark| remark.code != "angle-unknown");
+    }
+}
+
+/// Takes the remark on an unknown depth away where all depths were worked out.
+fn settle_depth(reading: &mut ObjectReading) {
+    let mut sheath = reading
+        .measurements
+        .iter()
+        .filter(|one| one.quantity == Quantity::SheathDiameter)
+        .filter(|one| one.derivation == Derivation::Single);
+    if sheath.all(|one| one.depth().is_some()) {
+        reading
+            .remarks
+            .retain(|remark| remark.code != DEPTH_UNKNOWN);
     }
 }
 

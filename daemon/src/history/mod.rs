@@ -8,12 +8,14 @@ mod entries;
 mod exam;
 mod identity;
 mod modality;
+mod other_eye;
 
-pub use dated::{DATE_IMPLAUSIBLE, dated_after_receipt};
-pub use entries::{CONTRADICTED, Entries, Places};
+pub use dated::{DATE_IMPLAUSIBLE, date_doubt};
+pub use entries::{CONTRADICTED, Entries};
 pub(crate) use exam::SUPERSEDED;
 pub use exam::{Exam, ExamMeasurement, ObjectUse, exam_id};
 pub use identity::{Identity, same_person};
+pub use other_eye::values_unread;
 
 use crate::domain::ObjectReading;
 use std::collections::{BTreeMap, BTreeSet};

@@ -9,6 +9,27 @@ const EXTREME: &str = "extreme-without-readings";
 const UNUSABLE: &str = "derived-from-unusable";
 const OTHER: &str = "derived-beside-derived";
 pub(crate) const OBSERVATION_SEEN: &str = "observation-seen";
+
+/// Codes of remarks on values that are no part of the exam: nothing of it was made from them, and
+/// whatever they lack, the exam does not lack.
+const APART: [&str; 9] = [
+    "earlier-finding",
+    "value-quoted",
+    "observed-before-exam",
+    "observed-another-day",
+    "observed-on-several-days",
+    "several-time-points",
+    "subject-not-patient",
+    "other-subject",
+    "superseded",
+];
+
+/// Whether a value is no part of the exam that its report is of.
+#[must_use]
+pub fn is_apart(measurement: &Measurement) -> bool {
+    let mut codes = measurement.remarks.iter().map(|remark| &remark.code);
+    codes.any(|code| APART.contains(&code.as_ref()))
+}
 const UNEQUAL: &str = "observation-uid-conflict";
 
 /// Decides, over the measurements of one object or of all objects of one exam, which derived values
@@ -108,7 +129,8 @@ fn settle_derived(all: &mut [&mut Measurement]) {
     // Judged against what was usable before, so that the order of the values decides nothing.
     // One of each kind is enough to judge by.
     let mut kinds: Vec<Measurement> = Vec::new();
-    for one in all.iter().filter(|one| !has(one, OBSERVATION_SEEN)) {
+    let of_the_exam = |one: &&&mut Measurement| !has(one, OBSERVATION_SEEN) && !is_apart(one);
+    for one in all.iter().filter(of_the_exam) {
         let same = |kind: &Measurement| {
             kind.usable == one.usable
                 && rank(kind.derivation) == rank(one.derivation)

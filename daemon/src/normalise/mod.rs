@@ -15,7 +15,7 @@ mod value;
 mod tests;
 
 pub(crate) use derived::OBSERVATION_SEEN;
-pub use derived::settle;
+pub use derived::{is_apart, settle};
 pub use technique::Technique;
 pub(crate) use value::as_sent;
 
@@ -89,16 +89,33 @@ pub fn normalise(found: &Found, observed_at: Option<Moment>, bounds: &Bounds<'_>
     }
 }
 
-/// A length that describes a value. Several at one level contradict each other: none is taken.
+/// The length that a number as sent says; `None` when it says none.
+#[must_use]
+pub fn length_of(measured: &Measured, vocabulary: &Vocabulary) -> Option<Millimetres> {
+    let code = measured.unit.as_ref()?;
+    let unit = unit::length(code, vocabulary)?;
+    (!unit::disowned(code, unit, vocabulary)).then_some(())?;
+    let text = value::as_sent(measured)?;
+    let decimal = decimal::Decimal::parse(&text).ok()?;
+    Some(decimal.in_unit(unit).ok()?.length)
+}
+
+/// A length that describes a value. Several at one level that differ contradict each other: none is
+/// taken.
 fn length(
     given: &[Option<Measured>],
     what: &str,
     vocabulary: &Vocabulary,
     remarks: &mut Vec<Remark>,
 ) -> Option<Millimetres> {
-    let one = match given {
-        [] => return None,
-        [one] => one.as_ref(),
+    if given.is_empty() {
+        return None;
+    }
+    let read = given.iter().map(|one| length_of(one.as_ref()?, vocabulary));
+    let mut read: Vec<Option<Millimetres>> = read.collect();
+    read.dedup();
+    let read = match read.as_slice() {
+        [one] => *one,
         _ => {
             remarks.push(Remark::caution(
                 "depth-unclear",
@@ -107,14 +124,6 @@ fn length(
             return None;
         }
     };
-    let read = one.and_then(|measured| {
-        let code = measured.unit.as_ref()?;
-        let unit = unit::length(code, vocabulary)?;
-        (!unit::disowned(code, unit, vocabulary)).then_some(())?;
-        let text = value::as_sent(measured)?;
-        let decimal = decimal::Decimal::parse(&text).ok()?;
-        Some(decimal.in_unit(unit).ok()?.length)
-    });
     if read.is_none() {
         remarks.push(Remark::caution(
             "depth-unclear",

@@ -44,6 +44,8 @@ fn found(measured: Option<Measured>) -> Found {
         observed_at: None,
         observation_uid: None,
         time_point: None,
+        procedure: Vec::new(),
+        stands: None,
         pictures: Vec::new(),
         caliper: None,
         stated: None,

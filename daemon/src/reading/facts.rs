@@ -1,11 +1,17 @@
 //! Who, when and with what: the tree first, the header where the tree is silent.
 
-use super::sessions::NOT_OF_THE_EXAM;
+use super::sessions::is_of_another_time;
 use crate::domain::{Device, ExamFacts, Measurement, Moment, Patient, PatientKey, Remark};
-use crate::extract::{Found, Given};
-use crate::sr::Header;
+use crate::extract::{Found, Given, ProcedureSaid};
+use crate::sr::{self, Header};
 use crate::template::words::Side;
 use chrono::Days;
+
+/// Code of the caution on a report that is dated long before or after its study.
+pub const DATES_APART: &str = "dates-far-apart";
+
+/// Days in a year, the longest there is.
+const A_YEAR: i64 = 366;
 
 /// Code of the remark on a value that an earlier exam left in this report.
 pub(super) const BEFORE_EXAM: &str = "observed-before-exam";
@@ -44,6 +50,40 @@ pub(super) fn before_exam(observed: Option<Moment>, header: &Header) -> bool {
     next.is_some_and(|next| next < study.date())
 }
 
+/// Whether the report says that a value belongs to another study: by its Study Instance UID, or by a
+/// Study Date more than a day from the report's own.
+pub(super) fn of_another_study(said: &[ProcedureSaid], header: &Header) -> bool {
+    let own_day = header.study_at.or(header.content_at).map(|at| at.date());
+    said.iter().any(|one| match one {
+        ProcedureSaid::Study(uid) => {
+            let own = header.study_instance_uid.as_deref();
+            own.is_some_and(|own| own != uid)
+        }
+        ProcedureSaid::Date(text) => {
+            let day = sr::moment_from_dt(text, None).map(|at| at.date());
+            day.zip(own_day)
+                .is_some_and(|(day, own)| (day - own).num_days().abs() > 1)
+        }
+    })
+}
+
+/// The caution on a report whose study and content dates cannot both be right.
+pub(super) fn dates_apart(header: &Header) -> Option<Remark> {
+    let study = header.study_at?.date();
+    let content = header.content_at?.date();
+    ((content - study).num_days().abs() > A_YEAR).then(|| {
+        Remark::caution(
+            DATES_APART,
+            format!(
+                "The study is dated {study} and the report {content}, more than a year apart; one of the \
+                 dates may be wrong."
+            ),
+        )
+        .at("(0008,0020)")
+        .act("Send a corrected report, or label the exam if its date is right.")
+    })
+}
+
 /// When the exam was done: the earliest observation among its sheath values, else the study's date,
 /// else the document's. A document that is amended later keeps the date of its exam.
 pub(super) fn performed_at<'a>(
@@ -51,10 +91,7 @@ pub(super) fn performed_at<'a>(
     header: &Header,
 ) -> Option<Moment> {
     sheath
-        .filter(|one| {
-            let mut codes = one.remarks.iter().map(|remark| &remark.code);
-            !codes.any(|code| NOT_OF_THE_EXAM.contains(&code.as_ref()))
-        })
+        .filter(|one| !is_of_another_time(one))
         .filter_map(|one| one.observed_at)
         .min()
         .or(header.study_at)

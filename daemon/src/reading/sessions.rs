@@ -3,9 +3,9 @@
 //! The exam's day is the study's. A study that was opened long before takes the one day all its
 //! values share. Days next to each other count as one, for midnight and time zones.
 
-use super::facts::BEFORE_EXAM;
 use crate::domain::{Measurement, Quantity, Remark};
 use crate::extract::Found;
+use crate::normalise;
 use crate::sr::Header;
 use chrono::NaiveDate;
 
@@ -16,8 +16,11 @@ const SEVERAL_DAYS: &str = "observed-on-several-days";
 /// Code of the remark on values of several time points.
 const SEVERAL_POINTS: &str = "several-time-points";
 
-/// Codes of remarks on values whose time is not the exam's.
-pub(super) const NOT_OF_THE_EXAM: [&str; 3] = [BEFORE_EXAM, ANOTHER_DAY, SEVERAL_DAYS];
+/// Whether the time of a value is not the exam's.
+pub(super) fn is_of_another_time(measurement: &Measurement) -> bool {
+    let mut codes = measurement.remarks.iter().map(|remark| &remark.code);
+    normalise::is_apart(measurement) && codes.all(|code| code != SEVERAL_POINTS)
+}
 
 fn near(one: NaiveDate, other: NaiveDate) -> bool {
     (one - other).num_days().abs() <= 1
@@ -33,7 +36,7 @@ fn by_day(measurements: &mut [Measurement], study: Option<NaiveDate>) {
     let mut days: Vec<NaiveDate> = measurements
         .iter()
         .filter(|one| one.quantity == Quantity::SheathDiameter)
-        .filter(|one| one.remarks.iter().all(|remark| remark.code != BEFORE_EXAM))
+        .filter(|one| !normalise::is_apart(one))
         .filter_map(|one| Some(one.observed_at?.date()))
         .collect();
     days.sort_unstable();
@@ -62,20 +65,21 @@ fn by_day(measurements: &mut [Measurement], study: Option<NaiveDate>) {
                 ),
             ),
         };
-        if one.remarks.iter().all(|other| other.code != BEFORE_EXAM) {
+        if !normalise::is_apart(one) {
             let remark = remark.act("Have the sender write one report for each exam.");
             one.set_aside(remark.at(one.place.clone()));
         }
     }
 }
 
-/// Two time points (TID 1502) of one day are still two exams, as before and after a puncture.
+/// Two time points (TID 1502) of one day are still two exams, as before and after a puncture. A value
+/// without one is of the document's own time, so one with a name beside it is of another.
 fn by_time_point(measurements: &mut [Measurement], found: &[Found]) {
-    let mut points: Vec<&String> = measurements
+    let mut points: Vec<Option<&String>> = measurements
         .iter()
         .zip(found)
         .filter(|(one, _)| one.usable && one.quantity == Quantity::SheathDiameter)
-        .filter_map(|(_, found)| found.time_point.as_ref())
+        .map(|(_, found)| found.time_point.as_ref())
         .collect();
     points.sort_unstable();
     points.dedup();
@@ -84,7 +88,7 @@ fn by_time_point(measurements: &mut [Measurement], found: &[Found]) {
         return;
     }
     for (one, found) in measurements.iter_mut().zip(found) {
-        if found.time_point.is_some() {
+        if found.time_point.is_some() && !normalise::is_apart(one) {
             one.set_aside(
                 Remark::blocking(
                     SEVERAL_POINTS,

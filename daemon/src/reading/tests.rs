@@ -2,7 +2,7 @@ use super::*;
 use crate::domain::Laterality;
 use crate::extract::build::*;
 use crate::sr::Header;
-use crate::sr::tree::Relationship;
+use crate::sr::tree::{Relationship, Value};
 use chrono::NaiveDate;
 
 fn moment(day: u32) -> crate::domain::Moment {
@@ -59,7 +59,7 @@ fn a_plain_report_is_accepted() {
     assert!(reading.measurements.iter().all(|one| one.usable));
     assert_eq!(
         codes(&reading.remarks),
-        ["angle-unknown", "modality-unstated"]
+        ["angle-unknown", "depth-unknown", "modality-unstated"]
     );
     assert!(reading.template.unwrap().starts_with("tid1500@"));
     let patient = reading.patient.unwrap();
@@ -289,4 +289,108 @@ fn values_keep_their_decimals() {
     assert_eq!(um("4.99") - um("4.60"), 390);
     assert_eq!((um("5.375") - um("5.00")) * 1000, 75 * um("5.00"));
     assert_eq!(um("3.1") * 100, 62 * um("5.0"));
+}
+
+fn blocked(reading: &ObjectReading) -> Vec<Vec<&str>> {
+    let blocking = |one: &Measurement| -> Vec<Remark> {
+        let remarks = one.remarks.iter();
+        let blocking = remarks.filter(|one| one.severity == Severity::Blocking);
+        blocking.cloned().collect()
+    };
+    let of = |one: &Measurement| -> Vec<String> {
+        blocking(one)
+            .iter()
+            .map(|one| one.code.to_string())
+            .collect()
+    };
+    let known = [
+        "earlier-finding",
+        "several-time-points",
+        "observed-before-exam",
+    ];
+    let values = reading.measurements.iter().map(of);
+    let name = |code: &String| known.into_iter().find(|name| name == code).unwrap();
+    values
+        .map(|codes| codes.iter().map(name).collect())
+        .collect()
+}
+
+/// TID 1502: the document's own time is that of the values without a time point.
+#[test]
+fn a_named_time_point_beside_values_without_one_is_another() {
+    let point = |name: &str| text("C2348792 UMLS", Value::Text(name.to_owned()));
+    let group = |points: &[&str], value: &str| -> Vec<Node> {
+        let mut group: Vec<Node> = points.iter().map(|name| point(name)).collect();
+        group.extend([site(RIGHT), mm(value, vec![])]);
+        group
+    };
+    let read = |groups: Vec<Vec<Node>>| read(&document(Some(report(groups))));
+    let one = read(vec![group(&[], "5.6"), group(&["visit 2"], "5.0")]);
+    assert_eq!(blocked(&one), [&[][..], &["several-time-points"]]);
+    // All of one time point, or of two of which one calls itself the earlier.
+    let one = read(vec![group(&["visit 2"], "5.6"), group(&["visit 2"], "5.0")]);
+    assert_eq!(blocked(&one), [[""; 0], [""; 0]]);
+    let one = read(vec![group(&["current"], "5.6"), group(&["prior"], "5.0")]);
+    assert_eq!(blocked(&one), [&[][..], &["earlier-finding"]]);
+}
+
+/// TID 1005: the study that a value belongs to, by its UID or by its date.
+#[test]
+fn values_of_another_study_are_kept_apart() {
+    let study = |uid: &str| text("121018 DCM", Value::Uid(uid.to_owned()));
+    let date = |day: &str| text("111060 DCM", Value::Time(day.to_owned()));
+    for (context, said) in [
+        (study("1.2"), None),
+        (study("1.9.8"), Some("earlier-finding")),
+        (date("20240510"), None),
+        (date("20240511"), None),
+        (date("20210301"), Some("earlier-finding")),
+        (date("unknown"), None),
+    ] {
+        let groups = vec![
+            vec![site(RIGHT), mm("5.6", vec![])],
+            vec![context, site(RIGHT), mm("5.0", vec![])],
+        ];
+        let reading = read(&document(Some(report(groups))));
+        let said: Vec<&str> = said.into_iter().collect();
+        assert_eq!(blocked(&reading), [vec![], said]);
+    }
+}
+
+/// Earlier values say nothing of how today's were made, nor of today's day.
+#[test]
+fn earlier_readings_leave_todays_mean_and_day_alone() {
+    let earlier = |node: Node| {
+        let mut node = node;
+        node.item.concept.as_mut().unwrap().meaning = "Prior".to_owned();
+        node
+    };
+    let reading = |value: &str, at: &str| mm(value, vec![]).observed(at);
+    let mean = mm("5.6", vec![modifier(DERIVATION, MEAN, vec![])]).observed("20240510100000");
+    let group = vec![
+        site(RIGHT),
+        earlier(reading("5.0", "20240502100000")),
+        earlier(reading("5.1", "20230101100000")),
+        mean,
+    ];
+    let reading = read(&document(Some(report(vec![group]))));
+    let mean = &reading.measurements[2];
+    assert!(mean.usable, "{:?}", mean.remarks);
+    assert_eq!(codes(&mean.remarks), ["derived-without-readings"]);
+    assert_eq!(
+        reading.exam.unwrap().performed_at.unwrap().date(),
+        moment(10).date()
+    );
+}
+
+#[test]
+fn dates_of_study_and_report_more_than_a_year_apart_are_told() {
+    for (content, told) in [(9, false), (15, true)] {
+        let mut document = document(Some(two_eyes()));
+        let study = NaiveDate::from_ymd_opt(2024, 5, 10).unwrap();
+        let content = study + chrono::Months::new(content);
+        document.header.content_at.as_mut().unwrap().local = content.and_hms_opt(9, 0, 0).unwrap();
+        let reading = read(&document);
+        assert_eq!(codes(&reading.remarks).contains(&DATES_APART), told);
+    }
 }

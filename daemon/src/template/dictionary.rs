@@ -123,20 +123,27 @@ fn words(desk: &mut Desk<'_>, root: &DeTable<'_>) -> BTreeMap<String, (Side, Ran
 fn names(desk: &mut Desk<'_>, root: &DeTable<'_>) -> Vec<Name> {
     let mut names = Vec::new();
     for (span, table) in desk.tables(root, "name") {
-        desk.only(table, &["eye", "unit", "nothing", "inside", "alone"]);
+        desk.only(
+            table,
+            &["eye", "unit", "earlier", "nothing", "inside", "alone"],
+        );
         let eye = desk.word(table, "eye").map(Means::Side);
         let unit = desk.word(table, "unit").map(|unit| match unit {
             NamedUnit::Ours(unit) => Means::Unit(Some(unit)),
             NamedUnit::NotOurs => Means::Unit(None),
         });
+        let earlier = desk.flag(table, "earlier").then_some(Means::Earlier);
         let nothing = desk.flag(table, "nothing").then_some(Means::Nothing);
-        let means: Vec<Means> = [eye, unit, nothing].into_iter().flatten().collect();
+        let means: Vec<Means> = [eye, unit, earlier, nothing]
+            .into_iter()
+            .flatten()
+            .collect();
         let inside = desk.texts(table, "inside");
         let alone = desk.texts(table, "alone");
         let [means] = means.as_slice() else {
             desk.wrong(
                 span,
-                "a [[name]] has one of `eye`, `unit` and `nothing = true`",
+                "a [[name]] has one of `eye`, `unit`, `earlier = true` and `nothing = true`",
             );
             continue;
         };

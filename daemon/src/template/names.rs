@@ -1,5 +1,5 @@
-//! What people call sides and units of length, in several languages. Only ever held against what a
-//! code says; nothing is found by it.
+//! What people call sides, units of length and earlier exams, in several languages. Only ever held
+//! against what a code says or a value's use; nothing is found by it.
 
 use super::vocabulary::Says;
 use super::words::{Side, Unit};
@@ -12,6 +12,8 @@ pub enum Means {
     Side(Side),
     /// A unit of length; `None` is a unit of something else.
     Unit(Option<Unit>),
+    /// An earlier exam.
+    Earlier,
     /// Neither, though it holds words that are names: a right angle.
     Nothing,
 }
@@ -42,6 +44,10 @@ fn words_of(text: &str) -> Vec<String> {
         .filter(|word| !word.is_empty())
         .map(str::to_lowercase)
         .collect()
+}
+
+fn is_number(word: &str) -> bool {
+    word.bytes().all(|byte| byte.is_ascii_digit())
 }
 
 /// Chinese, Japanese, Korean.
@@ -76,8 +82,15 @@ impl Names {
             return Vec::new();
         }
         let words = words_of(text);
+        // Numbers beside an abbreviation only count readings: `OD 2`.
+        let counted = words.iter().filter(|word| !is_number(word));
+        let counted: Vec<&str> = counted.map(String::as_str).collect();
         if let Some(means) = self.alone.get(&words.join(" ")) {
             return vec![*means];
+        }
+        let left = self.alone.get(&self.without_nothing(&counted));
+        if let Some(side @ Means::Side(_)) = left {
+            return vec![*side];
         }
         let mut named = Vec::new();
         let mut rest = words.as_slice();
@@ -104,6 +117,29 @@ impl Names {
             }
         }
         named
+    }
+
+    /// The words that are left without phrases that are no names.
+    fn without_nothing(&self, words: &[&str]) -> String {
+        let mut left: Vec<&str> = Vec::new();
+        let mut rest = words;
+        while let Some((&first, after)) = rest.split_first() {
+            let nothing = (1..=WORDS.min(rest.len())).rev().find_map(|count| {
+                let (these, after) = rest.split_at_checked(count)?;
+                (self.inside.get(&these.join(" ")) == Some(&Means::Nothing)).then_some(after)
+            });
+            rest = nothing.unwrap_or_else(|| {
+                left.push(first);
+                after
+            });
+        }
+        left.join(" ")
+    }
+
+    /// Whether a text speaks of an earlier exam.
+    #[must_use]
+    pub fn is_earlier(&self, text: &str) -> bool {
+        self.named(text).contains(&Means::Earlier)
     }
 
     /// The side that a text names. Both are named by a word for both or by right *and* left; a text

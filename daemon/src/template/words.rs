@@ -177,6 +177,12 @@ pub enum Role {
     TrackingIdentifier,
     /// Name of a time point, where one document holds several.
     TimePoint,
+    /// The finding that a group is about, which may name a side or an earlier exam.
+    Finding,
+    /// Study Instance UID of the procedure that the values below belong to.
+    ProcedureStudy,
+    /// Study Date of the procedure that the values below belong to.
+    ProcedureDate,
     /// Kind of imaging.
     Modality,
     /// The procedure that was reported, which may say the kind of imaging.

@@ -6,7 +6,7 @@ use crate::extract::build::{
     mm, modifier, number, report, text,
 };
 use crate::extract::{Extraction, extract};
-use crate::sr::tree::{Tree, Value};
+use crate::sr::tree::{Relationship, Tree, Value};
 use crate::template::Templates;
 
 const BOTH: &str = "51440002 SCT";
@@ -255,11 +255,71 @@ fn a_text_around_the_number_that_names_the_other_side() {
         ("Left eye", "ONSD 1", unresolved),
         ("Imaging Measurements", "onsd_left_1", unresolved),
         ("Both eyes", "L1", (Laterality::Right, None)),
+        ("Imaging Measurements", "OS 2", unresolved),
+        ("Imaging Measurements", "ONSD OS", unresolved),
+        ("Imaging Measurements", "onsd_os_3", unresolved),
+        (
+            "Imaging Measurements",
+            "ONSD OD 1",
+            (Laterality::Right, None),
+        ),
+        ("OS", "ONSD 1", unresolved),
+        ("Linkes Auge, Messungen", "1", unresolved),
+        ("Lewe oko", "1", unresolved),
+        ("Bal szem", "1", unresolved),
+        ("Sol göz", "1", unresolved),
+        ("Oko lijevo", "1", unresolved),
+        ("Ліве око", "1", unresolved),
+        ("Mắt trái", "1", unresolved),
+        ("Ojo izquierdo", "1", unresolved),
+        ("左眼の計測", "1", unresolved),
+        ("Outer diameter (OD)", "ONSD OD", (Laterality::Right, None)),
     ] {
         let found = read(title, tracking);
         assert_eq!(judged(&found), said, "{title}, {tracking}");
         let quoted = found.found[0].remarks.iter();
         // A tracking identifier is free text: it may hold a name.
         assert!(!quoted.into_iter().any(|one| one.text.contains("onsd")));
+    }
+}
+
+/// Whatever stands at the site, at a finding or as another name of the number speaks against a side too.
+#[test]
+fn modifiers_and_labels_that_name_the_other_side() {
+    let side = || modifier(LATERALITY, RIGHT, vec![]);
+    let part = || modifier(PART, SHEATH, vec![]);
+    let read = |below: Vec<Node>, beside: Vec<Node>, own: Vec<Node>| {
+        let mut group = vec![modifier(SITE, NERVE, below)];
+        group.extend(beside);
+        group.push(mm("5.6", own));
+        judged(&read(&report(vec![group]))).1.map(str::to_owned)
+    };
+    let label = |concept: &str, says: &str| text(concept, Value::Text(says.to_owned()));
+    for (called, conflict) in [("Left", true), ("Right", false), ("Sheath", false)] {
+        let said = conflict.then(|| "laterality-conflict".to_owned());
+        let modified = part().meaning(called);
+        assert_eq!(read(vec![modified, side()], vec![], vec![]), said);
+        let finding = modifier("121071 DCM", "f 99TARNHOLT", vec![]).meaning(called);
+        let finding = finding.by(Relationship::Contains);
+        assert_eq!(read(vec![part(), side()], vec![finding], vec![]), said);
+        // A side in words where a code should stand, beside one in codes.
+        let words = label(LATERALITY, called).by(Relationship::HasConceptMod);
+        assert_eq!(read(vec![part(), side()], vec![words], vec![]), said);
+        for concept in ["112039 DCM", "121050 DCM", "125309 DCM", "C67447 NCIt"] {
+            for by in [
+                Relationship::HasConceptMod,
+                Relationship::HasObsContext,
+                Relationship::Contains,
+            ] {
+                let own = label(concept, called).by(by);
+                assert_eq!(
+                    read(vec![part(), side()], vec![], vec![own]),
+                    said,
+                    "{concept} {by:?}"
+                );
+            }
+        }
+        let own = modifier("121050 DCM", "e 99TARNHOLT", vec![]).meaning(called);
+        assert_eq!(read(vec![part(), side()], vec![], vec![own]), said);
     }
 }

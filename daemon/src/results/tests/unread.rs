@@ -1,0 +1,138 @@
+//! One eye is used while values of the other may be left; dates that cannot be.
+
+use super::*;
+use crate::domain::{About, Label, Laterality, Remark, Severity};
+use crate::render::text;
+
+const UNREAD: &str = "values-unread";
+
+fn codes(content: &Content) -> Vec<&str> {
+    let remarks = content.remarks.iter();
+    remarks.map(|remark| &*remark.code).collect()
+}
+
+/// A report of one eye that says that values were left unread.
+fn half_read(uid: &str, study: &str, day: &str) -> ObjectReading {
+    let mut half = reading(uid, study, day, &[5.0, 5.1], &[]);
+    half.remarks
+        .push(Remark::caution(UNREAD, "Values were left unread."));
+    half
+}
+
+fn earlier() -> Vec<ObjectReading> {
+    vec![exam(1, "2022-03-01", 5.0), exam(2, "2023-03-01", 5.0)]
+}
+
+fn last(readings: Vec<ObjectReading>) -> Content {
+    results(&known(readings)).pop().expect("an exam")
+}
+
+#[test]
+fn an_exam_of_one_eye_says_that_values_were_left_unread() {
+    let mut readings = earlier();
+    readings.push(half_read("1.3", "2.3", "2024-03-01"));
+    let told = last(readings.clone());
+    assert_eq!(told.assessment.status, Status::WithinExpected);
+    let caution = told
+        .remarks
+        .iter()
+        .find(|one| one.code == UNREAD)
+        .expect("told");
+    assert_eq!(caution.severity, Severity::Caution);
+    assert!(
+        caution.text.contains("only the right eye is used"),
+        "{}",
+        caution.text
+    );
+    assert!(text::text(&told).contains("Values were left unread"));
+
+    // Another report of the exam brings the other eye, in any order.
+    readings.push(reading("1.4", "2.3", "2024-03-01", &[], &[5.0, 5.1]));
+    for turn in 0..readings.len() {
+        readings.rotate_left(turn);
+        assert!(!codes(&last(readings.clone())).contains(&UNREAD));
+    }
+}
+
+#[test]
+fn a_corrected_report_ends_the_caution() {
+    let mut readings = earlier();
+    readings.push(half_read("1.3", "2.3", "2024-03-01"));
+    let mut corrected = reading("1.4", "2.3", "2024-03-01", &[5.0], &[5.1]);
+    corrected.predecessors = vec!["1.3".to_owned()];
+    readings.push(corrected);
+    assert!(!codes(&last(readings)).contains(&UNREAD));
+}
+
+#[test]
+fn values_of_the_other_eye_that_are_not_used_are_told_and_earlier_ones_are_not() {
+    let with = |eye: Laterality, code: &'static str| {
+        let mut report = reading("1.3", "2.3", "2024-03-01", &[5.0, 5.1], &[6.0]);
+        let value = report.measurements.last_mut().expect("a value");
+        value.eye = eye;
+        value.set_aside(Remark::blocking(code, "Not used."));
+        let mut readings = earlier();
+        readings.push(report);
+        codes(&last(readings)).contains(&UNREAD)
+    };
+    assert!(with(Laterality::Unresolved, "laterality-conflict"));
+    assert!(with(Laterality::Left, "implausible"));
+    assert!(
+        !with(Laterality::Right, "implausible"),
+        "the eye that is read"
+    );
+    assert!(!with(Laterality::Left, "earlier-finding"));
+    assert!(!with(Laterality::Left, "several-time-points"));
+    assert!(!with(Laterality::Left, "other-subject"));
+    let mut readings = earlier();
+    readings.push(reading("1.3", "2.3", "2024-03-01", &[5.0, 5.1], &[]));
+    assert!(
+        !codes(&last(readings)).contains(&UNREAD),
+        "one eye was measured"
+    );
+}
+
+/// The second exam is doubted, by what its report says of its dates or by its birth date.
+fn doubted(label: Option<Label>, apart: bool, birth: &str) -> Vec<Content> {
+    let mut readings = earlier();
+    readings.push(exam(3, "2024-03-01", 5.0));
+    readings.push(exam(4, "2025-03-01", 5.0));
+    let mut readings: Vec<ObjectReading> =
+        readings.into_iter().map(|one| born(one, birth)).collect();
+    if apart {
+        let caution = Remark::caution("dates-far-apart", "The dates are far apart.");
+        readings[2].remarks.push(caution);
+    }
+    let mut known = known(readings);
+    known.labels = label
+        .map(|label| (About::of_study("2.3"), label))
+        .into_iter()
+        .collect();
+    results(&known)
+}
+
+#[test]
+fn an_exam_of_dates_far_apart_is_no_baseline_until_it_is_labelled() {
+    let told = doubted(None, true, "1980-02-03");
+    assert!(codes(&told[2]).contains(&"date-implausible"));
+    assert_eq!(told[2].assessment.status, Status::NotComparable);
+    assert_eq!(told[3].baseline.len(), 2, "the doubted one serves nobody");
+    let told = doubted(Some(Label::Well), true, "1980-02-03");
+    assert!(codes(&told[2]).contains(&"date-confirmed"));
+    assert_eq!(told[3].baseline.len(), 3);
+    assert!(!codes(&doubted(None, false, "1980-02-03")[2]).contains(&"date-implausible"));
+}
+
+#[test]
+fn an_exam_before_the_birth_is_doubted_whoever_labels_it() {
+    for label in [None, Some(Label::Well)] {
+        let told = doubted(label, false, "2024-06-01");
+        for (content, before) in told.iter().zip([true, true, true, false]) {
+            assert_eq!(codes(content).contains(&"date-implausible"), before);
+        }
+        assert!(told[3].baseline.is_empty());
+    }
+    // Children are scanned on the day of their birth.
+    let told = doubted(None, false, "2022-03-02");
+    assert!(!codes(&told[0]).contains(&"date-implausible"));
+}
