@@ -155,10 +155,17 @@ fn compare(
     events: &[Event],
     site: &Site,
 ) -> Result<Compared, ResultError> {
-    match comparable(exam, exams, events, site) {
-        Some(asked) => Ok(assess::assess_with_course(&asked, &site.parameters)?),
-        None => Ok(BTreeMap::new()),
+    let Some(asked) = comparable(exam, exams, events, site) else {
+        return Ok(BTreeMap::new());
+    };
+    let mut all = assess::assess_with_course(&asked, &site.parameters)?;
+    let thresholds = all.values_mut();
+    let thresholds = thresholds.filter_map(|(_, course)| course.threshold.as_mut());
+    for episode in thresholds.flat_map(|threshold| &mut threshold.episodes) {
+        let of_it = exams.iter().find(|exam| exam.id == episode.exam);
+        episode.opening_pressure = of_it.and_then(|exam| exam.opening_pressure.clone());
     }
+    Ok(all)
 }
 
 /// The exams that can be of the same person as `exam`; `None` when nobody can tell.

@@ -1,15 +1,17 @@
-//! What is left of an event: today's width beside the baseline from before it.
+//! The time since an event: narrowing, returned, settled at another width, or rising again.
 //!
 //! The comparison itself allows for a lasting shift (`sigma_step`) and so cannot say whether there
-//! is one. Here the same readings are compared without that allowance.
+//! is one. Here the same readings are compared without that allowance, and all exams since the event
+//! count, not today's alone.
 
-use super::compare::{Case, Compared, solve};
-use super::eligible::{Session, expired, same_borders, same_modality};
-use super::model::Setting;
-use super::planes::{self, Choice};
-use super::verdict::rows;
-use super::{Parameters, PerEye, Status, rounded};
-use chrono::{Days, NaiveDate, NaiveTime};
+mod found;
+mod level;
+mod sentence;
+
+pub(super) use found::after_event;
+
+use super::{Status, rounded};
+use chrono::{NaiveDate, NaiveTime};
 use serde::{Deserialize, Serialize};
 
 /// The time since the last event: where it has led, and what today adds.
@@ -22,8 +24,8 @@ pub struct AfterEvent {
     pub what: Vec<Happened>,
     /// What is known of the time since.
     pub state: AfterState,
-    /// Ids of the exams since the event, this one included and the exam at the event left out, oldest
-    /// first; empty only in results made before they were told.
+    /// Ids of the newest forty exams since the event, this one included and the exam at the event left
+    /// out, oldest first; empty only in results made before they were told.
     #[serde(default)]
     pub exams: Vec<String>,
     /// First exam after the event that serves as baseline: the new baseline starts there.
@@ -184,167 +186,4 @@ impl AfterState {
             AfterState::Unclear => "unclear",
         }
     }
-
-    fn of(residual: Option<&Difference>, since: Option<&Difference>, margin: f64) -> Self {
-        if residual.is_some_and(|r| r.upper_mm < margin) {
-            AfterState::Returned
-        } else if since.is_some_and(|since| since.upper_mm < 0.0) {
-            AfterState::Narrowing
-        } else {
-            AfterState::Unclear
-        }
-    }
-}
-
-impl AfterEvent {
-    /// What is left of the event, in plain sentences with the numbers behind them.
-    #[must_use]
-    pub fn sentence(&self) -> String {
-        let event = self.event;
-        let state = match self.state {
-            AfterState::Returned => format!(
-                "After the event of {event} the sheath has returned to the old baseline: less than \
-                 {:.2} mm is left.",
-                self.margin_mm
-            ),
-            AfterState::Narrowing => format!(
-                "After the event of {event} the sheath is recovering: it has narrowed beyond error and \
-                 is not shown to be back at the old baseline."
-            ),
-            _ => format!(
-                "Whether the sheath has recovered from the event of {event} cannot be decided from \
-                 these exams."
-            ),
-        };
-        let residual = match &self.residual {
-            Some(r) => format!(
-                " Against the baseline from before it ({}, last {}): {}.",
-                exams(r.exams),
-                r.with,
-                r.numbers()
-            ),
-            None => {
-                " No baseline exam from before it is in use, so what is left cannot be measured."
-                    .to_owned()
-            }
-        };
-        let since = match &self.since {
-            Some(since) => format!(" Since the exam of {}: {}.", since.with, since.numbers()),
-            None => " There is no exam at the event or after it to show a course.".to_owned(),
-        };
-        let new = match self.new_baseline {
-            Some(date) => format!(" The exam of {date} started a new baseline."),
-            None => format!(
-                " A new baseline starts with the first exam that may serve, from {} on.",
-                self.new_baseline_from
-            ),
-        };
-        format!("{state}{residual}{since}{new}")
-    }
-}
-
-impl Difference {
-    fn numbers(&self) -> String {
-        format!(
-            "{:+.2} mm (interval {:+.2} to {:+.2})",
-            self.mm, self.lower_mm, self.upper_mm
-        )
-    }
-}
-
-fn exams(count: usize) -> String {
-    match count {
-        1 => "1 exam".to_owned(),
-        n => format!("{n} exams"),
-    }
-}
-
-/// What is left of the last event before today; `None` when no event lies between the exams: one
-/// before all of them, such as the first surgery, leaves nothing to compare with.
-pub(super) fn after_event(case: &Case<'_>, compared: &Compared<'_>) -> Option<AfterEvent> {
-    let p = case.parameters;
-    let episode = u32::try_from(compared.episodes.len()).ok()?;
-    let event = *compared.episodes.last()?;
-    let mut earlier = case.earlier.iter().map(|earlier| earlier.session.exam.date);
-    if !earlier.any(|date| date <= event) {
-        return None;
-    }
-    let last_event = case.events.last(case.today.exam)?;
-    let of_epoch = |wanted: u32| {
-        let kept = compared.kept.iter().zip(&compared.shifts);
-        let kept = kept.filter(move |(_, shift)| shift.epoch == wanted);
-        kept.map(|(session, _)| *session)
-    };
-    // The newest stretch between events that still has baseline exams: older ones lie behind
-    // further shifts.
-    let old = (0..episode)
-        .rev()
-        .map(|epoch| of_epoch(epoch).collect::<Vec<_>>());
-    let old = old.into_iter().find(|sessions| !sessions.is_empty());
-    let residual = old.and_then(|old| difference(case, compared.choice, old));
-    let since = reference(case, event)
-        .and_then(|(session, choice)| difference(case, choice, vec![session]));
-    let margin_mm = p.returned_margin;
-    Some(AfterEvent {
-        event,
-        what: Vec::new(),
-        exams: Vec::new(),
-        level: None,
-        level_exams: Vec::new(),
-        narrowed: None,
-        nadir: None,
-        returned_on: None,
-        proposed_baseline: Vec::new(),
-        new_baseline: of_epoch(episode).map(|session| session.exam.date).next(),
-        new_baseline_from: last_event + Days::new(u64::try_from(p.washout_days).ok()?),
-        state: AfterState::of(residual.as_ref(), since.as_ref(), margin_mm),
-        residual,
-        since,
-        margin_mm,
-    })
-}
-
-/// The exam at the event or the first one after it, whatever its label: it shows the crisis.
-fn reference<'a>(case: &Case<'a>, event: NaiveDate) -> Option<(&'a Session<'a>, Choice)> {
-    let today = case.today;
-    let earlier = case.earlier.iter().map(|earlier| earlier.session);
-    let mut since = earlier
-        .filter(|s| s.exam.date >= event && s.exam.excluded.is_none() && !s.before_birth())
-        .filter(|s| same_modality(s.exam.modality, today.exam.modality))
-        .filter(|s| same_borders(s.exam.definition, today.exam.definition))
-        .filter(|s| !expired(s.age, case.parameters));
-    since.find_map(|session| {
-        let choice = planes::choose(&today.planes, &[session.planes])?;
-        choice.serves(&session.planes).then_some((session, choice))
-    })
-}
-
-/// Today against the given exams, as if no event could leave a shift.
-fn difference<'a>(
-    case: &Case<'a>,
-    choice: Choice,
-    sessions: Vec<&'a Session<'a>>,
-) -> Option<Difference> {
-    let parameters = Parameters {
-        sigma_step: 0.0,
-        ..*case.parameters
-    };
-    let setting = Setting {
-        parameters: &parameters,
-        episodes: &[],
-        choice,
-    };
-    let (exams, with) = (sessions.len(), sessions.last()?.exam.date);
-    let compared = solve(case, &setting, sessions, Vec::new())?;
-    let values = PerEye::from_fn(|eye| compared.measured.of(eye).map(|summary| summary.value));
-    let rows = rows(values, &compared.expectation, &parameters);
-    let row = rows.leading()?.comparison?;
-    Some(Difference {
-        with,
-        exams,
-        mm: row.change_mm,
-        sd_mm: row.sd_mm,
-        lower_mm: row.change_mm - row.smallest_change_mm,
-        upper_mm: row.change_mm + row.smallest_change_mm,
-    })
 }

@@ -14,7 +14,7 @@ pub struct Assessment {
     pub assess: String,
     /// The worst of the rows, or why there is none.
     pub status: Status,
-    /// Why there is no comparison; `None` when there is one.
+    /// Why there is no comparison with a baseline; `None` when there is one.
     pub reason: Option<Reason>,
     /// A rise was found: the status is a flagged one, or the value lies above even an interval that
     /// was too wide to compare ([`Notice::AboveWideInterval`]).

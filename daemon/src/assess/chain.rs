@@ -1,6 +1,7 @@
 //! All exams of a patient in the order of time: what an unlabelled exam was found to be decides
 //! whether it may serve a later one.
 
+use super::after_event::{AfterEvent, after_event};
 use super::compare::{Case, Compared, compare};
 use super::course::{Course, episode};
 use super::eligible::{Earlier, Events, Session};
@@ -36,7 +37,7 @@ pub fn explain(question: &Question) -> Result<Assessment, QuestionError> {
     let exams = question.exams.iter().filter(|exam| exam.date <= today.date);
     let chain = Chain::of(&question.patient, exams.collect(), &question.parameters);
     let mut found = None;
-    chain.run(Some(today), |_, answer, _| found = Some(answer));
+    chain.run(Some(today), |_, answer, _, _| found = Some(answer));
     found.ok_or_else(nobody)
 }
 
@@ -66,7 +67,7 @@ pub fn explain_all(
     check(&history.exams)?;
     let chain = Chain::of(&history.patient, history.exams.iter().collect(), parameters);
     let mut answers = BTreeMap::new();
-    chain.run(None, |_, answer, _| {
+    chain.run(None, |_, answer, _, _| {
         answers.insert(answer.assess.clone(), answer);
     });
     Ok(answers)
@@ -86,13 +87,13 @@ pub fn assess_with_course(
     let chain = Chain::of(&history.patient, history.exams.iter().collect(), parameters);
     let mut answers = BTreeMap::new();
     let mut episodes = Vec::new();
-    chain.run(None, |case, answer, compared| {
+    chain.run(None, |case, answer, compared, after| {
         let date = case.today.exam.date;
         // Episodes come oldest first; those of the same day are no earlier ones.
         let before = episodes.partition_point(|one: &Episode| one.date < date);
         let earlier = episodes.get(..before).unwrap_or_default();
-        let course = Course::of(case, &answer, compared.as_ref(), earlier);
-        episodes.extend(episode(case, &answer));
+        let course = Course::of(case, &answer, compared.as_ref(), after, earlier);
+        episodes.extend(episode(case, &answer, compared.as_ref()));
         let answer = answer.without_arithmetic();
         answers.insert(answer.assess.clone(), (answer, course));
     });
@@ -125,7 +126,7 @@ impl<'a> Chain<'a> {
     fn run(
         &self,
         wanted: Option<&Exam>,
-        mut tell: impl FnMut(&Case<'_>, Assessment, Option<Compared<'_>>),
+        mut tell: impl FnMut(&Case<'_>, Assessment, Option<Compared<'_>>, Option<AfterEvent>),
     ) {
         let mut past = Past::default();
         for day in self.sessions.chunk_by(|a, b| a.exam.date == b.exam.date) {
@@ -135,16 +136,23 @@ impl<'a> Chain<'a> {
                 let case = Case {
                     today,
                     earlier: &past.exams,
+                    earlier_today: &of_the_day,
                     same_day: &others.collect::<Vec<_>>(),
                     events: &self.events,
                     dated_events: &self.subject.events,
                     parameters: self.parameters,
                 };
-                let (answer, compared) = compare(&case);
-                of_the_day.push(Earlier::of(today, &answer));
-                if wanted.is_none_or(|exam| exam.id == today.exam.id) {
-                    tell(&case, answer, compared);
+                let (mut answer, compared) = compare(&case);
+                let after = after_event(&case, &answer);
+                if let Some(after) = &after {
+                    after.raise(&mut answer);
                 }
+                let state = after.as_ref().map(|after| after.state);
+                let known = Earlier::of(today, &answer, state);
+                if wanted.is_none_or(|exam| exam.id == today.exam.id) {
+                    tell(&case, answer, compared, after);
+                }
+                of_the_day.push(known);
             }
             past.add(of_the_day, self.parameters);
         }

@@ -22,6 +22,8 @@ pub(super) struct Case<'a> {
     pub(super) today: &'a Session<'a>,
     /// Exams of earlier days, oldest first.
     pub(super) earlier: &'a [Earlier<'a>],
+    /// Exams of the same day that were assessed before; not all of them are known to be earlier.
+    pub(super) earlier_today: &'a [Earlier<'a>],
     /// Other exams of the same day.
     pub(super) same_day: &'a [&'a Session<'a>],
     /// Dated events and events told by labels.
@@ -38,8 +40,6 @@ pub(super) struct Compared<'a> {
     pub(super) kept: Vec<&'a Session<'a>>,
     pub(super) last: &'a Session<'a>,
     pub(super) choice: Choice,
-    /// First days of the episodes before today.
-    pub(super) episodes: Vec<NaiveDate>,
     pub(super) observed: Vec<Observed<'a>>,
     pub(super) summaries: Vec<PerEye<Option<Summary>>>,
     /// Today's eyes on the chosen planes.
@@ -189,7 +189,6 @@ pub(super) fn solve<'a>(
     Some(Compared {
         last,
         choice: setting.choice,
-        episodes: setting.episodes.to_vec(),
         summaries: kept
             .iter()
             .map(|session| setting.summaries(session))

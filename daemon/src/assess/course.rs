@@ -1,9 +1,11 @@
-//! What stands beside a comparison: it explains and describes, and never changes a status.
+//! What stands beside a comparison: it explains and describes. None of it changes a status, except what
+//! the time after an event shows, which `after_event` has put into it before.
 
-use super::after_event::{AfterEvent, after_event};
+use super::after_event::AfterEvent;
 use super::compare::{Case, Compared};
 use super::growth::{Growth, years_between};
-use super::since_last::{Flags, NotSinceLast, SinceLast};
+use super::since_event::in_doubt;
+use super::since_last::{Flags, NotSinceLast, SinceLast, flags, since_last};
 use super::threshold::{Episode, Threshold};
 use super::trend::{ChangePoint, Trend, trend};
 use super::{Assessment, Comparison};
@@ -52,9 +54,11 @@ impl Course {
         case: &Case<'_>,
         answer: &Assessment,
         compared: Option<&Compared<'_>>,
+        after_event: Option<AfterEvent>,
         episodes: &[Episode],
     ) -> Self {
-        let (trend, change_point) = trend(case);
+        let (trend, change_point) = trend(case, compared, in_doubt(case, answer));
+        let (since_last, not_since_last) = since_last(case);
         Course {
             growth: compared.map(|compared| {
                 let (last, today) = (compared.last, case.today);
@@ -62,10 +66,10 @@ impl Course {
                 Growth::between(last.age, today.age, gap, case.parameters)
             }),
             threshold: Threshold::of(episodes, leading(answer).as_ref()),
-            since_last: None,
-            not_since_last: None,
-            flags: None,
-            after_event: compared.and_then(|compared| after_event(case, compared)),
+            since_last,
+            not_since_last,
+            flags: flags(case, answer.flagged),
+            after_event,
             trend,
             change_point,
         }
@@ -77,7 +81,11 @@ fn leading(answer: &Assessment) -> Option<Comparison> {
 }
 
 /// The episode an exam tells of: labelled, compared, and not excluded.
-pub(super) fn episode(case: &Case<'_>, answer: &Assessment) -> Option<Episode> {
+pub(super) fn episode(
+    case: &Case<'_>,
+    answer: &Assessment,
+    compared: Option<&Compared<'_>>,
+) -> Option<Episode> {
     let exam = case.today.exam;
     let raised = match exam.label? {
         Label::RaisedConfirmed => true,
@@ -85,10 +93,17 @@ pub(super) fn episode(case: &Case<'_>, answer: &Assessment) -> Option<Episode> {
         Label::Well | Label::AfterDecompression => return None,
     };
     let row = leading(answer).filter(|_| exam.excluded.is_none())?;
+    let kept = &compared?.kept;
     Some(Episode {
+        exam: exam.id.clone(),
         date: exam.date,
+        time: exam.time,
         change_mm: row.change_mm,
         sd_mm: row.sd_mm,
+        level_mm: row.expected_mm,
+        baseline_from: kept.first()?.exam.date,
+        baseline_to: kept.last()?.exam.date,
+        opening_pressure: None,
         raised,
     })
 }

@@ -1,5 +1,6 @@
 //! Which earlier exams may serve as baseline, and how events divide the time of a patient.
 
+use super::after_event::AfterState;
 use super::growth::years_between;
 use super::notice::{Notice, Reason, SetAside, Unused, Why};
 use super::planes::EyePlanes;
@@ -128,11 +129,6 @@ impl<'a> Events<'a> {
         days.filter(move |day| *day < date || (own && *day == date))
     }
 
-    /// Day of the last event before today's exam.
-    pub(super) fn last(&self, today: &Exam) -> Option<NaiveDate> {
-        self.past(today).last()
-    }
-
     /// First event between two exams; one on the day of the first is taken to follow it.
     pub(super) fn first_between(&self, from: NaiveDate, to: NaiveDate) -> Option<NaiveDate> {
         let mut days = self.days.iter().copied();
@@ -170,15 +166,18 @@ pub(super) struct Outcome {
     pub(super) flagged: bool,
     /// Sorted.
     pub(super) notices: Vec<Notice>,
+    /// What was known of the time after an event.
+    pub(super) after_event: Option<AfterState>,
 }
 
 impl Outcome {
-    pub(super) fn of(answer: &Assessment) -> Self {
+    pub(super) fn of(answer: &Assessment, after_event: Option<AfterState>) -> Self {
         Outcome {
             status: answer.status,
             reason: answer.reason,
             flagged: answer.flagged,
             notices: answer.notices.clone(),
+            after_event,
         }
     }
 }
@@ -204,12 +203,27 @@ pub(super) struct Since {
 
 impl<'a> Earlier<'a> {
     /// An exam and its own answer; nothing is known yet of those after it.
-    pub(super) fn of(session: &'a Session<'a>, answer: &Assessment) -> Self {
+    pub(super) fn of(
+        session: &'a Session<'a>,
+        answer: &Assessment,
+        after_event: Option<AfterState>,
+    ) -> Self {
         Earlier {
             session,
-            outcome: Some(Outcome::of(answer)),
+            outcome: Some(Outcome::of(answer, after_event)),
             since: Since::default(),
         }
+    }
+
+    /// Whether it was itself flagged.
+    pub(super) fn rose(&self) -> bool {
+        self.outcome.as_ref().is_some_and(|own| own.flagged)
+    }
+
+    /// Whether the width had returned after an event by then.
+    pub(super) fn had_returned(&self) -> bool {
+        let own = self.outcome.as_ref();
+        own.is_some_and(|own| own.after_event == Some(AfterState::Returned))
     }
 
     /// Whether it was itself flagged and no person has ruled raised pressure out since.
@@ -218,7 +232,7 @@ impl<'a> Earlier<'a> {
             self.session.exam.label,
             Some(Label::Well | Label::RaisedRuledOut)
         );
-        !cleared && self.outcome.as_ref().is_some_and(|own| own.flagged)
+        !cleared && self.rose()
     }
 
     /// Whether its own answer doubts what was measured.

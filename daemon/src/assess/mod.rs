@@ -4,7 +4,8 @@
 //! order: `summary` (readings of one eye become one value), `planes` and `eligible` (which exams
 //! may serve), `covariance` and `predict` (what to expect today), `screen` (baseline exams that do
 //! not fit), `verdict` (status), `compare` (all of it in order), `chain` (exam after exam). Beside the
-//! comparison stands its `course`: `growth`, `threshold`, `after_event`, `trend`.
+//! comparison stands its `course`: `growth`, `threshold`, `since_last`, `trend`, and `after_event`, which can
+//! raise the status: `pair` holds two exams against each other, `since_event` finds the exams since.
 
 mod after_event;
 mod answer;
@@ -20,6 +21,7 @@ mod known;
 mod model;
 mod normal;
 mod notice;
+mod pair;
 pub mod parameters;
 mod planes;
 mod predict;
@@ -27,6 +29,7 @@ mod question;
 mod remarks;
 pub(crate) mod rounded;
 mod screen;
+mod since_event;
 mod since_last;
 pub mod status;
 mod summary;
@@ -53,5 +56,5 @@ pub use parameters::{ParameterError, Parameters, Unlabelled};
 pub use question::{Exam, History, Modality, PerEye, Question, QuestionError, Subject};
 pub use since_last::{Apart, Flags, NotSinceLast, SinceLast};
 pub use status::Status;
-pub use threshold::{Episode, Place, Position, SettledEpisode, Threshold, ThresholdEstimate};
+pub use threshold::{Episode, Place, Position, Threshold, ThresholdEstimate};
 pub use trend::{ChangePoint, Trend};

@@ -62,11 +62,13 @@ pub enum Notice {
     SingleSessionBaseline,
     /// The baseline rests on exams that nobody has labelled.
     UnlabelledBaseline,
+    /// It is wider than the narrowest exam since the last event by more than error. The answer is flagged.
+    WideningAgain,
 }
 
 impl Notice {
     /// Every notice, by the alphabet.
-    pub const ALL: [Notice; 27] = [
+    pub const ALL: [Notice; 28] = [
         Notice::AboveWideInterval,
         Notice::AfterEvent,
         Notice::AgeUnknown,
@@ -94,6 +96,7 @@ impl Notice {
         Notice::SingleReading,
         Notice::SingleSessionBaseline,
         Notice::UnlabelledBaseline,
+        Notice::WideningAgain,
     ];
 
     /// Whether it is of the exam's own readings, and not of a comparison.

@@ -2,6 +2,7 @@
 //!
 //! It describes. No status is taken from it.
 
+use super::since_last::moment;
 use super::{Comparison, normal, rounded};
 use crate::domain::OpeningPressure;
 use chrono::{NaiveDate, NaiveTime};
@@ -25,45 +26,8 @@ const WITHIN_SD: f64 = 0.2;
 const EPISODES_FOR_ESTIMATE: usize = 5;
 
 /// A symptomatic episode that a person has settled, with the exam's own comparison.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Episode {
-    /// Day of the exam.
-    pub date: NaiveDate,
-    /// Measured minus expected of the leading row, mm.
-    pub change_mm: f64,
-    /// SD of that change, mm.
-    pub sd_mm: f64,
-    /// Whether raised pressure was confirmed; else it was ruled out.
-    pub raised: bool,
-}
-
-/// What earlier episodes say of this patient's own threshold.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Threshold {
-    /// Episodes with raised pressure ruled out.
-    pub ruled_out: usize,
-    /// Episodes with raised pressure confirmed.
-    pub confirmed: usize,
-    /// Highest change with raised pressure ruled out, mm.
-    #[serde(serialize_with = "rounded::optional")]
-    pub highest_ruled_out_mm: Option<f64>,
-    /// Lowest change with raised pressure confirmed, mm.
-    #[serde(serialize_with = "rounded::optional")]
-    pub lowest_confirmed_mm: Option<f64>,
-    /// Raised pressure was ruled out at a higher change than it was confirmed at.
-    pub overlap: bool,
-    /// Estimate from five or more episodes of both kinds.
-    pub estimate: Option<ThresholdEstimate>,
-    /// The episodes, oldest first, each with the level that its change is counted from.
-    #[serde(default)]
-    pub episodes: Vec<SettledEpisode>,
-    /// Where this exam's change lies; `None` without a comparison.
-    pub today: Option<Position>,
-}
-
-/// One episode as it is told.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct SettledEpisode {
     /// Id of the exam.
     pub exam: String,
     /// Its day.
@@ -89,6 +53,32 @@ pub struct SettledEpisode {
     /// The opening pressure that a person recorded with the exam.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub opening_pressure: Option<OpeningPressure>,
+}
+
+/// What earlier episodes say of this patient's own threshold.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Threshold {
+    /// Episodes with raised pressure ruled out.
+    pub ruled_out: usize,
+    /// Episodes with raised pressure confirmed.
+    pub confirmed: usize,
+    /// Highest change with raised pressure ruled out, mm.
+    #[serde(serialize_with = "rounded::optional")]
+    pub highest_ruled_out_mm: Option<f64>,
+    /// Lowest change with raised pressure confirmed, mm.
+    #[serde(serialize_with = "rounded::optional")]
+    pub lowest_confirmed_mm: Option<f64>,
+    /// Raised pressure was ruled out at a higher change than it was confirmed at.
+    pub overlap: bool,
+    /// Estimate from five or more episodes of both kinds.
+    pub estimate: Option<ThresholdEstimate>,
+    /// The newest twenty episodes and the two that set the numbers above, oldest first, each with the level
+    /// that its change is counted from.
+    #[serde(default)]
+    pub episodes: Vec<Episode>,
+    /// Where this exam's change lies; `None` without a comparison, and until an episode of each kind is
+    /// known.
+    pub today: Option<Position>,
 }
 
 /// A threshold estimated from episodes.
@@ -127,7 +117,8 @@ pub struct Position {
     pub over_confirmed_mm: Option<f64>,
 }
 
-/// Below, inside or above the bracket; with one kind of episode only, its one number is the bracket.
+/// Below, inside or above the bracket. In results of before both kinds were asked for, the one number
+/// known is the bracket.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Place {
@@ -140,7 +131,7 @@ pub enum Place {
 }
 
 impl Threshold {
-    /// From earlier episodes in any order, and this exam's comparison. `None` without an episode.
+    /// From earlier episodes, oldest first, and this exam's comparison. `None` without an episode.
     #[must_use]
     pub fn of(episodes: &[Episode], today: Option<&Comparison>) -> Option<Self> {
         let changes = |raised: bool| {
@@ -161,8 +152,9 @@ impl Threshold {
             estimate: (both && episodes.len() >= EPISODES_FOR_ESTIMATE)
                 .then(|| posterior(episodes))
                 .flatten(),
-            episodes: Vec::new(),
-            today: today.map(|row| Position {
+            episodes: told(episodes),
+            // From one kind alone nothing is known of the other side of a threshold.
+            today: today.filter(|_| both).map(|row| Position {
                 change_mm: row.change_mm,
                 sd_mm: row.sd_mm,
                 place: if row.change_mm < from {
@@ -181,7 +173,7 @@ impl Threshold {
     /// What is known and what is not, in plain sentences.
     #[must_use]
     pub fn sentence(&self) -> String {
-        let (out, yes) = (count(self.ruled_out), count(self.confirmed));
+        let (out, yes) = (self.counted(false), self.counted(true));
         let bracket = match (self.highest_ruled_out_mm, self.lowest_confirmed_mm) {
             (Some(high), Some(low)) if self.overlap => format!(
                 "In this patient raised pressure was ruled out at a change as high as {high:+.2} mm \
@@ -194,18 +186,19 @@ impl Threshold {
             ),
             (Some(high), None) => format!(
                 "In this patient raised pressure was ruled out at changes up to {high:+.2} mm ({out}). \
-                 Nothing is known above that, and none was confirmed."
+                 It was never confirmed, so it is not known from which change on it is raised."
             ),
             (None, Some(low)) => format!(
                 "In this patient raised pressure was confirmed at changes from {low:+.2} mm on ({yes}). \
-                 Nothing is known below that, and it was never ruled out."
+                 It is not known whether smaller changes also meant raised pressure."
             ),
             (None, None) => String::new(),
         };
         let estimate = self.estimate.map(|e| {
             format!(
                 " The patient's own threshold is estimated at {:+.2} mm (10 to 90 %: {:+.2} to \
-                 {:+.2}); {:.0} % of what was assumed before has been replaced by these episodes.",
+                 {:+.2}). This rests mostly on the patient's own episodes ({:.0} %), the rest on \
+                 published figures.",
                 e.median_mm,
                 e.lower_mm,
                 e.upper_mm,
@@ -217,6 +210,43 @@ impl Threshold {
             "{bracket}{}{} This never changes the status.",
             estimate.unwrap_or_default(),
             today.unwrap_or_default()
+        )
+    }
+}
+
+impl Threshold {
+    /// "1 episode: 2022-06-01, counted from 5.05 mm, opening pressure 31 cm[H2O]". Named is the episode
+    /// that sets the number, since each is counted from the baseline of its own time.
+    fn counted(&self, raised: bool) -> String {
+        let number = count(match raised {
+            true => self.confirmed,
+            false => self.ruled_out,
+        });
+        match edge(&self.episodes, raised) {
+            Some(one) => format!("{number}; this one {}", one.phrase()),
+            None => number,
+        }
+    }
+}
+
+impl Episode {
+    /// When it was, from which level it is counted and which opening pressure was recorded.
+    fn phrase(&self) -> String {
+        let baseline = match self.baseline_from == self.baseline_to {
+            true => format!("the exam of {} predicts", self.baseline_from),
+            false => format!(
+                "the exams of {} to {} predict",
+                self.baseline_from, self.baseline_to
+            ),
+        };
+        let pressure = match &self.opening_pressure {
+            Some(pressure) => format!(", opening pressure {pressure}"),
+            None => String::new(),
+        };
+        format!(
+            "on {}, counted from the {:.2} mm that {baseline}{pressure}",
+            moment(self.date, self.time),
+            self.level_mm
         )
     }
 }
@@ -249,6 +279,29 @@ impl Position {
             (None, None) => format!("{change}, has nothing to be set beside."),
         }
     }
+}
+
+/// The newest episodes, and those that set the bracket: without a limit the results of a patient would grow
+/// with the square of the number of episodes.
+fn told(episodes: &[Episode]) -> Vec<Episode> {
+    const NEWEST: usize = 20;
+    let older = episodes.len().saturating_sub(NEWEST);
+    let edges = [true, false].map(|raised| edge(episodes, raised));
+    let all = episodes.iter().enumerate();
+    let kept = all.filter(|(at, one)| *at >= older || edges.contains(&Some(*one)));
+    kept.map(|(_, one)| one.clone()).collect()
+}
+
+/// The confirmed episode with the lowest change, or the one ruled out with the highest; of equals the first.
+fn edge(episodes: &[Episode], raised: bool) -> Option<&Episode> {
+    let of_kind = episodes.iter().filter(|one| one.raised == raised);
+    of_kind.reduce(|best, next| {
+        let further = match raised {
+            true => next.change_mm < best.change_mm,
+            false => next.change_mm > best.change_mm,
+        };
+        if further { next } else { best }
+    })
 }
 
 fn count(episodes: usize) -> String {

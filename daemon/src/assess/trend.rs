@@ -3,15 +3,18 @@
 //! Growth is taken off first. Known events leave no step in the covariance here, so that a step
 //! shows as what it is.
 
-use super::compare::Case;
+use super::compare::{Case, Compared};
 use super::eligible::{Session, expired, same_borders, same_modality};
 use super::gls::{Estimate, effect};
 use super::model::{Identities, Observed, Setting, values};
+use super::pair::pair;
 use super::planes;
+use super::since_event::since_event;
 use super::{Parameters, Unlabelled, rounded};
 use chrono::NaiveDate;
 use nalgebra::DVector;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// Exams below which neither is looked for.
 const LEAST_EXAMS: usize = 4;
@@ -89,12 +92,13 @@ impl Trend {
     #[must_use]
     pub fn sentence(&self) -> String {
         let called = if self.rising {
-            "The exams rise over time beyond growth and error (one wide exam at the end can do that)"
+            "Widths increased over time by more than growth and error explain (a single wide last exam can \
+             cause this)"
         } else {
-            "No rise over time is called, which does not exclude a slow one"
+            "No trend was found, which does not exclude a slow rise"
         };
         let event = if self.event_among {
-            " An event lies among these exams, and a step reads as a slope."
+            " An event lies in between; a step would look like a trend."
         } else {
             ""
         };
@@ -116,8 +120,7 @@ impl ChangePoint {
     pub fn sentence(&self) -> Option<String> {
         let cause = match self.recorded_event {
             Some(date) => format!("An event of {date} is recorded there."),
-            None => "It proposes an event that nobody has recorded; a person must confirm it."
-                .to_owned(),
+            None => "Was there an operation or illness about then? None is recorded.".to_owned(),
         };
         let side = if self.shift_mm > 0.0 {
             "wider"
@@ -140,10 +143,19 @@ impl ChangePoint {
     }
 }
 
-/// Slope and best shift up to today; both `None` with fewer than four exams, or when today's exam
-/// was taken in a crisis or too soon after one.
-pub(super) fn trend(case: &Case<'_>) -> (Option<Trend>, Option<ChangePoint>) {
-    Run::of(case).map_or((None, None), |run| {
+/// Slope and best shift up to today; both `None` with fewer than four exams since the last event, or when
+/// today's exam is in doubt, was taken in a crisis or too soon after one.
+///
+/// Neither is called across a recorded event, whose own step would be found again, nor from exams that
+/// are in doubt. An exam that was set aside for what it measured takes no part either, unless the one
+/// before or after it confirms it: then it belongs to the very shift that is looked for.
+pub(super) fn trend(
+    case: &Case<'_>,
+    compared: Option<&Compared<'_>>,
+    in_doubt: bool,
+) -> (Option<Trend>, Option<ChangePoint>) {
+    let run = Run::of(case, compared).filter(|_| !in_doubt);
+    run.map_or((None, None), |run| {
         (run.trend(case), run.change_point(case))
     })
 }
@@ -157,7 +169,7 @@ struct Run<'a> {
 }
 
 impl<'a> Run<'a> {
-    fn of(case: &Case<'a>) -> Option<Self> {
+    fn of(case: &Case<'a>, compared: Option<&Compared<'_>>) -> Option<Self> {
         let (today, p) = (case.today, case.parameters);
         // An unlabelled exam that was itself above expected cannot serve as baseline, but leaving
         // it out here would hide the very shift that is looked for.
@@ -170,10 +182,15 @@ impl<'a> Run<'a> {
         if !serves(today, &provisional) {
             return None;
         }
-        let sessions: Vec<&Session<'_>> = case
-            .earlier
-            .iter()
+        let since = match since_event(case) {
+            Some(since) => since.exams,
+            None => case.earlier.iter().collect(),
+        };
+        let sessions: Vec<&Session<'_>> = since
+            .into_iter()
+            .filter(|earlier| earlier.may_testify())
             .map(|earlier| earlier.session)
+            .filter(|session| session.exam.date < today.exam.date)
             .filter(|session| serves(session, p))
             .filter(|s| same_modality(s.exam.modality, today.exam.modality))
             .filter(|s| same_borders(s.exam.definition, today.exam.definition))
@@ -185,6 +202,8 @@ impl<'a> Run<'a> {
         sessions.retain(|session| choice.serves(&session.planes));
         sessions.drain(..sessions.len().saturating_sub(p.max_sessions));
         sessions.push(today);
+        let aside = set_aside(case, compared);
+        let sessions = less_the_lonely(&sessions, &aside, p);
         if sessions.len() < LEAST_EXAMS {
             return None;
         }
@@ -255,4 +274,44 @@ impl<'a> Run<'a> {
             recorded_event: case.events.first_between(last_before, first_after),
         })
     }
+}
+
+/// Exams that are no baseline of today's for what they measured: they did not fit the others, or were
+/// flagged and nobody has labelled them.
+fn set_aside<'a>(case: &Case<'a>, compared: Option<&Compared<'_>>) -> BTreeSet<&'a str> {
+    let kept = |id: &str| {
+        let mut kept = compared.iter().flat_map(|compared| &compared.kept);
+        kept.any(|session| session.exam.id == id)
+    };
+    let judged = |id: &str| {
+        let mut fits = compared.iter().flat_map(|compared| &compared.fits);
+        fits.any(|fit| fit.exam == id)
+    };
+    let exams = case.earlier.iter().filter(|earlier| {
+        let exam = earlier.session.exam;
+        let flagged = exam.label.is_none() && earlier.rose();
+        (flagged || judged(&exam.id)) && !kept(&exam.id)
+    });
+    exams
+        .map(|earlier| earlier.session.exam.id.as_str())
+        .collect()
+}
+
+/// The exams without those set aside that neither the one before nor the one after agrees with.
+fn less_the_lonely<'a>(
+    sessions: &[&'a Session<'a>],
+    aside: &BTreeSet<&str>,
+    p: &Parameters,
+) -> Vec<&'a Session<'a>> {
+    let agree = |one: Option<&&Session<'_>>, other: &Session<'_>| {
+        let pair = one.and_then(|one| pair(one, other, p).ok());
+        pair.is_some_and(|pair| pair.z().abs() <= p.z_pair)
+    };
+    let all = sessions.iter().enumerate();
+    let confirmed = all.filter(|(at, session)| {
+        let before = at.checked_sub(1).and_then(|at| sessions.get(at));
+        let after = sessions.get(at + 1);
+        !aside.contains(session.exam.id.as_str()) || agree(before, session) || agree(after, session)
+    });
+    confirmed.map(|(_, session)| *session).collect()
 }

@@ -1,6 +1,6 @@
 //! What statuses and codes mean, in plain sentences for clinicians.
 
-use super::{Assessment, Modality, Notice, Reason, Status, Unused, Why};
+use super::{Assessment, DecidedBy, Modality, Notice, Reason, Status, Unused, Why};
 
 /// What stands beside every `probability_high`.
 pub const PROBABILITY_HIGH: &str = "The chance of a value at least this high if nothing has changed. \
@@ -116,6 +116,10 @@ impl Notice {
             Notice::UnlabelledBaseline => {
                 "The baseline rests in part on exams that nobody has labelled. If the pressure was raised \
                  at one of them, a rise may be hidden."
+            }
+            Notice::WideningAgain => {
+                "The sheath is wider again than at the narrowest exam since the last event, by more than \
+                 error explains. This counts as a rise whatever the baseline from before the event says."
             }
         }
     }
@@ -262,6 +266,13 @@ impl Assessment {
     /// have been seen.
     #[must_use]
     pub fn sentence(&self) -> String {
+        if self.decided_by == Some(DecidedBy::SinceEvent) {
+            let much = match self.status {
+                Status::WellAboveExpected => "Much wider",
+                _ => "Wider",
+            };
+            return format!("{much} again than at the narrowest exam since the last event.");
+        }
         let Some(row) = self.rows.leading().and_then(|row| row.comparison) else {
             let why = self
                 .reason

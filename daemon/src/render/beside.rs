@@ -1,4 +1,4 @@
-//! What stands beside the comparison, as lines of text. None of it changes a status.
+//! What stands beside the comparison, as lines of text.
 
 use super::Content;
 
@@ -9,6 +9,9 @@ pub(super) const PUBLISHED: &str = "Published figures (context only, no part of 
 pub(super) fn sections(content: &Content) -> [(&'static str, Vec<String>); 6] {
     let course = &content.course;
     let growth = course.growth.iter().map(|growth| growth.sentence());
+    let flags = course.flags.iter().map(|flags| flags.sentence());
+    let last = course.since_last.iter().map(|last| last.sentence());
+    let not_last = course.not_since_last.iter().map(|not| not.sentence());
     let event = course.after_event.iter().map(|event| event.sentence());
     let trend = course.trend.iter().map(|trend| trend.sentence());
     let shift = course.change_point.iter();
@@ -29,7 +32,16 @@ pub(super) fn sections(content: &Content) -> [(&'static str, Vec<String>); 6] {
                 .map(|event| format!("{}: {}", event.date, event.kind.title()))
                 .collect(),
         ),
-        ("Course", event.chain(trend).chain(shift).collect()),
+        (
+            "Course",
+            flags
+                .chain(last)
+                .chain(not_last)
+                .chain(event)
+                .chain(trend)
+                .chain(shift)
+                .collect(),
+        ),
         (
             "This patient's own threshold",
             threshold.map(|threshold| threshold.sentence()).collect(),

@@ -233,6 +233,7 @@ fn beside(before: &Content, now: &Content, reasons: &mut Vec<String>) {
         let course = content.course.clone();
         (
             course.growth,
+            (course.since_last, course.not_since_last, course.flags),
             course.after_event,
             course.trend,
             course.change_point,

@@ -7,10 +7,16 @@ use proptest::prelude::*;
 
 fn episode(change_mm: f64, sd_mm: f64, raised: bool) -> Episode {
     Episode {
+        exam: "e".to_owned(),
         date: day("2023-01-01"),
+        time: None,
         change_mm,
         sd_mm,
         raised,
+        level_mm: 5.0,
+        baseline_from: day("2022-01-10"),
+        baseline_to: day("2022-03-10"),
+        opening_pressure: None,
     }
 }
 
@@ -88,18 +94,21 @@ fn each_case_has_its_words() {
     let say = |list: &[(f64, f64, bool)]| Threshold::of(&episodes(list), None).unwrap().sentence();
     let one = say(&[OUT_032]);
     assert!(
-        one.contains("ruled out at changes up to +0.32 mm (1 episode)"),
+        one.contains(
+            "ruled out at changes up to +0.32 mm (1 episode; this one on 2023-01-01, counted \
+                      from the 5.00 mm that the exams of 2022-01-10 to 2022-03-10 predict)"
+        ),
         "{one}"
     );
-    assert!(one.contains("Nothing is known above that"), "{one}");
+    assert!(one.contains("It was never confirmed"), "{one}");
     let two = say(&[OUT_032, YES_091]);
     assert!(
-        two.contains("confirmed from +0.91 mm on (1 episode)"),
+        two.contains("confirmed from +0.91 mm on (1 episode;"),
         "{two}"
     );
     assert!(two.contains("What lies between is not known"), "{two}");
     let four = say(&[OUT_010, OUT_032, YES_091, YES_110]);
-    assert!(four.contains("+0.32 mm (2 episodes)"), "{four}");
+    assert!(four.contains("+0.32 mm (2 episodes;"), "{four}");
     assert!(!four.contains("estimated"), "{four}");
     let five = say(&[OUT_010, OUT_032, OUT_045, YES_091, YES_110]);
     assert!(
@@ -108,7 +117,7 @@ fn each_case_has_its_words() {
     );
     let confirmed = say(&[YES_091]);
     assert!(
-        confirmed.contains("Nothing is known below that"),
+        confirmed.contains("not known whether smaller changes also"),
         "{confirmed}"
     );
     let overlap = say(&[(0.95, 0.3, false), YES_091]);
@@ -168,6 +177,53 @@ fn the_bracket_is_made_of_the_exams_own_comparisons() {
     assert_eq!(first.threshold, None);
     let second = all["yes"].1.threshold.as_ref().unwrap();
     assert_eq!((second.ruled_out, second.confirmed), (1, 0));
+    assert_eq!(second.today, None, "nothing is known of the other side");
+}
+
+/// Each change is counted from the level that its own time led one to expect, which is named: after an
+/// event there is another one.
+#[test]
+fn an_episode_names_its_level() {
+    let mut exams = visits();
+    exams.insert(
+        4,
+        exam("n", "2022-11-01", &[5.5, 5.5, 5.5], &[5.5, 5.5, 5.5]),
+    );
+    exams.push(exam(
+        "later",
+        "2023-02-01",
+        &[6.4, 6.4, 6.4],
+        &[6.4, 6.4, 6.4],
+    ));
+    exams[6].label = Some(Label::RaisedConfirmed);
+    exams.push(exam(
+        "last",
+        "2023-06-01",
+        &[5.6, 5.6, 5.6],
+        &[5.6, 5.6, 5.6],
+    ));
+    let all = assess_with_course(&history(exams), &Parameters::default()).unwrap();
+    let threshold = all["last"].1.threshold.as_ref().expect("three episodes");
+    let of = |id: &str| {
+        let mut all = threshold.episodes.iter();
+        all.find(|one| one.exam == id).expect("the episode").clone()
+    };
+    for id in ["out", "yes", "later"] {
+        let (told, answer) = (of(id), &all[id].0);
+        close(told.level_mm, both(answer).expected_mm, 1e-12);
+        close(told.change_mm, both(answer).change_mm, 1e-12);
+    }
+    assert!(
+        of("later").level_mm > of("yes").level_mm + 0.2,
+        "a new level"
+    );
+    assert_eq!(of("yes").baseline_to, day("2022-06-01"));
+    assert_eq!(of("later").baseline_to, day("2022-12-01"));
+    let said = threshold.sentence();
+    assert!(
+        said.contains("this one on 2023-02-01, counted from the 5.58 mm that"),
+        "{said}"
+    );
 }
 
 #[test]
@@ -199,7 +255,10 @@ proptest! {
         let today = comparison_of(change);
         let bracket = Threshold::of(&episodes(&list), Some(&today)).unwrap();
         prop_assert_eq!(bracket.ruled_out + bracket.confirmed, list.len());
-        let today = bracket.today.unwrap();
+        let both = bracket.ruled_out > 0 && bracket.confirmed > 0;
+        prop_assert_eq!(bracket.today.is_some(), both);
+        prop_assert!(!bracket.sentence().contains("NaN"));
+        let Some(today) = bracket.today else { return Ok(()) };
         let over: Vec<f64> = today.over_ruled_out_mm.into_iter().chain(today.over_confirmed_mm).collect();
         let place = if over.iter().all(|mm| *mm > 0.0) {
             Place::Above

@@ -9,6 +9,8 @@ mod order;
 mod pair;
 mod published;
 mod serves;
+mod since_event;
+mod since_last;
 mod slopes;
 mod smallest;
 mod worked;

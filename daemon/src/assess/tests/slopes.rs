@@ -71,28 +71,76 @@ fn slope_and_shift() {
     assert_eq!((change.exams_before, change.exams_after), (3, 2));
     assert!(change.called);
     let said = change.sentence().expect("called");
-    assert!(said.contains("a person must confirm it"), "{said}");
+    assert!(said.contains("None is recorded"), "{said}");
 }
 
+/// A step at a recorded event is what everybody knows; what comes after it is looked at on its own.
 #[test]
-fn a_recorded_event_explains_a_shift() {
+fn neither_is_called_across_a_recorded_event() {
     let mut subject = adult();
     subject.events = vec![Event {
         date: day("2021-06-01"),
         kind: EventKind::ShuntRevision,
     }];
     let course = last(&subject, &shifted());
-    let change = course.change_point.expect("five exams");
-    // Epochs are set to 0: the numbers are those without the event.
-    close(change.z, 4.559_363_831, 1e-7);
-    assert_eq!(change.recorded_event, Some(day("2021-06-01")));
-    assert!(
-        !change
-            .sentence()
-            .expect("called")
-            .contains("nobody has recorded")
+    assert_eq!((course.trend, course.change_point), (None, None));
+    let mut longer = shifted();
+    for (id, date) in [("6", "2023-01-10"), ("7", "2023-06-10")] {
+        longer.push(exam(id, date, &[5.9, 5.9, 5.9], &[6.0, 6.0, 6.0]));
+    }
+    let course = last(&subject, &longer);
+    let trend = course.trend.expect("four exams since");
+    assert_eq!((trend.exams, trend.from), (4, day("2022-03-01")));
+    assert!(!trend.rising && !trend.event_among);
+    let change = course.change_point.expect("four exams since");
+    assert!(!change.called);
+}
+
+/// One wild exam is set aside as baseline and makes neither a slope nor a shift; two that agree do.
+#[test]
+fn a_lonely_exam_that_was_set_aside_calls_nothing() {
+    for label in [Some(Label::Well), None] {
+        for at in 0..4 {
+            let mut exams: Vec<Exam> = (0..6)
+                .map(|n| {
+                    let date = format!("{}-01-10", 2018 + n);
+                    exam(&n.to_string(), &date, &[5.0, 5.1, 5.0], &[5.1, 5.0, 5.1])
+                })
+                .collect();
+            exams[at].eyes = exam("", "2018-01-10", &[9.4, 9.4, 9.4], &[9.4, 9.3, 9.4]).eyes;
+            exams[at].label = label;
+            let (trend, change) = trend_of(&exams);
+            // Unlabelled and the first of all, nothing can tell it from a level of its own yet.
+            if label.is_none() && at == 0 {
+                continue;
+            }
+            let trend = trend.expect("five exams");
+            assert_eq!((trend.exams, trend.rising), (5, false), "{label:?} {at}");
+            assert!(trend.slope_mm_per_year.abs() < 0.05);
+            assert!(!change.expect("five exams").called, "{label:?} {at}");
+        }
+    }
+    let (_, change) = trend_of(&shifted());
+    assert_eq!(
+        change.map(|one| (one.called, one.exams_after)),
+        Some((true, 2))
     );
-    assert!(course.trend.expect("five exams").event_among);
+}
+
+/// An exam in doubt takes no part, and says nothing of a trend itself.
+#[test]
+fn an_exam_in_doubt_is_no_part_of_a_trend() {
+    let mut exams = shifted();
+    exams.insert(
+        0,
+        exam("0", "2019-06-01", &[5.0, 5.1, 5.0], &[5.1, 5.1, 5.2]),
+    );
+    exams[2].excluded = Some("date-implausible".to_owned());
+    assert_eq!(trend_of(&exams).0.map(|trend| trend.exams), Some(5));
+    exams[2].excluded = None;
+    assert_eq!(trend_of(&exams).0.map(|trend| trend.exams), Some(6));
+    exams[5].excluded = Some("date-implausible".to_owned());
+    assert_eq!(trend_of(&exams), (None, None));
 }
 
 #[test]
@@ -131,7 +179,7 @@ fn a_crisis_is_no_part_of_a_trend() {
     assert_eq!(trend_of(&exams), (None, None));
     exams[4].label = Some(Label::Well);
     exams[3].label = Some(Label::RaisedConfirmed);
-    assert_eq!(trend_of(&exams).0.map(|trend| trend.exams), Some(4));
+    assert_eq!(trend_of(&exams), (None, None), "one exam since the crisis");
 }
 
 /// Nothing later than an exam has a say in its course, and the order of the exams has none.
@@ -196,12 +244,14 @@ fn trend_alone(subject: &Subject, exams: &[Exam]) -> (Option<Trend>, Option<Chan
             since: Since::default(),
         })
         .collect();
-    trend(&Case {
+    let case = Case {
+        earlier_today: &[],
         today,
         earlier: &earlier,
         same_day: &[],
         events: &Events::of(subject, &exams.iter().collect::<Vec<_>>()),
         dated_events: &subject.events,
         parameters: &parameters,
-    })
+    };
+    trend(&case, None, false)
 }

@@ -55,7 +55,7 @@ fn the_text_tells_growth_threshold_event_and_trend() {
     let content = last(&story(), &Site::default());
     let course = &content.course;
     assert!(course.growth.is_some() && course.threshold.is_some());
-    assert!(course.after_event.is_some() && course.trend.is_some());
+    assert!(course.after_event.is_some() && course.trend.is_none());
     let text = text::text(&content);
     let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
     for said in [
@@ -63,12 +63,16 @@ fn the_text_tells_growth_threshold_event_and_trend() {
         "at the last baseline exam",
         "This patient's own threshold",
         "This never changes the status.",
-        "After the event of 2023-06-10",
+        "After raised pressure was confirmed on 2023-06-10",
         "Course",
-        "a year (95 % interval",
     ] {
         assert!(flat.contains(said), "{said}: {text}");
     }
+    let mut without_event = story();
+    label(&mut without_event, "2.4", Label::Well);
+    let content = last(&without_event, &Site::default());
+    assert!(content.course.trend.is_some());
+    assert!(text::text(&content).contains("a year (95 % interval"));
     assert!(
         text.lines().all(|line| line.chars().count() <= 96),
         "{text}"
@@ -132,6 +136,58 @@ fn an_opening_pressure_is_shown_and_changes_no_number() {
     let all = of_patient(&known, &Site::default()).unwrap();
     let with = all.iter().filter(|one| one.exam.opening_pressure.is_some());
     assert_eq!(with.count(), 1);
+}
+
+/// The change of an episode stands beside the pressure that was found at it.
+#[test]
+fn an_opening_pressure_stands_beside_its_episode() {
+    let mut known = story();
+    let pressure = OpeningPressure::typed("32", "cm[H2O]").unwrap();
+    known
+        .pressures
+        .push((About::of_study("2.4"), pressure.clone()));
+    let now = last(&known, &Site::default());
+    let threshold = now.course.threshold.as_ref().unwrap();
+    let told: Vec<_> = threshold
+        .episodes
+        .iter()
+        .map(|one| (one.raised, one.opening_pressure.clone()))
+        .collect();
+    assert_eq!(told, [(false, None), (true, Some(pressure))]);
+    let flat = text::text(&now)
+        .split_whitespace()
+        .collect::<Vec<_>>()
+        .join(" ");
+    assert!(
+        flat.contains("predict, opening pressure 32 cm[H2O]"),
+        "{flat}"
+    );
+}
+
+/// Two exams of a week: the change since the last and the flags before stand in the text.
+#[test]
+fn the_last_exam_and_earlier_flags_are_told() {
+    let mut known = visits(&[
+        (1, "2023-01-10", 5.0),
+        (2, "2023-02-10", 5.1),
+        (3, "2023-09-10", 6.2),
+        (4, "2023-09-12", 5.2),
+    ]);
+    for study in ["2.3", "2.4"] {
+        known
+            .labels
+            .retain(|(about, _)| about.study_instance_uid != study);
+    }
+    let flat = text::text(&last(&known, &Site::default()))
+        .split_whitespace()
+        .collect::<Vec<_>>()
+        .join(" ");
+    assert!(
+        flat.contains("Flagged once on 2023-09-10") && flat.contains(", not now."),
+        "{flat}"
+    );
+    assert!(flat.contains("Since the last exam (2023-09-10"), "{flat}");
+    assert!(flat.contains("-1.00 mm ("), "{flat}");
 }
 
 #[test]
