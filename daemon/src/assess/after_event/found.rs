@@ -32,7 +32,7 @@ pub(in crate::assess) fn after_event(case: &Case<'_>, answer: &Assessment) -> Op
         return None;
     }
     let since = since_event(case)?;
-    let compared = answer.rows.leading().is_some();
+    let compared = answer.reason.is_none();
     let exams: Vec<&Earlier<'_>> = since
         .exams
         .iter()
