@@ -1,12 +1,15 @@
 //! Results of one patient from everything known of them: a function of the set.
 
 mod digits;
+mod namesakes;
 
-use crate::assess::{self, Assessment, Course, KnownErrors, Parameters, PerEye, Reason, Roster};
+use crate::assess::{
+    self, Assessment, Course, KnownErrors, Parameters, PerEye, Reason, Roster, Status,
+};
 use crate::companions;
 use crate::domain::{
-    About, Device, Event, Eye, Label, Millimetres, Modality, ObjectReading, OpeningPressure, Plane,
-    Remark,
+    About, Device, Event, Eye, Label, Millimetres, Modality, ObjectReading, OpeningPressure,
+    PatientKey, Plane, Remark, Sex,
 };
 use crate::geometry;
 use crate::history::{self, CONTRADICTED, DATE_IMPLAUSIBLE, Entries, Exam, same_person};
@@ -14,7 +17,7 @@ use crate::normalise::Technique;
 use crate::persons::{Person, Unsettled};
 use crate::render::content::Context;
 use crate::render::{Content, change, content, seen};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -33,6 +36,9 @@ pub struct Known {
     pub events: Vec<Event>,
     /// Opening pressures, each with what it is about.
     pub pressures: Vec<(About, OpeningPressure)>,
+    /// The same ids under other issuers, with the birth dates and sexes that reports give there: for
+    /// hints at what may have to be joined.
+    pub elsewhere: Vec<(PatientKey, Vec<(NaiveDate, Sex)>)>,
     /// Studies that came from the history of an archive alone, long after they were done.
     pub history_only: BTreeSet<String>,
 }
@@ -133,6 +139,12 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
             .remarks
             .extend(strangers(exam, &exams, known.is_joined()));
         result.remarks.extend(unsettled(known));
+        if matches!(
+            result.assessment.status,
+            Status::NoBaseline | Status::NotComparable
+        ) {
+            result.remarks.extend(namesakes::hint(exam, known));
+        }
         if known.history_only.contains(&exam.study_instance_uid) {
             result.exam.history_only = true;
             result.remarks.push(from_history());

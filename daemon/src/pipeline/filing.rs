@@ -1,6 +1,7 @@
 //! One reading into the store, beside what is there already.
 
-use crate::domain::{Disposition, ObjectReading, Remark, Severity};
+use crate::domain::{Disposition, ObjectReading, PatientKey, Remark, Severity};
+use crate::store::namesakes::{self, Born};
 use crate::store::objects::{self, ObjectId, Slim};
 use crate::store::readings::{self, StoredDisposition};
 use crate::store::{StoreError, patients};
@@ -23,6 +24,13 @@ pub(super) fn file(
 ) -> Result<Filed, StoreError> {
     // The object may have been filed under another patient when other rules read it.
     let before = readings::patient_of(tx, id)?;
+    let hints = Hints::before(
+        tx,
+        [
+            before.as_ref(),
+            reading.patient.as_ref().map(|one| &one.key),
+        ],
+    )?;
     let disposition = place_among_equals(tx, id, &mut reading)?;
     readings::finish_read(tx, id, &reading, disposition)?;
     // What nobody understands or trusts is kept as it came.
@@ -38,10 +46,43 @@ pub(super) fn file(
     for key in before.iter().chain(after.iter()) {
         patients::mark_dirty(tx, key, Utc::now())?;
     }
+    hints.mark_changed(tx)?;
     Ok(Filed {
         disposition,
         reason,
     })
+}
+
+/// What others may be hinted at of the ids that an object touches, as it was before.
+struct Hints(Vec<(PatientKey, Vec<Born>)>);
+
+impl Hints {
+    fn before<const N: usize>(
+        tx: &Connection,
+        keys: [Option<&PatientKey>; N],
+    ) -> Result<Hints, StoreError> {
+        let mut hints: Vec<(PatientKey, Vec<Born>)> = Vec::new();
+        for key in keys.into_iter().flatten() {
+            if hints.iter().all(|(known, _)| known != key)
+                && !namesakes::others(tx, key)?.is_empty()
+            {
+                hints.push((key.clone(), namesakes::born(tx, key)?));
+            }
+        }
+        Ok(Hints(hints))
+    }
+
+    /// Marks everybody of the same id where something else can be hinted at now.
+    fn mark_changed(self, tx: &Connection) -> Result<(), StoreError> {
+        for (key, before) in self.0 {
+            if namesakes::born(tx, &key)? != before {
+                for other in namesakes::others(tx, &key)? {
+                    patients::mark_dirty(tx, &other, Utc::now())?;
+                }
+            }
+        }
+        Ok(())
+    }
 }
 
 /// First content wins: the same content again is a repeat, another one under the same SOP

@@ -8,7 +8,7 @@ use crate::render::Content;
 use crate::results::{Known, Latest};
 use crate::store::readings::{self, StoredDisposition, StoredReading};
 use crate::store::results::{self, ResultRow};
-use crate::store::{StoreError, identities, people};
+use crate::store::{StoreError, identities, namesakes, people};
 use chrono::TimeDelta;
 use rusqlite::Connection;
 use std::collections::BTreeMap;
@@ -47,6 +47,17 @@ pub(super) fn known_of(conn: &Connection, person: &Person) -> Result<Known, Stor
     let history = history.into_iter().filter(|(_, is_news)| !is_news);
     known.history_only = history.map(|(study, _)| study).collect();
     say(&mut known, &people::of_ids(conn, &person.ids)?);
+    for key in &person.ids {
+        for other in namesakes::others(conn, key)? {
+            if !person.ids.contains(&other) {
+                let born = namesakes::born(conn, &other)?;
+                let born = born.into_iter().map(|one| (one.date, one.sex));
+                known.elsewhere.push((other, born.collect()));
+            }
+        }
+    }
+    known.elsewhere.sort();
+    known.elsewhere.dedup();
     known.person = Some(person.clone());
     Ok(known)
 }

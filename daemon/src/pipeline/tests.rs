@@ -60,3 +60,4 @@ fn whoever_is_in_a_hurry_leaves_the_rest_for_the_next_time() {
 mod dated;
 mod history;
 mod joined;
+mod namesakes;

@@ -16,6 +16,7 @@ pub mod facts;
 pub mod identities;
 mod lock;
 pub mod meta;
+pub mod namesakes;
 mod note;
 pub mod objects;
 mod opening;

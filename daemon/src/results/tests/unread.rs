@@ -20,7 +20,8 @@ fn half_read(uid: &str, study: &str, day: &str) -> ObjectReading {
 }
 
 fn earlier() -> Vec<ObjectReading> {
-    vec![exam(1, "2022-03-01", 5.0), exam(2, "2023-03-01", 5.0)]
+    // Exams of equal readings would be doubted for that.
+    vec![exam(1, "2022-03-01", 5.0), exam(2, "2023-03-01", 5.04)]
 }
 
 fn last(readings: Vec<ObjectReading>) -> Content {
@@ -95,8 +96,8 @@ fn values_of_the_other_eye_that_are_not_used_are_told_and_earlier_ones_are_not()
 /// The second exam is doubted, by what its report says of its dates or by its birth date.
 fn doubted(label: Option<Label>, apart: bool, birth: &str) -> Vec<Content> {
     let mut readings = earlier();
-    readings.push(exam(3, "2024-03-01", 5.0));
-    readings.push(exam(4, "2025-03-01", 5.0));
+    readings.push(exam(3, "2024-03-01", 5.02));
+    readings.push(exam(4, "2025-03-01", 4.98));
     let mut readings: Vec<ObjectReading> =
         readings.into_iter().map(|one| born(one, birth)).collect();
     if apart {
