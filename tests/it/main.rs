@@ -16,6 +16,7 @@ mod deliver;
 mod demo;
 mod department;
 mod documents;
+mod entries;
 mod folder;
 mod forms;
 mod harness;

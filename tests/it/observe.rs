@@ -6,6 +6,8 @@ mod canaries;
 mod outbox;
 mod refusals;
 
+pub(crate) use audit::events as audit_events;
+
 use crate::harness::{Daemon, Site, until};
 use crate::objects::Report;
 use crate::receive::Sender;

@@ -16,7 +16,9 @@ pub(super) use look::{
     UnmappedArgs,
 };
 pub(super) use outbox::{EchoArgs, OutboxCommand, WhichArgs};
-pub(super) use say::{EventArgs, LabelArgs, PairArgs, PatientCommand, PressureArgs};
+pub(super) use say::{
+    EntriesArgs, EventArgs, LabelArgs, PairArgs, PatientCommand, PressureArgs, WhoArgs,
+};
 
 use super::backfill::BackfillArgs;
 use super::department::DepartmentArgs;
@@ -72,12 +74,15 @@ pub(super) enum Command {
     Template(TemplateCommand),
     /// List codes of stored reports that look like ours and that nobody explains.
     Unmapped(UnmappedArgs),
-    /// Say what is known of an exam; re-assesses what depends on it.
+    /// Say what is known of exams; re-assesses what depends on it.
     Label(LabelArgs),
     /// Record the opening pressure measured with an exam; it is shown, never converted to a width.
     Pressure(PressureArgs),
     /// Say what happened to a patient; re-assesses what depends on it.
     Event(EventArgs),
+    /// Show what was said of a patient: labels, events, pressures, by whom, when, and what was
+    /// corrected.
+    Entries(EntriesArgs),
     /// Show and steer what is delivered to destinations.
     #[command(subcommand)]
     Outbox(OutboxCommand),

@@ -37,7 +37,11 @@ fn told(store: &Store, name: &str) -> Result<(Exam, Known), Failure> {
         .ok_or_else(|| Failure::No(format!("no report of {name} holds sheath values")))
 }
 
-fn patient_of(conn: &rusqlite::Connection, name: &str) -> Result<Option<PatientKey>, StoreError> {
+/// Under which id the exam of an exam id or a Study Instance UID is filed.
+pub(super) fn patient_of(
+    conn: &rusqlite::Connection,
+    name: &str,
+) -> Result<Option<PatientKey>, StoreError> {
     if let Some(row) = crate::store::results::latest(conn, name)? {
         return Ok(Some(row.patient));
     }

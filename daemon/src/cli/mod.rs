@@ -7,6 +7,7 @@ mod calibrate;
 pub(crate) mod daemon;
 mod department;
 mod echo;
+mod entries;
 mod everyone;
 mod export;
 mod generate;
@@ -102,6 +103,7 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Patient(command) => patient::patient(&command),
         args::Command::Pressure(args) => say::pressure(&args),
         args::Command::Event(args) => say::event(&args),
+        args::Command::Entries(args) => entries::entries(&args),
         args::Command::Status(args) => status::status(&args),
         args::Command::Generate(command) => generate::generate(&command),
     };

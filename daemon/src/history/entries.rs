@@ -25,15 +25,17 @@ pub struct Entries<'a> {
     pub pressures: &'a [(About, OpeningPressure)],
 }
 
-/// The exams as entries find them.
-struct Places<'a> {
+/// The exams of a person as entries find them.
+pub struct Places<'a> {
     of_study: BTreeMap<&'a str, Vec<usize>>,
     of_object: BTreeMap<&'a str, Vec<usize>>,
     of_reading: BTreeMap<(&'a str, &'a str), usize>,
 }
 
 impl<'a> Places<'a> {
-    fn of(exams: &'a [Exam]) -> Self {
+    /// Of these exams.
+    #[must_use]
+    pub fn of(exams: &'a [Exam]) -> Self {
         let mut places = Places {
             of_study: BTreeMap::new(),
             of_object: BTreeMap::new(),
@@ -54,9 +56,10 @@ impl<'a> Places<'a> {
         places
     }
 
-    /// Those that hold the readings; where none is there any more, those that hold the reports; else
-    /// those of the study.
-    fn exams(&self, about: &About) -> BTreeSet<usize> {
+    /// Which of the exams an entry is about: those that hold its readings; where none is there any
+    /// more, those that hold the reports; else those of the study.
+    #[must_use]
+    pub fn exams(&self, about: &About) -> BTreeSet<usize> {
         let readings = about.readings.iter();
         let of_readings: BTreeSet<usize> = readings
             .clone()

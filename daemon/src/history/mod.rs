@@ -11,7 +11,7 @@ mod modality;
 mod other_eye;
 
 pub use dated::{DATE_IMPLAUSIBLE, date_doubt};
-pub use entries::{CONTRADICTED, Entries};
+pub use entries::{CONTRADICTED, Entries, Places};
 pub(crate) use exam::SUPERSEDED;
 pub use exam::{Exam, ExamMeasurement, ObjectUse, exam_id};
 pub use identity::{Identity, same_person};

@@ -96,6 +96,16 @@ pub fn wait_longer(conn: &Connection, seen: &Dirty, now: DateTime<Utc>) -> Resul
     Ok(())
 }
 
+/// Whether a patient waits.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn is_dirty(conn: &Connection, key: &PatientKey) -> Result<bool, StoreError> {
+    let sql = "select exists (select 1 from dirty where patient_id = ?1 and patient_issuer = ?2)";
+    let mut statement = conn.prepare_cached(sql)?;
+    Ok(statement.query_row([&key.id, &key.issuer], |row| row.get(0))?)
+}
+
 /// Takes marks away and returns whose they were: for work done in this same transaction.
 ///
 /// # Errors

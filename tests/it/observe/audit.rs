@@ -9,7 +9,7 @@ use std::fs;
 use std::path::Path;
 
 /// The text, and how many messages there are of each event id, action and outcome.
-pub(super) fn events(path: &Path) -> (String, BTreeMap<String, usize>) {
+pub(crate) fn events(path: &Path) -> (String, BTreeMap<String, usize>) {
     let text = fs::read_to_string(path).expect("the trail");
     let mut found = BTreeMap::new();
     for line in text.lines() {
