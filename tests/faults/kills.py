@@ -19,7 +19,7 @@ from collections import Counter
 from harness import Load, Site, arguments, end, noticed, send, until
 from holds import check
 from sender import EXAMS_OF_A_PATIENT, reports
-from ways import Hl7, Labels, Web, address, control_id, exams, label, merge, opened, said, say_all, stow
+from ways import Hl7, Labels, Web, address, control_id, doubled, exams, label, merge, opened, said, say_all, stow
 
 OBJECTS = 300
 KILLS_A_SITE = 25
@@ -102,6 +102,7 @@ def a_site(options, dice: random.Random, kills: int, counts: Counter, mischief=N
             problems.append(f"the daemon stopped with {code}")
         if mischief:
             mischief(site)
+            problems += unsaid(site, set(), set())
         problems += check(site, objects, acknowledged, lambda clean: say_all(clean, MERGES, studies))
     counts["kills"] += kills
     counts["acknowledgements"] += len(acknowledged)
@@ -109,13 +110,15 @@ def a_site(options, dice: random.Random, kills: int, counts: Counter, mischief=N
 
 
 def unsaid(site: Site, merged: set, told: set) -> list[str]:
-    """Merges and labels that were answered with success and are not in the store."""
+    """Merges and labels that were answered with success and are not in the store, or twice."""
     merges, labels = site.read(said)
     problems = []
     if lost := merged - merges:
         problems.append(f"{len(lost)} acknowledged merges are lost, as {min(lost)}")
     if lost := told - labels:
         problems.append(f"{len(lost)} acknowledged labels are lost, as of {min(lost)}")
+    if twice := site.read(doubled):
+        problems.append(f"{len(twice)} labels are recorded twice, as of {twice[0]}")
     return problems
 
 
@@ -146,9 +149,17 @@ def a_merge_gone(site: Site) -> None:
     site.process()
 
 
+def a_label_twice(site: Site) -> None:
+    """As if a command that was cut off and given again had recorded it once more."""
+    columns = "act, patient_issuer, patient_id, kind, study_instance_uid, readings, value, recorded_at"
+    columns += ", author, author_kind, entered_by, source, reason"
+    with sqlite3.connect(site.store) as base:
+        base.execute(f"insert into entry ({columns}) select {columns} from entry where id = 1")
+
+
 def self_test(options) -> list[str]:
     problems = []
-    for mischief in (an_object_gone, a_result_twice, a_result_gone, a_merge_gone):
+    for mischief in (an_object_gone, a_result_twice, a_result_gone, a_merge_gone, a_label_twice):
         found = a_site(options, random.Random(options.seed), 2, Counter(), mischief)
         problems += noticed("kills", mischief.__name__.replace("_", " "), found)
     return problems

@@ -145,7 +145,8 @@ class Labels(Way):
 
 
 def label(site: Site, exam: str) -> bool:
-    command = [site.binary, "label", "--config", site.config, exam, "well"]
+    # Flagged or not: what is asked at a terminal is not the matter here.
+    command = [site.binary, "label", "--config", site.config, exam, "well", "--yes"]
     return subprocess.run(command, capture_output=True, timeout=60).returncode == 0
 
 
@@ -165,6 +166,12 @@ def said(base: sqlite3.Connection) -> tuple[set[str], set[str]]:
     """Control ids of the merges and studies of the labels in a store."""
     merges = {row[0] for row in base.execute("select message from id_statement")}
     return merges, {row[0] for row in base.execute(LABELLED)}
+
+
+def doubled(base: sqlite3.Connection) -> list[str]:
+    """Studies with more than one entry for the one label that each gets."""
+    counts = base.execute("select study_instance_uid, count(*) from entry where kind = 'label' group by 1")
+    return sorted(study for study, count in counts if count > 1)
 
 
 def say_all(site: Site, merges: list, studies: list) -> None:
