@@ -102,7 +102,12 @@ fn changes(person: &Person, before: &[Content], after: &[Content]) {
             let then = then.get(now.exam.id.as_str())?;
             (now.assessment != then.assessment).then(|| {
                 let at = now.exam.performed_at.local.format("%Y-%m-%d %H:%M");
-                format!("  {at} {}: {} -> {}", now.exam.id, said(now), said(then))
+                let (now_said, then_said) = (said(now), said(then));
+                let what = match now_said == then_said {
+                    true => format!("{now_said}, as before; it rests on other exams"),
+                    false => format!("{now_said} -> {then_said}"),
+                };
+                format!("  {at} {}: {what}", now.exam.id)
             })
         })
         .collect();
