@@ -54,6 +54,19 @@ def near(a: float, b: float) -> bool:
     return abs(a - b) < 2e-6
 
 
+def told(a: float, b: float) -> bool:
+    """Messages and resources carry three decimals."""
+    return abs(a - b) < 5e-4 + 1e-9 and a == round(a, 3)
+
+
+def direction(result: dict, status: str | None) -> str | None:
+    """U or D of a row beside the exam's own: a flagged exam went up, and no row says otherwise."""
+    ways = {"above_expected": "U", "well_above_expected": "U", "below_expected": "D"}
+    answer = result["assessment"]
+    exam = "U" if answer["flagged"] else ways.get(answer["status"])
+    return exam if ways.get(status) == exam else None
+
+
 class Wrong(list):
     """What differs."""
 
@@ -247,7 +260,7 @@ def check_hl7(path: Path, result: dict, wrong: Wrong) -> None:
     identifier = pid[3].split("^")
     wrong.same("patient", identifier[0], result["patient"]["id"])
     wrong.same("authority", identifier[3].split("&")[0], result["patient"]["issuer"])
-    numbers, flags, status = {}, {}, "F" if result["version"] == 1 else "C"
+    numbers, flags, coded, status = {}, {}, {}, "F" if result["version"] == 1 else "C"
     for one in (one for one in segments if one[0] == "OBX"):
         code = one[3].split("^")[0]
         # A text of the version before that this one has not is taken back.
@@ -259,20 +272,37 @@ def check_hl7(path: Path, result: dict, wrong: Wrong) -> None:
             flags[code] = one[8]
         if one[2] == "NM":
             numbers.setdefault(code, []).append(float(one[5]))
+        if one[2] == "CWE" and one[11] != "D":
+            coded[code] = one[5].split("^")[0]
     for eye, row in rows(result).items():
         (value,) = numbers[f"diameter-{eye}"]
-        wrong.true(f"{eye}: {value}", near(value, row["measured_mm"]))
+        wrong.true(f"{eye}: {value}", told(value, row["measured_mm"]))
         if eye != "both":
             got = sorted(numbers.get(f"reading-{eye}", []))
             wrong.same(f"{eye} readings", got, sorted(readings(result)[eye]))
-        up = row["status"] in ("above_expected", "well_above_expected")
-        down = row["status"] == "below_expected"
-        wanted = "U" if up else "D" if down else None
-        wrong.same(f"flag of {eye}", flags.get(f"diameter-{eye}"), wanted)
+        wrong.same(f"flag of {eye}", flags.get(f"diameter-{eye}"), direction(result, row["status"]))
         if row["expected_mm"] is not None:
             (value,) = numbers[f"expected-{eye}"]
-            wrong.true(f"{eye} expected {value}", near(value, row["expected_mm"]))
+            wrong.true(f"{eye} expected {value}", told(value, row["expected_mm"]))
+    wrong.same("flag of the exam", flags.get("result-status"), direction(result, result["assessment"]["status"])
+               or ("U" if result["assessment"]["flagged"] else None))
+    check_coded(coded, result, wrong)
+    last = (result.get("course") or {}).get("since_last")
+    wrong.same("since the last exam", "since-last" in numbers, last is not None)
+    if last:
+        wrong.true("change since the last exam", told(numbers["since-last"][0], last["mm"]))
     wrong.true("the notice is missing", NOT_A_DEVICE in text)
+
+
+def check_coded(coded: dict, result: dict, wrong: Wrong) -> None:
+    """What the status rests on, by code."""
+    answer = result["assessment"]
+    basis = {"confirmed": "confirmed", "provisional": "provisional", "none": "no-basis"}
+    wrong.same("basis", coded.get("basis"), basis[answer["basis"]])
+    by = answer["decided_by"] and {"since_event": "since-event"}.get(answer["decided_by"], f"row-{answer['decided_by']}")
+    wrong.same("who decided", coded.get("decided-by"), by)
+    event = (result.get("course") or {}).get("after_event")
+    wrong.same("after the event", coded.get("after-event"), event and event["state"].replace("_", "-"))
 
 
 def check_fhir(path: Path, result: dict, wrong: Wrong) -> None:
@@ -308,7 +338,7 @@ def check_fhir(path: Path, result: dict, wrong: Wrong) -> None:
             found.setdefault(code, []).append(resource)
     for eye, row in rows(result).items():
         (one,) = found[f"diameter-{eye}"]
-        wrong.true(f"{eye}", near(one["valueQuantity"]["value"], row["measured_mm"]))
+        wrong.true(f"{eye}", told(one["valueQuantity"]["value"], row["measured_mm"]))
         wrong.same("unit", one["valueQuantity"]["code"], "mm")
         sides = [
             component["valueCodeableConcept"]["coding"][0]["code"]
@@ -319,6 +349,11 @@ def check_fhir(path: Path, result: dict, wrong: Wrong) -> None:
         if eye != "both":
             got = [one["valueQuantity"]["value"] for one in found.get(f"reading-{eye}", [])]
             wrong.same(f"{eye} readings", sorted(got), sorted(readings(result)[eye]))
+    (exam,) = found["result-status"]
+    parts = [*exam.get("component", []), *found.get("after-event", [])]
+    coded = {part["code"]["coding"][0]["code"]: part["valueCodeableConcept"]["coding"][0]["code"]
+             for part in parts if "valueCodeableConcept" in part}
+    check_coded(coded, result, wrong)
     (report,) = [one for one in entries.values() if one["resourceType"] == "DiagnosticReport"]
     wrong.true("the notice is missing", NOT_A_DEVICE in report["text"]["div"])
     for caution in result["cautions"]:

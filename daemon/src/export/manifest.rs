@@ -7,7 +7,7 @@ use super::tables::Table;
 use serde::{Deserialize, Serialize};
 
 /// Name of the shape of the manifest; a change that breaks readers changes the number.
-pub const SCHEMA: &str = "sheathline-export-1";
+pub const SCHEMA: &str = "sheathline-export-2";
 
 /// The manifest.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -88,6 +88,7 @@ codes! {
     DEGREE = "deg", "UCUM", "degree";
     PERCENT = "%", "UCUM", "percent";
     ONE = "1", "UCUM", "no units";
+    HOUR = "h", "UCUM", "hour";
 }
 
 // Messages and resources: titles of CID 12320 and 7000; attributes of PS3.6 as concepts.
@@ -142,6 +143,62 @@ private! {
     LEAST_CHANGE = "least-change", "Smallest change that counts";
     Z = "z", "Change in standard deviations of its error";
     CHANCE = "chance-high", "Chance of a value this high if nothing has changed";
+
+    EIGHT_OF_TEN = "eight-of-ten", "True rise found in eight of ten such exams";
+
+    // What a status rests on.
+    BASIS = "basis", "What the own baseline rests on";
+    CONFIRMED = "confirmed", "Confirmed: a baseline exam is labelled as not raised";
+    PROVISIONAL = "provisional", "Provisional: nobody has labelled a baseline exam";
+    NO_BASIS = "no-basis", "No baseline";
+    DECIDED_BY = "decided-by", "Comparison that decided the status";
+    SINCE_EVENT = "since-event", "Narrowest exam since the last event";
+    DOUBT = "doubt", "Doubt about what was measured";
+    NERVE_SUSPECTED = "nerve-suspected", "The nerve may have been measured without its sheath";
+    SAME_AS_EARLIER = "same-as-earlier", "All readings equal those of an earlier exam";
+    SIDES_EXCHANGED = "sides-exchanged", "Right and left may have been exchanged";
+    FAR_FROM_OWN = "far-from-own", "Far from the patient's own level";
+    DEPTH_DIFFERS = "depth-differs", "The baseline was measured at another depth";
+    DATE_DOUBTED = "date-doubted", "The date of the exam is in doubt";
+    REPORT_STATE = "report-state", "State of the reports that the result rests on";
+    PRELIMINARY = "preliminary", "Preliminary or partial; values may change";
+    NOT_PRELIMINARY = "not-preliminary", "Neither preliminary nor partial";
+    REPLACED_STATUS = "replaced-status", "Status told by the version that this one replaces";
+    REPLACED_VALUE = "replaced-value", "Diameter told by the version that this one replaces";
+
+    // Since the last exam, and earlier flags.
+    SINCE_LAST = "since-last", "Change since the latest earlier exam";
+    SINCE_LAST_LOW = "since-last-low", "Lower end of the change since the latest earlier exam";
+    SINCE_LAST_HIGH = "since-last-high", "Upper end of the change since the latest earlier exam";
+    LAST_AT = "last-at", "When the latest earlier exam was done";
+    LAST_HOURS = "last-hours", "Hours since the latest earlier exam";
+    EARLIER_FLAGS = "earlier-flags", "Earlier exams flagged and not settled since";
+    FLAGS_OF = "flags-of", "Exams from the first of these flags on";
+    FIRST_FLAG = "first-flag", "When the first of these flags was";
+    LAST_FLAG = "last-flag", "When the last of these flags was";
+
+    // Since the last event.
+    AFTER_EVENT = "after-event", "Course since the last event";
+    TOO_EARLY = "too-early", "Too early to tell";
+    NARROWING = "narrowing", "Narrowing by more than error";
+    RETURNED = "returned", "Back at the width before the event, within the margin";
+    SETTLED_WIDER = "settled-wider", "Settled wider than before the event";
+    WIDENING_AGAIN = "widening-again", "Widening again since the event";
+    UNCLEAR = "unclear", "Cannot be decided from these exams";
+    EVENT_ON = "event-on", "Day of the last event";
+    LEVEL = "level", "Level since the event minus the level before it";
+    LEVEL_LOW = "level-low", "Lower end of level since minus level before the event";
+    LEVEL_HIGH = "level-high", "Upper end of level since minus level before the event";
+    RESIDUAL = "residual", "This exam minus the level before the event";
+    RESIDUAL_LOW = "residual-low", "Lower end of this exam minus the level before the event";
+    RESIDUAL_HIGH = "residual-high", "Upper end of this exam minus the level before the event";
+    NARROWED = "narrowed", "This exam minus a wider one since the event";
+    NARROWED_LOW = "narrowed-low", "Lower end of this exam minus a wider one since the event";
+    NARROWED_HIGH = "narrowed-high", "Upper end of this exam minus a wider one since the event";
+    NADIR = "nadir", "This exam minus the narrowest one since the event";
+    NADIR_LIMIT = "nadir-limit", "Difference from the narrowest exam that counts as a rise";
+    NADIR_AT = "nadir-at", "When the narrowest exam since the event was done";
+    RETURNED_ON = "returned-on", "Day by which the width had returned";
 
     // Texts.
     REASON = "reason", "Why there is no comparison";

@@ -13,6 +13,7 @@ use element::{
 };
 
 use super::codes;
+use super::facts::{self, Topic};
 use super::ids::{Of, uid, uuid};
 use super::values::{self, Row, Which};
 use super::{Context, FormError, dicom};
@@ -67,7 +68,7 @@ fn maker<'a>(result: &'a Envelope, context: &'a Context) -> Result<Maker<'a>, Fo
         result,
         context,
         issued,
-        status: match (result.version, values::is_partial(&result.content)) {
+        status: match (result.version, result.content.is_preliminary()) {
             (2.., _) => "corrected",
             (_, true) => "preliminary",
             _ => "final",
@@ -212,7 +213,33 @@ impl Maker<'_> {
         let mut all: Vec<Named> = readings.collect();
         let rows = rows.iter().filter(|row| row.answer.is_some());
         all.extend(rows.map(|row| self.row(row)));
+        all.push(self.topic(&facts::exam(self.result)));
+        let beside = facts::beside(self.content());
+        all.extend(beside.iter().map(|topic| self.topic(topic)));
         all
+    }
+
+    /// Facts of the exam that are no width of their own.
+    fn topic(&self, topic: &Topic) -> Named {
+        let (code, lead) = topic.lead;
+        let mut fields = self.observation(concept(&[code]), self.content().exam.performed_at);
+        let mut put = |name: &str, value: Value| fields.insert(name.to_owned(), value);
+        let (name, value) = element::said(lead);
+        put(name, value);
+        let mut components = Vec::new();
+        if let Some(which) = topic.which {
+            put("bodySite", site(which));
+            components.push(laterality(which));
+        }
+        components.extend(topic.facts.iter().copied().flat_map(element::components));
+        if !components.is_empty() {
+            put("component", Value::Array(components));
+        }
+        if let Some(change) = topic.significant {
+            put("interpretation", json!([interpretation(change)]));
+        }
+        put("note", json!([{ "text": cautions::NOT_A_DEVICE }]));
+        (topic.name.to_owned(), Value::Object(fields))
     }
 
     fn reading(&self, which: Which, at: usize, one: &ExamMeasurement) -> Named {
@@ -278,7 +305,7 @@ impl Maker<'_> {
             components.extend(values::figures(&c).map(|(code, value, unit)| {
                 json!({ "code": concept(&[code]), "valueQuantity": quantity(value, unit) })
             }));
-            if let Some(change) = values::significant(c.status) {
+            if let Some(change) = values::row_direction(self.content(), c.status) {
                 put("interpretation", json!([interpretation(change)]));
             }
         }

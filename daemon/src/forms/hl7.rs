@@ -6,12 +6,13 @@
 pub(crate) mod segment;
 
 use super::codes::{self, Coded};
+use super::facts::{self, Said, Topic};
 use super::ids::{Of, uuid};
 use super::values::{self, Row, Which};
 use super::{Context, FormError};
 use crate::domain::{Moment, Sex};
-use crate::render::{Envelope, cautions, text};
-use chrono::FixedOffset;
+use crate::render::{Content, Envelope, cautions, text};
+use chrono::{FixedOffset, NaiveDate, NaiveTime};
 use segment::{Field, Segment, composite};
 use serde::Serialize;
 
@@ -124,7 +125,7 @@ pub fn oru_r01(result: &Envelope, context: &Context, route: &Route) -> Result<St
 
 /// OBR-25 and OBX-11 (tables 0123, 0085).
 fn status(result: &Envelope) -> &'static str {
-    match (result.version, values::is_partial(&result.content)) {
+    match (result.version, result.content.is_preliminary()) {
         (2.., _) => "C",
         (_, true) => "P",
         _ => "F",
@@ -202,8 +203,10 @@ fn code(code: Coded) -> Field {
 /// What goes into OBX-5, with its type in OBX-2.
 #[derive(Debug, Clone, PartialEq)]
 enum Value {
-    /// NM with its unit.
-    Number(String, Coded),
+    /// NM with its unit; SN where it is less than can be written.
+    Number(f64, Coded),
+    /// DT, or TS where the time is told.
+    At(NaiveDate, Option<NaiveTime>),
     /// CWE.
     Code(Coded),
     /// TX.
@@ -261,11 +264,21 @@ impl Observation {
 
     fn segment(&self, number: usize, status: &str, performed: &str) -> Segment {
         let (kind, value, unit) = match &self.value {
-            // NM has no exponent; a chance that small is said as an upper bound (SN).
-            Value::Number(digits, unit) if digits.contains('e') => {
-                ("SN", composite(["<", "0.000001"]), of_unit(*unit))
-            }
-            Value::Number(digits, unit) => ("NM", Field::text(digits), of_unit(*unit)),
+            Value::Number(number, unit) => match values::three(*number) {
+                Some(digits) => ("NM", Field::text(&digits), of_unit(*unit)),
+                // NM has no exponent; a chance that small is said as an upper bound (SN).
+                None => ("SN", composite(["<", values::LEAST]), of_unit(*unit)),
+            },
+            Value::At(day, None) => (
+                "DT",
+                Field::text(&day.format("%Y%m%d").to_string()),
+                Field::text(""),
+            ),
+            Value::At(day, Some(time)) => (
+                "TS",
+                Field::text(&day.and_time(*time).format("%Y%m%d%H%M%S").to_string()),
+                Field::text(""),
+            ),
             Value::Code(value) => ("CWE", code(*value), Field::text("")),
             Value::Text(text) => ("TX", Field::text(text), Field::text("")),
             Value::Short(text) => ("ST", Field::text(text), Field::text("")),
@@ -289,26 +302,54 @@ impl Observation {
 fn observations(result: &Envelope) -> Vec<Observation> {
     let content = &result.content;
     let study = content.exam.study_instance_uid.clone();
-    let assessment = &content.assessment;
-    let mut all = vec![
-        Observation::new(codes::STUDY_INSTANCE_UID, "", Value::Short(study)),
-        Observation::new(
-            codes::RESULT_STATUS,
-            "",
-            Value::Code(values::status(assessment.status)),
-        ),
-        Observation::new(codes::FLAG, "", Value::Code(values::flag(content))),
-    ];
+    let mut all = vec![Observation::new(
+        codes::STUDY_INSTANCE_UID,
+        "",
+        Value::Short(study),
+    )];
+    all.extend(of_topic(&facts::exam(result), ""));
     for row in values::rows(content) {
-        all.extend(of_row(&row));
+        all.extend(of_row(&row, content));
+    }
+    for topic in facts::beside(content) {
+        all.extend(of_topic(&topic, topic.name));
     }
     all.extend(texts(result));
     all
 }
 
-fn of_row(row: &Row<'_>) -> Vec<Observation> {
+/// A fact that leads, and those that belong to it; one that is told several times is numbered.
+fn of_topic(topic: &Topic, group: &str) -> Vec<Observation> {
+    let value = |said: Said| match said {
+        Said::Code(code) => Value::Code(code),
+        Said::Number(number, unit) => Value::Number(number, unit),
+        Said::At(day, time) => Value::At(day, time),
+    };
+    let group = match topic.which {
+        Some(which) => format!("{group}.{}", which.word()),
+        None => group.to_owned(),
+    };
+    let (code, said) = topic.lead;
+    let mut lead = Observation::new(code, group.as_str(), value(said));
+    lead.change = topic.significant.unwrap_or_default();
+    let mut all = vec![lead];
+    for (code, said) in &topic.facts {
+        let told = topic.facts.iter().filter(|(other, _)| other == code);
+        let before = all
+            .iter()
+            .filter(|one| one.code.first().is_some_and(|one| one == code.value));
+        let group = match (told.count(), before.count()) {
+            (0 | 1, _) => group.clone(),
+            (_, before) => (before + 1).to_string(),
+        };
+        all.push(Observation::new(*code, group, value(*said)));
+    }
+    all
+}
+
+fn of_row(row: &Row<'_>, content: &Content) -> Vec<Observation> {
     let which = row.which;
-    let number = |mm: f64| Value::Number(values::decimal(mm), codes::MILLIMETRE);
+    let number = |mm: f64| Value::Number(mm, codes::MILLIMETRE);
     let mut all = vec![Observation::new(
         codes::LATERALITY,
         which.word(),
@@ -333,16 +374,18 @@ fn of_row(row: &Row<'_>) -> Vec<Observation> {
         all.push(value);
         return all;
     };
-    value.change = values::significant(c.status).unwrap_or_default();
+    value.change = values::row_direction(content, c.status).unwrap_or_default();
     all.push(value);
     all.push(Observation::of_row(
         codes::RESULT_STATUS,
         which,
         Value::Code(values::status(c.status)),
     ));
-    all.extend(values::figures(&c).map(|(code, value, unit)| {
-        Observation::of_row(code, which, Value::Number(values::decimal(value), unit))
-    }));
+    all.extend(
+        values::figures(&c).map(|(code, value, unit)| {
+            Observation::of_row(code, which, Value::Number(value, unit))
+        }),
+    );
     all
 }
 

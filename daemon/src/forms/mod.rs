@@ -7,6 +7,7 @@
 
 pub mod codes;
 mod dicom;
+mod facts;
 pub mod fhir;
 pub mod hl7;
 mod ids;

@@ -8,6 +8,7 @@
 use super::codes::{self, Coded};
 use super::dicom::item::Item;
 use super::dicom::{self, Object, element};
+use super::facts::{self, Fact, Said, Topic};
 use super::ids::{Of, uid};
 use super::values::{self, Row, Which};
 use super::{Context, FormError};
@@ -95,7 +96,7 @@ pub fn comprehensive_sr(result: &Envelope, context: &Context) -> Result<Vec<u8>,
 
 /// PARTIAL when a report that counts calls itself unfinished.
 fn completion(content: &Content) -> &'static str {
-    match values::is_partial(content) {
+    match content.is_preliminary() {
         true => "PARTIAL",
         false => "COMPLETE",
     }
@@ -175,10 +176,11 @@ fn root(result: &Envelope, context: &Context) -> Item {
     if let Some(accession) = &exam.accession {
         root = root.with([Item::text(codes::ACCESSION, accession.as_str()).context()]);
     }
-    let groups: Vec<Item> = values::rows(content)
-        .iter()
-        .map(|row| group(row, result, context))
-        .collect();
+    let rows = values::rows(content);
+    let rows = rows.iter().map(|row| group(row, result, context));
+    let beside = facts::beside(content);
+    let beside = beside.iter().map(|topic| beside_group(topic, result));
+    let groups: Vec<Item> = rows.chain(beside).collect();
     if !groups.is_empty() {
         root = root.with([Item::container(codes::MEASUREMENTS).with(groups)]);
     }
@@ -219,6 +221,32 @@ fn group(row: &Row<'_>, result: &Envelope, context: &Context) -> Item {
     match row.comparison() {
         Some(comparison) => group.with(compared(&comparison, content)),
         None => group,
+    }
+}
+
+/// TID 1501 of facts that are no width of their own: a change since the last exam, the time since an
+/// event, earlier flags.
+fn beside_group(topic: &Topic, result: &Envelope) -> Item {
+    let (lead, _) = topic.lead;
+    let tracking = uid(&Of::Patient(result), &format!("tracking {}", topic.name));
+    let group = Item::template(codes::GROUP, "1501").with([
+        Item::text(codes::TRACKING_ID, lead.meaning).context(),
+        Item::uid(codes::TRACKING_UID, tracking).context(),
+        site(topic.which.unwrap_or(Which::Both)),
+    ]);
+    let facts = std::iter::once(&topic.lead).chain(&topic.facts);
+    group.with(facts.copied().map(fact))
+}
+
+fn fact((concept, said): Fact) -> Item {
+    match said {
+        Said::Code(code) => Item::code(concept, code),
+        Said::Number(value, unit) => Item::number(concept, values::decimal(value), unit),
+        Said::At(day, None) => Item::text(concept, day.to_string()),
+        Said::At(day, Some(time)) => {
+            let at = day.and_time(time).format("%Y-%m-%d %H:%M");
+            Item::text(concept, at.to_string())
+        }
     }
 }
 
@@ -309,12 +337,14 @@ fn compared(c: &Comparison, content: &Content) -> Vec<Item> {
 /// Status and flag as codes; everything a person reads as text, the cautions always among it.
 fn evaluations(result: &Envelope) -> Item {
     let content = &result.content;
-    let status = values::status(content.assessment.status);
-    let mut items = vec![
-        Item::code(codes::RESULT_STATUS, status),
-        Item::code(codes::FLAG, values::flag(content)),
-        Item::text(codes::FINDING, text::summary(content)),
-    ];
+    // What is counted here is a code or a text (TID 1500 row 12).
+    let exam = facts::exam(result);
+    let facts = std::iter::once(exam.lead).chain(exam.facts);
+    let mut items: Vec<Item> = facts
+        .filter(|(_, said)| matches!(said, Said::Code(_)))
+        .map(fact)
+        .collect();
+    items.push(Item::text(codes::FINDING, text::summary(content)));
     if let Some(reason) = content.assessment.reason {
         items.push(Item::text(codes::REASON, reason.sentence()));
     }

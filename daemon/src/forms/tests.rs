@@ -2,9 +2,12 @@
 
 use super::codes::{PRIVATE, SCHEME};
 use super::*;
+use crate::assess::{
+    AfterEvent, AfterState, Basis, DecidedBy, Difference, Flags, Nadir, Notice, SinceLast, Status,
+};
 use crate::domain::Disposition;
 use crate::reading::{self, Rules, own};
-use crate::render::samples;
+use crate::render::{Replaced, samples};
 use crate::sr::tree::Relationship;
 use crate::sr::{self as report, Limits, Value};
 use crate::template::Templates;
@@ -30,6 +33,120 @@ pub(super) fn sample(name: &str) -> (Envelope, Context) {
         previous: None,
     };
     (result, context)
+}
+
+/// Within the old expectation by every row, and wider than the narrowest exam since an event by more
+/// than error; with two doubts, and a version before it that flagged nothing.
+pub(super) fn after_an_event() -> (Envelope, Context) {
+    let (mut result, context) = sample("within");
+    let day = |day: &str| day.parse().unwrap();
+    let six = chrono::NaiveTime::from_hms_opt(6, 0, 0);
+    let replaced = Replaced {
+        version: 1,
+        status: Status::WithinExpected,
+        flagged: false,
+        decided_by: Some(DecidedBy::Both),
+        measured_mm: Some(5.1),
+        why: vec!["the report was amended".to_owned()],
+    };
+    result.replaces = Some(replaced);
+    let content = &mut result.content;
+    let assessment = &mut content.assessment;
+    assessment.status = Status::AboveExpected;
+    assessment.flagged = true;
+    assessment.basis = Some(Basis::Confirmed);
+    assessment.decided_by = Some(DecidedBy::SinceEvent);
+    assessment.notices = vec![Notice::NerveSuspected, Notice::SidesExchangedSuspected];
+    content.course.since_last = Some(SinceLast {
+        exam: "E1".into(),
+        date: day("2024-05-07"),
+        time: six,
+        hours: Some(4.25),
+        row: DecidedBy::Both,
+        mm: 0.35,
+        sd_mm: 0.1,
+        lower_mm: 0.1855,
+        upper_mm: 0.5145,
+    });
+    content.course.flags = Some(Flags {
+        count: 5,
+        of: 6,
+        last: day("2024-05-07"),
+        last_time: six,
+        now: true,
+        since: day("2024-05-05"),
+        since_time: None,
+    });
+    let difference = |mm: f64| Difference {
+        with: day("2024-05-01"),
+        exams: 2,
+        mm,
+        sd_mm: 0.1,
+        lower_mm: mm - 0.16,
+        upper_mm: mm + 0.16,
+    };
+    content.course.after_event = Some(AfterEvent {
+        event: day("2024-05-02"),
+        what: Vec::new(),
+        state: AfterState::WideningAgain,
+        exams: Vec::new(),
+        new_baseline: None,
+        new_baseline_from: day("2024-05-10"),
+        level: Some(difference(0.2)),
+        level_exams: Vec::new(),
+        residual: Some(difference(0.3)),
+        since: None,
+        narrowed: None,
+        nadir: Some(Nadir {
+            exam: "E2".into(),
+            date: day("2024-05-06"),
+            time: None,
+            comparisons: 3,
+            mm: 0.612,
+            sd_mm: 0.18,
+            limit_mm: 0.4012,
+            well_limit_mm: 0.5,
+            status: Status::AboveExpected,
+        }),
+        returned_on: None,
+        proposed_baseline: Vec::new(),
+        margin_mm: 0.35,
+    });
+    (result, context)
+}
+
+/// A group each, read back as any reader of structured reports reads it.
+#[test]
+fn what_stands_beside_the_comparison_is_in_groups_of_its_own() {
+    let (result, context) = after_an_event();
+    let tree = read(&sr::comprehensive_sr(&result, &context).unwrap())
+        .tree
+        .unwrap();
+    let mut numbers = std::collections::BTreeMap::new();
+    let mut coded = std::collections::BTreeMap::new();
+    for id in tree.ids() {
+        let item = tree.item(id);
+        let Some(concept) = item.concept.as_ref().filter(|one| one.scheme == SCHEME) else {
+            continue;
+        };
+        match &item.value {
+            Value::Num { measured, .. } => {
+                let number = measured.as_ref().unwrap().decimal.clone().unwrap();
+                numbers.insert(concept.value.clone(), number);
+            }
+            Value::Code(code) => {
+                coded.insert(concept.value.clone(), code.value.clone());
+            }
+            _ => {}
+        }
+    }
+    assert_eq!(numbers["since-last"], "0.35");
+    assert_eq!(numbers["nadir"], "0.612");
+    assert_eq!(numbers["earlier-flags"], "5");
+    assert_eq!(coded["after-event"], "widening-again");
+    assert_eq!(coded["decided-by"], "since-event");
+    assert_eq!(coded["basis"], "confirmed");
+    assert_eq!(coded["replaced-status"], "within");
 }
 
 fn first(mut result: Envelope) -> Envelope {

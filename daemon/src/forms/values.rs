@@ -8,6 +8,7 @@ use crate::history::ExamMeasurement;
 use crate::render::{Content, Envelope, text};
 
 pub(super) use crate::render::phrases::exact as decimal;
+use crate::render::phrases::rounded;
 use chrono::{DateTime, Utc};
 
 /// What a row of the answer is about.
@@ -192,6 +193,20 @@ pub(super) fn significant(status: Status) -> Option<&'static str> {
     }
 }
 
+/// The same of an exam: a flagged one went up, whichever comparison decided.
+pub(super) fn direction(content: &Content) -> Option<&'static str> {
+    match content.assessment.flagged {
+        true => Some("U"),
+        false => significant(content.assessment.status),
+    }
+}
+
+/// The same of one row beside the exam's status: a row that did not decide speaks up only for the same
+/// direction, so that nobody reads a fall beside a rise.
+pub(super) fn row_direction(content: &Content, row: Status) -> Option<&'static str> {
+    significant(row).filter(|change| direction(content) == Some(change))
+}
+
 /// How a reading was made, when it is no single one.
 pub(super) fn derivation(derivation: Derivation) -> Option<Coded> {
     match derivation {
@@ -218,7 +233,7 @@ pub(super) fn plane(measurement: &Measurement) -> Option<Coded> {
 pub(super) type Figure = (Coded, f64, Coded);
 
 /// The numbers beside a measured value.
-pub(super) fn figures(c: &Comparison) -> [Figure; 8] {
+pub(super) fn figures(c: &Comparison) -> [Figure; 9] {
     [
         (codes::EXPECTED, c.expected_mm, codes::MILLIMETRE),
         (codes::EXPECTED_LOWER, c.lower_mm, codes::MILLIMETRE),
@@ -226,18 +241,21 @@ pub(super) fn figures(c: &Comparison) -> [Figure; 8] {
         (codes::CHANGE, c.change_mm, codes::MILLIMETRE),
         (codes::CHANGE_PERCENT, c.change_percent, codes::PERCENT),
         (codes::LEAST_CHANGE, c.smallest_change_mm, codes::MILLIMETRE),
+        (codes::EIGHT_OF_TEN, c.eight_of_ten_mm, codes::MILLIMETRE),
         (codes::Z, c.z, codes::ONE),
         (codes::CHANCE, c.probability_high, codes::ONE),
     ]
 }
 
-/// Whether a report that stands calls itself partial or preliminary.
-pub(super) fn is_partial(content: &Content) -> bool {
-    let standing = content.reports.iter();
-    standing
-        .filter(|report| report.superseded_by.is_empty())
-        .flat_map(|report| &report.remarks)
-        .any(|remark| matches!(&*remark.code, "document-partial" | "document-preliminary"))
+/// The smallest number but nought that three decimals show.
+pub(super) const LEAST: &str = "0.001";
+
+/// A number with at most three decimals and no noughts behind, as messages and resources carry it;
+/// `None` for one above nought that would be written as nought: it is less than [`LEAST`].
+pub(super) fn three(value: f64) -> Option<String> {
+    let text = rounded(value, 3);
+    let short = text.trim_end_matches('0').trim_end_matches('.');
+    (short != "0" || value <= 0.0).then(|| short.to_owned())
 }
 
 /// When the result was made.

@@ -292,6 +292,16 @@ impl Content {
         self.assessment.basis.unwrap_or_else(told)
     }
 
+    /// Whether a report that stands calls itself partial or preliminary.
+    #[must_use]
+    pub fn is_preliminary(&self) -> bool {
+        let standing = self.reports.iter();
+        standing
+            .filter(|report| report.superseded_by.is_empty())
+            .flat_map(|report| &report.remarks)
+            .any(|remark| matches!(&*remark.code, "document-partial" | "document-preliminary"))
+    }
+
     /// Mean of both eyes, or the only eye measured, mm.
     fn measured_mm(&self) -> Option<f64> {
         let rows = &self.assessment.rows;

@@ -10,7 +10,7 @@ use crate::history::ExamMeasurement;
 use crate::legible;
 
 /// The columns in their order, each with what it holds.
-pub const COLUMNS: [(&str, &str); 34] = [
+pub const COLUMNS: [(&str, &str); 45] = [
     (
         "kind",
         "`reading`: one value used; `assessment`: one row of the answer",
@@ -77,6 +77,46 @@ pub const COLUMNS: [(&str, &str); 34] = [
     (
         "modality",
         "kind of imaging: `ultrasound`, `mri`, `ct`, `other`, `unresolved`, `unspecified`",
+    ),
+    (
+        "eight_of_ten_mm",
+        "true rise found in eight of ten such exams; assessments",
+    ),
+    (
+        "decided_by",
+        "comparison that the exam's status is that of: `right`, `left`, `both`, `since_event`; \
+         assessments",
+    ),
+    (
+        "basis",
+        "what the baseline rests on: `confirmed`, `provisional`, `none`; assessments",
+    ),
+    (
+        "notices",
+        "codes of what a reader must know, separated by spaces; assessments",
+    ),
+    (
+        "since_last_mm",
+        "change since the latest earlier exam; row of the eye or eyes it is of",
+    ),
+    ("since_last_lower_mm", "lower end of its interval"),
+    ("since_last_upper_mm", "upper end of its interval"),
+    (
+        "since_last_hours",
+        "hours between the two exams, where they are known",
+    ),
+    (
+        "after_event",
+        "course since the last event: `too_early`, `narrowing`, `returned`, `settled_wider`, \
+         `widening_again`, `unclear`; assessments",
+    ),
+    (
+        "earlier_flags",
+        "earlier exams flagged and not settled since; assessments",
+    ),
+    (
+        "preliminary",
+        "whether a report that counts calls itself partial or preliminary; assessments",
     ),
 ];
 
@@ -150,7 +190,46 @@ fn with(result: &Envelope, kind: &str, eye: &str, rest: Rest) -> Vec<String> {
     ];
     cells.extend(rest);
     cells.push(phrases::word(&exam.modality));
+    cells.extend(match kind {
+        "assessment" => of_exam(result, eye),
+        _ => Default::default(),
+    });
     cells
+}
+
+/// What the status of the exam rests on, and what stands beside the row of an eye.
+fn of_exam(result: &Envelope, eye: &str) -> [String; 11] {
+    let content = &result.content;
+    let (answer, course) = (&content.assessment, &content.course);
+    let row = match eye {
+        "both" => answer.rows.both,
+        "left" => answer.rows.left,
+        _ => answer.rows.right,
+    };
+    let number = |value: Option<f64>| value.map_or(String::new(), phrases::exact);
+    let compared = row.and_then(|row| row.comparison);
+    let last = course.since_last.as_ref();
+    let last = last.filter(|last| last.row.word() == eye);
+    let decided = answer.decided_by;
+    let decided = decided.or_else(|| answer.decided().map(|(by, _)| by));
+    let notices: Vec<String> = answer.notices.iter().map(phrases::word).collect();
+    let flags = course.flags.as_ref();
+    [
+        number(compared.map(|c| c.eight_of_ten_mm)),
+        decided.map_or(String::new(), |by| by.word().to_owned()),
+        content.basis().word().to_owned(),
+        notices.join(" "),
+        number(last.map(|last| last.mm)),
+        number(last.map(|last| last.lower_mm)),
+        number(last.map(|last| last.upper_mm)),
+        number(last.and_then(|last| last.hours)),
+        course
+            .after_event
+            .as_ref()
+            .map_or(String::new(), |event| event.state.word().to_owned()),
+        flags.map_or(String::new(), |flags| flags.count.to_string()),
+        content.is_preliminary().to_string(),
+    ]
 }
 
 fn reading(one: &ExamMeasurement) -> Rest {

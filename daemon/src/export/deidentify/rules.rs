@@ -55,6 +55,8 @@ pub enum Action {
 #[must_use]
 pub fn action(table: Table, column: &Described) -> Action {
     match (table, column.name) {
+        // They follow from the exact age as well, by the growth that is expected.
+        (_, "eight_of_ten_mm" | "after_event_level_mm") => Action::LeaveOut,
         // The basic profile empties it, and the age is there.
         (_, "birth_date") => Action::LeaveOut,
         (_, "patient_id") => Action::Patient,

@@ -136,6 +136,12 @@ pub(super) const COLUMNS: &[Column<Assessments>] = &[
     millimetres("smallest_change_mm", "smallest change that counts")
         .at_least(0.0)
         .from(|a| a.compared(|one| one.smallest_change_mm)),
+    millimetres(
+        "eight_of_ten_mm",
+        "true rise found in eight of ten such exams",
+    )
+    .at_least(0.0)
+    .from(|a| a.compared(|one| one.eight_of_ten_mm)),
     measure(
         "probability_high",
         Kind::Number,

@@ -1,9 +1,9 @@
 //! One row for each exam: what its newest result says as a whole.
 
-use super::lists::{LABELS, MODALITIES, REASONS, STATUSES};
+use super::lists::{AFTER_STATES, BASES, DECIDERS, LABELS, MODALITIES, REASONS, STATUSES};
 use super::{code, date, direct, free, key, measure, quasi, technical, uid};
 use crate::export::cell::{Cell, Kind};
-use crate::export::column::{Column, Subject};
+use crate::export::column::{Column, Described, Subject};
 use crate::export::told::{SOFTWARE, Told, device_id, operator_id};
 
 /// One exam.
@@ -11,6 +11,10 @@ pub(super) struct Exams;
 
 impl Subject for Exams {
     type Of<'a> = Told;
+}
+
+const fn since_last(name: &'static str, about: &'static str) -> Described {
+    measure(name, Kind::Number, about).unit("mm")
 }
 
 /// A day is 0.0027 years; more digits only pretend.
@@ -153,6 +157,75 @@ pub(super) const COLUMNS: &[Column<Exams>] = &[
         "what a reader must know of the comparison: codes, separated by spaces",
     )
     .from(|t| Cell::words(&t.content.assessment.notices)),
+    code("basis", "what the baseline rests on")
+        .required()
+        .one_of(BASES)
+        .from(|t| Cell::text(t.content.basis().word())),
+    code("decided_by", "comparison that the status is that of")
+        .one_of(DECIDERS)
+        .from(|t| {
+            let answer = &t.content.assessment;
+            let by = answer.decided_by;
+            let by = by.or_else(|| answer.decided().map(|(by, _)| by));
+            by.map_or(Cell::Empty, |by| Cell::text(by.word()))
+        }),
+    measure(
+        "preliminary",
+        Kind::Flag,
+        "whether a report that counts calls itself partial or preliminary",
+    )
+    .required()
+    .from(|t| Cell::Flag(t.content.is_preliminary())),
+    code("since_last_eye", "what the next three are of")
+        .one_of(&["right", "left", "both"])
+        .from(|t| {
+            let last = t.content.course.since_last.as_ref();
+            last.map_or(Cell::Empty, |last| Cell::text(last.row.word()))
+        }),
+    since_last("since_last_mm", "change since the latest earlier exam")
+        .from(|t| Cell::number(t.content.course.since_last.as_ref().map(|last| last.mm))),
+    since_last("since_last_lower_mm", "lower end of its interval").from(|t| {
+        Cell::number(
+            t.content
+                .course
+                .since_last
+                .as_ref()
+                .map(|last| last.lower_mm),
+        )
+    }),
+    since_last("since_last_upper_mm", "upper end of its interval").from(|t| {
+        Cell::number(
+            t.content
+                .course
+                .since_last
+                .as_ref()
+                .map(|last| last.upper_mm),
+        )
+    }),
+    code("after_event", "course since the last event")
+        .one_of(AFTER_STATES)
+        .from(|t| {
+            let event = t.content.course.after_event.as_ref();
+            event.map_or(Cell::Empty, |event| Cell::text(event.state.word()))
+        }),
+    since_last(
+        "after_event_level_mm",
+        "level since the last event minus the level before it",
+    )
+    .from(|t| {
+        let event = t.content.course.after_event.as_ref();
+        Cell::number(event.and_then(|event| Some(event.level.as_ref()?.mm)))
+    }),
+    measure(
+        "earlier_flags",
+        Kind::Integer,
+        "earlier exams flagged and not settled since",
+    )
+    .at_least(0.0)
+    .from(|t| {
+        let flags = t.content.course.flags.as_ref();
+        Cell::count(flags.map_or(0, |flags| flags.count))
+    }),
     code(
         "planes",
         "planes that the comparison rests on, separated by spaces",

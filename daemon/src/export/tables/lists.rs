@@ -50,3 +50,13 @@ pub(super) const REASONS: &[&str] = &[
     "planes_differ",
     "withdrawn",
 ];
+pub(super) const BASES: &[&str] = &["confirmed", "provisional", "none"];
+pub(super) const DECIDERS: &[&str] = &["right", "left", "both", "since_event"];
+pub(super) const AFTER_STATES: &[&str] = &[
+    "widening_again",
+    "too_early",
+    "returned",
+    "narrowing",
+    "settled_wider",
+    "unclear",
+];

@@ -1,7 +1,7 @@
 //! The list of columns against what it stands for.
 
 use super::*;
-use crate::assess::Status;
+use crate::assess::{AfterState, Basis, DecidedBy, Status};
 use crate::domain::{
     Border, Derivation, Label, Laterality, Modality, OpeningPressure, Plane, PressureUnit,
     Quantity, Sex,
@@ -24,6 +24,16 @@ fn closed_lists_are_those_of_the_enums() {
     assert_eq!(lists::STATUSES, words(&Status::ALL));
     assert_eq!(lists::REASONS, words(&Reason::ALL));
     assert_eq!(lists::LABELS, words(&Label::ALL));
+    assert_eq!(lists::AFTER_STATES, words(&AfterState::ALL));
+    let bases = [Basis::Confirmed, Basis::Provisional, Basis::None];
+    assert_eq!(lists::BASES, words(&bases));
+    let deciders = [
+        DecidedBy::Right,
+        DecidedBy::Left,
+        DecidedBy::Both,
+        DecidedBy::SinceEvent,
+    ];
+    assert_eq!(lists::DECIDERS, words(&deciders));
     assert_eq!(lists::MODALITIES, words(&Modality::ALL));
     assert_eq!(lists::BORDERS, words(&[Border::Outer, Border::Inner]));
     let eyes = [Laterality::Right, Laterality::Left, Laterality::Unresolved];

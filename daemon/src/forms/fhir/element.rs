@@ -2,8 +2,9 @@
 
 use crate::domain::Moment;
 use crate::forms::codes::{self, Coded};
+use crate::forms::facts::{Fact, Said};
 use crate::forms::values::{self, Which};
-use serde_json::{Value, json};
+use serde_json::{Map, Value, json};
 
 /// System of identifiers that are DICOM UIDs (FHIR R4, 4.3.14).
 pub(super) const DICOM_UIDS: &str = "urn:dicom:uid";
@@ -45,14 +46,48 @@ pub(super) fn concept(codes: &[Coded]) -> Value {
 }
 
 pub(super) fn quantity(value: f64, unit: Coded) -> Value {
-    // The same digits as in the other forms.
-    let digits: Value = serde_json::from_str(&values::decimal(value)).unwrap_or(Value::Null);
-    json!({
+    let told = values::three(value);
+    let digits = told.as_deref().unwrap_or(values::LEAST);
+    let digits: Value = serde_json::from_str(digits).unwrap_or(Value::Null);
+    let mut quantity = json!({
         "value": digits,
         "unit": unit.meaning,
         "system": "http://unitsofmeasure.org",
         "code": unit.value,
-    })
+    });
+    if let (None, Some(fields)) = (told, quantity.as_object_mut()) {
+        fields.insert("comparator".to_owned(), json!("<"));
+    }
+    quantity
+}
+
+/// A fact as a component, or as the value of an Observation. The time of day of an earlier exam has no
+/// zone, so the day alone is a dateTime (FHIR R4) and the time stands beside it.
+pub(super) fn said(said: Said) -> (&'static str, Value) {
+    match said {
+        Said::Code(code) => ("valueCodeableConcept", concept(&[code])),
+        Said::Number(value, unit) => ("valueQuantity", quantity(value, unit)),
+        Said::At(day, _) => ("valueDateTime", json!(day.to_string())),
+    }
+}
+
+/// A fact as components: its own, and the time of day where it has one.
+pub(super) fn components((code, what): Fact) -> Vec<Value> {
+    let component = |name: &str, value: Value| {
+        let mut fields = Map::new();
+        fields.insert("code".to_owned(), concept(&[code]));
+        fields.insert(name.to_owned(), value);
+        Value::Object(fields)
+    };
+    let (name, value) = said(what);
+    let mut all = vec![component(name, value)];
+    if let Said::At(_, Some(time)) = what {
+        all.push(component(
+            "valueTime",
+            json!(time.format("%H:%M:%S").to_string()),
+        ));
+    }
+    all
 }
 
 /// R4 has no field for the side of a site, so the site says it in words and a component in a code.

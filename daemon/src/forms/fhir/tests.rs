@@ -94,3 +94,63 @@ fn our_systems_are_derived_like_everything_else() {
         (OWN_SYSTEM, element::OWN_CODES)
     );
 }
+
+#[test]
+fn what_stands_beside_the_comparison_is_coded() {
+    let (result, context) = crate::forms::tests::after_an_event();
+    let entries = entries(&transaction(&result, &context).unwrap());
+    let of = |code: &str| &of(&entries, code)["resource"];
+    let component = |resource: &Value, code: &str| -> Value {
+        let all = resource["component"].as_array().unwrap().iter();
+        let found = all
+            .clone()
+            .find(|one| one["code"]["coding"][0]["code"] == code);
+        found
+            .unwrap_or_else(|| panic!("{code} in {resource}"))
+            .clone()
+    };
+    let exam = of("result-status");
+    assert_eq!(exam["interpretation"][0]["coding"][0]["code"], "U");
+    let coded = |one: Value| one["valueCodeableConcept"]["coding"][0]["code"].clone();
+    assert_eq!(coded(component(exam, "decided-by")), "since-event");
+    assert_eq!(coded(component(exam, "basis")), "confirmed");
+    assert_eq!(coded(component(exam, "doubt")), "nerve-suspected");
+    assert_eq!(of("diameter-both").get("interpretation"), None);
+    let last = of("since-last");
+    assert_eq!(last["valueQuantity"]["value"], 0.35);
+    assert_eq!(last["bodySite"]["text"], "Both optic nerve sheaths");
+    assert_eq!(component(last, "last-at")["valueDateTime"], "2024-05-07");
+    let event = of("after-event");
+    assert_eq!(
+        event["valueCodeableConcept"]["coding"][0]["code"],
+        "widening-again"
+    );
+    assert_eq!(component(event, "nadir")["valueQuantity"]["value"], 0.612);
+    assert_eq!(of("earlier-flags")["valueQuantity"]["value"], 5);
+}
+
+#[test]
+fn a_number_has_three_decimals_at_most_and_a_tiny_one_a_bound() {
+    for (name, _) in crate::render::samples::every() {
+        let text = bundle(name)
+            .into_iter()
+            .map(|entry| entry.to_string())
+            .collect::<String>();
+        for part in text
+            .split("\"value\":")
+            .skip(1)
+            .filter(|part| !part.starts_with('"'))
+        {
+            let number = part.split([',', '}']).next().unwrap();
+            let decimals = number
+                .split_once('.')
+                .map_or(0, |(_, decimals)| decimals.len());
+            assert!(decimals <= 3, "{name}: {number}");
+        }
+    }
+    let tiny = quantity(3e-9, codes::ONE);
+    assert_eq!(
+        (&tiny["value"], &tiny["comparator"]),
+        (&json!(0.001), &json!("<"))
+    );
+}

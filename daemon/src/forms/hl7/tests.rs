@@ -111,5 +111,84 @@ fn a_tiny_chance_is_an_upper_bound() {
     }
     let message = segments(&oru_r01(&result, &context, &Route::default()).unwrap());
     let one = observed(&message, "chance-high-both").remove(0);
-    assert_eq!((one[2].as_str(), one[5].as_str()), ("SN", "<^0.000001"));
+    assert_eq!((one[2].as_str(), one[5].as_str()), ("SN", "<^0.001"));
+}
+
+/// Micrometres are beyond every caliper: three decimals of a millimetre at most.
+#[test]
+fn no_number_has_more_than_three_decimals() {
+    for (name, _) in crate::render::samples::every() {
+        for one in message(name).iter().filter(|one| one[0] == "OBX") {
+            let decimals = one[5]
+                .split_once('.')
+                .map_or(0, |(_, decimals)| decimals.len());
+            let is_number = matches!(one[2].as_str(), "NM" | "SN");
+            assert!(!is_number || decimals <= 3, "{name}: {one:?}");
+        }
+    }
+}
+
+/// The row that did not decide fell; beside a rise nobody reads a fall.
+#[test]
+fn the_abnormal_flag_follows_the_row_that_decided() {
+    let (mut result, context) = sample("one-eye-out");
+    let rows = &mut result.content.assessment.rows;
+    let left = rows.left.as_mut().unwrap().comparison.as_mut().unwrap();
+    left.status = crate::assess::Status::BelowExpected;
+    let message = segments(&oru_r01(&result, &context, &Route::default()).unwrap());
+    let of = |code: &str| observed(&message, code).remove(0);
+    assert_eq!(of("result-status")[8], "U");
+    assert_eq!(of("diameter-right")[8], "U");
+    assert_eq!(of("diameter-left")[8], "");
+    assert!(of("result-status-left")[5].starts_with("below^"));
+    assert_eq!(of("decided-by")[5], "row-both^Both eyes^99SHEATHLINE");
+}
+
+#[test]
+fn what_stands_beside_the_comparison_is_coded() {
+    let (result, context) = crate::forms::tests::after_an_event();
+    let message = segments(&oru_r01(&result, &context, &Route::default()).unwrap());
+    let of = |code: &str| observed(&message, code).remove(0);
+    assert_eq!(
+        of("decided-by")[5],
+        "since-event^Narrowest exam since the last event^99SHEATHLINE"
+    );
+    // Every row is within, and the exam is flagged.
+    assert_eq!(
+        (
+            of("result-status")[8].as_str(),
+            of("diameter-both")[8].as_str()
+        ),
+        ("U", "")
+    );
+    assert!(of("flag")[5].starts_with("flagged^"));
+    assert!(of("after-event")[5].starts_with("widening-again^"));
+    assert_eq!(of("after-event")[8], "U");
+    assert_eq!(
+        (of("nadir")[5].as_str(), of("nadir-limit")[5].as_str()),
+        ("0.612", "0.401")
+    );
+    let last = of("since-last");
+    assert_eq!(
+        (last[4].as_str(), last[5].as_str()),
+        ("since-last.both", "0.35")
+    );
+    assert_eq!(
+        (of("last-at")[2].as_str(), of("last-at")[5].as_str()),
+        ("TS", "20240507060000")
+    );
+    assert_eq!(of("last-hours")[6], "h^hour^UCUM");
+    assert_eq!(of("earlier-flags")[5], "5");
+    assert!(of("basis")[5].starts_with("confirmed^"));
+    let doubts = observed(&message, "doubt");
+    let told: Vec<_> = doubts
+        .iter()
+        .map(|one| (one[4].as_str(), one[5].as_str()))
+        .collect();
+    assert_eq!(told.len(), 2);
+    assert_eq!((told[0].0, told[1].0), ("1", "2"));
+    assert!(told[0].1.starts_with("nerve-suspected^"));
+    assert!(of("replaced-status")[5].starts_with("within^"));
+    assert_eq!(of("replaced-value")[5], "5.1");
+    assert!(of("report-state")[5].starts_with("not-preliminary^"));
 }
