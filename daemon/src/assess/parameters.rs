@@ -73,9 +73,9 @@ pub struct Parameters {
     pub plausible_min: f64,
     /// Readings above are kept, not used.
     pub plausible_max: f64,
-    /// A baseline taken earlier than this age expires at this age.
+    /// An exam at an age below serves nobody.
     pub newborn_age: f64,
-    /// Days after an event without a baseline exam.
+    /// Days after an event without a baseline exam; one exactly so many days after it may serve.
     pub washout_days: i64,
     /// Days that must lie between an exam without a label and the exam that it serves as baseline, and
     /// between it and any flagged exam or event.

@@ -8,6 +8,7 @@ mod golden;
 mod order;
 mod pair;
 mod published;
+mod rates;
 mod serves;
 mod since_event;
 mod since_last;
