@@ -122,7 +122,8 @@ impl<'a> Chain<'a> {
         }
     }
 
-    /// Tells the answer for the wanted exam, or for all, oldest first; each exam is compared once.
+    /// Tells the answer for the wanted exam, or for all, oldest first; each exam is compared
+    /// once.
     fn run(
         &self,
         wanted: Option<&Exam>,

@@ -226,13 +226,10 @@ impl<'a> Earlier<'a> {
         own.is_some_and(|own| own.after_event == Some(AfterState::Returned))
     }
 
-    /// Whether it was itself flagged and no person has ruled raised pressure out since.
+    /// Whether it was itself flagged and no person has said what it was: a label either clears it or
+    /// tells of an event.
     pub(super) fn suspicious(&self) -> bool {
-        let cleared = matches!(
-            self.session.exam.label,
-            Some(Label::Well | Label::RaisedRuledOut)
-        );
-        !cleared && self.rose()
+        self.session.exam.label.is_none() && self.rose()
     }
 
     /// Whether its own answer doubts what was measured.
