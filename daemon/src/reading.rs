@@ -172,6 +172,8 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
     let exam = header.study_instance_uid.clone().map(|uid| ExamFacts {
         study_instance_uid: uid,
         performed_at: facts::performed_at(sheath(), header),
+        content_at: header.content_at.filter(|_| !header.day_only.content),
+        study_at: header.study_at.filter(|_| !header.day_only.study),
         operator: facts::operator(&sheath_found, header, &mut remarks),
         device: facts::device(&sheath_found, header, &mut remarks),
         accession: header.accession.clone(),
@@ -193,6 +195,7 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
         patient,
         exam,
         predecessors: header.predecessors.clone(),
+        state: documents::state(header),
         content_sha256: Some(document.content_sha256.clone()),
         measurements,
         image: document.image.clone(),
@@ -256,6 +259,7 @@ fn measurements(
             let text = one.observed_at.as_deref();
             let moment = text.and_then(|text| sr::moment_from_dt(text, header.offset_s));
             let mut measurement = normalise::normalise(one, moment, &bounds);
+            measurement.observed_day_only = moment.is_some() && text.is_some_and(sr::is_day_only);
             if text.is_some() && moment.is_none() {
                 measurement.remarks.push(
                     Remark::caution(

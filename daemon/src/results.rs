@@ -1,6 +1,7 @@
 //! Results of one patient from everything known of them: a function of the set.
 
 mod digits;
+mod moved;
 mod namesakes;
 
 use crate::assess::{
@@ -9,10 +10,10 @@ use crate::assess::{
 use crate::companions;
 use crate::domain::{
     About, Device, Event, Eye, Label, Millimetres, Modality, ObjectReading, OpeningPressure,
-    PatientKey, Plane, Remark, Sex,
+    PatientKey, Plane, Remark, Severity, Sex,
 };
 use crate::geometry;
-use crate::history::{self, CONTRADICTED, DATE_IMPLAUSIBLE, Entries, Exam, same_person};
+use crate::history::{self, Apart, CONTRADICTED, DATE_IMPLAUSIBLE, Entries, Exam, same_person};
 use crate::normalise::Technique;
 use crate::persons::{Person, Unsettled};
 use crate::render::content::Context;
@@ -20,6 +21,9 @@ use crate::render::{Content, change, content, seen};
 use chrono::{DateTime, NaiveDate, Utc};
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
+
+use moved::Homes;
+pub use moved::MOVED;
 
 /// All that is known of one person.
 #[derive(Debug, Clone, Default)]
@@ -39,7 +43,8 @@ pub struct Known {
     /// The same ids under other issuers, with the birth dates and sexes that reports give there: for
     /// hints at what may have to be joined.
     pub elsewhere: Vec<(PatientKey, Vec<(NaiveDate, Sex)>)>,
-    /// Studies that came from the history of an archive alone, long after they were done.
+    /// Objects that came from the history of an archive alone, long after their exam was done, by SOP
+    /// Instance UID.
     pub history_only: BTreeSet<String>,
 }
 
@@ -72,6 +77,17 @@ pub struct Site {
     pub context: bool,
 }
 
+impl Site {
+    /// What tells the sessions of a study from each other.
+    #[must_use]
+    pub fn apart(&self) -> Apart {
+        Apart {
+            gap_minutes: self.parameters.session_gap_minutes,
+            sigma_w_mm: self.parameters.sigma_w,
+        }
+    }
+}
+
 /// Why the results of a patient could not be made.
 #[derive(Debug, thiserror::Error)]
 pub enum ResultError {
@@ -87,7 +103,7 @@ pub enum ResultError {
 #[must_use]
 pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
     let readings = geometry::against_pictures(&known.readings, &site.technique);
-    let mut exams = history::tell(&readings, known.entries());
+    let mut exams = history::tell(&readings, known.entries(), &site.apart());
     for exam in &mut exams {
         let dated = history::date_doubt(exam, &known.received);
         exam.remarks.extend(dated);
@@ -113,6 +129,8 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
         technique: &site.technique,
         published: site.context,
     };
+    let news = news(known);
+    let came_under: BTreeMap<&str, &PatientKey> = known.readings.iter().filter_map(under).collect();
     // Exams of one identity share one comparison, and most patients have one identity.
     let mut told: BTreeMap<history::Identity, Compared> = BTreeMap::new();
     let mut contents = Vec::with_capacity(exams.len());
@@ -145,12 +163,12 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
         ) {
             result.remarks.extend(namesakes::hint(exam, known));
         }
-        if known.history_only.contains(&exam.study_instance_uid) {
+        if is_history(exam, known, &news) {
             result.exam.history_only = true;
             result.remarks.push(from_history());
         }
         if known.is_joined() {
-            name_ids(&mut result, &known.readings);
+            name_ids(&mut result, &came_under);
         }
         contents.push(result);
     }
@@ -229,6 +247,27 @@ pub fn histories(known: &Known, site: &Site) -> Vec<assess::History> {
     persons
 }
 
+/// Studies of which something that is no report with sheath values came by itself: a picture, a text.
+fn news(known: &Known) -> BTreeSet<&str> {
+    let came = |one: &&ObjectReading| {
+        let uid = one.sop_instance_uid.as_ref();
+        uid.is_none_or(|uid| !known.history_only.contains(uid))
+    };
+    let others = known
+        .readings
+        .iter()
+        .filter(|one| !one.holds_sheath_values());
+    let exams = others.filter(came).filter_map(|one| one.exam.as_ref());
+    exams.map(|exam| exam.study_instance_uid.as_str()).collect()
+}
+
+/// Whether all of an exam came from the history of an archive alone.
+fn is_history(exam: &Exam, known: &Known, news: &BTreeSet<&str>) -> bool {
+    let mut reports = exam.objects.iter().map(|object| &object.sop_instance_uid);
+    reports.all(|uid| known.history_only.contains(uid))
+        && !news.contains(exam.study_instance_uid.as_str())
+}
+
 /// The remark on an exam that is not delivered.
 fn from_history() -> Remark {
     Remark::info(
@@ -281,15 +320,29 @@ fn unsettled(known: &Known) -> Option<Remark> {
     )
 }
 
+fn under(reading: &ObjectReading) -> Option<(&str, &PatientKey)> {
+    let uid = reading.sop_instance_uid.as_deref()?;
+    Some((uid, &reading.patient.as_ref()?.key))
+}
+
 /// Says with each report under which id it came.
-fn name_ids(result: &mut Content, readings: &[ObjectReading]) {
+fn name_ids(result: &mut Content, came_under: &BTreeMap<&str, &PatientKey>) {
     for report in &mut result.reports {
-        let uid = &report.sop_instance_uid;
-        let mut of_it = readings.iter();
-        let reading = of_it.find(|one| one.sop_instance_uid.as_ref() == Some(uid));
-        let patient = reading.and_then(|one| one.patient.as_ref());
-        report.came_under = patient.map(|patient| patient.key.clone());
+        let key = came_under.get(report.sop_instance_uid.as_str());
+        report.came_under = key.map(|key| (*key).clone());
     }
+}
+
+/// Why an exam serves nobody, as the code of a remark: one of two labels may say that the pressure was
+/// raised, the date cannot be right, or something blocking holds for the exam as a whole and no person
+/// has labelled it.
+fn doubt(exam: &Exam) -> Option<String> {
+    let always = |code: &str| code == DATE_IMPLAUSIBLE || CONTRADICTED.contains(&code);
+    let counts = |remark: &&Remark| {
+        always(&remark.code) || (remark.severity == Severity::Blocking && exam.label.is_none())
+    };
+    let code = |remark: &Remark| remark.code.clone().into_owned();
+    exam.remarks.iter().find(counts).map(code)
 }
 
 fn asked(exam: &Exam) -> assess::Exam {
@@ -320,12 +373,7 @@ fn asked(exam: &Exam) -> assess::Exam {
             // Unresolved values are not used; were one used, it would be compared with nothing.
             Modality::Other | Modality::Unresolved => assess::Modality::Other,
         },
-        // One of two labels may say that the pressure was raised.
-        excluded: CONTRADICTED
-            .into_iter()
-            .chain([DATE_IMPLAUSIBLE])
-            .find(|code| exam.remarks.iter().any(|remark| remark.code == *code))
-            .map(str::to_owned),
+        excluded: doubt(exam),
         step_mm: digits::steps(exam),
         eyeball_mm: PerEye::from_fn(|eye| companions::eyeball(exam, eye)),
         known: KnownErrors::default(),
@@ -381,12 +429,21 @@ pub fn new_versions(
     latest: &BTreeMap<String, Latest>,
 ) -> Result<Vec<NewVersion>, ResultError> {
     let mut versions = Vec::new();
-    let mut wanted: Vec<Content> = contents;
+    let homes = Homes::of(&contents);
+    let before = Homes::of(latest.values().map(|old| &old.content));
+    let told: BTreeSet<&String> = contents.iter().map(|content| &content.exam.id).collect();
+    let mut moved: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    for content in &contents {
+        let id = &content.exam.id;
+        let old = latest.get(id).map(|old| &old.content);
+        moved.insert(id.clone(), homes.why(old, content, &before));
+    }
     let withdrawn: Vec<Content> = latest
         .iter()
-        .filter(|(id, _)| !wanted.iter().any(|content| &content.exam.id == *id))
-        .map(|(_, old)| withdraw(&old.content))
+        .filter(|(id, _)| !told.contains(id))
+        .map(|(_, old)| withdraw(&old.content, &homes))
         .collect();
+    let mut wanted: Vec<Content> = contents;
     wanted.extend(withdrawn);
     for content in wanted {
         let old = latest.get(&content.exam.id);
@@ -404,6 +461,7 @@ pub fn new_versions(
             }
             _ => Vec::new(),
         };
+        why.extend(moved.remove(&content.exam.id).into_iter().flatten());
         if !reads_as_before {
             why.extend(change::why(old.map(|old| &old.content), &content));
         }
@@ -418,9 +476,13 @@ pub fn new_versions(
     Ok(versions)
 }
 
-/// The same exam with nothing left to say about it.
-fn withdraw(content: &Content) -> Content {
+/// The same exam with nothing left to say about it but where its readings went.
+fn withdraw(content: &Content, homes: &Homes<'_>) -> Content {
     let mut withdrawn = content.clone();
+    if let Some(remark) = homes.remark(content) {
+        withdrawn.remarks.retain(|one| one.code != MOVED);
+        withdrawn.remarks.push(remark);
+    }
     withdrawn.assessment = Assessment::not_comparable(&content.exam.id, Reason::Withdrawn);
     withdrawn.reports.clear();
     withdrawn.measurements_used.clear();

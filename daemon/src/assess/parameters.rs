@@ -80,6 +80,9 @@ pub struct Parameters {
     /// Days that must lie between an exam without a label and the exam that it serves as baseline, and
     /// between it and any flagged exam or event.
     pub provisional_after_days: i64,
+    /// Minutes that lie at most between readings of one exam that measure an eye again: after a longer
+    /// pause another exam of the same study begins.
+    pub session_gap_minutes: i64,
     /// Width under which what an event left is called gone: the upper limit of what is left lies below.
     pub returned_margin: f64,
     /// Age of the last baseline exam from which on it is noticed.
@@ -122,6 +125,7 @@ impl Default for Parameters {
             newborn_age: 2.0 / 12.0,
             washout_days: 7,
             provisional_after_days: 30,
+            session_gap_minutes: 30,
             returned_margin: 0.35,
             old_baseline_years: 3.0,
             max_sessions: 20,
@@ -217,6 +221,13 @@ impl Parameters {
                 0.0,
                 "at least 0 and at most 36500",
                 36_500.0,
+            ),
+            (
+                "session_gap_minutes",
+                self.session_gap_minutes as f64,
+                1.0,
+                "at least 1 and at most 1440",
+                1440.0,
             ),
             (
                 "max_sessions",

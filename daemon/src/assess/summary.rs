@@ -1,5 +1,7 @@
 //! Within one exam and one eye: from readings to one value and its error variance.
 
+pub(super) use crate::history::critical_factor;
+
 use super::planes::Choice;
 use super::{Exam, Parameters, PerEye};
 use crate::domain::Plane;
@@ -137,19 +139,4 @@ fn one_plane(mut um: Vec<i64>, parameters: &Parameters) -> Option<Summary> {
         readings: count,
         disagree,
     })
-}
-
-/// Critical range of `n` readings in units of their SD, 95 % (ISO 5725-6); 10 for more than ten.
-pub(super) fn critical_factor(n: usize) -> f64 {
-    match n {
-        0..=2 => 2.8,
-        3 => 3.3,
-        4 => 3.6,
-        5 => 3.9,
-        6 => 4.0,
-        7 => 4.2,
-        8 => 4.3,
-        9 => 4.4,
-        _ => 4.5,
-    }
 }

@@ -50,7 +50,7 @@ pub(super) fn department(args: &DepartmentArgs) -> Result<(), Failure> {
         |conn, key| {
             let known = known(conn, key)?;
             let ids = known.person.iter().flat_map(|person| &person.ids);
-            let times = times(conn, ids)?;
+            let times = times(conn, ids, &known, &site)?;
             Ok((known, times))
         },
         |(known, times)| {

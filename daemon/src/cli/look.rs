@@ -4,10 +4,10 @@ use super::args::{ExplainArgs, HistoryArgs, QuarantineArgs};
 use super::ask::show_remark;
 use super::{Failure, open, print, working};
 use crate::domain::{Eye, PatientKey};
-use crate::history::{self, Exam};
+use crate::history::Exam;
 use crate::pipeline::{self, content_of, known};
 use crate::render::{Content, text, trend};
-use crate::results::{self, Known};
+use crate::results::{self, Known, Site};
 use crate::store::objects::{self, ObjectId};
 use crate::store::readings::{self, StoredReading};
 use crate::store::results::ResultRow;
@@ -15,12 +15,17 @@ use crate::store::{Store, StoreError};
 use serde::Serialize;
 
 /// The exam that an exam id or a Study Instance UID names.
-pub(super) fn exam_named(store: &Store, name: &str) -> Result<Exam, Failure> {
-    told(store, name).map(|(exam, _)| exam)
+pub(super) fn exam_named(store: &Store, site: &Site, name: &str) -> Result<Exam, Failure> {
+    told(store, site, name, None).map(|(exam, _)| exam)
 }
 
-/// The same with everything known of its patient.
-fn told(store: &Store, name: &str) -> Result<(Exam, Known), Failure> {
+/// The same with everything known of its patient. Where `report` is given, the exam holds it.
+fn told(
+    store: &Store,
+    site: &Site,
+    name: &str,
+    report: Option<&str>,
+) -> Result<(Exam, Known), Failure> {
     let key = store
         .read(|conn| patient_of(conn, name))
         .map_err(Failure::no)?
@@ -30,11 +35,44 @@ fn told(store: &Store, name: &str) -> Result<(Exam, Known), Failure> {
             ))
         })?;
     let known = store.read(|conn| known(conn, &key)).map_err(Failure::no)?;
-    history::tell(&known.readings, known.entries())
-        .into_iter()
-        .find(|exam| exam.id == name || exam.study_instance_uid == name)
-        .map(|exam| (exam, known))
-        .ok_or_else(|| Failure::No(format!("no report of {name} holds sheath values")))
+    let holds = |exam: &Exam| {
+        let mut reports = exam.objects.iter();
+        report.is_none_or(|uid| reports.any(|one| one.sop_instance_uid == uid))
+    };
+    let of_study = |exam: &Exam| exam.study_instance_uid == name && holds(exam);
+    let mut exams = results::exams(&known, site);
+    exams.retain(|exam| exam.id == name || of_study(exam));
+    match exams.len() {
+        0 => Err(Failure::No(format!(
+            "no report of {name} holds sheath values"
+        ))),
+        1 => Ok((exams.remove(0), known)),
+        n => {
+            let each: Vec<String> = exams.iter().map(named_in_full).collect();
+            Err(Failure::No(format!(
+                "{} holds {n} exams; name one of them by its exam id:\n  {}",
+                report.map_or_else(|| format!("study {name}"), |uid| format!("report {uid}")),
+                each.join("\n  ")
+            )))
+        }
+    }
+}
+
+/// An exam as one of several of its study: id, day and time, and what was measured.
+fn named_in_full(exam: &Exam) -> String {
+    let at = exam.performed_at.local.format("%Y-%m-%d %H:%M");
+    let of = |eye: Eye| {
+        exam.readings()
+            .filter(|one| one.eye.eye() == Some(eye))
+            .count()
+    };
+    let label = exam.label.map_or("", |label| label.word());
+    let (right, left) = (of(Eye::Right), of(Eye::Left));
+    let line = format!(
+        "{} of {at}, readings {right} right and {left} left {label}",
+        exam.id
+    );
+    line.trim_end().to_owned()
 }
 
 /// Under which id the exam of an exam id or a Study Instance UID is filed.
@@ -57,6 +95,10 @@ pub(super) fn patient_of(
             "study {name} is filed under {n} patients; give the exam id instead"
         ))),
     }
+}
+
+fn holds_sheath(stored: &[StoredReading]) -> bool {
+    stored.iter().any(|one| one.reading.holds_sheath_values())
 }
 
 /// What `explain --json` prints of one object.
@@ -106,9 +148,11 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
         show_object(object, args.json)?;
     }
     let Some(name) = exam else { return Ok(()) };
-    let (exam, known) = match told(&store, &name) {
+    let site = open::site(&config);
+    let report = stored.first().map(|_| args.uid.as_str());
+    let (exam, known) = match told(&store, &site, &name, report) {
         Ok(told) => told,
-        Err(failure) if stored.is_empty() => return Err(failure),
+        Err(failure) if stored.is_empty() || holds_sheath(&stored) => return Err(failure),
         Err(_) => return Ok(()),
     };
     let objects = store
@@ -123,7 +167,7 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
     let rows = store
         .read(|conn| crate::store::results::versions(conn, &exam.id))
         .map_err(Failure::no)?;
-    let working = results::working(&known, &open::site(&config), &exam.id).map_err(Failure::no)?;
+    let working = results::working(&known, &site, &exam.id).map_err(Failure::no)?;
     if args.json {
         for row in &rows {
             print::json(&version_line(row)?)?;

@@ -84,7 +84,8 @@ fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
             "--source and --previous go with a result.json; the store knows them of an exam".into(),
         ));
     }
-    let store = open::guest(&open::config(config)?)?;
+    let config = open::config(config)?;
+    let (store, site) = (open::guest(&config)?, open::site(&config));
     let latest = |id: &str| {
         store
             .read(|conn| results::latest(conn, id))
@@ -92,7 +93,7 @@ fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
     };
     let row = match latest(name)? {
         Some(row) => Some(row),
-        None => latest(&look::exam_named(&store, name)?.id)?,
+        None => latest(&look::exam_named(&store, &site, name)?.id)?,
     };
     let row = row.ok_or_else(|| Failure::No(format!("{name} has no result yet")))?;
     let others = store

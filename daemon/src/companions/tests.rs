@@ -20,7 +20,11 @@ fn report(n: u32, day: &str, sheath: f64, more: &[(Quantity, Laterality, f64)]) 
 }
 
 fn told(reports: &[ObjectReading]) -> Vec<Exam> {
-    history::tell(reports, history::Entries::default())
+    history::tell(
+        reports,
+        history::Entries::default(),
+        &crate::history::Apart::default(),
+    )
 }
 
 const RIGHT: Laterality = Laterality::Right;

@@ -312,6 +312,7 @@ keys! {
         newborn_age: number(from_to(0.0, 2.0)),
         washout_days: whole(0, 3650),
         provisional_after_days: whole(0, 3650),
+        session_gap_minutes: whole(1, 1440),
         returned_margin: number(SD),
         old_baseline_years: number(inside(0.0, 100.0)),
         max_sessions: whole(1, 20),

@@ -252,7 +252,10 @@ fn every_key_is_read_into_its_own_place() {
             let old = (key.show)(&default);
             let new = match name {
                 "unlabelled" => "\"ignore\"".to_owned(),
-                "washout_days" | "provisional_after_days" | "max_sessions" => "3".to_owned(),
+                "washout_days"
+                | "provisional_after_days"
+                | "session_gap_minutes"
+                | "max_sessions" => "3".to_owned(),
                 _ => format!("{:?}", old.parse::<f64>().unwrap() * 0.999),
             };
             let text = format!("[{table}]\n{name} = {new}\n");

@@ -135,6 +135,13 @@ pub struct Measurement {
     pub caliper: Option<Caliper>,
     /// When it was measured, if the item or an enclosing one says.
     pub observed_at: Option<Moment>,
+    /// Only the day of `observed_at` is told; its time is midnight for want of one.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub observed_day_only: bool,
+    /// Time point it is filed under, where its report holds several and each has times of its own; empty
+    /// for that of the report itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub time_point: Option<String>,
     /// Observation UID of the item: the same one twice is the same reading.
     pub observation_uid: Option<String>,
     /// What a reader must know about it.

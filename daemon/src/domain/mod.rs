@@ -28,6 +28,6 @@ pub use modality::Modality;
 pub use patient::{Event, EventKind, Label, Patient, PatientKey, Sex};
 pub use person::written_name;
 pub use pressure::{OpeningPressure, PressureError, PressureUnit};
-pub use reading::{Device, Disposition, ExamFacts, ObjectReading};
+pub use reading::{Device, Disposition, DocumentState, ExamFacts, ObjectReading};
 pub use remark::{Remark, Severity};
 pub use time::Moment;

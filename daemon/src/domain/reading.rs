@@ -35,12 +35,40 @@ pub struct ExamFacts {
     pub study_instance_uid: String,
     /// When it was done: observation, study, then content date and time, whichever is given first.
     pub performed_at: Option<Moment>,
+    /// When its content was made, where the report tells day and time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub content_at: Option<Moment>,
+    /// When the study began, where the report tells day and time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub study_at: Option<Moment>,
     /// Who measured, as the report writes it.
     pub operator: Option<String>,
     /// With which machine.
     pub device: Device,
     /// Accession number, if any.
     pub accession: Option<String>,
+}
+
+/// What a document says of its own state (PS3.3 C.17.2); `None` where it says nothing.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DocumentState {
+    /// Preliminary Flag (0040,A496): PRELIMINARY, or FINAL.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub preliminary: Option<bool>,
+    /// Completion Flag (0040,A491): PARTIAL, or COMPLETE.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub partial: Option<bool>,
+    /// Verification Flag (0040,A493): UNVERIFIED, or VERIFIED.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unverified: Option<bool>,
+}
+
+impl DocumentState {
+    /// Whether it says nothing at all.
+    #[must_use]
+    pub fn is_silent(&self) -> bool {
+        *self == DocumentState::default()
+    }
 }
 
 /// All that was read from one object.
@@ -63,6 +91,9 @@ pub struct ObjectReading {
     pub exam: Option<ExamFacts>,
     /// SOP Instance UIDs of the documents this one replaces (Predecessor Documents Sequence).
     pub predecessors: Vec<String>,
+    /// How far it is from final.
+    #[serde(default, skip_serializing_if = "DocumentState::is_silent")]
+    pub state: DocumentState,
     /// Hash of the content whatever its transfer syntax, hex; `None` when it could not be decoded.
     pub content_sha256: Option<String>,
     /// Values, in tree order, used or not.
@@ -101,6 +132,7 @@ impl ObjectReading {
             patient: None,
             exam: None,
             predecessors: Vec::new(),
+            state: DocumentState::default(),
             content_sha256: None,
             measurements: Vec::new(),
             image: None,

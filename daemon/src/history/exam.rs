@@ -1,6 +1,9 @@
 //! One exam from all reports of its study.
 
-use super::{DATE_IMPLAUSIBLE, Identity, Successors, modality};
+use super::clock::Stamp;
+use super::replacing::Replacing;
+use super::sessions::{self, Part, Session};
+use super::{DATE_IMPLAUSIBLE, Identity, modality, told};
 use crate::domain::{
     Border, Device, Label, Measurement, Modality, Moment, ObjectReading, OpeningPressure,
     PatientKey, Quantity, Remark,
@@ -8,6 +11,7 @@ use crate::domain::{
 use crate::normalise::settle;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
+use std::collections::BTreeSet;
 
 /// Code of the remark on values of a replaced report.
 pub(crate) const SUPERSEDED: &str = "superseded";
@@ -40,10 +44,11 @@ pub struct ExamMeasurement {
     pub value: Measurement,
 }
 
-/// One study of one patient: all usable measurements, from however many reports.
+/// One scanning session of one patient: all its measurements, from however many reports.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Exam {
-    /// Our name of the exam: `E` and 16 hex digits, from patient and study.
+    /// Our name of the exam: `E` and 16 hex digits, from patient and study, and of a later session of
+    /// a study from the time of its first reading too.
     pub id: String,
     /// Study Instance UID.
     pub study_instance_uid: String,
@@ -51,7 +56,7 @@ pub struct Exam {
     pub patient: PatientKey,
     /// Birth date and sex as its reports agree on them.
     pub identity: Identity,
-    /// When it was done: the earliest of what its reports say.
+    /// When it was done: its first reading.
     pub performed_at: Moment,
     /// Who measured; `None` when unknown or more than one.
     pub operator: Option<String>,
@@ -67,19 +72,31 @@ pub struct Exam {
     pub definition: Option<Border>,
     /// Kind of imaging of the values that can be used; of all values where none can.
     pub modality: Modality,
-    /// Its reports, by SOP Instance UID.
+    /// Its reports, in the order of their first values' time.
     pub objects: Vec<ObjectUse>,
-    /// All its values, by report and place.
+    /// All its values, in the order of time; of one time by report and place.
     pub measurements: Vec<ExamMeasurement>,
     /// What a reader must know about the exam as a whole.
     pub remarks: Vec<Remark>,
 }
 
-/// Our name of an exam. A hash, since a study UID may be hostile and is no file name.
+/// Our name of the first session of a study. A hash, since a study UID may be hostile and is no file
+/// name.
 #[must_use]
 pub fn exam_id(patient: &PatientKey, study_instance_uid: &str) -> String {
+    name(&[&patient.issuer, &patient.id, study_instance_uid])
+}
+
+/// Our name of a later session of a study: of the time of its first reading too.
+#[must_use]
+pub fn session_id(patient: &PatientKey, study_instance_uid: &str, first: Moment) -> String {
+    let first = first.to_string();
+    name(&[&patient.issuer, &patient.id, study_instance_uid, &first])
+}
+
+fn name(parts: &[&str]) -> String {
     let mut hash = Sha256::new();
-    for part in [&patient.issuer, &patient.id, study_instance_uid] {
+    for part in parts {
         hash.update((part.len() as u64).to_be_bytes());
         hash.update(part.as_bytes());
     }
@@ -90,18 +107,17 @@ pub fn exam_id(patient: &PatientKey, study_instance_uid: &str) -> String {
 }
 
 impl Exam {
-    /// The exam of a study; `None` when no report names patient and time.
+    /// The exam of a session; `None` when no report names patient and time.
     pub(super) fn of(
         study: &str,
-        mut readings: Vec<&ObjectReading>,
-        successors: &Successors<'_>,
+        session: &Session<'_>,
+        replacing: &Replacing<'_>,
     ) -> Option<Exam> {
-        readings.sort_by_key(|reading| &reading.sop_instance_uid);
+        let readings: Vec<&ObjectReading> = session.parts.iter().map(|part| part.reading).collect();
         // A corrected report corrects date, identity and operator too, so a replaced one has no say.
         let replaced = |r: &&&ObjectReading| {
-            r.sop_instance_uid
-                .as_ref()
-                .is_some_and(|uid| !successors.replacing(uid).is_empty())
+            let uid = r.sop_instance_uid.as_ref();
+            uid.is_some_and(|uid| replacing.by(uid).next().is_some())
         };
         let mut speaking: Vec<&ObjectReading> =
             readings.iter().filter(|r| !replaced(r)).copied().collect();
@@ -119,8 +135,12 @@ impl Exam {
                 .see((fact.device != Device::default()).then_some(&fact.device));
             facts.accession.see(fact.accession.as_ref());
         }
+        let performed_at = sessions::performed_at(session, &speaking)?;
         let mut exam = Exam {
-            id: exam_id(&patient, study),
+            id: match session.is_first {
+                true => exam_id(&patient, study),
+                false => session_id(&patient, study, performed_at),
+            },
             study_instance_uid: study.to_owned(),
             patient,
             identity: Identity::agreed(
@@ -129,10 +149,7 @@ impl Exam {
                     .filter_map(|r| r.patient.as_ref())
                     .map(Identity::from),
             ),
-            performed_at: speaking
-                .iter()
-                .filter_map(|r| r.exam.as_ref()?.performed_at)
-                .min_by_key(|at| (at.local, at.offset_s))?,
+            performed_at,
             operator: facts.operator.one().cloned(),
             device: facts.device.one().cloned().unwrap_or_default(),
             accession: facts.accession.one().cloned(),
@@ -144,9 +161,10 @@ impl Exam {
             measurements: Vec::new(),
             remarks: Vec::new(),
         };
-        for reading in &readings {
-            exam.add(reading, successors);
+        for part in &session.parts {
+            exam.add(part, replacing);
         }
+        exam.put_in_order(session);
         exam.settle();
         if facts.operator.many {
             exam.remarks.push(Remark::caution(
@@ -161,6 +179,7 @@ impl Exam {
             ));
         }
         exam.remarks.extend(exam.pooled());
+        exam.remarks.extend(told::of_session(session, replacing));
         if exam.identity.contradictory {
             exam.remarks.push(
                 Remark::blocking(
@@ -173,20 +192,31 @@ impl Exam {
         Some(exam)
     }
 
-    fn add(&mut self, reading: &ObjectReading, successors: &Successors<'_>) {
+    fn add(&mut self, part: &Part<'_>, replacing: &Replacing<'_>) {
+        let reading = part.reading;
         let Some(uid) = reading.sop_instance_uid.clone() else {
             return;
         };
-        let superseded_by = successors.replacing(&uid);
-        let mut values = reading.measurements.clone();
-        if let Some(by) = superseded_by.first() {
-            for value in &mut values {
-                value.set_aside(Remark::info(
-                    SUPERSEDED,
-                    format!("Replaced by report {by}."),
-                ));
+        let superseded_by: Vec<String> = replacing.by(&uid).map(str::to_owned).collect();
+        let values = part.values.iter();
+        let values = values.filter_map(|(value, _)| reading.measurements.get(*value));
+        let mut values: Vec<Measurement> = values.cloned().collect();
+        let aside = match superseded_by.first() {
+            Some(by) => Some(Remark::info(
+                SUPERSEDED,
+                format!("Replaced by report {by}."),
+            )),
+            None if replacing.is_in_circle(&uid) => Some(told::in_circle()),
+            None if part.doubted => Some(told::untimed()),
+            None => None,
+        };
+        for value in &mut values {
+            if let Some(remark) = &aside {
+                value.set_aside(remark.clone());
             }
-        } else if let Some(by) = successors.naming_without_values(&uid).first() {
+        }
+        let amending = replacing.without_values(&uid).next();
+        if let Some(by) = amending.filter(|_| superseded_by.is_empty()) {
             self.remarks.push(
                 Remark::caution(
                     "amended-without-values",
@@ -213,16 +243,38 @@ impl Exam {
         });
     }
 
+    /// Values, and reports, in the order of time; those without one last, by report and place.
+    fn put_in_order(&mut self, session: &Session<'_>) {
+        let order = |stamp: Option<Stamp>| {
+            let at = stamp.map(|stamp| (stamp.at.local, stamp.at.offset_s));
+            (at.is_none(), at)
+        };
+        // Values stand as `add` put them: part after part.
+        let stamps = session.parts.iter().flat_map(|part| &part.values);
+        let mut values: Vec<_> = stamps
+            .map(|(_, stamp)| order(*stamp))
+            .zip(std::mem::take(&mut self.measurements))
+            .collect();
+        values.sort_by_key(|(at, _)| *at);
+        self.measurements = values.into_iter().map(|(_, value)| value).collect();
+        let firsts = session.parts.iter().map(|part| {
+            let stamps = part.values.iter().map(|(_, stamp)| order(*stamp));
+            stamps.min()
+        });
+        let mut objects: Vec<_> = firsts.zip(std::mem::take(&mut self.objects)).collect();
+        objects.sort_by_key(|(at, _)| *at);
+        self.objects = objects.into_iter().map(|(_, object)| object).collect();
+    }
+
     /// A caution when values of several standing reports are used together.
     fn pooled(&self) -> Option<Remark> {
-        let used = |object: &&ObjectUse| {
-            self.measurements.iter().any(|m| {
-                m.object == object.sop_instance_uid
-                    && m.value.usable
-                    && m.value.quantity == Quantity::SheathDiameter
-            })
-        };
-        let reports = self.objects.iter().filter(used).count();
+        let used: BTreeSet<&str> = self
+            .measurements
+            .iter()
+            .filter(|m| m.value.usable && m.value.quantity == Quantity::SheathDiameter)
+            .map(|m| m.object.as_str())
+            .collect();
+        let reports = used.len();
         (reports > 1).then(|| {
             Remark::caution(
                 "reports-pooled",
@@ -272,7 +324,7 @@ impl Exam {
         remarks.any(|remark| remark.code == DATE_IMPLAUSIBLE)
     }
 
-    /// Usable sheath readings, by report and place.
+    /// Usable sheath readings, in the order of time.
     pub fn readings(&self) -> impl Iterator<Item = &Measurement> {
         self.measurements
             .iter()

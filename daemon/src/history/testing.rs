@@ -38,6 +38,8 @@ pub(crate) fn reading(
                 local,
                 offset_s: None,
             }),
+            content_at: None,
+            study_at: None,
             operator: Some("Vantongeren^Amber".to_owned()),
             device: Device {
                 model: Some("Lumen 4".to_owned()),
@@ -46,6 +48,7 @@ pub(crate) fn reading(
             accession: None,
         }),
         predecessors: Vec::new(),
+        state: DocumentState::default(),
         content_sha256: Some(format!("hash of {uid}")),
         measurements,
         image: None,
@@ -75,6 +78,8 @@ fn value(place: &str, eye: Laterality, mm: f64) -> Measurement {
         pictures: Vec::new(),
         caliper: None,
         observed_at: None,
+        observed_day_only: false,
+        time_point: None,
         observation_uid: None,
         remarks: Vec::new(),
     }

@@ -1,5 +1,8 @@
 //! The set decides: order, repeats and timing do not.
 
+mod early;
+mod sessions;
+
 use super::*;
 use crate::domain::*;
 use proptest::prelude::*;
@@ -27,8 +30,12 @@ fn an_amended_report_replaces_its_predecessor_whichever_comes_first() {
     let old = report("1.1", "2.1", "2024-05-01", 5.0);
     let mut new = report("1.2", "2.1", "2024-05-01", 5.4);
     new.predecessors = vec!["1.1".into()];
-    let one = tell(&[old.clone(), new.clone()], Entries::default());
-    let other = tell(&[new, old], Entries::default());
+    let one = tell(
+        &[old.clone(), new.clone()],
+        Entries::default(),
+        &Apart::default(),
+    );
+    let other = tell(&[new, old], Entries::default(), &Apart::default());
     assert_eq!(one, other);
     assert_eq!(used(&one[0]), [5.4, 5.5, 5.3, 5.4, 5.5, 5.4]);
     assert_eq!(one[0].objects[0].superseded_by, ["1.2"]);
@@ -45,7 +52,7 @@ fn a_replaced_value_has_no_say_in_what_its_successor_counts_for() {
     new.measurements.truncate(1);
     new.measurements[0].derivation = Derivation::Mean;
     new.predecessors = vec!["1.1".into()];
-    let exams = tell(&[old, new], Entries::default());
+    let exams = tell(&[old, new], Entries::default(), &Apart::default());
     assert_eq!(used(&exams[0]), [5.4]);
 }
 
@@ -55,7 +62,7 @@ fn two_reports_that_replace_each_other_leave_nothing_usable() {
     a.predecessors = vec!["1.2".into()];
     let mut b = report("1.2", "2.1", "2024-05-01", 5.4);
     b.predecessors = vec!["1.1".into()];
-    let exams = tell(&[a, b], Entries::default());
+    let exams = tell(&[a, b], Entries::default(), &Apart::default());
     assert_eq!(used(&exams[0]), Vec::<f64>::new());
 }
 
@@ -66,7 +73,7 @@ fn a_successor_without_values_withdraws_nothing_by_guess() {
     text.measurements.clear();
     text.disposition = Disposition::NoSheathMeasurement;
     text.predecessors = vec!["1.1".into()];
-    let exams = tell(&[old, text], Entries::default());
+    let exams = tell(&[old, text], Entries::default(), &Apart::default());
     assert_eq!(used(&exams[0]).len(), 6);
     assert_eq!(exams[0].remarks[0].code, "amended-without-values");
 }
@@ -79,13 +86,17 @@ fn a_corrected_birth_date_is_no_contradiction_but_two_standing_ones_are() {
         patient.birth_date = "2011-11-11".parse().ok();
     }
     assert!(
-        tell(&[old.clone(), new.clone()], Entries::default())[0]
-            .identity
-            .contradictory
+        tell(
+            &[old.clone(), new.clone()],
+            Entries::default(),
+            &Apart::default()
+        )[0]
+        .identity
+        .contradictory
     );
     new.predecessors = vec!["1.1".into()];
     assert!(
-        !tell(&[old, new], Entries::default())[0]
+        !tell(&[old, new], Entries::default(), &Apart::default())[0]
             .identity
             .contradictory
     );
@@ -98,7 +109,7 @@ fn reports_by_two_operators_make_an_exam_of_unknown_operator() {
     if let Some(exam) = &mut b.exam {
         exam.operator = Some("Someone^Else".into());
     }
-    let exam = &tell(&[a, b], Entries::default())[0];
+    let exam = &tell(&[a, b], Entries::default(), &Apart::default())[0];
     assert_eq!(exam.operator, None);
     assert!(exam.remarks.iter().any(|r| r.code == "operators-differ"));
     assert!(exam.remarks.iter().any(|r| r.code == "reports-pooled"));
@@ -109,7 +120,7 @@ fn outer_and_inner_borders_are_never_averaged() {
     let mut a = report("1.1", "2.1", "2024-05-01", 5.0);
     a.measurements[0].definition = Some(Border::Outer);
     a.measurements[1].definition = Some(Border::Inner);
-    let exam = &tell(&[a], Entries::default())[0];
+    let exam = &tell(&[a], Entries::default(), &Apart::default())[0];
     assert_eq!(used(exam), Vec::<f64>::new());
 }
 
@@ -155,6 +166,6 @@ proptest! {
             state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
             shuffled.swap(i, (state >> 33) as usize % (i + 1));
         }
-        prop_assert_eq!(tell(&readings, Entries::default()), tell(&shuffled, Entries::default()));
+        prop_assert_eq!(tell(&readings, Entries::default(), &Apart::default()), tell(&shuffled, Entries::default(), &Apart::default()));
     }
 }

@@ -99,6 +99,16 @@ fn drop_repeats(all: &mut [&mut Measurement]) {
     }
 }
 
+/// How far apart a derived value and the readings behind it can have been observed, in tens of
+/// minutes: as far as readings of one session at most are by default.
+const ONE_SCAN: i64 = 3;
+
+/// In which ten minutes a value was observed. Coarse, so that there are few kinds to judge by.
+fn tenth_minute(one: &Measurement) -> Option<i64> {
+    let at = one.observed_at.filter(|_| !one.observed_day_only)?;
+    Some(at.local.and_utc().timestamp().div_euclid(600))
+}
+
 /// What has to be the same for a derived value to be made from readings.
 fn comparable(one: &Measurement, other: &Measurement) -> bool {
     let planes = one.plane == other.plane
@@ -111,7 +121,15 @@ fn comparable(one: &Measurement, other: &Measurement) -> bool {
     let modalities = one.modality == other.modality
         || one.modality == Modality::Unspecified
         || other.modality == Modality::Unspecified;
-    one.quantity == other.quantity && one.eye == other.eye && planes && borders && modalities
+    let one_time = match one.time_point == other.time_point {
+        false => one.time_point.is_none() || other.time_point.is_none(),
+        true => match tenth_minute(one).zip(tenth_minute(other)) {
+            Some((one, other)) => (one - other).abs() <= ONE_SCAN,
+            None => true,
+        },
+    };
+    let same = one.quantity == other.quantity && one.eye == other.eye;
+    same && planes && borders && modalities && one_time
 }
 
 /// Order of preference among derived values without readings.
@@ -133,6 +151,8 @@ fn settle_derived(all: &mut [&mut Measurement]) {
     for one in all.iter().filter(of_the_exam) {
         let same = |kind: &Measurement| {
             kind.usable == one.usable
+                && kind.time_point == one.time_point
+                && tenth_minute(kind) == tenth_minute(one)
                 && rank(kind.derivation) == rank(one.derivation)
                 && (
                     kind.quantity,

@@ -84,6 +84,8 @@ pub fn normalise(found: &Found, observed_at: Option<Moment>, bounds: &Bounds<'_>
         pictures: found.pictures.clone(),
         caliper: found.caliper.clone(),
         observed_at,
+        observed_day_only: false,
+        time_point: None,
         observation_uid: found.observation_uid.clone(),
         remarks,
     }

@@ -2,7 +2,7 @@
 
 use crate::domain::PatientKey;
 use crate::entries::{Counting, Entry};
-use crate::history::exam_id;
+use crate::history::{exam_id, session_id};
 use crate::persons::Person;
 use crate::render::Content;
 use crate::results::{Known, Latest};
@@ -25,16 +25,13 @@ pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
 /// Everything known of a person, under all ids that are theirs.
 pub(super) fn known_of(conn: &Connection, person: &Person) -> Result<Known, StoreError> {
     let mut known = Known::default();
-    // By study, whether anything of it is news.
+    // By object, whether it is news.
     let mut history: BTreeMap<String, bool> = BTreeMap::new();
     for key in &person.ids {
         for stored in readings::of_patient(conn, key)? {
-            if let Some(exam) = &stored.reading.exam {
-                let news = history.entry(exam.study_instance_uid.clone()).or_default();
-                *news |= !is_history(&stored);
-            }
             // A repeat that was there before counts too: the report was here by then.
             if let Some(uid) = &stored.reading.sop_instance_uid {
+                *history.entry(uid.clone()).or_default() |= !is_history(&stored);
                 let first = known.received.entry(uid.clone());
                 let first = first.or_insert(stored.received_at);
                 *first = stored.received_at.min(*first);
@@ -45,7 +42,7 @@ pub(super) fn known_of(conn: &Connection, person: &Person) -> Result<Known, Stor
         }
     }
     let history = history.into_iter().filter(|(_, is_news)| !is_news);
-    known.history_only = history.map(|(study, _)| study).collect();
+    known.history_only = history.map(|(uid, _)| uid).collect();
     say(&mut known, &people::of_ids(conn, &person.ids)?);
     for key in &person.ids {
         for other in namesakes::others(conn, key)? {
@@ -107,7 +104,8 @@ fn of_person(conn: &Connection, person: &Person) -> Result<Vec<ResultRow>, Store
 pub(super) fn filed_under<'p>(person: &'p Person, content: &Content) -> Option<&'p PatientKey> {
     let exam = &content.exam;
     let mut ids = person.ids.iter();
-    ids.find(|key| exam_id(key, &exam.study_instance_uid) == exam.id)
+    let (study, at) = (&exam.study_instance_uid, exam.performed_at);
+    ids.find(|key| exam_id(key, study) == exam.id || session_id(key, study, at) == exam.id)
 }
 
 /// The newest version of each exam's result. A damaged one says what the newest sound version

@@ -2,8 +2,8 @@
 
 use crate::department::turnaround::Times;
 use crate::domain::PatientKey;
-use crate::history::exam_id;
-use crate::store::{StoreError, readings, results};
+use crate::results::{self, Known, Site};
+use crate::store::{StoreError, results as made};
 use rusqlite::Connection;
 use std::collections::BTreeMap;
 
@@ -15,13 +15,17 @@ use std::collections::BTreeMap;
 pub fn times<'k>(
     conn: &Connection,
     ids: impl IntoIterator<Item = &'k PatientKey>,
+    known: &Known,
+    site: &Site,
 ) -> Result<BTreeMap<String, Times>, StoreError> {
     let mut times: BTreeMap<String, Times> = BTreeMap::new();
+    for exam in results::exams(known, site) {
+        let reports = exam.objects.iter();
+        let received = reports.filter_map(|one| known.received.get(&one.sop_instance_uid));
+        times.entry(exam.id).or_default().received = received.min().copied();
+    }
     for key in ids {
-        for (study, at) in readings::first_received(conn, key)? {
-            times.entry(exam_id(key, &study)).or_default().received = Some(at);
-        }
-        for (exam, at) in results::first_made(conn, key)? {
+        for (exam, at) in made::first_made(conn, key)? {
             times.entry(exam).or_default().made = Some(at);
         }
     }

@@ -1,6 +1,6 @@
 //! What a document says of its own state, and what a site makes of it.
 
-use crate::domain::{Measurement, Remark};
+use crate::domain::{DocumentState, Measurement, Remark};
 use crate::sr::Header;
 use serde::Serialize;
 
@@ -36,6 +36,20 @@ impl Default for Documents {
             // Few machines have anybody sign a measurement.
             unverified: Policy::Use,
         }
+    }
+}
+
+/// What a document says of its own state.
+pub(super) fn state(header: &Header) -> DocumentState {
+    let says = |flag: &Option<String>, early: &str, late: &str| match flag.as_deref() {
+        Some(word) if word == early => Some(true),
+        Some(word) if word == late => Some(false),
+        _ => None,
+    };
+    DocumentState {
+        preliminary: says(&header.preliminary, "PRELIMINARY", "FINAL"),
+        partial: says(&header.completion, "PARTIAL", "COMPLETE"),
+        unverified: says(&header.verification, "UNVERIFIED", "VERIFIED"),
     }
 }
 

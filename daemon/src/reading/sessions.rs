@@ -1,13 +1,15 @@
-//! One exam is of one time: values of other days and other time points are kept and not pooled.
+//! One exam is of one time: values of other days, and of time points that nothing tells apart, are
+//! kept and not pooled.
 //!
 //! The exam's day is the study's. A study that was opened long before takes the one day all its
 //! values share. Days next to each other count as one, for midnight and time zones.
 
-use crate::domain::{Measurement, Quantity, Remark};
+use crate::domain::{Measurement, Moment, Quantity, Remark};
 use crate::extract::Found;
 use crate::normalise;
 use crate::sr::Header;
 use chrono::NaiveDate;
+use std::collections::BTreeMap;
 
 /// Code of the remark on a value of another day than the exam's.
 const ANOTHER_DAY: &str = "observed-another-day";
@@ -72,6 +74,30 @@ fn by_day(measurements: &mut [Measurement], study: Option<NaiveDate>) {
     }
 }
 
+/// Whether each time point has observation times of its own, one point after the other: then times
+/// tell which exam each value is of.
+fn follow_each_other(measurements: &[Measurement], found: &[Found]) -> bool {
+    let mut spans: BTreeMap<Option<&String>, (Moment, Moment)> = BTreeMap::new();
+    for (one, found) in measurements.iter().zip(found) {
+        let point = found.time_point.as_ref();
+        if !one.usable || one.quantity != Quantity::SheathDiameter {
+            continue;
+        }
+        let Some(at) = one.observed_at.filter(|_| !one.observed_day_only) else {
+            return false;
+        };
+        let (first, last) = spans.entry(point).or_insert((at, at));
+        *first = at.min(*first);
+        *last = at.max(*last);
+    }
+    let mut spans: Vec<_> = spans.into_values().collect();
+    spans.sort_unstable();
+    spans
+        .iter()
+        .zip(spans.iter().skip(1))
+        .all(|((_, last), (next, _))| last < next)
+}
+
 /// Two time points (TID 1502) of one day are still two exams, as before and after a puncture. A value
 /// without one is of the document's own time, so one with a name beside it is of another.
 fn by_time_point(measurements: &mut [Measurement], found: &[Found]) {
@@ -85,6 +111,12 @@ fn by_time_point(measurements: &mut [Measurement], found: &[Found]) {
     points.dedup();
     let count = points.len();
     if count < 2 {
+        return;
+    }
+    if follow_each_other(measurements, found) {
+        for (one, found) in measurements.iter_mut().zip(found) {
+            one.time_point = Some(found.time_point.clone().unwrap_or_default());
+        }
         return;
     }
     for (one, found) in measurements.iter_mut().zip(found) {

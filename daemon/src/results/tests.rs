@@ -3,6 +3,7 @@
 mod beside;
 mod dated;
 mod imaging;
+mod sessions;
 mod unread;
 mod versions;
 

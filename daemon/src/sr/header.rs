@@ -34,8 +34,10 @@ pub struct Header {
     pub sex: Option<Sex>,
     /// Study Date and Time (0008,0020), (0008,0030); midnight when only the date is given.
     pub study_at: Option<Moment>,
-    /// Content Date and Time (0008,0023), (0008,0033).
+    /// Content Date and Time (0008,0023), (0008,0033); midnight when only the date is given.
     pub content_at: Option<Moment>,
+    /// Of study and content, which give a date and no readable time.
+    pub day_only: DayOnly,
     /// Laterality (0020,0060) and Measurement Laterality (0024,0113), with the tag; `R`, `L`, `B`.
     pub lateralities: Vec<(&'static str, char)>,
     /// Timezone Offset From UTC (0008,0201), seconds.
@@ -65,6 +67,15 @@ pub struct Header {
     pub evidence: Vec<String>,
     /// Referenced SOP Instance UIDs of Predecessor Documents Sequence (0040,A360), sorted.
     pub predecessors: Vec<String>,
+}
+
+/// Which moments of a header are days.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct DayOnly {
+    /// That of the study.
+    pub study: bool,
+    /// That of the content.
+    pub content: bool,
 }
 
 /// What a report's content is held against, beside id and issuer. `Debug` hides all of it.
@@ -153,6 +164,14 @@ impl Header {
             "The offset from UTC is malformed and is not used.",
             time::offset_s,
         );
+        let study = moment(&mut reader, tags::STUDY_DATE, tags::STUDY_TIME, offset_s);
+        let content = moment(
+            &mut reader,
+            tags::CONTENT_DATE,
+            tags::CONTENT_TIME,
+            offset_s,
+        );
+        let day_only = |told: Option<(Moment, bool)>| told.is_some_and(|(_, timed)| !timed);
         Header {
             sop_class_uid: reader.uid(tags::SOP_CLASS_UID),
             sop_instance_uid: reader.uid(tags::SOP_INSTANCE_UID),
@@ -168,13 +187,12 @@ impl Header {
                 "The sex is none of F, M and O and is left out.",
                 sex,
             ),
-            study_at: moment(&mut reader, tags::STUDY_DATE, tags::STUDY_TIME, offset_s),
-            content_at: moment(
-                &mut reader,
-                tags::CONTENT_DATE,
-                tags::CONTENT_TIME,
-                offset_s,
-            ),
+            study_at: study.map(|(at, _)| at),
+            content_at: content.map(|(at, _)| at),
+            day_only: DayOnly {
+                study: day_only(study),
+                content: day_only(content),
+            },
             lateralities: lateralities(&mut reader),
             offset_s,
             manufacturer: reader.text(tags::MANUFACTURER),
@@ -213,19 +231,21 @@ fn date(reader: &mut Reader<'_, '_>, tag: Tag) -> Option<NaiveDate> {
     checked(reader, tag, "date-invalid", text, time::date)
 }
 
+/// A moment, and whether its time was told.
 fn moment(
     reader: &mut Reader<'_, '_>,
     day: Tag,
     clock: Tag,
     offset_s: Option<i32>,
-) -> Option<Moment> {
+) -> Option<(Moment, bool)> {
     let date = date(reader, day)?;
     let text = "A time is malformed; midnight is used.";
     let time = checked(reader, clock, "time-invalid", text, time::time);
-    Some(Moment {
+    let moment = Moment {
         local: date.and_time(time.unwrap_or(NaiveTime::MIN)),
         offset_s,
-    })
+    };
+    Some((moment, time.is_some()))
 }
 
 /// PS3.3 C.7.3.1 gives R and L, C.8.17.12 B as well.

@@ -28,11 +28,11 @@ pub use code::Code;
 pub(crate) use element::is_uid;
 pub use fallback::FallbackCharset;
 pub use gate::{Media, media};
-pub use header::{Header, Identity};
+pub use header::{DayOnly, Header, Identity};
 pub use limits::Limits;
 pub use origin::{Origin, origin};
 #[cfg(feature = "edges")]
 pub(crate) use read::attributes;
 pub use read::{Document, ReadError, read, read_assuming, without_pixels};
-pub use time::moment_from_dt;
+pub use time::{is_day_only, moment_from_dt};
 pub use tree::{ContentItem, ItemId, Tree, Value};

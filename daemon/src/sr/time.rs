@@ -82,6 +82,13 @@ pub fn moment_from_dt(text: &str, default_offset_s: Option<i32>) -> Option<Momen
     })
 }
 
+/// Whether a DT names a day and no time.
+#[must_use]
+pub fn is_day_only(text: &str) -> bool {
+    let text = bare(text);
+    text.find(['+', '-']).unwrap_or(text.len()) == 8
+}
+
 fn bare(text: &str) -> &str {
     text.trim_matches([' ', '\0'])
 }

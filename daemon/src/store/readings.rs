@@ -281,30 +281,6 @@ pub fn of_patient(conn: &Connection, key: &PatientKey) -> Result<Vec<StoredReadi
     )
 }
 
-/// When the first report of each of a patient's studies came.
-///
-/// # Errors
-/// The store cannot be read.
-pub fn first_received(
-    conn: &Connection,
-    key: &PatientKey,
-) -> Result<Vec<(String, DateTime<Utc>)>, StoreError> {
-    let mut rows = conn.prepare_cached(
-        "select study_instance_uid, min(received_at) from object
-         where patient_id = ?1 and patient_issuer = ?2 and study_instance_uid is not null
-            and disposition in ('accepted', 'accepted_with_remarks')
-         group by study_instance_uid",
-    )?;
-    let rows = rows.query_map([&key.id, &key.issuer], |row| {
-        Ok((row.get(0)?, row.get::<_, String>(1)?))
-    })?;
-    rows.map(|row| {
-        let (study, at) = row?;
-        Ok((study, stamp::time(&at)?))
-    })
-    .collect()
-}
-
 /// Objects kept but not used, oldest first.
 ///
 /// # Errors

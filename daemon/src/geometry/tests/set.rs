@@ -251,7 +251,7 @@ proptest! {
         }
         let told = |objects: &[ObjectReading]| {
             let seen = against_pictures(objects, &Technique::default());
-            crate::history::tell(&seen, crate::history::Entries::default())
+            crate::history::tell(&seen, crate::history::Entries::default(), &crate::history::Apart::default())
         };
         prop_assert_eq!(told(&objects), told(&other));
     }

@@ -107,14 +107,14 @@ fn kinds_of_imaging_are_never_pooled() {
         (content.exam.modality, used, apart)
     };
     use Modality::{Ct, Mri, Ultrasound, Unspecified};
-    for (first, second, expected) in [
-        (Ultrasound, Mri, (Ultrasound, 4, 4)),
-        (Ultrasound, Unspecified, (Ultrasound, 8, 0)),
-        (Unspecified, Mri, (Mri, 4, 4)),
-        (Mri, Ct, (Modality::Unresolved, 0, 8)),
-        (Mri, Mri, (Mri, 8, 0)),
+    for (first, second, mm, expected) in [
+        (Ultrasound, Mri, 6.0, (Ultrasound, 4, 4)),
+        (Ultrasound, Unspecified, 5.2, (Ultrasound, 8, 0)),
+        (Unspecified, Mri, 6.0, (Mri, 4, 4)),
+        (Mri, Ct, 6.0, (Modality::Unresolved, 0, 8)),
+        (Mri, Mri, 5.2, (Mri, 8, 0)),
     ] {
-        let (a, b) = (study(first, "1.1", 5.0), study(second, "1.2", 6.0));
+        let (a, b) = (study(first, "1.1", 5.0), study(second, "1.2", mm));
         assert_eq!(one(vec![a.clone(), b.clone()]), expected);
         assert_eq!(one(vec![b, a]), expected);
     }

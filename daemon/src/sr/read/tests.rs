@@ -77,6 +77,7 @@ fn header_of_the_sample() {
             birth_date: chrono::NaiveDate::from_ymd_opt(2016, 2, 29),
             sex: Some(crate::domain::Sex::F),
             study_at: moment("202405010950"),
+            day_only: crate::sr::DayOnly::default(),
             content_at: moment("20240501101500.25"),
             offset_s: Some(7200),
             manufacturer: Some("Heronsgate Sonics".into()),

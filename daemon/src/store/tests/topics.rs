@@ -31,10 +31,13 @@ fn reading(key: &PatientKey, sop: &str, study: &str) -> ObjectReading {
         exam: Some(ExamFacts {
             study_instance_uid: study.to_owned(),
             performed_at: None,
+            content_at: None,
+            study_at: None,
             operator: None,
             device: Device::default(),
             accession: None,
         }),
+        state: crate::domain::DocumentState::default(),
         predecessors: Vec::new(),
         content_sha256: Some("aa".to_owned()),
         measurements: Vec::new(),
