@@ -74,24 +74,72 @@ impl Growth {
         match (self.age_years, self.baseline_age_years, self.expected_mm) {
             (Some(now), Some(then), Some(expected)) if expected.abs().max(self.sd_mm) >= SHOWN => {
                 format!(
-                    "Age {now:.2} years, {then:.2} at the last baseline exam. Growth of {expected:+.2} mm \
-                 (SD {:.2}) is expected in between and is part of the expected value.",
+                    "Age {}, {} at the last baseline exam. Growth of {expected:+.2} mm (SD {:.2}) is \
+                     expected in between and is part of the expected value.",
+                    age_words(now),
+                    age_words(then),
                     self.sd_mm
                 )
             }
             (Some(now), Some(then), Some(0.0)) if self.sd_mm == 0.0 => format!(
-                "Age {now:.2} years, {then:.2} at the last baseline exam. No growth is expected in \
-                 between."
+                "Age {}, {} at the last baseline exam. No growth is expected in between.",
+                age_words(now),
+                age_words(then)
             ),
             (Some(now), Some(then), Some(_)) => format!(
-                "Age {now:.2} years, {then:.2} at the last baseline exam. Growth of less than 0.01 mm \
-                 is expected in between."
+                "Age {}, {} at the last baseline exam. Growth of less than 0.01 mm is expected in \
+                 between.",
+                age_words(now),
+                age_words(then)
             ),
             _ => format!(
-                "The birth date is unknown. No growth is expected; {:.2} mm of SD is allowed instead \
-                 for the {:.2} years since the last baseline exam.",
+                "Growth cannot be estimated without a birth date, so the range is much wider (SD {:.2} \
+                 mm for the {:.1} years since the last baseline exam).",
                 self.sd_mm, self.gap_years
             ),
+        }
+    }
+}
+
+/// An age as one says it, whole units that have passed: days, weeks, months, then years to a tenth.
+#[must_use]
+pub fn age_words(years: f64) -> String {
+    const DAYS_A_YEAR: f64 = 365.25;
+    let days = (years * DAYS_A_YEAR).round();
+    let passed = |count: f64, unit: &str| match count.floor() {
+        1.0 => format!("1 {unit}"),
+        count => format!("{count:.0} {unit}s"),
+    };
+    if days < 14.0 {
+        passed(days, "day")
+    } else if days < 84.0 {
+        passed(days / 7.0, "week")
+    } else if years < 2.0 {
+        passed(years * 12.0, "month")
+    } else {
+        // A hair of slack, since 10.6 years are a little less in binary.
+        format!("{:.1} years", (years * 10.0 + 1e-9).floor() / 10.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::age_words;
+
+    #[test]
+    fn an_age_is_told_in_one_way() {
+        for (days, words) in [
+            (0.0, "0 days"),
+            (1.0, "1 day"),
+            (13.0, "13 days"),
+            (42.0, "6 weeks"),
+            (83.0, "11 weeks"),
+            (92.0, "3 months"),
+            (730.0, "23 months"),
+            (731.0, "2.0 years"),
+            (3_893.0, "10.6 years"),
+        ] {
+            assert_eq!(age_words(days / 365.25), words);
         }
     }
 }

@@ -49,7 +49,7 @@ pub use answer::{
 };
 pub use chain::{assess, assess_all, assess_with_course, explain, explain_all};
 pub use course::Course;
-pub use growth::Growth;
+pub use growth::{Growth, age_words};
 pub use known::{Entry, KnownErrors, KnownOffset, Roster};
 pub use notice::{Notice, Reason, SetAside, Unused, Why};
 pub use parameters::{ParameterError, Parameters, Unlabelled};

@@ -1,6 +1,6 @@
 //! What statuses and codes mean, in plain sentences for clinicians.
 
-use super::{Assessment, DecidedBy, Modality, Notice, Reason, Status, Unused, Why};
+use super::{Assessment, DecidedBy, Modality, Notice, Reason, Row, Status, Unused, Why};
 
 /// What stands beside every `probability_high`.
 pub const PROBABILITY_HIGH: &str = "The chance of a value at least this high if nothing has changed. \
@@ -20,7 +20,7 @@ impl Notice {
                  exam and this one. The sheath may have settled at another width, so the interval is wider."
             }
             Notice::AgeUnknown => {
-                "The birth date is missing. No growth is expected and the interval is wider instead."
+                "The birth date is missing, so growth cannot be estimated and the interval is much wider."
             }
             Notice::BaselineNerveSuspected => {
                 "A baseline value is so far under today's that the nerve may have been measured then \
@@ -55,8 +55,7 @@ impl Notice {
                  interval was not widened for it."
             }
             Notice::EyeAsymmetryChanged => {
-                "The difference between the right and the left eye is not what this patient's baseline \
-                 leads one to expect."
+                "The difference between the right and the left eye is not the usual one of this patient."
             }
             Notice::FarFromOwnLevel => {
                 "The value is far from this patient's own level. Check first what was measured, and \
@@ -149,8 +148,8 @@ impl Reason {
                  tell whose they are."
             }
             Reason::IntervalTooWide => {
-                "Too much is uncertain between the baseline and this exam: the smallest change that \
-                 counts would be too large to be of use."
+                "Too much is uncertain between the earlier exams and this one: the change needed for a \
+                 flag would be too large to be of use."
             }
             Reason::MeasuredByCt => {
                 "It was measured by CT, which can differ from ultrasound by up to 2 mm. Its width is \
@@ -193,19 +192,19 @@ impl Unused {
         match self {
             Unused::AfterDecompression => "It was taken after the pressure had been relieved.",
             Unused::BeforeBirth => "It is dated before the patient's birth.",
-            Unused::BeyondMaxSessions => "Enough newer exams are there.",
+            Unused::BeyondMaxSessions => "Not needed: enough newer exams are used.",
             Unused::DefinitionDiffers => "It was measured between other borders of the sheath.",
             Unused::HigherOfTwo => {
                 "It is the higher of the only two baseline exams, which disagree."
             }
             Unused::ModalityDiffers => "It was made with another kind of imaging.",
             Unused::NewbornBaselineExpired => "It is from the first weeks of life.",
-            Unused::NoComparison => "It might serve, but this exam could not be compared.",
+            Unused::NoComparison => "Suitable, but this exam could not be compared.",
             Unused::NoUsableMeasurement => "It has no sheath reading that can be used.",
             Unused::Outlier => "It does not fit the other baseline exams.",
             Unused::PlanesDiffer => "It was measured in other planes.",
             Unused::RaisedConfirmed => "Raised pressure was confirmed at it.",
-            Unused::SameDay => "It is of the same day.",
+            Unused::SameDay => "Taken on the same day as this exam.",
             Unused::Unlabelled => "Nobody has labelled it, and only labelled exams serve here.",
             Unused::UnlabelledAboveExpected => {
                 "Nobody has labelled it, and it was itself above expected."
@@ -262,8 +261,8 @@ impl Modality {
 }
 
 impl Assessment {
-    /// What was found, in one or two sentences. "Within expected" names the rise that would not
-    /// have been seen.
+    /// What was found, in a few short sentences. "Within expected" names the rises that such an exam
+    /// misses.
     #[must_use]
     pub fn sentence(&self) -> String {
         if self.decided_by == Some(DecidedBy::SinceEvent) {
@@ -273,7 +272,7 @@ impl Assessment {
             };
             return format!("{much} again than at the narrowest exam since the last event.");
         }
-        let Some(row) = self.rows.leading().and_then(|row| row.comparison) else {
+        let Some((by, row)) = self.decided() else {
             let why = self
                 .reason
                 .map_or("There is no comparison.", Reason::sentence);
@@ -283,48 +282,62 @@ impl Assessment {
                 _ => format!("This exam could not be compared. {why}"),
             };
         };
-        let unseen = match (&self.rows.both, self.eye_limit_mm()) {
-            (Some(_), Some(eye)) => format!(
-                "a rise of less than {} mm in both eyes, or of less than {} mm in one eye alone, \
-                 would not have been seen",
-                up(row.smallest_change_mm),
-                up(eye)
-            ),
-            _ => format!(
-                "a rise of less than {} mm would not have been seen",
-                up(row.smallest_change_mm)
-            ),
+        let both = self.rows.both.is_some();
+        let subject = match by {
+            DecidedBy::Right if both => "The right eye is",
+            DecidedBy::Left if both => "The left eye is",
+            _ if both => "The mean of both eyes is",
+            _ => "The sheath is",
         };
         match self.status {
             Status::WellAboveExpected => {
-                "Well above what this patient's own baseline leads one to expect.".to_owned()
+                format!("{subject} much wider than this patient's earlier exams predict.")
             }
             Status::AboveExpected => {
-                "Above what this patient's own baseline leads one to expect.".to_owned()
+                format!("{subject} wider than this patient's earlier exams predict.")
             }
-            Status::BelowExpected => {
-                "Below what this patient's own baseline leads one to expect. This does not exclude \
+            Status::BelowExpected => format!(
+                "{subject} narrower than this patient's earlier exams predict. This does not exclude \
                  raised pressure; check what was measured."
-                    .to_owned()
-            }
+            ),
             _ => format!(
-                "Within what this patient's own baseline leads one to expect, which is no proof that \
-                 nothing rose: {unseen}."
+                "Within the range expected from this patient's earlier exams. Raised pressure is not \
+                 excluded: {}",
+                self.missed(row)
             ),
         }
     }
 
-    /// The larger smallest change of the two eyes.
-    fn eye_limit_mm(&self) -> Option<f64> {
+    /// Which true rises are missed in half and in two of ten such exams.
+    fn missed(&self, row: &Row) -> String {
+        let of = |row: &Row| {
+            row.comparison
+                .map(|c| (c.smallest_change_mm, c.eight_of_ten_mm))
+        };
+        let Some((half, most)) = self
+            .rows
+            .leading()
+            .unwrap_or(row)
+            .comparison
+            .map(|c| (c.smallest_change_mm, c.eight_of_ten_mm))
+        else {
+            return String::new();
+        };
         let eyes = [&self.rows.right, &self.rows.left].into_iter().flatten();
-        let limits = eyes.filter_map(|row| row.comparison.map(|c| c.smallest_change_mm));
-        limits.reduce(f64::max)
+        let widest = eyes
+            .filter_map(of)
+            .reduce(|a, b| if b.0 > a.0 { b } else { a });
+        match (&self.rows.both, widest) {
+            (Some(_), Some((eye_half, eye_most))) => format!(
+                "half of such exams miss a true rise of {half:.2} mm in both eyes, or of {eye_half:.2} mm \
+                 in one eye alone; two of ten miss one of {most:.2} mm in both, or of {eye_most:.2} mm in \
+                 one."
+            ),
+            _ => format!(
+                "half of such exams miss a true rise of {half:.2} mm; two of ten miss one of {most:.2} mm."
+            ),
+        }
     }
-}
-
-/// Two decimals, upwards: what could be seen is never told too small.
-fn up(mm: f64) -> String {
-    format!("{:.2}", (mm * 100.0 - 1e-7).ceil() / 100.0)
 }
 
 #[cfg(test)]

@@ -341,7 +341,7 @@ impl Maker<'_> {
                 "type": "ImagingStudy",
                 "identifier": { "system": DICOM_UIDS, "value": study },
             }],
-            "conclusion": format!("{} {}", text::summary(content), cautions::NOT_A_DEVICE),
+            "conclusion": format!("{} {}", text::summary_of(self.result), cautions::NOT_A_DEVICE),
             "conclusionCode": coded.map(|code| concept(&[code])),
         });
         if let Some(fields) = report.as_object_mut() {
@@ -370,7 +370,7 @@ impl Maker<'_> {
         let content = self.content();
         let page = html! {
             div xmlns="http://www.w3.org/1999/xhtml" {
-                p { (text::summary(content)) }
+                p { (text::summary_of(self.result)) }
                 @for (title, lines) in text::sections(content) {
                     @if !lines.is_empty() {
                         p { b { (title) } }

@@ -398,7 +398,7 @@ fn texts(result: &Envelope) -> Vec<Observation> {
         *count += 1;
         Observation::new(code, count.to_string(), Value::Text(text))
     };
-    let mut all = vec![text(codes::FINDING, text::summary(content))];
+    let mut all = vec![text(codes::FINDING, text::summary_of(result))];
     all.extend(
         values::comments(content)
             .into_iter()

@@ -344,7 +344,7 @@ fn evaluations(result: &Envelope) -> Item {
         .filter(|(_, said)| matches!(said, Said::Code(_)))
         .map(fact)
         .collect();
-    items.push(Item::text(codes::FINDING, text::summary(content)));
+    items.push(Item::text(codes::FINDING, text::summary_of(result)));
     if let Some(reason) = content.assessment.reason {
         items.push(Item::text(codes::REASON, reason.sentence()));
     }

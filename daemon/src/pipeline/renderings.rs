@@ -75,7 +75,7 @@ impl<'a> Renderings<'a> {
             files.push(("result.csv", csv::csv(&envelope).into_bytes()));
         }
         if text {
-            files.push(("result.txt", text::text(&envelope.content).into_bytes()));
+            files.push(("result.txt", text::text_of(&envelope).into_bytes()));
         }
         if html || pdf {
             let trends = self.trends(row, &envelope.content)?;

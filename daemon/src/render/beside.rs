@@ -5,15 +5,17 @@ use super::Content;
 /// Title of the published figures.
 pub(super) const PUBLISHED: &str = "Published figures (context only, no part of any flag)";
 
+/// Days that exams must span for their slope to be told.
+const SLOPE_DAYS: i64 = 30;
+
 /// Titles and lines, in the order they are printed; a title without lines has nothing to say.
 pub(super) fn sections(content: &Content) -> [(&'static str, Vec<String>); 6] {
     let course = &content.course;
     let growth = course.growth.iter().map(|growth| growth.sentence());
-    let flags = course.flags.iter().map(|flags| flags.sentence());
-    let last = course.since_last.iter().map(|last| last.sentence());
-    let not_last = course.not_since_last.iter().map(|not| not.sentence());
-    let event = course.after_event.iter().map(|event| event.sentence());
-    let trend = course.trend.iter().map(|trend| trend.sentence());
+    // A slope a year from a few days misleads; the change since the last exam is in the statement.
+    let trend = course.trend.iter();
+    let trend = trend.filter(|trend| (trend.to - trend.from).num_days() >= SLOPE_DAYS);
+    let trend = trend.map(|trend| trend.sentence());
     let shift = course.change_point.iter();
     let shift = shift.filter_map(|shift| shift.sentence());
     let threshold = course.threshold.iter();
@@ -34,13 +36,8 @@ pub(super) fn sections(content: &Content) -> [(&'static str, Vec<String>); 6] {
         ),
         (
             "Course",
-            flags
-                .chain(last)
-                .chain(not_last)
-                .chain(event)
-                .chain(trend)
-                .chain(shift)
-                .collect(),
+            // What stands in the statement is not said twice.
+            trend.chain(shift).collect(),
         ),
         (
             "This patient's own threshold",

@@ -25,7 +25,8 @@ type Applies = fn(&Content) -> bool;
 /// children); J Neurosurg 1997, lumbar infusion in 12 patients, and Acta Ophthalmol 2011,
 /// doi:10.1111/j.1755-3768.2011.02159.x (pressure response and hysteresis); World Neurosurg 2021, 51
 /// patients after shunting (time after it); Childs Nerv Syst 2020, doi:10.1007/s00381-019-04266-1
-/// (open fontanelle); Anaesthesia 2017, PMID 28177116 (carbon dioxide).
+/// (open fontanelle); JAMA Netw Open 2025 again, +0.16 mm without shunt failure, with an SD of 0.2 mm
+/// assumed: one exam in six of the unwell without raised pressure; Anaesthesia 2017, PMID 28177116 (carbon dioxide).
 const CAUTIONS: [(&str, &str, Applies); 10] = [
     (
         "not-a-diagnosis",
@@ -47,8 +48,9 @@ const CAUTIONS: [(&str, &str, Applies); 10] = [
     ),
     (
         "rise-proves-nothing",
-        "A rise is not proof of raised pressure: measurement error alone reaches half a \
-         millimetre, and about one stable exam in twenty is flagged by chance.",
+        "A rise is not proof of raised pressure: measurement error alone reaches half a millimetre. \
+         By chance about one exam in twenty is flagged of people who are well, and about one in six \
+         of people scanned because they are unwell without raised pressure.",
         |content| content.assessment.flagged,
     ),
     (
@@ -65,7 +67,7 @@ const CAUTIONS: [(&str, &str, Applies); 10] = [
     ),
     (
         "open-fontanelle",
-        "In infants with an open fontanelle the sheath was found not to follow the pressure.",
+        "With an open fontanelle the sheath may not widen when pressure rises. Do not rely on it.",
         |content| content.age_years().is_some_and(|age| age < 1.5),
     ),
     (

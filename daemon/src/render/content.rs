@@ -1,6 +1,7 @@
 //! What a result says, before anyone decides how it looks.
 
 use super::cautions::{self, Caution};
+use super::phrases;
 use crate::assess::{Assessment, Basis, Course, Parameters, Why};
 use crate::companions::{self, Companions};
 use crate::domain::{
@@ -359,11 +360,12 @@ fn would_change(content: &Content) -> Vec<String> {
         .baseline
         .iter()
         .filter(|exam| exam.label.is_none())
-        .map(|exam| exam.date.to_string())
+        .map(|exam| phrases::when(exam.date, exam.time))
         .collect();
     if !unlabelled.is_empty() {
         lines.push(format!(
-            "A label for the unlabelled baseline exams of {}: raised_confirmed takes one out.",
+            "A label for the earlier exams of {}. Label each as well or raised; an exam labelled \
+             raised confirmed is no longer used.",
             unlabelled.join(", ")
         ));
     }

@@ -9,8 +9,10 @@ pub(super) mod tables;
 #[cfg(test)]
 mod tests;
 
+use super::statement::Statement;
 use super::trend::{self, Trend};
 use super::{Content, Envelope, phrases};
+use crate::assess::age_words;
 use crate::domain::{Eye, Modality};
 use crate::history::{Identity, same_person};
 use crate::legible;
@@ -102,7 +104,7 @@ pub fn page(result: &Envelope, trends: &[Trend]) -> String {
             body {
                 main {
                     header { (heading(result)) }
-                    (statement(content, &status))
+                    (statement(result))
                     (tables::rows(content))
                     (pictures(trends))
                     div.more {
@@ -140,7 +142,7 @@ fn heading(result: &Envelope) -> Markup {
                 @if let Some(age) = content.age_years() { ", age " (age_words(age)) }
                 @if let Some(sex) = patient.sex { ", sex " (format!("{sex:?}")) }
             }))
-            (fact("Exam", html! { strong { (exam.performed_at.to_string().replace('T', " ")) } }))
+            (fact("Exam", html! { strong { (phrases::moment(exam.performed_at)) } }))
             (fact("Accession", text(exam.accession.as_deref().unwrap_or("none"))))
             (fact("Operator", text(&phrases::operator(exam.operator.as_deref()))))
             (fact("Device", text(&phrases::device(&exam.device))))
@@ -174,53 +176,29 @@ pub(super) fn borders(content: &Content) -> &'static str {
     }
 }
 
-pub(super) fn age_words(years: f64) -> String {
-    if years < 2.0 {
-        format!("{:.0} months", (years * 12.0).floor())
-    } else {
-        format!("{:.1} years", (years * 10.0).floor() / 10.0)
-    }
-}
-
-fn statement(content: &Content, status: &str) -> Markup {
-    let flagged = content.assessment.flagged;
-    let leading = content.assessment.rows.leading();
+fn statement(result: &Envelope) -> Markup {
+    let content = &result.content;
+    let said = Statement::of(content, result.replaces.as_ref());
     html! {
-        section.statement.flagged[flagged] aria-labelledby="answer" {
-            h1 #answer { (capital(status)) }
-            p.flag { @if flagged { "Flagged." } @else { "Not flagged. This does not exclude raised pressure." } }
-            p { (phrases::answer(content)) }
-            @if let Some((row, c)) = leading.and_then(|row| Some((row, row.comparison?))) {
+        section.statement.flagged[content.assessment.flagged] aria-labelledby="answer" {
+            @for line in said.replaces.iter().chain(&said.doubts) {
+                p.first { bdi { (line) } }
+            }
+            h1 #answer { (said.title) }
+            p.flag { (said.step) }
+            @for line in &said.marks { p.flag { bdi { (line) } } }
+            p { bdi { (said.answer) } }
+            @if !said.figures.is_empty() {
                 dl.figures {
-                    div { dt { "Measured, " (tables::leading_name(content)) }
-                          dd { (format!("{:.2}", row.measured_mm)) small { " mm" } } }
-                    div { dt { "Expected" } dd { (format!("{:.2}", c.expected_mm)) small { " mm" } } }
-                    div { dt { "Change" }
-                          dd { (format!("{:+.2}", c.change_mm)) small { " mm (" (format!("{:+.1}", c.change_percent)) " %)" } } }
-                    div { dt { "Smallest change that counts" }
-                          dd { (format!("{:.2}", c.smallest_change_mm)) small { " mm" } } }
-                }
-            } @else if phrases::named_rows(content).next().is_some() {
-                dl.figures {
-                    @for (name, row) in phrases::named_rows(content) {
-                        div { dt { "Measured, " (name.to_lowercase()) }
-                              dd { (format!("{:.2}", row.measured_mm)) small { " mm" } } }
+                    @for (name, number) in &said.figures {
+                        @let (number, unit) = number.split_once(" mm").unwrap_or((number, ""));
+                        div { dt { (name) } dd { (number) small { " mm" (unit) } } }
                     }
                 }
             }
-            @let chance = phrases::chance(content);
-            @if !chance.is_empty() { p { (chance) } }
-            @let baseline = phrases::baseline(content);
-            @if !baseline.is_empty() { p { (baseline) } }
+            @for line in &said.details { p { bdi { (line) } } }
         }
     }
-}
-
-/// The first letter as a capital.
-pub(super) fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    let first = letters.next().map(|first| first.to_uppercase());
-    first.into_iter().flatten().chain(letters).collect()
 }
 
 fn pictures(trends: &[Trend]) -> Markup {

@@ -10,6 +10,7 @@ pub mod content;
 pub mod csv;
 pub mod html;
 pub mod json;
+mod numbers;
 pub mod pdf;
 pub(crate) mod phrases;
 mod readings;
@@ -17,6 +18,7 @@ mod replaced;
 #[cfg(test)]
 pub(crate) mod samples;
 mod seen;
+mod statement;
 pub mod text;
 pub mod trend;
 

@@ -12,10 +12,12 @@ mod write;
 #[cfg(test)]
 mod tests;
 
-use super::html::{age_words, borders, capital, lists, tables};
+use super::html::{borders, lists, tables};
+use super::numbers::Printed;
+use super::statement::Statement;
 use super::trend::{self, Trend};
 use super::{Content, Envelope, phrases, text};
-use crate::assess::Status;
+use crate::assess::{Status, age_words};
 use crate::legible;
 use face::Faces;
 use line::{Line, Setter, TEXT};
@@ -66,7 +68,7 @@ fn lay_out(result: &Envelope, trends: &[Trend], faces: &Faces, scale: f32) -> Pa
     };
     let mut pages = Pages::new();
     let mut top = heading(&whole, result);
-    top.extend(statement(&whole, content));
+    top.extend(statement(&whole, result));
     top.extend(rows(&whole, content));
     // One exam alone shows no course.
     for trend in trends.iter().filter(|trend| trend.points.len() > 1) {
@@ -111,7 +113,7 @@ fn heading(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
     let facts = [
         ("Patient", format!("{} ({issuer})", patient.id)),
         ("Born", born),
-        ("Exam", exam.performed_at.to_string().replace('T', " ")),
+        ("Exam", phrases::moment(exam.performed_at)),
         ("Accession", known(&exam.accession, "none")),
         ("Operator", phrases::operator(exam.operator.as_deref())),
         ("Device", phrases::device(&exam.device)),
@@ -141,66 +143,40 @@ fn heading(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
     lines
 }
 
-fn statement(set: &Setter<'_>, content: &Content) -> Vec<Line> {
-    let assessment = &content.assessment;
-    let status = capital(&phrases::status(assessment.status));
-    let flag = match assessment.flagged {
-        true => "Flagged.",
-        false => "Not flagged. This does not exclude raised pressure.",
-    };
+fn statement(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
+    let said = Statement::of(&result.content, result.replaces.as_ref());
+    let line = |text: &str, bold| set.text(&legible::line(text), TEXT, bold, 0.0);
     let mut lines = vec![set.gap(5.0), set.rule(5.0)];
-    lines.extend(set.text(&status, 2.0 * TEXT, true, 0.0));
-    lines.extend(set.text(flag, TEXT, true, 0.0));
-    lines.push(set.gap(2.0));
-    lines.extend(set.text(&legible::line(&phrases::answer(content)), TEXT, false, 0.0));
-    let figures: Vec<String> = match assessment
-        .rows
-        .leading()
-        .and_then(|row| Some((row, row.comparison?)))
-    {
-        Some((row, c)) => vec![
-            format!(
-                "Measured, {}: {:.2} mm",
-                tables::leading_name(content),
-                row.measured_mm
-            ),
-            format!("Expected: {:.2} mm", c.expected_mm),
-            format!(
-                "Change: {:+.2} mm ({:+.1} %)",
-                c.change_mm, c.change_percent
-            ),
-            format!(
-                "Smallest change that counts: {:.2} mm",
-                c.smallest_change_mm
-            ),
-        ],
-        None => phrases::named_rows(content)
-            .map(|(name, row)| {
-                format!(
-                    "Measured, {}: {:.2} mm",
-                    name.to_lowercase(),
-                    row.measured_mm
-                )
-            })
-            .collect(),
-    };
-    if !figures.is_empty() {
-        lines.push(set.gap(3.0));
-        lines.extend(set.table(&[0.27, 0.19, 0.24, 0.3], &[(true, figures)]));
-        lines.push(set.gap(3.0));
+    for first in said.replaces.iter().chain(&said.doubts) {
+        lines.extend(line(first, true));
     }
-    for sentence in [phrases::chance(content), phrases::baseline(content)] {
-        lines.extend(set.text(&sentence, TEXT, false, 0.0));
+    lines.extend(set.text(&legible::line(&said.title), 2.0 * TEXT, true, 0.0));
+    lines.extend(line(said.step, true));
+    for mark in &said.marks {
+        lines.extend(line(mark, true));
+    }
+    lines.push(set.gap(2.0));
+    lines.extend(line(&said.answer, false));
+    for figures in said.figures.chunks(4) {
+        let figures = figures
+            .iter()
+            .map(|(name, number)| format!("{name}: {number}"));
+        lines.push(set.gap(3.0));
+        lines.extend(set.table(&[0.22, 0.27, 0.24, 0.27], &[(true, figures.collect())]));
+    }
+    lines.push(set.gap(3.0));
+    for detail in &said.details {
+        lines.extend(line(detail, false));
     }
     lines
 }
 
 /// The table of the page: right eye, left eye, both.
 fn rows(set: &Setter<'_>, content: &Content) -> Vec<Line> {
-    if content.assessment.rows.leading().is_none() {
+    let mut named: Vec<_> = phrases::named_rows(content).collect();
+    if named.iter().all(|(_, row)| row.expected().is_none()) {
         return Vec::new();
     }
-    let mut named: Vec<_> = phrases::named_rows(content).collect();
     if named.len() > 1 {
         named.rotate_left(1);
     }
@@ -211,15 +187,9 @@ fn rows(set: &Setter<'_>, content: &Content) -> Vec<Line> {
         let is_out = row
             .comparison
             .is_some_and(|c| c.status != Status::WithinExpected);
-        let status = row
-            .comparison
-            .map_or("not compared".to_owned(), |c| phrases::status(c.status));
-        let mut cells = vec![name.to_owned(), status, format!("{:.2}", row.measured_mm)];
-        cells.extend(
-            tables::COLUMNS
-                .iter()
-                .map(|(_, of)| row.comparison.as_ref().map_or("none".to_owned(), of)),
-        );
+        let status = tables::status_cell(content, row);
+        let mut cells = vec![name.to_owned(), status, Printed::of(row).measured];
+        cells.extend(tables::cells(row).into_iter().map(|(_, cell)| cell));
         table.push((is_out, cells));
     }
     let mut lines = set.heading("Each eye");

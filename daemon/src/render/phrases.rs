@@ -1,8 +1,10 @@
 //! What the text and the page say in the same words.
 
 use super::Content;
-use crate::assess::{Comparison, Reason, Row, Status};
-use crate::domain::{Device, Eye, Millimetres, Severity, written_name};
+use super::content::{BaselineExam, NotCompared};
+use crate::assess::{Basis, Comparison, DecidedBy, Reason, Row, Status, Unused, Why};
+use crate::domain::{Device, Eye, Millimetres, Moment, Remark, Severity, written_name};
+use chrono::{FixedOffset, NaiveDate, NaiveTime};
 
 /// A status in words: `above expected`.
 pub(super) fn status(status: Status) -> String {
@@ -49,6 +51,75 @@ pub(super) fn named_rows(content: &Content) -> impl Iterator<Item = (&'static st
     .filter_map(|(name, row)| Some((name, row.as_ref()?)))
 }
 
+/// The first letter as a capital.
+pub(super) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    let first = letters.next().map(|first| first.to_uppercase());
+    first.into_iter().flatten().chain(letters).collect()
+}
+
+/// A day, with the time of day where one is told.
+pub(super) fn when(date: NaiveDate, time: Option<NaiveTime>) -> String {
+    match time {
+        Some(time) => format!("{date} {}", time.format("%H:%M")),
+        None => date.to_string(),
+    }
+}
+
+/// The day and time of an exam: `2024-05-07 10:00`, with the offset where the report states one.
+pub(super) fn moment(at: Moment) -> String {
+    let local = when(at.date(), at.time());
+    match at.offset_s.and_then(FixedOffset::east_opt) {
+        Some(offset) => format!("{local} (UTC{offset})"),
+        None => local,
+    }
+}
+
+/// `not used` line of an earlier exam: when, and why.
+pub(super) fn not_used(content: &Content, exam: &NotCompared) -> String {
+    let at = when(exam.date, exam.time);
+    match exam.reason {
+        Why::Found(Unused::BeyondMaxSessions) => format!(
+            "{at}: Not needed: the {} newest exams are used.",
+            content.parameters.max_sessions
+        ),
+        _ => format!("{at}: {}", exam.reason.sentence()),
+    }
+}
+
+/// What a row says, and whether it decided nothing: `well above expected`.
+pub(super) fn row_status(row: &Row) -> String {
+    match (row.comparison, row.too_wide) {
+        (Some(c), _) => status(c.status),
+        (None, Some(_)) => "interval too wide".to_owned(),
+        (None, None) => "not compared".to_owned(),
+    }
+}
+
+/// What a row is about: `both eyes`, `right eye`.
+pub(super) fn row_name(content: &Content, by: DecidedBy) -> String {
+    let rows = &content.assessment.rows;
+    let name = match (by, &rows.both, &rows.right) {
+        (DecidedBy::Right, _, _) => "right eye",
+        (DecidedBy::Left, _, _) => "left eye",
+        (_, Some(_), _) => "both eyes",
+        (_, None, Some(_)) => "right eye",
+        (_, None, None) => "left eye",
+    };
+    name.to_owned()
+}
+
+/// The eye that a title names; `None` for the mean of both.
+pub(super) fn eye_named(content: &Content, by: DecidedBy) -> Option<String> {
+    let rows = &content.assessment.rows;
+    let measured = (rows.right.is_some(), rows.left.is_some());
+    match (row_name(content, by).as_str(), measured) {
+        ("both eyes", _) => None,
+        (eye, (true, true)) => Some(eye.to_owned()),
+        (eye, _) => Some(format!("{eye} only")),
+    }
+}
+
 /// The answer in one or two sentences, with the one eye that alone is out of bounds, if it is so.
 pub(super) fn answer(content: &Content) -> String {
     let mut sentence = content.assessment.sentence();
@@ -60,9 +131,9 @@ pub(super) fn answer(content: &Content) -> String {
     }
     match only_eye(content) {
         None => sentence,
-        Some((eye, c)) => {
-            let (word, status) = (eye.word(), status(c.status));
-            format!("{sentence} Of the two eyes only the {word} one is out of bounds: {status}.")
+        Some((eye, _)) => {
+            let eye = eye.word();
+            format!("{sentence} Only the {eye} eye is outside its expected range.")
         }
     }
 }
@@ -79,11 +150,13 @@ fn unusable(content: &Content) -> Option<String> {
     let first = remarks
         .into_iter()
         .find(|remark| remark.severity == Severity::Blocking)?;
-    let values = content.measurements_not_used.len();
-    Some(format!(
-        "{values} values are kept and not used, the first because: {}",
-        first.text
-    ))
+    Some(match content.measurements_not_used.len() {
+        1 => format!("The only value could not be used. Reason: {}", first.text),
+        n => format!(
+            "None of the {n} values could be used. Reason: {}",
+            first.text
+        ),
+    })
 }
 
 /// The eye that is out of bounds while the other was compared and is not.
@@ -98,18 +171,19 @@ pub(super) fn only_eye(content: &Content) -> Option<(Eye, Comparison)> {
     }
 }
 
-/// How often chance alone gives a value as high as the flagged one that leads: both eyes, or else
-/// the first eye that is flagged. Empty when no row is.
+/// How often chance alone gives a value as high as the flagged one that decided. Empty when no row
+/// is flagged.
 pub(super) fn chance(content: &Content) -> String {
-    let flagged = named_rows(content)
-        .filter_map(|(name, row)| Some((name, row.comparison?)))
-        .find(|(_, c)| c.status.flagged());
-    let Some((name, c)) = flagged else {
+    let decided = content.assessment.decided();
+    let Some((by, c)) = decided.and_then(|(by, row)| Some((by, row.comparison?))) else {
         return String::new();
     };
-    let of = match name {
-        "Both eyes" => String::new(),
-        eye => format!(" in the {}", eye.to_lowercase()),
+    if !c.status.flagged() {
+        return String::new();
+    }
+    let of = match by {
+        DecidedBy::Right | DecidedBy::Left => format!(" in the {}", row_name(content, by)),
+        DecidedBy::Both | DecidedBy::SinceEvent => String::new(),
     };
     format!(
         "A value this high{of} comes up by chance in {} % of stable exams; that is not the \
@@ -146,22 +220,38 @@ pub(super) fn baseline(content: &Content) -> String {
         .iter()
         .filter(|exam| exam.label.is_none())
         .count();
-    if count == 1 {
-        let label = match unlabelled {
-            0 => "",
-            _ => " It carries no label that says the patient was well.",
-        };
-        return format!("Compared with one earlier exam, of {}.{label}", first.date);
-    }
-    let span = format!(
-        "Compared with {count} earlier exams, {} to {}.",
-        first.date, last.date
-    );
+    let at = |exam: &BaselineExam| when(exam.date, exam.time);
+    let span = match count {
+        1 => format!("Compared with one earlier exam, of {}.", at(first)),
+        _ => format!(
+            "Compared with {count} earlier exams, {} to {}.",
+            first.date, last.date
+        ),
+    };
+    // With no label at all the headline says so.
+    let provisional = content.basis() == Basis::Provisional;
     match unlabelled {
         0 => span,
-        1 => format!("{span} One of them carries no label that says the patient was well."),
-        n => format!("{span} {n} of them carry no label that says the patient was well."),
+        _ if provisional => span,
+        n if n == count => {
+            let which = if n == 1 { "that exam" } else { "any of them" };
+            format!("{span} Nobody has confirmed that the patient was well at {which}.")
+        }
+        n => format!("{span} Nobody has confirmed that the patient was well at {n} of them."),
     }
+}
+
+/// How long before this exam the latest baseline exam was.
+pub(super) fn last_baseline(content: &Content) -> Option<String> {
+    let last = content.baseline.last()?;
+    let days = (content.exam.performed_at.date() - last.date).num_days();
+    let ago = match days {
+        ..=1 => "the day before".to_owned(),
+        2..=60 => format!("{days} days before"),
+        61..=730 => format!("{:.0} months before", days as f64 / 30.44),
+        _ => format!("{:.1} years before", days as f64 / 365.25),
+    };
+    Some(format!("The latest was taken {ago} this exam."))
 }
 
 /// Notices of the comparison, then remarks on the exam and on its reports that stand.
@@ -176,18 +266,24 @@ pub(super) fn remarks(content: &Content) -> Vec<String> {
         .iter()
         .filter(|report| report.superseded_by.is_empty())
         .flat_map(|report| &report.remarks);
-    let stated = content.remarks.iter().chain(reports).map(|remark| {
-        let place = remark
-            .place
-            .as_deref()
-            .map_or(String::new(), |at| format!(" (at {at})"));
-        let action = remark
-            .action
-            .as_deref()
-            .map_or(String::new(), |action| format!(" {action}"));
-        format!("{}{place}{action}", remark.text)
-    });
-    notices.chain(stated).collect()
+    let stated = content.remarks.iter().chain(reports).map(said);
+    let mut lines: Vec<String> = Vec::new();
+    for line in notices.chain(stated) {
+        // Several reports of an exam may say the same.
+        if !lines.contains(&line) {
+            lines.push(line);
+        }
+    }
+    lines
+}
+
+/// A remark with its place and what a person can do about it.
+pub(super) fn said(remark: &Remark) -> String {
+    let place = remark.place.as_deref();
+    let place = place.map_or(String::new(), |at| format!(" (at {at})"));
+    let action = remark.action.as_deref();
+    let action = action.map_or(String::new(), |action| format!(" {action}"));
+    format!("{}{place}{action}", remark.text)
 }
 
 /// A number to so many decimals, half to even of what it is in full; never a minus nought.

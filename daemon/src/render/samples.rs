@@ -1,6 +1,7 @@
 //! Results that the tests of the renderings share, made by [`results::of_patient`].
 
-use super::{Content, Envelope, cautions, json, seen};
+use super::{Content, Envelope, Replaced, cautions, json, seen};
+use crate::assess::{AfterEvent, AfterState, DecidedBy, Nadir, Status};
 use crate::domain::*;
 use crate::history::testing::reading;
 use crate::results::{self, Known, Site};
@@ -120,7 +121,7 @@ pub(crate) fn one_eye() -> Known {
 /// The right eye rose, the left did not.
 pub(crate) fn one_eye_out() -> Known {
     let mut known = flagged();
-    let left = [4.9, 5.0, 4.9];
+    let left = [4.7, 4.8, 4.7];
     let values = last(&mut known).measurements.iter_mut();
     let values = values.filter(|m| m.eye == Laterality::Left);
     for (m, mm) in values.zip(left) {
@@ -134,6 +135,124 @@ pub(crate) fn below() -> Known {
     known(&[(&[5.6, 5.7], &[5.6, 5.5]), (&[4.2, 4.3], &[4.2, 4.3])])
 }
 
+/// The right eye rose as much as the left one narrowed.
+pub(crate) fn apart() -> Known {
+    let mut known = flagged();
+    let mm = [5.5, 5.5, 5.5, 4.3, 4.3, 4.3];
+    let values = last(&mut known).measurements.iter_mut();
+    for (m, mm) in values.zip(mm) {
+        m.value_mm = Millimetres::from_mm(mm);
+    }
+    last(&mut known).measurements.truncate(6);
+    known
+}
+
+/// Nobody has labelled an earlier exam.
+pub(crate) fn provisional() -> Known {
+    known(&[
+        (&[5.0, 5.1, 5.0], &[5.1, 5.0, 5.1]),
+        (&[5.1, 5.0, 5.1], &[5.0, 5.1, 5.1]),
+        (&[5.8, 5.7, 5.9], &[5.8, 5.8, 5.7]),
+    ])
+}
+
+/// The last of an inpatient's exams: one baseline exam, then two days with some hours between.
+pub(crate) fn hours() -> Known {
+    let day = |n: usize, at: &str, mm: f64| {
+        let (date, time) = at.split_once(' ').unwrap();
+        let (object, study) = (format!("2.25.{n}1"), format!("2.25.{n}"));
+        let (right, left) = ([mm, mm + 0.1, mm], [mm + 0.1, mm, mm]);
+        let mut one = reading(&object, &study, date, &right, &left);
+        let local = format!("{date}T{time}:00").parse().unwrap();
+        one.exam.as_mut().unwrap().performed_at = Some(Moment {
+            local,
+            offset_s: None,
+        });
+        one
+    };
+    let mut known = Known {
+        readings: vec![
+            day(0, "2024-05-05 09:00", 4.8),
+            day(1, "2024-05-06 06:10", 4.9),
+            day(2, "2024-05-06 14:30", 5.3),
+            day(3, "2024-05-07 02:40", 5.8),
+        ],
+        ..Known::default()
+    };
+    known = well(known, 1);
+    known
+}
+
+/// Without a birth date, years after the only earlier exam.
+pub(crate) fn too_wide() -> Known {
+    let mut known = known(&[(&[5.0, 5.1], &[5.1, 5.0]), (&[5.4, 5.5], &[5.5, 5.4])]);
+    for (reading, day) in known.readings.iter_mut().zip(["2010-03-02", "2022-02-15"]) {
+        if let Some(patient) = &mut reading.patient {
+            patient.birth_date = None;
+        }
+        let exam = reading.exam.as_mut().unwrap();
+        let local = format!("{day}T10:00:00").parse().unwrap();
+        exam.performed_at = Some(Moment {
+            local,
+            offset_s: None,
+        });
+    }
+    known
+}
+
+/// Wider again after a revision: within the old interval, and flagged.
+pub(crate) fn since_event() -> Content {
+    let mut known = within();
+    known.events = vec![Event {
+        date: "2024-02-20".parse().unwrap(),
+        kind: EventKind::ShuntRevision,
+    }];
+    let mut content = all(&known).pop().unwrap();
+    let day = |text: &str| text.parse().unwrap();
+    content.assessment.rows.both.as_mut().unwrap().measured_mm = 5.5;
+    content.assessment.status = Status::AboveExpected;
+    content.assessment.flagged = true;
+    content.assessment.decided_by = Some(DecidedBy::SinceEvent);
+    content.course.after_event = Some(AfterEvent {
+        event: day("2024-02-20"),
+        what: Vec::new(),
+        state: AfterState::WideningAgain,
+        exams: Vec::new(),
+        new_baseline: None,
+        new_baseline_from: day("2024-02-28"),
+        level: None,
+        level_exams: Vec::new(),
+        residual: None,
+        since: None,
+        narrowed: None,
+        nadir: Some(Nadir {
+            exam: "E1".to_owned(),
+            date: day("2024-03-01"),
+            time: chrono::NaiveTime::from_hms_opt(6, 30, 0),
+            comparisons: 2,
+            mm: 0.6,
+            sd_mm: 0.22,
+            limit_mm: 0.44,
+            well_limit_mm: 0.57,
+            status: Status::AboveExpected,
+        }),
+        returned_on: None,
+        proposed_baseline: Vec::new(),
+        margin_mm: 0.35,
+    });
+    content
+}
+
+/// The amended report took the flag back.
+pub(crate) fn replaced() -> Envelope {
+    let before = newest(&flagged()).content;
+    let mut now = newest(&within());
+    let why = vec!["the report was amended".to_owned()];
+    now.replaces = Replaced::of(1, &before, &now.content, &why);
+    now.why = why;
+    now
+}
+
 /// Every sample by name.
 pub(crate) fn every() -> Vec<(&'static str, Known)> {
     vec![
@@ -144,6 +263,10 @@ pub(crate) fn every() -> Vec<(&'static str, Known)> {
         ("one-eye", one_eye()),
         ("one-eye-out", one_eye_out()),
         ("below", below()),
+        ("apart", apart()),
+        ("provisional", provisional()),
+        ("hours", hours()),
+        ("too-wide", too_wide()),
     ]
 }
 

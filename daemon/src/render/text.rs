@@ -1,9 +1,11 @@
 //! `result.txt`: a paragraph a clinician can read, and the list behind it.
 
 use super::cautions::NOT_A_DEVICE;
+use super::numbers::{self, Expected, Printed};
 use super::phrases::{self, named_rows};
-use super::{Content, beside, readings};
-use crate::assess::{Comparison, Status};
+use super::statement::{self, Statement};
+use super::{Content, Envelope, beside, readings};
+use crate::assess::{Row, Status};
 use crate::domain::Millimetres;
 use crate::legible;
 use std::fmt::Write;
@@ -11,9 +13,34 @@ use std::fmt::Write;
 /// The whole text, lines of at most 96 characters.
 #[must_use]
 pub fn text(content: &Content) -> String {
+    whole(content, &Statement::of(content, None))
+}
+
+/// The same of a published result: first of all it says which flag it takes back or changes.
+#[must_use]
+pub fn text_of(result: &Envelope) -> String {
+    let statement = Statement::of(&result.content, result.replaces.as_ref());
+    whole(&result.content, &statement)
+}
+
+fn whole(content: &Content, statement: &Statement) -> String {
     let mut out = String::new();
     heading(&mut out, content);
-    paragraph(&mut out, &summary(content));
+    let first = statement.replaces.iter().chain(&statement.doubts);
+    for line in first {
+        paragraph(&mut out, line);
+    }
+    paragraph(&mut out, &format!("{}.", statement.title.to_uppercase()));
+    let mut said = vec![statement.step.to_owned()];
+    said.extend(statement.marks.clone());
+    for line in said {
+        wrap(&mut out, &line, "", "");
+    }
+    out.push('\n');
+    let mut said = vec![statement.answer.clone()];
+    said.extend(numbers_said(content));
+    said.extend(statement.details.clone());
+    paragraph(&mut out, &said.join(" "));
     rows(&mut out, content);
     for (title, lines) in sections(content) {
         list(&mut out, title, &lines);
@@ -79,7 +106,7 @@ fn heading(out: &mut String, content: &Content) {
         issuer = legible::line(issuer),
         operator = legible::line(&operator),
         model = legible::line(model),
-        at = content.exam.performed_at,
+        at = phrases::moment(content.exam.performed_at),
         study = legible::line(&content.exam.study_instance_uid),
     );
 }
@@ -87,84 +114,126 @@ fn heading(out: &mut String, content: &Content) {
 /// The answer in a few sentences: what a clinician can take into a report.
 #[must_use]
 pub fn summary(content: &Content) -> String {
-    let status = phrases::status(content.assessment.status).to_uppercase();
-    // The leading row in any case; others only where they are out of bounds, and not when all are.
-    let out = |c: &Comparison| c.status != Status::WithinExpected;
-    let all: Vec<_> = named_rows(content)
-        .filter_map(|(name, row)| Some((name, row.measured_mm, row.comparison?)))
-        .collect();
-    let all_out = all.iter().all(|(_, _, c)| out(c));
-    let rows: Vec<String> = all
-        .iter()
-        .enumerate()
-        .filter(|(at, (_, _, c))| *at == 0 || out(c) && !all_out)
-        .map(|(_, (name, measured_mm, c))| compared(name, *measured_mm, c))
-        .collect();
-    let detail = if rows.is_empty() {
-        measured(content)
-    } else {
-        rows.join(" ")
+    said(&Statement::of(content, None), content).join(" ")
+}
+
+/// The same of a published result: first of all it says which flag it takes back or changes.
+#[must_use]
+pub fn summary_of(result: &Envelope) -> String {
+    let statement = Statement::of(&result.content, result.replaces.as_ref());
+    said(&statement, &result.content).join(" ")
+}
+
+/// The statement as sentences.
+fn said(statement: &Statement, content: &Content) -> Vec<String> {
+    let mut said = Vec::new();
+    said.extend(statement.replaces.clone());
+    said.extend(statement.doubts.clone());
+    said.push(format!("{}.", statement.title.to_uppercase()));
+    said.push(statement.step.to_owned());
+    said.extend(statement.marks.clone());
+    said.push(statement.answer.clone());
+    said.extend(numbers_said(content));
+    said.extend(statement.details.clone());
+    said
+}
+
+/// The row that decided, then those that are out of bounds beside it, unless all are.
+fn numbers_said(content: &Content) -> Vec<String> {
+    let assessment = &content.assessment;
+    if let Some(sentence) = statement::nadir_said(content) {
+        return vec![sentence];
+    }
+    let Some((by, row)) = assessment.decided() else {
+        let wide = named_rows(content).filter(|(_, row)| row.too_wide.is_some());
+        let wide: Vec<String> = wide.map(|(name, row)| compared(name, row)).collect();
+        return match wide.is_empty() {
+            true => measured(content).into_iter().collect(),
+            false => wide,
+        };
     };
-    let sentences = [
-        format!("{status}."),
-        phrases::answer(content),
-        detail,
-        phrases::chance(content),
-        phrases::baseline(content),
-    ];
-    let said: Vec<&str> = sentences
-        .iter()
-        .map(String::as_str)
-        .filter(|sentence| !sentence.is_empty())
-        .collect();
-    said.join(" ")
+    let out = |row: &Row| {
+        row.comparison
+            .is_some_and(|c| c.status != Status::WithinExpected)
+    };
+    let others = || {
+        let all = named_rows(content);
+        all.filter(|(_, other)| !std::ptr::eq(*other, row))
+            .filter(|(_, other)| other.comparison.is_some())
+    };
+    let all_out = others().all(|(_, other)| out(other)) && out(row);
+    let name = phrases::capital(&phrases::row_name(content, by));
+    let mut said = vec![compared(&name, row)];
+    if !all_out {
+        let others = others().filter(|(_, other)| out(other));
+        said.extend(others.map(|(name, other)| compared(name, other)));
+    }
+    said
 }
 
 /// Measured values alone, where there is no comparison.
-fn measured(content: &Content) -> String {
+fn measured(content: &Content) -> Option<String> {
     let values: Vec<String> = named_rows(content)
-        .map(|(name, row)| format!("{} {:.2} mm", name.to_lowercase(), row.measured_mm))
+        .map(|(name, row)| {
+            let measured = numbers::mm(row.measured_mm);
+            format!("{} {measured} mm", name.to_lowercase())
+        })
         .collect();
-    if values.is_empty() {
-        // The answer has said why.
-        return String::new();
-    }
-    format!("Measured: {}.", values.join(", "))
+    // Without values the answer has said why.
+    (!values.is_empty()).then(|| format!("Measured: {}.", values.join(", ")))
 }
 
 /// One row as a sentence.
-fn compared(name: &str, measured_mm: f64, c: &Comparison) -> String {
+fn compared(name: &str, row: &Row) -> String {
+    let printed = Printed::of(row);
+    let measured = printed.measured;
+    let Some(expected) = printed.expected else {
+        return format!("{name}: measured {measured} mm.");
+    };
+    let Expected {
+        mm,
+        interval,
+        change,
+        percent,
+        needed,
+        ..
+    } = expected;
+    if row.too_wide.is_some() {
+        return format!(
+            "{name}: measured {measured} mm, expected {mm} mm ({interval}); a flag would need \
+             {needed} mm."
+        );
+    }
     format!(
-        "{name}: measured {measured_mm:.2} mm, expected {:.2} mm (interval {:.2} to {:.2}), change {:+.2} mm \
-         ({:+.1} %); the smallest change that counts is {:.2} mm.",
-        c.expected_mm, c.lower_mm, c.upper_mm, c.change_mm, c.change_percent, c.smallest_change_mm,
+        "{name}: measured {measured} mm, expected {mm} mm ({interval}), change {change} mm \
+         ({percent} %); a flag needs {needed} mm."
     )
 }
 
 fn rows(out: &mut String, content: &Content) {
-    let compared: Vec<_> = named_rows(content)
-        .filter_map(|(name, row)| Some((name, row, row.comparison?)))
+    let shown: Vec<_> = named_rows(content)
+        .filter_map(|(name, row)| Some((name, row, Printed::of(row).expected?)))
         .collect();
-    if compared.is_empty() {
+    if shown.is_empty() {
         return;
     }
     // Writing to a string cannot fail.
     let _ = writeln!(
         out,
-        "{:<10} {:>8} {:>8} {:>13} {:>8} {:>8} {:>9}  status",
-        "mm", "measured", "expected", "interval", "change", "change %", "smallest"
+        "{:<10} {:>8} {:>8} {:>14} {:>8} {:>8} {:>8}  status",
+        "mm", "measured", "expected", "interval", "change", "change %", "for flag"
     );
-    for (name, row, c) in compared {
+    for (name, row, expected) in shown {
         let _ = writeln!(
             out,
-            "{name:<10} {:>8.2} {:>8.2} {:>13} {:>+8.2} {:>+8.1} {:>9.2}  {}",
-            row.measured_mm,
-            c.expected_mm,
-            format!("{:.2} to {:.2}", c.lower_mm, c.upper_mm),
-            c.change_mm,
-            c.change_percent,
-            c.smallest_change_mm,
-            phrases::status(c.status)
+            "{name:<10} {:>8} {:>8} {:>14} {:>8} {:>8} {:>8}  {}",
+            Printed::of(row).measured,
+            expected.mm,
+            expected.interval,
+            expected.change,
+            expected.percent,
+            expected.needed,
+            phrases::row_status(row)
         );
     }
     out.push('\n');
@@ -183,7 +252,7 @@ pub(crate) fn baseline(content: &Content) -> Vec<String> {
     let used = content.baseline.iter().map(|exam| {
         format!(
             "{}: right {}, left {}; operator {}; label {}",
-            exam.date,
+            phrases::when(exam.date, exam.time),
             mm(&exam.right_mm),
             mm(&exam.left_mm),
             phrases::operator(exam.operator.as_deref()),
@@ -193,7 +262,7 @@ pub(crate) fn baseline(content: &Content) -> Vec<String> {
     let aside = content
         .not_compared
         .iter()
-        .map(|exam| format!("not used, {}: {}", exam.date, exam.reason.sentence()));
+        .map(|exam| format!("not used, {}", phrases::not_used(content, exam)));
     let more = phrases::not_listed(content);
     used.chain(aside).chain(more).collect()
 }

@@ -141,7 +141,7 @@ fn the_abnormal_flag_follows_the_row_that_decided() {
     assert_eq!(of("diameter-right")[8], "U");
     assert_eq!(of("diameter-left")[8], "");
     assert!(of("result-status-left")[5].starts_with("below^"));
-    assert_eq!(of("decided-by")[5], "row-both^Both eyes^99SHEATHLINE");
+    assert_eq!(of("decided-by")[5], "row-right^Right eye^99SHEATHLINE");
 }
 
 #[test]

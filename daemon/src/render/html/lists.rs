@@ -76,7 +76,7 @@ pub(super) fn not_compared(content: &Content) -> Markup {
                 h2 { "Earlier exams not used" }
                 ul {
                     @for exam in &content.not_compared {
-                        li { (exam.date) ": " bdi { (exam.reason.sentence()) } }
+                        li { bdi { (phrases::not_used(content, exam)) } }
                     }
                     @if let Some(more) = phrases::not_listed(content) { li { (more) } }
                 }

@@ -1,45 +1,64 @@
 //! The tables of the page: the rows of the answer, and the baseline.
 
-use crate::assess::{Comparison, Status};
+use crate::assess::{Comparison, DecidedBy, Row, Status};
 use crate::domain::Millimetres;
+use crate::render::numbers::{Expected, Printed};
 use crate::render::{Content, phrases};
 use maud::{Markup, html};
 
-/// What the leading row is about.
-pub(in crate::render) fn leading_name(content: &Content) -> String {
-    phrases::named_rows(content)
-        .find(|(_, row)| row.comparison.is_some())
-        .map_or(String::new(), |(name, _)| name.to_lowercase())
-}
-
-/// Columns of the answer's rows, each with what it holds of a comparison.
-pub(in crate::render) type Column = (&'static str, fn(&Comparison) -> String);
+/// Columns of the answer's rows, each with what it holds of a row.
+pub(in crate::render) type Column = (&'static str, fn(&Comparison, &Expected) -> String);
 
 pub(in crate::render) const COLUMNS: [Column; 8] = [
-    ("expected mm", |c| format!("{:.2}", c.expected_mm)),
-    ("interval mm", |c| {
-        format!("{:.2} to {:.2}", c.lower_mm, c.upper_mm)
-    }),
-    ("change mm", |c| format!("{:+.2}", c.change_mm)),
-    ("change %", |c| format!("{:+.1}", c.change_percent)),
-    ("smallest change mm", |c| {
-        format!("{:.2}", c.smallest_change_mm)
-    }),
-    ("SD mm", |c| format!("{:.3}", c.sd_mm)),
-    ("z", |c| format!("{:+.2}", c.z)),
-    ("chance %", |c| {
+    ("expected mm", |_, row| row.mm.clone()),
+    ("interval mm", |_, row| row.interval.clone()),
+    ("change mm", |_, row| row.change.clone()),
+    ("change %", |_, row| row.percent.clone()),
+    ("for a flag mm", |_, row| row.needed.clone()),
+    ("SD mm", |c, _| format!("{:.3}", c.sd_mm)),
+    ("z", |c, _| format!("{:+.2}", c.z)),
+    ("chance %", |c, _| {
         phrases::percent(c.probability_high).replace("less than", "<")
     }),
 ];
 
+/// Cells of a row, in the order of [`COLUMNS`]; nothing was expected of a row without any.
+pub(in crate::render) fn cells(row: &Row) -> Vec<(&'static str, String)> {
+    let printed = Printed::of(row).expected;
+    let beside = row.expected().zip(printed);
+    let of = |of: fn(&Comparison, &Expected) -> String| match &beside {
+        Some((c, printed)) => of(c, printed),
+        None => "none".to_owned(),
+    };
+    COLUMNS
+        .iter()
+        .map(|(name, cell)| (*name, of(*cell)))
+        .collect()
+}
+
+/// What a row says, and whether it is the one that decided.
+pub(in crate::render) fn status_cell(content: &Content, row: &Row) -> String {
+    let assessment = &content.assessment;
+    let decided = assessment
+        .decided()
+        .filter(|(by, _)| *by != DecidedBy::SinceEvent);
+    let alone = phrases::named_rows(content).count() == 1;
+    let decides = decided.is_some_and(|(_, decided)| std::ptr::eq(decided, row)) && !alone;
+    match decides {
+        true => format!("{} (decides)", phrases::row_status(row)),
+        false => phrases::row_status(row),
+    }
+}
+
 /// What stands below the table of the rows.
 pub(in crate::render) const CHANCE: &str = "Chance: of a value at least this high if nothing has \
-    changed; not the probability of raised pressure. The smallest change is half the interval.";
+    changed; not the probability of raised pressure. For a flag: the change needed, which is missed in \
+    half of the exams with a true rise of that size.";
 
 /// Right eye, left eye, both.
 pub(super) fn rows(content: &Content) -> Markup {
     let mut rows: Vec<_> = phrases::named_rows(content).collect();
-    if content.assessment.rows.leading().is_none() {
+    if rows.iter().all(|(_, row)| row.expected().is_none()) {
         // Nothing to put beside the measured values, which stand above.
         return html! {};
     }
@@ -65,17 +84,10 @@ pub(super) fn rows(content: &Content) -> Markup {
                         tr.out[out] role="row" {
                             th scope="row" role="rowheader" { (name) }
                             td role="cell" data-label="status" {
-                                @match row.comparison {
-                                    Some(c) => (phrases::status(c.status)),
-                                    None => "not compared",
-                                }
+                                (status_cell(content, row))
                             }
-                            td role="cell" data-label="measured mm" { (format!("{:.2}", row.measured_mm)) }
-                            @if let Some(c) = row.comparison {
-                                @for (name, of) in COLUMNS { td role="cell" data-label=(name) { (of(&c)) } }
-                            } @else {
-                                @for (name, _) in COLUMNS { td role="cell" data-label=(name) { "none" } }
-                            }
+                            td role="cell" data-label="measured mm" { (Printed::of(row).measured) }
+                            @for (name, cell) in cells(row) { td role="cell" data-label=(name) { (cell) } }
                         }
                     }
                 }
@@ -104,7 +116,7 @@ pub(super) fn baseline(content: &Content) -> Markup {
                 table.earlier role="table" {
                     thead role="rowgroup" {
                         tr role="row" {
-                            @for name in ["date", "right mm", "left mm", "operator", "label"] {
+                            @for name in ["date and time", "right mm", "left mm", "operator", "label"] {
                                 th scope="col" role="columnheader" { (name) }
                             }
                         }
@@ -112,7 +124,7 @@ pub(super) fn baseline(content: &Content) -> Markup {
                     tbody role="rowgroup" {
                         @for exam in &content.baseline {
                             tr role="row" {
-                                th scope="row" role="rowheader" { (exam.date) }
+                                th scope="row" role="rowheader" { (phrases::when(exam.date, exam.time)) }
                                 td role="cell" data-label="right mm" { (mm(&exam.right_mm)) }
                                 td role="cell" data-label="left mm" { (mm(&exam.left_mm)) }
                                 td role="cell" data-label="operator" {
@@ -129,9 +141,7 @@ pub(super) fn baseline(content: &Content) -> Markup {
                     }
                 }
             }
-            @if let Some(years) = content.assessment.gap_years {
-                p { "The last of them lies " (format!("{years:.2}")) " years before this exam." }
-            }
+            @if let Some(last) = phrases::last_baseline(content) { p { (last) } }
         }
     }
 }

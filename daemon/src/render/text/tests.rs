@@ -1,5 +1,6 @@
 use super::*;
-use crate::assess::Reason;
+use crate::assess::{DecidedBy, Notice, Reason};
+use crate::domain::Remark;
 use crate::render::samples;
 
 #[test]
@@ -46,11 +47,12 @@ fn the_sentence_on_chance_stands_once_and_only_beside_a_flag() {
 fn a_single_eye_out_of_bounds_is_named_with_its_numbers() {
     let content = samples::newest(&samples::one_eye_out()).content;
     let said = summary(&content);
-    assert!(said.contains("Of the two eyes only the right one is out of bounds"));
+    assert!(said.contains("Only the right eye is outside its expected range."));
+    assert!(said.starts_with("WELL ABOVE EXPECTED, RIGHT EYE. Rise found."));
     let right = content.assessment.rows.right.unwrap();
     let measured = format!("Right eye: measured {:.2} mm", right.measured_mm);
     assert!(said.contains(&measured) && !said.contains("Left eye"));
-    assert!(!summary(&samples::newest(&samples::flagged()).content).contains("only the"));
+    assert!(!summary(&samples::newest(&samples::flagged()).content).contains("Only the"));
 }
 
 /// Eyes that leave in opposite directions can leave their mean where it was.
@@ -65,10 +67,11 @@ fn eyes_out_in_opposite_directions_are_both_told() {
     set(&mut rows.both, Status::WithinExpected);
     set(&mut rows.right, Status::AboveExpected);
     set(&mut rows.left, Status::BelowExpected);
+    content.assessment.decided_by = Some(DecidedBy::Right);
     let said = summary(&content);
     assert!(said.contains("Right eye: measured") && said.contains("Left eye: measured"));
     assert!(said.contains("A value this high in the right eye"));
-    assert!(!said.contains("only the"));
+    assert!(!said.contains("Only the"));
 }
 
 #[test]
@@ -124,4 +127,163 @@ fn what_others_wrote_stays_in_its_place() {
         said.contains("x\u{FFFD}[2J\u{FFFD}\u{FFFD}\u{FFFD} Label well"),
         "{said}"
     );
+}
+
+/// Every number of a row stands in text and page in the same digits, whatever the row says.
+#[test]
+fn text_and_page_print_the_same_numbers() {
+    for (name, known) in samples::every() {
+        let result = samples::newest(&known);
+        let page = crate::render::html::page(&result, &[]);
+        let text = text(&result.content);
+        for (_, row) in named_rows(&result.content) {
+            let printed = Printed::of(row);
+            let mut numbers = vec![printed.measured];
+            if let Some(expected) = printed.expected {
+                let Expected {
+                    mm,
+                    interval,
+                    change,
+                    percent,
+                    needed,
+                    ..
+                } = expected;
+                numbers.extend([mm, interval, change, percent, needed]);
+            }
+            for number in numbers {
+                assert!(text.contains(&number), "{name}: {number} in the text");
+                assert!(page.contains(&number), "{name}: {number} in the page");
+            }
+        }
+    }
+}
+
+/// A flag is never told beside numbers that do not show it.
+#[test]
+fn the_numbers_of_the_headline_are_those_of_the_row_that_decided() {
+    for (name, known) in samples::every() {
+        let content = samples::newest(&known).content;
+        let Some((_, row)) = content.assessment.decided() else {
+            continue;
+        };
+        let Some(c) = row.comparison else {
+            panic!("{name}")
+        };
+        let said = summary(&content);
+        assert!(said.contains(&format!(
+            "change {} mm",
+            Printed::of(row).expected.unwrap().change
+        )));
+        if content.assessment.decided_by != Some(DecidedBy::SinceEvent) {
+            assert_eq!(c.status, content.assessment.status, "{name}");
+        }
+    }
+    // The right eye rose, the left one narrowed: their mean did not move.
+    let content = samples::newest(&samples::apart()).content;
+    assert!(content.assessment.flagged);
+    assert!(
+        content
+            .assessment
+            .rows
+            .both
+            .unwrap()
+            .comparison
+            .unwrap()
+            .change_mm
+            .abs()
+            < 0.1
+    );
+    let said = summary(&content);
+    assert!(said.starts_with("ABOVE EXPECTED, RIGHT EYE"), "{said}");
+    assert!(!said.contains("Both eyes: measured"), "{said}");
+}
+
+#[test]
+fn provisional_preliminary_and_unread_stand_in_the_headline() {
+    let mut content = samples::newest(&samples::provisional()).content;
+    let said = summary(&content);
+    assert!(said.contains("EXPECTED, PROVISIONAL."), "{said}");
+    assert!(said.contains("Label each as well or raised"), "{said}");
+    assert!(!summary(&samples::newest(&samples::flagged()).content).contains("PROVISIONAL"));
+    let remark = Remark::caution("values-unread", "Values were left unread: one.");
+    content.remarks.push(remark.act("Add the code."));
+    let remark = Remark::caution(
+        "document-preliminary",
+        "The report calls itself preliminary.",
+    );
+    content.reports[0].remarks.push(remark);
+    let said = summary(&content);
+    assert!(
+        said.contains(", PROVISIONAL, PRELIMINARY REPORT, VALUES LEFT UNREAD."),
+        "{said}"
+    );
+    assert!(
+        said.contains("PRELIMINARY REPORT: values may change."),
+        "{said}"
+    );
+    assert!(
+        said.contains("Values were left unread: one. Add the code."),
+        "{said}"
+    );
+    // Of a report that was replaced nothing is told.
+    content.reports[0].superseded_by = vec!["2.25.9".to_owned()];
+    assert!(!summary(&content).contains("PRELIMINARY"));
+}
+
+#[test]
+fn doubts_stand_first() {
+    let mut content = samples::newest(&samples::within()).content;
+    for notice in [
+        Notice::SidesExchangedSuspected,
+        Notice::FarFromOwnLevel,
+        Notice::SameAsEarlierExam,
+    ] {
+        content.assessment.notices = vec![notice];
+        let said = summary(&content);
+        let start = format!("CHECK WHAT WAS MEASURED. {}", notice.sentence());
+        assert!(said.starts_with(&start), "{said}");
+        assert!(text(&content).contains("CHECK WHAT WAS MEASURED."));
+    }
+    content.assessment.notices = vec![Notice::SingleReading];
+    assert!(!summary(&content).contains("CHECK"));
+}
+
+#[test]
+fn a_rise_since_the_event_has_the_numbers_of_the_narrowest_exam() {
+    let said = summary(&samples::since_event());
+    assert!(said.contains("WIDER AGAIN SINCE THE LAST EVENT"), "{said}");
+    assert!(
+        said.contains("measured 5.50 mm; narrowest since the event 4.90 mm, on 2024-03-01 06:30"),
+        "{said}"
+    );
+    assert!(
+        said.contains("change +0.60 mm; a flag needs 0.44 mm"),
+        "{said}"
+    );
+    assert!(!said.contains("by chance in"), "{said}");
+}
+
+#[test]
+fn an_interval_too_wide_is_shown_without_a_status() {
+    let content = samples::newest(&samples::too_wide()).content;
+    assert_eq!(content.assessment.reason, Some(Reason::IntervalTooWide));
+    let said = summary(&content);
+    assert!(
+        said.contains("NOT COMPARABLE. Nothing can be said about a rise."),
+        "{said}"
+    );
+    assert!(said.contains("a flag would need"), "{said}");
+    let page = text(&content);
+    assert!(page.contains("interval too wide"), "{page}");
+}
+
+#[test]
+fn a_version_that_takes_a_flag_back_says_so_first() {
+    let result = samples::replaced();
+    let first =
+        "Replaces version 1, which said well above expected (5.91 mm): the report was amended.";
+    assert!(summary_of(&result).starts_with(first));
+    assert!(text_of(&result).contains("Replaces version 1"));
+    let page = crate::render::html::page(&result, &[]);
+    assert!(page.find("Replaces version 1").unwrap() < page.find("<h1").unwrap());
 }

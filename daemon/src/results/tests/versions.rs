@@ -214,7 +214,9 @@ fn an_exam_that_does_not_serve_is_the_reason_where_only_the_list_is_new() {
     let told = why(&before, &now, "2.2");
     assert_eq!(
         told.first().map(String::as_str),
-        Some("the exam of 2023-03-01 was added to those not used: it is of the same day")
+        Some(
+            "the exam of 2023-03-01 was added to those not used: taken on the same day as this exam"
+        )
     );
 }
 
