@@ -1,8 +1,10 @@
 //! Results of one patient from everything known of them: a function of the set.
 
+mod depth;
 mod digits;
 mod moved;
 mod namesakes;
+mod readers;
 
 use crate::assess::{
     self, Assessment, Course, KnownErrors, Parameters, PerEye, Reason, Roster, Status,
@@ -163,6 +165,8 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
         ) {
             result.remarks.extend(namesakes::hint(exam, known));
         }
+        readers::count(&mut result, exam, &exams, &site.roster);
+        depth::tell(&mut result, exam, &exams, &site.technique);
         if is_history(exam, known, &news) {
             result.exam.history_only = true;
             result.remarks.push(from_history());

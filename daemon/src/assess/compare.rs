@@ -2,6 +2,7 @@
 
 use super::answer::{Assessment, Basis, Fit, Row, Rows};
 use super::covariance::Point;
+use super::doubts;
 use super::eligible::{Earlier, Events, Session, expired, same_borders, same_modality};
 use super::model::{Identities, Observed, Setting};
 use super::notice::{Notice, Reason, SetAside, Unused};
@@ -88,6 +89,9 @@ fn attempt<'a>(case: &Case<'a>, aside: &mut Vec<SetAside>) -> Result<Compared<'a
             }),
         }
     }
+    let (eligible, nerves) = doubts::without_nerves(eligible);
+    let nerves = nerves.iter();
+    aside.extend(nerves.map(|session| session.aside(Unused::UnlabelledDoubted)));
     if today.before_birth() {
         return Err(Reason::BeforeBirth);
     }

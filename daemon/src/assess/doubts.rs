@@ -4,7 +4,7 @@
 //! A doubt takes no rise away. It says what to check first, and bars the exam from serving later ones
 //! ([`super::Notice::is_doubt`]).
 
-use super::eligible::Session;
+use super::eligible::{Session, same_borders, same_modality};
 use super::verdict::Expectation;
 use super::{Exam, PerEye, Rows};
 use crate::domain::Eye;
@@ -76,6 +76,43 @@ pub(super) fn nerve(today: Width, baseline: Width) -> Option<Nerve> {
     } else {
         None
     }
+}
+
+/// The sessions without those that nobody has labelled and that are of the nerve beside one that somebody
+/// has: the lower of two would hide nothing, and flag everything after it. The others come second.
+pub(super) fn without_nerves<'s, 'a>(
+    sessions: Vec<&'s Session<'a>>,
+) -> (Vec<&'s Session<'a>>, Vec<&'s Session<'a>>) {
+    let sheaths: Vec<&Session<'_>> = sessions
+        .iter()
+        .copied()
+        .filter(|session| session.exam.label.is_some())
+        .collect();
+    sessions.into_iter().partition(|session| {
+        let is_nerve = |sheath: &&Session<'_>| {
+            let (own, other) = (session.exam, sheath.exam);
+            let alike = same_modality(own.modality, other.modality)
+                && same_borders(own.definition, other.definition);
+            alike
+                && Eye::BOTH.into_iter().any(|eye| {
+                    let pair = width(session, eye).zip(width(sheath, eye));
+                    pair.and_then(|(own, sheath)| nerve(own, sheath)) == Some(Nerve::Today)
+                })
+        };
+        session.exam.label.is_some() || !sheaths.iter().any(is_nerve)
+    })
+}
+
+/// Mean of the readings of one eye, without what is known of operator and device.
+fn width(session: &Session<'_>, eye: Eye) -> Option<Width> {
+    let readings = session.usable.readings.of(eye);
+    let count = readings.len();
+    let sum: i64 = readings.iter().map(|reading| reading.um).sum();
+    let mm = sum as f64 / count as f64 / 1000.0 - session.exam.known.offset_mm();
+    (count > 0).then(|| Width {
+        mm,
+        of_eyeball: ratio(session.exam, eye, mm),
+    })
 }
 
 /// Mean ratio of sheath and eyeball of the sessions that measured both; `None` without one. `values` are

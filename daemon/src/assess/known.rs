@@ -80,6 +80,28 @@ impl KnownErrors {
     }
 }
 
+/// How operator and device of one exam counted, where a roster says something of them.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Counted {
+    /// The name that the operator counts under, where it is another than the report's.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub operator_as: Option<String>,
+    /// The same of the device.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub device_as: Option<String>,
+    /// What is known of their errors.
+    #[serde(default, skip_serializing_if = "KnownErrors::is_empty")]
+    pub known: KnownErrors,
+}
+
+impl Counted {
+    /// Whether the roster says nothing of either.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        *self == Counted::default()
+    }
+}
+
 /// One operator or one device, as the site knows it.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Entry {
@@ -110,27 +132,37 @@ pub struct Roster {
 }
 
 impl Roster {
+    /// How an operator and a device count; of unknown ones nothing is known.
+    #[must_use]
+    pub fn counted(&self, operator: Option<&str>, device: Option<&str>) -> Counted {
+        let find = |all: &'_ [Entry], name: Option<&str>| -> Option<Entry> {
+            let name = name?.trim();
+            all.iter().find(|entry| entry.is(name)).cloned()
+        };
+        let (who, what) = (find(&self.operators, operator), find(&self.devices, device));
+        let other = |entry: &Option<Entry>, told: Option<&str>| {
+            let name = entry.as_ref().map(|entry| entry.name.clone());
+            name.filter(|name| Some(name.as_str()) != told)
+        };
+        Counted {
+            operator_as: other(&who, operator),
+            device_as: other(&what, device),
+            known: KnownErrors {
+                operator: who.as_ref().and_then(|entry| entry.offset),
+                device: what.as_ref().and_then(|entry| entry.offset),
+                sigma_w: who.as_ref().and_then(|entry| entry.sigma_w),
+            },
+        }
+    }
+
     /// The exam with its operator and device under the names they count under, and with what is known
     /// of both.
     #[must_use]
     pub fn apply(&self, mut exam: Exam) -> Exam {
-        let find = |all: &'_ [Entry], name: Option<&str>| -> Option<Entry> {
-            let name = name?;
-            all.iter().find(|entry| entry.is(name)).cloned()
-        };
-        let operator = find(&self.operators, exam.known_operator());
-        let device = find(&self.devices, exam.known_device());
-        exam.known = KnownErrors {
-            operator: operator.as_ref().and_then(|entry| entry.offset),
-            device: device.as_ref().and_then(|entry| entry.offset),
-            sigma_w: operator.as_ref().and_then(|entry| entry.sigma_w),
-        };
-        if let Some(entry) = operator {
-            exam.operator = Some(entry.name);
-        }
-        if let Some(entry) = device {
-            exam.device = Some(entry.name);
-        }
+        let counted = self.counted(exam.known_operator(), exam.known_device());
+        exam.known = counted.known;
+        exam.operator = counted.operator_as.or(exam.operator);
+        exam.device = counted.device_as.or(exam.device);
         exam
     }
 }

@@ -50,7 +50,7 @@ pub use answer::{
 pub use chain::{assess, assess_all, assess_with_course, explain, explain_all};
 pub use course::Course;
 pub use growth::{Growth, age_words};
-pub use known::{Entry, KnownErrors, KnownOffset, Roster};
+pub use known::{Counted, Entry, KnownErrors, KnownOffset, Roster};
 pub use notice::{Notice, Reason, SetAside, Unused, Why};
 pub use parameters::{ParameterError, Parameters, Unlabelled};
 pub use question::{Exam, History, Modality, PerEye, Question, QuestionError, Subject};

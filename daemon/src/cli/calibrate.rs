@@ -1,10 +1,11 @@
 //! `calibrate`: the department's own measurement errors, from its store.
 
+mod proposal;
+
 use super::args::CalibrateArgs;
 use super::{Failure, everyone, open, print};
-use crate::department::{self, Calibration, Interval, Patient};
+use crate::department::{self, Calibration, Enough, Interval, Patient};
 use crate::pipeline::known;
-use std::fmt::Write as _;
 use std::fs;
 use std::io::{ErrorKind, Write as _};
 
@@ -34,7 +35,8 @@ pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
             })
         };
         let mut file = fs::File::create_new(path).map_err(failed)?;
-        file.write_all(table(&found).as_bytes()).map_err(failed)?;
+        file.write_all(proposal::text(&found, &config.readers).as_bytes())
+            .map_err(failed)?;
     }
     if args.json {
         return print::json(&found);
@@ -42,30 +44,11 @@ pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
     show(&found);
     if let Some(path) = &args.write {
         print::line(format_args!(
-            "Written to {}; nothing changes until these lines stand in the configuration.",
+            "Written to {}; nothing changes until these lines stand in the configuration, or the file in conf.d beside it.",
             path.display()
         ));
     }
     Ok(())
-}
-
-/// The proposal as the lines of a `[baseline]` table.
-fn table(found: &Calibration) -> String {
-    let mut text = format!(
-        "# Proposed by `sheathline calibrate` from {} pairs of stable exams of {} patients.\n\
-         # Copy these lines into the [baseline] table of the configuration.\n[baseline]\n",
-        found.pairs, found.patients
-    );
-    for p in &found.proposals {
-        let share = 100.0 * p.data_share;
-        // Writing to text cannot fail.
-        let _ = writeln!(
-            text,
-            "{} = {:.3} # was {}; {share:.0} % from the data",
-            p.name, p.proposed, p.now
-        );
-    }
-    text
 }
 
 fn show(found: &Calibration) {
@@ -94,6 +77,7 @@ fn show(found: &Calibration) {
         ));
     }
     offsets(found);
+    scatters(found);
     promise(found);
     print::line("");
     print::line(
@@ -123,18 +107,56 @@ fn offsets(found: &Calibration) {
         return;
     }
     print::line("");
-    print::line("OPERATORS AND DEVICES against the department's mean, mm (shown, not used)");
+    print::line(
+        "OPERATORS AND DEVICES against the mean of those here, mm: offset with 95 % interval, std error against all there might be",
+    );
+    let mut apart = false;
     for one in &found.offsets {
-        // More than two standard errors off is worth a look at the technique.
-        let far = one.offset_mm.abs() > 2.0 * one.standard_error_mm;
+        let words = match &one.offset {
+            Enough::No(counts) => format!("{counts} exams"),
+            Enough::Yes(value) => {
+                apart |= value.apart;
+                let known = value.known_mm;
+                let known = known.map_or(String::new(), |mm| format!(", configured {mm:+.3}"));
+                format!(
+                    "{:>+7.3} ({:+.3} to {:+.3}; std error {:.3}; {} exams{known}){}",
+                    value.offset_mm,
+                    value.interval.low,
+                    value.interval.high,
+                    value.standard_error_mm,
+                    one.exams,
+                    if value.apart { "  reads apart" } else { "" }
+                )
+            }
+        };
+        print::line(format_args!("{:<30} {words}", one.of.words()));
+    }
+    if apart {
+        print::line(
+            "The comparison does not allow for those who read apart: their patients are flagged too often or too seldom. `--write FILE` proposes tables that do.",
+        );
+    }
+}
+
+fn scatters(found: &Calibration) {
+    let mut apart = found.scatters.iter().filter_map(|one| {
+        let own = one.own.yes().filter(|own| own.apart)?;
+        Some((one, own))
+    });
+    let mut next = apart.next();
+    if next.is_some() {
+        print::line("");
+        print::line("OPERATORS whose readings scatter otherwise: SD of one reading, mm");
+    }
+    while let Some((one, own)) = next {
         print::line(format_args!(
-            "{:<30} {:>+7.3} (std error {:.3}, {} exams){}",
+            "{:<30} {:>7.3} (95 % {}; {} degrees of freedom)",
             one.of.words(),
-            one.offset_mm,
-            one.standard_error_mm,
-            one.exams,
-            if far { "  reads apart" } else { "" }
+            own.sigma_w,
+            range(own.interval, 3),
+            one.degrees_of_freedom
         ));
+        next = apart.next();
     }
 }
 

@@ -1,7 +1,6 @@
 //! From a configuration file to the things a command works with.
 
 use super::Failure;
-use crate::assess::Roster;
 use crate::config::{Config, Effective, Layer, environment};
 use crate::deliver::syslog::{self, Forwarder};
 use crate::deliver::way::TlsFiles;
@@ -252,7 +251,7 @@ pub(super) fn site(config: &Config) -> Site {
     Site {
         parameters: config.baseline,
         technique: config.technique,
-        roster: Roster::default(),
+        roster: config.readers.roster(),
         context: config.context.show,
     }
 }

@@ -1,7 +1,7 @@
 //! The arithmetic of one assessment, laid out so that a reader can redo it by hand.
 
 use super::print;
-use crate::assess::Arithmetic;
+use crate::assess::{Arithmetic, ExamWorking};
 use crate::domain::Eye;
 
 /// Prints exams, terms, matrices and weights.
@@ -32,6 +32,7 @@ pub(super) fn show(a: &Arithmetic) {
             eye(Eye::Right),
             eye(Eye::Left)
         ));
+        offsets(exam);
     }
     if !a.screening.is_empty() {
         print::line(
@@ -44,7 +45,9 @@ pub(super) fn show(a: &Arithmetic) {
             ));
         }
     }
-    print::line("observations: value without growth, weight in the expected right and left eye");
+    print::line(
+        "observations: value without growth and known offsets, weight in the expected right and left eye",
+    );
     for observation in &a.observations {
         let [right, left] = observation.weights;
         print::line(format_args!(
@@ -74,6 +77,28 @@ pub(super) fn show(a: &Arithmetic) {
         "covariance of measured - expected",
         a.covariance.iter().map(|pair| pair.as_slice()),
     );
+}
+
+/// What is known of operator and device of one exam.
+fn offsets(exam: &ExamWorking) {
+    let known = &exam.known;
+    let kinds = [
+        ("operator", known.operator, "sigma_o"),
+        ("device", known.device, "sigma_d"),
+    ];
+    for (kind, offset, sd) in kinds {
+        if let Some(offset) = offset {
+            print::line(format_args!(
+                "    its {kind} reads {:+.4} (standard error {:.4} in place of {sd}): value - offset enters",
+                offset.offset_mm, offset.standard_error_mm
+            ));
+        }
+    }
+    if let Some(sd) = known.sigma_w {
+        print::line(format_args!(
+            "    SD of one reading of its operator {sd:.4} in place of sigma_w"
+        ));
+    }
 }
 
 fn matrix<'a>(title: &str, rows: impl Iterator<Item = &'a [f64]>) {

@@ -5,7 +5,7 @@ use super::keys::{self, Key, Rows, heading};
 use super::peer::Row;
 use super::raw::{Entry, Raw};
 use super::value::{Fault, Instead, quoted};
-use super::{Config, archive, destination};
+use super::{Config, archive, destination, readers};
 use std::ops::Range;
 use std::path::{Component, Path};
 use toml::de::DeValue;
@@ -17,6 +17,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     let mut written = Vec::new();
     let mut ids = Vec::new();
     let (mut destinations, mut archives) = (Vec::<Row>::new(), Vec::<Row>::new());
+    let (mut operators, mut devices) = (Vec::<Row>::new(), Vec::<Row>::new());
     for (layer, raw) in raws.iter_mut().enumerate() {
         for entry in std::mem::take(&mut raw.entries) {
             match entry {
@@ -30,6 +31,8 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
                     match rows.table {
                         destination::TABLE => destinations.push(row),
                         archive::TABLE => archives.push(row),
+                        readers::OPERATOR => operators.push(row),
+                        readers::DEVICE => devices.push(row),
                         _ => {}
                     }
                     ids.push(Id {
@@ -43,6 +46,8 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
                     let row = match key.table {
                         destination::TABLE => destinations.last_mut(),
                         archive::TABLE => archives.last_mut(),
+                        readers::OPERATOR => operators.last_mut(),
+                        readers::DEVICE => devices.last_mut(),
                         _ => None,
                     };
                     if let Some(row) = row {
@@ -71,6 +76,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     between::check(raws, &config, &written);
     destination::check(raws, &config, &destinations);
     archive::check(raws, &config, &archives);
+    readers::check(raws, &config, &operators, &devices);
     (config, written)
 }
 

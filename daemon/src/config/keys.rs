@@ -2,6 +2,7 @@
 
 use super::archive::{self, ArchiveKind, ArchiveSettings, RetrieveBy};
 use super::destination::{self, DestinationSettings, Kind};
+use super::readers::{self, DeviceSettings, OperatorSettings, device, reader};
 use super::settings::{After, ClientCertificate, LogFormat, LogLevel, Malformed, SenderSettings};
 use super::value::{
     Fault, Limits, address, ae_title, charset, example, filled, flag, from_to, host, hours, inside,
@@ -71,6 +72,18 @@ const ROWS: &[Rows] = &[
         id: "name",
         example: "\"archive\"",
         begin: |config| config.backfill.archive.push(ArchiveSettings::default()),
+    },
+    Rows {
+        table: readers::OPERATOR,
+        id: "name",
+        example: "\"WREN^LARK\"",
+        begin: |config| config.readers.operator.push(OperatorSettings::default()),
+    },
+    Rows {
+        table: readers::DEVICE,
+        id: "name",
+        example: "\"MAKER|MODEL|SERIAL\"",
+        begin: |config| config.readers.device.push(DeviceSettings::default()),
     },
     Rows {
         table: "receive.hl7.authority",
@@ -157,6 +170,8 @@ macro_rules! keys {
 
 /// Standard deviations in mm: zero would claim a perfect measurement, two is half a sheath.
 const SD: Limits = inside(0.0, 2.0);
+/// How far somebody reads above the others, mm: the same both ways.
+const OFFSET: Limits = from_to(-2.0, 2.0);
 /// z limits; beyond ten nothing is ever flagged.
 const Z: Limits = inside(0.0, 10.0);
 /// Widths of a sheath, mm.
@@ -320,6 +335,19 @@ keys! {
             ("provisional", Unlabelled::Provisional),
             ("ignore", Unlabelled::Ignore),
         ]),
+    }
+    ["baseline.operator"] (readers.operator) {
+        name: reader,
+        also: list(reader),
+        offset: some(example("0.12", number(OFFSET))),
+        standard_error: some(example("0.05", number(SD))),
+        sigma_w: some(example("0.2", number(SD))),
+    }
+    ["baseline.device"] (readers.device) {
+        name: device,
+        also: list(device),
+        offset: some(example("0.12", number(OFFSET))),
+        standard_error: some(example("0.05", number(SD))),
     }
     ["context"] context {
         show: flag,

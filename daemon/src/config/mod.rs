@@ -15,6 +15,7 @@ mod keys;
 mod layers;
 mod peer;
 mod raw;
+mod readers;
 mod reload;
 mod settings;
 mod value;
@@ -28,6 +29,7 @@ pub use destination::{DestinationSettings, Kind};
 pub use exposed::Exposed;
 pub use hl7::{AuthoritySettings, Hl7Settings};
 pub use layers::{Effective, Layer, Setting, environment};
+pub use readers::{DeviceSettings, OperatorSettings, ReaderSettings};
 pub use settings::{
     After, ClientCertificate, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DeliverSettings,
     DicomSettings, FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
@@ -69,6 +71,8 @@ pub struct Config {
     pub technique: Technique,
     /// `[baseline]`.
     pub baseline: Parameters,
+    /// `[[baseline.operator]]` and `[[baseline.device]]`.
+    pub readers: ReaderSettings,
     /// `[context]`.
     pub context: ContextSettings,
     /// `[outbox]`.

@@ -46,6 +46,7 @@ impl Config {
             documents: new.documents,
             technique: new.technique,
             baseline: new.baseline,
+            readers: new.readers,
             context: new.context,
             // A table that is not named here waits for a new start.
             ..self.clone()

@@ -75,6 +75,10 @@ fn the_shipped_default_shows_every_key_of_a_row() {
     assert_eq!(sender.dicom.sender[0].ae_title, "CART1");
     let authority = shown("receive.hl7.authority");
     assert_eq!(authority.hl7.authority[0].issuer, "OUR-HOSPITAL");
+    let operator = shown("baseline.operator");
+    assert_eq!(operator.readers.operator[0].also, ["WREN^L"]);
+    let device = shown("baseline.device");
+    assert_eq!(device.readers.device[0].also, ["MAKER|MODEL|"]);
 }
 
 fn shown(table: &str) -> Config {
@@ -181,6 +185,17 @@ fn every_key_is_read_into_its_own_place() {
         [[receive.hl7.authority]]
         authority = "AA"
         issuer = "BB"
+        [[baseline.operator]]
+        name = "A"
+        also = ["a"]
+        offset = 0.1
+        standard_error = 0.05
+        sigma_w = 0.3
+        [[baseline.device]]
+        name = "M|X|1"
+        also = ["M|X|"]
+        offset = 0.1
+        standard_error = 0.05
         [receive.hl7.tls]
         listen = "[::1]:2576"
         certificate = "c"

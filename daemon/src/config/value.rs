@@ -36,7 +36,7 @@ pub(super) enum Instead {
 }
 
 impl Fault {
-    fn new(must_be: impl Into<String>) -> Self {
+    pub(super) fn new(must_be: impl Into<String>) -> Self {
         Fault {
             must_be: must_be.into(),
             instead: None,

@@ -2,10 +2,11 @@
 
 use super::anova::{Anova, Sums};
 use super::components::{Component, Components};
-use super::offsets::Offset;
+use super::offsets::Against;
 use super::pairs::{Stable, stable};
 use super::patient::Patient;
 use super::promise::Promise;
+use super::scatters::{Scatter, scatters};
 use crate::assess::{Parameters, QuestionError};
 use serde::Serialize;
 
@@ -29,7 +30,9 @@ pub struct Calibration {
     /// What would change.
     pub proposals: [Proposal; 5],
     /// Who reads high: operators by name, then devices.
-    pub offsets: Vec<Offset>,
+    pub offsets: Vec<Against>,
+    /// Operators by name: SD of one reading.
+    pub scatters: Vec<Scatter>,
     /// Whether the present parameters keep their promise.
     pub promise: Promise,
 }
@@ -95,7 +98,7 @@ pub fn calibrate(patients: &[Patient], now: &Parameters) -> Result<Calibration, 
         sigma_w: sigma_w.proposed,
         ..*now
     };
-    let Stable { pairs, runs } = stable(patients, &own)?;
+    let Stable { pairs, runs, known } = stable(patients, &own)?;
     let components = Components::of(&pairs, now).ok_or(CalibrationError::NotFinite)?;
     let rho_s = components.rho_s().unwrap_or(now.rho_s);
     let session_share = components
@@ -106,6 +109,7 @@ pub fn calibrate(patients: &[Patient], now: &Parameters) -> Result<Calibration, 
         .common
         .standard_error
         .hypot(components.specific.standard_error);
+    let offsets = components.offsets(&pairs, &runs);
     let sigma_s = components.sigma_s();
     let proposals = [
         sigma_w,
@@ -132,7 +136,14 @@ pub fn calibrate(patients: &[Patient], now: &Parameters) -> Result<Calibration, 
         readings,
         components,
         proposals,
-        offsets: components.offsets(&pairs, &runs),
+        offsets: offsets
+            .into_iter()
+            .map(|one| {
+                let known = known.get(&one.of).copied();
+                Against::of(one, known)
+            })
+            .collect(),
+        scatters: scatters(patients, sigma_w.proposed),
         promise: Promise::of(patients, now),
     })
 }

@@ -24,6 +24,7 @@ mod patient;
 mod promise;
 pub mod reference;
 pub mod report;
+mod scatters;
 mod statistics;
 mod subject;
 pub mod technique;
@@ -31,6 +32,9 @@ pub mod turnaround;
 
 #[cfg(test)]
 mod tests;
+
+#[cfg(test)]
+pub(crate) use tests::known::department as invented_department;
 
 pub use anova::Anova;
 pub use calibrate::{Calibration, CalibrationError, Proposal, calibrate};
@@ -41,6 +45,7 @@ pub use lines::Line;
 pub use offsets::{Against, Offset, Predicted};
 pub use patient::{Patient, Persons, Told};
 pub use promise::{Beside, MeanSquare, Promise};
+pub use scatters::{Own, Scatter};
 pub use statistics::{
     Collector, Compared, Period, READINGS_NEEDED, Repeatability, Seen, Statistics,
 };

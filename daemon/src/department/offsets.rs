@@ -4,7 +4,7 @@ use super::enough::Enough;
 use super::interval::Interval;
 use super::pairs::Stop;
 use super::subject::Subject;
-use crate::assess::rounded;
+use crate::assess::{KnownOffset, rounded};
 use nalgebra::{DMatrix, DVector};
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -54,19 +54,35 @@ pub struct Predicted {
     /// Best linear unbiased prediction, mm.
     #[serde(serialize_with = "rounded::plain")]
     pub offset_mm: f64,
-    /// 95 % interval, mm.
+    /// 95 % interval against the mean of those who are here, mm.
     pub interval: Interval,
+    /// Standard error against all there might be, mm: how those who are here lie together is in it.
+    #[serde(serialize_with = "rounded::plain")]
+    pub standard_error_mm: f64,
+    /// Standard error against the mean of those who are here, mm.
+    #[serde(serialize_with = "rounded::plain")]
+    pub standard_error_here_mm: f64,
+    /// The offset that the configuration has, mm.
+    #[serde(serialize_with = "rounded::optional")]
+    pub known_mm: Option<f64>,
+    /// What the configuration has, or nought where it has nothing, lies outside the interval.
+    pub apart: bool,
 }
 
-impl From<Offset> for Against {
-    fn from(one: Offset) -> Self {
+impl Against {
+    /// Beside what the configuration has.
+    pub(super) fn of(one: Offset, known: Option<KnownOffset>) -> Self {
+        let known_mm = known.map(|known| known.offset_mm);
         let interval = Interval::around(one.offset_mm, one.standard_error_here_mm);
-        let offset_mm = one.offset_mm;
         Against {
             offset: Enough::of(one.exams, NEEDED, || {
                 Some(Predicted {
-                    offset_mm,
+                    offset_mm: one.offset_mm,
                     interval,
+                    standard_error_mm: one.standard_error_mm,
+                    standard_error_here_mm: one.standard_error_here_mm,
+                    known_mm,
+                    apart: !interval.holds(known_mm.unwrap_or(0.0)),
                 })
             }),
             exams: one.exams,

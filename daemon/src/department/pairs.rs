@@ -2,8 +2,9 @@
 
 use super::patient::Patient;
 use super::subject::{Names, Subject};
-use crate::assess::{self, Exam, Parameters, Question, QuestionError};
+use crate::assess::{self, Exam, KnownErrors, KnownOffset, Parameters, Question, QuestionError};
 use crate::domain::{Eye, Label};
+use std::collections::BTreeMap;
 
 /// Two consecutive stable exams of one person with both eyes measured in the same planes.
 #[derive(Debug, Clone, PartialEq)]
@@ -41,6 +42,8 @@ impl Stop {
 pub(super) struct Stable {
     pub(super) pairs: Vec<Pair>,
     pub(super) runs: Vec<Vec<Stop>>,
+    /// Offsets that the configuration has of those who are named.
+    pub(super) known: BTreeMap<Subject, KnownOffset>,
 }
 
 /// Looks for pairs among the labelled exams of all persons.
@@ -70,6 +73,14 @@ impl Stable {
         let exams = patient.history.exams.iter();
         let mut exams: Vec<&Exam> = exams.filter(is_stable).filter(|one| counts(one)).collect();
         exams.sort_by(|a, b| (a.date, &a.id).cmp(&(b.date, &b.id)));
+        for exam in &exams {
+            let known = [
+                (names.operator(exam.known_operator()), exam.known.operator),
+                (names.device(exam.known_device()), exam.known.device),
+            ];
+            let known = known.into_iter().filter_map(|(of, one)| Some((of, one?)));
+            self.known.extend(known);
+        }
         let mut run: Vec<Stop> = Vec::new();
         for (before, after) in exams.iter().zip(exams.iter().skip(1)) {
             let Some((pair, level)) = pair(patient, before, after, parameters)? else {
@@ -118,10 +129,15 @@ fn pair(
             Some(Label::RaisedConfirmed | Label::AfterDecompression)
         )
     };
+    // Offsets are estimated from what was read: what is known of them must not be taken off before.
+    let as_read = |exam: &Exam| Exam {
+        known: KnownErrors::default(),
+        ..exam.clone()
+    };
     let others = patient.history.exams.iter().filter(told);
     let answer = assess::explain(&Question {
         patient: patient.history.patient.clone(),
-        exams: others.chain([before, after]).cloned().collect(),
+        exams: others.chain([before, after]).map(as_read).collect(),
         assess: after.id.clone(),
         parameters: *parameters,
     })?;

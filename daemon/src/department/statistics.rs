@@ -314,7 +314,13 @@ impl Collector {
                     readings: Enough::of(sums.within().1, READINGS_NEEDED, || sums.finish()),
                 })
                 .collect(),
-            offsets: offsets.into_iter().map(Against::from).collect(),
+            offsets: offsets
+                .into_iter()
+                .map(|one| {
+                    let known = self.stable.known.get(&one.of).copied();
+                    Against::of(one, known)
+                })
+                .collect(),
             components: components.parts(),
             charts: self.charts(),
             learning: self.learning(),

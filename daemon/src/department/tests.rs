@@ -14,6 +14,7 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 
 mod clinic;
+pub(crate) mod known;
 mod lengths;
 mod numbers;
 mod pages;

@@ -4,7 +4,7 @@ mod reports;
 
 use super::Content;
 use super::content::{BaselineExam, NotCompared};
-use crate::assess::Why;
+use crate::assess::{Counted, Why};
 use crate::domain::Remark;
 use chrono::NaiveDate;
 use serde::Serialize;
@@ -35,6 +35,7 @@ pub fn why(before: Option<&Content>, now: &Content) -> Vec<String> {
     if before.events != now.events {
         reasons.push("the events of the patient changed".into());
     }
+    readers(before, now, &mut reasons);
     identity(before, now, &mut reasons);
     if before.patient.birth_date != now.patient.birth_date
         || before.patient.sex != now.patient.sex
@@ -260,15 +261,23 @@ fn baseline(before: &Content, now: &Content, reasons: &mut Vec<String>) {
     let of = |exams: Vec<&BaselineExam>| exams.iter().map(|exam| exam.date).collect::<Vec<_>>();
     let before_exams = before.baseline.iter();
     let stayed = before_exams.filter(|exam| new.contains(&exam.exam));
-    let changed = stayed.filter(|exam| !now.baseline.contains(exam));
+    // What is known of operators and devices is told by itself.
+    let plain = |exam: &BaselineExam| BaselineExam {
+        counted: Counted::default(),
+        ..exam.clone()
+    };
+    let changed = stayed.filter(|exam| {
+        let mut all = now.baseline.iter();
+        !all.any(|other| plain(other) == plain(exam))
+    });
     let (relabelled, corrected): (Vec<_>, Vec<_>) = changed.partition(|exam| {
         let told = now.baseline.iter().find(|other| other.exam == exam.exam);
         told.is_some_and(|other| {
             let label = other.label;
             BaselineExam {
                 label,
-                ..(*exam).clone()
-            } == *other
+                ..plain(exam)
+            } == plain(other)
         })
     });
     let joined = now.baseline.iter();
@@ -282,6 +291,31 @@ fn baseline(before: &Content, now: &Content, reasons: &mut Vec<String>) {
         (corrected, "of the baseline was corrected"),
     ] {
         reasons.extend(named(&of(exams), what));
+    }
+}
+
+/// Names, offsets and scatters of operators and devices as the site knows them, of the exam and of
+/// baseline exams that are in both.
+fn readers(before: &Content, now: &Content, reasons: &mut Vec<String>) {
+    let mut pairs = vec![(&before.exam.counted, &now.exam.counted)];
+    for exam in &before.baseline {
+        let mut all = now.baseline.iter();
+        let same = all.find(|other| other.exam == exam.exam);
+        pairs.extend(same.map(|other| (&exam.counted, &other.counted)));
+    }
+    let differs = |one: fn(&Counted) -> (Option<String>, Option<String>)| {
+        pairs.iter().any(|(old, new)| one(old) != one(new))
+    };
+    if differs(|one| (one.operator_as.clone(), one.device_as.clone())) {
+        reasons.push("the site joined or parted spellings of an operator or a device".into());
+    }
+    // As written: stored numbers are rounded.
+    if pairs
+        .iter()
+        .any(|(old, new)| differ(&old.known, &new.known))
+    {
+        reasons
+            .push("the site changed what is known of the errors of an operator or a device".into());
     }
 }
 

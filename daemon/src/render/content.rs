@@ -2,7 +2,7 @@
 
 use super::cautions::{self, Caution};
 use super::phrases;
-use crate::assess::{Assessment, Basis, Course, Parameters, Why};
+use crate::assess::{Assessment, Basis, Counted, Course, Parameters, Why};
 use crate::companions::{self, Companions};
 use crate::domain::{
     Border, Device, Event, Eye, Label, Millimetres, Modality, Moment, OpeningPressure, PatientKey,
@@ -39,7 +39,7 @@ fn named(key: &PatientKey) -> String {
 }
 
 /// The exam of a result.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ResultExam {
     /// Our name of it.
     pub id: String,
@@ -66,6 +66,9 @@ pub struct ResultExam {
     /// It came from the history of an archive alone, long after it was done: no news, not delivered.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub history_only: bool,
+    /// How operator and device counted, where the site knows something of them.
+    #[serde(default, skip_serializing_if = "Counted::is_empty")]
+    pub counted: Counted,
 }
 
 /// One exam of the baseline a result rests on.
@@ -86,6 +89,9 @@ pub struct BaselineExam {
     pub right_mm: Vec<Millimetres>,
     /// The same of the left eye.
     pub left_mm: Vec<Millimetres>,
+    /// How operator and device counted, where the site knows something of them.
+    #[serde(default, skip_serializing_if = "Counted::is_empty")]
+    pub counted: Counted,
 }
 
 /// An earlier exam, or one of the same day, that did not serve.
@@ -223,6 +229,7 @@ pub fn content(
             label: exam.label,
             opening_pressure: exam.opening_pressure.clone(),
             history_only: false,
+            counted: Counted::default(),
         },
         reports: exam.objects.clone(),
         measurements_used: used,
@@ -268,6 +275,7 @@ fn baseline_exam(exam: &Exam) -> BaselineExam {
         operator: exam.operator.clone(),
         right_mm: of(Eye::Right),
         left_mm: of(Eye::Left),
+        counted: Counted::default(),
     }
 }
 

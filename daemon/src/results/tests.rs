@@ -3,6 +3,7 @@
 mod beside;
 mod dated;
 mod imaging;
+mod numbers;
 mod sessions;
 mod unread;
 mod versions;
@@ -14,9 +15,11 @@ use crate::history::testing::reading;
 use crate::render::text;
 use proptest::prelude::*;
 
-/// An exam of a patient whose sheath is `mm` wide, three readings an eye.
+/// An exam of a patient whose sheath is `mm` wide, three readings an eye, a little further apart for another
+/// `n`: one that equals an earlier exam is doubted.
 fn exam(n: usize, day: &str, mm: f64) -> ObjectReading {
-    let mm = [mm, mm + 0.1, mm - 0.1];
+    let apart = 0.1 + 0.001 * n as f64;
+    let mm = [mm, mm + apart, mm - apart];
     reading(&format!("1.{n}"), &format!("2.{n}"), day, &mm, &mm)
 }
 

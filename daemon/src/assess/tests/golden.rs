@@ -120,3 +120,44 @@ fn the_printed_line_is_stable() {
     let expected = include_str!("../../../../fixtures/assess/worked_answer.json");
     assert_eq!(printed.trim(), expected.trim());
 }
+
+/// Doubts, coarse digits and known offsets, from `doubts.py`: every number of every row, and exactly those
+/// doubts.
+#[test]
+fn doubts_agree_with_the_separate_implementation() {
+    let cases = include_str!("../../../../fixtures/assess/doubts.json");
+    let cases: Vec<Value> = serde_json::from_str(cases).unwrap();
+    let mut seen = std::collections::BTreeSet::new();
+    for case in &cases {
+        let who = &case["name"];
+        let question: Question = serde_json::from_value(case["question"].clone()).unwrap();
+        let answer = serde_json::to_value(assess(&question).unwrap()).unwrap();
+        let expected = &case["answer"];
+        for row in ["right", "left", "both"] {
+            for (name, number) in expected["rows"][row].as_object().unwrap() {
+                let found = &answer["rows"][row][name];
+                match (found.as_f64(), number.as_f64()) {
+                    (Some(found), Some(number)) => close(found, number, 2e-6),
+                    _ => assert_eq!(found, number, "{who}, {row}, {name}"),
+                }
+            }
+        }
+        let told = answer["notices"].as_array().unwrap().iter();
+        let told = told.map(|notice| notice.as_str().unwrap());
+        let told: Vec<&str> = told.filter(|notice| DOUBTS.contains(notice)).collect();
+        let wanted = expected["notices"].as_array().unwrap().iter();
+        let wanted: Vec<&str> = wanted.map(|notice| notice.as_str().unwrap()).collect();
+        assert_eq!(told, wanted, "{who}");
+        seen.extend(told.into_iter().map(str::to_owned));
+    }
+    assert_eq!(seen.len(), DOUBTS.len(), "every doubt is there: {seen:?}");
+}
+
+const DOUBTS: [&str; 6] = [
+    "baseline_nerve_suspected",
+    "coarse_readings",
+    "far_from_own_level",
+    "nerve_suspected",
+    "same_as_earlier_exam",
+    "sides_exchanged_suspected",
+];

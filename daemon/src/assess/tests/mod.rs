@@ -2,9 +2,12 @@
 
 mod asked;
 mod corners;
+mod cost;
 mod course;
+mod doubts;
 mod episodes;
 mod golden;
+mod known;
 mod order;
 mod pair;
 mod published;

@@ -1,7 +1,7 @@
 //! What must not matter does not: order, later exams, which eye is called right, the level itself.
 
 use super::*;
-use crate::assess::{DecidedBy, History, Status, Unlabelled, assess_all};
+use crate::assess::{DecidedBy, History, Status, Unlabelled, Unused, Why, assess_all};
 use crate::domain::{Border, Event, EventKind, Plane};
 use chrono::Days;
 use proptest::prelude::*;
@@ -88,7 +88,9 @@ fn ask(history: &History, id: &str) -> Assessment {
 fn doubts(history: &History) -> bool {
     let all = assess_all(history, &Parameters::default()).expect("exams that can be compared");
     let mut notices = all.values().flat_map(|answer| &answer.notices);
-    notices.any(|notice| notice.is_doubt())
+    let mut aside = all.values().flat_map(|answer| &answer.set_aside);
+    let doubted = Why::Found(Unused::UnlabelledDoubted);
+    notices.any(|notice| notice.is_doubt()) || aside.any(|one| one.reason == doubted)
 }
 
 /// The latest exam; of one day any.

@@ -168,7 +168,7 @@ impl Place {
 fn a_merge_joins_histories_and_taking_it_back_separates_them_again() {
     let apart = [
         Report("A", 1, 5.0),
-        Report("B", 2, 5.0),
+        Report("B", 2, 5.05),
         Report("B", 3, 5.1),
     ];
     let site = Place::tell_all(&apart);

@@ -180,6 +180,24 @@ pub(in crate::department::report) fn offsets(found: &Statistics) -> Section {
          an offset of zero means like the others, not right."
             .to_owned(),
     ];
+    let mut apart = Vec::new();
+    for one in &found.offsets {
+        let Some(value) = one.offset.yes().filter(|value| value.apart) else {
+            continue;
+        };
+        apart.push(match value.known_mm {
+            None => one.of.words(),
+            Some(known) => format!("{} (configured {known:+.3})", one.of.words()),
+        });
+    }
+    if !apart.is_empty() {
+        words.push(format!(
+            "Not as the comparison takes it: {}. Patients measured by them are flagged too often or too \
+             seldom. `sheathline calibrate --write FILE` proposes [[baseline.operator]] and \
+             [[baseline.device]] tables that allow for it.",
+            apart.join("; ")
+        ));
+    }
     if rows.is_empty() {
         words.push(
             "Nothing to show: no patient has two such exams by named operators or devices."
