@@ -3,6 +3,7 @@
 
 mod act;
 mod cut_off;
+mod sessions;
 mod tables;
 
 use super::harness::Site;
