@@ -4,6 +4,7 @@
 mod copies;
 mod damage;
 mod names;
+mod older;
 mod shapes;
 mod space;
 mod states;

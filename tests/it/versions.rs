@@ -17,14 +17,14 @@ fn reports() -> Vec<Report> {
     let wrong = report(4, "20230301", 9);
     let right = Report {
         uid: "2.25.10009".into(),
-        tenths: 1,
+        tenths: 3,
         replaces: Some(wrong.uid.clone()),
         ..wrong.clone()
     };
     vec![
         report(1, "20200301", 0),
         report(2, "20210301", 1),
-        report(3, "20220301", 0),
+        report(3, "20220301", 2),
         wrong,
         right,
         report(5, "20240301", 12),
@@ -199,4 +199,38 @@ fn an_event_widens_what_comes_after_it() {
         &["T-1", "2023-06-01", "shunt_revision", "--remove"],
     );
     assert_eq!(smallest(&site.results()), before);
+}
+
+/// The second label of a baseline changes no word and no number of the exam after it: no version, and
+/// `explain` tells of the label nevertheless.
+#[test]
+fn what_changes_nothing_that_is_read_makes_no_version_and_is_explained() {
+    let site = Site::new();
+    let folder = site.path("reports");
+    std::fs::create_dir(&folder).expect("folder");
+    for report in [0, 1, 2, 4] {
+        reports()[report].write(&folder);
+    }
+    site.ok("process", &[&folder.display().to_string()]);
+    site.ok("label", &[&reports()[0].study, "well"]);
+    let before = site.results();
+    let last = of_date(&before, "2023");
+    assert_eq!(last["assessment"]["basis"], "confirmed");
+    let exam = last["exam"]["id"].as_str().expect("an id").to_owned();
+    let words = "there is no other version";
+    assert!(!site.ok("explain", &[&exam]).contains(words));
+    site.ok("label", &[&reports()[1].study, "well"]);
+    let after = site.results();
+    assert_eq!(of_date(&after, "2023"), last);
+    assert_eq!(of_date(&after, "2021")["exam"]["label"], "well");
+    let story = site.ok("explain", &[&exam]);
+    assert!(story.contains(words), "{story}");
+    assert!(
+        story.contains("the exam of 2021-03-01 of the baseline got another label"),
+        "{story}"
+    );
+    // The table says what the page says, with the time of day.
+    let table = site.ok("history", &["T-1"]);
+    assert!(table.contains("2023-03-01 10:"), "{table}");
+    assert!(table.contains("confirmed"), "{table}");
 }

@@ -2,11 +2,11 @@
 
 use super::args::{ExplainArgs, HistoryArgs, QuarantineArgs};
 use super::ask::show_remark;
-use super::{Failure, open, print, working};
+use super::{Failure, open, past, print, working};
 use crate::domain::{Eye, PatientKey};
 use crate::history::Exam;
 use crate::pipeline::{self, content_of, known};
-use crate::render::{Content, text, trend};
+use crate::render::{Content, json, text, trend};
 use crate::results::{self, Known, Site};
 use crate::store::objects::{self, ObjectId};
 use crate::store::readings::{self, StoredReading};
@@ -168,6 +168,8 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
         .read(|conn| crate::store::results::versions(conn, &exam.id))
         .map_err(Failure::no)?;
     let working = results::working(&known, &site, &exam.id).map_err(Failure::no)?;
+    let now = results::of_patient(&known, &site).map_err(Failure::no)?;
+    let now = now.into_iter().find(|content| content.exam.id == exam.id);
     if args.json {
         for row in &rows {
             print::json(&version_line(row)?)?;
@@ -186,8 +188,13 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
         ));
     }
     if let Some(last) = rows.last() {
+        let told = store.read(|conn| pipeline::envelope(conn, last));
+        let told = told.map_err(Failure::no)?;
         print::line("");
-        print::lines(text::text(&content_of(last).map_err(Failure::no)?).trim_end());
+        print::lines(text::text_of(&told).trim_end());
+        if let Some(now) = &now {
+            past::origin(&told.content, now);
+        }
     }
     if let Some(arithmetic) = working.and_then(|assessment| assessment.arithmetic) {
         print::line("");
@@ -241,6 +248,7 @@ fn show_object(stored: &StoredReading, json: bool) -> Result<(), Failure> {
 /// One line of `history --json`.
 #[derive(Serialize)]
 struct VersionLine {
+    schema: &'static str,
     exam: String,
     version: u32,
     key: String,
@@ -250,13 +258,15 @@ struct VersionLine {
 }
 
 fn version_line(row: &ResultRow) -> Result<VersionLine, Failure> {
+    let content = content_of(row).map_err(Failure::no)?;
     Ok(VersionLine {
+        schema: json::schema_of(&content),
         exam: row.exam_id.clone(),
         version: row.version,
         key: row.key.clone(),
         supersedes: row.supersedes,
         why: row.why.clone(),
-        content: content_of(row).map_err(Failure::no)?,
+        content,
     })
 }
 
@@ -287,7 +297,7 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
             print::json(&version_line(row)?)?;
         }
     } else {
-        table(&exams);
+        past::table(&exams);
     }
     if let Some(path) = &args.svg {
         let events = store
@@ -317,58 +327,6 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
         }
     }
     Ok(())
-}
-
-fn table(exams: &[(ResultRow, Content)]) {
-    print::line(format_args!(
-        "{:<10} {:<17} {:<8} {:>6} {:>6} {:>8} {:>7} {:>8} {:<20} label",
-        "date", "exam", "readings", "right", "left", "expected", "change", "smallest", "status"
-    ));
-    for (row, content) in exams {
-        let assessment = &content.assessment;
-        let eye = |eye: Eye| {
-            assessment
-                .rows
-                .of(eye)
-                .map_or("-".into(), |row| format!("{:.2}", row.measured_mm))
-        };
-        let compared = assessment.rows.leading().and_then(|row| row.comparison);
-        let number = |value: Option<f64>, sign: bool| match (value, sign) {
-            (None, _) => "-".to_owned(),
-            (Some(value), true) => format!("{value:+.2}"),
-            (Some(value), false) => format!("{value:.2}"),
-        };
-        print::line(format_args!(
-            "{:<10} {:<17} {:<8} {:>6} {:>6} {:>8} {:>7} {:>8} {:<20} {}",
-            content.exam.performed_at.date(),
-            row.exam_id,
-            content.measurements_used.len(),
-            eye(Eye::Right),
-            eye(Eye::Left),
-            number(compared.map(|c| c.expected_mm), false),
-            number(compared.map(|c| c.change_mm), true),
-            number(compared.map(|c| c.smallest_change_mm), false),
-            assessment.status.word(),
-            label(content),
-        ));
-    }
-}
-
-/// The label, how the exam was measured where that was not by ultrasound, and a doubt about its date.
-fn label(content: &Content) -> String {
-    let mut said = content
-        .exam
-        .label
-        .map_or("none", |label| label.word())
-        .to_owned();
-    let modality = content.exam.modality;
-    if modality.is_foreign() {
-        said = format!("{said}; by {}", modality.title());
-    }
-    if content.is_date_doubted() {
-        said = format!("{said}; dated after it was received");
-    }
-    said
 }
 
 /// `quarantine`: the list, or one object and its bytes.

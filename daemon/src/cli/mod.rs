@@ -16,6 +16,7 @@ mod keep;
 mod look;
 pub(crate) mod open;
 mod outbox;
+mod past;
 mod patient;
 pub(crate) mod print;
 mod render;

@@ -237,7 +237,8 @@ pub(super) fn baseline(content: &Content) -> String {
             let which = if n == 1 { "that exam" } else { "any of them" };
             format!("{span} Nobody has confirmed that the patient was well at {which}.")
         }
-        n => format!("{span} Nobody has confirmed that the patient was well at {n} of them."),
+        // How many they are makes no version of a result, so it is not said.
+        _ => format!("{span} Nobody has confirmed that the patient was well at some of them."),
     }
 }
 

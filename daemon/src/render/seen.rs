@@ -7,7 +7,9 @@
 //! somebody decides otherwise.
 
 use super::Content;
+use super::numbers::Printed;
 use super::phrases;
+use crate::assess::Rows;
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 use sha2::{Digest, Sha256};
@@ -70,6 +72,13 @@ pub fn seen(content: &Content) -> Result<Seen, serde_json::Error> {
     let mut assessment = object(&content.assessment)?;
     for name in ORIGIN_OF_ASSESSMENT {
         assessment.remove(name);
+    }
+    // Of a stored content the rows are rounded, so they are taken as they are stored.
+    if let Some(rows) = assessment.get("rows") {
+        let rows: Rows = serde_json::from_value(rows.clone())?;
+        let rows = [&rows.right, &rows.left, &rows.both];
+        let rows = rows.map(|row| row.as_ref().map(|row| format!("{:?}", Printed::of(row))));
+        assessment.insert("printed".into(), json!(rows));
     }
     assessment.insert("basis".into(), serde_json::to_value(content.basis())?);
     let decided = content.assessment.decided().map(|(by, _)| by);

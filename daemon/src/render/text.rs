@@ -124,6 +124,16 @@ pub fn summary_of(result: &Envelope) -> String {
     said(&statement, &result.content).join(" ")
 }
 
+/// What stands below a result in a list of exams: doubts, the exam before, earlier flags, the last event.
+pub(crate) fn in_a_list(content: &Content) -> Vec<String> {
+    let mut lines = Statement::of(content, None).doubts;
+    let course = &content.course;
+    lines.extend(course.since_last.iter().map(|since| since.sentence()));
+    lines.extend(course.flags.iter().map(|flags| flags.sentence()));
+    lines.extend(course.after_event.iter().map(|event| event.sentence()));
+    lines
+}
+
 /// The statement as sentences.
 fn said(statement: &Statement, content: &Content) -> Vec<String> {
     let mut said = Vec::new();

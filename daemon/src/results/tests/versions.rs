@@ -112,7 +112,7 @@ fn labels_that_change_nothing_that_is_read_make_no_versions() {
     let days = (0..12).map(|n| format!("{}-03-01", 2010 + n));
     known.readings = days
         .enumerate()
-        .map(|(n, day)| exam(n, &day, 5.0))
+        .map(|(n, day)| exam(n, &day, 5.0 + 0.002 * n as f64))
         .collect();
     assert_eq!(shelf.assess(&known), 12);
     // The first label confirms the baseline of all later exams.
@@ -138,7 +138,7 @@ fn labels_of_one_act_make_one_version_of_each_result() {
     let days = (0..12).map(|n| format!("{}-03-01", 2010 + n));
     known.readings = days
         .enumerate()
-        .map(|(n, day)| exam(n, &day, 5.0))
+        .map(|(n, day)| exam(n, &day, 5.0 + 0.002 * n as f64))
         .collect();
     shelf.assess(&known);
     for n in 0..12 {
@@ -256,7 +256,8 @@ fn a_longer_history_is_no_exam_less() {
     let first = chrono::NaiveDate::from_ymd_opt(2015, 1, 1).unwrap();
     let exam_of = |n: usize| {
         let day = first + chrono::TimeDelta::days(30 * n as i64);
-        exam(n, &day.to_string(), 5.0)
+        // No two of equal readings: the later would be doubted.
+        exam(n, &day.to_string(), 5.0 + 0.002 * n as f64)
     };
     let newest = |all: Vec<ObjectReading>| {
         let mut contents = of_patient(&known(all), &Site::default()).unwrap();
@@ -280,7 +281,7 @@ fn a_longer_history_is_no_exam_less() {
     more.push(exam(
         99,
         &(first + chrono::TimeDelta::days(30 * 30 + 7)).to_string(),
-        5.0,
+        5.001,
     ));
     let why = change::why(Some(&whole), &newest(more)).join("; ");
     assert!(
