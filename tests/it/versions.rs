@@ -6,7 +6,7 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-/// Five exams of one patient; the fourth was corrected, the last is wide.
+/// Five exams of one patient, no two with the same readings; the fourth was corrected, the last is wide.
 fn reports() -> Vec<Report> {
     let report = |n: usize, date: &str, tenths| Report {
         patient: "T-1".into(),
