@@ -127,7 +127,7 @@ fn a_flagged_exam_becomes_baseline_only_after_it_was_said_what_changes() {
     let later = super::Report {
         patient: "T-1".into(),
         date: "20250301".into(),
-        tenths: 8,
+        tenths: 5,
         ..super::Report::numbered(5)
     };
     later.write(&folder);

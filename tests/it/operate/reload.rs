@@ -115,7 +115,7 @@ fn exams(site: &Site) {
     for (n, tenths) in [(1, 0), (2, 1), (3, 8)] {
         let report = Report {
             patient: "T-1".into(),
-            date: format!("2024050{n}"),
+            date: format!("20240{}01", 2 * n),
             tenths,
             ..Report::numbered(n)
         };
