@@ -2,14 +2,27 @@
 
 use super::args::SimulateArgs;
 use super::{Failure, open, print};
-use crate::assess::Parameters;
-use crate::simulate::{self, MAX_BASELINE_EXAMS, Plan, RISES_MM, Row, Rule, Scenario};
+use crate::assess::{Parameters, QuestionError};
+use crate::simulate::{
+    self, MAX_BASELINE_EXAMS, Plan, RISES_MM, Row, Rule, SITUATION_RISES_MM, Scenario, Situation,
+    SituationRow,
+};
 use std::io::IsTerminal;
 
 /// The most patients a row; beyond it nothing more is learnt.
 const MAX_PATIENTS: u64 = 10_000_000;
 
-/// `simulate`: one row for each scenario and number of baseline exams.
+/// Numbers of baseline exams of a scenario where none are given.
+const USUAL_EXAMS: &[usize] = &[1, 3];
+
+/// One row of a table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Cell {
+    Scenario(Scenario, usize),
+    Situation(Situation, usize),
+}
+
+/// `simulate`: one row for each scenario or situation and number of earlier exams.
 pub(super) fn simulate(args: &SimulateArgs) -> Result<(), Failure> {
     let cells = cells(args)?;
     let parameters = match &args.config {
@@ -31,29 +44,54 @@ pub(super) fn simulate(args: &SimulateArgs) -> Result<(), Failure> {
             bar.inc(done);
         }
     };
-    let mut rows = Vec::with_capacity(cells.len());
-    for (scenario, baseline_exams) in cells {
-        let row = simulate::run(&plan, scenario, baseline_exams, &progress)
-            .map_err(|error| Failure::Usage(error.to_string()))?;
-        rows.push((scenario, row));
+    let mut rows = Vec::new();
+    let mut situations = Vec::new();
+    for cell in cells {
+        let wrong = |error: QuestionError| Failure::Usage(error.to_string());
+        match cell {
+            Cell::Scenario(scenario, k) => {
+                let row = simulate::run(&plan, scenario, k, &progress).map_err(wrong)?;
+                rows.push((scenario, row));
+            }
+            Cell::Situation(situation, k) => {
+                let row = simulate::run_situation(&plan, situation, k, &progress);
+                situations.push((situation, row.map_err(wrong)?));
+            }
+        }
     }
     if let Some(bar) = &bar {
         bar.finish_and_clear();
     }
     if args.json {
-        return rows.iter().try_for_each(|(_, row)| print::json(row));
+        rows.iter().try_for_each(|(_, row)| print::json(row))?;
+        return situations.iter().try_for_each(|(_, row)| print::json(row));
     }
-    show(&rows, args);
+    print::line(format_args!(
+        "{} invented patients a row, seed {}; shares from 0 to 1, rises and changes in mm",
+        args.patients, args.seed
+    ));
+    if !rows.is_empty() {
+        show(&rows);
+    }
+    if !situations.is_empty() {
+        show_situations(&situations);
+    }
+    print::line(
+        "Patients are drawn from the model itself: this shows that the arithmetic keeps its \
+         promise, not that a clinic behaves so.",
+    );
     Ok(())
 }
 
-/// The rows asked for, each once, in the order of the scenarios.
-fn cells(args: &SimulateArgs) -> Result<Vec<(Scenario, usize)>, Failure> {
+/// The rows asked for, each once, in the order of the tables.
+fn cells(args: &SimulateArgs) -> Result<Vec<Cell>, Failure> {
     for word in &args.scenario {
-        if Scenario::named(word).is_none() {
-            let words = Scenario::ALL.map(Scenario::word).join(", ");
+        if Scenario::named(word).is_none() && Situation::named(word).is_none() {
+            let words = Scenario::ALL.map(Scenario::word).into_iter();
+            let words = words.chain(Situation::ALL.map(Situation::word));
             return Err(Failure::Usage(format!(
-                "{word:?} is no scenario; write one of {words}"
+                "{word:?} is no scenario and no situation; write one of {}",
+                words.collect::<Vec<_>>().join(", ")
             )));
         }
     }
@@ -75,20 +113,31 @@ fn cells(args: &SimulateArgs) -> Result<Vec<(Scenario, usize)>, Failure> {
     let mut numbers = args.k.clone();
     numbers.sort_unstable();
     numbers.dedup();
-    let wanted = |scenario: &Scenario| {
-        args.scenario.is_empty() || args.scenario.iter().any(|word| word == scenario.word())
+    let exams = |usual: &[usize]| match numbers.is_empty() {
+        true => usual.to_vec(),
+        false => numbers.clone(),
     };
-    let scenarios = Scenario::ALL.into_iter().filter(wanted);
-    Ok(scenarios
-        .flat_map(|scenario| numbers.iter().map(move |k| (scenario, *k)))
-        .collect())
+    let named = |own: &str| args.scenario.iter().any(|word| word == own);
+    let all_scenarios = args.scenario.is_empty() && !args.situations;
+    let scenarios = Scenario::ALL.into_iter();
+    let scenarios = scenarios
+        .filter(|one| all_scenarios || named(one.word()))
+        .flat_map(|one| {
+            exams(USUAL_EXAMS)
+                .into_iter()
+                .map(move |k| Cell::Scenario(one, k))
+        });
+    let situations = Situation::ALL.into_iter();
+    let situations = situations
+        .filter(|one| args.situations || named(one.word()))
+        .flat_map(|one| {
+            let numbers = exams(one.usual_exams()).into_iter();
+            numbers.map(move |k| Cell::Situation(one, k))
+        });
+    Ok(scenarios.chain(situations).collect())
 }
 
-fn show(rows: &[(Scenario, Row)], args: &SimulateArgs) {
-    print::line(format_args!(
-        "{} invented patients a row, seed {}; shares from 0 to 1, rises and changes in mm",
-        args.patients, args.seed
-    ));
+fn show(rows: &[(Scenario, Row)]) {
     print::line("");
     print::line("EACH PATIENT AGAINST THEIR OWN BASELINE");
     let rises = RISES_MM
@@ -147,10 +196,48 @@ fn show(rows: &[(Scenario, Row)], args: &SimulateArgs) {
     {
         print::line(format_args!("{:<18} {}", scenario.word(), scenario.says()));
     }
+}
+
+fn show_situations(rows: &[(Situation, SituationRow)]) {
+    print::line("");
     print::line(
-        "Patients are drawn from the model itself: this shows that the arithmetic keeps its \
-         promise, not that a clinic behaves so.",
+        "SITUATIONS OF A WARD: share flagged and share told without a rise and with one of so many mm; \
+         doubted at the largest",
     );
+    let rises = SITUATION_RISES_MM
+        .map(|rise| match rise > 0.0 {
+            true => format!("{:>6}", format!("+{rise:.1}")),
+            false => format!("{:>6}", "none"),
+        })
+        .concat();
+    print::line(format_args!(
+        "{:<18} {:>2} {:<30}   {:<30} {:>7}",
+        "situation", "k", "flagged", "told", "doubted"
+    ));
+    print::line(format_args!("{:<18} {:>2} {rises}   {rises}", "", ""));
+    for (_, row) in rows {
+        let flagged = row.flagged.map(|share| format!("{share:>6.3}")).concat();
+        let told = row.told.map(|share| format!("{:>6}", number(share)));
+        let [.., doubted] = row.doubted;
+        print::line(format_args!(
+            "{:<18} {:>2} {flagged}   {} {doubted:>7.4}",
+            row.situation,
+            row.exams,
+            told.concat()
+        ));
+    }
+    print::line("");
+    let mut last = None;
+    for (situation, _) in rows
+        .iter()
+        .filter(|(one, _)| last.replace(*one) != Some(*one))
+    {
+        print::line(format_args!(
+            "{:<18} {}",
+            situation.word(),
+            situation.says()
+        ));
+    }
 }
 
 fn number(value: Option<f64>) -> String {
@@ -161,7 +248,7 @@ fn number(value: Option<f64>) -> String {
 mod tests {
     use super::*;
 
-    fn asked(words: &[&str]) -> Result<Vec<(Scenario, usize)>, Failure> {
+    fn asked(words: &[&str]) -> Result<Vec<Cell>, Failure> {
         use clap::Parser;
         let words = ["sheathline", "simulate"].iter().chain(words);
         let cli = super::super::Cli::try_parse_from(words).map_err(Failure::no)?;
@@ -183,12 +270,31 @@ mod tests {
             "3,1,3",
         ];
         let expected = [
-            (Scenario::AdultPool, 1),
-            (Scenario::AdultPool, 3),
-            (Scenario::NoisySite, 1),
-            (Scenario::NoisySite, 3),
+            Cell::Scenario(Scenario::AdultPool, 1),
+            Cell::Scenario(Scenario::AdultPool, 3),
+            Cell::Scenario(Scenario::NoisySite, 1),
+            Cell::Scenario(Scenario::NoisySite, 3),
         ];
         assert_eq!(asked(&two).unwrap(), expected);
+    }
+
+    /// Situations have numbers of exams of their own, and stand behind the scenarios.
+    #[test]
+    fn situations_are_asked_for_by_name_or_all_together() {
+        let named = ["--scenario", "creep", "adult_pool", "crisis_first"];
+        let expected = [
+            Cell::Scenario(Scenario::AdultPool, 1),
+            Cell::Scenario(Scenario::AdultPool, 3),
+            Cell::Situation(Situation::CrisisFirst, 2),
+            Cell::Situation(Situation::CrisisFirst, 3),
+            Cell::Situation(Situation::CrisisFirst, 5),
+            Cell::Situation(Situation::Creep, 1),
+            Cell::Situation(Situation::Creep, 3),
+        ];
+        assert_eq!(asked(&named).unwrap(), expected);
+        let all = asked(&["--situations", "--k", "2"]).unwrap();
+        let expected = Situation::ALL.map(|one| Cell::Situation(one, 2));
+        assert_eq!(all, expected);
     }
 
     #[test]
@@ -196,7 +302,7 @@ mod tests {
         for (words, says) in [
             (
                 ["--scenario", "adults"],
-                "\"adults\" is no scenario; write one of adult_pool, ",
+                "\"adults\" is no scenario and no situation; write one of adult_pool, ",
             ),
             (
                 ["--k", "0"],

@@ -5,12 +5,20 @@
 //! [`Scenario`] changes. So a simulation shows what the rules promise, not what a clinic sees.
 //! Reading order: `dice` (seeded chance), `scenario` (what is changed), `patient` (one invented
 //! patient), `rules` (simpler rules beside ours), `tally` (counts), `run` (many patients).
+//!
+//! Beside the scenarios, which all have labelled baselines and one exam assessed, stand the situations of
+//! a ward: `situation` (which there are), `recipe` (exams with days, labels and true widths), `history`
+//! (one invented patient), `outcome` (what the program says of all the exams, counted).
 
 mod dice;
+mod history;
+mod outcome;
 mod patient;
+mod recipe;
 mod rules;
 mod run;
 mod scenario;
+mod situation;
 mod tally;
 
 #[cfg(test)]
@@ -18,9 +26,11 @@ mod tests;
 
 #[cfg(test)]
 pub(crate) use dice::Dice;
+pub use outcome::{SITUATION_RISES_MM, SituationRow};
 pub use rules::Rule;
-pub use run::{MAX_BASELINE_EXAMS, Plan, run};
+pub use run::{MAX_BASELINE_EXAMS, Plan, run, run_situation};
 pub use scenario::Scenario;
+pub use situation::Situation;
 pub use tally::{RISES_MM, Row, RuleRow};
 
 use crate::assess::{Parameters, Question, QuestionError};

@@ -8,7 +8,7 @@ use chrono::{Days, NaiveDate};
 
 /// Mean and SD of the widths of healthy people, mm, as the simple cutoffs meet them. The comparison
 /// itself does not depend on them.
-const LEVEL_MM: (f64, f64) = (5.5, 0.6);
+pub(super) const LEVEL_MM: (f64, f64) = (5.5, 0.6);
 /// SD of a gross reading error, mm.
 const GROSS_MM: f64 = 0.8;
 const DAYS_PER_YEAR: f64 = 365.25;
@@ -29,9 +29,15 @@ pub(super) fn invent(
         People::Pool => (OPERATORS, DEVICES, true),
         People::Same => (1, 1, true),
         People::AlwaysOthers => (baseline_exams + 1, DEVICES, false),
+        People::AllOthers => (baseline_exams + 1, baseline_exams + 1, false),
     };
     let mut operators = Crew::of(operators, draw, sizes.operator, dice);
-    let mut devices = Crew::of(devices, true, sizes.device, dice);
+    let mut devices = Crew::of(
+        devices,
+        design.people != People::AllOthers,
+        sizes.device,
+        dice,
+    );
     let wrong = dice.below(baseline_exams as u64) as usize;
     let mut level = LEVEL_MM.0 + dice.normal(LEVEL_MM.1);
     let asymmetry = dice.normal(p.sigma_a);
@@ -116,7 +122,7 @@ fn error(design: &Design, dice: &mut Dice, sd: f64) -> f64 {
     }
 }
 
-fn readings(
+pub(super) fn readings(
     design: &Design,
     dice: &mut Dice,
     eye: f64,
@@ -136,7 +142,7 @@ fn readings(
 }
 
 /// Offsets of those who take turns.
-struct Crew {
+pub(super) struct Crew {
     offsets: Vec<f64>,
     /// Draw for each exam, or go on to the next one.
     draw: bool,
@@ -144,7 +150,7 @@ struct Crew {
 }
 
 impl Crew {
-    fn of(size: usize, draw: bool, sd: f64, dice: &mut Dice) -> Self {
+    pub(super) fn of(size: usize, draw: bool, sd: f64, dice: &mut Dice) -> Self {
         Crew {
             offsets: (0..size).map(|_| dice.normal(sd)).collect(),
             draw,
@@ -153,12 +159,20 @@ impl Crew {
     }
 
     /// Number and offset of the next one.
-    fn next(&mut self, dice: &mut Dice) -> (usize, f64) {
+    pub(super) fn next(&mut self, dice: &mut Dice) -> (usize, f64) {
         let number = match self.draw {
             true => dice.below(self.offsets.len() as u64) as usize,
             false => self.met,
         };
         self.met += 1;
         (number, self.offsets.get(number).copied().unwrap_or(0.0))
+    }
+    /// Every offset becomes another by so much.
+    pub(super) fn wander(&mut self, sd: f64, dice: &mut Dice) {
+        if sd > 0.0 {
+            for offset in &mut self.offsets {
+                *offset += dice.normal(sd);
+            }
+        }
     }
 }

@@ -1,8 +1,10 @@
 //! Many patients at once. What comes out does not depend on how many threads share the work.
 
 use super::dice::Dice;
+use super::outcome::{Counts, SituationRow};
 use super::patient::invent;
 use super::scenario::Scenario;
+use super::situation::Situation;
 use super::tally::{Row, Tally};
 use crate::assess::{Parameters, QuestionError};
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -31,6 +33,11 @@ pub(super) fn dice(scenario: Scenario, baseline_exams: usize, seed: u64, number:
     Dice::of(&[seed, scenario as u64, baseline_exams as u64, number])
 }
 
+/// Dice of one patient in a situation; the first number keeps them apart from those of the scenarios.
+fn situation_dice(situation: Situation, exams: usize, seed: u64, number: u64) -> Dice {
+    Dice::of(&[seed, u64::MAX, situation as u64, exams as u64, number])
+}
+
 /// Draws the patients of one row and tells how the rules did. `progress` is called from any thread
 /// with the number of patients just done.
 ///
@@ -45,32 +52,65 @@ pub fn run(
     let p = &plan.parameters;
     p.check()?;
     let k = baseline_exams.clamp(1, MAX_BASELINE_EXAMS);
+    let add = |tally: &mut Tally, number| {
+        let question = invent(scenario, k, p, &mut dice(scenario, k, plan.seed, number));
+        tally.add(scenario, &question, p)
+    };
+    Ok(many(plan, progress, add, Tally::join)?.row(scenario, k))
+}
+
+/// The same for a situation with so many earlier exams, or so many since the event.
+///
+/// # Errors
+/// The parameters cannot be used.
+pub fn run_situation(
+    plan: &Plan,
+    situation: Situation,
+    exams: usize,
+    progress: &(dyn Fn(u64) + Sync),
+) -> Result<SituationRow, QuestionError> {
+    let p = &plan.parameters;
+    p.check()?;
+    let k = exams.clamp(1, MAX_BASELINE_EXAMS);
+    let add = |counts: &mut Counts, number| {
+        counts.add(situation, k, p, &|| {
+            situation_dice(situation, k, plan.seed, number)
+        })
+    };
+    Ok(many(plan, progress, add, Counts::join)?.row(situation, k))
+}
+
+/// Adds every patient of the plan to a sum, on many threads.
+fn many<Sum: Default + Send>(
+    plan: &Plan,
+    progress: &(dyn Fn(u64) + Sync),
+    add: impl Fn(&mut Sum, u64) -> Result<(), QuestionError> + Sync,
+    join: impl Fn(Sum, Sum) -> Sum,
+) -> Result<Sum, QuestionError> {
     let next = AtomicU64::new(0);
-    let work = || -> Result<Tally, QuestionError> {
-        let mut tally = Tally::default();
+    let work = || -> Result<Sum, QuestionError> {
+        let mut sum = Sum::default();
         loop {
             let from = next.fetch_add(BATCH, Ordering::Relaxed);
             if from >= plan.patients {
-                return Ok(tally);
+                return Ok(sum);
             }
             let to = (from + BATCH).min(plan.patients);
             for number in from..to {
-                let question = invent(scenario, k, p, &mut dice(scenario, k, plan.seed, number));
-                tally.add(scenario, &question, p)?;
+                add(&mut sum, number)?;
             }
             progress(to - from);
         }
     };
-    let tally = std::thread::scope(|scope| -> Result<Tally, QuestionError> {
+    std::thread::scope(|scope| {
         let others: Vec<_> = (1..plan.threads).map(|_| scope.spawn(work)).collect();
         let mut total = work()?;
         for other in others {
             match other.join() {
-                Ok(tally) => total = total.join(tally?),
+                Ok(sum) => total = join(total, sum?),
                 Err(panic) => std::panic::resume_unwind(panic),
             }
         }
         Ok(total)
-    })?;
-    Ok(tally.row(scenario, k))
+    })
 }

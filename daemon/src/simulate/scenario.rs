@@ -190,6 +190,8 @@ pub(super) enum People {
     Same,
     /// Another operator each time; devices as in a pool.
     AlwaysOthers,
+    /// Another operator and another device each time.
+    AllOthers,
 }
 
 /// True SDs, mm.

@@ -8,6 +8,7 @@ use crate::assess::{Parameters, assess};
 use crate::domain::Millimetres;
 
 mod table;
+mod ward;
 
 const PATIENTS: u64 = 4000;
 

@@ -61,17 +61,22 @@ pub(in crate::cli) struct CheckConfigArgs {
 
 #[derive(Debug, Args)]
 pub(in crate::cli) struct SimulateArgs {
-    /// A scenario of the table; may be given more than once. All when left out.
+    /// A scenario or a situation by name; may be given more than once. All scenarios when left out.
     #[arg(long, value_name = "NAME", num_args = 1..)]
     pub(in crate::cli) scenario: Vec<String>,
+    /// Instead of the scenarios all situations of a ward: unlabelled exams, events, doubts, habits of
+    /// those who measure. It takes many minutes; --patients 2000 takes fewer.
+    #[arg(long)]
+    pub(in crate::cli) situations: bool,
     /// Invented patients for each row.
     #[arg(long, value_name = "N", default_value_t = 20_000)]
     pub(in crate::cli) patients: u64,
     /// Equal seeds give equal tables, on any machine and any number of cores.
     #[arg(long, value_name = "S", default_value_t = 1)]
     pub(in crate::cli) seed: u64,
-    /// Numbers of baseline exams, as 1,3.
-    #[arg(long, value_name = "K", value_delimiter = ',', default_value = "1,3")]
+    /// Numbers of earlier exams, as 1,3: of baseline exams in a scenario, where 1,3 holds when left out;
+    /// of a situation its own numbers then.
+    #[arg(long, value_name = "K", value_delimiter = ',')]
     pub(in crate::cli) k: Vec<usize>,
     /// Take the [baseline] of this configuration file, for the comparison and the patients.
     #[arg(long, value_name = "FILE")]

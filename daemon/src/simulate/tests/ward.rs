@@ -1,0 +1,163 @@
+//! The rules about unlabelled exams, events and doubts, kept on invented patients.
+//!
+//! Every rate of the table in DEVELOPERS.md, and how far the rules reach their aims:
+//!
+//!     SHEATHLINE_TABLE_PATIENTS=8000 cargo test --release --no-default-features --lib ward -- --nocapture
+
+use super::*;
+
+/// So many a row when nobody says otherwise: a few seconds, and bounds that only a broken rule misses.
+const FEW: u64 = 100;
+
+fn ward_plan() -> Plan {
+    let asked = std::env::var("SHEATHLINE_TABLE_PATIENTS").ok();
+    Plan {
+        patients: asked.and_then(|n| n.parse().ok()).unwrap_or(FEW),
+        ..plan(1)
+    }
+}
+
+fn ward(situation: Situation, exams: usize) -> SituationRow {
+    run_situation(&ward_plan(), situation, exams, &|_| {}).unwrap()
+}
+
+/// Four standard errors of a share.
+fn slack(share: f64) -> f64 {
+    4.0 * (share * (1.0 - share) / ward_plan().patients as f64).sqrt()
+}
+
+#[track_caller]
+fn at_most(what: &str, seen: f64, most: f64) {
+    assert!(seen <= most + slack(most), "{what}: {seen} is over {most}");
+}
+
+#[track_caller]
+fn at_least(what: &str, seen: f64, least: f64) {
+    assert!(
+        seen >= least - slack(least),
+        "{what}: {seen} is under {least}"
+    );
+}
+
+/// Prints the whole table; run by hand.
+#[test]
+#[ignore = "minutes"]
+fn the_ward_table() {
+    for situation in Situation::ALL {
+        for exams in situation.usual_exams() {
+            let row = ward(situation, *exams);
+            let shares = |all: [f64; 5]| all.map(|one| format!("{:6.2}", 100.0 * one)).concat();
+            let told = row.told.map(|one| match one {
+                Some(one) => format!("{:6.1}", 100.0 * one),
+                None => "     -".to_owned(),
+            });
+            println!(
+                "{:<18} {exams} |{} |{} |{}",
+                row.situation,
+                shares(row.flagged),
+                told.concat(),
+                shares(row.doubted)
+            );
+        }
+    }
+}
+
+#[test]
+fn a_failed_revision_within_a_week_is_found() {
+    let same = ward(Situation::FailedRevisionSame, 2);
+    let [_, _, found, ..] = same.flagged;
+    at_least("+0.6 mm, one operator and device", found, 0.80);
+    let others = ward(Situation::FailedRevisionOthers, 2);
+    let [_, _, found, ..] = others.flagged;
+    at_least("+0.6 mm, both others", found, 0.55);
+    for row in [same, others] {
+        let [stable, ..] = row.told;
+        at_most("wider again though stable", stable.unwrap(), 0.05);
+    }
+}
+
+#[test]
+fn nobody_labelled_and_yet_seldom_flagged() {
+    for situation in [Situation::Unlabelled, Situation::CrisisFirst] {
+        let row = ward(situation, 2);
+        let [stable, _, _, found, _] = row.flagged;
+        at_most(row.situation, stable, 0.07);
+        at_least(row.situation, found, 0.73);
+    }
+}
+
+/// A creeping rise is flagged as early as if each day were the first; where exams serve at once it is not.
+#[test]
+fn a_creeping_rise_does_not_hide_itself() {
+    let told = |provisional_after_days| {
+        let plan = Plan {
+            patients: 25,
+            parameters: Parameters {
+                provisional_after_days,
+                ..Parameters::default()
+            },
+            ..ward_plan()
+        };
+        let row = run_situation(&plan, Situation::Creep, 1, &|_| {}).unwrap();
+        let [.., told] = row.told;
+        told.unwrap()
+    };
+    assert_eq!(told(Parameters::default().provisional_after_days), 1.0);
+    assert!(told(0) < 0.95);
+}
+
+/// The table of a seed is the same with any number of threads.
+#[test]
+fn a_seed_is_a_table_of_situations() {
+    let with = |threads, seed| {
+        let plan = Plan {
+            patients: 251,
+            threads,
+            seed,
+            ..ward_plan()
+        };
+        run_situation(&plan, Situation::CrisisFirst, 2, &|_| {}).unwrap()
+    };
+    let one = with(1, 7);
+    assert_eq!(one, with(2, 7));
+    assert_ne!(one, with(2, 8));
+    assert_eq!(one.patients, 251);
+}
+
+/// In every situation the exams come in order, each is unlike the one before, and a rise moves nothing but
+/// what is measured once it has come.
+#[test]
+fn a_rise_changes_the_exams_that_show_it_alone() {
+    let p = Parameters::default();
+    for situation in Situation::ALL {
+        for number in 0..20 {
+            let invented = |rise_mm| {
+                let mut dice = Dice::of(&[5, number]);
+                let recipe = recipe::Recipe::of(situation, 3, &p, &mut dice);
+                (history::history(&recipe, rise_mm, &p, &mut dice), recipe)
+            };
+            let (stable, recipe) = invented(0.0);
+            let (risen, _) = invented(1.0);
+            assert_eq!(recipe.visits.last().unwrap().rise, 1.0);
+            let exams = stable.exams.iter().zip(&risen.exams);
+            for ((before, after), visit) in exams.zip(&recipe.visits) {
+                // The share that stays of a rise, and what was only there without one.
+                let mm = visit.rise * (1.0 - recipe.leans) - visit.unwell_mm * visit.rise;
+                let right = |exam: &crate::assess::Exam| exam.eyes.right.clone();
+                for (one, other) in right(before).iter().zip(right(after)) {
+                    assert!((other.mm() - one.mm() - mm).abs() < 0.101, "{situation:?}");
+                }
+            }
+            let days: Vec<_> = stable.exams.iter().map(|e| (e.date, e.time)).collect();
+            assert!(days.is_sorted_by(|a, b| a < b), "{situation:?}: {days:?}");
+        }
+    }
+}
+
+#[test]
+fn every_situation_has_its_own_name() {
+    for situation in Situation::ALL {
+        assert_eq!(Situation::named(situation.word()), Some(situation));
+        assert_eq!(Scenario::named(situation.word()), None);
+    }
+}
