@@ -124,9 +124,12 @@ impl Recipe {
                 .earlier(k, well, dice)
                 .crisis(dice)
                 .since([10, 40, 80, 120], STAYS_MM),
-            Situation::FailedRevisionSame | Situation::FailedRevisionOthers => {
+            Situation::FailedRevisionSame
+            | Situation::FailedRevisionTurns
+            | Situation::FailedRevisionOthers => {
                 recipe.people = match situation {
                     Situation::FailedRevisionSame => People::Same,
+                    Situation::FailedRevisionTurns => People::Pool,
                     _ => People::AllOthers,
                 };
                 // A new level as the model has it: narrower as often as wider.

@@ -19,6 +19,8 @@ pub enum Situation {
     SettledWider,
     /// A revision that fails within a week; one operator and one device.
     FailedRevisionSame,
+    /// A revision that fails within a week; a few operators and devices take turns.
+    FailedRevisionTurns,
     /// A revision that fails within a week; operator and device are others at every exam.
     FailedRevisionOthers,
     /// Right and left of today are exchanged.
@@ -78,7 +80,7 @@ impl Sign {
 
 impl Situation {
     /// Every situation, in the order of the table.
-    pub const ALL: [Situation; 17] = [
+    pub const ALL: [Situation; 18] = [
         Situation::Labelled,
         Situation::Unlabelled,
         Situation::CrisisFirst,
@@ -87,6 +89,7 @@ impl Situation {
         Situation::SecondRise,
         Situation::SettledWider,
         Situation::FailedRevisionSame,
+        Situation::FailedRevisionTurns,
         Situation::FailedRevisionOthers,
         Situation::SidesExchanged,
         Situation::NerveOnce,
@@ -158,6 +161,11 @@ impl Situation {
                  operator and device",
                 &[1, 2, 3],
             ),
+            Situation::FailedRevisionTurns => (
+                "revision_turns",
+                "the same, a few operators and devices take turns",
+                &[1, 2, 3],
+            ),
             Situation::FailedRevisionOthers => (
                 "revision_others",
                 "the same, operator and device others at every exam",
@@ -222,7 +230,9 @@ impl Situation {
             Situation::SerialScans => Sign::AnyOfTheDay,
             Situation::SecondRise => Sign::Returned,
             Situation::SettledWider => Sign::SettledWider,
-            Situation::FailedRevisionSame | Situation::FailedRevisionOthers => Sign::WideningAgain,
+            Situation::FailedRevisionSame
+            | Situation::FailedRevisionTurns
+            | Situation::FailedRevisionOthers => Sign::WideningAgain,
             Situation::SidesExchanged => Sign::ExchangeSuspected,
             Situation::Labelled
             | Situation::Unlabelled

@@ -67,10 +67,10 @@ fn a_failed_revision_within_a_week_is_found() {
     let same = ward(Situation::FailedRevisionSame, 2);
     let [_, _, found, ..] = same.flagged;
     at_least("+0.6 mm, one operator and device", found, 0.80);
-    let others = ward(Situation::FailedRevisionOthers, 2);
-    let [_, _, found, ..] = others.flagged;
-    at_least("+0.6 mm, both others", found, 0.55);
-    for row in [same, others] {
+    let turns = ward(Situation::FailedRevisionTurns, 2);
+    let [_, _, found, ..] = turns.flagged;
+    at_least("+0.6 mm, people and devices take turns", found, 0.55);
+    for row in [same, turns] {
         let [stable, ..] = row.told;
         at_most("wider again though stable", stable.unwrap(), 0.05);
     }
@@ -87,6 +87,8 @@ fn nobody_labelled_and_yet_seldom_flagged() {
 }
 
 /// A creeping rise is flagged as early as if each day were the first; where exams serve at once it is not.
+/// (Of a baseline of one unlabelled exam that is not so in about one of a hundred: a low day before the rise
+/// is seen speaks against that exam, and nothing is left.)
 #[test]
 fn a_creeping_rise_does_not_hide_itself() {
     let told = |provisional_after_days| {
@@ -98,7 +100,7 @@ fn a_creeping_rise_does_not_hide_itself() {
             },
             ..ward_plan()
         };
-        let row = run_situation(&plan, Situation::Creep, 1, &|_| {}).unwrap();
+        let row = run_situation(&plan, Situation::Creep, 3, &|_| {}).unwrap();
         let [.., told] = row.told;
         told.unwrap()
     };
