@@ -24,7 +24,7 @@ pub mod tree;
 pub(crate) mod sample;
 
 pub use code::Code;
-#[cfg(feature = "edges")]
+#[cfg(any(feature = "edges", test))]
 pub(crate) use element::is_uid;
 pub use fallback::FallbackCharset;
 pub use gate::{Media, media};
