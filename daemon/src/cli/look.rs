@@ -313,7 +313,8 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
         let eye: Option<Eye> = args.eye.into();
         let what = eye.map_or(String::new(), |eye| format!(", {} eye", eye.word()));
         let title = format!("Optic nerve sheath{what}, patient {}", key.id);
-        let svg = trend::svg(&trend::of_contents(title, &contents, &events, eye));
+        let picture = trend::of_contents(title, &contents, &events, eye);
+        let svg = trend::svg(&picture.made_on(chrono::Utc::now().date_naive()));
         open::write(path, svg.as_bytes())
             .map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
         if !args.json {

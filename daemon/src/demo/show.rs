@@ -226,9 +226,8 @@ fn draw(pipeline: &Pipeline, patient: &Person, demo: &Demo) -> Result<(), Failur
     let contents: Vec<&Content> = contents.iter().collect();
     let title = format!("Optic nerve sheath, patient {}", patient.id);
     let path = demo.dir.join(format!("trend-{}.svg", patient.id));
-    fs::write(
-        &path,
-        trend::svg(&trend::of_contents(title, &contents, &events, None)),
-    )
-    .map_err(|error| Failure::no(format!("{}: {error}", path.display())))
+    let picture = trend::of_contents(title, &contents, &events, None);
+    let made = picture.made_on(chrono::Utc::now().date_naive());
+    fs::write(&path, trend::svg(&made))
+        .map_err(|error| Failure::no(format!("{}: {error}", path.display())))
 }

@@ -12,7 +12,7 @@ mod tests;
 use super::statement::Statement;
 use super::trend::{self, Trend};
 use super::{Content, Envelope, phrases};
-use crate::assess::age_words;
+use crate::assess::{DecidedBy, age_words};
 use crate::domain::{Eye, Modality};
 use crate::history::{Identity, same_person};
 use crate::legible;
@@ -23,8 +23,8 @@ pub(crate) const STYLE: &str = include_str!("html/page.css");
 /// More exams than these make a picture too small to read on a page; the newest are shown.
 const MOST_EXAMS: usize = 12;
 
-/// The pictures of a page: both eyes through time, and the one eye that alone is out of bounds, if
-/// there is one.
+/// The pictures of a page: first the eye that decided, if one did, and both eyes through time; of a
+/// patient of whom one eye was measured, that eye.
 ///
 /// `others` are results of the same patient, newest version of each exam, in any order. Of them
 /// those are shown that are no later than the exam of `content` and can be of the same person.
@@ -52,12 +52,31 @@ pub fn trends(content: &Content, others: &[Content]) -> Vec<Trend> {
         ),
     };
     let of = |name: &str, eye| trend::of_contents(title(name), &shown, &content.events, eye);
-    let mut trends = vec![of("Both eyes", None)];
-    trends.extend(phrases::only_eye(content).map(|(eye, _)| match eye {
+    let one = |eye: Eye| match eye {
         Eye::Right => of("Right eye", Some(eye)),
         Eye::Left => of("Left eye", Some(eye)),
-    }));
-    trends
+    };
+    let was_measured = |eye: Eye| {
+        shown
+            .iter()
+            .any(|one| one.assessment.rows.of(eye).is_some())
+    };
+    match (was_measured(Eye::Right), was_measured(Eye::Left)) {
+        (true, false) => return vec![one(Eye::Right)],
+        (false, true) => return vec![one(Eye::Left)],
+        _ => {}
+    }
+    let both = of("Both eyes", None);
+    let decided = content.assessment.decided().map(|(by, _)| by);
+    match decided {
+        // What the headline is about comes first.
+        Some(DecidedBy::Right) => vec![one(Eye::Right), both],
+        Some(DecidedBy::Left) => vec![one(Eye::Left), both],
+        _ => {
+            let alone = phrases::only_eye(content).map(|(eye, _)| one(eye));
+            [both].into_iter().chain(alone).collect()
+        }
+    }
 }
 
 /// Widths of different kinds of imaging never stand in one picture. Where nothing is stated, it is
@@ -209,7 +228,10 @@ fn pictures(trends: &[Trend]) -> Markup {
             figure {
                 h2 { (trend.title) }
                 // The picture escapes its own texts.
-                div.scroll { (PreEscaped(trend::figure(trend, id))) }
+                div.scroll {
+                    (PreEscaped(trend::figure(trend, id)))
+                    (PreEscaped(trend::axis(trend)))
+                }
             }
         }
     }

@@ -71,9 +71,14 @@ fn lay_out(result: &Envelope, trends: &[Trend], faces: &Faces, scale: f32) -> Pa
     top.extend(statement(&whole, result));
     top.extend(rows(&whole, content));
     // One exam alone shows no course.
-    for trend in trends.iter().filter(|trend| trend.points.len() > 1) {
+    let shown: Vec<&Trend> = trends
+        .iter()
+        .filter(|trend| trend.points.len() > 1)
+        .collect();
+    let share = if shown.len() > 1 { 0.64 } else { 0.8 };
+    for trend in shown {
         top.extend(whole.heading(&trend.title));
-        top.push(whole.drawing(trend::drawing(trend), 0.8 * scale));
+        top.push(whole.drawing(trend::drawing(trend), share * scale));
     }
     pages.down(top);
     let sections = text::sections(content);

@@ -22,7 +22,8 @@ pub use of::of_contents;
 
 use crate::assess::Status;
 use crate::domain::{Eye, Label};
-use chrono::NaiveDate;
+use crate::render::phrases;
+use chrono::{Datelike, NaiveDate, NaiveTime, Timelike};
 use std::fmt::Write as _;
 
 /// What stands below every picture.
@@ -50,11 +51,24 @@ pub struct Trend {
     pub events: Vec<(NaiveDate, String)>,
 }
 
+impl Trend {
+    /// The same with the day on which the picture is made, for one that stands alone.
+    #[must_use]
+    pub fn made_on(mut self, day: NaiveDate) -> Self {
+        let _ = write!(self.subtitle, "; made on {day}");
+        self
+    }
+}
+
 /// One exam. Widths in mm; a value that no eye can have (not within 100 mm of 0) is left out.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct TrendPoint {
     /// The day of the exam.
     pub date: NaiveDate,
+    /// The time of day, when it is told.
+    pub time: Option<NaiveTime>,
+    /// Nothing lies before it that it could have been compared with.
+    pub first: bool,
     /// Mean of the right eye's readings.
     pub right_mm: Option<f64>,
     /// Mean of the left eye's readings.
@@ -68,8 +82,13 @@ pub struct TrendPoint {
     pub lower_mm: Option<f64>,
     /// Upper end of the expected interval.
     pub upper_mm: Option<f64>,
+    /// The interval is too wide to compare: it is shown, and no status rests on it.
+    pub too_wide: bool,
     /// The answer; `None` if the exam was not assessed.
     pub status: Option<Status>,
+    /// The one eye that decided the answer, where both were compared: its marks tell it, and the
+    /// compared value has the mark of its own row.
+    pub deciding: Option<Deciding>,
     /// What a person said of the exam.
     pub label: Option<Label>,
     /// How operator or device differ from those of the exam before, in a few words.
@@ -78,7 +97,37 @@ pub struct TrendPoint {
     pub note: Option<String>,
 }
 
+/// The eye that decided, with its own numbers, mm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Deciding {
+    /// Which eye.
+    pub eye: Eye,
+    /// What was measured.
+    pub mm: f64,
+    /// The value expected.
+    pub expected_mm: f64,
+    /// Lower end of its interval.
+    pub lower_mm: f64,
+    /// Upper end of its interval.
+    pub upper_mm: f64,
+    /// What the row of both eyes says on its own.
+    pub both: Status,
+}
+
+impl Deciding {
+    fn is_drawable(&self) -> bool {
+        let all = [self.mm, self.expected_mm, self.lower_mm, self.upper_mm];
+        all.iter().all(|mm| mm.abs() <= WIDEST_MM)
+    }
+}
+
 impl TrendPoint {
+    /// The moment on the time axis, in days.
+    fn day(&self) -> f64 {
+        let time = self.time.map_or(0, |time| time.num_seconds_from_midnight());
+        f64::from(self.date.num_days_from_ce()) + f64::from(time) / 86_400.0
+    }
+
     /// Every value of the exam.
     fn values(&self) -> impl Iterator<Item = f64> {
         [
@@ -91,6 +140,11 @@ impl TrendPoint {
         ]
         .into_iter()
         .flatten()
+        .chain(
+            self.deciding
+                .iter()
+                .flat_map(|one| [one.mm, one.lower_mm, one.upper_mm]),
+        )
     }
 
     fn interval(&self) -> Option<(f64, f64)> {
@@ -111,6 +165,7 @@ impl TrendPoint {
             expected_mm: drawable(self.expected_mm),
             lower_mm: drawable(self.lower_mm),
             upper_mm: drawable(self.upper_mm),
+            deciding: self.deciding.filter(Deciding::is_drawable),
             ..self.clone()
         }
     }
@@ -139,6 +194,15 @@ pub fn figure(trend: &Trend, id: &'static str) -> String {
     draw(trend, Size::Figure, id).replacen(" xmlns=\"http://www.w3.org/2000/svg\"", "", 1)
 }
 
+/// The axis of millimetres of that figure by itself, of the same height and scale: it stays in sight
+/// where the figure is wider than the screen.
+#[must_use]
+pub fn axis(trend: &Trend) -> String {
+    paint::axis(&sorted(trend))
+        .replacen("<svg ", "<svg class=\"axis\" aria-hidden=\"true\" ", 1)
+        .replacen(" xmlns=\"http://www.w3.org/2000/svg\"", "", 1)
+}
+
 /// The figure for a page that is no HTML.
 pub(super) fn drawing(trend: &Trend) -> Drawing {
     paint::paint(&sorted(trend), Size::Figure).1
@@ -156,7 +220,7 @@ fn sorted(trend: &Trend) -> Trend {
         points: trend.points.iter().map(TrendPoint::drawable).collect(),
         ..trend.clone()
     };
-    trend.points.sort_by_key(|point| point.date);
+    trend.points.sort_by_key(|point| (point.date, point.time));
     trend.events.sort();
     trend
 }
@@ -171,6 +235,15 @@ fn word(status: Option<Status>) -> &'static str {
         Some(Status::NoBaseline) => "no baseline",
         Some(Status::NotComparable) => "not comparable",
         None => "not assessed",
+    }
+}
+
+/// The answer of an exam in a few words, with the eye that decided it.
+fn answer(point: &TrendPoint) -> String {
+    match &point.deciding {
+        _ if point.first => "first exam".to_owned(),
+        Some(one) => format!("{}, {} eye", word(point.status), one.eye.word()),
+        None => word(point.status).to_owned(),
     }
 }
 
@@ -198,7 +271,7 @@ fn description(trend: &Trend) -> String {
             let _ = write!(out, " No exam for {years}.");
         }
         before = Some(point.date);
-        let _ = write!(out, " {}:", point.date);
+        let _ = write!(out, " {}:", phrases::when(point.date, point.time));
         let compared_value = trend.eye.map_or("compared value", Eye::word);
         for (name, value) in [
             ("right", point.right_mm),
@@ -211,12 +284,31 @@ fn description(trend: &Trend) -> String {
             }
         }
         if let Some((lower, upper)) = point.interval() {
-            let _ = write!(out, " expected interval {lower:.2} to {upper:.2} mm,");
+            let wide = if point.too_wide {
+                ", too wide to compare"
+            } else {
+                ""
+            };
+            let _ = write!(out, " expected interval {lower:.2} to {upper:.2} mm{wide},");
         }
         if !point.measured() {
             out.push_str(" no usable value,");
         }
-        let _ = write!(out, " {}", word(point.status));
+        if let Some(one) = &point.deciding {
+            let _ = write!(
+                out,
+                " {} eye {:.2} mm where {:.2} was expected ({:.2} to {:.2}) decides,",
+                one.eye.word(),
+                one.mm,
+                one.expected_mm,
+                one.lower_mm,
+                one.upper_mm
+            );
+        }
+        let _ = match point.first {
+            true => write!(out, " first exam"),
+            false => write!(out, " {}", word(point.status)),
+        };
         if point.status.is_some_and(compared) {
             out.push_str(" expected");
         }

@@ -14,7 +14,7 @@ pub(in crate::render) const COLUMNS: [Column; 8] = [
     ("interval mm", |_, row| row.interval.clone()),
     ("change mm", |_, row| row.change.clone()),
     ("change %", |_, row| row.percent.clone()),
-    ("for a flag mm", |_, row| row.needed.clone()),
+    ("needed mm", |_, row| row.needed.clone()),
     ("SD mm", |c, _| format!("{:.3}", c.sd_mm)),
     ("z", |c, _| format!("{:+.2}", c.z)),
     ("chance %", |c, _| {
@@ -52,8 +52,8 @@ pub(in crate::render) fn status_cell(content: &Content, row: &Row) -> String {
 
 /// What stands below the table of the rows.
 pub(in crate::render) const CHANCE: &str = "Chance: of a value at least this high if nothing has \
-    changed; not the probability of raised pressure. For a flag: the change needed, which is missed in \
-    half of the exams with a true rise of that size.";
+    changed; not the probability of raised pressure. Needed: the change needed for a flag; half of \
+    such exams miss a true rise of that size.";
 
 /// Right eye, left eye, both.
 pub(super) fn rows(content: &Content) -> Markup {

@@ -325,10 +325,63 @@ fn the_eye_that_alone_is_out_of_bounds_has_a_picture_of_its_own() {
     let trends = trends(&result.content, &samples::all(&known));
     assert_eq!(trends.len(), 2);
     let right = result.content.assessment.rows.right.unwrap();
-    let (own, last) = (right.comparison.unwrap(), trends[1].points.last().unwrap());
+    let (own, last) = (right.comparison.unwrap(), trends[0].points.last().unwrap());
     assert_eq!(last.both_mm, Some(right.measured_mm));
     assert_eq!(last.lower_mm, Some(own.lower_mm));
     assert_eq!(last.upper_mm, Some(own.upper_mm));
     assert_eq!(last.status, Some(own.status));
     assert!(page(&result, &trends).contains("Right eye through time"));
+    // In the picture of both eyes the answer is marked where the right one lies.
+    let both = trends[1].points.last().unwrap();
+    let deciding = both.deciding.unwrap();
+    assert_eq!(deciding.eye, Eye::Right);
+    assert_eq!(
+        (deciding.mm, deciding.upper_mm),
+        (right.measured_mm, own.upper_mm)
+    );
+    assert_eq!(both.status, Some(result.content.assessment.status));
+    let mean = result
+        .content
+        .assessment
+        .rows
+        .both
+        .unwrap()
+        .comparison
+        .unwrap();
+    assert_eq!(deciding.both, mean.status);
+}
+
+#[test]
+fn a_patient_of_one_eye_has_a_picture_of_that_eye_and_a_first_exam() {
+    let known = samples::one_eye();
+    let result = samples::newest(&known);
+    let trends = trends(&result.content, &samples::all(&known));
+    let titles: Vec<&str> = trends.iter().map(|trend| trend.title.as_str()).collect();
+    assert_eq!(titles, ["Right eye through time"]);
+    let page = page(&result, &trends);
+    assert!(!page.contains("Both eyes") && !page.contains("both eyes"));
+    assert!(page.contains("first exam") && !page.contains("not compared"));
+}
+
+/// Every exam on the page has its day and its time, and a course of days has an axis of hours.
+#[test]
+fn a_course_of_hours_is_told_in_hours() {
+    let known = samples::hours();
+    let result = samples::newest(&known);
+    let page = page(&result, &trends(&result.content, &samples::all(&known)));
+    for time in [
+        "2024-05-05 09:00",
+        "2024-05-06 06:10",
+        "2024-05-06 14:30",
+        "2024-05-07 02:40",
+    ] {
+        assert!(page.contains(time), "{time}");
+    }
+    for tick in [">06:00<", ">18:00<", ">05-07<", ">14:30<"] {
+        assert!(
+            page.replace(char::is_whitespace, "").contains(tick),
+            "{tick}"
+        );
+    }
+    assert!(!page.contains("a year (95 %"));
 }

@@ -2,7 +2,7 @@
 
 use super::canvas::{Anchor, Canvas, Face, Point, printable};
 use super::marks::{SMALL, TEXT, colour, mark};
-use super::{TrendPoint, label_words, word};
+use super::{TrendPoint, answer, label_words};
 use crate::assess::Status;
 
 /// Columns of text below the plot: width when lines lie flat, and when they read downwards.
@@ -15,6 +15,8 @@ pub(super) const LINE: f64 = 16.0;
 pub(super) struct ColumnText {
     status: Option<Status>,
     date: String,
+    time: Option<String>,
+    answer: String,
     value: String,
     expected: Option<String>,
     label: Option<String>,
@@ -27,12 +29,18 @@ impl ColumnText {
         ColumnText {
             status: point.status,
             date: point.date.to_string(),
-            value: match (point.both_mm, point.measured()) {
-                (Some(mm), _) => format!("{mm:.2} mm"),
-                (None, true) => "not compared".to_owned(),
-                (None, false) => "no usable value".to_owned(),
+            time: point.time.map(|time| time.format("%H:%M").to_string()),
+            answer: answer(point),
+            value: match (&point.deciding, point.both_mm, point.measured()) {
+                (Some(one), _, _) => format!("{:.2} mm", one.mm),
+                (None, Some(mm), _) => format!("{mm:.2} mm"),
+                (None, None, true) => "not compared".to_owned(),
+                (None, None, false) => "no usable value".to_owned(),
             },
-            expected: point.expected_mm.map(|mm| format!("expected {mm:.2}")),
+            expected: match &point.deciding {
+                Some(one) => Some(format!("expected {:.2}", one.expected_mm)),
+                None => point.expected_mm.map(|mm| format!("expected {mm:.2}")),
+            },
             label: point.label.map(label_words),
             changed: point.changed.as_deref().map(printable),
             note: point.note.as_deref().map(printable),
@@ -47,11 +55,12 @@ impl ColumnText {
     pub(super) fn flat(&self) -> Vec<(String, Face)> {
         const NOTE_LINES: usize = 3;
         let room = FLAT_COLUMN - 4.0;
-        let mut lines = vec![
-            (self.date.clone(), TEXT.bold()),
-            (word(self.status).to_owned(), self.status_face()),
+        let mut lines = vec![(self.date.clone(), TEXT.bold())];
+        lines.extend(self.time.iter().map(|time| (time.clone(), TEXT.bold())));
+        lines.extend([
+            (self.answer.clone(), self.status_face()),
             (self.value.clone(), TEXT),
-        ];
+        ]);
         for text in [&self.expected, &self.label, &self.changed, &self.note]
             .into_iter()
             .flatten()
@@ -88,9 +97,13 @@ impl ColumnText {
         let more = more.collect::<Vec<_>>().join(", ");
         let first = column + if said.is_empty() { 7.0 } else { 14.0 };
         canvas.text(&self.date, (first, start), TEXT.downwards());
-        let word_at = start + TEXT.width(&self.date) + 4.0;
+        let mut word_at = start + TEXT.width(&self.date) + 4.0;
+        if let Some(time) = &self.time {
+            canvas.text(time, (first, word_at), TEXT.downwards());
+            word_at += TEXT.width(time) + 4.0;
+        }
         canvas.text(
-            word(self.status),
+            &self.answer,
             (first, word_at),
             self.status_face().downwards(),
         );

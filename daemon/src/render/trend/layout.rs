@@ -22,8 +22,18 @@ pub(super) struct TimeAxis {
     pub(super) stretched: bool,
 }
 
-/// A day is never wider than this, so that two exams a week apart do not look like years.
+/// A day is never wider than this, so that two exams a week apart do not look like years; in a course
+/// that is shorter than a week an hour is not.
 const WIDEST_DAY: f64 = 4.0;
+const WIDEST_HOUR: f64 = 60.0;
+
+/// Days under which a course is one of hours.
+const HOURS_UNDER_DAYS: f64 = 7.0;
+
+/// Whether a course from one day to another is one of hours.
+pub(super) fn is_of_hours(first: f64, last: f64) -> bool {
+    last - first < HOURS_UNDER_DAYS
+}
 
 impl TimeAxis {
     /// Sets stops, sorted by day, between two pixels.
@@ -35,7 +45,12 @@ impl TimeAxis {
             .collect();
         let room: Vec<f64> = pairs.iter().map(|(a, b)| a.half + b.half).collect();
         let days: Vec<f64> = pairs.iter().map(|(a, b)| b.day - a.day).collect();
-        let (per_day, total) = fit(&days, &room, to - from);
+        let ends = stops.first().zip(stops.last());
+        let widest = match ends {
+            Some((first, last)) if is_of_hours(first.day, last.day) => 24.0 * WIDEST_HOUR,
+            _ => WIDEST_DAY,
+        };
+        let (per_day, total) = fit(&days, &room, to - from, widest);
         let squeeze = ((to - from) / total.max(1.0)).min(1.0);
         let mut x = (from + to - total * squeeze) / 2.0;
         let mut xs = Vec::with_capacity(stops.len());
@@ -69,8 +84,8 @@ impl TimeAxis {
 }
 
 /// Pixels for a day and in all, such that every distance has its room and the whole fits.
-fn fit(days: &[f64], room: &[f64], width: f64) -> (f64, f64) {
-    let mut per_day = WIDEST_DAY;
+fn fit(days: &[f64], room: &[f64], width: f64, widest: f64) -> (f64, f64) {
+    let mut per_day = widest;
     // Each round holds at least one more distance at its least room, so this ends.
     for _ in 0..=days.len() {
         let (mut held, mut free) = (0.0, 0.0);
@@ -197,6 +212,31 @@ pub(super) fn calendar(first: NaiveDate, last: NaiveDate) -> Vec<(NaiveDate, Str
             let date = NaiveDate::from_ymd_opt(year, month.rem_euclid(12) as u32 + 1, 1)?;
             let form = if step < 12 { "%Y-%m" } else { "%Y" };
             Some((date, date.format(form).to_string()))
+        })
+        .collect()
+}
+
+/// Hours of the clock between two days, each with its label; about a dozen at most. Midnight is told by
+/// its day.
+pub(super) fn clock(first: f64, last: f64) -> Vec<(f64, String)> {
+    const MOST: f64 = 12.0;
+    let (from, to) = (first * 24.0, last * 24.0);
+    let step = [1.0, 2.0, 3.0, 6.0, 12.0]
+        .into_iter()
+        .find(|step| (to - from) / step <= MOST)
+        .unwrap_or(24.0);
+    let start = (from / step).ceil() * step;
+    let count = ((to - start) / step).floor().max(-1.0) as i64;
+    (0..=count)
+        .filter_map(|at| {
+            let hours = start + at as f64 * step;
+            let (day, hour) = ((hours / 24.0).floor(), hours.rem_euclid(24.0));
+            let date = NaiveDate::from_num_days_from_ce_opt(day as i32)?;
+            let text = match hour < 0.5 {
+                true => date.format("%m-%d").to_string(),
+                false => format!("{hour:02.0}:00"),
+            };
+            Some((hours / 24.0, text))
         })
         .collect()
 }

@@ -1,7 +1,7 @@
 //! Colours, marks and the legend that explains them.
 
 use super::canvas::{Canvas, Face, Point};
-use super::{Size, Trend, compared, word};
+use super::{Size, Trend, compared, long_gap, word};
 use crate::assess::Status;
 use crate::domain::Eye;
 use plotters::style::{Color, RGBColor};
@@ -92,6 +92,46 @@ pub(super) fn interval(
     }
 }
 
+/// The same where it is too wide to compare: an outline with strokes across.
+pub(super) fn wide_interval(
+    canvas: &mut Canvas<'_>,
+    x: f64,
+    lower: f64,
+    upper: f64,
+    expected: Option<f64>,
+) {
+    let corners = [
+        (x - 7.0, upper),
+        (x + 7.0, upper),
+        (x + 7.0, lower),
+        (x - 7.0, lower),
+    ];
+    let edges = corners.iter().zip(corners.iter().cycle().skip(1));
+    for (from, to) in edges {
+        canvas.line(*from, *to, 1, QUIET);
+    }
+    const STROKE: f64 = 7.0;
+    let mut y = upper + STROKE;
+    while y <= lower {
+        // Each stroke rises by the width of the bar, as far as there is room above.
+        let rise = f64::min(14.0, y - upper);
+        canvas.line((x - 7.0, y), (x - 7.0 + rise, y - rise), 1, FRAME);
+        y += STROKE;
+    }
+    if let Some(y) = expected {
+        canvas.line((x - 13.0, y), (x + 13.0, y), 2, INK);
+    }
+}
+
+/// The expected interval of one eye beside that of both.
+pub(super) fn eye_interval(canvas: &mut Canvas<'_>, x: f64, lower: f64, upper: f64, expected: f64) {
+    canvas.line((x, upper), (x, lower), 1, INK);
+    for end in [lower, upper] {
+        canvas.line((x - 4.0, end), (x + 4.0, end), 1, INK);
+    }
+    canvas.line((x - 4.0, expected), (x + 4.0, expected), 2, INK);
+}
+
 /// How the value that was compared is named.
 #[derive(Debug, Clone, Copy)]
 pub(super) enum Compared {
@@ -109,6 +149,11 @@ pub(super) enum Legend {
     Left,
     Compared(Compared),
     Interval,
+    TooWide,
+    EyeInterval(Eye),
+    Gap,
+    Event,
+    First,
     Status(Status),
 }
 
@@ -123,6 +168,23 @@ fn entries(trend: &Trend, size: Size) -> [Vec<Legend>; 2] {
     if trend.eye.is_none() {
         values.splice(0..0, [Legend::Right, Legend::Left]);
     }
+    let points = || trend.points.iter();
+    if points().any(|point| point.too_wide) {
+        values.push(Legend::TooWide);
+    }
+    if let Some(one) = points().rev().find_map(|point| point.deciding) {
+        values.push(Legend::EyeInterval(one.eye));
+    }
+    let dates = || points().map(|point| point.date);
+    if dates()
+        .zip(dates().skip(1))
+        .any(|(a, b)| long_gap(a, b).is_some())
+    {
+        values.push(Legend::Gap);
+    }
+    if !trend.events.is_empty() && !trend.points.is_empty() {
+        values.push(Legend::Event);
+    }
     let shown = |status: &Status| {
         size == Size::Sheet
             || trend
@@ -130,7 +192,14 @@ fn entries(trend: &Trend, size: Size) -> [Vec<Legend>; 2] {
                 .iter()
                 .any(|point| point.status == Some(*status))
     };
-    let statuses = Status::ALL.into_iter().filter(shown).map(Legend::Status);
+    let statuses = Status::ALL.into_iter().filter(shown);
+    // A first exam has no baseline either; the mark is the same.
+    let without = || points().filter(|point| point.status == Some(Status::NoBaseline));
+    let only_first = without().next().is_some() && without().all(|point| point.first);
+    let statuses = statuses.map(|status| match status {
+        Status::NoBaseline if only_first => Legend::First,
+        status => Legend::Status(status),
+    });
     [values, statuses.collect()]
 }
 
@@ -145,6 +214,13 @@ impl Legend {
             Legend::Compared(Compared::Named) => "compared value".to_owned(),
             Legend::Compared(Compared::Eye(eye)) => format!("{} eye", eye.word()),
             Legend::Interval => "expected value and interval".to_owned(),
+            Legend::TooWide => "interval too wide to compare".to_owned(),
+            Legend::EyeInterval(eye) => {
+                format!("interval of the {} eye, which decided", eye.word())
+            }
+            Legend::Gap => "no exam for over a year".to_owned(),
+            Legend::Event => "event".to_owned(),
+            Legend::First => "first exam".to_owned(),
             Legend::Status(status) if compared(status) => {
                 format!("{} expected", word(Some(status)))
             }
@@ -186,6 +262,11 @@ pub(super) fn draw_legend(canvas: &mut Canvas<'_>, placed: &[(Point, Legend)]) {
             Legend::Left => eye(canvas, *at, false, true),
             Legend::Compared(_) => canvas.line((x - 12.0, *y), (x + 12.0, *y), 1, QUIET),
             Legend::Interval => interval(canvas, *x, y + 8.0, y - 8.0, Some(*y)),
+            Legend::TooWide => wide_interval(canvas, *x, y + 8.0, y - 8.0, Some(*y)),
+            Legend::EyeInterval(_) => eye_interval(canvas, *x, y + 8.0, y - 8.0, *y),
+            Legend::Gap => canvas.dashes((x - 12.0, *y), (x + 12.0, *y), 1, FRAME),
+            Legend::Event => canvas.dashes((*x, y - 9.0), (*x, y + 9.0), 1, INK),
+            Legend::First => mark(canvas, *at, Some(Status::NoBaseline)),
             Legend::Status(status) => mark(canvas, *at, Some(*status)),
         }
         canvas.text(&entry.words(), (x + 19.0, *y), TEXT);

@@ -1,7 +1,7 @@
 //! A trend from the results of a patient's exams.
 
-use super::{Trend, TrendPoint};
-use crate::assess::Status;
+use super::{Deciding, Trend, TrendPoint};
+use crate::assess::{DecidedBy, Row, Status};
 use crate::domain::{Device, Event, Eye};
 use crate::render::Content;
 
@@ -19,6 +19,7 @@ pub fn of_contents(
     let mut contents = contents.to_vec();
     contents.sort_by_key(|content| (content.exam.performed_at, &content.exam.id));
     let exams = contents.len();
+    let whose = contents.last().map_or(String::new(), |last| whose(last));
     let what = if exams == 1 { "exam" } else { "exams" };
     let mut hands = Hands::default();
     let mut points = Vec::with_capacity(exams);
@@ -33,7 +34,9 @@ pub fn of_contents(
     }
     Trend {
         title,
-        subtitle: format!("{exams} {what}; millimetres, expected interval from earlier exams"),
+        subtitle: format!(
+            "{whose}{exams} {what}; millimetres, expected interval from earlier exams"
+        ),
         eye,
         points,
         events: events
@@ -43,25 +46,51 @@ pub fn of_contents(
     }
 }
 
+/// Issuer of the id and birth date, for a picture that stands alone.
+fn whose(content: &Content) -> String {
+    let patient = &content.patient;
+    let issuer = match patient.issuer.as_str() {
+        "" => "no issuer named",
+        issuer => issuer,
+    };
+    let born = patient.birth_date;
+    let born = born.map_or("unknown".to_owned(), |date| date.to_string());
+    format!("id of {issuer}, born {born}; ")
+}
+
 fn of_both(content: &Content) -> TrendPoint {
     let assessment = &content.assessment;
-    let eye = |eye: Eye| assessment.rows.of(eye).map(|row| row.measured_mm);
-    let compared = assessment.rows.leading();
-    let comparison = compared.and_then(|row| row.comparison);
+    let rows = &assessment.rows;
+    let eye = |eye: Eye| rows.of(eye).map(|row| row.measured_mm);
+    let shown = rows.leading().or(rows.both.as_ref());
+    let shown = shown.or(rows.right.as_ref()).or(rows.left.as_ref());
     TrendPoint {
-        date: content.exam.performed_at.date(),
         right_mm: eye(Eye::Right),
         left_mm: eye(Eye::Left),
-        both_mm: compared
-            .or(assessment.rows.both.as_ref())
-            .map(|row| row.measured_mm),
-        expected_mm: comparison.map(|c| c.expected_mm),
-        lower_mm: comparison.map(|c| c.lower_mm),
-        upper_mm: comparison.map(|c| c.upper_mm),
         status: Some(assessment.status),
-        label: content.exam.label,
-        ..TrendPoint::default()
+        deciding: deciding(content),
+        ..of_row(content, shown)
     }
+}
+
+/// The one eye that decided, where the mean of both was compared as well.
+fn deciding(content: &Content) -> Option<Deciding> {
+    let (by, row) = content.assessment.decided()?;
+    let eye = match by {
+        DecidedBy::Right => Eye::Right,
+        DecidedBy::Left => Eye::Left,
+        DecidedBy::Both | DecidedBy::SinceEvent => return None,
+    };
+    let both = content.assessment.rows.both?.comparison?;
+    let own = row.comparison?;
+    Some(Deciding {
+        eye,
+        mm: row.measured_mm,
+        expected_mm: own.expected_mm,
+        lower_mm: own.lower_mm,
+        upper_mm: own.upper_mm,
+        both: both.status,
+    })
 }
 
 fn of_eye(content: &Content, eye: Eye) -> TrendPoint {
@@ -74,14 +103,26 @@ fn of_eye(content: &Content, eye: Eye) -> TrendPoint {
         Status::NoBaseline | Status::NotComparable
     );
     TrendPoint {
-        date: content.exam.performed_at.date(),
-        both_mm: row.map(|row| row.measured_mm),
-        expected_mm: comparison.map(|c| c.expected_mm),
-        lower_mm: comparison.map(|c| c.lower_mm),
-        upper_mm: comparison.map(|c| c.upper_mm),
         status: comparison
             .map(|c| c.status)
             .or(without.then_some(assessment.status)),
+        ..of_row(content, row)
+    }
+}
+
+/// When it was, and the numbers of one row.
+fn of_row(content: &Content, row: Option<&Row>) -> TrendPoint {
+    let expected = row.and_then(Row::expected);
+    let at = content.exam.performed_at;
+    TrendPoint {
+        date: at.date(),
+        time: at.time(),
+        first: content.assessment.status == Status::NoBaseline && content.not_compared.is_empty(),
+        both_mm: row.map(|row| row.measured_mm),
+        expected_mm: expected.map(|c| c.expected_mm),
+        lower_mm: expected.map(|c| c.lower_mm),
+        upper_mm: expected.map(|c| c.upper_mm),
+        too_wide: row.is_some_and(|row| row.too_wide.is_some()),
         label: content.exam.label,
         ..TrendPoint::default()
     }

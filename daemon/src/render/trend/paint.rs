@@ -2,12 +2,13 @@
 
 use super::canvas::{Anchor, Canvas, Drawing, Face, Point, printable};
 use super::column::{ColumnText, DOWN_COLUMN, DOWN_HEIGHT, FLAT_COLUMN, LINE};
-use super::layout::{Flag, Stop, TimeAxis, WidthAxis, apart, calendar, flags};
+use super::layout::{Flag, Stop, TimeAxis, WidthAxis, apart, calendar, clock, flags, is_of_hours};
 use super::marks::{
-    BAND, FRAME, HAIR, INK, Legend, QUIET, SMALL, TEXT, WHITE, draw_legend, eye, interval, mark,
-    place_legend,
+    BAND, FRAME, HAIR, INK, Legend, QUIET, SMALL, TEXT, WHITE, draw_legend, eye, eye_interval,
+    interval, mark, place_legend, wide_interval,
 };
 use super::{FOOT, Size, Trend, TrendPoint, compared, long_gap};
+use crate::domain::Eye;
 use chrono::{Datelike, NaiveDate};
 use plotters::style::Color;
 
@@ -24,6 +25,16 @@ const EVENT_HALF: f64 = 9.0;
 /// Distance of each eye's marker from the middle of the exam.
 const EYE_OFFSET: f64 = 10.0;
 const EVENT_ROW: f64 = 18.0;
+
+/// The axis of millimetres of a figure alone.
+pub(super) fn axis(trend: &Trend) -> String {
+    let mut out = String::new();
+    let plan = Plan::new(trend, Size::Figure);
+    let mut canvas = Canvas::new(&mut out, LEFT, plan.height);
+    plan.millimetres(&mut canvas);
+    canvas.finish();
+    out
+}
 
 fn day(date: NaiveDate) -> f64 {
     f64::from(date.num_days_from_ce())
@@ -152,24 +163,26 @@ impl Plan {
         for mm in self.mm.ticks() {
             let y = self.mm.y(mm);
             canvas.line((LEFT, y), (self.right, y), 1, HAIR);
-            let text = format!("{mm:.*}", self.mm.decimals());
-            canvas.text(&text, (LEFT - 10.0, y), TEXT.at(Anchor::Right));
         }
+        self.millimetres(canvas);
         let middle = (self.top + self.bottom) / 2.0;
-        let unit = SMALL.at(Anchor::Middle).downwards();
-        canvas.text("sheath diameter, mm", (30.0, middle), unit);
         if let (Some(first), Some(last)) = (trend.points.first(), trend.points.last()) {
-            let first = trend
-                .events
-                .first()
-                .map_or(first.date, |(date, _)| first.date.min(*date));
-            let last = trend
-                .events
-                .last()
-                .map_or(last.date, |(date, _)| last.date.max(*date));
+            let event_first = trend.events.first().map(|(date, _)| *date);
+            let event_last = trend.events.last().map(|(date, _)| *date);
+            let from = event_first.map_or(first.day(), |date| first.day().min(day(date)));
+            let to = event_last.map_or(last.day(), |date| last.day().max(day(date)));
+            let ticks: Vec<(f64, String)> = match is_of_hours(from, to) {
+                true => clock(from, to),
+                false => {
+                    let first = event_first.map_or(first.date, |date| first.date.min(date));
+                    let last = event_last.map_or(last.date, |date| last.date.max(date));
+                    let months = calendar(first, last).into_iter();
+                    months.map(|(date, text)| (day(date), text)).collect()
+                }
+            };
             let mut free_from = LEFT;
-            for (date, text) in calendar(first, last) {
-                let Some(x) = self.time.x(day(date)) else {
+            for (at, text) in ticks {
+                let Some(x) = self.time.x(at) else {
                     continue;
                 };
                 canvas.line((x, self.top), (x, self.bottom + 5.0), 1, HAIR);
@@ -187,6 +200,18 @@ impl Plan {
             let face = Face::new(18.0, QUIET).at(Anchor::Middle);
             canvas.text("No exam to show", ((LEFT + self.right) / 2.0, middle), face);
         }
+    }
+
+    /// The axis of millimetres with its numbers.
+    fn millimetres(&self, canvas: &mut Canvas<'_>) {
+        for mm in self.mm.ticks() {
+            let text = format!("{mm:.*}", self.mm.decimals());
+            let at = (LEFT - 10.0, self.mm.y(mm));
+            canvas.text(&text, at, TEXT.at(Anchor::Right));
+        }
+        let middle = (self.top + self.bottom) / 2.0;
+        let unit = SMALL.at(Anchor::Middle).downwards();
+        canvas.text("sheath diameter, mm", (30.0, middle), unit);
     }
 
     fn events(&self, canvas: &mut Canvas<'_>, trend: &Trend) {
@@ -217,8 +242,10 @@ impl Plan {
             let gap = long_gap(a.date, b.date);
             if let Some(years) = &gap {
                 self.gap(canvas, *from, *to, years);
-            } else if let (Some((a_low, a_high)), Some((b_low, b_high))) =
-                (a.interval(), b.interval())
+            } else if trend.events.iter().any(|(date, _)| between(*date, a, b)) {
+                // What was expected before an event does not lead to what was expected after it.
+            } else if let (Some((a_low, a_high)), Some((b_low, b_high)), false) =
+                (a.interval(), b.interval(), a.too_wide || b.too_wide)
             {
                 let corners = [(*from, a_high), (*to, b_high), (*to, b_low), (*from, a_low)];
                 let corners = corners.map(|(x, mm)| (x, self.mm.y(mm)));
@@ -251,18 +278,10 @@ impl Plan {
         let face = SMALL.at(Anchor::Middle);
         let one = format!("no exam for {years}");
         let y = self.bottom - 10.0;
-        canvas.dashes((from, y), (to, y), 1, QUIET);
+        // A measure between two exams: nothing of the axis is left out.
+        canvas.line((from, y), (to, y), 1, FRAME);
         for end in [from, to] {
-            canvas.line((end, y - 4.0), (end, y + 4.0), 1, QUIET);
-        }
-        // Two strokes across: the sign of a broken line.
-        canvas.rectangle(
-            (middle - 3.0, y - 1.0),
-            (middle + 3.0, y + 1.0),
-            WHITE.to_rgba(),
-        );
-        for x in [middle - 4.0, middle + 2.0] {
-            canvas.line((x - 2.0, y + 5.0), (x + 3.0, y - 5.0), 1, QUIET);
+            canvas.line((end, y - 4.0), (end, y + 4.0), 1, FRAME);
         }
         let two = format!("for {years}");
         // The exams on both sides leave some room of their own.
@@ -280,17 +299,31 @@ impl Plan {
     fn exam(&self, canvas: &mut Canvas<'_>, point: &TrendPoint, x: f64) {
         let y = |mm: f64| self.mm.y(mm);
         if let Some((lower, upper)) = point.interval() {
-            interval(canvas, x, y(lower), y(upper), point.expected_mm.map(y));
+            let expected = point.expected_mm.map(y);
+            match point.too_wide {
+                true => wide_interval(canvas, x, y(lower), y(upper), expected),
+                false => interval(canvas, x, y(lower), y(upper), expected),
+            }
+        }
+        if let Some(one) = &point.deciding {
+            let x = x + offset(one.eye == Eye::Right);
+            let (lower, upper) = (y(one.lower_mm), y(one.upper_mm));
+            eye_interval(canvas, x, lower, upper, y(one.expected_mm));
         }
         let filled = point.status.is_some_and(compared);
         for (value, right) in [(point.right_mm, true), (point.left_mm, false)] {
             if let Some(mm) = value {
-                let side = if right { -EYE_OFFSET } else { EYE_OFFSET };
-                eye(canvas, (x + side, y(mm)), right, filled);
+                eye(canvas, (x + offset(right), y(mm)), right, filled);
             }
         }
+        let own = point.deciding.map_or(point.status, |one| Some(one.both));
         if let Some(mm) = point.both_mm {
-            mark(canvas, (x, y(mm)), point.status);
+            mark(canvas, (x, y(mm)), own);
+        }
+        // The answer is marked where the eye lies that decided it.
+        if let Some(one) = &point.deciding {
+            let x = x + offset(one.eye == Eye::Right);
+            mark(canvas, (x, y(one.mm)), point.status);
         }
     }
 
@@ -322,8 +355,7 @@ impl Plan {
             y = self.foot + 18.0;
         }
         if self.time.stretched {
-            let text = "Exams that lie close together are drawn further apart than they were; \
-                        the dates hold.";
+            let text = "Distances on this axis are not to scale; read the dates.";
             canvas.text(text, (30.0, y), SMALL);
         }
     }
@@ -337,18 +369,21 @@ fn set_stops(trend: &Trend, from: f64, to: f64) -> (TimeAxis, Vec<f64>, Vec<f64>
         .events
         .iter()
         .enumerate()
-        .map(|(at, (date, _))| (*date, 0, at));
+        .map(|(at, (date, _))| (day(*date), 0, at));
     let exams = trend
         .points
         .iter()
         .enumerate()
-        .map(|(at, point)| (point.date, 1, at));
-    let mut order: Vec<(NaiveDate, usize, usize)> = events.chain(exams).collect();
-    order.sort();
+        .map(|(at, point)| (point.day(), 1, at));
+    let mut order: Vec<(f64, usize, usize)> = events.chain(exams).collect();
+    order.sort_by(|a, b| {
+        a.0.total_cmp(&b.0)
+            .then_with(|| (a.1, a.2).cmp(&(b.1, b.2)))
+    });
     let stops: Vec<Stop> = order
         .iter()
-        .map(|(date, kind, _)| Stop {
-            day: day(*date),
+        .map(|(at, kind, _)| Stop {
+            day: *at,
             half: if *kind == 0 { EVENT_HALF } else { EXAM_HALF },
         })
         .collect();
@@ -363,6 +398,16 @@ fn set_stops(trend: &Trend, from: f64, to: f64) -> (TimeAxis, Vec<f64>, Vec<f64>
     };
     let (events, exams) = (of(0), of(1));
     (time, exams, events)
+}
+
+/// Where an eye's marker stands beside the middle of its exam.
+fn offset(right: bool) -> f64 {
+    if right { -EYE_OFFSET } else { EYE_OFFSET }
+}
+
+/// Whether an event lies between two exams. One of an exam's own day comes before it.
+fn between(date: NaiveDate, a: &TrendPoint, b: &TrendPoint) -> bool {
+    a.date < date && date <= b.date
 }
 
 fn event_words(date: NaiveDate, event: &str) -> String {

@@ -541,6 +541,170 @@ fn labels_move_apart_and_no_further() {
     assert!(apart(&[], 40.0, 0.0, 400.0).is_empty());
 }
 
+#[test]
+fn exams_of_one_day_stand_in_the_order_of_their_times() {
+    let at = |time: &str, mm: f64| TrendPoint {
+        time: time.parse().ok(),
+        ..exam("2024-03-01", mm, 5.0, 0.4, Status::WithinExpected)
+    };
+    let svg = svg(&trend(
+        vec![
+            at("18:00:00", 5.3),
+            at("06:15:00", 5.1),
+            at("10:00:00", 5.2),
+        ],
+        &[],
+    ));
+    let all = texts(&svg);
+    let place = |said: &str| all.iter().find(|text| text.6 == said).unwrap().0;
+    assert!(place("06:15") < place("10:00") && place("10:00") < place("18:00"));
+    // In proportion: 3.75 hours and 8 hours.
+    let (first, second) = (place("5.10 mm"), place("5.20 mm"));
+    assert!(first < second && second < place("5.30 mm"));
+    assert!(svg.contains("2024-03-01 06:15: right"));
+}
+
+#[test]
+fn a_course_shorter_than_a_week_has_hours_on_its_axis() {
+    use super::layout::{clock, is_of_hours};
+    assert!(is_of_hours(100.0, 106.9) && !is_of_hours(100.0, 107.0));
+    let day = f64::from(date("2024-03-01").num_days_from_ce());
+    let ticks: Vec<String> = clock(day + 0.2, day + 1.3)
+        .into_iter()
+        .map(|tick| tick.1)
+        .collect();
+    assert_eq!(
+        ticks,
+        [
+            "06:00", "09:00", "12:00", "15:00", "18:00", "21:00", "03-02", "03:00", "06:00"
+        ]
+    );
+    assert!(clock(day, day + 6.9).len() <= 14);
+    assert!(clock(day + 0.01, day + 0.02).is_empty());
+}
+
+#[test]
+fn the_band_ends_at_an_event() {
+    let points = || {
+        vec![
+            exam("2023-01-14", 5.5, 5.4, 0.4, Status::WithinExpected),
+            exam("2023-06-20", 5.6, 5.5, 0.4, Status::WithinExpected),
+        ]
+    };
+    let bands = |events: &[(&str, &str)]| {
+        let svg = svg(&trend(points(), events));
+        shapes(&svg, "polygon", "#8FA3B8").len()
+    };
+    assert_eq!(bands(&[]), 1);
+    assert_eq!(bands(&[("2023-03-01", "shunt revision")]), 0);
+    // One of the later exam's own day comes before it, one of the earlier exam's day as well.
+    assert_eq!(bands(&[("2023-06-20", "shunt revision")]), 0);
+    assert_eq!(bands(&[("2023-01-14", "shunt revision")]), 1);
+}
+
+#[test]
+fn dashed_lines_are_explained_and_only_where_there_are_some() {
+    let legend = |trend: &Trend| {
+        let svg = figure(trend, "a");
+        let all: Vec<String> = texts(&svg).into_iter().map(|text| text.6).collect();
+        let has = |said: &str| all.iter().any(|text| text == said);
+        (has("event"), has("no exam for over a year"))
+    };
+    let close = vec![first("2024-03-01", 5.4), first("2024-03-20", 5.4)];
+    assert_eq!(legend(&trend(close.clone(), &[])), (false, false));
+    assert_eq!(
+        legend(&trend(close, &[("2024-03-05", "CSF surgery")])),
+        (true, false)
+    );
+    let far = vec![first("2020-03-01", 5.4), first("2024-03-20", 5.4)];
+    assert_eq!(legend(&trend(far, &[])), (false, true));
+}
+
+#[test]
+fn an_eye_that_decided_is_marked_where_it_lies() {
+    let mut point = exam("2024-01-01", 5.0, 5.0, 0.4, Status::AboveExpected);
+    point.right_mm = Some(5.8);
+    point.deciding = Some(Deciding {
+        eye: Eye::Right,
+        mm: 5.8,
+        expected_mm: 5.0,
+        lower_mm: 4.2,
+        upper_mm: 5.6,
+        both: Status::WithinExpected,
+    });
+    let svg = svg(&trend(vec![point], &[]));
+    let said: Vec<String> = texts(&svg).into_iter().map(|text| text.6).collect();
+    for words in ["above, right eye", "5.80 mm", "expected 5.00"] {
+        assert!(said.iter().any(|text| text == words), "{words}");
+    }
+    // The mean has the mark of its own row (legend, plot), the eye that of the answer (legend, plot,
+    // column).
+    assert_eq!(shapes(&svg, "circle", "fill=\"#2F558A\"").len(), 2);
+    assert_eq!(shapes(&svg, "polygon", "#B36200").len(), 3);
+    assert!(svg.contains("right eye 5.80 mm where 5.00 was expected"));
+}
+
+#[test]
+fn an_interval_too_wide_is_hatched_and_joins_no_band() {
+    let wide = |too_wide| {
+        let mut point = exam("2024-06-01", 5.4, 5.4, 1.5, Status::NotComparable);
+        point.too_wide = too_wide;
+        let before = exam("2024-03-01", 5.4, 5.4, 0.4, Status::WithinExpected);
+        svg(&trend(vec![before, point], &[]))
+    };
+    let bars = |svg: &str| {
+        (
+            shapes(svg, "rect", "#8FA3B8").len(),
+            shapes(svg, "polygon", "#8FA3B8").len(),
+        )
+    };
+    // Legend and two exams; with a wide one legend and one exam, and no band.
+    assert_eq!(bars(&wide(false)), (3, 1));
+    assert_eq!(bars(&wide(true)), (2, 0));
+    assert!(wide(true).contains("too wide to compare"));
+}
+
+#[test]
+fn a_picture_that_stands_alone_says_whose_it_is_and_when_it_was_made() {
+    let all = crate::render::samples::all(&crate::render::samples::flagged());
+    let contents: Vec<&crate::render::Content> = all.iter().collect();
+    let alone = of_contents("Patient P1".to_owned(), &contents, &[], None);
+    let svg = svg(&alone.made_on(date("2024-05-08")));
+    let said: Vec<String> = texts(&svg).into_iter().map(|text| text.6).collect();
+    let line = said
+        .iter()
+        .find(|text| text.contains("born 1980-02-03"))
+        .unwrap();
+    assert!(
+        line.contains("id of NOWHERE") && line.contains("made on 2024-05-08"),
+        "{line}"
+    );
+}
+
+/// On a phone the axis stays in sight: it is the left end of the figure, at the same heights.
+#[test]
+fn the_axis_alone_is_that_of_the_figure() {
+    let (whole, axis) = (figure(&eight(), "a"), axis(&eight()));
+    well_formed("axis", &axis);
+    let height = |svg: &str| {
+        svg.split("height=\"")
+            .nth(1)
+            .unwrap()
+            .split('"')
+            .next()
+            .unwrap()
+            .to_owned()
+    };
+    assert_eq!(height(&whole), height(&axis));
+    let numbers = |svg: &str| -> Vec<(f64, String)> {
+        let all = texts(svg).into_iter();
+        let ticks = all.filter(|text| text.0 < 70.0 && text.3 == "end");
+        ticks.map(|text| (text.1, text.6)).collect()
+    };
+    assert_eq!(numbers(&whole), numbers(&axis));
+    assert!(numbers(&axis).len() > 3 && axis.contains("aria-hidden"));
+}
+
 proptest::proptest! {
     /// Whatever the exams, the picture is whole.
     #[test]
