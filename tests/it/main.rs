@@ -32,6 +32,7 @@ mod operate;
 mod pictures;
 mod pressure;
 mod receive;
+mod sessions;
 mod stop;
 mod store;
 mod templates;

@@ -17,6 +17,12 @@ pub(crate) struct Report {
     pub(crate) tenths: i32,
     /// SOP Instance UID of the report it replaces.
     pub(crate) replaces: Option<String>,
+    /// Content time; `Some("")` for a report without any time.
+    pub(crate) time: Option<&'static str>,
+    /// Preliminary Flag.
+    pub(crate) flag: &'static str,
+    /// The only eye it measures.
+    pub(crate) eye: Option<&'static str>,
 }
 
 impl Report {
@@ -29,6 +35,9 @@ impl Report {
             date: "20240501".into(),
             tenths: 0,
             replaces: None,
+            time: None,
+            flag: "FINAL",
+            eye: None,
         }
     }
 
@@ -61,6 +70,29 @@ impl Report {
                 PrimitiveValue::from(value.as_str()),
             ));
         }
+        let text = |tag, vr, value: &str| DataElement::new(tag, vr, PrimitiveValue::from(value));
+        object.put(text(tags::PRELIMINARY_FLAG, VR::CS, self.flag));
+        match self.time {
+            None => {}
+            Some("") => {
+                object.remove_element(tags::CONTENT_TIME);
+                object.remove_element(tags::STUDY_TIME);
+            }
+            Some(time) => {
+                object.put(text(tags::CONTENT_TIME, VR::TM, time));
+            }
+        }
+        if let Some(eye) = self.eye {
+            object.update_value(tags::CONTENT_SEQUENCE, |root| {
+                for item in root.items_mut().into_iter().flatten() {
+                    item.update_value(tags::CONTENT_SEQUENCE, |groups| {
+                        if let Some(groups) = groups.items_mut() {
+                            groups.retain(|group| names(group, eye));
+                        }
+                    });
+                }
+            });
+        }
         object.remove_element(tags::PREDECESSOR_DOCUMENTS_SEQUENCE);
         if let Some(replaced) = &self.replaces {
             object.put(predecessor(replaced));
@@ -72,6 +104,19 @@ impl Report {
         meta.update_information_group_length();
         inner.with_exact_meta(meta)
     }
+}
+
+/// Whether a group says a word anywhere below it.
+fn names(group: &InMemDicomObject, word: &str) -> bool {
+    let below = |tag| group.element(tag).ok().and_then(|below| below.items());
+    let own = group.element(tags::CODE_MEANING).ok();
+    own.and_then(|own| own.to_str().ok())
+        .is_some_and(|own| own.eq_ignore_ascii_case(word))
+        || [tags::CONTENT_SEQUENCE, tags::CONCEPT_CODE_SEQUENCE]
+            .into_iter()
+            .filter_map(below)
+            .flatten()
+            .any(|item| names(item, word))
 }
 
 fn predecessor(uid: &str) -> DataElement<InMemDicomObject> {

@@ -234,3 +234,44 @@ fn what_changes_nothing_that_is_read_makes_no_version_and_is_explained() {
     assert!(table.contains("2023-03-01 10:"), "{table}");
     assert!(table.contains("confirmed"), "{table}");
 }
+
+/// Where any order gives the same result (P5) meets that the first content of a UID wins (P4).
+#[test]
+fn of_two_contents_under_one_uid_the_first_is_the_report_whatever_else_comes() {
+    let base = reports();
+    let other = Report {
+        tenths: 9,
+        ..base[1].clone()
+    };
+    let site_of = |order: &[&Report]| {
+        let site = Site::new();
+        let folder = site.path("reports");
+        std::fs::create_dir(&folder).expect("folder");
+        for report in order {
+            let file = report.write(&folder).display().to_string();
+            site.run("process", &[&file]);
+        }
+        let quarantined = site.json("quarantine", &["--json"]);
+        assert_eq!(quarantined.len(), 1);
+        assert!(
+            quarantined[0]
+                .to_string()
+                .contains("same-uid-other-content"),
+            "{quarantined:?}"
+        );
+        (told(&site), site.results())
+    };
+    let (first, second) = (&base[1], &other);
+    let (one, results) = site_of(&[&base[0], first, second]);
+    let (again, _) = site_of(&[first, second, &base[0], first]);
+    assert_eq!(one, again, "which came first is all that counts");
+    let (turned, turned_results) = site_of(&[second, &base[0], first]);
+    assert_ne!(one, turned);
+    let used = |results: &BTreeMap<String, Value>| {
+        of_date(results, "2021")["measurements_used"][0]["value_mm"].clone()
+    };
+    assert_eq!(
+        (used(&results), used(&turned_results)),
+        (5.7.into(), 6.5.into())
+    );
+}

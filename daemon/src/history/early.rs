@@ -178,12 +178,16 @@ impl<'a> Pairing<'a, '_> {
         self.clock.first(uid(one))
     }
 
-    /// Two that say when they were observed are of one scan only if that is near.
+    /// Two that say when they were observed are of one scan only if that is near; and a report that
+    /// was final well before another was begun does not finish it, even with the same readings.
     fn can_be_one(&self, early: &ObjectReading, late: &ObjectReading) -> bool {
-        let own = |one| self.first(one).filter(|stamp| stamp.source == Source::Own);
-        match own(early).zip(own(late)) {
-            Some((a, b)) => (a.at.local - b.at.local).abs() <= self.gap,
-            None => true,
+        let Some((early, late)) = self.first(early).zip(self.first(late)) else {
+            return true;
+        };
+        let later = late.at.local - early.at.local;
+        match (early.source, late.source) {
+            (Source::Own, Source::Own) => later.abs() <= self.gap,
+            _ => later >= -self.gap,
         }
     }
 

@@ -141,6 +141,12 @@ fn a_scan_is_never_taken_for_the_early_form_of_another() {
         all(&new),
         [exam("01 08:00", 5.0, false), exam("01 12:00", 6.0, true)]
     );
+    // Even if the readings are the same.
+    let same = [last("1.1", "08:00", 5.0), early("1.2", "12:00", 5.0)];
+    assert_eq!(
+        all(&same),
+        [exam("01 08:00", 5.0, false), exam("01 12:00", 5.0, true)]
+    );
     // Observation times decide where both have them.
     let observed = |mut one: ObjectReading, time: &str| {
         let at = format!("2024-05-01T{time}:00").parse().expect("a time");
