@@ -48,6 +48,29 @@ fn the_order_of_two_changes_nothing() {
     }
 }
 
+/// Near the limit, where judging each exam on eyes of its own would decide by the order.
+#[test]
+fn the_order_of_two_decides_nothing_near_the_limit() {
+    let kept = |first: Exam, second: Exam| {
+        let now = only_right("t", "2023-09-01", 5.2);
+        let mut baseline = answer(adult(), vec![first, second, now]).baseline;
+        baseline.sort();
+        baseline
+    };
+    for (alone, right, left) in [
+        (5.6, 5.0, 4.6),
+        (5.7, 5.0, 5.0),
+        (5.8, 5.0, 5.1),
+        (5.7, 5.1, 4.6),
+    ] {
+        let both = |date| exam("both", date, &[right; 3], &[left; 3]);
+        let (early, late) = ("2023-01-01", "2023-05-01");
+        let straight = kept(only_right("one", early, alone), both(late));
+        let swapped = kept(both(early), only_right("one", late, alone));
+        assert_eq!(straight, swapped, "{alone}, {right}, {left}");
+    }
+}
+
 /// Different numbers of readings, operators and eyes: |z| is the same both ways round.
 #[test]
 fn z_of_two_is_symmetric() {
