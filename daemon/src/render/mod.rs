@@ -24,6 +24,6 @@ pub mod trend;
 
 pub use content::{Content, content};
 pub use json::Envelope;
-pub(crate) use numbers::{Expected, Printed};
+pub use numbers::{Expected, Printed};
 pub use replaced::Replaced;
 pub use seen::{Seen, seen};

@@ -33,32 +33,34 @@ fn with_sign(value: f64, decimals: usize) -> String {
 
 /// The numbers of one row as they are printed.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Printed {
+pub struct Printed {
     /// Value of the eye, or mean of both.
-    pub(crate) measured: String,
+    pub measured: String,
     /// What was expected; `None` where nothing was.
-    pub(crate) expected: Option<Expected>,
+    pub expected: Option<Expected>,
 }
 
 /// What stands beside a measured value.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Expected {
+pub struct Expected {
     /// The expected value.
-    pub(crate) mm: String,
+    pub mm: String,
     /// `4.41 to 5.26`.
-    pub(crate) interval: String,
+    pub interval: String,
     /// Measured minus expected, with its sign.
-    pub(crate) change: String,
+    pub change: String,
     /// The same in percent of the expected value.
-    pub(crate) percent: String,
+    pub percent: String,
     /// Change needed for a flag.
-    pub(crate) needed: String,
+    pub needed: String,
     /// Rise found in eight of ten such exams.
-    pub(crate) eight_of_ten: String,
+    pub eight_of_ten: String,
 }
 
 impl Printed {
-    pub(crate) fn of(row: &Row) -> Self {
+    /// Of one row.
+    #[must_use]
+    pub fn of(row: &Row) -> Self {
         let Some(c) = row.expected() else {
             return Printed {
                 measured: mm(row.measured_mm),

@@ -125,7 +125,8 @@ pub fn summary_of(result: &Envelope) -> String {
 }
 
 /// What stands below a result in a list of exams: doubts, the exam before, earlier flags, the last event.
-pub(crate) fn in_a_list(content: &Content) -> Vec<String> {
+#[must_use]
+pub fn in_a_list(content: &Content) -> Vec<String> {
     let mut lines = Statement::of(content, None).doubts;
     let course = &content.course;
     lines.extend(course.since_last.iter().map(|since| since.sentence()));
