@@ -224,6 +224,11 @@ def check_outbox(folder: Path, outbox: Path) -> None:
             "flagged": answer["flagged"],
             "reason": answer["reason"],
             "notices": " ".join(answer["notices"]) or None,
+            "basis": answer["basis"],
+            "decided_by": answer["decided_by"],
+            "since_last_mm": ((one.get("course") or {}).get("since_last") or {}).get("mm"),
+            "after_event": ((one.get("course") or {}).get("after_event") or {}).get("state"),
+            "earlier_flags": ((one.get("course") or {}).get("flags") or {}).get("count", 0),
             "gap_years": answer["gap_years"],
             "baseline_exams": len(one["baseline"]),
             "values_used": len(one["measurements_used"]),
@@ -374,9 +379,8 @@ def check_fhir(folder: Path, outbox: Path) -> None:
             if one["type"] == "DiagnosticReport":
                 reports.add(resource["identifier"][0]["value"].split("/")[0])
     check("bulk: references lead to resources", references - names, set())
-    types = {"Device", "DiagnosticReport", "Patient", "Provenance"}
-    if any(row["measured_mm"] is not None for row in rows_by(folder, "assessments")):
-        types.add("Observation")
+    # What a status rests on is an Observation of every exam, also of one without a width.
+    types = {"Device", "DiagnosticReport", "Observation", "Patient", "Provenance"}
     check("bulk: types", {one["type"] for one in listed["output"]}, types)
     exams = {json.loads(path.read_text())["exam"]["id"] for path in outbox.glob("*/result.json")}
     held = {row["exam_id"] for row in rows_by(folder, "exams")}
