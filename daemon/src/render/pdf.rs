@@ -75,10 +75,24 @@ fn lay_out(result: &Envelope, trends: &[Trend], faces: &Faces, scale: f32) -> Pa
         .iter()
         .filter(|trend| trend.points.len() > 1)
         .collect();
-    let share = if shown.len() > 1 { 0.64 } else { 0.8 };
-    for trend in shown {
-        top.extend(whole.heading(&trend.title));
-        top.push(whole.drawing(trend::drawing(trend), share * scale));
+    match shown.as_slice() {
+        // Side by side.
+        [one, other] => {
+            let titles = vec![one.title.clone(), other.title.clone()];
+            let mut pair = vec![whole.gap(4.5), whole.rule(2.5)];
+            pair.extend(whole.table(&[0.5, 0.5], &[(true, titles)]));
+            for line in &mut pair {
+                line.with_next = true;
+            }
+            top.extend(pair);
+            top.push(whole.drawings(vec![trend::drawing(one), trend::drawing(other)], 0.49));
+        }
+        shown => {
+            for trend in shown {
+                top.extend(whole.heading(&trend.title));
+                top.push(whole.drawings(vec![trend::drawing(trend)], 0.8 * scale));
+            }
+        }
     }
     pages.down(top);
     let sections = text::sections(content);

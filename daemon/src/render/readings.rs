@@ -6,7 +6,8 @@ use crate::history::ExamMeasurement;
 
 /// Readings that are used, a line for each eye, plane and kind: `right, transverse: 5.9 6.0 mm`.
 pub(super) fn used(content: &Content) -> Vec<String> {
-    let values = || content.measurements_used.iter().map(|m| &m.value);
+    let in_time = in_time(&content.measurements_used);
+    let values = || in_time.iter().copied();
     let kind = |m: &Measurement| (m.eye, m.plane, rank(m.derivation));
     let mut kinds: Vec<_> = values().map(kind).collect();
     kinds.sort_unstable();
@@ -31,6 +32,15 @@ pub(super) fn used(content: &Content) -> Vec<String> {
         format!("{eye}, {plane}{made}: {} mm{sent}", mm.join(" "))
     };
     kinds.iter().map(line).collect()
+}
+
+/// Readings in the order of their times, where all are told; else in that of the reports.
+fn in_time(readings: &[ExamMeasurement]) -> Vec<&Measurement> {
+    let mut values: Vec<&Measurement> = readings.iter().map(|m| &m.value).collect();
+    if values.iter().all(|m| m.observed_at.is_some()) {
+        values.sort_by_key(|m| m.observed_at);
+    }
+    values
 }
 
 /// What lowers the trust in readings that are used; the same words stand once.

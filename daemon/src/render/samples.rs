@@ -253,6 +253,51 @@ pub(crate) fn replaced() -> Envelope {
     now
 }
 
+/// A preliminary report of one eye whose other values nobody could read.
+pub(crate) fn preliminary() -> Known {
+    let mut known = one_eye();
+    let exam = last(&mut known);
+    exam.remarks.push(
+        Remark::caution(
+            "document-preliminary",
+            "The report calls itself preliminary.",
+        )
+        .at("(0040,A496)"),
+    );
+    exam.remarks.push(
+        Remark::caution(
+            "values-unread",
+            "Values were left unread: only the right eye is used, and 3 values are left that may be of \
+             the left one.",
+        )
+        .act("Add their code to the site dictionary."),
+    );
+    known
+}
+
+/// Right and left exchanged: each eye fits the other's earlier values.
+pub(crate) fn exchanged() -> Known {
+    let mut known = well(
+        known(&[
+            (&[5.6, 5.7, 5.6], &[4.5, 4.6, 4.5]),
+            (&[5.7, 5.6, 5.7], &[4.6, 4.5, 4.6]),
+            (&[5.6, 5.6, 5.7], &[4.5, 4.5, 4.6]),
+            (&[4.5, 4.6, 4.6], &[5.7, 5.6, 5.6]),
+        ]),
+        3,
+    );
+    last(&mut known).exam.as_mut().unwrap().operator = Some("Merrowdene^Iolo".to_owned());
+    known
+}
+
+/// Published results that are more than the newest of what is known.
+pub(crate) fn published() -> Vec<(&'static str, Envelope)> {
+    vec![
+        ("since-event", envelope(since_event())),
+        ("replaced", replaced()),
+    ]
+}
+
 /// Every sample by name.
 pub(crate) fn every() -> Vec<(&'static str, Known)> {
     vec![
@@ -265,6 +310,8 @@ pub(crate) fn every() -> Vec<(&'static str, Known)> {
         ("below", below()),
         ("apart", apart()),
         ("provisional", provisional()),
+        ("preliminary", preliminary()),
+        ("exchanged", exchanged()),
         ("hours", hours()),
         ("too-wide", too_wide()),
     ]

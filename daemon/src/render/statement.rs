@@ -190,20 +190,15 @@ fn figures(content: &Content) -> Vec<(String, String)> {
     if let Some((by, row)) = decided {
         return compared(&phrases::row_name(content, by), row);
     }
-    let shown = phrases::named_rows(content);
+    let mut shown = phrases::named_rows(content).peekable();
+    if let Some((name, row)) = shown.peek().filter(|(_, row)| row.too_wide.is_some()) {
+        // The limits, without a change; each eye stands in the table.
+        let mut figures = compared(&name.to_lowercase(), row);
+        figures.truncate(2);
+        return figures;
+    }
     shown
-        .flat_map(|(name, row)| {
-            let name = name.to_lowercase();
-            match row.too_wide.is_some() {
-                // Of an interval that is too wide the limits, without a flag.
-                true => {
-                    let mut figures = compared(&name, row);
-                    figures.truncate(2);
-                    figures
-                }
-                false => compared(&name, row),
-            }
-        })
+        .flat_map(|(name, row)| compared(&name.to_lowercase(), row))
         .collect()
 }
 

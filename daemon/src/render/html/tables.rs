@@ -43,7 +43,9 @@ pub(in crate::render) fn status_cell(content: &Content, row: &Row) -> String {
         .decided()
         .filter(|(by, _)| *by != DecidedBy::SinceEvent);
     let alone = phrases::named_rows(content).count() == 1;
-    let decides = decided.is_some_and(|(_, decided)| std::ptr::eq(decided, row)) && !alone;
+    let quiet = assessment.status == Status::WithinExpected;
+    let decides = decided.is_some_and(|(_, decided)| std::ptr::eq(decided, row));
+    let decides = decides && !alone && !quiet;
     match decides {
         true => format!("{} (decides)", phrases::row_status(row)),
         false => phrases::row_status(row),

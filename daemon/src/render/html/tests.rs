@@ -39,6 +39,25 @@ fn keep(name: &str, page: &str) {
 }
 
 #[test]
+fn pages_of_published_results_are_whole() {
+    for (name, result) in samples::published() {
+        let page = page(
+            &result,
+            &trends(&result.content, &samples::all(&samples::within())),
+        );
+        keep(name, &page);
+        let xml = xml(&page);
+        let seen = seen(&Document::parse(&xml).unwrap());
+        for line in crate::render::text::text_of(&result).lines().take(1) {
+            assert!(
+                line.starts_with("OPTIC") && seen.starts_with("Optic"),
+                "{name}"
+            );
+        }
+    }
+}
+
+#[test]
 fn every_sample_is_one_whole_page() {
     for (name, known) in samples::every() {
         let page = page_of(&known);

@@ -23,8 +23,8 @@ pub(super) struct Line {
     pub(super) ruled: Option<f32>,
     /// It stands on the page and in the column of the line after it.
     pub(super) with_next: bool,
-    /// A picture with its width on the page.
-    pub(super) drawing: Option<(Rc<Drawing>, f32)>,
+    /// Pictures, each with its distance from the left edge of the line and its width on the page.
+    pub(super) drawings: Vec<(f32, Rc<Drawing>, f32)>,
 }
 
 /// Makes lines of one width and scale.
@@ -150,12 +150,19 @@ impl Setter<'_> {
         lines
     }
 
-    /// A picture in the middle of the line, not wider than a share of it.
-    pub(super) fn drawing(&self, drawing: Drawing, share: f32) -> Line {
+    /// Pictures side by side from the left, each as wide as a share of the line.
+    pub(super) fn drawings(&self, drawings: Vec<Drawing>, share: f32) -> Line {
         let width = self.width * share;
+        let heights = drawings.iter();
+        let heights = heights.map(|one| width * (one.height / one.width) as f32);
+        let step = self.width / drawings.len().max(1) as f32;
         Line {
-            height: width * (drawing.height / drawing.width) as f32,
-            drawing: Some((Rc::new(drawing), width)),
+            height: heights.fold(0.0, f32::max),
+            drawings: drawings
+                .into_iter()
+                .enumerate()
+                .map(|(at, drawing)| (at as f32 * step, Rc::new(drawing), width))
+                .collect(),
             ..Line::default()
         }
     }

@@ -18,6 +18,13 @@ fn every_sample_fits_on_one_sheet_and_is_the_same_twice() {
         let others = samples::all(&known);
         let result = samples::newest(&known);
         let pdf = made(&result, &others);
+        if let Some(folder) = std::env::var_os("RENDER_PAGES") {
+            std::fs::write(
+                std::path::Path::new(&folder).join(format!("{name}.pdf")),
+                &pdf,
+            )
+            .unwrap();
+        }
         assert!(pdf.starts_with(b"%PDF-1."), "{name}");
         assert_eq!(pages(&pdf), 1, "{name}");
         assert!(pdf == made(&result, &others), "{name}");

@@ -95,7 +95,7 @@ impl Pen<'_, '_> {
             height,
             parts,
             ruled,
-            drawing,
+            drawings,
             ..
         } = &placed.line;
         let (x, y) = (placed.x, placed.y);
@@ -107,8 +107,8 @@ impl Pen<'_, '_> {
             let feet = y + height * 0.8;
             self.text(&part.text, x + part.x, feet, part.size, part.bold, BLACK);
         }
-        if let Some((drawing, width)) = drawing {
-            self.drawing(drawing, x, y, *width);
+        for (from, drawing, width) in drawings {
+            self.drawing(drawing, x + from, y, *width);
         }
     }
 

@@ -1,6 +1,6 @@
 use super::*;
 use crate::assess::{DecidedBy, Notice, Reason};
-use crate::domain::Remark;
+use crate::domain::{Moment, Remark};
 use crate::render::samples;
 
 #[test]
@@ -17,6 +17,13 @@ fn texts_are_stable() {
 }
 
 #[test]
+fn texts_of_published_results_are_stable() {
+    for (name, result) in samples::published() {
+        samples::golden(&format!("{name}.txt"), &text_of(&result));
+    }
+}
+
+#[test]
 fn samples_hold_the_statuses_they_are_named_for() {
     let status = |known| samples::newest(&known).content.assessment.status;
     assert!(status(samples::flagged()).flagged());
@@ -26,6 +33,8 @@ fn samples_hold_the_statuses_they_are_named_for() {
     assert_eq!(status(samples::one_eye()), Status::WithinExpected);
     assert_eq!(status(samples::below()), Status::BelowExpected);
     assert!(status(samples::one_eye_out()).flagged());
+    let notices = |known| samples::newest(known).content.assessment.notices;
+    assert!(notices(&samples::exchanged()).contains(&Notice::SidesExchangedSuspected));
 }
 
 #[test]
@@ -286,4 +295,30 @@ fn a_version_that_takes_a_flag_back_says_so_first() {
     assert!(text_of(&result).contains("Replaces version 1"));
     let page = crate::render::html::page(&result, &[]);
     assert!(page.find("Replaces version 1").unwrap() < page.find("<h1").unwrap());
+}
+
+#[test]
+fn readings_stand_in_the_order_of_their_times() {
+    let mut content = samples::newest(&samples::flagged()).content;
+    let line = |content: &Content| {
+        let text = text(content);
+        let line = text
+            .lines()
+            .find(|line| line.contains("- right, transverse:"));
+        line.unwrap().trim().to_owned()
+    };
+    // Without times in that of the reports.
+    assert_eq!(line(&content), "- right, transverse: 5.9 6.0 5.8 mm");
+    for (m, minute) in content
+        .measurements_used
+        .iter_mut()
+        .zip([30, 10, 20, 1, 2, 3])
+    {
+        let at = format!("2024-05-07T10:{minute:02}:00").parse().unwrap();
+        m.value.observed_at = Some(Moment {
+            local: at,
+            offset_s: None,
+        });
+    }
+    assert_eq!(line(&content), "- right, transverse: 6.0 5.8 5.9 mm");
 }
