@@ -42,6 +42,9 @@ const FLAGS: [Flag; 3] = [
     },
 ];
 
+/// Final reports with the same readings that are looked at for one early report.
+const LOOKED_AT: usize = 64;
+
 /// Who or what made both: the observer, else the machine.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord)]
 enum Maker<'a> {
@@ -207,8 +210,20 @@ impl<'a> Pairing<'a, '_> {
         }
         let mut used: BTreeSet<&str> = BTreeSet::new();
         early.retain(|one| {
-            let alike = same.get(&values(one)).into_iter().flatten();
-            match alike.copied().find(|late| self.can_be_one(one, late)) {
+            let alike = same
+                .get(&values(one))
+                .map(Vec::as_slice)
+                .unwrap_or_default();
+            // Those without a time stand first, then those that were final too early.
+            let begun = self
+                .first(one)
+                .and_then(|stamp| stamp.at.local.checked_sub_signed(self.gap));
+            let ended = |late: &&'a ObjectReading| self.first(late).map(|stamp| stamp.at.local);
+            let later = alike.partition_point(|late| ended(late).is_none() || ended(late) < begun);
+            let (before, later) = alike.split_at_checked(later).unwrap_or_default();
+            let timeless = before.first().filter(|late| ended(late).is_none());
+            let candidates = later.iter().take(LOOKED_AT).chain(timeless);
+            match candidates.copied().find(|late| self.can_be_one(one, late)) {
                 Some(late) => {
                     used.insert(uid(late));
                     self.pairs.push((uid(one), uid(late)));

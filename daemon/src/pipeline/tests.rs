@@ -61,3 +61,4 @@ mod dated;
 mod history;
 mod joined;
 mod namesakes;
+mod sessions;

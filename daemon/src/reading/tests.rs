@@ -334,6 +334,86 @@ fn a_named_time_point_beside_values_without_one_is_another() {
     assert_eq!(blocked(&one), [&[][..], &["earlier-finding"]]);
 }
 
+/// Before and after a puncture in one report: with times of their own they are told apart, and not
+/// where the times cannot tell.
+#[test]
+fn time_points_with_times_one_after_the_other_are_told_apart() {
+    let group = |name: &str, times: [&str; 2]| -> Vec<Node> {
+        let point = text("C2348792 UMLS", Value::Text(name.to_owned()));
+        let values = times.map(|at| mm("5.6", vec![]).observed(at));
+        [point, site(RIGHT)].into_iter().chain(values).collect()
+    };
+    let read = |first: [&str; 2], second: [&str; 2]| {
+        read(&document(Some(report(vec![
+            group("one", first),
+            group("two", second),
+        ]))))
+    };
+    let (nine, ten) = (
+        ["20240510090000", "20240510090100"],
+        ["20240510091000", "20240510091100"],
+    );
+    let one = read(nine, ten);
+    assert!(one.measurements.iter().all(|value| value.usable));
+    let points: Vec<_> = one
+        .measurements
+        .iter()
+        .map(|value| value.time_point.as_deref())
+        .collect();
+    assert_eq!(points, ["one", "one", "two", "two"].map(Some));
+    for second in [
+        ["20240510090030", "20240510091100"],
+        ["20240510", "20240510"],
+    ] {
+        let one = read(nine, second);
+        assert!(one.measurements.iter().all(|value| !value.usable));
+    }
+}
+
+/// PS3.5 6.2: a date alone is no time, and none is made up.
+#[test]
+fn what_gives_a_day_gives_no_time() {
+    let group = vec![
+        site(RIGHT),
+        mm("5.6", vec![]).observed("20240510"),
+        mm("5.5", vec![]).observed("2024051009"),
+        mm("5.4", vec![]),
+    ];
+    let mut full = document(Some(report(vec![group])));
+    let reading = read(&full);
+    let days: Vec<bool> = reading
+        .measurements
+        .iter()
+        .map(|one| one.observed_day_only)
+        .collect();
+    assert_eq!(days, [true, false, false]);
+    let exam = reading.exam.unwrap();
+    assert_eq!(
+        (exam.content_at, exam.study_at),
+        (Some(moment(12)), Some(moment(10)))
+    );
+    full.header.day_only = crate::sr::DayOnly {
+        study: true,
+        content: true,
+    };
+    let exam = read(&full).exam.unwrap();
+    assert_eq!((exam.content_at, exam.study_at), (None, None));
+}
+
+#[test]
+fn what_a_document_says_of_its_state_is_kept() {
+    let mut one = document(Some(two_eyes()));
+    assert!(read(&one).state.is_silent());
+    one.header.preliminary = Some("FINAL".to_owned());
+    one.header.completion = Some("PARTIAL".to_owned());
+    one.header.verification = Some("PERHAPS".to_owned());
+    let state = read(&one).state;
+    assert_eq!(
+        (state.preliminary, state.partial, state.unverified),
+        (Some(false), Some(true), None)
+    );
+}
+
 /// TID 1005: the study that a value belongs to, by its UID or by its date.
 #[test]
 fn values_of_another_study_are_kept_apart() {
