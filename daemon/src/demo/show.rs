@@ -227,7 +227,7 @@ fn draw(pipeline: &Pipeline, patient: &Person, demo: &Demo) -> Result<(), Failur
     let title = format!("Optic nerve sheath, patient {}", patient.id);
     let path = demo.dir.join(format!("trend-{}.svg", patient.id));
     let picture = trend::of_contents(title, &contents, &events, None);
-    let made = picture.made_on(chrono::Utc::now().date_naive());
-    fs::write(&path, trend::svg(&made))
+    // Invented, and the same whenever it is made.
+    fs::write(&path, trend::svg(&picture))
         .map_err(|error| Failure::no(format!("{}: {error}", path.display())))
 }

@@ -156,10 +156,11 @@ impl Place {
         found.unwrap().clone()
     }
 
+    /// What a reader sees of the newest results: no version is made where only the rest differs.
     fn keys(&self) -> BTreeMap<String, String> {
         let newest = self.newest().into_iter();
         newest
-            .map(|(exam, (content, _))| (exam, content.key().unwrap()))
+            .map(|(exam, (content, _))| (exam, crate::render::seen(&content).unwrap().key()))
             .collect()
     }
 }
