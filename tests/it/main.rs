@@ -33,6 +33,7 @@ mod pictures;
 mod pressure;
 mod receive;
 mod sessions;
+mod situations;
 mod stop;
 mod store;
 mod templates;
