@@ -314,16 +314,21 @@ fn holds(told: &Told, story: &Story, must: &Must) -> Result<(), String> {
 
 /// Tells a story in every order; what is wrong, a line each.
 fn tell(story: &Story) -> Vec<String> {
-    let mut wrong = Vec::new();
+    let mut wrong: Vec<String> = Vec::new();
     let mut first: Option<Told> = None;
     for order in orders(story.reports().len(), story.said.len()) {
         let told = Told::of(story, &order);
         for must in &story.must {
             if let Err(found) = holds(&told, story, must) {
-                wrong.push(format!(
-                    "{} ({}): {} of {:?} must be {:?}; found: {found}",
-                    story.name, order.name, must.fact, must.exam, must.value
-                ));
+                let Must { exam, fact, value } = must;
+                let found: String = found.chars().take(400).collect();
+                let line = format!(
+                    "{}: {fact} of {exam:?} must be {value:?}; found: {found}",
+                    story.name
+                );
+                if !wrong.contains(&line) {
+                    wrong.push(line);
+                }
             }
         }
         let Some(first) = &first else {

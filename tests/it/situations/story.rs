@@ -98,8 +98,16 @@ fn table(path: &Path) -> Vec<BTreeMap<String, String>> {
         .comment(Some(b'#'))
         .from_path(path)
         .unwrap_or_else(|error| panic!("{}: {error}", path.display()));
-    let rows = reader.deserialize();
+    let headers = reader.headers().expect("headers").clone();
+    let rows = reader.records();
     rows.map(|row| row.unwrap_or_else(|error| panic!("{}: {error}", path.display())))
+        .map(|row| {
+            // A row may leave out its last cells.
+            let cells = headers.iter().zip(row.iter());
+            cells
+                .map(|(name, cell)| (name.to_owned(), cell.to_owned()))
+                .collect()
+        })
         .collect()
 }
 
