@@ -91,7 +91,7 @@ impl Told {
         match said.what.as_str() {
             "label" => {
                 let exam = self.exam(story, &said.of);
-                self.site.ok("label", &[&exam, &said.value]);
+                self.site.ok("label", &["--yes", &exam, &said.value]);
             }
             "event" => {
                 let patient = if said.of.is_empty() {
