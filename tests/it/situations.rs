@@ -155,23 +155,6 @@ fn standing(site: &Site) -> BTreeMap<String, Value> {
     results
 }
 
-/// What must be equal in every order: all but the way there.
-fn settled(result: &Value) -> Value {
-    let mut result = result.clone();
-    let map = result.as_object_mut().expect("an object");
-    for way in [
-        "version",
-        "key",
-        "supersedes",
-        "why",
-        "created_at",
-        "replaces",
-    ] {
-        map.remove(way);
-    }
-    result
-}
-
 /// A page without its first lines on versions, which tell of the way there.
 fn without_way(page: &str) -> String {
     let lines = page.lines().filter(|line| {
@@ -335,30 +318,23 @@ fn tell(story: &Story) -> Vec<String> {
             first = Some(told);
             continue;
         };
+        // What a reader sees; the list of exams that were not used is that of the day it was made.
         let all = |told: &Told| -> BTreeMap<String, (Value, String)> {
             let results = told.results.iter();
             results
-                .map(|(id, result)| {
-                    (
-                        id.clone(),
-                        (settled(result), without_way(&told.page(result))),
-                    )
-                })
+                .map(|(id, result)| (id.clone(), (result["seen_key"].clone(), told.page(result))))
                 .collect()
         };
         let (one, other) = (all(first), all(&told));
-        for (id, result) in &one {
-            if other.get(id) != Some(result) {
-                let at = word(&result.0["exam"]["performed_at"]);
-                let mut line = format!(
-                    "{}: the exam of {at} is told otherwise, {}",
-                    story.name, order.name
-                );
-                for (old, new) in result
-                    .1
-                    .lines()
-                    .zip(other.get(id).map_or("", |other| &other.1).lines())
-                {
+        for (id, (seen, page)) in &one {
+            let (also, there) = match other.get(id) {
+                Some((also, there)) => (also, there.as_str()),
+                None => (&Value::Null, ""),
+            };
+            assert!(seen.is_string(), "result.json names what is seen");
+            if also != seen {
+                let mut line = format!("{}: told otherwise, {}", story.name, order.name);
+                for (old, new) in page.lines().zip(there.lines()) {
                     if old != new {
                         let _ = write!(line, "\n    {old}\n    {new}");
                     }
