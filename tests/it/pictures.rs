@@ -166,7 +166,7 @@ fn what_the_picture_shows_decides_whether_a_value_is_used() {
     let (_, _, seen) = place.newest();
     assert_eq!(seen.measurements_used.len(), 0);
     assert!(
-        place.why().contains("what the pictures of report"),
+        place.why().contains("what the pictures of the report"),
         "{}",
         place.why()
     );
