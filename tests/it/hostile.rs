@@ -13,7 +13,7 @@ mod peers;
 mod reader;
 mod recorded;
 
-use super::harness::Daemon;
+use super::harness::{Daemon, until};
 use super::receive::Sender;
 use std::fs;
 
@@ -61,6 +61,19 @@ impl Daemon {
         targets
             .filter(|target| !target.to_string_lossy().contains("store.sqlite"))
             .count()
+    }
+
+    /// The same, once it has not changed for half a second: the ports are open before the last of the
+    /// watchers is.
+    fn descriptors_at_rest(&self) -> usize {
+        let (mut seen, mut alike) = (self.descriptors(), 0);
+        until("descriptors at rest", || {
+            let now = self.descriptors();
+            alike = if now == seen { alike + 1 } else { 0 };
+            seen = now;
+            alike == 25
+        });
+        seen
     }
 
     /// Processor time used so far, in hundredths of a second (proc(5): USER_HZ is 100).

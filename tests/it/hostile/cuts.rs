@@ -49,7 +49,7 @@ async fn cut_off_anywhere() {
     let site = Site::new();
     let daemon = site.serve();
     daemon.echo().await;
-    let before = daemon.descriptors();
+    let before = daemon.descriptors_at_rest();
     let (request, store) = (recorded::request(), recorded::store());
     let whole = [request.clone(), store].concat();
     let step = asked("SHEATHLINE_CUT_STEP", 16) as usize;
@@ -91,7 +91,7 @@ async fn lengths_of_data_that_lie() {
     let site = Site::new();
     let daemon = site.serve();
     daemon.echo().await;
-    let before = daemon.descriptors();
+    let before = daemon.descriptors_at_rest();
     let start = [recorded::request(), recorded::command("2.25.1")].concat();
     let data = recorded::data_pdu(2, &[7; 100]);
     let mut tried = 0;
@@ -124,7 +124,7 @@ async fn lengths_of_a_request_that_lie() {
     let site = Site::new();
     let daemon = site.serve();
     daemon.echo().await;
-    let before = (daemon.descriptors(), daemon.peak());
+    let before = (daemon.descriptors_at_rest(), daemon.peak());
     let request = recorded::request();
     let fields = length_fields(&request);
     assert_eq!(fields.len(), 16, "{fields:?}");
@@ -159,7 +159,7 @@ async fn requests_of_many_small_items() {
     let site = Site::new();
     let daemon = site.serve();
     daemon.echo().await;
-    let (descriptors, base) = (daemon.descriptors(), daemon.peak());
+    let (descriptors, base) = (daemon.descriptors_at_rest(), daemon.peak());
     let small = |kind: u8, length: u16| {
         let [high, low] = length.to_be_bytes();
         [kind, 0, high, low].repeat(15_000)

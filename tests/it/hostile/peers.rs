@@ -132,7 +132,7 @@ async fn half_open_connections_hinder_nobody() {
     let site = Site::new();
     let daemon = site.serve();
     daemon.echo().await;
-    let before = daemon.descriptors();
+    let before = daemon.descriptors_at_rest();
     let count = asked("SHEATHLINE_HALF_OPEN", 500) as usize;
     let mut silent = Vec::new();
     for n in 0..count {
@@ -168,7 +168,7 @@ async fn resets_in_every_state() {
     let site = Site::new();
     let daemon = site.serve();
     daemon.echo().await;
-    let before = daemon.descriptors();
+    let before = daemon.descriptors_at_rest();
     let (request, store, release) = (recorded::request(), recorded::store(), recorded::release());
     let command = recorded::command("2.25.1");
     let whole = [request.clone(), store.clone()].concat();
@@ -225,7 +225,7 @@ async fn peers_that_never_read() {
     let site = site_with("idle_timeout_s = 1\nwrite_timeout_s = 1\n");
     let daemon = site.serve();
     daemon.echo().await;
-    let (before, base) = (daemon.descriptors(), daemon.peak());
+    let (before, base) = (daemon.descriptors_at_rest(), daemon.peak());
     let mut peers = tokio::task::JoinSet::new();
     for n in 0..2 {
         let socket = socket(n);
