@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
 /// Long enough for a loaded machine; nothing waits this long when it works.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_secs(240);
 
 /// A folder with a configuration, a store, a drop folder and an outbox.
 pub(crate) struct Site {
