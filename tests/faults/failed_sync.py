@@ -129,12 +129,14 @@ def main() -> int:
     # Syncs of the file itself are those that bring the log over into it.
     into_file = partial(in_store, file="store.sqlite")
     over = (1, 2, 3) if options.long else (1,)
+    # Writes of commits. That the number of one cannot be noted in the lock file ends nothing.
+    into_log = partial(in_store, file="store.sqlite-wal")
     total = 0
     for name, run, inject, numbers in (
         ("sync of the store", in_store, "fsync:error=EIO:when={}", some(range(1, 61), 4)),
         ("sync of log into file", into_file, "fsync:error=EIO:when={}", over),
         ("sync of the outbox", in_outbox, "fsync:error=EIO:when={}", some(range(1, 21), 3)),
-        ("write of the store", in_store, "pwrite64:error=EIO:when={}", some(range(1, 21), 1)),
+        ("write of the store", into_log, "pwrite64:error=EIO:when={}", some(range(1, 21), 1)),
         ("read-only store", in_store, "pwrite64:error=EROFS:when={}+", some(range(21, 41), 1)),
     ):
         for number in numbers:
