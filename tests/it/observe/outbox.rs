@@ -42,6 +42,7 @@ fn an_outbox_that_is_gone_makes_it_not_ready_until_it_is_back() {
     }
     let waiting = "sheathline_queue_waiting{stage=\"publish\"}";
     until("results that wait", || samples(to)[waiting] == 3.0);
+    until("its line", || lines(&daemon, UNWRITABLE) > 0);
     // Several tries, one line.
     std::thread::sleep(Duration::from_secs(5));
     assert_eq!(lines(&daemon, UNWRITABLE), 1, "{:?}", daemon.log());
@@ -95,6 +96,7 @@ fn an_outbox_that_may_not_be_written_is_told_from_the_start() {
     Report::numbered(1).write(&site.path("drop"));
     let waiting = "sheathline_queue_waiting{stage=\"publish\"}";
     until("a result that waits", || samples(to)[waiting] == 1.0);
+    until("its line", || lines(&daemon, UNWRITABLE) > 0);
     std::thread::sleep(Duration::from_secs(3));
     assert_eq!(lines(&daemon, UNWRITABLE), 1, "{:?}", daemon.log());
     fs::set_permissions(site.path("outbox"), Permissions::from_mode(0o755)).expect("set");
