@@ -9,8 +9,12 @@ use crate::domain::Label;
 
 /// How much wider a crisis is, mm.
 const CRISIS_MM: f64 = 0.8;
-/// Mean and SD of the change of those unwell without raised pressure, mm: as published for children with
-/// a shunt that had not failed (from memory, no title at hand).
+/// Mean and SD of the change of those unwell without raised pressure, mm. The mean is published: of 76 visits
+/// of children with a shunt and symptoms, 62 without its failure (Change in Optic Nerve Sheath Diameter and
+/// Cerebral Ventricular Shunt Failure in Children. JAMA Netw Open 2025;8(5):e2511009,
+/// doi:10.1001/jamanetworkopen.2025.11009; seen in its abstract). The SD is inferred: the negative predictive
+/// value of 98 % below 0.4 mm fits 49 of the 62, and so an SD of about 0.30 with the errors of measuring in
+/// it; one operator's, 0.19 to 0.25 here, leave 0.15 to 0.23. Taken for everybody scanned when unwell.
 const UNWELL_MM: (f64, f64) = (0.16, 0.2);
 /// What stays after an event where it stays, mm.
 const STAYS_MM: f64 = 0.4;

@@ -128,7 +128,7 @@ fn numbers_agree_with_the_separate_implementation() {
             );
         }
     }
-    assert_eq!(compared, 55, "numbers of the file");
+    assert_eq!(compared, 59, "numbers of the file");
 }
 
 /// 5.9, revision, 5.2 the next day, 5.7 four days later: a failed revision, inside the interval that the
