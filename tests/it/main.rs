@@ -31,6 +31,7 @@ mod observe;
 mod operate;
 mod pictures;
 mod pressure;
+mod published;
 mod receive;
 mod sessions;
 mod situations;

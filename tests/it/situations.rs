@@ -3,8 +3,8 @@
 //!
 //! `SITUATION=name` takes only stories whose name holds that text; `UPDATE_GOLDEN=1` writes the pages.
 
-mod report;
-mod story;
+pub(crate) mod report;
+pub(crate) mod story;
 
 use crate::harness::Site;
 use serde_json::Value;

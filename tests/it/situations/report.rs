@@ -17,6 +17,12 @@ const OPTIC_NERVE: Coded<'_> = ("18234004", "SCT", "Optic nerve");
 const TOPOGRAPHY: Coded<'_> = ("106233006", "SCT", "Topographical modifier");
 const SHEATH: Coded<'_> = ("sheath", "99SHEATHLINE", "Optic nerve sheath");
 const DIAMETER: Coded<'_> = ("81827009", "SCT", "Diameter");
+const EYE: Coded<'_> = ("81745001", "SCT", "Eye");
+const EYEBALL: Coded<'_> = (
+    "eyeball-diameter",
+    "99SHEATHLINE",
+    "Eyeball transverse diameter",
+);
 const DEPTH: Coded<'_> = ("depth-from-globe", "99SHEATHLINE", "Depth behind the globe");
 const ANGLE: Coded<'_> = (
     "caliper-angle",
@@ -162,8 +168,23 @@ fn group(row: &Row, eye: &str) -> Option<Item> {
     Some(item("CONTAINS", "CONTAINER", title, children))
 }
 
+/// The transverse diameter of the eyeball of one eye, in a group of its own; `None` where none is given.
+fn eyeball(row: &Row, eye: &str) -> Option<Item> {
+    let (column, side) = match eye {
+        "right" => ("right_eyeball", ("24028007", "SCT", "Right")),
+        _ => ("left_eyeball", ("7771000", "SCT", "Left")),
+    };
+    let side = code("HAS CONCEPT MOD", LATERALITY, side, Vec::new());
+    let children = vec![
+        code("HAS CONCEPT MOD", SITE, EYE, vec![side]),
+        number("CONTAINS", EYEBALL, row.get(column)?, ("mm", "UCUM", "mm")),
+    ];
+    let title = ("125007", "DCM", "Measurement Group");
+    Some(item("CONTAINS", "CONTAINER", title, children))
+}
+
 /// The report that the rows of one name tell, as a Part 10 file.
-pub(super) fn bytes(story: &str, rows: &[&Row]) -> Vec<u8> {
+pub(crate) fn bytes(story: &str, rows: &[&Row]) -> Vec<u8> {
     let first = rows.first().expect("a row");
     let get = |name: &str, default: &'static str| first.or(name, default).to_owned();
     let mut observer = item(
@@ -182,7 +203,8 @@ pub(super) fn bytes(story: &str, rows: &[&Row]) -> Vec<u8> {
     let groups = rows.iter().flat_map(|row| {
         ["right", "left"]
             .into_iter()
-            .filter_map(|eye| group(row, eye))
+            .flat_map(|eye| [group(row, eye), eyeball(row, eye)])
+            .flatten()
     });
     children.push(item(
         "CONTAINS",

@@ -9,9 +9,17 @@ use std::path::{Path, PathBuf};
 /// One row of `exams.csv`: readings of one report. A cell that is empty takes the usual value, one
 /// that holds `-` none.
 #[derive(Debug)]
-pub(super) struct Row(BTreeMap<String, String>);
+pub(crate) struct Row(BTreeMap<String, String>);
 
 impl Row {
+    /// A row of these columns and cells.
+    pub(crate) fn of<C: Into<String>>(cells: impl IntoIterator<Item = (&'static str, C)>) -> Self {
+        let cells = cells.into_iter();
+        Row(cells
+            .map(|(column, cell)| (column.to_owned(), cell.into()))
+            .collect())
+    }
+
     pub(super) fn get(&self, name: &str) -> Option<&str> {
         let cell = self.0.get(name).map(String::as_str)?;
         (!cell.is_empty() && cell != "-").then_some(cell)
