@@ -10,6 +10,7 @@ pub mod domain;
 pub mod legible;
 
 pub mod assess;
+pub mod codes;
 pub mod companions;
 pub mod department;
 pub mod entries;

@@ -114,7 +114,7 @@ pub(super) enum Command {
     Demo(DemoArgs),
     /// Say how the service is: what came, what waits, what needs somebody.
     Status(StatusArgs),
-    /// Write manual pages, shell completions, the conformance statement or the list of tables.
+    /// Write manual pages, shell completions, the conformance statement, the tables or the codes.
     #[command(subcommand, hide = true)]
     Generate(GenerateCommand),
 }
@@ -135,6 +135,8 @@ pub(super) enum GenerateCommand {
     Conformance,
     /// The tables of `export` and their columns, in Markdown.
     Tables,
+    /// Every code that a result can hold, in Markdown.
+    Codes,
 }
 
 #[derive(Debug, Args)]

@@ -3,6 +3,7 @@
 
 use super::args::{Cli, GenerateCommand};
 use super::{Failure, print};
+use crate::codes;
 use crate::export::dictionary;
 use crate::receive::conformance;
 use clap::CommandFactory;
@@ -29,6 +30,10 @@ pub(super) fn generate(command: &GenerateCommand) -> Result<(), Failure> {
         }
         GenerateCommand::Tables => {
             print::lines(dictionary::dictionary().trim_end());
+            Ok(())
+        }
+        GenerateCommand::Codes => {
+            print::lines(codes::manual().trim_end());
             Ok(())
         }
     }

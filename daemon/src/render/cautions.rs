@@ -89,6 +89,11 @@ const CAUTIONS: [(&str, &str, Applies); 10] = [
     ),
 ];
 
+/// Code and text of every caution.
+pub(crate) fn all() -> impl Iterator<Item = (&'static str, &'static str)> {
+    CAUTIONS.iter().map(|&(code, text, _)| (code, text))
+}
+
 /// The cautions that apply to a result.
 #[must_use]
 pub(super) fn of(content: &Content) -> Vec<Caution> {

@@ -308,7 +308,7 @@ pub(crate) fn exact(value: f64) -> String {
 }
 
 /// The word of a variant as it stands in JSON.
-pub(super) fn word(variant: &impl serde::Serialize) -> String {
+pub(crate) fn word(variant: &impl serde::Serialize) -> String {
     match serde_json::to_value(variant) {
         Ok(serde_json::Value::String(word)) => word,
         _ => String::new(),
