@@ -26,6 +26,7 @@ mod identity;
 mod hostile;
 mod keep;
 mod large;
+mod manual;
 mod objects;
 mod observe;
 mod operate;

@@ -1,0 +1,295 @@
+//! The pages in `daemon/docs` say what the program says: stories, quoted words, codes, tests.
+
+use super::tidy::{files, root};
+use sheathline::codes;
+use sheathline::observe::failures;
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+fn page(name: &str) -> String {
+    let path = root().join("daemon/docs").join(name);
+    fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
+}
+
+/// The targets of the links of a line.
+fn links(line: &str) -> Vec<&str> {
+    let parts = line.split("](").skip(1);
+    parts.filter_map(|part| part.split(')').next()).collect()
+}
+
+/// What stands in quotation marks.
+fn quoted(line: &str) -> Vec<&str> {
+    let marks = line.matches('"').count();
+    assert!(
+        marks.is_multiple_of(2),
+        "a quotation without an end: {line}"
+    );
+    line.split('"').skip(1).step_by(2).collect()
+}
+
+/// A text with its lines joined, as a reader takes it.
+fn flat(path: &Path) -> String {
+    let text = fs::read_to_string(path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// Every story of a ward is told to clinicians.
+#[test]
+fn the_page_for_clinicians_links_every_story() {
+    let result = page("result.md");
+    let told: BTreeSet<&str> = result
+        .lines()
+        .flat_map(links)
+        .filter_map(|link| link.strip_prefix("../../fixtures/situations/"))
+        .map(|link| link.strip_suffix("/story.md").expect("a story"))
+        .collect();
+    let there = fs::read_dir(root().join("fixtures/situations")).expect("the stories");
+    let there: BTreeSet<String> = there
+        .map(|entry| entry.expect("an entry").path())
+        .filter(|path| path.is_dir())
+        .map(|path| path.file_name().expect("a name").display().to_string())
+        .collect();
+    assert!(there.len() > 60, "{} stories", there.len());
+    assert_eq!(told, there.iter().map(String::as_str).collect());
+}
+
+/// What the page for clinicians quotes stands on the page of a story that the same line links, or, of a
+/// line without links, on some page.
+#[test]
+fn the_page_for_clinicians_quotes_real_pages() {
+    let docs = root().join("daemon/docs");
+    let stories = root().join("fixtures/situations");
+    let all: Vec<PathBuf> = files(&stories, &["page.txt"]);
+    assert!(all.len() > 60, "{} pages", all.len());
+    let mut quotations = 0;
+    for line in page("result.md").lines() {
+        let linked = links(line).into_iter().filter_map(|link| {
+            let path = docs.join(link);
+            let is_text = path.extension().is_some_and(|is| is == "txt");
+            match link.ends_with("/story.md") {
+                true => Some(path.with_file_name("page.txt")),
+                false => is_text.then_some(path),
+            }
+        });
+        let linked: Vec<PathBuf> = linked.collect();
+        let pages = if linked.is_empty() { &all } else { &linked };
+        for words in quoted(line) {
+            let is_there = pages.iter().any(|path| flat(path).contains(words));
+            assert!(is_there, "no page linked here says {words:?}: {line}");
+            quotations += 1;
+        }
+    }
+    assert!(quotations > 40, "{quotations} quotations");
+}
+
+/// The row of the table of DEVELOPERS.md on a situation with so many earlier exams: share flagged without
+/// a rise and with one of 0.4, 0.6, 0.8 and 1.0 mm, in %.
+fn measured(situation: &str, exams: u32) -> Vec<f64> {
+    let text = fs::read_to_string(root().join("DEVELOPERS.md")).expect("DEVELOPERS.md");
+    let mut rows = text.lines().map(|line| {
+        let cells = line.trim_matches('|').split('|');
+        cells.map(str::trim).collect::<Vec<_>>()
+    });
+    let named = format!("`{situation}`");
+    let mut row = rows.find(|cells| cells[0] == named).expect(situation);
+    while row[1] != exams.to_string() {
+        row = rows.next().expect("a row of so many exams");
+        assert_eq!(row[0], "", "{situation} has no row of {exams} exams");
+    }
+    let shares = row[2..7].iter();
+    shares
+        .map(|share| share.parse().expect("a share"))
+        .collect()
+}
+
+/// Rates that the page for clinicians gives are those that `simulate --situations` gave.
+#[test]
+fn the_page_for_clinicians_gives_the_rates_that_were_measured() {
+    let result = page("result.md");
+    let says = |words: &str| assert!(result.contains(words), "{words}");
+    let [known, leaning] = ["labelled", "leaning"].map(|one| measured(one, 3)[3]);
+    says(&format!("is found in {leaning} % in place of {known} %"));
+    let range = |names: &[&str], at: usize| {
+        let all = names
+            .iter()
+            .flat_map(|name| [1, 2, 3].map(|k| measured(name, k)[at]));
+        let all: Vec<f64> = all.collect();
+        let least = all.iter().copied().fold(f64::INFINITY, f64::min);
+        (least, all.iter().copied().fold(0.0, f64::max))
+    };
+    let (least, most) = range(&["revision_same"], 2);
+    let (others, better) = range(&["revision_others", "revision_turns"], 2);
+    says(&format!(
+        "find +0.6 mm in {least} to {most} %, others in {others} to {better} %"
+    ));
+    let (few, many) = range(&["revision_same", "revision_turns", "revision_others"], 0);
+    let stable = [
+        measured("settled_wider", 1)[0],
+        measured("settled_wider", 3)[0],
+    ];
+    assert!(few.min(stable[0]) >= 8.0 && many.max(stable[1]) <= 10.0);
+    says("Of stable people 8 to 10 % are flagged here");
+}
+
+/// Names of the folders below `daemon/src` that make remarks, with their files.
+const REMARKED_BY: [&str; 9] = [
+    "domain",
+    "extract",
+    "geometry",
+    "history",
+    "normalise",
+    "pipeline",
+    "reading",
+    "results",
+    "sr",
+];
+
+/// Words with a stroke in those sources that are no remarks: a code of our own results.
+const NO_REMARKS: [&str; 1] = ["result-status"];
+
+/// Remarks whose code has no stroke.
+const OF_ONE_WORD: [&str; 2] = ["implausible", "superseded"];
+
+/// Whether a text is a code in kebab case with at least one stroke.
+fn is_code(text: &str) -> bool {
+    let is_word = |word: &str| !word.is_empty() && word.bytes().all(|b| b.is_ascii_lowercase());
+    text.contains('-') && text.split('-').all(is_word)
+}
+
+/// The codes in the sources that make remarks; tests and their samples left out.
+fn codes_in_sources() -> BTreeSet<String> {
+    let src = root().join("daemon/src");
+    let is_for_tests = |path: &Path| {
+        let name = path.display().to_string();
+        [
+            "/tests/",
+            "tests.rs",
+            "fixtures.rs",
+            "sample.rs",
+            "testing.rs",
+        ]
+        .iter()
+        .any(|one| name.contains(one))
+    };
+    let mut found = BTreeSet::new();
+    for path in files(&src, &[".rs"]) {
+        let below = path.strip_prefix(&src).expect("below");
+        let first = below.iter().next().expect("a name").display().to_string();
+        let stage = first.trim_end_matches(".rs");
+        if !REMARKED_BY.contains(&stage) || is_for_tests(&path) {
+            continue;
+        }
+        let text = fs::read_to_string(&path).expect("UTF-8");
+        // Modules of tests stand at the end of a file.
+        let text = text.split("mod tests {").next().unwrap_or_default();
+        for line in text
+            .lines()
+            .filter(|line| !line.trim_start().starts_with("//"))
+        {
+            let quoted = line.split('"').skip(1).step_by(2);
+            found.extend(
+                quoted
+                    .filter(|word| is_code(word) || OF_ONE_WORD.contains(word))
+                    .map(str::to_owned),
+            );
+        }
+    }
+    found
+}
+
+/// A remark that nobody explained would reach readers as a code alone.
+#[test]
+fn every_code_of_a_remark_is_explained() {
+    let explained: BTreeSet<String> = codes::remarks().map(|(code, _)| code.to_owned()).collect();
+    let mut said = codes_in_sources();
+    said.retain(|code| {
+        let is_logged = failures::CODES.contains(&code.as_str());
+        let is_remark = !is_logged || explained.contains(code);
+        is_remark && !NO_REMARKS.contains(&code.as_str()) && !code.starts_with("gate-")
+    });
+    assert!(said.len() > 120, "{} codes", said.len());
+    assert_eq!(explained, said);
+    for (code, says) in codes::remarks() {
+        assert!(says.ends_with('.') && says.len() > 20, "{code}: {says}");
+    }
+    let codes: Vec<&str> = codes::remarks().map(|(code, _)| code).collect();
+    assert!(codes.is_sorted(), "by the alphabet");
+}
+
+#[test]
+fn the_page_of_codes_is_what_the_program_writes() {
+    assert!(
+        page("codes.md") == codes::manual(),
+        "run `sheathline generate codes > daemon/docs/codes.md`"
+    );
+}
+
+/// A control whose test is gone holds nothing.
+#[test]
+fn hazards_name_files_that_exist() {
+    let mut named = 0;
+    for line in page("hazards.md")
+        .lines()
+        .filter(|line| line.starts_with("| "))
+    {
+        let last = line.trim_end_matches(" |").rsplit(" | ").next();
+        let cell = last.unwrap_or_default();
+        for path in cell.split('`').skip(1).step_by(2) {
+            if !path.contains('/') {
+                continue;
+            }
+            let (folder, is_star) = match path.strip_suffix('*') {
+                Some(start) => (start, true),
+                None => (path, false),
+            };
+            let at = root().join(folder);
+            let is_there = match is_star {
+                false => at.exists(),
+                true => fs::read_dir(at.parent().expect("a folder"))
+                    .into_iter()
+                    .flatten()
+                    .filter_map(Result::ok)
+                    .any(|entry| {
+                        entry
+                            .path()
+                            .display()
+                            .to_string()
+                            .starts_with(&*at.to_string_lossy())
+                    }),
+            };
+            assert!(is_there, "{path} is not there: {line}");
+            named += 1;
+        }
+    }
+    assert!(named > 80, "{named} files");
+}
+
+/// Tests that a hazard names by a word stand in a file that the same row names.
+#[test]
+fn hazards_name_tests_that_exist() {
+    let mut named = 0;
+    for line in page("hazards.md")
+        .lines()
+        .filter(|line| line.starts_with("| "))
+    {
+        let last = line.trim_end_matches(" |").rsplit(" | ").next();
+        let words: Vec<&str> = last
+            .unwrap_or_default()
+            .split('`')
+            .skip(1)
+            .step_by(2)
+            .collect();
+        let (paths, tests): (Vec<&str>, Vec<&str>) =
+            words.into_iter().partition(|word| word.contains('/'));
+        for test in tests {
+            let is_there = paths.iter().any(|path| {
+                let text = fs::read_to_string(root().join(path)).unwrap_or_default();
+                text.contains(&format!("fn {test}("))
+            });
+            assert!(is_there, "no file of its row holds {test}: {line}");
+            named += 1;
+        }
+    }
+    assert!(named > 20, "{named} tests");
+}
