@@ -1,10 +1,10 @@
 //! Results that an older version of the program left waiting for a destination.
 
 use super::{Hook, list};
-use crate::harness::{fixture, until};
+use crate::harness::{Site, fixture, until};
 use flate2::read::GzDecoder;
 use rusqlite::Connection;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::io::Read;
 
@@ -27,6 +27,7 @@ fn what_waited_under_schema_1_is_delivered_by_the_new_program() {
         rows.collect::<Result<_, _>>().expect("text")
     };
     assert!(!waiting.is_empty());
+    let before = newest(&site);
     let daemon = site.serve();
     until("what waited", || {
         let took: BTreeSet<String> = hook.took().into_iter().collect();
@@ -39,4 +40,22 @@ fn what_waited_under_schema_1_is_delivered_by_the_new_program() {
     let different: BTreeSet<&String> = took.iter().collect();
     assert_eq!(took.len(), different.len(), "each once");
     assert_eq!(daemon.stop(), Some(0));
+    // One version more where a reader sees something else, and none elsewhere.
+    let after = newest(&site);
+    let more = |(exam, version): (&String, &u32)| after.get(exam).map(|now| now - version);
+    let more: Vec<Option<u32>> = before.iter().map(more).collect();
+    assert!(more.contains(&Some(0)), "{more:?}");
+    assert!(more.contains(&Some(1)), "{more:?}");
+    assert!(more.iter().flatten().all(|more| *more <= 1), "{more:?}");
+}
+
+/// The number of the newest version of each exam in the store.
+fn newest(site: &Site) -> BTreeMap<String, u32> {
+    let store = Connection::open(site.path("store.sqlite")).expect("opens");
+    let sql = "select exam_id, max(version) from result group by exam_id";
+    let mut statement = store.prepare(sql).expect("a question");
+    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)));
+    rows.expect("asked")
+        .collect::<Result<_, _>>()
+        .expect("rows")
 }
