@@ -155,14 +155,11 @@ fn standing(site: &Site) -> BTreeMap<String, Value> {
     results
 }
 
-/// A page without its first lines on versions, which tell of the way there.
+/// A page without its first paragraph on versions, which tells of the way there.
 fn without_way(page: &str) -> String {
-    let lines = page.lines().filter(|line| {
-        !["Replaces version", "Version ", "Made "]
-            .iter()
-            .any(|start| line.starts_with(start))
-    });
-    lines.fold(String::new(), |page, line| page + line + "\n")
+    let paragraphs = page.split_inclusive("\n\n");
+    let there = paragraphs.filter(|paragraph| !paragraph.starts_with("Replaces version"));
+    there.collect()
 }
 
 fn number(value: &Value) -> String {
