@@ -225,6 +225,52 @@ fn the_page_of_codes_is_what_the_program_writes() {
     );
 }
 
+/// Enums whose words stand in results, and their files below `daemon/src/assess`.
+const WORDS: [(&str, &str); 9] = [
+    ("after_event.rs", "AfterState"),
+    ("after_event.rs", "HappenedKind"),
+    ("answer.rs", "Basis"),
+    ("answer.rs", "DecidedBy"),
+    ("notice.rs", "Notice"),
+    ("notice.rs", "Reason"),
+    ("notice.rs", "Unused"),
+    ("since_last.rs", "Apart"),
+    ("status.rs", "Status"),
+];
+
+/// The variants of an enum in a source, as serde writes them in snake case.
+fn variants(source: &str, name: &str) -> Vec<String> {
+    let body = source.split(&format!("pub enum {name} {{\n")).nth(1);
+    let body = body.and_then(|rest| rest.split("\n}").next());
+    let lines = body.expect(name).lines().map(str::trim);
+    let names = lines.filter_map(|line| line.strip_suffix(','));
+    let names = names.filter(|name| name.chars().all(char::is_alphanumeric));
+    names
+        .map(|name| {
+            name.chars().fold(String::new(), |word, letter| {
+                let is_next = letter.is_uppercase() && !word.is_empty();
+                word + if is_next { "_" } else { "" } + &letter.to_lowercase().to_string()
+            })
+        })
+        .collect()
+}
+
+/// The lists that the page is written from are kept by hand: every variant must be in them.
+#[test]
+fn every_word_of_the_comparison_is_explained() {
+    let page = page("codes.md");
+    let mut words = 0;
+    for (file, name) in WORDS {
+        let path = root().join("daemon/src/assess").join(file);
+        let source = fs::read_to_string(path).expect("a source");
+        for word in variants(&source, name) {
+            assert!(page.contains(&format!("| `{word}` | ")), "{name}: {word}");
+            words += 1;
+        }
+    }
+    assert!(words > 90, "{words} words");
+}
+
 /// A control whose test is gone holds nothing.
 #[test]
 fn hazards_name_files_that_exist() {
