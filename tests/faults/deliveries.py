@@ -5,18 +5,26 @@
 A hook, a FHIR server, an archive (pynetdicom) and an HL7 receiver take their time, put off, and lose
 answers. At the end each has every version of every result under a key of its own, and what came twice
 came with the same bytes; of each patient the versions came in order. The long form makes 200 kills.
+
+Before that, results that an older version of the program (schema 1) left waiting for all four: the
+program of today delivers each, and the same bytes when they are asked for once more.
 """
 
+import gzip
 import random
 import sqlite3
+import subprocess
 import sys
 import time
 from collections import Counter
+from pathlib import Path
 
 from harness import Site, arguments, end, noticed, send, until
 from receivers import Archive, Mllp, fhir, hook
 from sender import reports
 
+# What the last version of the program whose results had schema 1 left.
+OLDER = Path(__file__).resolve().parents[2] / "fixtures/store/shape-7.sqlite.gz"
 OBJECTS = 60
 KILLS_A_SITE = 10
 
@@ -148,6 +156,52 @@ def a_site(options, dice: random.Random, kills: int, counts: Counter, before=Non
             one.close()
 
 
+# Results of schema 1 say nothing of what the baseline rests on.
+OF_SCHEMA_1 = "content not like '%\"basis\":%'"
+
+
+def after_an_update(options, dice: random.Random, counts: Counter, before_repeat=None) -> list[str]:
+    """Results of schema 1 that wait while the program is replaced. Returns what did not hold."""
+    receivers = [hook(dice.random()), fhir(dice.random()), Archive(dice.random()), Mllp(dice.random())]
+    try:
+        with Site(options.binary) as site:
+            site.store.write_bytes(gzip.decompress(OLDER.read_bytes()))
+            with open(site.config, "a") as config:
+                config.write(DESTINATIONS.format(**{one.name: one.port for one in receivers}))
+            for one in receivers[1:]:
+                change(site, "insert into delivery (destination, result_id, since) select "
+                             f"'{one.name}', result_id, since from delivery where destination = 'hook'")
+            daemon = site.serve()
+            until("the queue to drain", site.is_drained)
+            until("every delivery", lambda: is_delivered(site))
+            daemon.stop()
+            (older,), = rows(site, f"select count(*) from result where {OF_SCHEMA_1}")
+            (newer,), = rows(site, f"select count(*) from result where not {OF_SCHEMA_1}")
+            if not older or not newer:
+                return [f"{older} results of schema 1 and {newer} of today prove nothing"]
+            problems = check(site, receivers)
+            had = [{key: len(came) for key, came in one.taken.items()} for one in receivers]
+            # Asked for once more, by another process of the program.
+            if before_repeat:
+                change(site, before_repeat)
+            for one in receivers:
+                command = [site.binary, "outbox", "replay", "--config", site.config, "--destination", one.name,
+                           "--from", "2000-01-01", "--to", "2100-01-01"]
+                subprocess.run(command, check=True, capture_output=True)
+            daemon = site.serve()
+            until("every repeat", lambda: is_delivered(site))
+            daemon.stop()
+            problems += check(site, receivers)
+            for one, before in zip(receivers, had):
+                if short := [key for key, times in before.items() if len(one.taken[key]) <= times]:
+                    problems.append(f"{one.name} did not get {len(short)} again, as {short[0]}")
+            counts["of schema 1"] += older
+            return problems
+    finally:
+        for one in receivers:
+            one.close()
+
+
 FIRST = "(select min(result_id) from delivery)"
 AGAIN = f"update delivery set state = 'waiting' where result_id = {FIRST}"
 
@@ -184,6 +238,9 @@ def self_test(options) -> list[str]:
         )
         found = a_site(options, dice, 1, Counter(), trigger, AGAIN)
         problems += noticed("deliveries", what, found)
+        sql = f"{sql} where id in (select result_id from delivery)"
+        found = after_an_update(options, random.Random(options.seed), Counter(), sql)
+        problems += noticed("deliveries", f"after an update, {what}", found)
     return problems
 
 
@@ -193,12 +250,13 @@ def main() -> int:
     if options.self_test:
         return end("deliveries", self_test(options))
     dice, problems, counts = random.Random(options.seed), [], Counter()
+    problems += after_an_update(options, dice, counts)
     wanted = options.kills or (200 if options.long else 10)
     while counts["kills"] < wanted and not problems:
         problems += a_site(options, dice, min(KILLS_A_SITE, wanted - counts["kills"]), counts)
     print(
         f"deliveries: {counts['kills']} kills, {counts['kills under way']} of them with deliveries "
-        f"waiting; {counts['results']} results to 4 receivers, {counts['repeats']} repeats with the "
+        f"waiting; {counts['of schema 1']} results of schema 1 and {counts['results']} of today to 4 receivers, {counts['repeats']} repeats with the "
         f"same bytes, {len(problems)} problems"
     )
     return end("deliveries", problems)
