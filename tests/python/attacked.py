@@ -2,7 +2,8 @@
 them: which shift each patient has, and how old each is at each exam, to the day.
 
 The clinic examines on weekdays, from 2016 to 2022. Its store is filled in two goes with other settings
-in between, so that exams before and behind that day differ wherever a store keeps track of changes; then
+in between, so that exams before and behind that day differ wherever a store keeps track of changes: on that
+day, too, a table of labels mended those of some patients' exams that were there. Then
 settings change once more between two exports of one key. Every attack must find no more than guessing
 does; and on the same tables with the leak put back it must find it.
 """
@@ -23,8 +24,9 @@ from attacks import DAYS, SHIFTS
 sys.path.append(str(Path(__file__).resolve().parents[2] / "daemon/benches"))
 import corpus  # noqa: E402
 
-TABLES = ["measurements", "exams", "assessments", "baselines", "objects", "operators", "devices"]
+TABLES = ["measurements", "exams", "assessments", "baselines", "objects", "entries", "operators", "devices"]
 PATIENTS = 100
+LABELLED = 40
 FIRST, LAST = date(2016, 1, 4), date(2022, 12, 30)
 # Settings changed on this day: exams before it were in the store already.
 CHANGED = date(2019, 6, 3)
@@ -36,9 +38,10 @@ WARD = "Tarnholt Hospital Wren Ward"
 SETTINGS = '[store]\npath = "store.sqlite"\n[outbox]\nfolder = "outbox"\n'
 
 
-def reports(folder: Path, draw: random.Random) -> tuple[list, dict]:
-    """Files with the days of their exams, and the days of birth by patient id."""
-    base, made, born = pydicom.dcmread(corpus.BASE), [], {}
+def reports(folder: Path, draw: random.Random) -> tuple[list, dict, list]:
+    """Files with the days of their exams, the days of birth by patient id, and days with their studies of
+    patients whose exams get labels."""
+    base, made, born, studies = pydicom.dcmread(corpus.BASE), [], {}, []
     weekdays = [one for one in (FIRST + timedelta(days=n) for n in range((LAST - FIRST).days)) if one.weekday() < 5]
     folder.mkdir()
     for patient in range(PATIENTS):
@@ -54,7 +57,9 @@ def reports(folder: Path, draw: random.Random) -> tuple[list, dict]:
             file = folder / f"{len(made):04d}.dcm"
             one.save_as(file)
             made.append((day, file))
-    return made, born
+            if patient < LABELLED:
+                studies.append((day, one.StudyInstanceUID))
+    return made, born, studies
 
 
 class Truth:
@@ -86,6 +91,7 @@ def found(tables: dict, other: dict, truth: Truth, loaded: date, again: date, sh
     count("day of the settings", attacks.shared_day(tables, CHANGED, shifts), truth.shift, one_of)
     count("two exports", attacks.changed_day(tables, other, again), truth.shift, one_of)
     left("what changed on a day", attacks.switch(tables, CHANGED, shifts))
+    left("what was mended on a day", attacks.mended(tables, CHANGED, shifts))
     left("weekends", attacks.possible(tables, shifts))
     exact = {row["exam_id"]: attacks.told_age(row) for row in tables["exams"]}
     # A month has 30 days.
@@ -106,9 +112,10 @@ def planted(tables: dict, truth: Truth, loaded: date) -> tuple[dict, dict]:
             earlier[row["exam_id"]].append(row["earlier_exam_id"])
     measured = {(row["exam_id"], row["eye"]): row["measured_mm"] for row in tables["assessments"]}
     for _, patient, row in attacks.rows_of_patients(tables):
-        for name in ("performed_at", "earlier_date"):
+        for name in ("performed_at", "earlier_date", "valid_on"):
             if row.get(name):
                 row[name] += timedelta(days=truth.shift[patient] - days[patient])
+    date_of = {row["exam_id"]: attacks.day(row["performed_at"]) + timedelta(days=days[row["patient_id"]]) for row in tables["exams"]}
     for row in tables["exams"]:
         patient = row["patient_id"]
         row["age_years"] = round(ages[row["exam_id"]] / 365.25, 4)
@@ -116,6 +123,8 @@ def planted(tables: dict, truth: Truth, loaded: date) -> tuple[dict, dict]:
         row["row_version"] = 2 if attacks.day(row["performed_at"]) + timedelta(days=days[patient]) < CHANGED else 1
     for row in tables["measurements"]:
         row["received_at"] = datetime.combine(CHANGED - timedelta(days=days[of[row["exam_id"]]]), datetime.min.time())
+    mended = [row for row in tables["entries"] if date_of[row["exam_id"]] < CHANGED]
+    tables["entries"] += [row | {"entry_id": -row["entry_id"], "in_force": False} for row in mended]
     for row in tables["assessments"]:
         before = earlier[row["exam_id"]]
         if row["eye"] == "both" and len(before) == 1 and row["exam_id"] in ages:
@@ -132,12 +141,21 @@ def run(binary: Path, folder: Path, key: Path, make_site, rows_by, check, pseudo
     """Fills the store, exports it twice, and attacks."""
     folder.mkdir()
     config, draw = folder / "clinic.toml", random.Random(20240501)
-    made, born = reports(folder / "made", draw)
+    made, born, studies = reports(folder / "made", draw)
+    labels = folder / "labels.csv"
+
+    def label(word: str, of) -> None:
+        rows = [f"{study},{word}" for day, study in studies if of(day)]
+        labels.write_text("\n".join(["study_instance_uid,label", *rows, ""]))
+        site.run("label", "--table", labels, "--yes")
+
     config.write_text(SETTINGS)
     site = make_site(binary, config)
     site.run("process", *(file for day, file in made if day < CHANGED))
+    label("raised_ruled_out", lambda day: day < CHANGED)
     config.write_text(SETTINGS + "[baseline]\nsigma_w = 0.21\n")
     site.run("process", *(file for day, file in made if day >= CHANGED))
+    label("well", lambda day: True)
     exports = []
     for name, sigma in (("one", 0.21), ("other", 0.22)):
         config.write_text(SETTINGS + f"[baseline]\nsigma_w = {sigma}\n")
@@ -160,5 +178,5 @@ def run(binary: Path, folder: Path, key: Path, make_site, rows_by, check, pseudo
     leaking, later = planted(tables, truth, loaded)
     for name, (right, of, _) in found(leaking, later, truth, loaded, loaded + AGAIN, DAYS).items():
         # Exams a year and more apart say little of the day in between.
-        few = 0.1 if name == "what changed on a day" else 0.8
+        few = 0.1 if name.endswith("on a day") else 0.8
         check(f"attacks: {name}: {right} of {of} with the leak put back", right >= few * of and of >= 20, True)

@@ -7,7 +7,7 @@ guessing finds.
 """
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from datetime import date, datetime, timedelta
 
 # What the rules allow: whole weeks, 1 to 52 (daemon/docs/research.md).
@@ -86,7 +86,7 @@ def identity(table: str, row: dict):
     """What a row is called; the same in every export of one key."""
     names = {"measurements": ("exam_id", "sop_instance_uid", "place"), "exams": ("exam_id",),
              "assessments": ("exam_id", "eye"), "baselines": ("exam_id", "earlier_exam_id"),
-             "objects": ("object_id",), "operators": ("operator_id",), "devices": ("device_id",)}
+             "objects": ("object_id",), "entries": ("entry_id",), "operators": ("operator_id",), "devices": ("device_id",)}
     return tuple(row[name] for name in names[table])
 
 
@@ -120,6 +120,21 @@ def switch(tables: dict, known: date, shifts=SHIFTS) -> dict:
             if all(found.values()):
                 left |= {patient: backs for patient, backs in found.items()
                          if len(backs) < len(left.get(patient, shifts))}
+    return left
+
+
+def mended(tables: dict, known: date, shifts=SHIFTS) -> dict:
+    """A table of labels mended on a known day what was said of the exams that were there: where exams have
+    more than one entry up to some day and one from then on, the shifts that put the known day there."""
+    entries = Counter(row["exam_id"] for row in tables["entries"])
+    often, once = defaultdict(list), defaultdict(list)
+    for row in tables["exams"]:
+        if count := entries[row["exam_id"]]:
+            (often if count > 1 else once)[row["patient_id"]].append(day(row["performed_at"]))
+    left = {}
+    for patient in set(often) & set(once):
+        last, first = max(often[patient]), min(once[patient])
+        left[patient] = [back for back in shifts if last < known - timedelta(days=back) <= first]
     return left
 
 

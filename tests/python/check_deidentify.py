@@ -37,6 +37,8 @@ NAMED = {tag for name in ("D", "Z", "X", "U", "Z_D", "X_Z", "X_D", "X_Z_D", "X_Z
          for tag in getattr(annex_e, f"{name}_TAGS") if len(tag) == 2}
 # Patient's Sex and Patient's Age: Retain Patient Characteristics Option. Sequences are looked into.
 RETAINED = {(0x0010, 0x0040), (0x0010, 0x1010)}
+# Who says something in the tests, and why.
+SAID = ("Dr Ilse Farnwick", "seen in the ward of Tarnholt")
 # Shorter ones are found in anything.
 SHORTEST = 4
 
@@ -129,6 +131,8 @@ def check_worked_out(without: Path, identified: Path) -> None:
         }.items():
             check(f"exams worked out: {column}", found.get(column), wanted)
     check("exams of nobody", len(exams), 0)
+    exams = {row["exam_id"]: row for row in rows_by(without, "exams")}
+    days = {row["exam_id"]: exams[name(row["exam_id"])]["performed_at"].date() for row in rows_by(identified, "exams")}
     values = {(row["exam_id"], row["sop_instance_uid"], row["place"]): row for row in rows_by(without, "measurements")}
     for row in rows_by(identified, "measurements"):
         found = values.pop((name(row["exam_id"]), uid(row["sop_instance_uid"]), row["place"]), {})
@@ -139,8 +143,24 @@ def check_worked_out(without: Path, identified: Path) -> None:
         number = bits("object_id", str(row["object_id"])) >> 75
         check("measurements worked out: object_id", found.get("object_id"), number)
     check("measurements of nobody", len(values), 0)
+    entries = {row["entry_id"]: row for row in rows_by(without, "entries")}
+    for row in (row for row in rows_by(identified, "entries") if row["in_force"]):
+        found = entries.pop(bits("entry_id", str(row["entry_id"])) >> 75, {})
+        told = {
+            "kind": row["kind"], "value": row["value"], "pressure": row["pressure"], "pressure_unit": row["pressure_unit"],
+            "patient_id": pseudonym("P", "patient", row["patient_issuer"] or "", row["patient_id"]),
+            "exam_id": name(row["exam_id"]), "exams": row["exams"], "in_force": True, "withdrawn": False,
+            "study_instance_uid": row["study_instance_uid"] and uid(row["study_instance_uid"]),
+            "valid_on": row["valid_on"] and back(row, row["valid_on"]),
+        }
+        for column, value in found.items():
+            check(f"entries worked out: {column}", value, told.get(column, found["entry_id"] if column == "entry_id" else None))
+        # An exam and what was said of it lie on one day.
+        if row["exam_id"] in days:
+            check("entries worked out: the day of the exam", found["valid_on"], days[row["exam_id"]])
+    check("entries of nobody", len(entries), 0)
     for table in TABLES:
-        held = [row for row in rows_by(identified, table) if row.get("disposition") != "repeat"]
+        held = [row for row in rows_by(identified, table) if row.get("disposition") != "repeat" and row.get("in_force", True)]
         check(f"rows: {table}", len(rows_by(without, table)), len(held))
     for table in TABLES:
         told = {name for row in rows_by(without, table) for name, value in row.items() if value is not None}
@@ -188,6 +208,20 @@ def check_known_devices(site: Site, folder: Path, key: Path, identified: Path) -
     listed.write_text("|model\n")
     told = site.run("export", "--key", key, "--known-devices", listed, "--to", folder / "no", code=2).stderr
     check("devices: a line without maker", "line 1" in told, True)
+
+
+def say(site: Site, folder: Path) -> None:
+    """A label that is corrected, one that is taken back, a pressure and events, with names and reasons."""
+    who = ["--author", SAID[0], "--reason", SAID[1]]
+    results = [json.loads(path.read_text()) for path in sorted((folder / "outbox").glob("E*-v1/result.json"))]
+    first, other = (one["exam"]["id"] for one in results[:2])
+    for label in ("raised_confirmed", "well"):
+        site.run("label", first, label, "--yes", *who)
+    for label in ("well", "none"):
+        site.run("label", other, label, "--yes", *who)
+    site.run("pressure", other, "31", "cm[H2O]", *who)
+    patient = results[0]["patient"]
+    site.run("event", patient["id"], "2019-05-07", "csf_surgery", "--issuer", patient["issuer"], *who)
 
 
 def check_wrong_usage(site: Site, folder: Path, without: Path) -> None:
@@ -253,6 +287,7 @@ def main() -> None:
             site = Site(binary, config)
             if config == fixtures:
                 site.run("process", *reports)
+            say(site, config.parent)
             identified, without = folder / f"{config.stem}-identified", folder / f"{config.stem}-without"
             site.export(identified)
             site.run("export", "--key", key, "--to", without)
@@ -261,6 +296,8 @@ def main() -> None:
             check_package(without)
             check_readers(without)
             check_nothing_told(without, identified, files)
+            check("people: told", told(without, set(SAID)), [])
+            check("people: found where they are", told(identified, set(SAID)), sorted(SAID))
             check_worked_out(without, identified)
             check_manifest_says(without)
         check_known_devices(site, folder, key, identified)

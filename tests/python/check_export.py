@@ -6,7 +6,8 @@ The demonstration's clinic is exported. `datapackage.json` is validated by frict
 Data Package and Table Schema, version 1: types, constraints, keys between tables). Each file is read by
 pyarrow and DuckDB (Parquet) and by pandas (CSV), and all must say the same; the current view must be
 what DuckDB picks from the history by the rule in daemon/docs/data.md; values must be those of the
-result.json files of the outbox. FHIR resources are read by the models of fhir.resources. Hashes, lengths and rows are those of the manifest. Then a store that
+result.json files of the outbox, and entries those that `entries` tells; a label in force is the label of
+the exam that it joins. FHIR resources are read by the models of fhir.resources. Hashes, lengths and rows are those of the manifest. Then a store that
 grows between exports, by reports, labels, merges and other rules, and one whose exports are killed at
 random instants, and one that is exported while the daemon works: the rows must be those of one run. Exit 1 on any difference.
 """
@@ -36,7 +37,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.append(str(ROOT / "daemon/benches"))
 import corpus  # noqa: E402
 
-TABLES = ["measurements", "exams", "assessments", "baselines", "objects", "operators", "devices"]
+TABLES = ["measurements", "exams", "assessments", "baselines", "objects", "entries", "operators", "devices"]
 KILLS = 20
 REPORTS = 60
 PATIENCE = 120
@@ -275,11 +276,62 @@ NUMBERS = ["measured_mm", "expected_mm", "sd_mm", "z", "lower_mm", "upper_mm", "
 
 
 def check_same(what: str, one: Path, other: Path, but: tuple = ()) -> None:
-    """The same rows, whatever files they stand in."""
+    """The same rows, whatever files they stand in; `but` for the history of these tables, and of entries
+    also the number of the version."""
     for table in TABLES:
-        check(f"{what}: current {table}", Counter(current(one, table)), Counter(current(other, table)))
+        rows = [current(folder, table) for folder in (one, other)]
+        if table == "entries" and table in but:
+            rows = [[row[:-3] for row in of_one] for of_one in rows]
+        check(f"{what}: current {table}", Counter(rows[0]), Counter(rows[1]))
         if table not in but:
             check(f"{what}: history {table}", Counter(history(one, table)), Counter(history(other, table)))
+
+
+def check_entries(site: Site, folder: Path) -> None:
+    """What people said, against `entries` of every patient; and the joins of an analyst."""
+    rows = rows_by(folder, "entries")
+    told = []
+    for key in {(row["given_issuer"] or "", row["given_patient_id"]) for row in rows}:
+        said = site.run("entries", key[1], "--issuer", key[0], "--json").stdout
+        told += [line for line in map(json.loads, said.splitlines()) if (line["issuer"], line["id"]) == key]
+    wanted, found = {}, {}
+    for one in told:
+        exams = one["exams"]
+        wanted[one["entry"]] = (one["act"], one["kind"], one["value"], exams[0] if len(exams) == 1 else None, len(exams),
+                                one["study_instance_uid"], one["readings"], one["recorded_at"], one["author"] or None,
+                                one["author_kind"], one["entered_by"] or None, one["source"], one["reason"] or None,
+                                one["corrects"], min(one["corrected_by"], default=None), one["counts"])
+    for row in rows:
+        value = row["value"] if row["pressure"] is None else f"{row['pressure']:g} {row['pressure_unit']}"
+        found[row["entry_id"]] = (row["act"], row["kind"], value, row["exam_id"], row["exams"], row["study_instance_uid"],
+                                  row["readings"], row["said_at"].strftime("%Y-%m-%dT%H:%M:%SZ"), row["author"],
+                                  row["author_kind"], row["entered_by"], row["source"], row["reason"], row["corrects"],
+                                  row["corrected_by"], row["in_force"])
+    check("entries: told", found, wanted)
+    ended = {row["entry_id"]: row["taken_back"] for row in rows if row["corrected_by"] is not None}
+    naming = {row["corrects"]: row["value"] is None and row["pressure"] is None for row in rows if row["corrects"]}
+    check("entries: taken back", ended, naming)
+    days = {row["entry"]: row["date"] for row in map(dict, told) if row["date"]}
+    check("entries: days of events", {row["entry_id"]: row["valid_on"].isoformat() for row in rows if row["kind"] == "event"}, days)
+    # By the exam: its label, its pressure and its day are those of the entries in force.
+    joined = duckdb.sql(f"""
+        select e.exam_id, e.label, n.value, e.opening_pressure, n.pressure, cast(e.performed_at as date), n.valid_on
+        from '{folder}/current/exams.parquet' e
+        join '{folder}/current/entries.parquet' n on n.exam_id = e.exam_id and n.in_force""").fetchall()
+    for exam, label, value, pressure, said, done, valid in joined:
+        check(f"entries: of exam {exam}", (label if value else pressure, done), (value or said, valid))
+    labelled = {row["exam_id"] for row in rows_by(folder, "exams") if row["label"]}
+    check("entries: every label has an author", labelled, {exam for exam, _, value, *_ in joined if value})
+    # By the patient: as many events up to the exam as its row counts.
+    counted = duckdb.sql(f"""
+        select e.exam_id, any_value(e.events), count(n.entry_id)
+        from '{folder}/current/exams.parquet' e
+        left join '{folder}/current/entries.parquet' n
+          on n.kind = 'event' and n.in_force and n.patient_id = e.patient_id
+         and n.patient_issuer is not distinct from e.patient_issuer and n.valid_on <= cast(e.performed_at as date)
+        group by e.exam_id""").fetchall()
+    check("entries: events up to the exam", [(exam, events) for exam, events, _ in counted],
+          [(exam, joined) for exam, _, joined in counted])
 
 
 def growing(binary: Path, folder: Path) -> None:
@@ -294,11 +346,19 @@ def growing(binary: Path, folder: Path) -> None:
         site.export(many)
         check_manifest(many)
     study = json.loads(next((folder / "outbox").glob("*/result.json")).read_text())["exam"]["study_instance_uid"]
-    site.run("label", study, "well")
+    site.run("label", study, "well", "--author", "Dr Ilse Farnwick", "--reason", "=seen, in clinic")
     site.export(many, "--part", 1)
+    site.run("label", study, "raised_confirmed")
+    site.export(many)
+    site.run("label", study, "none")
+    site.run("label", study, "well")
+    site.run("pressure", study, "32", "cm[H2O]")
+    site.export(many)
     patient = json.loads(next((folder / "outbox").glob("*/result.json")).read_text())["patient"]
     site.run("event", patient["id"], "2019-05-06", "shunt_revision")
     site.export(many)
+    check("entries: rows of the history", len(history(many, "entries")), 6 + 2)
+    check_entries(site, many)
     merged = f"{patient['issuer']}|{patient['id']}"
     site.run("patient", "merge", "--from", merged, "--into", f"{patient['issuer']}|SL-7001", "--why", "one child")
     site.export(many)
@@ -311,6 +371,7 @@ def growing(binary: Path, folder: Path) -> None:
     check_current(many)
     check_package(many)
     check_outbox(many, folder / "outbox")
+    check_entries(site, many)
     site.export(many, "--fhir")
     check_fhir(many, folder / "outbox")
     withdrawn = [row for table in TABLES for row in history(many, table) if row[-1]]
@@ -318,8 +379,9 @@ def growing(binary: Path, folder: Path) -> None:
     changed = [row for row in history(many, "objects") if row[-3] > 1]
     check("some objects were read again", bool(changed), True)
     site.export(folder / "once")
-    # What was read before of an object is not kept, so only runs at that time know it.
-    check_same("one run and many", folder / "once", many, but=("objects",))
+    # What was read before of an object is not kept, nor the exam that an entry was for and the id that
+    # survived, so only runs at that time know it.
+    check_same("one run and many", folder / "once", many, but=("objects", "entries"))
 
 
 def killed(site: Site, folder: Path, once: Path, rng: random.Random) -> None:
@@ -404,7 +466,7 @@ def check_audit(trail: Path, folder: Path) -> None:
 
 
 def beside_the_daemon(binary: Path, folder: Path) -> None:
-    """Exports one after the other while reports come in; then one of everything."""
+    """Exports one after the other while reports come in and exams are labelled; then one of everything."""
     config = folder / "site.toml"
     config.write_text('[receive.dicom]\nlisten = "127.0.0.1:0"\n[receive.folder]\npath = "drop"\nscan_every_ms = 100\nsettle_ms = 100\n'
                       '[store]\npath = "store.sqlite"\n[outbox]\nfolder = "outbox"\n')
@@ -415,11 +477,16 @@ def beside_the_daemon(binary: Path, folder: Path) -> None:
         daemon = subprocess.Popen(site.command("serve"), env=site.env, stdout=log, stderr=log)
     try:
         exports, until = 0, time.monotonic() + PATIENCE
-        while len(list((folder / "outbox").glob("E*"))) < REPORTS and time.monotonic() < until:
+        labelled = set()
+
+        def exams() -> list[str]:
+            return sorted(path.name.removesuffix("-v1") for path in (folder / "outbox").glob("E*-v1"))
+
+        while len(exams()) < REPORTS and time.monotonic() < until:
             if daemon.poll() is not None:
                 raise SystemExit("the daemon ended: " + (folder / "log").read_text())
             # Each lot once the results of those before are there, so that exports come between.
-            if len(list((folder / "outbox").glob("E*"))) >= REPORTS - len(files):
+            if len(exams()) >= REPORTS - len(files):
                 part, files = files[:10], files[10:]
                 for file in part:
                     shutil.copy(file, folder / "drop")
@@ -428,7 +495,13 @@ def beside_the_daemon(binary: Path, folder: Path) -> None:
                                       capture_output=True, text=True)
                 # A store that is being made is none yet.
                 exports += done.returncode == 0
-        check("results beside exports", len(list((folder / "outbox").glob("E*"))) >= REPORTS, True)
+            for exam in [one for one in exams() if one not in labelled][:1]:
+                site.run("label", exam, "well", "--yes")
+                if len(labelled) % 2:
+                    site.run("label", exam, "raised_ruled_out", "--yes")
+                labelled.add(exam)
+        check("results beside exports", len(exams()) >= REPORTS, True)
+        check("labels beside exports", len(labelled) > 3, True)
         check("exports beside the daemon", exports > 3, True)
     finally:
         daemon.send_signal(signal.SIGTERM)
@@ -438,6 +511,7 @@ def beside_the_daemon(binary: Path, folder: Path) -> None:
     check("parts of exports beside the daemon", manifest_of(many)["parts"] > 3, True)
     check_manifest(many)
     check_current(many)
+    check_entries(site, many)
     check_same("beside the daemon and after", folder / "once", many)
 
 
@@ -471,6 +545,7 @@ def main() -> None:
         check_readers(once)
         check_current(once)
         check_outbox(once, demo / "outbox")
+        check_entries(site, once)
         check_fhir(once, demo / "outbox")
         wrong_usage(site, folder)
         killed(site, folder, once, random.Random(seed))

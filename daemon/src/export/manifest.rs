@@ -71,6 +71,9 @@ pub struct Through {
     pub reading: i64,
     /// The object of that change.
     pub reading_object: i64,
+    /// Number of the last entry of what people said; of exports before there were such tables 0.
+    #[serde(default)]
+    pub entry: i64,
 }
 
 /// How identities were taken out.

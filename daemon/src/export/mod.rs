@@ -4,6 +4,7 @@
 //!
 //! ```text
 //!  store ──walk──> Told, Received ──tables──> Row ──Held──> changed rows ──Transform──> folder
+//!  store ──said──> Spoken ───────────tables──> Row ──Newest─> changed rows ──Transform──> folder
 //! ```
 //!
 //! - [`tables`] is the one list of tables and columns: name, kind, unit, constraints, privacy class,
@@ -49,6 +50,8 @@ mod holding;
 mod parquet_file;
 #[cfg(feature = "edges")]
 pub mod run;
+#[cfg(feature = "edges")]
+mod said;
 #[cfg(feature = "edges")]
 pub mod walk;
 

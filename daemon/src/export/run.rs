@@ -9,12 +9,16 @@ use super::folder::Folder;
 use super::holding;
 use super::manifest::{File, Format, Through};
 use super::row::{Held, Row, Transform, key_of};
+use super::said::{self, Newest};
 use super::tables::{Table, of_object, of_result};
 use super::walk;
 use crate::legible;
-use crate::store::{Store, readings, results};
+use crate::store::{Store, people, readings, results};
 use std::collections::BTreeSet;
 use std::path::Path;
+
+/// Rows of what people said in memory at a time. They come patient after patient.
+const SAID_MAX: usize = 20_000;
 
 /// What to export, and how.
 pub struct Job<'a> {
@@ -81,6 +85,7 @@ pub fn run(job: &Job<'_>, watch: &mut dyn Watch) -> Result<Done, ExportError> {
         job,
         until: through(job.store)?,
         named: Named::of(&folder)?,
+        said: Newest::of(&folder)?,
         folder,
         watch,
     };
@@ -104,6 +109,7 @@ struct Run<'r> {
     /// How far the store went at the start; what comes later is left to the next run.
     until: Through,
     named: Named,
+    said: Newest,
     folder: Folder,
     watch: &'r mut dyn Watch,
 }
@@ -118,6 +124,7 @@ pub(super) fn through(store: &Store) -> Result<Through, ExportError> {
             result_key: results::key_at(conn, result)?.unwrap_or_default(),
             reading,
             reading_object: object.0,
+            entry: people::newest_number(conn)?,
         })
     })?)
 }
@@ -151,6 +158,7 @@ impl Run<'_> {
             let mut part = self.folder.part()?;
             self.readings(&mut part, &mut through)?;
             let damaged = self.results(&mut part, &mut through)?;
+            self.said(&mut part, &mut through)?;
             let rows = self.folder.add(part, through, damaged, &self.job.tell)?;
             self.watch.shown(Phase::History, rows);
             done.parts += 1;
@@ -207,6 +215,32 @@ impl Run<'_> {
         Ok(damaged)
     }
 
+    /// What people said, once the results that name the exams are told.
+    fn said(&mut self, part: &mut Files, through: &mut Through) -> Result<(), ExportError> {
+        let entry = self.until.entry;
+        if (Through {
+            entry,
+            ..through.clone()
+        }) != self.until
+        {
+            return Ok(());
+        }
+        let transform = self.job.transform;
+        let newest = &mut self.said;
+        let mut rows = Vec::new();
+        said::each(self.job.store, &self.until, &mut |one| {
+            let added = newest.added(one).into_iter();
+            rows.extend(added.filter_map(|row| transform.change(row)));
+            match rows.len() < SAID_MAX {
+                true => Ok(()),
+                false => in_order(&mut rows, part),
+            }
+        })?;
+        in_order(&mut rows, part)?;
+        through.entry = entry;
+        Ok(())
+    }
+
     /// What a store had at the start it keeps; one that does not is another by now.
     fn must_go_on(&self, found: usize) -> Result<(), ExportError> {
         match found {
@@ -238,11 +272,18 @@ impl Run<'_> {
             None => Ok(()),
         };
         holding::rows(job.store, &self.until, self.watch, &mut write)?;
+        self.said.rows(&self.folder, &mut |row| view.write(row))?;
         for row in self.named.rows() {
             view.write(row)?;
         }
         self.folder.replace(view, self.until.clone(), &job.tell)
     }
+}
+
+/// Writes rows by the time they became known, since they are filed by month.
+fn in_order(rows: &mut Vec<Row>, part: &mut Files) -> Result<(), ExportError> {
+    rows.sort_by_key(|row| row.recorded_at);
+    rows.drain(..).try_for_each(|row| part.write(row))
 }
 
 /// Rows of operators and devices that stand in the history: few, so they are kept in memory.
@@ -282,7 +323,7 @@ impl Named {
 }
 
 /// Rows of a file of the history, from its CSV.
-fn rows_of(folder: &Folder, file: &File) -> Result<Vec<Row>, ExportError> {
+pub(super) fn rows_of(folder: &Folder, file: &File) -> Result<Vec<Row>, ExportError> {
     let path = folder.path().join(&file.path);
     let unreadable = |why: String| ExportError::Manifest {
         path: path.clone(),

@@ -1,11 +1,13 @@
-//! What rows are made from: a stored version of a result, and a stored object.
+//! What rows are made from: a stored version of a result, a stored object, and an entry of what people
+//! said.
 
 use super::row::AgeUsed;
 use crate::assess::Parameters;
-use crate::domain::{Device, ObjectReading};
+use crate::domain::{Device, ObjectReading, PatientKey};
+use crate::entries::Entry;
 use crate::normalise::Technique;
 use crate::render::Content;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 
@@ -70,6 +72,32 @@ pub struct Received {
     pub version: u32,
     /// When it was read so.
     pub recorded_at: DateTime<Utc>,
+}
+
+/// One entry of what people said.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Spoken {
+    /// As it was recorded.
+    pub entry: Entry,
+    /// Whose: of joined ids the one that survives.
+    pub patient: PatientKey,
+    /// The exam that it is for, and its day; `None` for an event, and where that is not one exam.
+    pub exam: Option<(String, NaiveDate)>,
+    /// How many exams hold the readings that it was given for.
+    pub exams: usize,
+    /// What ended it; `None`: no other entry names it.
+    pub ended: Option<Ended>,
+}
+
+/// The end of an entry.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Ended {
+    /// The first entry that names it.
+    pub by: i64,
+    /// When that was recorded.
+    pub at: DateTime<Utc>,
+    /// It was taken back: no entry says something in its place.
+    pub is_taken_back: bool,
 }
 
 /// Fingerprint of what a comparison was made with: equal ones compare alike.

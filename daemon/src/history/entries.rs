@@ -32,24 +32,50 @@ pub struct Places<'a> {
     of_reading: BTreeMap<(&'a str, &'a str), usize>,
 }
 
+/// What an exam is made of, as entries name it.
+pub struct Made<'a> {
+    /// Study Instance UID.
+    pub study: &'a str,
+    /// SOP Instance UIDs of its reports.
+    pub objects: Vec<&'a str>,
+    /// Its readings: report, and place in it.
+    pub readings: Vec<(&'a str, &'a str)>,
+}
+
 impl<'a> Places<'a> {
     /// Of these exams.
     #[must_use]
     pub fn of(exams: &'a [Exam]) -> Self {
+        Places::made_of(exams.iter().map(|exam| {
+            Made {
+                study: &exam.study_instance_uid,
+                objects: exam
+                    .objects
+                    .iter()
+                    .map(|object| object.sop_instance_uid.as_str())
+                    .collect(),
+                readings: exam
+                    .measurements
+                    .iter()
+                    .map(|one| (one.object.as_str(), one.value.place.as_str()))
+                    .collect(),
+            }
+        }))
+    }
+
+    /// Of exams by what they are made of, numbered in their order.
+    pub fn made_of(exams: impl IntoIterator<Item = Made<'a>>) -> Self {
         let mut places = Places {
             of_study: BTreeMap::new(),
             of_object: BTreeMap::new(),
             of_reading: BTreeMap::new(),
         };
-        for (n, exam) in exams.iter().enumerate() {
-            let study = exam.study_instance_uid.as_str();
-            places.of_study.entry(study).or_default().push(n);
-            for object in &exam.objects {
-                let uid = object.sop_instance_uid.as_str();
+        for (n, exam) in exams.into_iter().enumerate() {
+            places.of_study.entry(exam.study).or_default().push(n);
+            for uid in exam.objects {
                 places.of_object.entry(uid).or_default().push(n);
             }
-            for one in &exam.measurements {
-                let reading = (one.object.as_str(), one.value.place.as_str());
+            for reading in exam.readings {
                 places.of_reading.insert(reading, n);
             }
         }

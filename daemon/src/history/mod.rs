@@ -18,7 +18,7 @@ mod told;
 
 pub use critical::critical_factor;
 pub use dated::{DATE_IMPLAUSIBLE, date_doubt};
-pub use entries::{CONTRADICTED, Entries, Places};
+pub use entries::{CONTRADICTED, Entries, Made, Places};
 pub(crate) use exam::SUPERSEDED;
 pub use exam::{Exam, ExamMeasurement, ObjectUse, exam_id, session_id};
 pub use identity::{Identity, same_person};

@@ -109,6 +109,39 @@ pub fn of_ids(conn: &Connection, ids: &BTreeSet<PatientKey>) -> Result<Vec<Entry
     Ok(all)
 }
 
+/// Number of the newest entry; 0 without one. Numbers rise in the order of the commits, and no entry
+/// is ever taken away.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn newest_number(conn: &Connection) -> Result<i64, StoreError> {
+    let newest = "select ifnull(max(id), 0) from entry";
+    Ok(conn.query_row(newest, [], |row| row.get(0))?)
+}
+
+/// The ids under which something was said, in order, those behind `after`, at most `limit`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn ids_after(
+    conn: &Connection,
+    after: &PatientKey,
+    limit: u32,
+) -> Result<Vec<PatientKey>, StoreError> {
+    let mut statement = conn.prepare_cached(
+        "select distinct patient_id, patient_issuer from entry
+         where (patient_id, patient_issuer) > (?1, ?2)
+         order by patient_id, patient_issuer limit ?3",
+    )?;
+    let rows = statement.query_map(params![after.id, after.issuer, limit], |row| {
+        Ok(PatientKey {
+            id: row.get(0)?,
+            issuer: row.get(1)?,
+        })
+    })?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
 /// The entry of a number.
 ///
 /// # Errors

@@ -191,6 +191,26 @@ pub fn latest_of_patient(
     )
 }
 
+/// The newest version of each exam under an id among those up to a number, by exam id. An exam that
+/// has a newer one up to there under another id is not among them.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn newest_up_to(
+    conn: &Connection,
+    key: &PatientKey,
+    until: i64,
+) -> Result<Vec<ResultRow>, StoreError> {
+    results(
+        conn,
+        "as this where patient_id = ?1 and patient_issuer = ?2 and id <= ?3 and version =
+            (select max(version) from result as other
+             where other.exam_id = this.exam_id and other.id <= ?3)
+         order by exam_id",
+        (&key.id, &key.issuer, until),
+    )
+}
+
 /// What stood of the other exams under an id when a version was stored: of each the newest version
 /// up to then, by exam id. The same at any later time.
 ///

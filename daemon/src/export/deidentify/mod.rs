@@ -115,6 +115,10 @@ impl Transform for Deidentified<'_> {
         if row.table == Table::Objects && row.cell("disposition") == Some(&Cell::text("repeat")) {
             return None;
         }
+        // What was mended was mended on some day, such as that of a table of labels.
+        if row.table == Table::Entries && row.cell("in_force") != Some(&Cell::Flag(true)) {
+            return None;
+        }
         let whose = row.patient.as_ref();
         let cells = row.cells.clone();
         let of = Of {

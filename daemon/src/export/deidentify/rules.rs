@@ -80,6 +80,13 @@ pub fn action(table: Table, column: &Described) -> Action {
         // A file name of the site, and fingerprints of what only the site has.
         (_, "rule" | "template_hash") => Action::LeaveOut,
         (_, "parameters_key") => Action::Pseudonym,
+        // What was said together, by whom, and what was mended on some day. Only what counts is told.
+        (
+            Table::Entries,
+            "act" | "given_patient_id" | "said_at" | "author" | "author_kind" | "entered_by"
+            | "readings" | "corrects" | "corrected_by" | "taken_back",
+        ) => Action::LeaveOut,
+        (_, "entry_id") => Action::Number,
         _ => by_class(column),
     }
 }

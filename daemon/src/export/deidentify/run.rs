@@ -13,6 +13,7 @@ use crate::export::holding;
 use crate::export::manifest::{Summary, Through};
 use crate::export::row::{Row, Transform};
 use crate::export::run::{Phase, Watch, through};
+use crate::export::said;
 use crate::export::tables::Table;
 use crate::store::Store;
 use std::path::Path;
@@ -56,6 +57,9 @@ pub fn run(
     let mut rows = Shuffle::new(&folder.aside()?)?;
     holding::rows(job.store, &until, watch, &mut |row| {
         change.change(row).map_or(Ok(()), |row| rows.add(row))
+    })?;
+    said::each(job.store, &until, &mut |one| {
+        change.change(one.now()).map_or(Ok(()), |row| rows.add(row))
     })?;
     let mut view = folder.view()?;
     for table in Table::ALL {

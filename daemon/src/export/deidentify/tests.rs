@@ -100,7 +100,7 @@ fn nothing_that_names_somebody_is_left() {
             assert!(!is_told || may, "{name} tells {}", cell.written());
             assert!(!matches!(cell, Cell::Instant(_)), "{name} is an instant");
             if matches!(cell, Cell::Date(_) | Cell::Clock(_)) {
-                let is_own = ["performed_at", "earlier_date"].contains(&column.name);
+                let is_own = ["performed_at", "earlier_date", "valid_on"].contains(&column.name);
                 assert!(is_own, "{name} is no day of the patient's own");
                 let back = whose_days(&secret, &whose);
                 let expected = day("2024-05-17") - chrono::Days::new(back);
@@ -168,6 +168,41 @@ fn what_came_twice_is_told_once() {
     let at = columns.clone().position(|one| one.name == "disposition");
     object.cells[at.unwrap()] = Cell::text("repeat");
     assert!(Deidentified::new(&secret, &NONE).change(object).is_none());
+}
+
+/// A table of labels mends many on one day; and who says something names somebody.
+#[test]
+fn of_what_people_said_only_what_counts_is_told_and_not_by_whom() {
+    let secret = secret();
+    let mut mended = row(Table::Entries, &patient("1"));
+    let columns = Table::Entries.columns();
+    let at = |name: &str| columns.iter().position(|one| one.name == name).unwrap();
+    let told = Deidentified::new(&secret, &NONE)
+        .change(mended.clone())
+        .unwrap();
+    let names = columns.iter().zip(&told.cells);
+    let left: Vec<&str> = names
+        .filter(|(_, cell)| **cell != Cell::Empty)
+        .map(|(column, _)| column.name)
+        .collect();
+    assert_eq!(
+        left,
+        [
+            "entry_id",
+            "kind",
+            "value",
+            "pressure",
+            "pressure_unit",
+            "patient_id",
+            "exam_id",
+            "exams",
+            "study_instance_uid",
+            "valid_on",
+            "in_force",
+        ]
+    );
+    mended.cells[at("in_force")] = Cell::Flag(false);
+    assert!(Deidentified::new(&secret, &NONE).change(mended).is_none());
 }
 
 #[test]

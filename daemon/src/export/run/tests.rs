@@ -1,6 +1,7 @@
 //! Runs over a store of this process; `tests/python/check_export.py` reads what they write.
 
 use super::*;
+use crate::entries::Said;
 use crate::export::manifest::Manifest;
 use crate::export::row::Identified;
 use crate::pipeline::{Beside, Pipeline};
@@ -145,4 +146,67 @@ fn what_a_transformation_takes_away_is_in_no_file() {
         .map(|one| one.rows)
         .collect();
     assert!(rows.iter().all(|rows| *rows == 0), "{rows:?}");
+}
+
+/// Rows of what people said as they stand in the CSV files that a manifest names.
+fn entries(to: &Path, files: &[File]) -> Vec<String> {
+    let mut lines = Vec::new();
+    for file in files {
+        if file.table == Table::Entries && file.format == Format::Csv {
+            let text = fs::read_to_string(to.join(&file.path)).expect("a file");
+            lines.extend(text.lines().skip(1).map(str::to_owned));
+        }
+    }
+    lines.sort();
+    lines
+}
+
+/// Whoever exports after each entry, and whoever exports once, has the same rows; the current view is
+/// the newest of each entry.
+#[test]
+fn what_people_said_is_told_when_it_was_said_and_when_it_was_mended() {
+    let folder = TempDir::new().expect("temp");
+    let store = filled(folder.path(), &["tid1500"]);
+    let (many, once) = (folder.path().join("many"), folder.path().join("once"));
+    let row = store.read(|conn| results::numbered(conn, 0, i64::MAX, 1));
+    let row = row.expect("read").remove(0).1;
+    let content = crate::pipeline::content_of(&row).expect("sound");
+    let about = crate::domain::About::of_study(content.exam.study_instance_uid);
+    let by = crate::entries::By {
+        author: crate::entries::Author::Account("Dr Ilse Farnwick".to_owned()),
+        entered_by: "nell".to_owned(),
+        source: "command".to_owned(),
+        reason: "=1+1".to_owned(),
+    };
+    let mut counts = Vec::new();
+    for label in [
+        crate::domain::Label::Well,
+        crate::domain::Label::RaisedConfirmed,
+        crate::domain::Label::Well,
+    ] {
+        let said = Said::Label(about.clone(), label);
+        let (by, key) = (by.clone(), row.patient.clone());
+        store
+            .write(move |tx| {
+                let act = people::new_act(tx)?;
+                people::say(tx, act, &by, &key, &said, chrono::Utc::now())
+            })
+            .expect("said");
+        run(&job(&store, &many, &|| true), &mut Nobody).expect("done");
+        counts.push(entries(&many, &manifest(&many).history).len());
+    }
+    // A correction is a row of its own, and one more of what it mends.
+    assert_eq!(counts, [1, 3, 5]);
+    run(&job(&store, &once, &|| true), &mut Nobody).expect("done");
+    let [said, all] = [&many, &once].map(|to| entries(to, &manifest(to).history));
+    assert_eq!(said, all);
+    let [said, all] = [&many, &once].map(|to| entries(to, &manifest(to).current));
+    assert_eq!(said, all);
+    let in_force = all.iter().filter(|line| line.contains(",true,1,"));
+    assert_eq!((all.len(), in_force.count()), (3, 1), "{all:#?}");
+    assert!(all.iter().all(|line| line.contains(&content.exam.id)));
+    // Nothing new, nothing written.
+    let parts = manifest(&many).parts;
+    run(&job(&store, &many, &|| true), &mut Nobody).expect("done");
+    assert_eq!(manifest(&many).parts, parts);
 }

@@ -25,6 +25,18 @@ pub(super) const LABELS: &[&str] = &[
     "raised_confirmed",
     "after_decompression",
 ];
+pub(super) const ENTRIES: &[&str] = &["label", "event", "pressure"];
+pub(super) const AUTHORS: &[&str] = &["account", "system_user", "unknown"];
+/// What an entry may say: labels, then kinds of events.
+pub(super) const SAID: &[&str] = &[
+    "well",
+    "raised_ruled_out",
+    "raised_confirmed",
+    "after_decompression",
+    "csf_surgery",
+    "shunt_revision",
+    "other",
+];
 pub(super) const STATUSES: &[&str] = &[
     "within_expected",
     "above_expected",

@@ -5,6 +5,7 @@
 
 mod assessments;
 mod baselines;
+mod entries;
 mod exams;
 mod lists;
 mod measurements;
@@ -16,9 +17,10 @@ mod tests;
 use super::cell::Kind;
 use super::column::{Class, Column, Described, Subject};
 use super::row::Row;
-use super::told::{Received, Told, device_id};
+use super::told::{Received, Spoken, Told, device_id};
 use crate::assess::Reason;
 use crate::domain::{Eye, PatientKey};
+use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use std::sync::LazyLock;
 
@@ -36,6 +38,8 @@ pub enum Table {
     Baselines,
     /// Everything received.
     Objects,
+    /// What people said.
+    Entries,
     /// Who measured.
     Operators,
     /// With which machines.
@@ -97,12 +101,13 @@ const fn named(
 
 impl Table {
     /// All of them, in the order of the data package.
-    pub const ALL: [Table; 7] = [
+    pub const ALL: [Table; 8] = [
         Table::Measurements,
         Table::Exams,
         Table::Assessments,
         Table::Baselines,
         Table::Objects,
+        Table::Entries,
         Table::Operators,
         Table::Devices,
     ];
@@ -116,6 +121,7 @@ impl Table {
             Table::Assessments => "assessments",
             Table::Baselines => "baselines",
             Table::Objects => "objects",
+            Table::Entries => "entries",
             Table::Operators => "operators",
             Table::Devices => "devices",
         }
@@ -136,6 +142,10 @@ impl Table {
                 "Earlier exams that a comparison rests on, or that were set aside, one a row."
             }
             Table::Objects => "Objects received and read, one a row, whatever became of them.",
+            Table::Entries => {
+                "What people said: labels and opening pressures of exams, events of patients, one entry \
+                 a row, those that were corrected or taken back as well."
+            }
             Table::Operators => "Operators that exams name, one a row.",
             Table::Devices => "Machines that exams name, one a row.",
         }
@@ -162,6 +172,7 @@ impl Table {
             Table::Assessments => once!(assessments::COLUMNS),
             Table::Baselines => once!(baselines::COLUMNS),
             Table::Objects => once!(objects::COLUMNS),
+            Table::Entries => once!(entries::COLUMNS),
             Table::Operators => once!(people::OPERATORS),
             Table::Devices => once!(people::DEVICES),
         }
@@ -194,7 +205,7 @@ impl Table {
         match self {
             Table::Measurements => MEASUREMENTS,
             Table::Exams => EXAMS,
-            Table::Assessments => &[EXAM],
+            Table::Assessments | Table::Entries => &[EXAM],
             Table::Baselines => BASELINES,
             Table::Objects | Table::Operators | Table::Devices => &[],
         }
@@ -266,11 +277,22 @@ pub fn of_object(received: &Received) -> Row {
     filed.row(Table::Objects, objects::COLUMNS, received)
 }
 
+/// The row of an entry, as the version of it that became known then.
+#[must_use]
+pub fn of_entry(spoken: &Spoken, version: u32, recorded_at: DateTime<Utc>) -> Row {
+    let filed = Filed {
+        version,
+        recorded_at,
+        patient: Some(spoken.patient.clone()),
+    };
+    filed.row(Table::Entries, entries::COLUMNS, spoken)
+}
+
 /// What all rows of one source share.
 #[derive(Clone)]
 struct Filed {
     version: u32,
-    recorded_at: chrono::DateTime<chrono::Utc>,
+    recorded_at: DateTime<Utc>,
     patient: Option<PatientKey>,
 }
 

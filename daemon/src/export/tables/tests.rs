@@ -3,12 +3,13 @@
 use super::*;
 use crate::assess::{AfterState, Basis, DecidedBy, Status};
 use crate::domain::{
-    Border, Derivation, Label, Laterality, Modality, OpeningPressure, Plane, PressureUnit,
-    Quantity, Sex,
+    About, Border, Derivation, Event, EventKind, Label, Laterality, Modality, OpeningPressure,
+    Plane, PressureUnit, Quantity, Sex,
 };
+use crate::entries::{self as people, Author, By, Entry, Of, Said};
 use crate::export::cell::Cell;
 use crate::export::row::Held;
-use crate::export::told::parameters_key;
+use crate::export::told::{Ended, parameters_key};
 use crate::render::samples;
 use chrono::{DateTime, Utc};
 use serde::Serialize;
@@ -64,6 +65,17 @@ fn closed_lists_are_those_of_the_enums() {
     assert_eq!(of("exams", "sex").words, words(&[Sex::F, Sex::M, Sex::O]));
     let units = PressureUnit::ALL.map(PressureUnit::code);
     assert_eq!(of("exams", "opening_pressure_unit").words, units);
+    assert_eq!(of("entries", "pressure_unit").words, units);
+    assert_eq!(lists::ENTRIES, people::Kind::ALL.map(people::Kind::word));
+    let labels = Label::ALL.map(Label::word);
+    let said = [&labels[..], &EventKind::ALL.map(EventKind::word)].concat();
+    assert_eq!(lists::SAID, said);
+    let authors = [
+        Author::Account(String::new()),
+        Author::SystemUser(String::new()),
+        Author::Unknown,
+    ];
+    assert_eq!(lists::AUTHORS, authors.each_ref().map(Author::kind));
 }
 
 fn of(table: &str, column: &str) -> Described {
@@ -149,8 +161,9 @@ fn cells_are_of_the_kind_of_their_columns_and_come_back_from_text() {
             rows.extend(of_result(&Told { content, ..told(1) }));
         }
     }
+    rows.extend(spoken().iter().map(|one| of_entry(one, 1, at(1))));
     let tables: BTreeSet<Table> = rows.iter().map(|row| row.table).collect();
-    assert!(tables.len() >= 5, "{tables:?}");
+    assert!(tables.len() >= 6, "{tables:?}");
     for row in rows {
         let (table, columns) = (row.table, row.table.all_columns());
         let cells = row.clone().all_cells();
@@ -179,6 +192,73 @@ fn cells_are_of_the_kind_of_their_columns_and_come_back_from_text() {
             }
         );
     }
+}
+
+/// One of each kind, and one that takes another back.
+fn spoken() -> Vec<Spoken> {
+    let about = About::of_study("2.25.9");
+    let event = Event {
+        date: at(1).date_naive(),
+        kind: EventKind::Other,
+    };
+    let pressure = OpeningPressure::typed("32.5", "mm[Hg]").expect("a pressure");
+    [
+        Said::Label(about.clone(), Label::Well),
+        Said::Event(event),
+        Said::Pressure(about.clone(), pressure),
+        Said::Nothing(people::Kind::Label, Of::Exam(about)),
+    ]
+    .into_iter()
+    .zip(1..)
+    .map(|(said, id)| Spoken {
+        entry: Entry {
+            id,
+            act: id,
+            patient: PatientKey {
+                issuer: "CLINIC".to_owned(),
+                id: "1".to_owned(),
+            },
+            recorded_at: at(1),
+            by: By {
+                author: Author::SystemUser("nell".to_owned()),
+                entered_by: "nell (uid 1000)".to_owned(),
+                source: "command".to_owned(),
+                reason: String::new(),
+            },
+            corrects: matches!(said, Said::Nothing(..)).then_some(1),
+            said,
+        },
+        patient: PatientKey {
+            issuer: "CLINIC".to_owned(),
+            id: "2".to_owned(),
+        },
+        exam: (id == 1).then(|| ("E1".to_owned(), at(1).date_naive())),
+        exams: usize::from(id == 1),
+        ended: (id == 1).then(|| Ended {
+            by: 4,
+            at: at(2),
+            is_taken_back: true,
+        }),
+    })
+    .collect()
+}
+
+#[test]
+fn only_what_counts_of_what_people_said_is_in_force() {
+    let rows: Vec<Row> = spoken().iter().map(|one| of_entry(one, 1, at(1))).collect();
+    let told = |name| -> Vec<String> {
+        let cells = rows.iter().filter_map(|row| row.cell(name));
+        cells.map(|cell| cell.written().into_owned()).collect()
+    };
+    assert_eq!(told("in_force"), ["false", "true", "true", "false"]);
+    assert_eq!(told("taken_back"), ["true", "false", "false", "false"]);
+    assert_eq!(told("corrects"), ["", "", "", "1"]);
+    assert_eq!(told("corrected_by"), ["4", "", "", ""]);
+    assert_eq!(told("value"), ["well", "other", "", ""]);
+    assert_eq!(told("pressure"), ["", "", "32.5", ""]);
+    assert_eq!(told("valid_on"), ["2024-05-01", "2024-05-01", "", ""]);
+    assert_eq!(told("patient_id"), ["2"; 4]);
+    assert_eq!(told("given_patient_id"), ["1"; 4]);
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! Which entries the audit trail was told of.
 
-use super::{ENTRY, entry};
+use super::{ENTRY, entry, newest_number};
 use crate::entries::Entry;
 use crate::store::{StoreError, meta, stamp};
 use chrono::{DateTime, Utc};
@@ -58,8 +58,7 @@ pub fn begin(conn: &Connection) -> Result<(), StoreError> {
     if told(conn)?.is_some() {
         return Ok(());
     }
-    let newest = "select ifnull(max(id), 0) from entry";
-    note_told(conn, conn.query_row(newest, [], |row| row.get(0))?)
+    note_told(conn, newest_number(conn)?)
 }
 
 fn told(conn: &Connection) -> Result<Option<i64>, StoreError> {
