@@ -2,9 +2,11 @@
 //! changed, and asked about where a flagged exam would become part of the baseline.
 
 mod act;
+mod at_once;
 mod cut_off;
 mod sessions;
 mod tables;
+mod versions;
 
 use super::harness::Site;
 use super::objects::Report;
@@ -12,10 +14,16 @@ use serde_json::Value;
 
 /// Exams of T-1 in March of four years; the last one is wide, and flagged.
 fn site(more: &str) -> Site {
+    site_of(more, &[(1, 0), (2, 1), (3, -1), (4, 6)])
+}
+
+/// Exams of T-1 in March, each of a year of the twenties and so many tenths of a millimetre wider than
+/// usual.
+fn site_of(more: &str, exams: &[(usize, i32)]) -> Site {
     let site = Site::with(more);
     let folder = site.path("reports");
     std::fs::create_dir(&folder).expect("folder");
-    for (n, tenths) in [(1, 0), (2, 1), (3, -1), (4, 6)] {
+    for &(n, tenths) in exams {
         let report = Report {
             patient: "T-1".into(),
             date: format!("202{n}0301"),

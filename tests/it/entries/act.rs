@@ -202,6 +202,72 @@ fn an_event_to_come_or_before_birth_is_refused_with_the_reason() {
     assert!(at.contains("is an event"), "{at}");
 }
 
+/// Valid time and time of recording are two things: an event is kept with its own day, tells exams by it,
+/// and a correction of that day takes back the one and records the other.
+#[test]
+fn an_event_holds_for_its_own_day_whenever_it_is_recorded() {
+    let site = site("");
+    site.ok("event", &["T-1", "2022-09-01", "shunt_revision"]);
+    let told = |year| of_year(&site, year)["events"].clone();
+    let event = |day: &str| serde_json::json!([{ "date": day, "kind": "shunt_revision" }]);
+    assert_eq!(told("2022"), serde_json::json!([]));
+    assert_eq!(told("2023"), event("2022-09-01"));
+    let all = site.json("entries", &["T-1", "--json"]);
+    assert_eq!(all[0]["date"], "2022-09-01");
+    let recorded = all[0]["recorded_at"].as_str().expect("a time");
+    assert!(!recorded.starts_with("2022"), "{recorded}");
+    // It was in 2023.
+    site.ok(
+        "event",
+        &["T-1", "2022-09-01", "shunt_revision", "--remove"],
+    );
+    site.ok("event", &["T-1", "2023-09-01", "shunt_revision"]);
+    assert_eq!(told("2023"), serde_json::json!([]));
+    assert_eq!(told("2024"), event("2023-09-01"));
+    let counting = entries(&site).into_iter().filter(|one| one.3);
+    assert_eq!(counting.map(|one| one.0).collect::<Vec<_>>(), [3]);
+    refused(&site, 2, "event", &["T-1", "01.09.2023", "shunt_revision"]);
+}
+
+/// No command can name an entry of one patient in what it says of another. One that a stray hand wrote
+/// is told by `verify`, and what it names counts as before.
+#[test]
+fn a_correction_of_another_patients_entry_is_found_and_has_no_effect() {
+    let site = site("");
+    let other = super::Report {
+        patient: "T-9".into(),
+        date: "20250301".into(),
+        ..super::Report::numbered(9)
+    };
+    let folder = site.path("other");
+    fs::create_dir(&folder).expect("folder");
+    other.write(&folder);
+    site.ok("process", &[&folder.display().to_string()]);
+    let exam = exam_of_year(&site, "2021");
+    site.ok("label", &[&exam, "well"]);
+    // By its number alone: the patient is the entry's own, and is shown.
+    let said = site.ok("label", &["--take-back", "1", "--dry-run"]);
+    assert!(said.starts_with("patient TARNHOLT|T-1"), "{said}");
+    site.ok("verify", &[]);
+    let base = rusqlite::Connection::open(site.path("store.sqlite")).expect("opens");
+    base.execute(
+        "insert into entry (act, patient_issuer, patient_id, kind, study_instance_uid, recorded_at,
+                            author, author_kind, entered_by, source, reason, corrects)
+         values (9, 'TARNHOLT', 'T-9', 'label', '2.25.20009', '2024-06-01T00:00:00.000000Z', 'x',
+                 'account', '', 'command', '', 1)",
+        [],
+    )
+    .expect("added");
+    drop(base);
+    let output = site.run("verify", &[]);
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(1), "{told}");
+    assert!(told.contains("entry 2"), "{told}");
+    assert_eq!(entries(&site), [(1, "well".to_owned(), None, true)]);
+    site.ok("process", &[&folder.display().to_string()]);
+    assert_eq!(of_year(&site, "2021")["exam"]["label"], "well");
+}
+
 /// What was said under an id stays under it, and so does its correction.
 #[test]
 fn entries_stay_under_the_id_they_were_given_for() {

@@ -60,6 +60,20 @@ fn a_study_of_several_exams_names_none_and_their_ids_are_told() {
     }
     let at = refused(&site, 1, "pressure", &[STUDY, "32", "cm[H2O]"]);
     assert!(at.contains("holds 2 exams"), "{at}");
+    // So it is in a table, with the row.
+    let file = site.path("labels.csv");
+    std::fs::write(&file, format!("study_instance_uid,label\n{STUDY},well\n")).expect("written");
+    let name = file.to_str().expect("UTF-8");
+    let at = refused(&site, 2, "label", &["--table", name]);
+    for says in [
+        "line 2",
+        "holds 2 exams",
+        &first,
+        &second,
+        "nothing was recorded",
+    ] {
+        assert!(at.contains(says), "{says}: {at}");
+    }
     site.ok("label", &[&second, "raised_confirmed"]);
     assert_eq!(label(&site, &second), "raised_confirmed");
     assert!(label(&site, &first).is_null());

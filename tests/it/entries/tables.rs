@@ -1,6 +1,9 @@
 //! Labels from a table: all of it or nothing.
 
 use super::{entries, exam_of_year, of_year, refused, site};
+use crate::harness::Site;
+use rusqlite::Connection;
+use rusqlite::types::Value as Cell;
 use std::fs;
 
 #[test]
@@ -64,6 +67,83 @@ fn a_table_is_shown_by_a_dry_run_and_recorded_as_one_act() {
         (entries(&site).len(), site.all_results().len()),
         (3, results)
     );
+}
+
+/// Every row of every table of the store, and every name in the outbox.
+fn everything(site: &Site) -> Vec<String> {
+    let base = Connection::open(site.path("store.sqlite")).expect("opens");
+    let names = "select name from sqlite_master where type = 'table' order by name";
+    let names = column(&base, names);
+    let mut all = Vec::new();
+    for name in names {
+        let mut rows = base
+            .prepare(&format!("select * from {name}"))
+            .expect("a table");
+        let columns = rows.column_count();
+        let found = rows.query_map([], |row| {
+            let cells = (0..columns).map(|n| row.get::<_, Cell>(n));
+            Ok(format!(
+                "{name}: {:?}",
+                cells.collect::<Result<Vec<_>, _>>()?
+            ))
+        });
+        all.extend(found.expect("asked").map(|row| row.expect("a row")));
+    }
+    let outbox = fs::read_dir(site.path("outbox")).expect("an outbox");
+    all.extend(outbox.map(|one| format!("{:?}", one.expect("an entry").file_name())));
+    all.push(fs::read_to_string(site.path("audit.xml")).expect("a trail"));
+    all.sort();
+    all
+}
+
+fn column(base: &Connection, sql: &str) -> Vec<String> {
+    let mut statement = base.prepare(sql).expect("a question");
+    let rows = statement.query_map([], |row| row.get(0)).expect("asked");
+    rows.collect::<Result<_, _>>().expect("text")
+}
+
+#[test]
+fn a_dry_run_leaves_store_outbox_and_trail_as_they_were() {
+    let site = site("audit = \"audit.xml\"\n");
+    let exams = ["2021", "2024"].map(|year| exam_of_year(&site, year));
+    site.ok("label", &[&exams[0], "raised_ruled_out"]);
+    let before = everything(&site);
+    site.ok("label", &[&exams[0], &exams[1], "well", "--dry-run"]);
+    site.ok("label", &["--take-back", "1", "--dry-run"]);
+    let file = site.path("labels.csv");
+    fs::write(&file, format!("exam_id,label\n{},well\n", exams[1])).expect("written");
+    let file = file.to_str().expect("UTF-8");
+    site.ok("label", &["--table", file, "--dry-run"]);
+    assert!(everything(&site) == before, "something was written");
+    site.ok("label", &["--table", file, "--yes"]);
+    assert!(everything(&site) != before);
+}
+
+/// All or nothing, also of many: the good rows come first, and one bad row is the last.
+#[test]
+fn of_ten_thousand_rows_one_bad_one_lets_nothing_be_recorded() {
+    let site = site("");
+    let exams = ["2021", "2022", "2023"].map(|year| exam_of_year(&site, year));
+    let mut rows: Vec<String> = exams.iter().map(|exam| format!("{exam},well")).collect();
+    let good = format!("exam_id,label\n{}\n", rows.join("\n"));
+    rows.extend((0..9_997).map(|n| format!("E{n:016x},well")));
+    let file = site.path("labels.csv");
+    fs::write(&file, format!("exam_id,label\n{}\n", rows.join("\n"))).expect("written");
+    let name = file.to_str().expect("UTF-8");
+    let at = refused(&site, 2, "label", &["--table", name]);
+    let named = at.matches("the store knows no exam").count();
+    assert_eq!(named, 9_997, "{}", &at[..at.len().min(500)]);
+    assert!(at.contains("line 10001, column exam_id"), "the last one");
+    assert!(at.ends_with("nothing was recorded\n"));
+    assert_eq!(entries(&site), []);
+    // Among ten thousand an id that stands there twice is found too.
+    fs::write(&file, format!("{good}{}\n", rows[0])).expect("written");
+    let at = refused(&site, 2, "label", &["--table", name]);
+    assert!(at.contains("line 5, column exam_id: names the exam of line 2 again"));
+    assert_eq!(entries(&site), []);
+    fs::write(&file, good).expect("written");
+    site.ok("label", &["--table", name]);
+    assert_eq!(entries(&site).len(), 3);
 }
 
 #[test]

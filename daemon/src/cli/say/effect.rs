@@ -4,7 +4,7 @@ use super::act::{Act, How, Serves};
 use super::person::{Person, status};
 use crate::cli::{Failure, print};
 use crate::entries::Draft;
-use crate::render::Content;
+use crate::render::{Content, change, seen};
 use crate::results::Site;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{IsTerminal, Write};
@@ -38,7 +38,7 @@ pub(super) fn consider(
                 let exam = person.exams.get(*n)?;
                 // What is known to be unflagged needs no work; what is not known is worked out.
                 let is_calm = person
-                    .current(exam)
+                    .current(&exam.id)
                     .is_some_and(|content| !content.assessment.flagged);
                 (!is_calm).then_some((exam.id.as_str(), *serves))
             })
@@ -49,7 +49,7 @@ pub(super) fn consider(
         let (before, after) = person.results(drafts, site).map_err(Failure::no)?;
         let theirs = flagged_baseline(&asked, &before, &after);
         if !theirs.is_empty() || how.dry_run {
-            changes(person, &before, &after);
+            changes(person, &before, &after).map_err(Failure::no)?;
         }
         flagged.extend(theirs);
     }
@@ -90,27 +90,39 @@ fn flagged_baseline(
         .collect()
 }
 
-/// Which results change, each with what it says now and what it would say.
-fn changes(person: &Person, before: &[Content], after: &[Content]) {
+/// Which results get a new version, each with what it says now and what it would say; where that is the
+/// same, with the words in which the new version tells why it was made.
+fn changes(
+    person: &Person,
+    before: &[Content],
+    after: &[Content],
+) -> Result<(), serde_json::Error> {
     let then: BTreeMap<&str, &Content> = after
         .iter()
         .map(|content| (content.exam.id.as_str(), content))
         .collect();
-    let changed: Vec<String> = before
-        .iter()
-        .filter_map(|now| {
-            let then = then.get(now.exam.id.as_str())?;
-            (now.assessment != then.assessment).then(|| {
-                let at = now.exam.performed_at.local.format("%Y-%m-%d %H:%M");
-                let (now_said, then_said) = (said(now), said(then));
-                let what = match now_said == then_said {
-                    true => format!("{now_said}, as before; it rests on other exams"),
-                    false => format!("{now_said} -> {then_said}"),
-                };
-                format!("  {at} {}: {what}", now.exam.id)
-            })
-        })
-        .collect();
+    let mut changed = Vec::new();
+    for made in before {
+        let id = made.exam.id.as_str();
+        let Some(then) = then.get(id) else {
+            continue;
+        };
+        // What stands is what readers have before them.
+        let now = person.current(id).unwrap_or(made);
+        if seen(now)? == seen(then)? {
+            continue;
+        }
+        let at = now.exam.performed_at.local.format("%Y-%m-%d %H:%M");
+        let (now_said, then_said) = (said(now), said(then));
+        let what = match now_said == then_said {
+            true => format!(
+                "{now_said}, as before; {}",
+                change::why(Some(now), then).join("; ")
+            ),
+            false => format!("{now_said} -> {then_said}"),
+        };
+        changed.push(format!("  {at} {id}: {what}"));
+    }
     let key = &person.ids.surviving;
     print::line(format_args!(
         "results of {}|{} that change: {} of {}",
@@ -125,6 +137,7 @@ fn changes(person: &Person, before: &[Content], after: &[Content]) {
     if changed.len() > SHOWN_MAX {
         print::line(format_args!("  and {} more", changed.len() - SHOWN_MAX));
     }
+    Ok(())
 }
 
 fn said(content: &Content) -> String {

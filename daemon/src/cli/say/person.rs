@@ -70,8 +70,8 @@ impl Person {
     }
 
     /// The newest result of an exam, if it was made and nothing came since.
-    pub(super) fn current(&self, exam: &Exam) -> Option<&Content> {
-        self.latest.get(&exam.id).filter(|_| !self.is_waiting)
+    pub(super) fn current(&self, exam: &str) -> Option<&Content> {
+        self.latest.get(exam).filter(|_| !self.is_waiting)
     }
 
     /// What somebody should see before they say something of the patient.
