@@ -6,6 +6,7 @@ The server is rsyslog with its gtls driver, which is none of ours and asks for a
 message of the trail must be there, under the header of RFC 5424 as DICOM PS3.15 A.6 asks for it:
 
 - while all is well, with as many messages of each event as the trail has, read by lxml;
+- one for each entry of what people say beside the daemon, its number, patient, kind and what it corrects;
 - after the server was down while reports came, which neither stops results nor readiness;
 - after kill -9 of the daemon and restarts of the server under way: repeats are allowed, byte for byte
   the same; a loss is not;
@@ -16,6 +17,8 @@ message of the trail must be there, under the header of RFC 5424 as DICOM PS3.15
 Exit 1 on any difference.
 """
 
+import base64
+import json
 import os
 import re
 import shutil
@@ -36,6 +39,7 @@ from lxml import etree
 ROOT = Path(__file__).resolve().parents[2]
 REPORT = (ROOT / "fixtures/sr/tid1500/report.dcm").read_bytes()
 PATIENCE_S = 90
+AUTHOR = "Dr Ilse Farnwick"
 # RFC 5424 section 6, with the values of PS3.15 A.6; the mark is that of section 6.4.
 HEADER = re.compile(
     rb"<85>1 \d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z [!-~]+ sheathline - DICOM\+RFC3881 - \xef\xbb\xbf"
@@ -263,6 +267,45 @@ def main() -> None:
                     one.kill()
 
 
+def entries(messages: list[bytes]) -> list[tuple]:
+    """What is told of each entry of what people say: author, patient, and the details by their type."""
+    told = []
+    for message in map(etree.fromstring, messages):
+        if message.find("EventIdentification/EventID").get("originalText") != "Patient Record":
+            continue
+        details = message.iter("ParticipantObjectDetail")
+        details = {one.get("type"): base64.b64decode(one.get("value")).decode() for one in details}
+        users = [one.get("UserID") for one in message.iter("ActiveParticipant")]
+        patient = message.find("ParticipantObjectIdentification").get("ParticipantObjectID")
+        told.append((AUTHOR in users, patient, *(details.get(name) for name in ("Entry", "Kind of Entry", "Corrects Entry"))))
+    return sorted(told)
+
+
+def said(site: Site, server: Rsyslog, wrong: list) -> None:
+    """A label, its correction, an event, a pressure, and the correction taken back, beside the daemon."""
+
+    def command(*words: str) -> None:
+        words = [site.binary, words[0], "--config", site.config, "--author", AUTHOR, *words[1:]]
+        done = subprocess.run(words, capture_output=True, text=True, timeout=PATIENCE_S)
+        if done.returncode:
+            sys.exit(f"{words}: {done.stderr}")
+
+    exam = next((site.folder / "outbox").glob("E*-v1")).name.removesuffix("-v1")
+    result = json.loads((site.folder / "outbox" / f"{exam}-v1" / "result.json").read_text())
+    patient = result["patient"]["id"]
+    command("label", exam, "well")
+    command("label", exam, "raised_confirmed")
+    command("event", patient, "2021-05-06", "shunt_revision")
+    command("pressure", exam, "32", "cm[H2O]")
+    command("label", "--take-back", "2")
+    until("what was said", lambda: complete(site, server) and len(entries(server.messages())) >= 5)
+    wanted = [("1", "label", None), ("2", "label", "1"), ("3", "event", None), ("4", "pressure", None), ("5", "label", "2")]
+    found = entries(server.messages())
+    print(f"what people said: {len(found)} messages")
+    if found != [(True, patient, *one) for one in wanted]:
+        wrong.append(f"of five entries the server has {found}")
+
+
 def play(server: Rsyslog, site: Site, folder: Path) -> None:
     wrong = []
     server.start()
@@ -275,6 +318,7 @@ def play(server: Rsyslog, site: Site, folder: Path) -> None:
     if trail != got or trail["Import"] != 20 or trail["Export"] != 20:
         wrong.append(f"the trail has {trail}, the server {got}")
     until("the number", lambda: site.number("audit_messages_sent_total") == sum(got.values()))
+    said(site, server, wrong)
 
     server.stop()
     site.put(10)
