@@ -379,6 +379,7 @@ def growing(binary: Path, folder: Path) -> None:
     changed = [row for row in history(many, "objects") if row[-3] > 1]
     check("some objects were read again", bool(changed), True)
     site.export(folder / "once")
+    check("entries: rows of the history at once", len(history(folder / "once", "entries")), 6 + 2)
     # What was read before of an object is not kept, nor the exam that an entry was for and the id that
     # survived, so only runs at that time know it.
     check_same("one run and many", folder / "once", many, but=("objects", "entries"))
