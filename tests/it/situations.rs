@@ -3,10 +3,12 @@
 //!
 //! `SITUATION=name` takes only stories whose name holds that text; `UPDATE_GOLDEN=1` writes the pages.
 
+mod alike;
 pub(crate) mod report;
 pub(crate) mod story;
 
 use crate::harness::Site;
+use chrono::Utc;
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -155,8 +157,16 @@ fn standing(site: &Site) -> BTreeMap<String, Value> {
     results
 }
 
-/// A page without its first paragraph on versions, which tells of the way there.
+/// A page without its first paragraph on versions, which tells of the way there, and without the day on
+/// which the reports came.
 fn without_way(page: &str) -> String {
+    let today = Utc::now().date_naive();
+    let page = [Some(today), today.pred_opt()]
+        .into_iter()
+        .flatten()
+        .fold(page.to_owned(), |page, day| {
+            page.replace(&day.to_string(), "YYYY-MM-DD")
+        });
     let paragraphs = page.split_inclusive("\n\n");
     let there = paragraphs.filter(|paragraph| !paragraph.starts_with("Replaces version"));
     there.collect()

@@ -34,7 +34,7 @@ pub struct Course {
     /// What the last event left behind.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub after_event: Option<AfterEvent>,
-    /// Slope over time, from four exams on.
+    /// Slope over time, from four exams on that span 30 days.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub trend: Option<Trend>,
     /// Best place for a lasting shift, from four exams on.

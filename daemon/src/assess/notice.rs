@@ -136,7 +136,7 @@ pub enum Reason {
     DefinitionDiffers,
     /// Reports under one patient id contradict each other about whose they are.
     IdentityContradictory,
-    /// The smallest change that counts is wider than is worth comparing.
+    /// The change needed for a flag is wider than is worth comparing.
     IntervalTooWide,
     /// This exam was measured by CT, which has no comparison.
     MeasuredByCt,

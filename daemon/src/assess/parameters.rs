@@ -67,7 +67,7 @@ pub struct Parameters {
     pub z_screen: f64,
     /// z beyond which two baseline exams disagree.
     pub z_pair: f64,
-    /// A smallest change that counts wider than this is no comparison.
+    /// A change needed for a flag wider than this is no comparison.
     pub max_smallest_change: f64,
     /// Readings below are kept, not used.
     pub plausible_min: f64,

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Status {
-    /// Inside the interval; a rise smaller than the smallest change that counts is not excluded.
+    /// Inside the interval; a rise smaller than the change needed for a flag is not excluded.
     WithinExpected,
     /// Above the first limit.
     AboveExpected,

@@ -19,6 +19,10 @@ use std::collections::BTreeSet;
 /// Exams below which neither is looked for.
 const LEAST_EXAMS: usize = 4;
 
+/// Days that exams must span for a slope: a slope a year from a few days misleads, and what changed within
+/// days is told since the last exam.
+const LEAST_DAYS: i64 = 30;
+
 /// z from which a slope is called a rise: one stable patient in a hundred.
 const Z_TREND: f64 = 2.326;
 
@@ -57,7 +61,7 @@ pub struct Trend {
     pub z: f64,
     /// z is at least 2.326: a rise over time is called.
     pub rising: bool,
-    /// A recorded event lies among the exams, and a step reads as a slope.
+    /// A recorded event lies among the exams, and a step would look like a trend.
     pub event_among: bool,
 }
 
@@ -88,6 +92,12 @@ pub struct ChangePoint {
 }
 
 impl Trend {
+    /// Whether its exams span the days that a slope needs; only in older results they may not.
+    #[must_use]
+    pub fn is_long_enough(&self) -> bool {
+        (self.to - self.from).num_days() >= LEAST_DAYS
+    }
+
     /// What the slope says, in plain sentences.
     #[must_use]
     pub fn sentence(&self) -> String {
@@ -144,7 +154,8 @@ impl ChangePoint {
 }
 
 /// Slope and best shift up to today; both `None` with fewer than four exams since the last event, or when
-/// today's exam is in doubt, was taken in a crisis or too soon after one.
+/// today's exam is in doubt, was taken in a crisis or too soon after one. No slope is told of exams that
+/// span fewer than 30 days.
 ///
 /// Neither is called across a recorded event, whose own step would be found again, nor from exams that
 /// are in doubt. An exam that was set aside for what it measured takes no part either, unless the one
@@ -230,7 +241,7 @@ impl<'a> Run<'a> {
         let slope = self.effect(|observed| observed.point.place.tau)?;
         let (from, to) = (self.sessions.first()?.exam.date, case.today.exam.date);
         let z = slope.value / slope.se;
-        Some(Trend {
+        let trend = Trend {
             exams: self.sessions.len(),
             from,
             to,
@@ -241,7 +252,8 @@ impl<'a> Run<'a> {
             z,
             rising: z >= Z_TREND,
             event_among: case.events.first_between(from, to).is_some(),
-        })
+        };
+        Some(trend).filter(Trend::is_long_enough)
     }
 
     fn change_point(&self, case: &Case<'_>) -> Option<ChangePoint> {

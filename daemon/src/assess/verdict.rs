@@ -35,7 +35,7 @@ impl Limits {
         }
     }
 
-    /// A change of exactly the smallest change that counts, counts.
+    /// A change of exactly the change needed for a flag is flagged.
     fn status(self, z: f64) -> Status {
         if z + HAIR >= self.well {
             Status::WellAboveExpected

@@ -58,8 +58,7 @@ impl Notice {
                 "The difference between the right and the left eye is not the usual one of this patient."
             }
             Notice::FarFromOwnLevel => {
-                "The value is far from this patient's own level. Check first what was measured, and \
-                 whose eye."
+                "The value is far from this patient's own level. Check what was measured, and whose eye."
             }
             Notice::FellowEyeOnly => {
                 "One eye has no usable earlier value of its own. It was compared through the other eye, \
@@ -74,9 +73,8 @@ impl Notice {
                  certain part of this comparison."
             }
             Notice::NerveSuspected => {
-                "Check first what was measured: today's value and the expected one are so far apart that \
-                 one of them may be of the nerve instead of its sheath. A rise could be hidden or feigned \
-                 by this."
+                "Today's value and the expected one are so far apart that one of them may be of the nerve \
+                 instead of its sheath. A rise could be hidden or feigned by this. Check what was measured."
             }
             Notice::OldBaseline => {
                 "The last baseline exam is old. The interval is wider for it; a new baseline exam while \
@@ -121,6 +119,32 @@ impl Notice {
                  error explains. This counts as a rise whatever the baseline from before the event says."
             }
         }
+    }
+}
+
+impl Notice {
+    /// What may be wrong with what was measured, in few words without a full stop; `None` for what is no
+    /// such doubt.
+    #[must_use]
+    pub fn doubt(self) -> Option<&'static str> {
+        Some(match self {
+            Notice::FarFromOwnLevel => {
+                "the value is far from this patient's own level (which eye, whose eye?)"
+            }
+            Notice::NerveSuspected => {
+                "today's value or the expected one may be of the nerve instead of its sheath, and a \
+                 rise hidden or feigned by this"
+            }
+            Notice::SameAsEarlierExam => {
+                "all readings equal those of an earlier exam, in the same order, and may have been \
+                 copied: measure again"
+            }
+            Notice::SidesExchangedSuspected => {
+                "the right and the left eye may have been exchanged, which would explain both values \
+                 better"
+            }
+            _ => return None,
+        })
     }
 }
 
@@ -261,8 +285,8 @@ impl Modality {
 }
 
 impl Assessment {
-    /// What was found, in a few short sentences. "Within expected" names the rises that such an exam
-    /// misses.
+    /// What was found, in one sentence; why there is no comparison in one or two. Which rises an exam
+    /// misses is told by [`Assessment::missed`].
     #[must_use]
     pub fn sentence(&self) -> String {
         if self.decided_by == Some(DecidedBy::SinceEvent) {
@@ -272,14 +296,13 @@ impl Assessment {
             };
             return format!("{much} again than at the narrowest exam since the last event.");
         }
-        let Some((by, row)) = self.decided() else {
+        let Some((by, _)) = self.decided() else {
             let why = self
                 .reason
                 .map_or("There is no comparison.", Reason::sentence);
-            return match self.status {
-                Status::NoBaseline => format!("There is no baseline to compare with. {why}"),
-                _ if self.flagged => format!("{} {why}", Notice::AboveWideInterval.sentence()),
-                _ => format!("This exam could not be compared. {why}"),
+            return match self.flagged {
+                true => format!("{} {why}", Notice::AboveWideInterval.sentence()),
+                false => why.to_owned(),
             };
         };
         let both = self.rows.both.is_some();
@@ -296,31 +319,25 @@ impl Assessment {
             Status::AboveExpected => {
                 format!("{subject} wider than this patient's earlier exams predict.")
             }
-            Status::BelowExpected => format!(
-                "{subject} narrower than this patient's earlier exams predict. This does not exclude \
-                 raised pressure; check what was measured."
-            ),
-            _ => format!(
-                "Within the range expected from this patient's earlier exams. Raised pressure is not \
-                 excluded: {}",
-                self.missed(row)
-            ),
+            Status::BelowExpected => {
+                format!("{subject} narrower than this patient's earlier exams predict.")
+            }
+            _ => "Within the range expected from this patient's earlier exams.".to_owned(),
         }
     }
 
-    /// Which true rises are missed in half and in two of ten such exams.
-    fn missed(&self, row: &Row) -> String {
+    /// Which true rises are missed in half and in two of ten such exams, in one sentence; empty where
+    /// nothing was compared.
+    #[must_use]
+    pub fn missed(&self) -> String {
+        let Some((_, row)) = self.decided() else {
+            return String::new();
+        };
         let of = |row: &Row| {
             row.comparison
                 .map(|c| (c.smallest_change_mm, c.eight_of_ten_mm))
         };
-        let Some((half, most)) = self
-            .rows
-            .leading()
-            .unwrap_or(row)
-            .comparison
-            .map(|c| (c.smallest_change_mm, c.eight_of_ten_mm))
-        else {
+        let Some((half, most)) = of(self.rows.leading().unwrap_or(row)) else {
             return String::new();
         };
         let eyes = [&self.rows.right, &self.rows.left].into_iter().flatten();

@@ -405,13 +405,9 @@ pub(crate) const STATUSES: &[(u16, u16, &str)] = &[
     (
         0xA701,
         0xA701,
-        "it has not the resources to count the matches",
+        "out of resources: cannot calculate the number of matches",
     ),
-    (
-        0xA702,
-        0xA702,
-        "it has not the resources to send the objects",
-    ),
+    (0xA702, 0xA702, "out of resources: cannot send the objects"),
     (0xA700, 0xA7FF, "out of resources"),
     (
         0xA801,

@@ -2,7 +2,7 @@
 
 use super::print;
 use crate::domain::Eye;
-use crate::render::{Content, Expected, Printed, change, seen, text};
+use crate::render::{Content, Figures, Printed, change, seen, text};
 use crate::store::results::ResultRow;
 
 /// One line for each exam, with the numbers of the comparison that decided its status; below it what its
@@ -30,9 +30,13 @@ pub(super) fn table(exams: &[(ResultRow, Content)]) {
         };
         let decided = assessment.decided();
         let by = assessment.decided_by.or(decided.map(|(by, _)| by));
-        let expected = decided.and_then(|(_, row)| Printed::of(row).expected);
         let number = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());
-        let of = |of: fn(&Expected) -> &String| number(expected.as_ref().map(of).cloned());
+        let Figures {
+            expected,
+            interval,
+            change,
+            needed,
+        } = Figures::of(content);
         let flag = if assessment.flagged { "*" } else { "" };
         let at = content.exam.performed_at;
         let day = match at.time() {
@@ -45,10 +49,10 @@ pub(super) fn table(exams: &[(ResultRow, Content)]) {
             eye(Eye::Right),
             eye(Eye::Left),
             number(by.map(|by| by.word().replace('_', " "))),
-            of(|one| &one.mm),
-            of(|one| &one.interval),
-            of(|one| &one.change),
-            of(|one| &one.needed),
+            number(expected),
+            number(interval),
+            number(change),
+            number(needed),
             format!("{}{flag}", assessment.status.word()),
             content.basis().word().to_owned(),
             label(content),

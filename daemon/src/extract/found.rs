@@ -338,6 +338,31 @@ fn plane(
     }
 }
 
+/// Letters of a meaning that are shown.
+const MEANING_MOST: usize = 64;
+
+/// Who or what was measured: by the code, where it is one of DICOM's classes of subjects (PS3.16 CID 271),
+/// else by what the report itself calls it.
+fn who(tree: &Tree, said: &Said<Subject>) -> String {
+    match said.code.as_str() {
+        "121026 DCM" => return "the fetus".to_owned(),
+        "121027 DCM" => return "a specimen".to_owned(),
+        "121192 DCM" => return "a device".to_owned(),
+        _ => {}
+    }
+    let meaning = match &tree.item(said.at).value {
+        Value::Code(code) => code.meaning.trim(),
+        _ => "",
+    };
+    match meaning {
+        "" => "something else".to_owned(),
+        meaning => {
+            let shown: String = meaning.chars().take(MEANING_MOST).collect();
+            format!("\"{shown}\"")
+        }
+    }
+}
+
 /// Whose value it is, where it comes from, and what the sender did unusually.
 fn circumstances(
     tree: &Tree,
@@ -352,7 +377,8 @@ fn circumstances(
             Remark::blocking(
                 "subject-not-patient",
                 format!(
-                    "{} says that not the patient was measured ({}).",
+                    "The report says that {} was measured, not the patient (technical: {}, {}).",
+                    who(tree, other),
                     tree.place(other.at),
                     other.code
                 ),
@@ -366,7 +392,10 @@ fn circumstances(
         remarks.push(
             Remark::blocking(
                 "value-quoted",
-                format!("{at} says that the value is copied from an earlier exam or a document."),
+                format!(
+                    "The report says that this value is copied from an earlier exam or a document \
+                     (technical: {at})."
+                ),
             )
             .at(place),
         );
@@ -377,7 +406,8 @@ fn circumstances(
             Remark::blocking(
                 EARLIER,
                 format!(
-                    "{} says that the value belongs to an earlier exam; it is kept apart.",
+                    "The report says that this value belongs to an earlier exam; it is kept apart \
+                     (technical: {}).",
                     tree.place(at)
                 ),
             )

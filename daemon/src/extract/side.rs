@@ -122,13 +122,30 @@ fn by_word_alone(sources: &[Source<'_>]) -> Option<Remark> {
     })
 }
 
+/// What a report says of a side, and something else beside it.
+fn both(one: Side, other: Side) -> String {
+    let are = |side: Side| one == side || other == side;
+    match are(Side::Right) && are(Side::Left) {
+        true => "both right and left".to_owned(),
+        false => format!("{} and also {}", word(one), word(other)),
+    }
+}
+
+fn conflict(said: &str, technical: &str) -> Remark {
+    Remark::blocking(
+        "laterality-conflict",
+        format!("The report says {said} for this value (technical: {technical})."),
+    )
+    .act("Correct the report at its source; no side was picked.")
+}
+
 fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye, Remark> {
-    let split = |one: &&Source<'_>| matches!(one.says, SideSaid::Contradicted { .. });
-    if let Some(split) = sources.iter().find(split) {
-        return Err(
-            Remark::blocking("laterality-conflict", format!("{}.", split.tell(tree)))
-                .act("Correct the report at its source; no side was picked."),
-        );
+    let split = sources.iter().find_map(|one| match one.says {
+        SideSaid::Contradicted { code, meaning } => Some((one, both(code, meaning))),
+        _ => None,
+    });
+    if let Some((split, said)) = split {
+        return Err(conflict(&said, &split.tell(tree)));
     }
     if let Some(unknown) = sources.iter().find(|one| one.says == SideSaid::Unknown) {
         return Err(Remark::blocking(
@@ -160,11 +177,16 @@ fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye,
     let against = sources.iter().find(contradicts);
     let against = against.or_else(|| sources.iter().find(names_other));
     if let Some(other) = against {
-        return Err(Remark::blocking(
-            "laterality-conflict",
-            format!("{}, but {}.", first.tell(tree), other.tell(tree)),
-        )
-        .act("Correct the report at its source; no side was picked."));
+        let side = match other.says {
+            SideSaid::Known(side) | SideSaid::Named(side) => side,
+            SideSaid::Unknown | SideSaid::Contradicted { .. } => Side::Bilateral,
+        };
+        let own = match eye {
+            Eye::Right => Side::Right,
+            Eye::Left => Side::Left,
+        };
+        let technical = format!("{}, but {}", first.tell(tree), other.tell(tree));
+        return Err(conflict(&both(own, side), &technical));
     }
     let believable = |one: &Source<'_>| one.eye().is_some() && believed.contains(&one.stand);
     if sources.iter().any(believable) {

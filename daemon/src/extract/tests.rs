@@ -135,7 +135,8 @@ fn disagreement_names_both_places() {
     assert_eq!(remark.code, "laterality-conflict");
     assert_eq!(
         remark.text,
-        "1.1.1.1.2 says right (24028007 SCT), but 1.1 says left (8966001 SCT)."
+        "The report says both right and left for this value (technical: 1.1.1.1.2 says right (24028007 \
+         SCT), but 1.1 says left (8966001 SCT))."
     );
     assert_eq!(remark.place.as_deref(), Some("1.1.1.2"));
 }
@@ -369,7 +370,26 @@ fn subject_and_quotation_keep_a_value_from_use() {
         vec![site(RIGHT), mm("5.0", vec![]), subject("121025 DCM")],
     ]));
     assert_eq!(codes(&found.found[0].remarks), ["subject-not-patient"]);
+    assert_eq!(
+        found.found[0].remarks[0].text,
+        "The report says that a device was measured, not the patient (technical: 1.1.1.3, 121192 DCM)."
+    );
     assert_eq!(codes(&found.found[1].remarks), Vec::<&str>::new());
+    // A class of DICOM by its code (PS3.16 CID 271), another by what the report calls it.
+    for (class, called) in [
+        ("121026 DCM", "the fetus"),
+        ("121027 DCM", "a specimen"),
+        ("PHANTOM 99LOCAL", "something else"),
+    ] {
+        let found = read(&report(vec![vec![
+            site(RIGHT),
+            mm("5.0", vec![]),
+            subject(class),
+        ]]));
+        let text = &found.found[0].remarks[0].text;
+        let said = format!("The report says that {called} was measured, not the patient");
+        assert!(text.starts_with(&said), "{text}");
+    }
     let previous = container("121069 DCM", vec![site(RIGHT), mm("5.0", vec![])]);
     let found = read(&container(REPORT, vec![previous]).plant());
     assert_eq!(codes(&found.found[0].remarks), ["value-quoted"]);

@@ -130,8 +130,8 @@ private! {
     NO_BASELINE = "no-baseline", "No earlier exam to compare with";
     NOT_COMPARABLE = "not-comparable", "Not comparable";
     FLAG = "flag", "Flag for a rise";
-    FLAGGED = "flagged", "Flagged as a rise";
-    NOT_FLAGGED = "not-flagged", "Not flagged; does not exclude raised pressure";
+    FLAGGED = "flagged", "Rise found";
+    NOT_FLAGGED = "not-flagged", "No rise found; does not exclude raised pressure";
     OWN_BASELINE = "own-baseline", "Prediction from the patient's own earlier exams";
 
     // Numbers of the comparison.
@@ -140,7 +140,7 @@ private! {
     EXPECTED_UPPER = "expected-upper", "Upper end of the expected interval";
     CHANGE = "change", "Measured minus expected diameter";
     CHANGE_PERCENT = "change-percent", "Measured minus expected in percent of expected";
-    LEAST_CHANGE = "least-change", "Smallest change that counts";
+    LEAST_CHANGE = "least-change", "Change needed for a flag";
     Z = "z", "Change in standard deviations of its error";
     CHANCE = "chance-high", "Chance of a value this high if nothing has changed";
 

@@ -48,6 +48,17 @@ pub fn settle<'a>(measurements: impl IntoIterator<Item = &'a mut Measurement>) {
     settle_derived(&mut all);
 }
 
+/// What a derived value is.
+fn made(derivation: Derivation) -> &'static str {
+    match derivation {
+        Derivation::Mean => "A mean",
+        Derivation::Median => "A median",
+        Derivation::Minimum => "The smallest",
+        Derivation::Maximum => "The largest",
+        Derivation::Selected | Derivation::Single => "A selected one",
+    }
+}
+
 fn has(measurement: &Measurement, code: &str) -> bool {
     measurement.remarks.iter().any(|remark| remark.code == code)
 }
@@ -190,7 +201,10 @@ fn settle_derived(all: &mut [&mut Measurement]) {
             one.set_aside(
                 Remark::info(
                     BESIDE,
-                    "Made from readings that are here themselves; they are used.",
+                    format!(
+                        "{} of the readings above; the readings were used.",
+                        made(one.derivation)
+                    ),
                 )
                 .at(place),
             );

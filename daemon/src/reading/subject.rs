@@ -42,8 +42,8 @@ pub(super) fn judge(stated: &Stated, header: &Header, default_issuer: &str) -> V
             Remark::blocking(
                 OTHER_SUBJECT,
                 format!(
-                    "{} says {what} that is not the patient's of this object; the values below it \
-                     are not used.",
+                    "The report gives {what} that is not this patient's; the values below it are not \
+                     used (technical: {}).",
                     stated.place
                 ),
             )
@@ -55,7 +55,7 @@ pub(super) fn judge(stated: &Stated, header: &Header, default_issuer: &str) -> V
             Remark::caution(
                 SUBJECT_DIFFERS,
                 format!(
-                    "{} says {what} than the patient's of this object.",
+                    "The report gives {what} than this patient's (technical: {}).",
                     stated.place
                 ),
             )

@@ -139,7 +139,7 @@ impl DropFolder {
             let Ok((back, look)) = looked else {
                 return tracing::error!(
                     code = "folder-panicked",
-                    "this is a defect of the program"
+                    "internal error; please report it"
                 );
             };
             scanner = back;

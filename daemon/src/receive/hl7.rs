@@ -183,7 +183,7 @@ impl Service for Hl7 {
                 tracing::info!(code = "hl7-listening-ended", address, cut);
             }
             Happened::Panicked => {
-                tracing::error!(code = "hl7-panicked", "this is a defect of the program");
+                tracing::error!(code = "hl7-panicked", "internal error; please report it");
             }
         }
     }

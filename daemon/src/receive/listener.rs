@@ -292,6 +292,6 @@ async fn accept(
 fn panicked() {
     tracing::error!(
         code = "association-panicked",
-        "this is a defect of the program"
+        "internal error; please report it"
     );
 }

@@ -178,7 +178,7 @@ impl Service for Web {
                 tracing::info!(code = "web-listening-ended", address, cut);
             }
             Happened::Panicked => {
-                tracing::error!(code = "web-panicked", "this is a defect of the program");
+                tracing::error!(code = "web-panicked", "internal error; please report it");
             }
         }
     }

@@ -5,16 +5,15 @@ use super::Content;
 /// Title of the published figures.
 pub(super) const PUBLISHED: &str = "Published figures (context only, no part of any flag)";
 
-/// Days that exams must span for their slope to be told.
-const SLOPE_DAYS: i64 = 30;
-
 /// Titles and lines, in the order they are printed; a title without lines has nothing to say.
 pub(super) fn sections(content: &Content) -> [(&'static str, Vec<String>); 6] {
     let course = &content.course;
     let growth = course.growth.iter().map(|growth| growth.sentence());
-    // A slope a year from a few days misleads; the change since the last exam is in the statement.
-    let trend = course.trend.iter();
-    let trend = trend.filter(|trend| (trend.to - trend.from).num_days() >= SLOPE_DAYS);
+    let last = course.since_last.as_ref();
+    // What stands in the statement is not said twice.
+    let since_event = course.after_event.iter();
+    let since_event = since_event.flat_map(|event| event.numbers(last));
+    let trend = course.trend.iter().filter(|trend| trend.is_long_enough());
     let trend = trend.map(|trend| trend.sentence());
     let shift = course.change_point.iter();
     let shift = shift.filter_map(|shift| shift.sentence());
@@ -34,11 +33,7 @@ pub(super) fn sections(content: &Content) -> [(&'static str, Vec<String>); 6] {
                 .map(|event| format!("{}: {}", event.date, event.kind.title()))
                 .collect(),
         ),
-        (
-            "Course",
-            // What stands in the statement is not said twice.
-            trend.chain(shift).collect(),
-        ),
+        ("Course", since_event.chain(trend).chain(shift).collect()),
         (
             "This patient's own threshold",
             threshold.map(|threshold| threshold.sentence()).collect(),

@@ -215,7 +215,18 @@ fn beside(before: &Content, now: &Content, reasons: &mut Vec<String>) {
         });
     }
     if differ(&before.course.threshold, &now.course.threshold) {
-        reasons.push("earlier episodes say something else of the patient's own threshold".into());
+        let of = |content: &Content| -> BTreeSet<(String, bool)> {
+            let threshold = content.course.threshold.iter();
+            let episodes = threshold.flat_map(|threshold| &threshold.episodes);
+            episodes.map(|one| (one.exam.clone(), one.raised)).collect()
+        };
+        let (old, new) = (of(before), of(now));
+        let because = match (new.is_subset(&old), old.is_subset(&new)) {
+            (false, _) => " because an earlier episode was labelled",
+            (true, false) => " because the label of an earlier episode was taken back",
+            (true, true) => "",
+        };
+        reasons.push(format!("the own-threshold estimate changed{because}"));
     }
     if differ(&before.companions, &now.companions) {
         reasons

@@ -64,7 +64,7 @@ pub const COLUMNS: [(&str, &str); 45] = [
     ),
     (
         "smallest_change_mm",
-        "smallest change that counts; assessments",
+        "change needed for a flag; assessments",
     ),
     (
         "probability_high",

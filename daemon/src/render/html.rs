@@ -204,9 +204,7 @@ fn statement(result: &Envelope) -> Markup {
                 p.first { bdi { (line) } }
             }
             h1 #answer { (said.title) }
-            p.flag { (said.step) }
-            @for line in &said.marks { p.flag { bdi { (line) } } }
-            p { bdi { (said.answer) } }
+            p.flag { (said.verdict) "." }
             @if !said.figures.is_empty() {
                 dl.figures {
                     @for (name, number) in &said.figures {
@@ -215,6 +213,8 @@ fn statement(result: &Envelope) -> Markup {
                     }
                 }
             }
+            p.flag { bdi { (said.next) } }
+            @for line in &said.marks { p.flag { bdi { (line) } } }
             @for line in &said.details { p { bdi { (line) } } }
         }
     }

@@ -27,3 +27,4 @@ pub use json::Envelope;
 pub use numbers::{Expected, Printed};
 pub use replaced::Replaced;
 pub use seen::{Seen, seen};
+pub use statement::Figures;

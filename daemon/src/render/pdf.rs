@@ -37,6 +37,11 @@ pub enum PageError {
 /// Sizes tried from the largest; the last is used when none fits on one sheet.
 const SCALES: [f32; 7] = [1.0, 0.95, 0.9, 0.85, 0.8, 0.75, 0.72];
 
+/// Part of the sheet's width that a picture takes beside text of the largest size, and the parts that
+/// are tried where there is more room.
+const SHARE: f32 = 0.8;
+const WIDER: [f32; 5] = [1.0, 0.9, 0.8, 0.7, 0.65];
+
 /// The sheet of a published result with its pictures.
 ///
 /// # Errors
@@ -44,17 +49,30 @@ const SCALES: [f32; 7] = [1.0, 0.95, 0.9, 0.85, 0.8, 0.75, 0.72];
 /// When the typeface or the writer fails, which no result causes.
 pub fn pdf(result: &Envelope, trends: &[Trend]) -> Result<Vec<u8>, PageError> {
     let faces = Faces::get()?;
-    let mut pages = Pages::new();
-    for scale in SCALES {
-        pages = lay_out(result, trends, faces, scale);
-        if pages.pages.len() == 1 {
-            break;
-        }
-    }
-    write::write(result, &pages, faces)
+    write::write(result, &fitted(result, trends, faces), faces)
 }
 
-fn lay_out(result: &Envelope, trends: &[Trend], faces: &Faces, scale: f32) -> Pages {
+/// The largest text with which all stands on one sheet, and the picture as large as then has room: its
+/// words are the smallest of the sheet.
+fn fitted(result: &Envelope, trends: &[Trend], faces: &Faces) -> Pages {
+    let mut pages = Pages::new();
+    for scale in SCALES {
+        let share = SHARE * scale;
+        pages = lay_out(result, trends, faces, scale, share);
+        if pages.pages.len() > 1 {
+            continue;
+        }
+        let mut wider = WIDER.into_iter().filter(|wider| *wider > share);
+        let wider = wider.find_map(|wider| {
+            let pages = lay_out(result, trends, faces, scale, wider);
+            (pages.pages.len() == 1).then_some(pages)
+        });
+        return wider.unwrap_or(pages);
+    }
+    pages
+}
+
+fn lay_out(result: &Envelope, trends: &[Trend], faces: &Faces, scale: f32, share: f32) -> Pages {
     let content = &result.content;
     let whole = Setter {
         faces,
@@ -90,7 +108,7 @@ fn lay_out(result: &Envelope, trends: &[Trend], faces: &Faces, scale: f32) -> Pa
         shown => {
             for trend in shown {
                 top.extend(whole.heading(&trend.title));
-                top.push(whole.drawings(vec![trend::drawing(trend)], 0.8 * scale));
+                top.push(whole.drawings(vec![trend::drawing(trend)], share));
             }
         }
     }
@@ -170,12 +188,7 @@ fn statement(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
         lines.extend(line(first, true));
     }
     lines.extend(set.text(&legible::line(&said.title), 2.0 * TEXT, true, 0.0));
-    lines.extend(line(said.step, true));
-    for mark in &said.marks {
-        lines.extend(line(mark, true));
-    }
-    lines.push(set.gap(2.0));
-    lines.extend(line(&said.answer, false));
+    lines.extend(line(&format!("{}.", said.verdict), true));
     for figures in said.figures.chunks(4) {
         let figures = figures
             .iter()
@@ -184,6 +197,10 @@ fn statement(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
         lines.extend(set.table(&[0.22, 0.27, 0.24, 0.27], &[(true, figures.collect())]));
     }
     lines.push(set.gap(3.0));
+    for first in [&said.next].into_iter().chain(&said.marks) {
+        lines.extend(line(first, true));
+    }
+    lines.push(set.gap(2.0));
     for detail in &said.details {
         lines.extend(line(detail, false));
     }

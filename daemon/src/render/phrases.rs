@@ -1,9 +1,11 @@
 //! What the text and the page say in the same words.
 
 use super::Content;
-use super::content::{BaselineExam, NotCompared};
+use super::content::NotCompared;
+use super::statement;
 use crate::assess::{Basis, Comparison, DecidedBy, Reason, Row, Status, Unused, Why};
 use crate::domain::{Device, Eye, Millimetres, Moment, Remark, Severity, written_name};
+use crate::history::DATE_IMPLAUSIBLE;
 use chrono::{FixedOffset, NaiveDate, NaiveTime};
 
 /// A status in words: `above expected`.
@@ -51,6 +53,13 @@ pub(super) fn named_rows(content: &Content) -> impl Iterator<Item = (&'static st
     .filter_map(|(name, row)| Some((name, row.as_ref()?)))
 }
 
+/// The first letter small.
+pub(super) fn small(text: &str) -> String {
+    let mut letters = text.chars();
+    let first = letters.next().map(|first| first.to_lowercase());
+    first.into_iter().flatten().chain(letters).collect()
+}
+
 /// The first letter as a capital.
 pub(super) fn capital(text: &str) -> String {
     let mut letters = text.chars();
@@ -75,16 +84,35 @@ pub(super) fn moment(at: Moment) -> String {
     }
 }
 
-/// `not used` line of an earlier exam: when, and why.
-pub(super) fn not_used(content: &Content, exam: &NotCompared) -> String {
-    let at = when(exam.date, exam.time);
-    match exam.reason {
-        Why::Found(Unused::BeyondMaxSessions) => format!(
-            "{at}: Not needed: the {} newest exams are used.",
+/// Neighbours in one line whose times are all named.
+const NAMED_MOST: usize = 3;
+
+/// Earlier exams that were not used: when, and why; neighbours with one reason in one line.
+pub(super) fn not_used(content: &Content) -> Vec<String> {
+    let alike = |one: &NotCompared, next: &NotCompared| one.reason == next.reason;
+    let runs = content.not_compared.chunk_by(alike);
+    runs.map(|run| not_used_for_one(content, run)).collect()
+}
+
+fn not_used_for_one(content: &Content, run: &[NotCompared]) -> String {
+    let at = |one: &NotCompared| when(one.date, one.time);
+    let times: Vec<String> = run.iter().map(at).collect();
+    let times = match (times.as_slice(), times.first(), times.last()) {
+        ([one], _, _) => one.clone(),
+        (all, Some(first), Some(last)) if all.len() > NAMED_MOST => {
+            format!("{} exams, {first} to {last}, each", all.len())
+        }
+        (all, _, _) => format!("{}, each", all.join(", ")),
+    };
+    let why = match run.first().map(|one| &one.reason) {
+        Some(Why::Found(Unused::BeyondMaxSessions)) => format!(
+            "Not needed: the {} newest exams are used.",
             content.parameters.max_sessions
         ),
-        _ => format!("{at}: {}", exam.reason.sentence()),
-    }
+        Some(reason) => reason.sentence(),
+        None => String::new(),
+    };
+    format!("{times}: {why}")
 }
 
 /// What a row says, and whether it decided nothing: `well above expected`.
@@ -120,21 +148,42 @@ pub(super) fn eye_named(content: &Content, by: DecidedBy) -> Option<String> {
     }
 }
 
-/// The answer in one or two sentences, with the one eye that alone is out of bounds, if it is so.
+/// What the status means, with the earlier exams it rests on. Empty where nothing was compared, which
+/// [`not_compared`] explains.
 pub(super) fn answer(content: &Content) -> String {
-    let mut sentence = content.assessment.sentence();
-    if let Some(why) = unusable(content) {
-        sentence = format!("{sentence} {why}");
+    let assessment = &content.assessment;
+    let compared = assessment.decided().is_some();
+    if assessment.decided_by == Some(DecidedBy::SinceEvent) || !compared && !assessment.flagged {
+        return baseline(content);
     }
-    if content.is_date_doubted() && content.assessment.reason != Some(Reason::DateImplausible) {
-        sentence = format!("{sentence} {}", Reason::DateImplausible.sentence());
-    }
-    match only_eye(content) {
-        None => sentence,
-        Some((eye, _)) => {
-            let eye = eye.word();
-            format!("{sentence} Only the {eye} eye is outside its expected range.")
-        }
+    let sentence = assessment.sentence();
+    let Some(span) = span(content).filter(|_| compared) else {
+        return [sentence, baseline(content)]
+            .join(" ")
+            .trim_end()
+            .to_owned();
+    };
+    let sentence = sentence.trim_end_matches('.');
+    [format!("{sentence} ({span})."), unconfirmed(content)]
+        .join(" ")
+        .trim_end()
+        .to_owned()
+}
+
+/// Why nothing was compared, and what to do about it.
+pub(super) fn not_compared(content: &Content) -> String {
+    let reason = content.assessment.reason;
+    let dated = match reason {
+        Some(Reason::DateImplausible) => content
+            .remarks
+            .iter()
+            .find(|remark| remark.code == DATE_IMPLAUSIBLE),
+        _ => None,
+    };
+    match (unusable(content), dated) {
+        (Some(why), _) => why,
+        (None, Some(remark)) => said_of_it(remark),
+        (None, None) => content.assessment.sentence(),
     }
 }
 
@@ -150,12 +199,16 @@ fn unusable(content: &Content) -> Option<String> {
     let first = remarks
         .into_iter()
         .find(|remark| remark.severity == Severity::Blocking)?;
+    let mut why = said_of_it(first);
+    if first.action.is_none() {
+        // What to do is told with the exam.
+        let mut of_exam = content.remarks.iter().filter(|one| one.code == first.code);
+        let action = of_exam.find_map(|one| one.action.as_deref());
+        why.extend(action.map(|action| format!(" {action}")));
+    }
     Some(match content.measurements_not_used.len() {
-        1 => format!("The only value could not be used. Reason: {}", first.text),
-        n => format!(
-            "None of the {n} values could be used. Reason: {}",
-            first.text
-        ),
+        1 => format!("The only value could not be used. Reason: {why}"),
+        n => format!("None of the {n} values could be used. Reason: {why}"),
     })
 }
 
@@ -183,7 +236,9 @@ pub(super) fn chance(content: &Content) -> String {
     }
     let of = match by {
         DecidedBy::Right | DecidedBy::Left => format!(" in the {}", row_name(content, by)),
-        DecidedBy::Both | DecidedBy::SinceEvent => String::new(),
+        DecidedBy::Both => String::new(),
+        // It is the chance of another comparison than the one that decided.
+        DecidedBy::SinceEvent => return String::new(),
     };
     format!(
         "A value this high{of} comes up by chance in {} % of stable exams; that is not the \
@@ -209,37 +264,43 @@ pub(super) fn not_listed(content: &Content) -> Option<String> {
     ))
 }
 
-/// How many exams the comparison rests on, of when; empty when there is none.
-pub(super) fn baseline(content: &Content) -> String {
-    let (Some(first), Some(last)) = (content.baseline.first(), content.baseline.last()) else {
-        return String::new();
-    };
-    let count = content.baseline.len();
-    let unlabelled = content
-        .baseline
-        .iter()
-        .filter(|exam| exam.label.is_none())
-        .count();
-    let at = |exam: &BaselineExam| when(exam.date, exam.time);
-    let span = match count {
-        1 => format!("Compared with one earlier exam, of {}.", at(first)),
-        _ => format!(
-            "Compared with {count} earlier exams, {} to {}.",
-            first.date, last.date
-        ),
-    };
-    // With no label at all the headline says so.
-    let provisional = content.basis() == Basis::Provisional;
-    match unlabelled {
-        0 => span,
-        _ if provisional => span,
-        n if n == count => {
-            let which = if n == 1 { "that exam" } else { "any of them" };
-            format!("{span} Nobody has confirmed that the patient was well at {which}.")
+/// How many exams the comparison rests on, of when: `2 exams, 2022-05-04 to 2022-06-02`.
+fn span(content: &Content) -> Option<String> {
+    let (first, last) = (content.baseline.first()?, content.baseline.last()?);
+    Some(match content.baseline.len() {
+        1 => format!("one exam, {}", when(first.date, first.time)),
+        count => format!("{count} exams, {} to {}", first.date, last.date),
+    })
+}
+
+/// The same as a sentence; empty when there is none.
+fn baseline(content: &Content) -> String {
+    match span(content) {
+        None => String::new(),
+        Some(span) => {
+            let said = format!("Compared with earlier exams of the patient ({span}).");
+            [said, unconfirmed(content)].join(" ").trim_end().to_owned()
         }
-        // How many they are makes no version of a result, so it is not said.
-        _ => format!("{span} Nobody has confirmed that the patient was well at some of them."),
     }
+}
+
+/// That nobody has confirmed that the patient was well at some of them; empty where the headline says so
+/// of all.
+fn unconfirmed(content: &Content) -> String {
+    let count = content.baseline.len();
+    let unlabelled = content.baseline.iter();
+    let unlabelled = unlabelled.filter(|exam| exam.label.is_none()).count();
+    let which = match unlabelled {
+        0 => return String::new(),
+        _ if content.basis() == Basis::Provisional => return String::new(),
+        n if n == count => match n {
+            1 => "that exam",
+            _ => "any of them",
+        },
+        // How many they are makes no version of a result, so it is not said.
+        _ => "some of them",
+    };
+    format!("Nobody has confirmed that the patient was well at {which}.")
 }
 
 /// How long before this exam the latest baseline exam was.
@@ -255,19 +316,25 @@ pub(super) fn last_baseline(content: &Content) -> Option<String> {
     Some(format!("The latest was taken {ago} this exam."))
 }
 
-/// Notices of the comparison, then remarks on the exam and on its reports that stand.
+/// Remarks on the exam and on the reports that stand.
+pub(super) fn stated(content: &Content) -> impl Iterator<Item = &Remark> {
+    let reports = content.reports.iter();
+    let standing = reports.filter(|report| report.superseded_by.is_empty());
+    content
+        .remarks
+        .iter()
+        .chain(standing.flat_map(|report| &report.remarks))
+}
+
+/// Notices of the comparison, then remarks on the exam and on its reports that stand; those left out that
+/// the statement tells.
 pub(super) fn remarks(content: &Content) -> Vec<String> {
-    let notices = content
-        .assessment
-        .notices
-        .iter()
-        .map(|notice| notice.sentence().to_owned());
-    let reports = content
-        .reports
-        .iter()
-        .filter(|report| report.superseded_by.is_empty())
-        .flat_map(|report| &report.remarks);
-    let stated = content.remarks.iter().chain(reports).map(said);
+    let assessment = &content.assessment;
+    let notices = assessment.notices.iter();
+    let notices = notices.filter(|notice| !statement::tells_notice(content, **notice));
+    let notices = notices.map(|notice| notice.sentence().to_owned());
+    let stated = stated(content).filter(|remark| !statement::tells_remark(content, remark));
+    let stated = stated.map(said);
     let mut lines: Vec<String> = Vec::new();
     for line in notices.chain(stated) {
         // Several reports of an exam may say the same.
@@ -279,12 +346,20 @@ pub(super) fn remarks(content: &Content) -> Vec<String> {
 }
 
 /// A remark with its place and what a person can do about it.
-pub(super) fn said(remark: &Remark) -> String {
+fn said(remark: &Remark) -> String {
     let place = remark.place.as_deref();
     let place = place.map_or(String::new(), |at| format!(" (at {at})"));
     let action = remark.action.as_deref();
     let action = action.map_or(String::new(), |action| format!(" {action}"));
     format!("{}{place}{action}", remark.text)
+}
+
+/// The same without its place.
+pub(super) fn said_of_it(remark: &Remark) -> String {
+    match &remark.action {
+        Some(action) => format!("{} {action}", remark.text),
+        None => remark.text.clone(),
+    }
 }
 
 /// A number to so many decimals, half to even of what it is in full; never a minus nought.

@@ -1,8 +1,10 @@
-//! An exam's readings in lines: what is used in groups, what is not one by one with its reasons.
+//! An exam's readings in lines, in groups: what is used, and what is not with its reasons.
 
 use super::Content;
+use super::phrases::said_of_it as sentence;
 use crate::domain::{Derivation, Laterality, Measurement, Plane, Remark, Severity};
 use crate::history::ExamMeasurement;
+use std::collections::BTreeMap;
 
 /// Readings that are used, a line for each eye, plane and kind: `right, transverse: 5.9 6.0 mm`.
 pub(super) fn used(content: &Content) -> Vec<String> {
@@ -62,33 +64,59 @@ pub(super) fn doubts(content: &Content) -> Vec<String> {
     told.into_iter().map(line).collect()
 }
 
-/// Readings that are not used, one by one with the reasons. What merely repeats other values is
-/// not among them; see [`beside`].
+/// Readings that are not used with the reasons, those of one report that differ in nothing but the number
+/// in one line. What merely repeats other values is not among them; see [`beside`].
 pub(super) fn not_used(content: &Content) -> Vec<String> {
     let all = content.measurements_not_used.iter();
-    all.filter(|m| repeats(&m.value).is_none())
-        .map(line)
-        .collect()
+    let mut groups: Vec<Vec<&ExamMeasurement>> = Vec::new();
+    let mut known = BTreeMap::new();
+    for one in all.filter(|m| repeats(&m.value).is_none()) {
+        let m = &one.value;
+        let kind = (m.eye, m.plane, rank(m.derivation));
+        let sent = (&m.unit_as_sent, m.value_mm.is_some());
+        let at = *known
+            .entry((&one.object, kind, sent, reasons(m)))
+            .or_insert(groups.len());
+        match groups.get_mut(at) {
+            Some(group) => group.push(one),
+            None => groups.push(vec![one]),
+        }
+    }
+    groups.iter().filter_map(|group| line(group)).collect()
 }
 
-fn line(measurement: &ExamMeasurement) -> String {
-    let m = &measurement.value;
-    let sent = m.value_as_sent.as_deref().unwrap_or("no number");
-    let unit = m.unit_as_sent.as_deref().unwrap_or("no unit");
+/// Why a value is not used.
+fn reasons(m: &Measurement) -> String {
     let weighty = |remark: &&Remark| remark.severity != Severity::Info;
     let heaviest = m.remarks.iter().filter(weighty);
     let mut reasons: Vec<String> = heaviest.map(sentence).collect();
     if reasons.is_empty() {
         reasons = m.remarks.iter().map(sentence).collect();
     }
-    format!(
-        "{}, {}{} (sent as {sent} {unit}, item {}): {}",
-        value(m),
+    reasons.join(" ")
+}
+
+fn line(group: &[&ExamMeasurement]) -> Option<String> {
+    let m = &group.first()?.value;
+    let values = || group.iter().map(|one| &one.value);
+    let mm: Vec<String> = values().filter_map(digits).collect();
+    let value = match mm.is_empty() {
+        true => format!("{}, no value", eye(m.eye)),
+        false => format!("{} {} mm", eye(m.eye), mm.join(" ")),
+    };
+    let sent = |m: &Measurement| m.value_as_sent.clone().unwrap_or("no number".to_owned());
+    let sent: Vec<String> = values().map(sent).collect();
+    let places: Vec<&str> = values().map(|m| m.place.as_str()).collect();
+    Some(format!(
+        "{value}, {}{} (sent as {} {}, {} {}): {}",
         plane(m.plane),
         made(m.derivation),
-        m.place,
-        reasons.join(" ")
-    )
+        sent.join(" "),
+        m.unit_as_sent.as_deref().unwrap_or("no unit"),
+        if places.len() == 1 { "item" } else { "items" },
+        places.join(" "),
+        reasons(m)
+    ))
 }
 
 /// Values that only repeat others (a mean beside its readings, a replaced report), counted.
@@ -117,14 +145,6 @@ fn repeats(m: &Measurement) -> Option<&str> {
     let blocked = m.remarks.iter().any(|r| r.severity == Severity::Blocking);
     let last = m.remarks.last()?;
     (!blocked && last.severity == Severity::Info).then_some(last.text.as_str())
-}
-
-/// The remark with what a person can do about it.
-fn sentence(remark: &Remark) -> String {
-    match &remark.action {
-        Some(action) => format!("{} {action}", remark.text),
-        None => remark.text.clone(),
-    }
 }
 
 fn value(m: &Measurement) -> String {

@@ -5,6 +5,7 @@ use crate::assess::{AfterEvent, AfterState, DecidedBy, Nadir, Status};
 use crate::domain::*;
 use crate::history::testing::reading;
 use crate::results::{self, Known, Site};
+use chrono::{NaiveDateTime, TimeDelta};
 
 const DAYS: [&str; 4] = ["2021-03-02", "2022-02-15", "2023-04-11", "2024-05-07"];
 
@@ -103,7 +104,8 @@ pub(crate) fn not_comparable() -> Known {
     unresolved.eye = Laterality::Unresolved;
     unresolved.remarks.push(Remark::blocking(
         "laterality-conflict",
-        "1.2.1 says right, but 1.2 says left.",
+        "The report says both right and left for this value (technical: 1.2.1 says right, but 1.2 says \
+         left).",
     ));
     exam.remarks.push(
         Remark::caution("completion-partial", "The report is marked as partial.")
@@ -156,31 +158,86 @@ pub(crate) fn provisional() -> Known {
     ])
 }
 
+/// An exam at a time, of three readings of each eye near one width.
+fn at(n: usize, local: NaiveDateTime, mm: f64) -> ObjectReading {
+    let (object, study) = (format!("2.25.{n}1"), format!("2.25.{n}"));
+    let (right, left) = ([mm, mm + 0.1, mm], [mm + 0.1, mm, mm]);
+    let date = local.date().to_string();
+    let mut one = reading(&object, &study, &date, &right, &left);
+    one.exam.as_mut().unwrap().performed_at = Some(Moment {
+        local,
+        offset_s: None,
+    });
+    one
+}
+
 /// The last of an inpatient's exams: one baseline exam, then two days with some hours between.
 pub(crate) fn hours() -> Known {
-    let day = |n: usize, at: &str, mm: f64| {
-        let (date, time) = at.split_once(' ').unwrap();
-        let (object, study) = (format!("2.25.{n}1"), format!("2.25.{n}"));
-        let (right, left) = ([mm, mm + 0.1, mm], [mm + 0.1, mm, mm]);
-        let mut one = reading(&object, &study, date, &right, &left);
-        let local = format!("{date}T{time}:00").parse().unwrap();
-        one.exam.as_mut().unwrap().performed_at = Some(Moment {
-            local,
-            offset_s: None,
-        });
-        one
-    };
-    let mut known = Known {
+    let day = |n: usize, when: &str, mm: f64| at(n, when.parse().unwrap(), mm);
+    let known = Known {
         readings: vec![
-            day(0, "2024-05-05 09:00", 4.8),
-            day(1, "2024-05-06 06:10", 4.9),
-            day(2, "2024-05-06 14:30", 5.3),
-            day(3, "2024-05-07 02:40", 5.8),
+            day(0, "2024-05-05T09:00:00", 4.8),
+            day(1, "2024-05-06T06:10:00", 4.9),
+            day(2, "2024-05-06T14:30:00", 5.3),
+            day(3, "2024-05-07T02:40:00", 5.8),
         ],
         ..Known::default()
     };
-    known = well(known, 1);
-    known
+    well(known, 1)
+}
+
+/// The last of thirty exams over ten years, with a revision among them; every third is labelled.
+pub(crate) fn years() -> Known {
+    let first: NaiveDateTime = "2014-03-02T10:00:00".parse().unwrap();
+    let exam = |n: usize| {
+        let days = TimeDelta::days(127 * n as i64 + (n * n % 29) as i64);
+        let mm = match n {
+            12 => 6.0,
+            29 => 5.8,
+            // No two alike: readings that are equal are in doubt.
+            n => 4.7 + 0.01 * ((n * 7) % 31) as f64,
+        };
+        at(n, first + days, mm)
+    };
+    let labels = (0..29).step_by(3).map(|n| {
+        let label = match n {
+            12 => Label::RaisedConfirmed,
+            _ => Label::Well,
+        };
+        (About::of_study(format!("2.25.{n}")), label)
+    });
+    Known {
+        readings: (0..30).map(exam).collect(),
+        labels: labels.collect(),
+        events: vec![Event {
+            date: "2018-05-20".parse().unwrap(),
+            kind: EventKind::ShuntRevision,
+        }],
+        ..Known::default()
+    }
+}
+
+/// The last of twenty-five scans in two days, after two labelled exams; it rises in the second night.
+pub(crate) fn serial() -> Known {
+    let first: NaiveDateTime = "2024-05-06T04:00:00".parse().unwrap();
+    let exam = |n: usize| match n {
+        0 | 1 => at(n, first - TimeDelta::days(200 - 90 * n as i64), 4.8),
+        n => {
+            let minutes = TimeDelta::minutes(117 * (n as i64 - 2) + (n * 13 % 11) as i64);
+            let mm = 4.7 + 0.01 * (n * 7 % 29) as f64 + if n > 20 { 0.8 } else { 0.0 };
+            at(n, first + minutes, mm)
+        }
+    };
+    let known = Known {
+        readings: (0..27).map(exam).collect(),
+        ..Known::default()
+    };
+    well(known, 2)
+}
+
+/// Courses of many exams by name: they need more room than a usual page.
+pub(crate) fn long() -> Vec<(&'static str, Known)> {
+    vec![("years", years()), ("serial", serial())]
 }
 
 /// Without a birth date, years after the only earlier exam.

@@ -1,26 +1,35 @@
 //! What a result says first, for a reader with ten seconds: text, page and PDF print the same.
+//!
+//! Three lines carry the answer: the status with its eye; whether there is a rise and how much; what to
+//! do next. The rest follows in the order of its weight, and nothing is said twice.
 
 use super::numbers::{self, Expected, Printed};
 use super::{Content, Replaced, phrases};
-use crate::assess::{Basis, DecidedBy, Nadir, Notice, Row};
+use crate::assess::{AfterState, Basis, DecidedBy, Nadir, Notice, Reason, Row, SinceLast, Status};
 use crate::domain::Remark;
+use crate::history::DATE_IMPLAUSIBLE;
 
-/// Remarks that change how the headline is read, each with the words that stand in it: on the exam
-/// or on a report that stands. What the remark says follows below.
-const IN_THE_HEADLINE: [(&str, &str); 2] = [
-    ("document-preliminary", "PRELIMINARY REPORT"),
-    ("values-unread", "VALUES LEFT UNREAD"),
+/// Remarks that change how the headline is read, each with the words that stand in it and the beginning
+/// of its text that they replace: on the exam or on a report that stands.
+const IN_THE_HEADLINE: [(&str, &str, &str); 2] = [
+    ("document-preliminary", "PRELIMINARY REPORT", ""),
+    (
+        "values-unread",
+        "VALUES LEFT UNREAD",
+        "Values were left unread: ",
+    ),
+];
+
+/// The same where nothing was compared: why, and what to merge or to correct.
+const WITHOUT_COMPARISON: [(&str, &str, &str); 3] = [
+    ("same-patient-elsewhere", "ID TO MERGE OR CORRECT", ""),
+    ("identity-differs", "IDENTITY TO CORRECT", ""),
+    ("merges-unsettled", "MERGE TO CORRECT", ""),
 ];
 
 /// What a person does about a flag.
-const RISE: &str = "Rise found. Measure again, straight across the nerve, if possible by another \
-    operator; follow the local protocol.";
-
-/// What the absence of a flag means.
-const NO_RISE: &str = "No rise found. This does not exclude raised pressure.";
-
-/// What a missing comparison means.
-const NOTHING: &str = "Nothing can be said about a rise.";
+const AGAIN: &str = "Measure again straight across the nerve, if possible by another operator; follow \
+    local protocol.";
 
 /// The statement, piece by piece in the order of reading.
 pub(super) struct Statement {
@@ -30,15 +39,17 @@ pub(super) struct Statement {
     pub(super) doubts: Vec<String>,
     /// `Well above expected, right eye, PROVISIONAL`.
     pub(super) title: String,
+    /// `Rise found`.
+    pub(super) verdict: &'static str,
+    /// The same with the numbers of the row that decided, as a sentence.
+    pub(super) found: String,
     /// What to do next.
-    pub(super) step: &'static str,
+    pub(super) next: String,
     /// What the words in capitals mean and what a person can do about it.
     pub(super) marks: Vec<String>,
-    /// What was found.
-    pub(super) answer: String,
     /// The numbers of the row that decided, each with its name.
     pub(super) figures: Vec<(String, String)>,
-    /// What explains it: chance, baseline, the exam before, earlier flags, the last event.
+    /// What explains it: other eyes, the last event, earlier flags, the exam before, baseline, chance.
     pub(super) details: Vec<String>,
 }
 
@@ -46,19 +57,22 @@ impl Statement {
     pub(super) fn of(content: &Content, replaces: Option<&Replaced>) -> Self {
         let assessment = &content.assessment;
         let (words, marks) = marks(content);
-        let title = [vec![title(content)], words].concat().join(", ");
-        let is_compared = assessment.decided().is_some();
+        let verdict = match (assessment.flagged, assessment.decided().is_some()) {
+            (true, _) => "Rise found",
+            (false, true) => "No rise found",
+            (false, false) => "Nothing can be said about a rise",
+        };
         Statement {
             replaces: replaces.map(Replaced::sentence),
             doubts: doubts(content),
-            title,
-            step: match (assessment.flagged, is_compared) {
-                (true, _) => RISE,
-                (false, true) => NO_RISE,
-                (false, false) => NOTHING,
+            title: [vec![title(content)], words].concat().join(", "),
+            verdict,
+            found: match found(content) {
+                Some(found) => format!("{verdict}: {found}."),
+                None => format!("{verdict}."),
             },
+            next: next(content),
             marks,
-            answer: phrases::answer(content),
             figures: figures(content),
             details: details(content),
         }
@@ -76,12 +90,83 @@ fn title(content: &Content) -> String {
     if assessment.decided_by == Some(DecidedBy::SinceEvent) {
         return format!("{status}, wider again since the last event");
     }
-    match assessment.decided() {
-        Some((by, _)) => match phrases::eye_named(content, by) {
-            Some(eye) => format!("{status}, {eye}"),
-            None => status,
-        },
-        None => status,
+    let Some((by, _)) = assessment.decided() else {
+        return status;
+    };
+    let only = phrases::only_eye(content).filter(|(_, c)| c.status.flagged());
+    match (phrases::eye_named(content, by), only) {
+        (Some(eye), _) => format!("{status}, {eye}"),
+        (None, Some((eye, _))) => format!("{status}, mainly the {} eye", eye.word()),
+        (None, None) => status,
+    }
+}
+
+/// What was measured, and how it compares, of the row that decided.
+fn found(content: &Content) -> Option<String> {
+    if let Some((nadir, row)) = nadir(content) {
+        return Some(format!(
+            "{} {} mm, {} mm since {} ({} mm); a flag needs {} mm",
+            phrases::row_name(content, DecidedBy::Both),
+            numbers::mm(row.measured_mm),
+            numbers::signed(nadir.mm),
+            phrases::when(nadir.date, nadir.time),
+            numbers::mm(row.measured_mm - nadir.mm),
+            numbers::mm(nadir.limit_mm),
+        ));
+    }
+    if let Some((by, row)) = content.assessment.decided() {
+        return Some(compared(&phrases::row_name(content, by), row));
+    }
+    let mut rows = phrases::named_rows(content).peekable();
+    if let Some((name, row)) = rows.peek().filter(|(_, row)| row.too_wide.is_some()) {
+        // Each eye stands in the table.
+        return Some(compared(&name.to_lowercase(), row));
+    }
+    let values: Vec<String> = rows
+        .map(|(name, row)| compared(&name.to_lowercase(), row))
+        .collect();
+    // Without values what follows says why.
+    (!values.is_empty()).then(|| values.join(", "))
+}
+
+/// One row in words, without a full stop.
+pub(super) fn compared(name: &str, row: &Row) -> String {
+    let Printed { measured, expected } = Printed::of(row);
+    let Some(expected) = expected else {
+        return format!("{name} {measured} mm");
+    };
+    let Expected {
+        mm,
+        interval,
+        change,
+        percent,
+        needed,
+        ..
+    } = expected;
+    match row.too_wide {
+        Some(_) => format!(
+            "{name} {measured} mm, expected {mm} mm ({interval}); a flag would need {needed} mm"
+        ),
+        None => format!(
+            "{name} {measured} mm, expected {mm} mm ({interval}), change {change} mm ({percent} %)"
+        ),
+    }
+}
+
+/// What to do next, or what the absence of a flag leaves open.
+fn next(content: &Content) -> String {
+    let assessment = &content.assessment;
+    if assessment.flagged {
+        return AGAIN.to_owned();
+    }
+    if assessment.decided().is_none() {
+        return phrases::not_compared(content);
+    }
+    match assessment.status {
+        Status::BelowExpected => {
+            "Raised pressure is not excluded; check what was measured.".to_owned()
+        }
+        _ => format!("Raised pressure is not excluded: {}", assessment.missed()),
     }
 }
 
@@ -92,9 +177,7 @@ fn marks(content: &Content) -> (Vec<String>, Vec<String>) {
         words.push(word.to_owned());
         sentences.push(format!("{word}: {sentence}"));
     };
-    let assessment = &content.assessment;
-    let rests = assessment.decided().is_some() || assessment.flagged;
-    if rests && content.basis() == Basis::Provisional {
+    if is_provisional(content) {
         let who = match content.baseline.len() {
             1 => "at the earlier exam used. Label it",
             _ => "at any of the earlier exams used. Label each",
@@ -107,41 +190,65 @@ fn marks(content: &Content) -> (Vec<String>, Vec<String>) {
             ),
         );
     }
-    for (code, word) in IN_THE_HEADLINE {
-        if let Some(remark) = remarks(content).find(|remark| remark.code == code) {
-            let text = match word {
-                "PRELIMINARY REPORT" => "values may change.".to_owned(),
-                _ => phrases::said(remark),
+    for (code, word, instead) in in_the_headline(content) {
+        if let Some(remark) = phrases::stated(content).find(|remark| remark.code == code) {
+            let text = match code {
+                "document-preliminary" => "values may change.".to_owned(),
+                _ => phrases::said_of_it(remark),
             };
-            told(word, text);
+            let text = text.strip_prefix(instead).unwrap_or(&text);
+            told(word, phrases::small(text));
         }
     }
     (words, sentences)
 }
 
-/// Remarks on the exam and on the reports that stand.
-fn remarks(content: &Content) -> impl Iterator<Item = &Remark> {
-    let reports = content.reports.iter();
-    let standing = reports.filter(|report| report.superseded_by.is_empty());
-    content
-        .remarks
-        .iter()
-        .chain(standing.flat_map(|report| &report.remarks))
+/// Which remarks stand in the headline.
+fn in_the_headline(content: &Content) -> impl Iterator<Item = (&str, &str, &str)> {
+    let without = match content.assessment.decided() {
+        None => &WITHOUT_COMPARISON[..],
+        Some(_) => &[],
+    };
+    IN_THE_HEADLINE.iter().chain(without).copied()
+}
+
+fn is_provisional(content: &Content) -> bool {
+    let rests = content.assessment.decided().is_some() || content.assessment.flagged;
+    rests && content.basis() == Basis::Provisional
+}
+
+/// Whether the statement says what a remark says.
+pub(super) fn tells_remark(content: &Content, remark: &Remark) -> bool {
+    let dated =
+        remark.code == DATE_IMPLAUSIBLE && content.assessment.reason != Some(Reason::BeforeBirth);
+    dated || in_the_headline(content).any(|(code, _, _)| remark.code == code)
+}
+
+/// Whether the statement says what a notice says.
+pub(super) fn tells_notice(content: &Content, notice: Notice) -> bool {
+    match notice {
+        Notice::WideningAgain => {
+            let event = content.course.after_event.as_ref();
+            event.is_some_and(|event| event.state == AfterState::WideningAgain)
+        }
+        Notice::UnlabelledBaseline => is_provisional(content),
+        Notice::AboveWideInterval => content.assessment.decided().is_none(),
+        _ => notice.doubt().is_some(),
+    }
 }
 
 /// Doubts about what was measured.
 fn doubts(content: &Content) -> Vec<String> {
     let notices = content.assessment.notices.iter();
-    let doubts = notices.filter(|notice| notice.is_doubt() || **notice == Notice::FarFromOwnLevel);
-    let sentences: Vec<&str> = doubts.map(|notice| notice.sentence()).collect();
-    match sentences.is_empty() {
+    let doubts: Vec<&str> = notices.filter_map(|notice| notice.doubt()).collect();
+    match doubts.is_empty() {
         true => Vec::new(),
-        false => vec![format!("CHECK WHAT WAS MEASURED. {}", sentences.join(" "))],
+        false => vec![format!("CHECK WHAT WAS MEASURED: {}.", doubts.join("; "))],
     }
 }
 
 /// Today beside the narrowest exam since the event, where that decided.
-fn nadir(content: &Content) -> Option<(&Nadir, &Row)> {
+pub(super) fn nadir(content: &Content) -> Option<(&Nadir, &Row)> {
     let by = content.assessment.decided_by;
     let after = content.course.after_event.as_ref();
     // There may be no comparison with a baseline beside it.
@@ -151,19 +258,46 @@ fn nadir(content: &Content) -> Option<(&Nadir, &Row)> {
     Some((nadir, row))
 }
 
-/// The same as a sentence.
-pub(super) fn nadir_said(content: &Content) -> Option<String> {
-    let (nadir, row) = nadir(content)?;
-    let name = phrases::capital(&phrases::row_name(content, DecidedBy::Both));
-    Some(format!(
-        "{name}: measured {} mm; narrowest since the event {} mm, on {}; change {} mm; a flag needs \
-         {} mm.",
-        numbers::mm(row.measured_mm),
-        numbers::mm(row.measured_mm - nadir.mm),
-        phrases::when(nadir.date, nadir.time),
-        numbers::signed(nadir.mm),
-        numbers::mm(nadir.limit_mm),
-    ))
+/// The numbers of the comparison that the headline prints, for a list of exams.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Figures {
+    /// The expected value, mm.
+    pub expected: Option<String>,
+    /// The interval at whose limits the status changes, mm.
+    pub interval: Option<String>,
+    /// The change, mm: from the expected value, or since the narrowest exam after an event.
+    pub change: Option<String>,
+    /// Change needed for a flag, mm.
+    pub needed: Option<String>,
+}
+
+impl Figures {
+    /// Of one result.
+    #[must_use]
+    pub fn of(content: &Content) -> Self {
+        if let Some((nadir, _)) = nadir(content) {
+            return Figures {
+                change: Some(numbers::signed(nadir.mm)),
+                needed: Some(numbers::mm(nadir.limit_mm)),
+                ..Figures::default()
+            };
+        }
+        let decided = content.assessment.decided().map(|(_, row)| row);
+        let row = decided.or_else(|| {
+            let (_, row) = phrases::named_rows(content).next()?;
+            row.too_wide.is_some().then_some(row)
+        });
+        let Some(printed) = row.and_then(|row| Printed::of(row).expected) else {
+            return Figures::default();
+        };
+        Figures {
+            expected: Some(printed.mm),
+            interval: Some(printed.interval),
+            // Of an interval too wide to compare no change is told.
+            change: decided.map(|_| printed.change),
+            needed: Some(printed.needed),
+        }
+    }
 }
 
 /// Numbers of the deciding row, or what was measured.
@@ -188,21 +322,21 @@ fn figures(content: &Content) -> Vec<(String, String)> {
     }
     let decided = content.assessment.decided();
     if let Some((by, row)) = decided {
-        return compared(&phrases::row_name(content, by), row);
+        return figures_of(&phrases::row_name(content, by), row);
     }
     let mut shown = phrases::named_rows(content).peekable();
     if let Some((name, row)) = shown.peek().filter(|(_, row)| row.too_wide.is_some()) {
         // The limits, without a change; each eye stands in the table.
-        let mut figures = compared(&name.to_lowercase(), row);
+        let mut figures = figures_of(&name.to_lowercase(), row);
         figures.truncate(2);
         return figures;
     }
     shown
-        .flat_map(|(name, row)| compared(&name.to_lowercase(), row))
+        .flat_map(|(name, row)| figures_of(&name.to_lowercase(), row))
         .collect()
 }
 
-fn compared(name: &str, row: &Row) -> Vec<(String, String)> {
+fn figures_of(name: &str, row: &Row) -> Vec<(String, String)> {
     let printed = Printed::of(row);
     let mut figures = vec![(format!("Measured, {name}"), millimetres(&printed.measured))];
     if let Some(Expected {
@@ -227,13 +361,71 @@ fn millimetres(number: &str) -> String {
     format!("{number} mm")
 }
 
-/// What explains the answer, a sentence or two each; empty ones are left out.
+/// What explains the answer, a sentence or two each, the weightiest first; empty ones are left out.
 fn details(content: &Content) -> Vec<String> {
-    let mut all = vec![phrases::chance(content), phrases::baseline(content)];
+    let mut all = other_rows(content);
+    if content.is_date_doubted() && content.assessment.reason != Some(Reason::DateImplausible) {
+        let mut remarks = content.remarks.iter();
+        let dated = remarks.find(|remark| remark.code == DATE_IMPLAUSIBLE);
+        // The reason has said it.
+        let is_said = content.assessment.reason == Some(Reason::BeforeBirth);
+        all.extend(dated.filter(|_| !is_said).map(phrases::said_of_it));
+    }
+    all.extend(since_event(content));
     let course = &content.course;
-    all.extend(course.since_last.iter().map(|since| since.sentence()));
-    all.extend(course.not_since_last.iter().map(|not| not.sentence()));
     all.extend(course.flags.iter().map(|flags| flags.sentence()));
-    all.extend(course.after_event.iter().map(|event| event.sentence()));
+    all.extend(since_last(content).map(SinceLast::sentence));
+    all.extend(course.not_since_last.iter().map(|not| not.sentence()));
+    all.push(phrases::answer(content));
+    all.push(phrases::chance(content));
     all.into_iter().filter(|one| !one.is_empty()).collect()
+}
+
+/// The time since the last event.
+pub(super) fn since_event(content: &Content) -> Option<String> {
+    let event = content.course.after_event.as_ref()?;
+    Some(event.sentence(nadir(content).is_some()))
+}
+
+/// The change since the last exam, unless it is what is told of the time since the event.
+pub(super) fn since_last(content: &Content) -> Option<&SinceLast> {
+    let course = &content.course;
+    let event = course.after_event.as_ref();
+    let last = course.since_last.as_ref();
+    last.filter(|last| event.is_none_or(|event| !event.tells(last)))
+}
+
+/// The rows out of bounds beside the one that decided, unless all are; the one eye that alone is.
+fn other_rows(content: &Content) -> Vec<String> {
+    let assessment = &content.assessment;
+    let Some((by, row)) = assessment.decided() else {
+        return Vec::new();
+    };
+    if by == DecidedBy::SinceEvent {
+        return Vec::new();
+    }
+    let out = |row: &Row| {
+        row.comparison
+            .is_some_and(|c| c.status != Status::WithinExpected)
+    };
+    let others = || {
+        phrases::named_rows(content)
+            .filter(|(_, other)| !std::ptr::eq(*other, row) && other.comparison.is_some())
+    };
+    if let Some((eye, _)) = phrases::only_eye(content) {
+        let alone = format!("Only the {} eye is outside its expected range", eye.word());
+        let own = assessment.rows.of(eye);
+        let own = own.filter(|own| !std::ptr::eq(*own, row));
+        return vec![match own {
+            Some(own) => format!("{alone}: {}.", compared("measured", own)),
+            None => format!("{alone}."),
+        }];
+    }
+    if out(row) && others().all(|(_, other)| out(other)) {
+        return Vec::new();
+    }
+    others()
+        .filter(|(_, other)| out(other))
+        .map(|(name, other)| format!("{}.", compared(name, other)))
+        .collect()
 }

@@ -1,11 +1,10 @@
 //! `result.txt`: a paragraph a clinician can read, and the list behind it.
 
 use super::cautions::NOT_A_DEVICE;
-use super::numbers::{self, Expected, Printed};
+use super::numbers::Printed;
 use super::phrases::{self, named_rows};
 use super::statement::{self, Statement};
 use super::{Content, Envelope, beside, readings};
-use crate::assess::{Row, Status};
 use crate::domain::Millimetres;
 use crate::legible;
 use std::fmt::Write;
@@ -30,17 +29,15 @@ fn whole(content: &Content, statement: &Statement) -> String {
     for line in first {
         paragraph(&mut out, line);
     }
-    paragraph(&mut out, &format!("{}.", statement.title.to_uppercase()));
-    let mut said = vec![statement.step.to_owned()];
-    said.extend(statement.marks.clone());
-    for line in said {
-        wrap(&mut out, &line, "", "");
+    wrap(&mut out, &headline(statement), "", "");
+    let lines = [&statement.found, &statement.next].into_iter();
+    for line in lines.chain(&statement.marks) {
+        wrap(&mut out, line, "", "");
     }
     out.push('\n');
-    let mut said = vec![statement.answer.clone()];
-    said.extend(numbers_said(content));
-    said.extend(statement.details.clone());
-    paragraph(&mut out, &said.join(" "));
+    if !statement.details.is_empty() {
+        paragraph(&mut out, &statement.details.join(" "));
+    }
     rows(&mut out, content);
     for (title, lines) in sections(content) {
         list(&mut out, title, &lines);
@@ -114,111 +111,48 @@ fn heading(out: &mut String, content: &Content) {
 /// The answer in a few sentences: what a clinician can take into a report.
 #[must_use]
 pub fn summary(content: &Content) -> String {
-    said(&Statement::of(content, None), content).join(" ")
+    said(&Statement::of(content, None)).join(" ")
 }
 
 /// The same of a published result: first of all it says which flag it takes back or changes.
 #[must_use]
 pub fn summary_of(result: &Envelope) -> String {
     let statement = Statement::of(&result.content, result.replaces.as_ref());
-    said(&statement, &result.content).join(" ")
+    said(&statement).join(" ")
 }
 
-/// What stands below a result in a list of exams: doubts, the exam before, earlier flags, the last event.
+/// What stands below a result in a list of exams, in the words and the order of its page: doubts, why
+/// nothing was compared, what to correct, the last event, earlier flags, the exam before.
 #[must_use]
 pub fn in_a_list(content: &Content) -> Vec<String> {
-    let mut lines = Statement::of(content, None).doubts;
+    let statement = Statement::of(content, None);
+    let assessment = &content.assessment;
+    let mut lines = statement.doubts;
+    if assessment.decided().is_none() && !assessment.flagged {
+        lines.push(statement.next);
+    }
+    lines.extend(statement.marks);
+    lines.extend(statement::since_event(content));
     let course = &content.course;
-    lines.extend(course.since_last.iter().map(|since| since.sentence()));
     lines.extend(course.flags.iter().map(|flags| flags.sentence()));
-    lines.extend(course.after_event.iter().map(|event| event.sentence()));
+    lines.extend(statement::since_last(content).map(|last| last.sentence()));
+    lines.extend(course.not_since_last.iter().map(|not| not.sentence()));
     lines
 }
 
+/// `WELL ABOVE EXPECTED, RIGHT EYE.`
+fn headline(statement: &Statement) -> String {
+    format!("{}.", statement.title.to_uppercase())
+}
+
 /// The statement as sentences.
-fn said(statement: &Statement, content: &Content) -> Vec<String> {
-    let mut said = Vec::new();
-    said.extend(statement.replaces.clone());
-    said.extend(statement.doubts.clone());
-    said.push(format!("{}.", statement.title.to_uppercase()));
-    said.push(statement.step.to_owned());
-    said.extend(statement.marks.clone());
-    said.push(statement.answer.clone());
-    said.extend(numbers_said(content));
-    said.extend(statement.details.clone());
+fn said(statement: &Statement) -> Vec<String> {
+    let first = statement.replaces.iter().chain(&statement.doubts);
+    let mut said: Vec<String> = first.cloned().collect();
+    said.push(headline(statement));
+    said.extend([statement.found.clone(), statement.next.clone()]);
+    said.extend(statement.marks.iter().chain(&statement.details).cloned());
     said
-}
-
-/// The row that decided, then those that are out of bounds beside it, unless all are.
-fn numbers_said(content: &Content) -> Vec<String> {
-    let assessment = &content.assessment;
-    if let Some(sentence) = statement::nadir_said(content) {
-        return vec![sentence];
-    }
-    let Some((by, row)) = assessment.decided() else {
-        let wide = named_rows(content).filter(|(_, row)| row.too_wide.is_some());
-        let wide: Vec<String> = wide.map(|(name, row)| compared(name, row)).collect();
-        return match wide.is_empty() {
-            true => measured(content).into_iter().collect(),
-            false => wide,
-        };
-    };
-    let out = |row: &Row| {
-        row.comparison
-            .is_some_and(|c| c.status != Status::WithinExpected)
-    };
-    let others = || {
-        let all = named_rows(content);
-        all.filter(|(_, other)| !std::ptr::eq(*other, row))
-            .filter(|(_, other)| other.comparison.is_some())
-    };
-    let all_out = others().all(|(_, other)| out(other)) && out(row);
-    let name = phrases::capital(&phrases::row_name(content, by));
-    let mut said = vec![compared(&name, row)];
-    if !all_out {
-        let others = others().filter(|(_, other)| out(other));
-        said.extend(others.map(|(name, other)| compared(name, other)));
-    }
-    said
-}
-
-/// Measured values alone, where there is no comparison.
-fn measured(content: &Content) -> Option<String> {
-    let values: Vec<String> = named_rows(content)
-        .map(|(name, row)| {
-            let measured = numbers::mm(row.measured_mm);
-            format!("{} {measured} mm", name.to_lowercase())
-        })
-        .collect();
-    // Without values the answer has said why.
-    (!values.is_empty()).then(|| format!("Measured: {}.", values.join(", ")))
-}
-
-/// One row as a sentence.
-fn compared(name: &str, row: &Row) -> String {
-    let printed = Printed::of(row);
-    let measured = printed.measured;
-    let Some(expected) = printed.expected else {
-        return format!("{name}: measured {measured} mm.");
-    };
-    let Expected {
-        mm,
-        interval,
-        change,
-        percent,
-        needed,
-        ..
-    } = expected;
-    if row.too_wide.is_some() {
-        return format!(
-            "{name}: measured {measured} mm, expected {mm} mm ({interval}); a flag would need \
-             {needed} mm."
-        );
-    }
-    format!(
-        "{name}: measured {measured} mm, expected {mm} mm ({interval}), change {change} mm \
-         ({percent} %); a flag needs {needed} mm."
-    )
 }
 
 fn rows(out: &mut String, content: &Content) {
@@ -270,10 +204,8 @@ pub(crate) fn baseline(content: &Content) -> Vec<String> {
             exam.label.map_or("none", |label| label.word()),
         )
     });
-    let aside = content
-        .not_compared
-        .iter()
-        .map(|exam| format!("not used, {}", phrases::not_used(content, exam)));
+    let aside = phrases::not_used(content).into_iter();
+    let aside = aside.map(|line| format!("not used, {line}"));
     let more = phrases::not_listed(content);
     used.chain(aside).chain(more).collect()
 }

@@ -54,7 +54,7 @@ fn a_rise_is_flagged_and_the_text_says_by_how_much() {
     let text = text::text(&told[2]);
     for part in [
         "WELL ABOVE EXPECTED",
-        "measured 6.00 mm",
+        "Rise found: both eyes 6.00 mm",
         "expected 5.00 mm",
         "change +1.00 mm",
         "+20.0 %",

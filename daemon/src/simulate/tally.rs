@@ -34,7 +34,7 @@ pub struct Row {
     pub rises_mm: [f64; 4],
     /// Share found, in the order of the rises.
     pub found: [f64; 4],
-    /// Median of the smallest change that counts, mm.
+    /// Median of the change needed for a flag, mm.
     pub smallest_change_mm: Option<f64>,
     /// Simpler rules on the same patients.
     pub simple_rules: [RuleRow; 5],

@@ -168,7 +168,7 @@ pub enum StoreError {
     #[error("{0}")]
     Work(String),
     /// The caller's own work panicked; its changes were undone.
-    #[error("a change to the store panicked and was undone; this is a defect of the program")]
+    #[error("a change to the store panicked and was undone; internal error; please report it")]
     Panicked,
     /// The store has been closed.
     #[error("the store is closed")]

@@ -1,18 +1,26 @@
 //! What is told of the time since an event, in plain sentences with the numbers behind them.
 
 use super::{AfterEvent, AfterState, Difference, Happened, HappenedKind, Nadir};
-use crate::assess::since_last::moment;
+use crate::assess::since_last::{SinceLast, moment};
 
 /// Facts of an event that are named beside the first.
 const NAMED_MOST: usize = 3;
 
 impl AfterEvent {
-    /// What is known of the time since the event, in plain sentences.
+    /// Where the time since the event has led, in one or two plain sentences. `is_told` says that today
+    /// stands beside the narrowest exam since already, with its numbers.
     #[must_use]
-    pub fn sentence(&self) -> String {
+    pub fn sentence(&self, is_told: bool) -> String {
         let after = self.after();
         let state = match self.state {
-            AfterState::WideningAgain => format!("{after} the sheath is widening again."),
+            AfterState::WideningAgain => match self.nadir.as_ref().filter(|_| is_told) {
+                Some(nadir) => format!(
+                    "{after} the sheath is widening again: it is wider than at {} by more than error, a \
+                     rise whatever the earlier baseline says.",
+                    nadir.title()
+                ),
+                None => format!("{after} the sheath is widening again."),
+            },
             AfterState::TooEarly => format!(
                 "{after} nothing can be said yet of where the sheath will settle. An exam from {} on \
                  is needed to say whether it has returned, and two that lie 60 days apart to say \
@@ -25,7 +33,11 @@ impl AfterEvent {
                      cannot be excluded.",
                     level.upper_mm
                 ),
-                _ => format!("{after} the sheath is back to the earlier level."),
+                Some(level) => format!(
+                    "{after} the sheath is narrower than before: by {:.2} mm ({:.2} to {:.2}).",
+                    -level.mm, -level.upper_mm, -level.lower_mm
+                ),
+                None => format!("{after} the sheath is back to the earlier level."),
             },
             AfterState::Narrowing => match &self.narrowed {
                 Some(fall) => format!(
@@ -46,14 +58,55 @@ impl AfterEvent {
             }
         };
         let mut said = vec![state];
-        said.extend(self.nadir.as_ref().and_then(|nadir| self.rise(nadir)));
-        said.extend(self.old_level());
-        said.extend(match self.state {
-            AfterState::Returned => None,
-            _ => self.crisis(),
-        });
-        said.push(self.baseline());
+        match self.state {
+            AfterState::WideningAgain => said.extend(self.rise().filter(|_| !is_told)),
+            AfterState::Unclear => said.extend(self.old_level()),
+            AfterState::SettledWider => said.push(self.baseline()),
+            AfterState::TooEarly | AfterState::Returned | AfterState::Narrowing => {}
+        }
+        if self.state == AfterState::WideningAgain {
+            let new = self.returned_on;
+            said.extend(new.map(|date| {
+                format!("It had returned to the earlier level by {date}: this is a new rise.")
+            }));
+        }
         said.join(" ")
+    }
+
+    /// The numbers behind it that [`AfterEvent::sentence`] leaves out, a sentence each. `last` is what is
+    /// told of the last exam beside it, and is not told again.
+    #[must_use]
+    pub fn numbers(&self, last: Option<&SinceLast>) -> Vec<String> {
+        let mut said = Vec::new();
+        if self.state != AfterState::WideningAgain {
+            said.extend(self.rise());
+        }
+        if self.state != AfterState::Unclear {
+            said.extend(self.old_level());
+        }
+        if self.state != AfterState::Returned {
+            said.extend(self.crisis(last));
+        }
+        if self.state != AfterState::SettledWider {
+            said.push(self.baseline());
+        }
+        said
+    }
+
+    /// Whether the change since the last exam is what it tells of the time since the event.
+    #[must_use]
+    pub fn tells(&self, last: &SinceLast) -> bool {
+        match self.state {
+            AfterState::WideningAgain => {
+                let nadir = self.nadir.as_ref();
+                nadir.is_some_and(|nadir| nadir.exam == last.exam)
+            }
+            AfterState::Narrowing => {
+                let fall = self.narrowed.as_ref();
+                fall.is_some_and(|fall| fall.is_since(last))
+            }
+            _ => false,
+        }
     }
 
     /// "After raised pressure was confirmed on 2024-08-20 (shunt revision 2024-08-21)".
@@ -84,28 +137,15 @@ impl AfterEvent {
     }
 
     /// Today beside the narrowest exam since; nothing where it was no comparison at all.
-    fn rise(&self, nadir: &Nadir) -> Option<String> {
-        let at = moment(nadir.date, nadir.time);
-        let exams = match nadir.comparisons {
-            1 => "the one exam since".to_owned(),
-            n => format!("the narrowest of {n} exams since"),
-        };
+    fn rise(&self) -> Option<String> {
+        let nadir = self.nadir.as_ref()?;
+        let (at, exams) = (moment(nadir.date, nadir.time), nadir.title());
         let (mm, limit) = (nadir.mm, nadir.limit_mm);
         match self.state {
-            AfterState::WideningAgain => {
-                let new = match self.returned_on {
-                    Some(date) => {
-                        format!(
-                            " It had returned to the earlier level by {date}: this is a new rise."
-                        )
-                    }
-                    None => String::new(),
-                };
-                Some(format!(
-                    "Today it is {mm:.2} mm wider than at {exams} ({at}); {limit:.2} mm would be enough \
-                     for a flag, whatever the earlier baseline says.{new}"
-                ))
-            }
+            AfterState::WideningAgain => Some(format!(
+                "Today it is {mm:.2} mm wider than at {exams} ({at}); {limit:.2} mm would be enough for a \
+                 flag, whatever the earlier baseline says."
+            )),
             _ if mm <= 0.0 => None,
             _ => {
                 let new = match (self.state, self.returned_on) {
@@ -148,11 +188,11 @@ impl AfterEvent {
     }
 
     /// Today against the exam at the event.
-    fn crisis(&self) -> Option<String> {
+    fn crisis(&self, last: Option<&SinceLast>) -> Option<String> {
         let since = self.since.as_ref()?;
         let told = match (self.state, &self.narrowed) {
             (AfterState::Narrowing, Some(fall)) => fall.with == since.with,
-            _ => false,
+            _ => last.is_some_and(|last| since.is_since(last)),
         };
         let side = if since.mm < 0.0 { "narrower" } else { "wider" };
         (!told).then(|| {
@@ -182,6 +222,15 @@ impl AfterEvent {
     }
 }
 
+impl Nadir {
+    fn title(&self) -> String {
+        match self.comparisons {
+            1 => "the one exam since".to_owned(),
+            n => format!("the narrowest of {n} exams since"),
+        }
+    }
+}
+
 impl Happened {
     fn title(&self) -> String {
         let what = match self.kind {
@@ -196,6 +245,11 @@ impl Happened {
 }
 
 impl Difference {
+    /// Whether it is the change since that exam, as it is printed.
+    fn is_since(&self, last: &SinceLast) -> bool {
+        self.with == last.date && format!("{:.2}", self.mm) == format!("{:.2}", last.mm)
+    }
+
     /// "0.39 mm above (+0.03 to +0.75)".
     fn side(&self) -> String {
         let side = if self.mm < 0.0 { "below" } else { "above" };

@@ -117,7 +117,7 @@ fn the_residual_has_its_own_interval() {
     let since = told.since.as_ref().expect("the crisis was measured");
     assert!(since.upper_mm < 0.0, "0.7 mm narrower");
     assert_eq!(told.state, AfterState::Narrowing);
-    let said = told.sentence();
+    let said = whole(&told);
     assert!(
         said.starts_with(
             "After raised pressure was confirmed on 2023-03-01 the sheath is narrowing: by"
@@ -173,7 +173,7 @@ fn without_an_old_baseline_that_serves_nothing_is_decided() {
         (told.residual.clone(), told.state),
         (None, AfterState::Unclear)
     );
-    let said = told.sentence();
+    let said = whole(&told);
     assert!(
         said.contains("do not tell where") && said.contains("the level before is not known"),
         "{said}"

@@ -19,9 +19,18 @@ mod slopes;
 mod smallest;
 mod worked;
 
-use super::{Assessment, Comparison, Exam, Parameters, PerEye, Question, Row, Subject, assess};
+use super::{
+    AfterEvent, Assessment, Comparison, Exam, Parameters, PerEye, Question, Row, Subject, assess,
+};
 use crate::domain::{Eye, Label, Millimetres};
 use chrono::NaiveDate;
+
+/// All that is told of the time since an event.
+fn whole(event: &AfterEvent) -> String {
+    let numbers = event.numbers(None).into_iter();
+    let first = std::iter::once(event.sentence(false));
+    first.chain(numbers).collect::<Vec<_>>().join(" ")
+}
 
 pub(super) fn day(text: &str) -> NaiveDate {
     text.parse().expect("a date")

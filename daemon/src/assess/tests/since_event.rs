@@ -72,7 +72,7 @@ fn after(since: Vec<Exam>) -> (Assessment, AfterEvent) {
 #[track_caller]
 fn state(since: Vec<Exam>) -> AfterState {
     let (answer, told) = after(since);
-    let said = told.sentence();
+    let said = whole(&told);
     assert!(
         said.starts_with(
             "After raised pressure was confirmed on 2022-08-20 (shunt revision 2022-08-21) "
@@ -310,7 +310,7 @@ fn a_level_that_lasts_is_settled() {
         "{level:?}"
     );
     assert_eq!(found.proposed_baseline, ["1", "2", "3", "4"]);
-    let said = found.sentence();
+    let said = whole(&found);
     assert!(
         said.contains("the sheath has settled 0.39 mm wider (")
             && said.contains("label these exams as well"),
@@ -336,9 +336,9 @@ fn narrowing_ends_where_a_level_begins() {
     close(fall.mm, -0.6, 1e-9);
     assert_eq!(fall.with, day("2022-09-10"));
     assert!(
-        first.sentence().contains("narrowing: by 0.60 mm ("),
+        whole(&first).contains("narrowing: by 0.60 mm ("),
         "{}",
-        first.sentence()
+        whole(&first)
     );
     let (_, later) = after(since(&[
         ("2022-09-10", 6.1),
@@ -366,7 +366,7 @@ fn a_width_that_had_returned_and_rises_is_a_new_rise() {
     let found = course.after_event.expect("told");
     assert_eq!(found.returned_on, Some(day("2022-02-01")));
     assert_eq!(found.state, AfterState::Unclear);
-    let said = found.sentence();
+    let said = whole(&found);
     assert!(
         said.contains(
             "It had returned to the earlier level by 2022-02-01: what rises after that is new."
@@ -378,9 +378,9 @@ fn a_width_that_had_returned_and_rises_is_a_new_rise() {
     let found = course.after_event.expect("told");
     assert_eq!(found.state, AfterState::WideningAgain);
     assert!(
-        found.sentence().contains("this is a new rise"),
+        whole(&found).contains("this is a new rise"),
         "{}",
-        found.sentence()
+        whole(&found)
     );
 }
 
@@ -594,7 +594,7 @@ fn an_old_result_is_still_read() {
         let course: Course = serde_json::from_str(&old).expect("an old course");
         let found = course.after_event.expect("told");
         assert_eq!(found.state, state);
-        let said = found.sentence();
+        let said = whole(&found);
         assert!(
             said.starts_with("After the event of 2024-08-20 ") && said.contains("0.39 mm"),
             "{said}"
@@ -697,7 +697,7 @@ proptest! {
                 prop_assert!(after.level.as_ref().is_some_and(|level| level.lower_mm > 0.0));
                 prop_assert!(after.level_exams.len() >= 2 && after.returned_on.is_none());
             }
-            prop_assert!(!after.sentence().contains("NaN"));
+            prop_assert!(!whole(&after).contains("NaN"));
         }
     }
 }

@@ -96,6 +96,27 @@ fn neither_is_called_across_a_recorded_event() {
     assert!(!change.called);
 }
 
+/// Four exams within a month are a course of days: a slope a year of them would mislead.
+#[test]
+fn no_slope_is_told_of_exams_that_span_less_than_a_month() {
+    let of = |last: &str| {
+        let days = ["2023-01-01", "2023-01-08", "2023-01-15", last];
+        let mut exams: Vec<Exam> = days
+            .iter()
+            .map(|day| exam(day, day, &[5.0, 5.1, 5.0], &[5.1, 5.0, 5.1]))
+            .collect();
+        for one in &mut exams {
+            one.label = Some(Label::Well);
+        }
+        trend_of(&exams)
+    };
+    let (short, shift) = of("2023-01-30");
+    assert_eq!(short, None);
+    assert!(shift.is_some(), "a shift is told of days as well");
+    let (long, _) = of("2023-01-31");
+    assert!(long.is_some_and(|trend| trend.is_long_enough()));
+}
+
 /// One wild exam is set aside as baseline and makes neither a slope nor a shift; two that agree do.
 #[test]
 fn a_lonely_exam_that_was_set_aside_calls_nothing() {

@@ -1,11 +1,11 @@
-//! The smallest change that counts, over readings, baseline exams, operators, gaps and ages.
+//! The change needed for a flag, over readings, baseline exams, operators, gaps and ages.
 //!
 //! Both tables were printed by a separate implementation for "exams months apart". They do not
 //! depend on the readings. The days used here are those that give every printed digit.
 
 use super::*;
 
-/// The smallest change that counts, for 1, 2, 3, 5 and 10 baseline exams.
+/// The change needed for a flag, for 1, 2, 3, 5 and 10 baseline exams.
 #[test]
 fn the_smallest_change_that_counts() {
     let table = [

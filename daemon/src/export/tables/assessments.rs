@@ -133,7 +133,7 @@ pub(super) const COLUMNS: &[Column<Assessments>] = &[
     )
     .unit("%")
     .from(|a| a.compared(|one| one.change_percent)),
-    millimetres("smallest_change_mm", "smallest change that counts")
+    millimetres("smallest_change_mm", "change needed for a flag")
         .at_least(0.0)
         .from(|a| a.compared(|one| one.smallest_change_mm)),
     millimetres(

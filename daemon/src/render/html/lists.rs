@@ -75,9 +75,7 @@ pub(super) fn not_compared(content: &Content) -> Markup {
             section {
                 h2 { "Earlier exams not used" }
                 ul {
-                    @for exam in &content.not_compared {
-                        li { bdi { (phrases::not_used(content, exam)) } }
-                    }
+                    @for line in phrases::not_used(content) { li { bdi { (line) } } }
                     @if let Some(more) = phrases::not_listed(content) { li { (more) } }
                 }
             }

@@ -5,6 +5,14 @@ fn made(result: &Envelope, others: &[Content]) -> Vec<u8> {
     pdf(result, &html::trends(&result.content, others)).unwrap()
 }
 
+/// `RENDER_PAGES=FOLDER` keeps the sheets, to be looked at.
+fn keep(name: &str, pdf: &[u8]) {
+    if let Some(folder) = std::env::var_os("RENDER_PAGES") {
+        let file = std::path::Path::new(&folder).join(format!("{name}.pdf"));
+        std::fs::write(file, pdf).unwrap();
+    }
+}
+
 fn pages(pdf: &[u8]) -> usize {
     let all = String::from_utf8_lossy(pdf);
     let (_, count) = all.split_once("/Count ").unwrap();
@@ -18,13 +26,7 @@ fn every_sample_fits_on_one_sheet_and_is_the_same_twice() {
         let others = samples::all(&known);
         let result = samples::newest(&known);
         let pdf = made(&result, &others);
-        if let Some(folder) = std::env::var_os("RENDER_PAGES") {
-            std::fs::write(
-                std::path::Path::new(&folder).join(format!("{name}.pdf")),
-                &pdf,
-            )
-            .unwrap();
-        }
+        keep(name, &pdf);
         assert!(pdf.starts_with(b"%PDF-1."), "{name}");
         assert_eq!(pages(&pdf), 1, "{name}");
         assert!(pdf == made(&result, &others), "{name}");
@@ -66,4 +68,30 @@ fn lines_are_no_wider_than_their_column() {
     }
     // Liberation Sans has the widths of the usual sans serif: a digit is 0.556 of the size.
     assert!((face.width("5", 1000.0) - 556.0).abs() < 1.0);
+}
+
+/// A course of many exams takes two sheets at most; the statement and what it rests on stand on the first.
+#[test]
+fn a_long_course_has_its_answer_on_the_first_sheet() {
+    for (name, known) in samples::long() {
+        let others = samples::all(&known);
+        let result = samples::newest(&known);
+        assert!(result.content.assessment.flagged, "{name}");
+        let pdf = made(&result, &others);
+        keep(name, &pdf);
+        assert!(pages(&pdf) <= 2, "{name}: {} sheets", pages(&pdf));
+        let faces = Faces::get().unwrap();
+        let trends = html::trends(&result.content, &others);
+        let sheets = fitted(&result, &trends, faces);
+        let first = sheets.pages.first().unwrap();
+        let text: Vec<&str> = first
+            .iter()
+            .flat_map(|placed| &placed.line.parts)
+            .map(|part| part.text.as_str())
+            .collect();
+        let text = text.join(" ");
+        for said in ["Rise found", "Measure again straight across", "Each eye"] {
+            assert!(text.contains(said), "{name}: {said}");
+        }
+    }
 }

@@ -255,7 +255,7 @@ fn a_new_episode_is_a_reason_of_its_own() {
     label(&mut known, "2.4", Label::RaisedRuledOut);
     let relabelled = last(&known, &Site::default());
     let why = change::why(Some(&now), &relabelled);
-    let threshold = "earlier episodes say something else of the patient's own threshold";
+    let threshold = "the own-threshold estimate changed because an earlier episode was labelled";
     assert!(why.iter().any(|reason| reason == threshold), "{why:?}");
     // A stored content, whose numbers are rounded, is no other content.
     let stored: Content = serde_json::from_str(&serde_json::to_string(&now).unwrap()).unwrap();

@@ -58,8 +58,10 @@ fn an_exam_dated_after_it_was_received_is_no_baseline_and_not_the_newest() {
         assert_eq!(html::trends(doubted, &told)[0].points.len(), 1);
         let page = html::page(&samples::envelope(doubted.clone()), &[]);
         assert!(page.contains("received on 2024-03-02"), "{page}");
+        // The page's own words are those of this exam, once.
+        assert_eq!(page.matches("received on").count(), 1, "{page}");
         assert!(
-            page.contains("dated after its report was received"),
+            page.contains("Send a corrected report, or label the exam"),
             "{page}"
         );
     }
@@ -75,7 +77,7 @@ fn a_rise_of_doubtful_date_stays_flagged() {
     let text = text::text(doubted);
     let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(
-        flat.contains("dated after its report was received"),
+        flat.contains("The exam is dated 2034-03-01, but its report was received on"),
         "{text}"
     );
 }

@@ -45,7 +45,7 @@ fn an_exam_of_one_eye_says_that_values_were_left_unread() {
         "{}",
         caution.text
     );
-    assert!(text::text(&told).contains("Values were left unread"));
+    assert!(text::text(&told).contains("VALUES LEFT UNREAD: only the right eye is used"));
 
     // Another report of the exam brings the other eye, in any order.
     readings.push(reading("1.4", "2.3", "2024-03-01", &[], &[5.0, 5.1]));
