@@ -379,7 +379,7 @@ fn subject_and_quotation_keep_a_value_from_use() {
     for (class, called) in [
         ("121026 DCM", "the fetus"),
         ("121027 DCM", "a specimen"),
-        ("PHANTOM 99LOCAL", "something else"),
+        ("PHANTOM 99LOCAL", "\"Eyeball diameter, mean of 3\""),
     ] {
         let found = read(&report(vec![vec![
             site(RIGHT),

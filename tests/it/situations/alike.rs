@@ -152,7 +152,9 @@ fn the_head_of_every_page_is_short_and_says_nothing_twice() {
             assert!(next.starts_with("Measure again"), "{name}: {next}");
         }
         assert!(!next.is_empty(), "{name}");
-        let words: Vec<String> = head
+        // The words in capitals behind the status name their sentences.
+        let below: Vec<&str> = [&head[..at], &head[at + 1..]].concat();
+        let words: Vec<String> = below
             .join(" ")
             .split_whitespace()
             .map(|word| {

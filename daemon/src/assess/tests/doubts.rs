@@ -179,7 +179,11 @@ fn a_nerve_as_the_only_baseline_is_told_and_the_rise_stays() {
         assert!(told(&answer, notice), "{notice:?}");
     }
     assert!(Notice::NerveSuspected.is_doubt());
-    assert!(Notice::NerveSuspected.sentence().ends_with("Check what was measured."));
+    assert!(
+        Notice::NerveSuspected
+            .sentence()
+            .ends_with("Check what was measured.")
+    );
 }
 
 /// Once somebody has labelled the sheath, the nerve before it serves nobody: of two that disagree the lower
