@@ -5,7 +5,7 @@ mod reports;
 use super::Content;
 use super::content::{BaselineExam, NotCompared};
 use crate::assess::{Counted, Why};
-use crate::domain::Remark;
+use crate::domain::{Millimetres, Remark};
 use chrono::NaiveDate;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
@@ -71,6 +71,15 @@ fn unused(before: &Content, now: &Content, reasons: &mut Vec<String>) {
         let all = content.not_compared.iter();
         all.map(|one| (one.exam.as_str(), one)).collect()
     }
+    // Their values are listed or not as today's exam can be compared; told is what they became.
+    fn measured(one: &NotCompared) -> Option<[&[Millimetres]; 2]> {
+        let values = [one.right_mm.as_slice(), one.left_mm.as_slice()];
+        values.iter().any(|eye| !eye.is_empty()).then_some(values)
+    }
+    let amended = |was, one| {
+        let pair = measured(was).zip(measured(one));
+        pair.is_some_and(|(was, now)| was != now)
+    };
     // What is too old to be listed was neither added nor taken out.
     let is_unlisted = |content: &Content, date| content.assessment.set_aside_until >= Some(date);
     let (served, serves) = (list(before), list(now));
@@ -86,7 +95,9 @@ fn unused(before: &Content, now: &Content, reasons: &mut Vec<String>) {
             Some(was) if was.reason != one.reason => {
                 otherwise.push((date, format!(": {}", sentence(&one.reason))));
             }
-            Some(was) if was.date != date => otherwise.push((date, String::new())),
+            Some(was) if was.date != date || amended(was, one) => {
+                otherwise.push((date, String::new()));
+            }
             Some(_) => {}
         }
     }

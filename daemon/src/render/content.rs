@@ -1,8 +1,12 @@
 //! What a result says, before anyone decides how it looks.
 
+mod not_compared;
+
+pub use not_compared::NotCompared;
+
 use super::cautions::{self, Caution};
 use super::phrases;
-use crate::assess::{Assessment, Basis, Counted, Course, Parameters, Why};
+use crate::assess::{Assessment, Basis, Counted, Course, Parameters, Status};
 use crate::companions::{self, Companions};
 use crate::domain::{
     Border, Device, Event, Eye, Label, Millimetres, Modality, Moment, OpeningPressure, PatientKey,
@@ -94,20 +98,6 @@ pub struct BaselineExam {
     pub counted: Counted,
 }
 
-/// An earlier exam, or one of the same day, that did not serve.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct NotCompared {
-    /// Our name of it.
-    pub exam: String,
-    /// The day it was done.
-    pub date: NaiveDate,
-    /// The time of day, when it is told.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub time: Option<NaiveTime>,
-    /// Why it did not serve.
-    pub reason: Why,
-}
-
 /// All that a result says. Equal contents have equal keys.
 #[derive(Clone, PartialEq, Serialize, Deserialize)]
 pub struct Content {
@@ -196,13 +186,8 @@ pub fn content(
         .iter()
         .filter_map(|aside| {
             let other = context.exams.iter().find(|other| other.id == aside.exam)?;
-            let (exam, reason) = (aside.exam.clone(), aside.reason.clone());
-            Some(NotCompared {
-                exam,
-                date: other.performed_at.date(),
-                time: other.performed_at.time(),
-                reason,
-            })
+            let alone = assessment.status == Status::NotComparable;
+            Some(NotCompared::of(other, aside.reason.clone(), alone))
         })
         .collect();
     let order = |one: &NotCompared| (one.date, one.time, one.exam.clone());
@@ -260,21 +245,21 @@ pub fn content(
     content
 }
 
+/// Usable readings of one eye, in the order of the reports.
+fn values(exam: &Exam, eye: Eye) -> Vec<Millimetres> {
+    let of_eye = exam.readings().filter(|m| m.eye.eye() == Some(eye));
+    of_eye.filter_map(|m| m.value_mm).collect()
+}
+
 fn baseline_exam(exam: &Exam) -> BaselineExam {
-    let of = |eye: Eye| {
-        exam.readings()
-            .filter(|m| m.eye.eye() == Some(eye))
-            .filter_map(|m| m.value_mm)
-            .collect()
-    };
     BaselineExam {
         exam: exam.id.clone(),
         date: exam.performed_at.date(),
         time: exam.performed_at.time(),
         label: exam.label,
         operator: exam.operator.clone(),
-        right_mm: of(Eye::Right),
-        left_mm: of(Eye::Left),
+        right_mm: values(exam, Eye::Right),
+        left_mm: values(exam, Eye::Left),
         counted: Counted::default(),
     }
 }

@@ -87,9 +87,13 @@ pub(super) fn moment(at: Moment) -> String {
 /// Neighbours in one line whose times are all named.
 const NAMED_MOST: usize = 3;
 
-/// Earlier exams that were not used: when, and why; neighbours with one reason in one line.
+/// Earlier exams that were not used: when, and why; neighbours with one reason in one line, save those whose
+/// widths are shown.
 pub(super) fn not_used(content: &Content) -> Vec<String> {
-    let alike = |one: &NotCompared, next: &NotCompared| one.reason == next.reason;
+    let bare = |one: &NotCompared| one.right_mm.is_empty() && one.left_mm.is_empty();
+    let alike = |one: &NotCompared, next: &NotCompared| {
+        one.reason == next.reason && bare(one) && bare(next)
+    };
     let runs = content.not_compared.chunk_by(alike);
     runs.map(|run| not_used_for_one(content, run)).collect()
 }
@@ -112,7 +116,24 @@ fn not_used_for_one(content: &Content, run: &[NotCompared]) -> String {
         Some(reason) => reason.sentence(),
         None => String::new(),
     };
-    format!("{times}: {why}")
+    let then = run.first().map(measured_then).unwrap_or_default();
+    format!("{times}: {why}{then}")
+}
+
+/// What an exam that was measured otherwise found, as it is: ` Measured then: right 4.9 4.8, left 4.7 mm.`
+fn measured_then(exam: &NotCompared) -> String {
+    let eyes = [("right", &exam.right_mm), ("left", &exam.left_mm)];
+    let eyes = eyes.into_iter().filter(|(_, values)| !values.is_empty());
+    let eyes: Vec<String> = eyes
+        .map(|(eye, values)| {
+            let values: Vec<String> = values.iter().copied().map(millimetres).collect();
+            format!("{eye} {}", values.join(" "))
+        })
+        .collect();
+    match eyes.is_empty() {
+        true => String::new(),
+        false => format!(" Measured then: {} mm.", eyes.join(", ")),
+    }
 }
 
 /// What a row says, and whether it decided nothing: `well above expected`.

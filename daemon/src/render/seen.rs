@@ -114,6 +114,15 @@ pub fn seen(content: &Content) -> Result<Seen, serde_json::Error> {
         .map(|exam| json!([exam.date, exam.right_mm, exam.left_mm]))
         .collect();
     fields.insert("baseline".into(), Value::Array(baseline));
+    // Those that were measured otherwise are shown with their values.
+    let otherwise = content.not_compared.iter();
+    let otherwise = otherwise.filter(|exam| !exam.right_mm.is_empty() || !exam.left_mm.is_empty());
+    let otherwise: Vec<Value> = otherwise
+        .map(|exam| json!([exam.date, exam.right_mm, exam.left_mm]))
+        .collect();
+    if !otherwise.is_empty() {
+        fields.insert("measured_otherwise".into(), Value::Array(otherwise));
+    }
     let cautions = content.cautions.iter();
     let cautions: Vec<Value> = cautions.map(|one| json!(one.code)).collect();
     fields.insert("cautions".into(), Value::Array(cautions));

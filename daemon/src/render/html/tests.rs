@@ -245,6 +245,8 @@ fn no_text_of_a_report_breaks_out() {
         date: "2020-01-01".parse().unwrap(),
         time: None,
         reason: crate::assess::Why::Given(hostile("given").into()),
+        right_mm: Vec::new(),
+        left_mm: Vec::new(),
     }];
     content.would_change.push(hostile("would"));
     content.cautions[0].text = hostile("caution");

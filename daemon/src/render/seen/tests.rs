@@ -37,6 +37,8 @@ fn where_a_result_comes_from_is_not_seen() {
             date: "2020-01-01".parse().unwrap(),
             time: None,
             reason: Why::Found(Unused::SameDay),
+            right_mm: Vec::new(),
+            left_mm: Vec::new(),
         });
     });
     same(&|c| c.baseline[0].label = None);
@@ -68,6 +70,16 @@ fn what_a_reader_acts_on_is_seen() {
     });
     differs("number", &|c| {
         c.assessment.rows.both.as_mut().unwrap().measured_mm += 0.01;
+    });
+    differs("width of an exam that was measured otherwise", &|c| {
+        c.not_compared.push(NotCompared {
+            exam: "E1".into(),
+            date: "2020-01-01".parse().unwrap(),
+            time: None,
+            reason: Why::Found(Unused::PlanesDiffer),
+            right_mm: vec![Millimetres::from_um(4_700)],
+            left_mm: Vec::new(),
+        });
     });
     differs("notice", &|c| {
         c.assessment.notices.push(Notice::NerveSuspected);
