@@ -1,7 +1,8 @@
 //! The situations of a ward, each a folder below `fixtures/situations`: through the real program in
 //! several orders of arrival, with equal results, and with what must come out.
 //!
-//! `SITUATION=name` takes only stories whose name holds that text; `UPDATE_GOLDEN=1` writes the pages.
+//! `SITUATION=name` takes only stories whose name holds that text; `UPDATE_GOLDEN=1` writes the pages;
+//! `SITUATION_PAGES=FOLDER` keeps page and sheet of each story as HTML and PDF, to be looked at.
 
 mod alike;
 pub(crate) mod report;
@@ -13,6 +14,7 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::fs;
+use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use story::{Must, Said, Story, uid};
 
@@ -140,13 +142,16 @@ impl Told {
 
     /// The page of a result, without what differs from run to run.
     fn page(&self, result: &Value) -> String {
+        fs::read_to_string(self.file(result, "result.txt")).expect("result.txt")
+    }
+
+    fn file(&self, result: &Value, name: &str) -> PathBuf {
         let folder = format!(
             "{}-v{}",
             result["exam"]["id"].as_str().expect("an id"),
             result["version"]
         );
-        let path = self.site.path("outbox").join(folder).join("result.txt");
-        fs::read_to_string(path).expect("result.txt")
+        self.site.path("outbox").join(folder).join(name)
     }
 }
 
@@ -369,6 +374,12 @@ fn tell(story: &Story) -> Vec<String> {
 fn pages(story: &Story, told: &Told) -> Option<String> {
     let named = story.must.iter().find(|must| !must.exam.is_empty())?;
     let result = told.find(story, &named.exam)?;
+    if let Some(folder) = std::env::var_os("SITUATION_PAGES") {
+        for form in ["html", "pdf"] {
+            let to = Path::new(&folder).join(format!("{}.{form}", story.name));
+            fs::copy(told.file(result, &format!("result.{form}")), to).expect("kept");
+        }
+    }
     let (page, path) = (
         without_way(&told.page(result)),
         story.folder.join("page.txt"),
