@@ -267,8 +267,8 @@ def main() -> None:
                     one.kill()
 
 
-def entries(messages: list[bytes]) -> list[tuple]:
-    """What is told of each entry of what people say: author, patient, and the details by their type."""
+def entries(messages: list[bytes], patient: str) -> list[tuple]:
+    """What is told of each entry of what people say: whether it names author and patient, and details."""
     told = []
     for message in map(etree.fromstring, messages):
         if message.find("EventIdentification/EventID").get("originalText") != "Patient Record":
@@ -276,9 +276,9 @@ def entries(messages: list[bytes]) -> list[tuple]:
         details = message.iter("ParticipantObjectDetail")
         details = {one.get("type"): base64.b64decode(one.get("value")).decode() for one in details}
         users = [one.get("UserID") for one in message.iter("ActiveParticipant")]
-        patient = message.find("ParticipantObjectIdentification").get("ParticipantObjectID")
-        told.append((AUTHOR in users, patient, *(details.get(name) for name in ("Entry", "Kind of Entry", "Corrects Entry"))))
-    return sorted(told)
+        objects = [one.get("ParticipantObjectID") for one in message.iter("ParticipantObjectIdentification")]
+        told.append((AUTHOR in users, patient in objects, *(details.get(name) for name in ("Entry", "Kind of Entry", "Corrects Entry"))))
+    return told
 
 
 def said(site: Site, server: Rsyslog, wrong: list) -> None:
@@ -298,11 +298,11 @@ def said(site: Site, server: Rsyslog, wrong: list) -> None:
     command("event", patient, "2021-05-06", "shunt_revision")
     command("pressure", exam, "32", "cm[H2O]")
     command("label", "--take-back", "2")
-    until("what was said", lambda: complete(site, server) and len(entries(server.messages())) >= 5)
+    until("what was said", lambda: complete(site, server) and len(entries(server.messages(), patient)) >= 5)
     wanted = [("1", "label", None), ("2", "label", "1"), ("3", "event", None), ("4", "pressure", None), ("5", "label", "2")]
-    found = entries(server.messages())
+    found = sorted(entries(server.messages(), patient), key=lambda one: one[2])
     print(f"what people said: {len(found)} messages")
-    if found != [(True, patient, *one) for one in wanted]:
+    if found != [(True, True, *one) for one in wanted]:
         wrong.append(f"of five entries the server has {found}")
 
 
