@@ -5,6 +5,7 @@
 //! `SITUATION_PAGES=FOLDER` keeps page and sheet of each story as HTML and PDF, to be looked at.
 
 mod alike;
+mod pages;
 pub(crate) mod report;
 pub(crate) mod story;
 
@@ -313,6 +314,9 @@ fn tell(story: &Story) -> Vec<String> {
     let mut first: Option<Told> = None;
     for order in orders(story.reports().len(), story.said.len()) {
         let told = Told::of(story, &order);
+        for line in pages::wrong(&told) {
+            wrong.push(format!("{}: {}: {line}", story.name, order.name));
+        }
         for must in &story.must {
             if let Err(found) = holds(&told, story, must) {
                 let Must { exam, fact, value } = must;
