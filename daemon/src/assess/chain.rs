@@ -100,12 +100,33 @@ pub fn assess_with_course(
     Ok(answers)
 }
 
+/// Whether each exam is flagged when no doubt about what was measured bears on another exam: what the doubts
+/// cost is the difference. Keys are exam ids.
+#[cfg(test)]
+pub(crate) fn flags_without_doubts(
+    history: &History,
+    parameters: &Parameters,
+) -> Result<BTreeMap<String, bool>, QuestionError> {
+    parameters.check()?;
+    check(&history.exams)?;
+    let chain = Chain {
+        heeds_doubts: false,
+        ..Chain::of(&history.patient, history.exams.iter().collect(), parameters)
+    };
+    let mut flags = BTreeMap::new();
+    chain.run(None, |_, answer, _, _| {
+        flags.insert(answer.assess.clone(), answer.flagged);
+    });
+    Ok(flags)
+}
+
 /// The exams of one patient, oldest first; those of one day by time, then by id.
 struct Chain<'a> {
     subject: &'a Subject,
     sessions: Vec<Session<'a>>,
     events: Events<'a>,
     parameters: &'a Parameters,
+    heeds_doubts: bool,
 }
 
 impl<'a> Chain<'a> {
@@ -119,6 +140,7 @@ impl<'a> Chain<'a> {
             sessions: sessions.collect(),
             events: Events::of(subject, &exams),
             parameters,
+            heeds_doubts: true,
         }
     }
 
@@ -142,6 +164,7 @@ impl<'a> Chain<'a> {
                     events: &self.events,
                     dated_events: &self.subject.events,
                     parameters: self.parameters,
+                    heeds_doubts: self.heeds_doubts,
                 };
                 let (mut answer, compared) = compare(&case);
                 let after = after_event(&case, &answer);
@@ -149,7 +172,10 @@ impl<'a> Chain<'a> {
                     after.raise(&mut answer);
                 }
                 let state = after.as_ref().map(|after| after.state);
-                let known = Earlier::of(today, &answer, state);
+                let mut known = Earlier::of(today, &answer, state);
+                if let (false, Some(own)) = (self.heeds_doubts, &mut known.outcome) {
+                    own.notices.retain(|notice| !notice.is_doubt());
+                }
                 if wanted.is_none_or(|exam| exam.id == today.exam.id) {
                     tell(&case, answer, compared, after);
                 }

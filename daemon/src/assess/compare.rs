@@ -32,6 +32,9 @@ pub(super) struct Case<'a> {
     /// Dated events alone.
     pub(super) dated_events: &'a [Event],
     pub(super) parameters: &'a Parameters,
+    /// Whether a doubt about what was measured keeps an exam from bearing on others: always, save where
+    /// it is measured what the doubts cost.
+    pub(super) heeds_doubts: bool,
 }
 
 /// A comparison that was possible, with all that went into it.
@@ -89,7 +92,10 @@ fn attempt<'a>(case: &Case<'a>, aside: &mut Vec<SetAside>) -> Result<Compared<'a
             }),
         }
     }
-    let (eligible, nerves) = doubts::without_nerves(eligible);
+    let (eligible, nerves) = match case.heeds_doubts {
+        true => doubts::without_nerves(eligible),
+        false => (eligible, Vec::new()),
+    };
     let nerves = nerves.iter();
     aside.extend(nerves.map(|session| session.aside(Unused::UnlabelledDoubted)));
     if today.before_birth() {

@@ -47,6 +47,8 @@ pub use answer::{
     Arithmetic, Assessment, Basis, Comparison, DecidedBy, ExamWorking, EyeWorking, Fit,
     Observation, Row, Rows,
 };
+#[cfg(test)]
+pub(crate) use chain::flags_without_doubts;
 pub use chain::{assess, assess_all, assess_with_course, explain, explain_all};
 pub use course::Course;
 pub use growth::{Growth, age_words};

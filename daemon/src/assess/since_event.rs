@@ -181,5 +181,5 @@ fn moments(case: &Case<'_>, known: &[&Earlier<'_>]) -> Vec<Moment> {
 pub(super) fn in_doubt(case: &Case<'_>, answer: &Assessment) -> bool {
     let exam = case.today.exam;
     let doubted = answer.notices.iter().any(|notice| notice.is_doubt());
-    exam.excluded.is_some() || (exam.label.is_none() && doubted)
+    exam.excluded.is_some() || (case.heeds_doubts && exam.label.is_none() && doubted)
 }

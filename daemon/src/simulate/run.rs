@@ -34,7 +34,7 @@ pub(super) fn dice(scenario: Scenario, baseline_exams: usize, seed: u64, number:
 }
 
 /// Dice of one patient in a situation; the first number keeps them apart from those of the scenarios.
-fn situation_dice(situation: Situation, exams: usize, seed: u64, number: u64) -> Dice {
+pub(super) fn situation_dice(situation: Situation, exams: usize, seed: u64, number: u64) -> Dice {
     Dice::of(&[seed, u64::MAX, situation as u64, exams as u64, number])
 }
 
@@ -81,7 +81,7 @@ pub fn run_situation(
 }
 
 /// Adds every patient of the plan to a sum, on many threads.
-fn many<Sum: Default + Send>(
+pub(super) fn many<Sum: Default + Send>(
     plan: &Plan,
     progress: &(dyn Fn(u64) + Sync),
     add: impl Fn(&mut Sum, u64) -> Result<(), QuestionError> + Sync,

@@ -4,9 +4,10 @@
 //! tolerance is three binomial standard errors of the difference.
 
 use super::*;
-use crate::assess::{Parameters, assess};
+use crate::assess::{Notice, Parameters, assess};
 use crate::domain::Millimetres;
 
+mod doubts;
 mod table;
 mod ward;
 
@@ -147,6 +148,22 @@ fn the_shortcut_is_what_another_assessment_says() {
         }
     }
     assert!(found > 100 && missed > 100, "{found} {missed}");
+}
+
+/// Of two exams of a stable person one pair in a hundred is told to disagree: the limit is two-sided. The
+/// lower one of such a pair is then used, and flags one in three who is well, so it must be as seldom.
+#[test]
+fn stable_pairs_disagree_in_one_of_a_hundred() {
+    let p = Parameters::default();
+    let n = 6000;
+    let disagree = (0..n).filter(|number| {
+        let asked = question(Scenario::AdultPool, 2, &p, 31, *number).unwrap();
+        let answer = assess(&asked).unwrap();
+        answer.notices.contains(&Notice::BaselineSessionsDisagree)
+    });
+    let share = disagree.count() as f64 / n as f64;
+    // Four binomial standard errors.
+    assert!((share - 0.01).abs() < 0.0052, "{share}");
 }
 
 /// The parameters reach the comparison and the patients.

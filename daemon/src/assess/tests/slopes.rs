@@ -273,6 +273,7 @@ fn trend_alone(subject: &Subject, exams: &[Exam]) -> (Option<Trend>, Option<Chan
         events: &Events::of(subject, &exams.iter().collect::<Vec<_>>()),
         dated_events: &subject.events,
         parameters: &parameters,
+        heeds_doubts: true,
     };
     trend(&case, None, false)
 }

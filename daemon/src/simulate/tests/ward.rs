@@ -3,13 +3,15 @@
 //! Every rate of the table in DEVELOPERS.md, and how far the rules reach their aims:
 //!
 //!     SHEATHLINE_TABLE_PATIENTS=8000 cargo test --release --no-default-features --lib ward -- --nocapture
+//!
+//! `SHEATHLINE_TABLE_ROWS=labelled,revision_same:2` prints these rows of the table alone.
 
 use super::*;
 
 /// So many a row when nobody says otherwise: a few seconds, and bounds that only a broken rule misses.
 const FEW: u64 = 100;
 
-fn ward_plan() -> Plan {
+pub(super) fn ward_plan() -> Plan {
     let asked = std::env::var("SHEATHLINE_TABLE_PATIENTS").ok();
     Plan {
         patients: asked.and_then(|n| n.parse().ok()).unwrap_or(FEW),
@@ -39,12 +41,23 @@ fn at_least(what: &str, seen: f64, least: f64) {
     );
 }
 
+/// Whether a row is asked for; all are when nobody says which.
+pub(super) fn is_asked(situation: Situation, exams: usize) -> bool {
+    let Ok(rows) = std::env::var("SHEATHLINE_TABLE_ROWS") else {
+        return true;
+    };
+    let name = situation.word();
+    let one = format!("{name}:{exams}");
+    rows.split(',').any(|row| row == name || row == one)
+}
+
 /// Prints the whole table; run by hand.
 #[test]
 #[ignore = "minutes"]
 fn the_ward_table() {
     for situation in Situation::ALL {
-        for exams in situation.usual_exams() {
+        let all = situation.usual_exams().iter();
+        for exams in all.filter(|exams| is_asked(situation, **exams)) {
             let row = ward(situation, *exams);
             let shares = |all: [f64; 5]| all.map(|one| format!("{:6.2}", 100.0 * one)).concat();
             let told = row.told.map(|one| match one {
@@ -73,6 +86,16 @@ fn a_failed_revision_within_a_week_is_found() {
     for row in [same, turns] {
         let [stable, ..] = row.told;
         at_most("wider again though stable", stable.unwrap(), 0.05);
+    }
+}
+
+/// With labels about one exam in twenty, whatever the number of earlier ones.
+#[test]
+fn with_labels_one_exam_in_twenty_is_flagged() {
+    for exams in Situation::Labelled.usual_exams() {
+        let [stable, ..] = ward(Situation::Labelled, *exams).flagged;
+        at_most("flagged", stable, 0.055);
+        at_least("flagged", stable, 0.045);
     }
 }
 
