@@ -18,8 +18,8 @@ const EXCHANGED_UNDER_Z: f64 = 1.0;
 /// doi:10.1186/s12883-015-0361-x), and less of a widened one; some room on either side.
 const NERVE_SHARE: std::ops::RangeInclusive<f64> = 0.40..=0.70;
 
-/// From this width on, mm, no nerve is suspected where no eyeball tells the scale of the picture: common
-/// practice, no source.
+/// From this width on, mm, no nerve is suspected where neither an eyeball tells the scale of the picture nor
+/// the level is settled: common practice, no source.
 const NERVE_UNDER_MM: f64 = 3.7;
 
 /// Share of the own level beyond which something else may have been measured: an engineering choice.
@@ -59,9 +59,32 @@ pub(super) struct Width {
     pub(super) of_eyeball: Option<f64>,
 }
 
+/// How well the level is known that an exam is held against.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Level {
+    /// A person has said that the pressure was not raised at it, or two exams agree on it and nothing
+    /// happened since: nobody's sheath falls to 0.70 of that.
+    Settled,
+    /// It may be that of a crisis, from which a sheath does fall so far.
+    Open,
+}
+
+impl Level {
+    /// Of the exams kept as baseline.
+    pub(super) fn of(kept: &[&Session<'_>], after_event: bool) -> Self {
+        let labelled = kept.iter().any(|session| session.exam.label.is_some());
+        match labelled || (kept.len() > 1 && !after_event) {
+            true => Level::Settled,
+            false => Level::Open,
+        }
+    }
+}
+
 /// Which of the two may be the nerve, if one of them may. Where both have an eyeball their ratios are held
-/// against each other, which the scale of the picture does not change.
-pub(super) fn nerve(today: Width, baseline: Width) -> Option<Nerve> {
+/// against each other, which the scale of the picture does not change. Else the smaller one must also be as
+/// small as a nerve can be; not so today's under a level that is settled. A rise is never called a sheath
+/// after a nerve without that: in a crisis a small sheath may widen as much.
+pub(super) fn nerve(today: Width, baseline: Width, level: Level) -> Option<Nerve> {
     let scaled = today.of_eyeball.zip(baseline.of_eyeball);
     let (now, usual) = scaled.unwrap_or((today.mm, baseline.mm));
     let small = |width: Width| scaled.is_some() || width.mm < NERVE_UNDER_MM;
@@ -69,7 +92,7 @@ pub(super) fn nerve(today: Width, baseline: Width) -> Option<Nerve> {
         let share = nerve / sheath;
         (NERVE_SHARE.start() - HAIR..=NERVE_SHARE.end() + HAIR).contains(&share)
     };
-    if small(today) && share(now, usual) {
+    if (small(today) || level == Level::Settled) && share(now, usual) {
         Some(Nerve::Today)
     } else if small(baseline) && share(usual, now) {
         Some(Nerve::Baseline)
@@ -96,7 +119,8 @@ pub(super) fn without_nerves<'s, 'a>(
             alike
                 && Eye::BOTH.into_iter().any(|eye| {
                     let pair = width(session, eye).zip(width(sheath, eye));
-                    pair.and_then(|(own, sheath)| nerve(own, sheath)) == Some(Nerve::Today)
+                    pair.and_then(|(own, sheath)| nerve(own, sheath, Level::Settled))
+                        == Some(Nerve::Today)
                 })
         };
         session.exam.label.is_some() || !sheaths.iter().any(is_nerve)

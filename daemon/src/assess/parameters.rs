@@ -65,7 +65,7 @@ pub struct Parameters {
     pub z_asym: f64,
     /// z beyond which one of three or more baseline exams is set aside.
     pub z_screen: f64,
-    /// z beyond which two baseline exams disagree.
+    /// z beyond which two baseline exams disagree, either way: two-sided 99 %.
     pub z_pair: f64,
     /// A change needed for a flag wider than this is no comparison.
     pub max_smallest_change: f64,
@@ -118,7 +118,7 @@ impl Default for Parameters {
             z_eye_below: 3.090,
             z_asym: 2.576,
             z_screen: 2.8,
-            z_pair: 2.326,
+            z_pair: 2.576,
             max_smallest_change: 1.2,
             plausible_min: 1.8,
             plausible_max: 10.0,

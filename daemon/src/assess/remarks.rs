@@ -2,7 +2,7 @@
 
 use super::answer::Rows;
 use super::compare::{Case, Compared};
-use super::doubts::{self, Nerve, Width};
+use super::doubts::{self, Level, Nerve, Width};
 use super::eligible::{self, Session};
 use super::growth::years_between;
 use super::notice::{Notice, SetAside, Unused, Why};
@@ -60,10 +60,11 @@ pub(super) fn of_comparison(
     };
     let has_baseline = |eye| compared.observed.iter().any(|o| o.point.eye == eye);
     let fellow_only = |eye: Eye| compared.measured.of(eye).is_some() && !has_baseline(eye);
-    let nerve = Eye::BOTH.map(|eye| nerve(compared, today, eye));
     let values = PerEye::from_fn(|eye| compared.measured.of(eye).map(|summary| summary.value));
     let mut newest = compared.shifts.iter().rev().map(|shift| shift.epoch);
     let after_event = newest.next() > newest.next();
+    let level = Level::of(kept, after_event);
+    let nerve = Eye::BOTH.map(|eye| nerve(compared, today, eye, level));
     let same_day = today.exam.label != Some(Label::AfterDecompression)
         && case
             .dated_events
@@ -129,7 +130,7 @@ pub(super) fn of_comparison(
 }
 
 /// Whether one eye of today or of the baseline may be the nerve.
-fn nerve(compared: &Compared<'_>, today: &Session<'_>, eye: Eye) -> Option<Nerve> {
+fn nerve(compared: &Compared<'_>, today: &Session<'_>, eye: Eye, level: Level) -> Option<Nerve> {
     let mm = (*compared.measured.of(eye))?.value;
     let [right, left] = compared.expectation.expected;
     let expected = PerEye { right, left };
@@ -144,7 +145,7 @@ fn nerve(compared: &Compared<'_>, today: &Session<'_>, eye: Eye) -> Option<Nerve
         mm: *expected.of(eye),
         of_eyeball: doubts::usual_ratio(kept.zip(values), eye),
     };
-    doubts::nerve(width, usual)
+    doubts::nerve(width, usual, level)
 }
 
 fn collect(said: impl IntoIterator<Item = (Notice, bool)>) -> BTreeSet<Notice> {

@@ -159,8 +159,8 @@ fn apart<'a>(
 }
 
 /// Whether the first exam lies above a later one by more than error, so that it may have been taken
-/// while the pressure was raised: as far as two baseline exams may lie apart. Never of exams that
-/// share no plane, or differ in imaging or borders.
+/// while the pressure was raised: by the limit downwards, since only a lower one speaks against it. Never
+/// of exams that share no plane, or differ in imaging or borders.
 pub(super) fn wider(first: &Session<'_>, later: &Session<'_>, parameters: &Parameters) -> bool {
     let (one, other) = (first.exam, later.exam);
     if !same_modality(one.modality, other.modality)
@@ -177,5 +177,5 @@ pub(super) fn wider(first: &Session<'_>, later: &Session<'_>, parameters: &Param
         };
         apart(first, later, &setting, Identities::AsGiven)
     });
-    z.is_some_and(|z| z > parameters.z_pair)
+    z.is_some_and(|z| z > parameters.z_below)
 }

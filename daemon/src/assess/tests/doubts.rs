@@ -1,9 +1,10 @@
 //! Doubts told by the numbers alone: where each begins, and that none takes a rise away.
 
 use super::*;
-use crate::assess::doubts::{Nerve, Width, nerve, sides_exchanged};
+use crate::assess::doubts::{Level, Nerve, Width, nerve, sides_exchanged};
 use crate::assess::verdict::Expectation;
 use crate::assess::{DecidedBy, History, Modality, Notice, Status, Unused, Why, assess_all};
+use crate::domain::{Event, EventKind};
 use chrono::Days;
 use proptest::prelude::*;
 
@@ -109,11 +110,55 @@ fn where_the_suspicion_of_the_nerve_begins_and_ends() {
         (5.0, 5.0, None),
     ] {
         assert_eq!(
-            nerve(wide(today), wide(baseline)),
+            nerve(wide(today), wide(baseline), Level::Open),
             found,
             "{today} {baseline}"
         );
     }
+}
+
+/// Under a level that is settled the share alone decides of today's, and of the baseline the width as well:
+/// a small sheath may widen by so much in a crisis.
+#[test]
+fn under_a_settled_level_a_wide_nerve_is_one() {
+    for (today, baseline, found) in [
+        (4.2, 6.0, Some(Nerve::Today)),
+        (4.21, 6.0, None),
+        (3.7, 5.3, Some(Nerve::Today)),
+        (2.0, 5.0, Some(Nerve::Today)),
+        (1.99, 5.0, None),
+        (5.3, 3.7, None),
+        (6.0, 4.2, None),
+        (5.0, 3.5, Some(Nerve::Baseline)),
+    ] {
+        let told = nerve(wide(today), wide(baseline), Level::Settled);
+        assert_eq!(told, found, "{today} {baseline}");
+    }
+}
+
+/// The nerve of a wide sheath is wider than 3.7 mm. It is one under a level that a person has called well, or
+/// on which two exams agree; a single exam that nobody has labelled may be of a crisis, and so may two from
+/// before an operation: there a fall so far may be the recovery.
+#[test]
+fn the_nerve_of_a_wide_sheath_is_told_where_the_level_is_settled() {
+    let a = || at("a", "2022-06-01", 6.5, 6.5);
+    let b = || unlabelled(at("b", "2023-01-01", 6.5, 6.4));
+    let now = || unlabelled(at("t", "2023-06-01", 4.1, 4.1));
+    let suspected = |events, exams| {
+        let person = Subject { events, ..adult() };
+        told(&answer(person, exams), Notice::NerveSuspected)
+    };
+    let surgery = || {
+        vec![Event {
+            date: day("2023-03-15"),
+            kind: EventKind::CsfSurgery,
+        }]
+    };
+    assert!(suspected(Vec::new(), vec![a(), now()]));
+    assert!(suspected(surgery(), vec![a(), now()]));
+    assert!(!suspected(Vec::new(), vec![unlabelled(a()), now()]));
+    assert!(suspected(Vec::new(), vec![unlabelled(a()), b(), now()]));
+    assert!(!suspected(surgery(), vec![unlabelled(a()), b(), now()]));
 }
 
 /// The scale of a picture changes width and eyeball alike.
@@ -124,14 +169,16 @@ fn with_an_eyeball_at_both_exams_the_ratios_decide() {
         of_eyeball: Some(mm / eyeball),
     };
     // A small picture: 3.0 of 14 is the same sheath as 5.0 of 23.
-    assert_eq!(nerve(width(3.0, 14.0), width(5.0, 23.0)), None);
+    let small = nerve(width(3.0, 14.0), width(5.0, 23.0), Level::Open);
+    assert_eq!(small, None);
     // A nerve of 3.84 in a picture a fifth too large.
     assert_eq!(
-        nerve(width(3.84, 27.6), width(5.2, 23.0)),
+        nerve(width(3.84, 27.6), width(5.2, 23.0), Level::Open),
         Some(Nerve::Today)
     );
     // An eyeball at one exam alone decides nothing.
-    assert_eq!(nerve(width(3.0, 14.0), wide(5.0)), Some(Nerve::Today));
+    let one = nerve(width(3.0, 14.0), wide(5.0), Level::Open);
+    assert_eq!(one, Some(Nerve::Today));
     let mut base = at("b", "2023-01-01", 5.0, 5.0);
     let mut now = at("t", "2023-06-01", 3.0, 3.0);
     base.eyeball_mm = PerEye {
@@ -184,6 +231,36 @@ fn a_nerve_as_the_only_baseline_is_told_and_the_rise_stays() {
             .sentence()
             .ends_with("Check what was measured.")
     );
+}
+
+/// Three widths of a small sheath that rose for good are those of a sheath after its nerve, so no number of
+/// exams settles which of the two it is, and each is flagged. One word of a person does, at whichever exam.
+#[test]
+fn after_a_nerve_as_the_only_baseline_one_label_settles_it() {
+    let exams = |first, second| {
+        vec![
+            Exam {
+                label: first,
+                ..at("nerve", "2023-01-01", 3.1, 3.1)
+            },
+            Exam {
+                label: second,
+                ..at("sheath", "2023-06-01", 5.03, 5.03)
+            },
+            unlabelled(at("t", "2023-11-01", 5.1, 5.1)),
+        ]
+    };
+    let nobody = answer(adult(), exams(None, None));
+    assert_eq!(nobody.baseline, ["nerve"]);
+    assert!(nobody.flagged && told(&nobody, Notice::BaselineNerveSuspected));
+    let settled = answer(adult(), exams(None, Some(Label::Well)));
+    assert_eq!(settled.baseline, ["sheath"]);
+    assert!(!settled.flagged && !told(&settled, Notice::NerveSuspected));
+    let withdrawn = answer(
+        adult(),
+        exams(Some(Label::RaisedConfirmed), Some(Label::Well)),
+    );
+    assert_eq!(withdrawn.baseline, ["sheath"]);
 }
 
 /// Once somebody has labelled the sheath, the nerve before it serves nobody: of two that disagree the lower
