@@ -24,7 +24,8 @@ impl Notice {
             }
             Notice::BaselineNerveSuspected => {
                 "A baseline value is so far under today's that the nerve may have been measured then \
-                 instead of its sheath. Check the earlier picture before you rely on the baseline."
+                 instead of its sheath. Check the earlier picture before you rely on the baseline. Once an \
+                 exam of the sheath is labelled well, the nerve is left out."
             }
             Notice::BaselineSessionSetAside => {
                 "An earlier exam did not fit the other baseline exams and was not used. \
