@@ -22,6 +22,10 @@ const NERVE_SHARE: std::ops::RangeInclusive<f64> = 0.40..=0.70;
 /// the level is settled: common practice, no source.
 const NERVE_UNDER_MM: f64 = 3.7;
 
+/// A fall that error alone makes in one of a thousand exams is no sign of a nerve: so many SD below what is
+/// expected, one-sided. Where operators change after an event, a new level is now and then 0.70 of the old.
+const NERVE_BELOW_Z: f64 = 3.09;
+
 /// Share of the own level beyond which something else may have been measured: an engineering choice.
 const FAR_SHARE: f64 = 0.60;
 
@@ -83,8 +87,9 @@ impl Level {
 /// Which of the two may be the nerve, if one of them may. Where both have an eyeball their ratios are held
 /// against each other, which the scale of the picture does not change. Else the smaller one must also be as
 /// small as a nerve can be; not so today's under a level that is settled. A rise is never called a sheath
-/// after a nerve without that: in a crisis a small sheath may widen as much.
-pub(super) fn nerve(today: Width, baseline: Width, level: Level) -> Option<Nerve> {
+/// after a nerve without that: in a crisis a small sheath may widen as much. `z` says how far today's lies
+/// from what is expected, in SD, where that is known: without eyeballs a fall within error is none.
+pub(super) fn nerve(today: Width, baseline: Width, level: Level, z: Option<f64>) -> Option<Nerve> {
     let scaled = today.of_eyeball.zip(baseline.of_eyeball);
     let (now, usual) = scaled.unwrap_or((today.mm, baseline.mm));
     let small = |width: Width| scaled.is_some() || width.mm < NERVE_UNDER_MM;
@@ -92,7 +97,8 @@ pub(super) fn nerve(today: Width, baseline: Width, level: Level) -> Option<Nerve
         let share = nerve / sheath;
         (NERVE_SHARE.start() - HAIR..=NERVE_SHARE.end() + HAIR).contains(&share)
     };
-    if (small(today) || level == Level::Settled) && share(now, usual) {
+    let falls = scaled.is_some() || z.is_none_or(|z| z < -NERVE_BELOW_Z);
+    if falls && (small(today) || level == Level::Settled) && share(now, usual) {
         Some(Nerve::Today)
     } else if small(baseline) && share(usual, now) {
         Some(Nerve::Baseline)
@@ -119,7 +125,7 @@ pub(super) fn without_nerves<'s, 'a>(
             alike
                 && Eye::BOTH.into_iter().any(|eye| {
                     let pair = width(session, eye).zip(width(sheath, eye));
-                    pair.and_then(|(own, sheath)| nerve(own, sheath, Level::Settled))
+                    pair.and_then(|(own, sheath)| nerve(own, sheath, Level::Settled, None))
                         == Some(Nerve::Today)
                 })
         };

@@ -145,7 +145,10 @@ fn nerve(compared: &Compared<'_>, today: &Session<'_>, eye: Eye, level: Level) -
         mm: *expected.of(eye),
         of_eyeball: doubts::usual_ratio(kept.zip(values), eye),
     };
-    doubts::nerve(width, usual, level)
+    let [[right, _], [_, left]] = compared.expectation.covariance;
+    let variance = PerEye { right, left };
+    let z = (mm - usual.mm) / variance.of(eye).sqrt();
+    doubts::nerve(width, usual, level, Some(z))
 }
 
 fn collect(said: impl IntoIterator<Item = (Notice, bool)>) -> BTreeSet<Notice> {

@@ -110,7 +110,7 @@ fn where_the_suspicion_of_the_nerve_begins_and_ends() {
         (5.0, 5.0, None),
     ] {
         assert_eq!(
-            nerve(wide(today), wide(baseline), Level::Open),
+            nerve(wide(today), wide(baseline), Level::Open, None),
             found,
             "{today} {baseline}"
         );
@@ -131,7 +131,7 @@ fn under_a_settled_level_a_wide_nerve_is_one() {
         (6.0, 4.2, None),
         (5.0, 3.5, Some(Nerve::Baseline)),
     ] {
-        let told = nerve(wide(today), wide(baseline), Level::Settled);
+        let told = nerve(wide(today), wide(baseline), Level::Settled, None);
         assert_eq!(told, found, "{today} {baseline}");
     }
 }
@@ -169,15 +169,15 @@ fn with_an_eyeball_at_both_exams_the_ratios_decide() {
         of_eyeball: Some(mm / eyeball),
     };
     // A small picture: 3.0 of 14 is the same sheath as 5.0 of 23.
-    let small = nerve(width(3.0, 14.0), width(5.0, 23.0), Level::Open);
+    let small = nerve(width(3.0, 14.0), width(5.0, 23.0), Level::Open, None);
     assert_eq!(small, None);
     // A nerve of 3.84 in a picture a fifth too large.
     assert_eq!(
-        nerve(width(3.84, 27.6), width(5.2, 23.0), Level::Open),
+        nerve(width(3.84, 27.6), width(5.2, 23.0), Level::Open, None),
         Some(Nerve::Today)
     );
     // An eyeball at one exam alone decides nothing.
-    let one = nerve(width(3.0, 14.0), wide(5.0), Level::Open);
+    let one = nerve(width(3.0, 14.0), wide(5.0), Level::Open, None);
     assert_eq!(one, Some(Nerve::Today));
     let mut base = at("b", "2023-01-01", 5.0, 5.0);
     let mut now = at("t", "2023-06-01", 3.0, 3.0);
@@ -193,6 +193,21 @@ fn with_an_eyeball_at_both_exams_the_ratios_decide() {
     };
     let scaled = answer(adult(), vec![base, now]);
     assert!(!told(&scaled, Notice::NerveSuspected));
+}
+
+/// One-sided 99.9 % of the normal distribution is 3.09 SD. A fall of that size comes of error; where the
+/// eyeball tells the scale of the picture, millimetres do not count.
+#[test]
+fn a_fall_within_error_is_no_nerve() {
+    let told = |z| nerve(wide(3.5), wide(5.1), Level::Settled, Some(z));
+    assert_eq!(told(-3.0), None);
+    assert_eq!(told(-3.2), Some(Nerve::Today));
+    let scaled = |mm: f64, eyeball: f64| Width {
+        mm,
+        of_eyeball: Some(mm / eyeball),
+    };
+    let scaled = nerve(scaled(3.84, 27.6), scaled(5.2, 23.0), Level::Open, Some(-1.0));
+    assert_eq!(scaled, Some(Nerve::Today));
 }
 
 #[test]
