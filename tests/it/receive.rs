@@ -275,7 +275,7 @@ async fn stored_byte_for_byte_and_once() {
     assert_eq!(kept.len(), 2);
     assert_eq!(kept[0].1, odd);
     assert_eq!(kept[0].0.transfer_syntax.as_deref(), Some(EXPLICIT));
-    assert_eq!(kept[0].0.source, "dicom:SCANNER");
+    assert_eq!(kept[0].0.source.to_string(), "dicom:SCANNER");
     assert_eq!(kept[0].0.default_issuer, "CLINIC");
     assert_eq!(
         node.store.read(readings::counts).expect("counted").repeats,

@@ -6,9 +6,10 @@
 
 use super::archive::{Answers, Came, Series, Source, Trouble, source};
 use super::told::{Asked, Counts, Event, Stop};
-use super::way::{self, Archive, Way};
+use super::way::{Archive, Way};
 use super::window::{Window, windows};
 use crate::deliver::{Failure, Stage};
+use crate::domain;
 use crate::observe::audit::{self, Origin};
 use crate::observe::{self, Observed};
 use crate::store::objects::Incoming;
@@ -381,7 +382,7 @@ fn keep(
     came: &Came,
 ) -> Result<(), StoreError> {
     let now: DateTime<Utc> = Utc::now();
-    let source = way::source(&archive.name);
+    let source = domain::Source::Archive(archive.name.clone());
     let issuer = &archive.default_issuer;
     let object = Incoming::new(&came.bytes, came.syntax, source, issuer, now)?
         .quiet_after(archive.quiet_after_days);

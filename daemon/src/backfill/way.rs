@@ -81,15 +81,6 @@ pub struct HistoryTitle {
     pub quiet_after_days: Option<u32>,
 }
 
-/// Where an object came from, for the store.
-#[must_use]
-pub fn source(archive: &str) -> String {
-    format!("{SOURCE}{archive}")
-}
-
-/// Prefix of the source of objects that came from an archive's history; its name follows.
-pub const SOURCE: &str = "archive:";
-
 impl Way {
     /// The files for TLS, where the connection is encrypted.
     #[must_use]

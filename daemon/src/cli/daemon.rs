@@ -5,6 +5,7 @@ use super::look::sum;
 use super::service::{self, Receivers};
 use super::{Failure, issuers, open, print};
 use crate::config::Config;
+use crate::domain::Source;
 use crate::observe::audit::Origin;
 use crate::observe::{self, Observed};
 use crate::pipeline::{Pipeline, Progress};
@@ -131,7 +132,8 @@ fn take(
 ) -> Result<(), Failure> {
     let bytes = open::bytes_of(path, config.folder.max_object_bytes)?;
     let issuer = &config.folder.default_issuer;
-    let object = Incoming::new(&bytes, None, "file", issuer, Utc::now()).map_err(Failure::no)?;
+    let object =
+        Incoming::new(&bytes, None, Source::File, issuer, Utc::now()).map_err(Failure::no)?;
     let (_, repeated) = pipeline
         .store()
         .write(move |tx| facts::keep(tx, &object))

@@ -92,7 +92,7 @@ fn others(conn: &Connection, config: &Config, key: &PatientKey) -> Result<Vec<St
     let mut person = None;
     while let Some(row) = rows.next()? {
         let (id, source): (ObjectId, String) = (row.get(0)?, row.get(1)?);
-        let Some(new) = config.issuer_of(&source) else {
+        let Some(new) = config.issuer_of(&source.as_str().into()) else {
             continue;
         };
         if new == key.issuer || found.iter().any(|one| one == new) {

@@ -105,7 +105,7 @@ fn holds_sheath(stored: &[StoredReading]) -> bool {
 #[derive(Serialize)]
 struct ObjectStory<'a> {
     object: i64,
-    source: &'a str,
+    source: String,
     received_at: String,
     repeats: u32,
     body_sha256: &'a str,
@@ -118,7 +118,7 @@ impl<'a> From<&'a StoredReading> for ObjectStory<'a> {
     fn from(stored: &'a StoredReading) -> Self {
         ObjectStory {
             object: stored.id.0,
-            source: &stored.source,
+            source: stored.source.to_string(),
             received_at: stored.received_at.to_rfc3339(),
             repeats: stored.repeats,
             body_sha256: &stored.body_sha256,

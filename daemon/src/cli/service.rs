@@ -84,7 +84,8 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
         tracing::warn!(code = "token-file-readable", "{what}");
     }
     let store = open::owner(&config)?;
-    store.observed_by(&observed.metrics);
+    let metrics = Arc::clone(&observed.metrics);
+    store.on_commit(move |took| metrics.committed(took));
     // Before the first message of this start, which is to be sent.
     let forwarder = open::forwarder(&config, &store, &observed)?;
     let publications = watch::Sender::new(0);

@@ -41,7 +41,7 @@ use crate::assess::Parameters;
 use crate::backfill::way::{Archive, HistoryTitle};
 use crate::deliver::retry::Retry;
 use crate::deliver::way::Destination;
-use crate::domain::Mistake;
+use crate::domain::{Mistake, Source};
 use crate::normalise::Technique;
 use crate::reading::Documents;
 use std::collections::BTreeMap;
@@ -132,24 +132,24 @@ impl Config {
     /// The issuer that patient ids without one get here, by the source of an object as the store notes
     /// it; `None` for an archive that is not named any more, from which nothing comes.
     #[must_use]
-    pub fn issuer_of(&self, source: &str) -> Option<&str> {
-        if let Some(title) = source.strip_prefix("dicom:") {
-            let mut senders = self.dicom.sender.iter();
-            let sender = senders.find(|sender| sender.ae_title == title);
-            let own = sender.and_then(|sender| sender.default_issuer.as_deref());
-            return Some(own.unwrap_or(&self.dicom.default_issuer));
-        }
-        if let Some(name) = source.strip_prefix(crate::backfill::way::SOURCE) {
-            let mut archives = self.backfill.archive.iter();
-            let archive = archives.find(|archive| archive.name == name)?;
-            let own = archive.default_issuer.as_deref();
-            return Some(own.unwrap_or(&self.dicom.default_issuer));
-        }
-        Some(match source {
-            "folder" | "file" => &self.folder.default_issuer,
+    pub fn issuer_of(&self, source: &Source) -> Option<&str> {
+        let dicom = &self.dicom.default_issuer;
+        let own = match source {
+            Source::Dicom(title) => {
+                let mut senders = self.dicom.sender.iter();
+                let sender = senders.find(|sender| sender.ae_title == *title);
+                sender.and_then(|sender| sender.default_issuer.as_deref())
+            }
+            Source::Archive(name) => {
+                let mut archives = self.backfill.archive.iter();
+                let archive = archives.find(|archive| archive.name == *name)?;
+                archive.default_issuer.as_deref()
+            }
+            Source::Folder | Source::File => Some(self.folder.default_issuer.as_str()),
             // Over HTTP the rules are those of [receive.dicom].
-            _ => &self.dicom.default_issuer,
-        })
+            Source::Web(_) | Source::Unknown(_) => None,
+        };
+        Some(own.unwrap_or(dicom))
     }
 
     /// Every setting that gives an issuer to reports, as one text: equal where all of them are.

@@ -943,7 +943,7 @@ fn every_way_a_report_can_come_has_its_issuer() {
         ("archive:new", Some("D")),
         ("archive:removed", None),
     ] {
-        assert_eq!(config.issuer_of(source), issuer, "{source}");
+        assert_eq!(config.issuer_of(&source.into()), issuer, "{source}");
     }
     let same = Config::from_text("x.toml", text).expect("a configuration");
     assert_eq!(config.issuers(), same.issuers());

@@ -16,6 +16,7 @@ pub mod person;
 pub mod pressure;
 pub mod reading;
 pub mod remark;
+pub mod source;
 pub mod time;
 
 pub use about::{About, ReadingRef};
@@ -30,4 +31,5 @@ pub use person::written_name;
 pub use pressure::{OpeningPressure, PressureError, PressureUnit};
 pub use reading::{Device, Disposition, DocumentState, ExamFacts, ObjectReading};
 pub use remark::{Remark, Severity};
+pub use source::Source;
 pub use time::Moment;

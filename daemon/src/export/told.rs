@@ -3,7 +3,7 @@
 
 use super::row::AgeUsed;
 use crate::assess::Parameters;
-use crate::domain::{Device, ObjectReading, PatientKey};
+use crate::domain::{Device, ObjectReading, PatientKey, Source};
 use crate::entries::Entry;
 use crate::normalise::Technique;
 use crate::render::Content;
@@ -52,7 +52,7 @@ pub struct Arrival {
     /// Its number in the store.
     pub object: i64,
     /// `dicom:` and the calling AE title, `folder` or `file`.
-    pub source: String,
+    pub source: Source,
     /// When it came first.
     pub received_at: DateTime<Utc>,
 }

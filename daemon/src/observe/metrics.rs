@@ -36,9 +36,9 @@ use std::time::Duration;
 /// Reasons for quarantine that are told apart; a site's templates cannot make more labels.
 const REASONS_MAX: usize = 100;
 
-/// Where an object came from.
+/// What brought an object.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Source {
+pub enum Carrier {
     /// An association.
     Dicom,
     /// The drop folder.
@@ -268,7 +268,12 @@ impl Metrics {
             let status = status.word();
             let _ = self.assessed.get_or_create(&Assessed { status });
         }
-        for source in [Source::Dicom, Source::Folder, Source::Archive, Source::Web] {
+        for source in [
+            Carrier::Dicom,
+            Carrier::Folder,
+            Carrier::Archive,
+            Carrier::Web,
+        ] {
             for outcome in [
                 Arrival::Kept,
                 Arrival::Repeat,
@@ -295,7 +300,7 @@ impl Metrics {
     }
 
     /// An object arrived.
-    pub fn arrived(&self, source: Source, outcome: Arrival) {
+    pub fn arrived(&self, source: Carrier, outcome: Arrival) {
         self.arrived.get_or_create(&arrived(source, outcome)).inc();
     }
 
@@ -406,13 +411,13 @@ impl Drop for Open {
     }
 }
 
-fn arrived(source: Source, outcome: Arrival) -> Arrived {
+fn arrived(source: Carrier, outcome: Arrival) -> Arrived {
     Arrived {
         source: match source {
-            Source::Dicom => "dicom",
-            Source::Folder => "folder",
-            Source::Archive => "archive",
-            Source::Web => "web",
+            Carrier::Dicom => "dicom",
+            Carrier::Folder => "folder",
+            Carrier::Archive => "archive",
+            Carrier::Web => "web",
         },
         outcome: match outcome {
             Arrival::Kept => "kept",

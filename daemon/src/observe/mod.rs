@@ -16,7 +16,9 @@ pub use audit::Trail;
 pub use health::Health;
 pub use metrics::Metrics;
 
+use crate::persons::Statement;
 use crate::store::facts::ObjectFacts;
+use crate::store::identities::Recorded;
 use audit::message::Outcome;
 use audit::{Event, Facts, Origin};
 use outbox::OutboxState;
@@ -52,6 +54,17 @@ pub(crate) fn repeated(origin: Origin, object: &ObjectFacts) -> Event {
         is_repeat: true,
         outcome: Outcome::Success,
         facts: facts(object),
+    }
+}
+
+/// A statement of which ids are one patient's.
+pub(crate) fn identity(recorded: &Recorded) -> Event {
+    let Statement { pair, source, .. } = &recorded.statement;
+    Event::Identity {
+        source: source.clone(),
+        message: recorded.message.clone(),
+        from: pair.from.clone(),
+        into: pair.into.clone(),
     }
 }
 

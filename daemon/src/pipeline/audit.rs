@@ -82,7 +82,7 @@ impl Pipeline {
             let mut events = Vec::new();
             for one in &all {
                 match &one.recorded {
-                    Some(recorded) => events.push((one.at, recorded.event())),
+                    Some(recorded) => events.push((one.at, observe::identity(&recorded))),
                     None => tracing::error!(code = "statement-damaged", number = one.id),
                 }
             }
@@ -176,7 +176,7 @@ fn said(entry: &Entry) -> Event {
 
 fn received(object: &ObjectFacts) -> Event {
     Event::Received {
-        origin: Origin::of_source(&object.source),
+        origin: Origin::of(&object.source),
         is_repeat: false,
         outcome: match object.disposition {
             Some(StoredDisposition::As(Disposition::Quarantined)) => {

@@ -1,12 +1,8 @@
 //! Which character set is assumed of whose reports.
 
-use crate::backfill::way::SOURCE;
-use crate::receive::WEB_SOURCE;
+use crate::domain::Source;
 use crate::sr::FallbackCharset;
 use std::collections::BTreeMap;
-
-/// Prefix of the source of objects that came over an association; the calling AE title follows.
-const DICOM: &str = "dicom:";
 
 /// Character sets for reports that declare none, by where they came from. Asked when an object is
 /// read, not when it is received, so that a site can name a set later.
@@ -23,11 +19,11 @@ pub struct Charsets {
 impl Charsets {
     /// Of a stored object, by its source.
     #[must_use]
-    pub fn of(&self, source: &str) -> Option<&FallbackCharset> {
-        let set = match source.strip_prefix(DICOM) {
-            Some(title) => self.senders.get(title).unwrap_or(&self.dicom),
-            None if source.starts_with(SOURCE) || source.starts_with(WEB_SOURCE) => &self.dicom,
-            None => &self.folder,
+    pub fn of(&self, source: &Source) -> Option<&FallbackCharset> {
+        let set = match source {
+            Source::Dicom(title) => self.senders.get(title).unwrap_or(&self.dicom),
+            Source::Archive(_) | Source::Web(_) => &self.dicom,
+            Source::Folder | Source::File | Source::Unknown(_) => &self.folder,
         };
         set.as_ref()
     }

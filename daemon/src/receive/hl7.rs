@@ -13,8 +13,8 @@ use super::served::{Happened, Now, Service};
 use crate::config::{Hl7Settings, TlsSettings};
 use crate::hl7::Message;
 use crate::mllp::{Blocks, framed};
-use crate::observe::Observed;
 use crate::observe::refused::{Reason, Refused};
+use crate::observe::{self, Observed};
 use crate::shares::Pulse;
 use crate::store::identities::{self, Recorded};
 use crate::store::{Store, StoreError};
@@ -246,7 +246,7 @@ async fn keep(
         let mut repeats = Vec::new();
         for one in &all {
             if !identities::state(tx, one, now)? {
-                repeats.push(one.event());
+                repeats.push(observe::identity(one));
             }
         }
         Ok::<_, StoreError>(repeats)

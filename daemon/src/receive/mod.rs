@@ -47,9 +47,6 @@ pub mod web;
 #[cfg(feature = "edges")]
 mod wire;
 
-/// Prefix of the source of objects that came over HTTP; the address of the peer follows.
-pub const WEB_SOURCE: &str = "web:";
-
 #[cfg(feature = "edges")]
 pub use folder::DropFolder;
 #[cfg(feature = "edges")]

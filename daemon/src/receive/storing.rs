@@ -3,13 +3,14 @@
 use super::dimse::Status;
 use super::negotiate::Context;
 use super::shared::Shared;
-use crate::backfill::way::{self, HistoryTitle};
+use crate::backfill::way::HistoryTitle;
 use crate::config::{Malformed, SenderSettings};
 use crate::decoding::{self, Effort};
+use crate::domain::Source;
 use crate::observe;
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
-use crate::observe::metrics::{Arrival, Source};
+use crate::observe::metrics::{Arrival, Carrier};
 use crate::shares::Party;
 use crate::sr::{self, gate};
 use crate::store::facts::{self, ObjectFacts};
@@ -38,8 +39,8 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
     let started = Instant::now();
     let calling = from.calling;
     let source = match from.history {
-        Some(_) => Source::Archive,
-        None => Source::Dicom,
+        Some(_) => Carrier::Archive,
+        None => Carrier::Dicom,
     };
     let arrived = |arrival| shared.observed.metrics.arrived(source, arrival);
     let not_kept = |outcome| {
@@ -129,7 +130,7 @@ async fn keep(
         let keep = move |tx: &_| archives::keep(tx, &object, &uid);
         return shared.store.write_async(keep).await;
     }
-    let source = format!("dicom:{}", from.calling);
+    let source = Source::Dicom(from.calling.to_owned());
     // So that compressing and hashing do not hold up the other associations of the same thread.
     let is_large = bytes.len() > decoding::ALWAYS_BYTES;
     let syntax = from.context.syntax;
@@ -151,7 +152,7 @@ async fn history(
 ) -> Result<Incoming, StoreError> {
     let title = title.clone();
     let pack = move || {
-        let (source, now) = (way::source(&title.archive), chrono::Utc::now());
+        let (source, now) = (Source::Archive(title.archive.clone()), chrono::Utc::now());
         let object = Incoming::new(&bytes, Some(syntax), source, &title.default_issuer, now)?;
         Ok(object.quiet_after(title.quiet_after_days))
     };

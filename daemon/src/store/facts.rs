@@ -3,7 +3,7 @@
 use super::objects::{self, Incoming, Kept, ObjectId};
 use super::readings::StoredDisposition;
 use super::{StoreError, meta, stamp};
-use crate::domain::PatientKey;
+use crate::domain::{PatientKey, Source};
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, Row};
 
@@ -15,9 +15,8 @@ const TOLD: &str = "audit_told";
 pub struct ObjectFacts {
     /// Its number.
     pub id: ObjectId,
-    /// Where it came from: `dicom:` and the calling AE title, `archive:` and its name, `web:` and
-    /// the address, `folder` or `file`.
-    pub source: String,
+    /// Where it came from.
+    pub source: Source,
     /// When it came first.
     pub received_at: DateTime<Utc>,
     /// SOP Instance UID.
@@ -37,7 +36,7 @@ impl ObjectFacts {
     fn unknown(id: ObjectId) -> Self {
         ObjectFacts {
             id,
-            source: String::new(),
+            source: Source::Unknown(String::new()),
             received_at: Utc::now(),
             instance: None,
             study: None,
@@ -130,7 +129,7 @@ fn sound_facts(id: ObjectId, row: &Row<'_>) -> Result<ObjectFacts, StoreError> {
     let state: String = row.get(8)?;
     Ok(ObjectFacts {
         id,
-        source: row.get(1)?,
+        source: stamp::source(row, 1)?,
         received_at: stamp::time(&received_at)?,
         instance: row.get(3)?,
         study: row.get(4)?,

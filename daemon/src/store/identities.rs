@@ -6,7 +6,6 @@ pub use spread::{Concerned, concerned, note_spread};
 
 use super::{StoreError, meta, patients, stamp};
 use crate::domain::PatientKey;
-use crate::observe::audit::Event;
 use crate::persons::{self, Act, Merge, Pair, Person, Persons, Statement};
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, Row, params};
@@ -23,20 +22,6 @@ pub struct Recorded {
     pub who: String,
     /// The reason given; empty for none.
     pub why: String,
-}
-
-impl Recorded {
-    /// For the audit trail.
-    #[must_use]
-    pub fn event(&self) -> Event {
-        let Statement { pair, source, .. } = &self.statement;
-        Event::Identity {
-            source: source.clone(),
-            message: self.message.clone(),
-            from: pair.from.clone(),
-            into: pair.into.clone(),
-        }
-    }
 }
 
 /// Adds a statement and marks its two ids. Returns whether it was new; the same statement again

@@ -38,7 +38,6 @@ mod writer;
 pub use error::StoreError;
 pub use space::compact;
 
-use crate::observe::Metrics;
 use lock::beside;
 use note::Tally;
 use opening::{close, connect_reader, note_doubt, open_as_guest, open_as_owner};
@@ -51,7 +50,7 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, oneshot, watch};
-use writer::{Change, Doubt, Ground, Job, Seen, Turn, UnderWay};
+use writer::{Change, Doubt, Ground, Job, OnCommit, Seen, Turn, UnderWay};
 
 /// Beside a store that was left in doubt; holds the reason.
 const DOUBT: &str = ".doubt";
@@ -90,7 +89,7 @@ struct Inner {
     doubt: Doubt,
     changes: watch::Receiver<u64>,
     under_way: UnderWay,
-    metrics: Arc<OnceLock<Arc<Metrics>>>,
+    on_commit: OnCommit,
     is_owner: bool,
     /// Ends the looks of an owner when it goes.
     _looks: Sender<()>,
@@ -124,7 +123,7 @@ impl Store {
         let (waiting, jobs) = mpsc::channel(writer::WAITING_MAX);
         let (changed, changes) = watch::channel(0);
         let doubt: Doubt = Arc::new(OnceLock::new());
-        let metrics: Arc<OnceLock<Arc<Metrics>>> = Arc::default();
+        let on_commit = OnCommit::default();
         let under_way = UnderWay::default();
         let failed = |source| StoreError::File {
             path: path.into(),
@@ -152,7 +151,7 @@ impl Store {
                 let seen = Seen {
                     doubt: Arc::clone(&doubt),
                     changes: changed,
-                    metrics: Arc::clone(&metrics),
+                    on_commit: on_commit.clone(),
                     under_way: under_way.clone(),
                 };
                 let path = path.to_owned();
@@ -173,7 +172,7 @@ impl Store {
                 doubt,
                 changes,
                 under_way,
-                metrics,
+                on_commit,
                 is_owner: mode == Mode::Owner,
                 _looks: looks,
             }),
@@ -260,9 +259,9 @@ impl Store {
         self.inner.under_way.elapsed().unwrap_or_default()
     }
 
-    /// Commits are counted there from now on; the first call stands.
-    pub fn observed_by(&self, metrics: &Arc<Metrics>) {
-        let _ = self.inner.metrics.set(Arc::clone(metrics));
+    /// `told` is told how long each commit takes from now on; the first call stands.
+    pub fn on_commit(&self, told: impl Fn(Duration) + Send + Sync + 'static) {
+        let _ = self.inner.on_commit.0.set(Box::new(told));
     }
 
     /// Whether this process is the one that receives and assesses.

@@ -2,6 +2,7 @@
 //! read from them is in [`readings`](super::readings).
 
 use super::{StoreError, meta, stamp};
+use crate::domain::Source;
 use chrono::{DateTime, Utc};
 use flate2::Compression;
 use flate2::read::ZlibDecoder;
@@ -43,7 +44,7 @@ pub struct Incoming {
     body_bytes: i64,
     body_sha256: [u8; 32],
     transfer_syntax: Option<String>,
-    source: String,
+    source: Source,
     default_issuer: String,
     received_at: String,
     quiet_after_days: Option<u32>,
@@ -57,7 +58,7 @@ impl Incoming {
     pub fn new(
         bytes: &[u8],
         transfer_syntax: Option<&str>,
-        source: impl Into<String>,
+        source: impl Into<Source>,
         default_issuer: &str,
         received_at: DateTime<Utc>,
     ) -> Result<Self, StoreError> {
@@ -190,7 +191,7 @@ pub fn keep(conn: &Connection, object: &Incoming) -> Result<Kept, StoreError> {
                 object.body_bytes,
                 object.body_sha256,
                 object.transfer_syntax,
-                object.source,
+                object.source.to_string(),
                 object.default_issuer,
                 object.received_at,
                 object.quiet_after_days,
@@ -212,7 +213,7 @@ pub struct Unread {
     /// Transfer syntax of the data set; `None`: the bytes are a Part 10 file.
     pub transfer_syntax: Option<String>,
     /// `dicom:` and the calling AE title, or `folder`.
-    pub source: String,
+    pub source: Source,
     /// Issuer for patient ids that come without one; empty for none.
     pub default_issuer: String,
     /// Content hash of the object as received, when its pixels were taken out since.
@@ -243,7 +244,7 @@ fn unread(
         unread.push(Unread {
             id: row.get(0)?,
             transfer_syntax: row.get(1)?,
-            source: row.get(2)?,
+            source: stamp::source(row, 2)?,
             default_issuer: row.get(3)?,
             content_sha256: row.get(4)?,
         });

@@ -7,7 +7,7 @@ pub use changes::{ReadingChange, changed_object, changes, changes_by_object, new
 
 use super::objects::{Missing, ObjectId};
 use super::{StoreError, stamp};
-use crate::domain::{Disposition, ObjectReading, PatientKey};
+use crate::domain::{Disposition, ObjectReading, PatientKey, Source};
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use sha2::{Digest, Sha256};
@@ -105,7 +105,7 @@ pub struct StoredReading {
     /// Its number.
     pub id: ObjectId,
     /// `dicom:` and the calling AE title, or `folder`.
-    pub source: String,
+    pub source: Source,
     /// When it was received.
     pub received_at: DateTime<Utc>,
     /// How often the same bytes came again.
@@ -156,7 +156,7 @@ fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
     let since: Option<String> = row.get(9)?;
     Ok(StoredReading {
         id,
-        source: row.get(1)?,
+        source: stamp::source(row, 1)?,
         received_at: stamp::time(&row.get::<_, String>(2)?)?,
         repeats: row.get(3)?,
         body_sha256: row.get(4)?,
@@ -230,14 +230,14 @@ pub fn arrival(
     conn: &Connection,
     uid: &str,
     content_sha256: Option<&str>,
-) -> Result<Option<(ObjectId, String, DateTime<Utc>)>, StoreError> {
-    let found: Option<(ObjectId, String, String)> = conn
+) -> Result<Option<(ObjectId, Source, DateTime<Utc>)>, StoreError> {
+    let found: Option<(ObjectId, Source, String)> = conn
         .prepare_cached(
             "select id, source, received_at from object
              where sop_instance_uid = ?1 and content_sha256 is ?2 order by id limit 1",
         )?
         .query_row(params![uid, content_sha256], |row| {
-            Ok((row.get(0)?, row.get(1)?, row.get(2)?))
+            Ok((row.get(0)?, stamp::source(row, 1)?, row.get(2)?))
         })
         .optional()?;
     found

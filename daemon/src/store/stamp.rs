@@ -1,7 +1,10 @@
-//! Times as the store writes them: UTC, microseconds, one length, so that text order is time order.
+//! Times and sources as the store writes them. Times: UTC, microseconds, one length, so that text order
+//! is time order.
 
 use super::StoreError;
+use crate::domain::Source;
 use chrono::{DateTime, SecondsFormat, Utc};
+use rusqlite::Row;
 
 pub(super) fn text(at: DateTime<Utc>) -> String {
     at.to_rfc3339_opts(SecondsFormat::Micros, true)
@@ -13,4 +16,9 @@ pub(super) fn time(text: &str) -> Result<DateTime<Utc>, StoreError> {
         .map_err(|_| StoreError::Damaged {
             what: "a time that is none".to_owned(),
         })
+}
+
+/// The source that stands in a column.
+pub(super) fn source(row: &Row<'_>, column: usize) -> rusqlite::Result<Source> {
+    Ok(Source::from(row.get_ref(column)?.as_str()?))
 }

@@ -8,8 +8,8 @@ use super::error::Fault;
 use super::note::Tally;
 use super::place::{Opened, Strayed};
 use super::{StoreError, meta};
-use crate::observe::Metrics;
 use rusqlite::Connection;
+use std::fmt;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
@@ -123,13 +123,23 @@ impl UnderWay {
     }
 }
 
+/// Whom each commit is told, with how long it took.
+#[derive(Clone, Default)]
+pub(super) struct OnCommit(pub(super) Arc<OnceLock<Box<dyn Fn(Duration) + Send + Sync>>>);
+
+impl fmt::Debug for OnCommit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("OnCommit")
+    }
+}
+
 /// What others see of the thread.
 pub(super) struct Seen {
     /// Why nothing more is taken.
     pub(super) doubt: Doubt,
     /// Grows with every commit.
     pub(super) changes: watch::Sender<u64>,
-    pub(super) metrics: Arc<OnceLock<Arc<Metrics>>>,
+    pub(super) on_commit: OnCommit,
     pub(super) under_way: UnderWay,
 }
 
@@ -144,7 +154,7 @@ pub(super) fn run(
     let Seen {
         doubt,
         changes,
-        metrics,
+        on_commit,
         under_way,
     } = seen;
     while let Some(first) = waiting.blocking_recv() {
@@ -168,8 +178,8 @@ pub(super) fn run(
                 *under_way.since() = None;
                 match done {
                     Ok(Done { took, number }) => {
-                        if let Some(metrics) = metrics.get() {
-                            metrics.committed(took);
+                        if let Some(told) = on_commit.0.get() {
+                            told(took);
                         }
                         if let Some(number) = number {
                             ground.tally.note(number);

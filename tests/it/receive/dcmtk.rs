@@ -171,7 +171,7 @@ async fn every_transfer_syntax_arrives_as_sent() {
             Some(expected),
             "{option}"
         );
-        assert_eq!(kept[0].0.source, "dicom:CART 7");
+        assert_eq!(kept[0].0.source.to_string(), "dicom:CART 7");
         assert_eq!(
             lines(&read(&kept[0].1, expected)),
             lines(&object(1)),

@@ -232,7 +232,7 @@ pub(super) const COLUMNS: &[Column<Measurements>] = &[
     )
     .from(|v| {
         v.arrival()
-            .map_or(Cell::Empty, |one| Cell::text(&one.source))
+            .map_or(Cell::Empty, |one| Cell::text(one.source.to_string()))
     }),
     date("received_at", Kind::Instant, "when the report came").from(|v| {
         v.arrival()

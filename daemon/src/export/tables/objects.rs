@@ -27,7 +27,7 @@ pub(super) const COLUMNS: &[Column<Objects>] = &[
         "where it came from: folder, file, or dicom: and the calling AE title",
     )
     .required()
-    .from(|o| Cell::text(&o.arrival.source)),
+    .from(|o| Cell::text(o.arrival.source.to_string())),
     code("disposition", "what became of it")
         .required()
         .one_of(&[

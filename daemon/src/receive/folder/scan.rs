@@ -5,9 +5,10 @@ use super::held::{self, Held};
 use super::{DONE, FAILED, Look, OURS};
 use crate::config::{After, FolderSettings};
 use crate::decoding::{self, Effort};
+use crate::domain::Source;
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
-use crate::observe::metrics::{Arrival, Source};
+use crate::observe::metrics::{Arrival, Carrier};
 use crate::observe::{self, Observed};
 use crate::sr::{Limits, gate};
 use crate::store::facts;
@@ -178,7 +179,7 @@ impl Scanner {
                 Ok(bytes) if bytes.is_empty() => self.fail(folder, name, "the file is empty", look),
                 Ok(bytes) => {
                     let issuer = &self.settings.default_issuer;
-                    match Incoming::new(&bytes, None, "folder", issuer, chrono::Utc::now()) {
+                    match Incoming::new(&bytes, None, Source::Folder, issuer, chrono::Utc::now()) {
                         Ok(object) => {
                             names.push(name);
                             incoming.push(object);
@@ -213,7 +214,7 @@ impl Scanner {
                         Kept::New(id) => (id, Arrival::Kept),
                         Kept::Repeat(id) => (id, Arrival::Repeat),
                     };
-                    self.observed.metrics.arrived(Source::Folder, arrival);
+                    self.observed.metrics.arrived(Carrier::Folder, arrival);
                     tracing::debug!(code = "object-kept", source = "folder", %id);
                     if let Some(seen) = self.seen.get_mut(name) {
                         seen.kept = Some(id);
@@ -317,7 +318,7 @@ impl Scanner {
                 self.seen.remove(name);
                 look.failed += 1;
                 let metrics = &self.observed.metrics;
-                metrics.arrived(Source::Folder, Arrival::Refused);
+                metrics.arrived(Carrier::Folder, Arrival::Refused);
                 self.observed.note(|| Event::Received {
                     origin: Origin::Files,
                     is_repeat: false,

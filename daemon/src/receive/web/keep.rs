@@ -3,11 +3,11 @@
 use super::Web;
 use super::answer::Told;
 use crate::decoding::{self, Effort};
+use crate::domain::Source;
 use crate::observe;
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
-use crate::observe::metrics::{Arrival, Source};
-use crate::receive::WEB_SOURCE;
+use crate::observe::metrics::{Arrival, Carrier};
 use crate::receive::dimse::Status;
 use crate::receive::negotiate::{is_object_class, syntaxes};
 use crate::receive::storing::status_of;
@@ -40,7 +40,7 @@ pub(super) async fn part(shared: &Web, peer: IpAddr, study: Option<&str>, bytes:
         Ok(bytes) => match store(shared, peer, bytes).await {
             Ok(kept) => {
                 metrics.arrived(
-                    Source::Web,
+                    Carrier::Web,
                     match kept {
                         Kept::New(_) => Arrival::Kept,
                         Kept::Repeat(_) => Arrival::Repeat,
@@ -49,14 +49,14 @@ pub(super) async fn part(shared: &Web, peer: IpAddr, study: Option<&str>, bytes:
                 Status::Success
             }
             Err(error) => {
-                metrics.arrived(Source::Web, Arrival::Failed);
+                metrics.arrived(Carrier::Web, Arrival::Failed);
                 let status = status_of(&error, &shared.store);
                 tracing::error!(code = "web-not-kept", %peer, status = status.hex(), %error);
                 status
             }
         },
         Err(status) => {
-            metrics.arrived(Source::Web, Arrival::Refused);
+            metrics.arrived(Carrier::Web, Arrival::Refused);
             tracing::warn!(code = "object-refused", %peer, status = status.hex());
             status
         }
@@ -112,7 +112,7 @@ fn fit(media: &sr::Media, study: Option<&str>, bytes: &[u8]) -> Result<(), Statu
 async fn store(shared: &Web, peer: IpAddr, bytes: Vec<u8>) -> Result<Kept, StoreError> {
     let issuer = shared.dicom.default_issuer.clone();
     let pack = move || {
-        let source = format!("{}{peer}", WEB_SOURCE);
+        let source = Source::Web(peer.to_string());
         Incoming::new(&bytes, None, source, &issuer, chrono::Utc::now())
     };
     let packed = tokio::task::spawn_blocking(pack).await;

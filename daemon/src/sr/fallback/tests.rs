@@ -214,7 +214,7 @@ fn sources() {
         ("dicom:", Some("ISO_IR 192")),
         ("dicom:folder", Some("ISO_IR 192")),
     ] {
-        let found = charsets.of(source).map(FallbackCharset::terms);
+        let found = charsets.of(&source.into()).map(FallbackCharset::terms);
         assert_eq!(found, expected, "{source}");
     }
 }

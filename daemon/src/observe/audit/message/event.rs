@@ -1,6 +1,6 @@
 //! What the audit trail tells of: who sent, was refused, asked or was given what.
 
-use crate::domain::PatientKey;
+use crate::domain::{PatientKey, Source};
 use std::net::IpAddr;
 use std::path::PathBuf;
 
@@ -15,12 +15,10 @@ pub enum Origin {
 }
 
 impl Origin {
-    /// From the word that the store keeps.
+    /// Of the source that the store keeps.
     #[must_use]
-    pub fn of_source(source: &str) -> Self {
-        let peer = source.strip_prefix("dicom:");
-        let peer = peer.or_else(|| source.strip_prefix(crate::backfill::way::SOURCE));
-        match peer.or_else(|| source.strip_prefix(crate::receive::WEB_SOURCE)) {
+    pub fn of(source: &Source) -> Self {
+        match source.peer() {
             Some(name) => Origin::Peer(name.to_owned()),
             None => Origin::Files,
         }

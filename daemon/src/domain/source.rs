@@ -1,0 +1,99 @@
+//! Where an object came from.
+
+use std::convert::Infallible;
+use std::fmt;
+use std::str::FromStr;
+
+/// Where an object came from. Its one text form ([`fmt::Display`], [`FromStr`]) is what the store keeps.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Source {
+    /// An association; the calling AE title.
+    Dicom(String),
+    /// The history of an archive; its name.
+    Archive(String),
+    /// HTTP (STOW-RS); the address of the peer.
+    Web(String),
+    /// The drop folder.
+    Folder,
+    /// A file that was named on the command line.
+    File,
+    /// A text that is none of these, as a damaged row may hold.
+    Unknown(String),
+}
+
+const DICOM: &str = "dicom:";
+const ARCHIVE: &str = "archive:";
+const WEB: &str = "web:";
+const FOLDER: &str = "folder";
+const FILE: &str = "file";
+
+impl Source {
+    /// Who sent it, where somebody did: an AE title, an archive, an address.
+    #[must_use]
+    pub fn peer(&self) -> Option<&str> {
+        match self {
+            Source::Dicom(name) | Source::Archive(name) | Source::Web(name) => Some(name),
+            Source::Folder | Source::File | Source::Unknown(_) => None,
+        }
+    }
+}
+
+impl fmt::Display for Source {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Source::Dicom(title) => write!(f, "{DICOM}{title}"),
+            Source::Archive(name) => write!(f, "{ARCHIVE}{name}"),
+            Source::Web(address) => write!(f, "{WEB}{address}"),
+            Source::Folder => f.write_str(FOLDER),
+            Source::File => f.write_str(FILE),
+            Source::Unknown(text) => f.write_str(text),
+        }
+    }
+}
+
+impl From<&str> for Source {
+    fn from(text: &str) -> Self {
+        let named = |prefix| text.strip_prefix(prefix).map(str::to_owned);
+        match text {
+            FOLDER => Source::Folder,
+            FILE => Source::File,
+            _ => named(DICOM)
+                .map(Source::Dicom)
+                .or_else(|| named(ARCHIVE).map(Source::Archive))
+                .or_else(|| named(WEB).map(Source::Web))
+                .unwrap_or_else(|| Source::Unknown(text.to_owned())),
+        }
+    }
+}
+
+impl FromStr for Source {
+    type Err = Infallible;
+
+    fn from_str(text: &str) -> Result<Self, Infallible> {
+        Ok(text.into())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Stores of every shape hold these texts: they must not change.
+    #[test]
+    fn what_stores_hold_is_read_as_what_it_was() {
+        for (text, source) in [
+            ("dicom:CART1", Source::Dicom("CART1".into())),
+            ("dicom:folder", Source::Dicom("folder".into())),
+            ("archive:old", Source::Archive("old".into())),
+            ("web:192.0.2.7", Source::Web("192.0.2.7".into())),
+            ("web:2001:db8::7", Source::Web("2001:db8::7".into())),
+            ("folder", Source::Folder),
+            ("file", Source::File),
+            ("", Source::Unknown(String::new())),
+            ("folders", Source::Unknown("folders".into())),
+        ] {
+            assert_eq!(Source::from(text), source, "{text}");
+            assert_eq!(source.to_string(), text);
+        }
+    }
+}
