@@ -45,7 +45,7 @@ def main():
         sys.exit(f"{len(wanted)} crates are linked, {found + 1} are described")
     print("SQLite, compiled in by libsqlite3-sys: public domain")
     print("Liberation Sans, in the PDF: SIL Open Font License 1.1")
-    fonts = ROOT / "daemon/src/render/pdf/fonts"
+    fonts = ROOT / "daemon/model/src/render/pdf/fonts"
     for file in fonts.iterdir():
         if NAMES.match(file.name):
             texts.setdefault(file.read_text().strip(), []).append(f"Liberation Sans ({file.name})")

@@ -95,7 +95,7 @@ def deleting(site: Site) -> None:
 
 def first_shape(site: Site) -> None:
     """A store of the first shape with an object that nobody has read yet."""
-    schema = (ROOT / "daemon/src/store/schema/001.sql").read_text()
+    schema = (ROOT / "daemon/store/src/schema/001.sql").read_text()
     with sqlite3.connect(site.store) as base:
         base.execute("pragma journal_mode = wal")
         base.executescript(schema)

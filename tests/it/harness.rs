@@ -264,7 +264,7 @@ pub(crate) fn lines(text: &str) -> Vec<Value> {
 /// A path below `fixtures/`.
 pub(crate) fn fixture(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("../fixtures")
+        .join("../../fixtures")
         .join(name)
 }
 

@@ -6,11 +6,11 @@
 use super::harness::Site;
 use super::objects::Report;
 use sheathline::pipeline::{Beside, Pipeline};
-use sheathline::reading::Rules;
-use sheathline::results;
-use sheathline::store::objects::{self, Incoming};
-use sheathline::store::{Mode, Store};
-use sheathline::template::Templates;
+use sheathline_model::reading::Rules;
+use sheathline_model::results;
+use sheathline_model::template::Templates;
+use sheathline_store::objects::{self, Incoming};
+use sheathline_store::{Mode, Store};
 use std::fs;
 use std::time::Instant;
 

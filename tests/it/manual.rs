@@ -1,8 +1,8 @@
 //! The pages in `daemon/docs` say what the program says: stories, quoted words, codes, tests.
 
 use super::tidy::{files, root};
-use sheathline::codes;
 use sheathline::observe::failures;
+use sheathline_model::codes;
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -132,7 +132,7 @@ fn the_page_for_clinicians_gives_the_rates_that_were_measured() {
     says("Of stable people 8 to 10 % are flagged here");
 }
 
-/// Names of the folders below `daemon/src` that make remarks, with their files.
+/// Names of the rooms that make remarks, with their files.
 const REMARKED_BY: [&str; 9] = [
     "domain",
     "extract",
@@ -159,7 +159,7 @@ fn is_code(text: &str) -> bool {
 
 /// The codes in the sources that make remarks; tests and their samples left out.
 fn codes_in_sources() -> BTreeSet<String> {
-    let src = root().join("daemon/src");
+    let daemon = root().join("daemon");
     let is_for_tests = |path: &Path| {
         let name = path.display().to_string();
         [
@@ -173,9 +173,11 @@ fn codes_in_sources() -> BTreeSet<String> {
         .any(|one| name.contains(one))
     };
     let mut found = BTreeSet::new();
-    for path in files(&src, &[".rs"]) {
-        let below = path.strip_prefix(&src).expect("below");
-        let first = below.iter().next().expect("a name").display().to_string();
+    for path in files(&daemon, &[".rs"]) {
+        let below = path.strip_prefix(&daemon).expect("below");
+        // Package, `src`, room.
+        let first = below.iter().nth(2).unwrap_or_default();
+        let first = first.display().to_string();
         let stage = first.trim_end_matches(".rs");
         if !REMARKED_BY.contains(&stage) || is_for_tests(&path) {
             continue;
@@ -225,7 +227,7 @@ fn the_page_of_codes_is_what_the_program_writes() {
     );
 }
 
-/// Enums whose words stand in results, and their files below `daemon/src/assess`.
+/// Enums whose words stand in results, and their files below `daemon/model/src/assess`.
 const WORDS: [(&str, &str); 9] = [
     ("after_event.rs", "AfterState"),
     ("after_event.rs", "HappenedKind"),
@@ -261,7 +263,7 @@ fn every_word_of_the_comparison_is_explained() {
     let page = page("codes.md");
     let mut words = 0;
     for (file, name) in WORDS {
-        let path = root().join("daemon/src/assess").join(file);
+        let path = root().join("daemon/model/src/assess").join(file);
         let source = fs::read_to_string(path).expect("a source");
         for word in variants(&source, name) {
             assert!(page.contains(&format!("| `{word}` | ")), "{name}: {word}");

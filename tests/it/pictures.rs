@@ -4,14 +4,14 @@
 //! checks with numpy.
 
 use chrono::Utc;
-use sheathline::domain::{Millimetres, PatientKey};
 use sheathline::pipeline::{self, Beside, Pipeline, Sum};
-use sheathline::reading::Rules;
-use sheathline::render::Content;
-use sheathline::results::Site;
-use sheathline::store::objects::{self, Incoming, Kept, ObjectId};
-use sheathline::store::{Mode, Store, patients, results};
-use sheathline::template::Templates;
+use sheathline_model::domain::{Millimetres, PatientKey};
+use sheathline_model::reading::Rules;
+use sheathline_model::render::Content;
+use sheathline_model::results::Site;
+use sheathline_model::template::Templates;
+use sheathline_store::objects::{self, Incoming, Kept, ObjectId};
+use sheathline_store::{Mode, Store, patients, results};
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -100,7 +100,7 @@ impl Place {
 }
 
 fn fixture(case: &str, name: &str) -> Vec<u8> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures/drawn");
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../fixtures/drawn");
     fs::read(folder.join(case).join(name)).expect("a fixture")
 }
 
@@ -258,7 +258,7 @@ fn pixels_go_after_reading_and_the_object_is_still_the_one_received() {
     assert_eq!(place.sum().quarantined, 0);
     assert_eq!(place.body(1), slim);
     assert_eq!(
-        sheathline::store::verify::Looker::open(all.path())
+        sheathline_store::verify::Looker::open(all.path())
             .and_then(|looker| looker.verify(|_, _| ()))
             .expect("checked")
             .damages,

@@ -20,9 +20,9 @@ use dicom_ul::association::client::{AsyncClientAssociation, ClientAssociationOpt
 use dicom_ul::pdu::{PDataValue, PDataValueType, Pdu};
 use sheathline::config::DicomSettings;
 use sheathline::receive::Listener;
-use sheathline::receive::refusal::{Refusal, Refusals};
-use sheathline::store::objects::{self, Unread};
-use sheathline::store::{Mode, Store, StoreError, readings};
+use sheathline_net::dicom::refusal::{Refusal, Refusals};
+use sheathline_store::objects::{self, Unread};
+use sheathline_store::{Mode, Store, StoreError, readings};
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;

@@ -4,8 +4,8 @@
 //! sqlite.org/pragma.html, synchronous FULL): what was committed is there after a crash.
 
 use chrono::Utc;
-use sheathline::store::objects::{self, Incoming, Kept, ObjectId};
-use sheathline::store::{Mode, Store, StoreError};
+use sheathline_store::objects::{self, Incoming, Kept, ObjectId};
+use sheathline_store::{Mode, Store, StoreError};
 use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};

@@ -96,7 +96,7 @@ fn pure_stages_touch_nothing_outside_themselves() {
     ];
     let mut checked = 0;
     for stage in PURE {
-        let src = root().join("daemon/src");
+        let src = root().join("daemon/app/src");
         let mut paths = files(&src.join(stage), &[".rs"]);
         paths.extend(Some(src.join(format!("{stage}.rs"))).filter(|path| path.exists()));
         for path in paths {

@@ -21,7 +21,7 @@ import pydicom
 import attacks
 from attacks import DAYS, SHIFTS
 
-sys.path.append(str(Path(__file__).resolve().parents[2] / "daemon/benches"))
+sys.path.append(str(Path(__file__).resolve().parents[2] / "daemon/app/benches"))
 import corpus  # noqa: E402
 
 TABLES = ["measurements", "exams", "assessments", "baselines", "objects", "entries", "operators", "devices"]

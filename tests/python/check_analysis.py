@@ -21,7 +21,7 @@ from pathlib import Path
 import duckdb
 import pydicom
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "daemon/benches"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "daemon/app/benches"))
 import corpus
 from check_export import ROOT, Site, check, checked, problems
 

@@ -34,7 +34,7 @@ from frictionless import Package
 from lxml import etree
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.append(str(ROOT / "daemon/benches"))
+sys.path.append(str(ROOT / "daemon/app/benches"))
 import corpus  # noqa: E402
 
 TABLES = ["measurements", "exams", "assessments", "baselines", "objects", "entries", "operators", "devices"]

@@ -3,8 +3,8 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use sheathline::reading::{Rules, read_object};
-use sheathline::template::Templates;
+use sheathline_model::reading::{Rules, read_object};
+use sheathline_model::template::Templates;
 
 const REPORT: &[u8] = include_bytes!("../../../fixtures/sr/local-codes/report.dcm");
 

@@ -4,7 +4,7 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use sheathline::sr::{self, Limits, ReadError};
+use sheathline_model::sr::{self, Limits, ReadError};
 
 const SYNTAXES: [Option<&str>; 5] = [
     None,

@@ -6,8 +6,8 @@
 use chrono::{DateTime, Utc};
 use libfuzzer_sys::fuzz_target;
 use sheathline::config::Hl7Settings;
-use sheathline::hl7::Message;
-use sheathline::hl7::ack::Ack;
+use sheathline_net::hl7::Message;
+use sheathline_net::hl7::ack::Ack;
 use sheathline::receive::hl7::rehearse::rehearse;
 use std::sync::LazyLock;
 

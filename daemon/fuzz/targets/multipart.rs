@@ -3,7 +3,7 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use sheathline::receive::multipart::{Broken, Parts};
+use sheathline_net::http::multipart::{Broken, Parts};
 
 fn parts(boundary: &str, body: &[u8], piece: usize) -> Result<Vec<Vec<u8>>, Broken> {
     let mut parts = Parts::new(boundary, 4096, 1000)?;

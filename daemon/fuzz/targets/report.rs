@@ -5,9 +5,9 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use sheathline::domain::{Disposition, Laterality, ObjectReading, Severity};
-use sheathline::reading::{Rules, read_object};
-use sheathline::template::Templates;
+use sheathline_model::domain::{Disposition, Laterality, ObjectReading, Severity};
+use sheathline_model::reading::{Rules, read_object};
+use sheathline_model::template::Templates;
 use std::sync::LazyLock;
 
 const LOCAL: &str = include_str!("../../../fixtures/sr/local-codes/dictionary.toml");
@@ -316,7 +316,7 @@ fuzz_target!(|input: &[u8]| {
         .iter()
         .any(|remark| remark.code.starts_with("gate-"));
     assert!(!unread, "well formed and refused: {}", text(&reading));
-    let blocked = |one: &[sheathline::domain::Remark]| {
+    let blocked = |one: &[sheathline_model::domain::Remark]| {
         one.iter()
             .any(|remark| remark.severity == Severity::Blocking)
     };

@@ -4,9 +4,9 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use sheathline::domain::{Disposition, Severity};
-use sheathline::reading::{Rules, read_object};
-use sheathline::template::Templates;
+use sheathline_model::domain::{Disposition, Severity};
+use sheathline_model::reading::{Rules, read_object};
+use sheathline_model::template::Templates;
 use std::sync::LazyLock;
 
 const LOCAL: &str = include_str!("../../../fixtures/sr/local-codes/dictionary.toml");

@@ -2,7 +2,7 @@
 
 use super::{Place, run};
 use sheathline::receive::folder::Look;
-use sheathline::store::{Mode, Store, readings};
+use sheathline_store::{Mode, Store, readings};
 use std::fs;
 use std::io::Write;
 use std::path::Path;

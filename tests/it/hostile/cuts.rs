@@ -4,7 +4,7 @@
 
 use super::super::harness::{Daemon, Site, until};
 use super::{asked, build, recorded};
-use sheathline::store::{Mode, Store, readings};
+use sheathline_store::{Mode, Store, readings};
 use std::io::{ErrorKind, Read, Write};
 use std::net::{Shutdown, TcpStream};
 use std::time::Duration;

@@ -3,10 +3,12 @@
 use super::super::receive::pki::Pki;
 use super::*;
 use sheathline::deliver::mllp::Mllp;
-use sheathline::deliver::way::{MllpWay, TlsFiles};
-use sheathline::deliver::{Carrier, Failure, Parcel, Stage};
-use sheathline::forms::Context;
-use sheathline::forms::hl7::Route;
+use sheathline::deliver::way::MllpWay;
+use sheathline::deliver::{Carrier, Parcel};
+use sheathline_model::forms::Context;
+use sheathline_model::forms::hl7::Route;
+use sheathline_net::connect::node::TlsFiles;
+use sheathline_net::connect::{Failure, Stage};
 use std::net::TcpListener;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, channel};

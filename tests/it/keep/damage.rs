@@ -5,11 +5,11 @@ use crate::harness::Site;
 use rusqlite::Connection;
 use serde_json::Value;
 use sheathline::pipeline::{Beside, Pipeline};
-use sheathline::reading::Rules;
-use sheathline::results;
-use sheathline::store::verify::Looker;
-use sheathline::store::{Mode, Store, patients};
-use sheathline::template::Templates;
+use sheathline_model::reading::Rules;
+use sheathline_model::results;
+use sheathline_model::template::Templates;
+use sheathline_store::verify::Looker;
+use sheathline_store::{Mode, Store, patients};
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
@@ -150,7 +150,7 @@ fn one_flipped_byte_is_found_and_says_nothing_wrong() {
 fn everything_again(path: &Path, outbox: &Path) -> Result<(), String> {
     let store = Store::open(path, Mode::Owner).map_err(|error| error.to_string())?;
     let again = store.write(|tx| {
-        sheathline::store::objects::read_all_again(tx)?;
+        sheathline_store::objects::read_all_again(tx)?;
         patients::mark_all_dirty(tx, chrono::Utc::now())?;
         Ok(tx.execute("update result set published_at = null", [])?)
     });

@@ -2,7 +2,7 @@
 
 use super::{process, reports};
 use crate::harness::{Site, by};
-use sheathline::store::{Mode, Store, StoreError};
+use sheathline_store::{Mode, Store, StoreError};
 use std::fs;
 use std::os::unix::fs::symlink;
 

@@ -4,7 +4,7 @@ use super::{column, plain};
 use crate::harness::{Site, fixture, program};
 use flate2::read::GzDecoder;
 use serde_json::Value;
-use sheathline::store::{Mode, Store};
+use sheathline_store::{Mode, Store};
 use std::fs;
 use std::io::Read;
 

@@ -4,7 +4,7 @@ use super::{column, plain, process};
 use crate::harness::{Site, fixture, program, tool};
 use flate2::read::GzDecoder;
 use rusqlite::Connection;
-use sheathline::store::{Mode, Store};
+use sheathline_store::{Mode, Store};
 use std::fs;
 use std::io::Read;
 use std::path::Path;

@@ -2,7 +2,7 @@
 
 use super::{column, plain};
 use crate::harness::{Site, fixture};
-use sheathline::store::{Mode, Store};
+use sheathline_store::{Mode, Store};
 use std::fs;
 
 #[test]
@@ -44,15 +44,15 @@ fn every_state_on_disk_is_in_the_table() {
     }
     // Names of files that may be left lying.
     let code = [
-        "store/lock.rs",
-        "store/mod.rs",
-        "store/copy.rs",
-        "publish.rs",
-        "receive/folder/scan.rs",
-        "receive/folder/file.rs",
-        "receive/folder/held.rs",
+        "store/src/lock.rs",
+        "store/src/lib.rs",
+        "store/src/copy.rs",
+        "app/src/publish.rs",
+        "app/src/receive/folder/scan.rs",
+        "app/src/receive/folder/file.rs",
+        "app/src/receive/folder/held.rs",
     ]
-    .map(|file| fs::read_to_string(fixture("../daemon/src").join(file)).expect("read"))
+    .map(|file| fs::read_to_string(fixture("../daemon").join(file)).expect("read"))
     .concat();
     for name in [
         ".lock",

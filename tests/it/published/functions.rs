@@ -4,10 +4,10 @@
 use super::reports::{self, told};
 use super::row::{Found, Row};
 use serde_json::Value;
-use sheathline::domain::{Caliper, Millimetres, Point};
-use sheathline::domain::{OpeningPressure, PressureUnit};
-use sheathline::geometry::{Drawn, Origin, Scale};
-use sheathline::normalise::caliper::{excess_percent, straight_across_mm};
+use sheathline_model::domain::{Caliper, Millimetres, Point};
+use sheathline_model::domain::{OpeningPressure, PressureUnit};
+use sheathline_model::geometry::{Drawn, Origin, Scale};
+use sheathline_model::normalise::caliper::{excess_percent, straight_across_mm};
 use std::fs;
 
 /// An opening pressure in another unit: to all digits, and as the page prints it beside the one recorded.

@@ -4,7 +4,7 @@ use super::raw::{Raw, bytes, connect_from, request};
 use super::{Node, SR, VERIFICATION};
 use dicom_ul::pdu::Pdu;
 use sheathline::config::DicomSettings;
-use sheathline::receive::refusal::Refusal;
+use sheathline_net::dicom::refusal::Refusal;
 use std::net::SocketAddr;
 use std::time::Duration;
 use tokio::io::AsyncReadExt;

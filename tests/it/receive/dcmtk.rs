@@ -217,7 +217,7 @@ async fn eight_senders_at_once_and_all_again() {
     }
     let counts = node
         .store
-        .read(sheathline::store::readings::counts)
+        .read(sheathline_store::readings::counts)
         .expect("counted");
     assert_eq!((counts.unread, counts.repeats), (40, 40));
     node.stop().await;
@@ -244,7 +244,7 @@ async fn a_compressed_picture_arrives_as_sent() {
     let node = Node::start(|_| {}).await;
     let port = node.address.port().to_string();
     let plain = Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("../fixtures/drawn/straight/picture-1.dcm")
+        .join("../../fixtures/drawn/straight/picture-1.dcm")
         .to_string_lossy()
         .into_owned();
     for (compress, propose, syntax) in [
@@ -263,12 +263,13 @@ async fn a_compressed_picture_arrives_as_sent() {
         let kept = node.kept();
         let (object, body) = kept.last().expect("kept");
         assert_eq!(object.transfer_syntax.as_deref(), Some(syntax));
-        let limits = sheathline::sr::Limits::default();
-        let read = sheathline::sr::read(body, Some(syntax), &limits).expect("readable");
+        let limits = sheathline_model::sr::Limits::default();
+        let read = sheathline_model::sr::read(body, Some(syntax), &limits).expect("readable");
         let image = read.image.expect("a picture");
         assert_eq!((image.rows, image.regions.len()), (Some(96), 1));
-        let slim = sheathline::sr::without_pixels(body, Some(syntax), &limits).expect("pixels");
-        let again = sheathline::sr::read(&slim, Some(syntax), &limits).expect("readable");
+        let slim =
+            sheathline_model::sr::without_pixels(body, Some(syntax), &limits).expect("pixels");
+        let again = sheathline_model::sr::read(&slim, Some(syntax), &limits).expect("readable");
         assert_eq!(again.image, Some(image));
         assert_eq!(again.header, read.header);
     }

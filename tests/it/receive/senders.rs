@@ -5,7 +5,7 @@ use super::raw::{Raw, connect_from};
 use super::{EXPLICIT, Node, SR, Sender, comment, number, tags};
 use dicom_object::OpenFileOptions;
 use sheathline::config::{Malformed, SenderSettings, Sha256Hex};
-use sheathline::receive::refusal::Refusal;
+use sheathline_net::dicom::refusal::Refusal;
 use std::path::Path;
 
 /// A class nobody here takes: Secondary Capture.
@@ -170,7 +170,7 @@ async fn a_share_and_an_issuer_of_its_own() {
 /// but never under another name than the one that is acknowledged.
 #[tokio::test(flavor = "multi_thread")]
 async fn malformed_objects_are_refused_where_that_is_asked() {
-    let good = Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures/sr");
+    let good = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../fixtures/sr");
     let mut files: Vec<_> = std::fs::read_dir(good)
         .expect("fixtures")
         .flat_map(|folder| std::fs::read_dir(folder.expect("a folder").path()))

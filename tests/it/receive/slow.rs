@@ -5,7 +5,7 @@ use super::raw::{Raw, bytes, connect_from, request};
 use super::{Node, SR, VERIFICATION, encode, number, tags, text};
 use crate::harness::Site;
 use dicom_ul::pdu::{PDataValue, PDataValueType, Pdu};
-use sheathline::receive::refusal::Refusal;
+use sheathline_net::dicom::refusal::Refusal;
 use std::net::SocketAddr;
 use std::time::{Duration, Instant};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};

@@ -7,7 +7,7 @@ use super::raw::{Raw, connect_from};
 use super::{Node, SR, VERIFICATION, number, tags};
 use rcgen::{KeyPair, date_time_ymd};
 use sheathline::config::ClientCertificate;
-use sheathline::receive::refusal::Refusal;
+use sheathline_net::dicom::refusal::Refusal;
 use std::net::SocketAddr;
 use std::path::Path;
 use std::time::Duration;

@@ -1,0 +1,272 @@
+//! Commands that need no store: `read`, `assess`, `check-config`.
+
+use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
+use super::{Failure, issuers, open, print};
+use crate::config::{Config, Effective, Setting};
+use crate::deliver;
+use crate::receive::tls;
+use serde::Serialize;
+use sheathline_model::assess::{self, Question};
+use sheathline_model::domain::{Disposition, ObjectReading, Severity};
+use sheathline_model::reading::{self, Origin};
+use sheathline_net::connect::check_tls;
+use std::io::Read;
+use std::path::Path;
+
+/// One line of `read --json`: the reading and the file it came from.
+#[derive(Serialize)]
+struct ReadLine<'a> {
+    path: String,
+    #[serde(flatten)]
+    reading: &'a ObjectReading,
+}
+
+/// `read`: exit 1 when an object was quarantined.
+pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
+    let mut config = match &args.config {
+        Some(path) => open::config(path)?,
+        None => Config::default(),
+    };
+    config
+        .templates
+        .dictionaries
+        .extend(args.dictionary.iter().cloned());
+    let rules = open::rules(&config)?;
+    let mut refused = 0;
+    let mut not_read = Vec::new();
+    for path in open::files(&args.paths)? {
+        let bytes = match open::bytes_of(&path, config.folder.max_object_bytes) {
+            Ok(bytes) => bytes,
+            // The others are read all the same.
+            Err(why) => {
+                not_read.push(format!("not read: {why}"));
+                continue;
+            }
+        };
+        let origin = Origin {
+            default_issuer: &config.folder.default_issuer,
+            fallback_charset: config.folder.fallback_charset.as_ref(),
+        };
+        let reading = reading::read_object(&bytes, None, origin, &rules);
+        refused += usize::from(reading.disposition == Disposition::Quarantined);
+        if args.json {
+            let path = path.display().to_string();
+            print::json(&ReadLine {
+                path,
+                reading: &reading,
+            })?;
+        } else {
+            show_reading(&path, &reading);
+        }
+    }
+    if refused > 0 {
+        not_read.push(format!(
+            "{refused} of the objects cannot be understood or trusted"
+        ));
+    }
+    match not_read.is_empty() {
+        true => Ok(()),
+        false => Err(Failure::No(not_read.join("\n"))),
+    }
+}
+
+pub(super) fn show_reading(path: &Path, reading: &ObjectReading) {
+    let template = reading.template.as_deref().unwrap_or("no template");
+    let word = match reading.disposition {
+        Disposition::Accepted => "accepted",
+        Disposition::AcceptedWithRemarks => "accepted with remarks",
+        Disposition::NoSheathMeasurement => "no sheath measurement",
+        Disposition::Quarantined => "quarantined",
+    };
+    print::line(format_args!("{}: {word} ({template})", path.display()));
+    for m in &reading.measurements {
+        let value = m
+            .value_mm
+            .map_or("no value".to_owned(), |value| value.to_string());
+        let used = if m.usable { "" } else { ", not used" };
+        let by = match m.modality {
+            modality if modality.is_foreign() => format!(", by {}", modality.title()),
+            _ => String::new(),
+        };
+        let rule = m.rule.as_deref().unwrap_or("-");
+        print::line(format_args!(
+            "  {:<10} {:<10} {:<12} {rule:<24} {value}{by}{used}",
+            m.place,
+            m.eye.word(),
+            format!("{:?}", m.plane).to_lowercase()
+        ));
+        for remark in &m.remarks {
+            show_remark("      ", remark);
+        }
+    }
+    for remark in &reading.remarks {
+        show_remark("  ", remark);
+    }
+}
+
+/// A remark on one line, what can be done on the next.
+pub(super) fn show_remark(indent: &str, remark: &sheathline_model::domain::Remark) {
+    let severity = match remark.severity {
+        Severity::Info => "note",
+        Severity::Caution => "caution",
+        Severity::Blocking => "blocking",
+    };
+    let place = remark
+        .place
+        .as_deref()
+        .map_or(String::new(), |at| format!(" at {at}"));
+    print::line(format_args!(
+        "{indent}{severity} {}{place}: {}",
+        remark.code, remark.text
+    ));
+    if let Some(action) = &remark.action {
+        print::line(format_args!("{indent}  what to do: {action}"));
+    }
+}
+
+/// `assess`: one answer a line; exit 1 when a question had none.
+pub(super) fn assess(args: &AssessArgs) -> Result<(), Failure> {
+    let mut failed = Vec::new();
+    for file in &args.files {
+        let name = file.display();
+        let text = if file.as_os_str() == "-" {
+            let mut text = String::new();
+            std::io::stdin()
+                .read_to_string(&mut text)
+                .map_err(Failure::no)?;
+            text
+        } else {
+            open::text_of(file, "the command line")?
+        };
+        for (number, line) in (1..)
+            .zip(text.lines())
+            .filter(|(_, line)| !line.trim().is_empty())
+        {
+            match answer(line, args.arithmetic) {
+                Ok(assessment) => print::json(&assessment)?,
+                Err(why) => failed.push(format!("{name}:{number}: {why}")),
+            }
+        }
+    }
+    if failed.is_empty() {
+        Ok(())
+    } else {
+        Err(Failure::No(failed.join("\n")))
+    }
+}
+
+fn answer(line: &str, arithmetic: bool) -> Result<assess::Assessment, String> {
+    let question: Question = serde_json::from_str(line).map_err(|error| error.to_string())?;
+    let asked = if arithmetic {
+        assess::explain
+    } else {
+        assess::assess
+    };
+    asked(&question).map_err(|error| error.to_string())
+}
+
+/// `check-config`: every mistake at once, those of named templates and dictionaries too.
+pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
+    let name = args.file.display();
+    match Effective::of(&open::layers(&args.file)?) {
+        Ok(mut effective) => {
+            let config = &mut effective.config;
+            config.resolve(open::folder_of(&args.file));
+            open::rules(config)?;
+            let dicom = ("receive.dicom.tls", &config.dicom.tls);
+            let dicom = Some(dicom).filter(|_| config.dicom.enabled);
+            let both = dicom.into_iter().chain([
+                ("receive.hl7.tls", &config.hl7.tls),
+                ("receive.web.tls", &config.web.tls),
+            ]);
+            for (table, tls) in both.filter(|(_, tls)| !tls.listen.is_empty()) {
+                let loaded = tls::load(table, tls, std::time::SystemTime::now());
+                for warning in loaded.map_err(|e| Failure::Usage(e.to_string()))?.warnings {
+                    print::note(warning);
+                }
+            }
+            for warning in open::readable_tokens(config) {
+                print::note(warning);
+            }
+            let (exposed, settings) = (config.exposed(), effective.settings());
+            for one in &exposed {
+                let heading = format!("[{}]", one.table);
+                let mut settings = settings.iter();
+                let origin = settings.find(|it| it.table == heading && it.key == one.key);
+                let origin = origin.map_or("", |setting| setting.origin.as_str());
+                print::note(format_args!("{origin}: {}", one.what));
+            }
+            let config = &effective.config;
+            let destinations = config.destinations();
+            let syslog = open::syslog(config).and_then(|server| {
+                let failure = check_tls(Some(&server.tls)).err()?;
+                Some(format!("[observe.syslog]: {}", failure.words))
+            });
+            let of_destinations = destinations.iter().filter_map(|(one, _)| {
+                let failure = deliver::check_files(one).err()?;
+                Some(format!("[[destination]] {}: {}", one.name, failure.words))
+            });
+            let archives = config.archives();
+            let of_archives = archives.iter().filter_map(|one| {
+                let failure = check_tls(one.way.tls()).err()?;
+                Some(format!("[[archive]] {}: {}", one.name, failure.words))
+            });
+            let unread: Vec<String> = of_destinations.chain(of_archives).chain(syslog).collect();
+            if !unread.is_empty() {
+                return Err(Failure::Usage(unread.join("\n")));
+            }
+            tell_of_issuers(config);
+            match (args.explain, args.json) {
+                (true, true) => effective.settings().iter().try_for_each(print::json)?,
+                (true, false) => show_settings(&effective.settings()),
+                (false, true) => {}
+                (false, false) => print::line(format_args!("{name}: no mistakes found")),
+            }
+            Ok(())
+        }
+        Err(mistakes) => {
+            for mistake in &mistakes {
+                if args.json {
+                    print::json(mistake)?;
+                } else {
+                    print::line(mistake);
+                }
+            }
+            let what = if mistakes.len() == 1 {
+                "mistake"
+            } else {
+                "mistakes"
+            };
+            Err(Failure::Usage(format!(
+                "{}: {} {what}",
+                name,
+                mistakes.len()
+            )))
+        }
+    }
+}
+
+/// Where a store is there and can be read: whose history this configuration would split.
+fn tell_of_issuers(config: &Config) {
+    if !config.store.path.is_file() {
+        return;
+    }
+    let found = open::guest(config).map(|store| issuers::apart(config, &store, || false));
+    if let Ok(Ok(Some(apart))) = found {
+        print::note(apart.words());
+    }
+}
+
+/// As TOML again, with the origin as a comment.
+fn show_settings(settings: &[Setting]) {
+    let mut under = None;
+    for setting in settings {
+        let here = Some((&setting.table, setting.row));
+        if under != here {
+            print::lines(format_args!("\n{}", setting.table));
+            under = here;
+        }
+        let written = format!("{} = {}", setting.key, setting.value);
+        print::line(format_args!("{written:<50} # {}", setting.origin));
+    }
+}

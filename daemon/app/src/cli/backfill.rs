@@ -1,0 +1,200 @@
+//! `backfill`: the history of an archive.
+
+use super::args::ConfigArg;
+use super::{Failure, open, print};
+use crate::backfill::run::Backfill;
+use crate::backfill::told::{Asked, Counts, Event, Stop};
+use crate::backfill::window::windows;
+use chrono::NaiveDate;
+use clap::Args;
+use serde::Serialize;
+use sheathline_store::{Mode, Store, StoreError};
+
+/// Arguments of `backfill`.
+#[derive(Debug, Args)]
+pub(super) struct BackfillArgs {
+    #[command(flatten)]
+    config: ConfigArg,
+    /// The [[archive]] to ask; not needed if there is one only.
+    #[arg(long, value_name = "NAME")]
+    archive: Option<String>,
+    /// First study date, as 2019-01-01.
+    #[arg(long, value_name = "DAY")]
+    from: NaiveDate,
+    /// Last study date.
+    #[arg(long, value_name = "DAY")]
+    to: NaiveDate,
+    /// Only ask and count, in the same way; nothing is got and nothing is noted.
+    #[arg(long)]
+    dry_run: bool,
+    /// Also ask for days that are finished, and get objects that are stored.
+    #[arg(long)]
+    again: bool,
+    /// Print JSON Lines, one event a line.
+    #[arg(long)]
+    json: bool,
+}
+
+/// The last line of `backfill --json`.
+#[derive(Serialize)]
+struct Done<'a> {
+    event: &'static str,
+    archive: &'a str,
+    dry_run: bool,
+    /// Why it ended before the last window.
+    stopped: Option<String>,
+    #[serde(flatten)]
+    counts: Option<Counts>,
+}
+
+/// `backfill`: exit 1 when something that the archive names did not come.
+pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
+    if args.to < args.from {
+        let (from, to) = (args.from, args.to);
+        return Err(Failure::Usage(format!(
+            "--to {to} lies before --from {from}; both days belong to what is asked for"
+        )));
+    }
+    let config = open::config(&args.config.config)?;
+    let archives = config.archives();
+    let mut named = archives.iter().filter(|one| match &args.archive {
+        Some(name) => one.name == *name,
+        None => archives.len() == 1,
+    });
+    let Some(archive) = named.next() else {
+        let names: Vec<&str> = archives.iter().map(|one| one.name.as_str()).collect();
+        let known = match names.is_empty() {
+            true => "it has none".to_owned(),
+            false => format!("it has {}", names.join(", ")),
+        };
+        return Err(Failure::Usage(match &args.archive {
+            Some(name) => format!("the configuration has no [[archive]] named {name:?}; {known}"),
+            None => format!("name one [[archive]] of the configuration with --archive; {known}"),
+        }));
+    };
+    // Beside a running daemon, or before the first one.
+    let store = match Store::open(&config.store.path, Mode::Guest) {
+        // Outdated is also one whose making was cut off.
+        Err(StoreError::Missing { .. } | StoreError::Outdated { .. }) => {
+            drop(open::owner(&config)?);
+            open::guest(&config)?
+        }
+        opened => opened.map_err(Failure::of_store)?,
+    };
+    let observed = open::observed(&config)?;
+    let asked = Asked {
+        from: args.from,
+        to: args.to,
+        dry_run: args.dry_run,
+        again: args.again,
+        user: open::user(),
+    };
+    let number = windows(args.from, args.to, archive.window_days).count();
+    let bar = print::progress("asking the archive", number as u64);
+    let mut failed = None;
+    let mut tell = |event: Event<'_>| {
+        if let Event::Window { .. } = event {
+            bar.inc(1);
+        }
+        let told = bar.suspend(|| match args.json {
+            true => print::json(&event),
+            false => {
+                say(&event, args.dry_run);
+                Ok(())
+            }
+        });
+        failed = failed.take().or(told.err());
+    };
+    let done = Backfill::new(archive, &store, &observed, asked, &mut tell).run();
+    bar.finish_and_clear();
+    if let Some(failure) = failed {
+        return Err(failure);
+    }
+    if args.json {
+        print::json(&Done {
+            event: "done",
+            archive: &archive.name,
+            dry_run: args.dry_run,
+            stopped: done.as_ref().err().map(Stop::to_string),
+            counts: done.as_ref().ok().copied(),
+        })?;
+    }
+    let counts = done.map_err(|stop| match stop {
+        Stop::Store(error) => Failure::of_store(error),
+        Stop::Trail => Failure::no(stop),
+        Stop::Archive(failure) => Failure::No(format!(
+            "{}: {failure} ({}); what came so far is stored, the same command goes on from there",
+            archive.name, failure.code
+        )),
+    })?;
+    if !args.json {
+        print::line(format_args!("in all: {}", Numbers(&counts, args.dry_run)));
+    }
+    match (counts.missing, counts.incomplete) {
+        (0, 0) => Ok(()),
+        (missing, incomplete) => Err(Failure::No(format!(
+            "{missing} objects did not come and {incomplete} questions were not answered to their \
+             end; their days stay open, the same command tries them again"
+        ))),
+    }
+}
+
+/// An event for a person. Windows without anything are left out.
+fn say(event: &Event<'_>, is_dry_run: bool) {
+    match event {
+        Event::Window { window, counts, .. } => {
+            if *counts != Counts::default() {
+                print::line(format_args!("{window}: {}", Numbers(counts, is_dry_run)));
+            }
+        }
+        Event::Missing {
+            instance,
+            code,
+            words,
+            ..
+        } => print::line(format_args!("not got: {instance}: {words} ({code})")),
+        Event::Incomplete {
+            window,
+            study,
+            words,
+        } => match study {
+            Some(study) => print::line(format_args!("incomplete: study {study}: {words}")),
+            None => print::line(format_args!("incomplete: {window}: {words}")),
+        },
+        Event::Waiting { seconds } => {
+            let (hours, minutes) = (seconds / 3600, seconds / 60 % 60);
+            print::note(format_args!(
+                "waiting for the hours to begin: {hours} h {minutes:02} min"
+            ));
+        }
+        Event::Again { code, words } => {
+            print::note(format_args!(
+                "connection lost, trying again: {words} ({code})"
+            ));
+        }
+    }
+}
+
+/// Counts in words; whether what was not got is left out.
+struct Numbers<'a>(&'a Counts, bool);
+
+impl std::fmt::Display for Numbers<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let Numbers(counts, is_dry_run) = self;
+        let Counts {
+            studies,
+            series,
+            objects,
+            stored_before,
+            ..
+        } = counts;
+        write!(
+            f,
+            "studies {studies}, series {series}, objects {objects}, stored before {stored_before}"
+        )?;
+        match is_dry_run {
+            true => Ok(()),
+            false => write!(f, ", got {}, not got {}", counts.fetched, counts.missing),
+        }
+    }
+}

@@ -1,0 +1,156 @@
+//! The daemon and its one-shot twin: `serve`, `process`.
+
+use super::args::{ConfigArg, ProcessArgs};
+use super::look::sum;
+use super::service::{self, Receivers};
+use super::{Failure, issuers, open, print};
+use crate::config::Config;
+use crate::observe::audit::Origin;
+use crate::observe::{self, Observed};
+use crate::pipeline::{Pipeline, Progress};
+use chrono::Utc;
+use serde::Serialize;
+use sheathline_model::domain::Source;
+use sheathline_store::bodies::Dropped;
+use sheathline_store::facts;
+use sheathline_store::objects::Incoming;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+use tokio::runtime::Runtime;
+
+/// `serve`: the daemon.
+pub(super) fn serve(args: &ConfigArg) -> Result<(), Failure> {
+    service::serve(&args.config)
+}
+
+/// Receives as the daemon does while `work` runs; the pipeline stands still.
+pub(crate) fn while_serving(
+    config: &Config,
+    work: impl FnOnce(SocketAddr, &Runtime) -> Result<(), Failure>,
+) -> Result<(), Failure> {
+    let store = open::owner(config)?;
+    let runtime = service::runtime()?;
+    let receivers = Receivers::start(&runtime, config, &store, &Observed::default())?;
+    let address = receivers
+        .address
+        .ok_or(Failure::No("the listener is switched off".into()))?;
+    let outcome = work(address, &runtime);
+    receivers.stop(&runtime);
+    outcome
+}
+
+/// `process`: takes every file once and runs the pipeline until drained.
+pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
+    let config = open::config(&args.config.config)?;
+    let files = open::files(&args.paths)?;
+    let observed = open::observed(&config)?;
+    let pipeline = open::pipeline(&config, open::owner(&config)?, observed.clone())?;
+    let done = take_all(args, &config, &pipeline, &observed, &files);
+    Failure::of_doubt(pipeline.store()).map_or(done, Err)
+}
+
+fn take_all(
+    args: &ProcessArgs,
+    config: &Config,
+    pipeline: &Pipeline,
+    observed: &Observed,
+    files: &[PathBuf],
+) -> Result<(), Failure> {
+    pipeline
+        .sweep()
+        .map_err(|error| Failure::No(format!("{error}; [outbox] folder names it")))?;
+    if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
+        print::note(change);
+    }
+    let apart = issuers::apart(config, pipeline.store(), || false);
+    if let Some(apart) = apart.map_err(Failure::no)? {
+        print::note(apart.words());
+    }
+    let bar = print::progress("taking files", files.len() as u64);
+    let mut not_taken = Vec::new();
+    for path in files {
+        if let Err(why) = take(pipeline, observed, config, path) {
+            not_taken.push(format!("not taken: {why}"));
+        }
+        bar.inc(1);
+    }
+    bar.finish_and_clear();
+    let done = drain_with_progress(pipeline)?;
+    loop {
+        match pipeline.drop_some_bodies().map_err(Failure::no)? {
+            Dropped::Some(_) => {}
+            Dropped::None | Dropped::EnoughToday => break,
+            Dropped::ClockAhead { newest } => {
+                let newest = newest.date_naive();
+                print::note(format_args!(
+                    "{} The newest came on {newest}.",
+                    Dropped::CLOCK
+                ));
+                break;
+            }
+        }
+    }
+    let sum = sum(pipeline.store())?;
+    if args.json {
+        #[derive(Serialize)]
+        struct Summary {
+            files: usize,
+            results_written: usize,
+            sum: crate::pipeline::Sum,
+        }
+        print::json(&Summary {
+            files: files.len(),
+            results_written: done.published,
+            sum,
+        })?;
+    } else {
+        print::line(format_args!(
+            "files {}, results written {}",
+            files.len(),
+            done.published
+        ));
+        print::line(format_args!("{sum}"));
+        print::line(format_args!("outbox: {}", config.outbox.folder.display()));
+        if sum.quarantined > 0 {
+            print::line("what is in quarantine and why: sheathline quarantine --config FILE");
+        }
+    }
+    not_taken.extend(pipeline.not_written());
+    if not_taken.is_empty() {
+        Ok(())
+    } else {
+        Err(Failure::No(not_taken.join("\n")))
+    }
+}
+
+fn take(
+    pipeline: &Pipeline,
+    observed: &Observed,
+    config: &Config,
+    path: &Path,
+) -> Result<(), Failure> {
+    let bytes = open::bytes_of(path, config.folder.max_object_bytes)?;
+    let issuer = &config.folder.default_issuer;
+    let object =
+        Incoming::new(&bytes, None, Source::File, issuer, Utc::now()).map_err(Failure::no)?;
+    let (_, repeated) = pipeline
+        .store()
+        .write(move |tx| facts::keep(tx, &object))
+        .map_err(Failure::no)?;
+    if let Some(facts) = repeated {
+        observed.note(|| observe::repeated(Origin::Files, &facts));
+    }
+    Ok(())
+}
+
+/// Drains the pipeline with a bar on a terminal.
+pub(crate) fn drain_with_progress(pipeline: &Pipeline) -> Result<Progress, Failure> {
+    let waiting = sum(pipeline.store())?.waiting;
+    let bar = print::progress("reading objects", waiting.into());
+    let done = pipeline
+        .drain(Duration::ZERO, |done| bar.set_position(done.read as u64))
+        .map_err(Failure::no)?;
+    bar.finish_and_clear();
+    Ok(done)
+}

@@ -1,0 +1,122 @@
+//! `echo`: goes the way to a destination without delivering.
+
+use super::args::EchoArgs;
+use super::{Failure, open, print};
+use crate::deliver;
+use crate::deliver::way::{Destination, Way};
+use serde::Serialize;
+use sheathline_net::connect::Stage;
+use sheathline_net::connect::node::TlsFiles;
+
+/// One line of `echo --json`.
+#[derive(Serialize)]
+struct Line<'a> {
+    destination: &'a str,
+    /// Stages that were passed, in order.
+    passed: Vec<Stage>,
+    /// The first that was not.
+    failed: Option<&'a sheathline_net::connect::Failure>,
+}
+
+/// `echo`: exit 1 when a stage is not passed.
+pub(super) fn echo(args: &EchoArgs) -> Result<(), Failure> {
+    let destinations = open::config(&args.config.config)?.destinations();
+    let known = || {
+        let names: Vec<&str> = destinations
+            .iter()
+            .map(|(one, _)| one.name.as_str())
+            .collect();
+        match names.is_empty() {
+            true => "there is none; write a [[destination]]".to_owned(),
+            false => format!("there are {}", names.join(", ")),
+        }
+    };
+    let (destination, _) = destinations
+        .iter()
+        .find(|(one, _)| one.name == args.destination)
+        .ok_or_else(|| {
+            Failure::Usage(format!(
+                "no destination {:?}; {}",
+                args.destination,
+                known()
+            ))
+        })?;
+    let echoed = deliver::carrier(destination).echo();
+    let passed = match &echoed {
+        Ok(stages) => stages.clone(),
+        Err(failure) => before(failure.stage, destination),
+    };
+    let failed = echoed.as_ref().err();
+    if args.json {
+        print::json(&Line {
+            destination: &destination.name,
+            passed,
+            failed,
+        })?;
+    } else {
+        passed
+            .iter()
+            .for_each(|stage| print::line(format_args!("passed: {stage}")));
+    }
+    let Some(failure) = failed else {
+        return Ok(());
+    };
+    let mut words = format!("{}: {failure} ({})", destination.name, failure.code);
+    if let Some(advice) = advice(&failure.code) {
+        words.push_str(&format!("; {advice}"));
+    }
+    Err(Failure::No(words))
+}
+
+/// The stages that lie before one on the way to a destination.
+fn before(stage: Stage, destination: &Destination) -> Vec<Stage> {
+    let (tls, files) = match &destination.way {
+        Way::Dicom(way) => (way.node.tls.is_some(), way.node.tls.is_some()),
+        Way::Mllp(way) => (way.tls.is_some(), way.tls.is_some()),
+        Way::Fhir(way) | Way::Hook(way) => {
+            let tls = way.encrypted().is_some();
+            let named = way.tls != TlsFiles::default() || way.bearer.is_some();
+            (tls, tls || named)
+        }
+    };
+    let applies = |one: &Stage| match one {
+        Stage::Form => false,
+        Stage::Files => files,
+        Stage::Tls => tls,
+        Stage::Association => matches!(destination.way, Way::Dicom(_)),
+        Stage::Name | Stage::Connect | Stage::Answer => true,
+    };
+    let all = [
+        Stage::Files,
+        Stage::Name,
+        Stage::Connect,
+        Stage::Tls,
+        Stage::Association,
+        Stage::Answer,
+    ];
+    let before = all.into_iter().take_while(|one| *one != stage);
+    before.filter(applies).collect()
+}
+
+/// What to do, where the words of the failure do not say it.
+fn advice(code: &str) -> Option<&'static str> {
+    Some(match code {
+        "name-unknown" => "is the host spelt right, and does the DNS of this machine know it?",
+        "name-timeout" => "the DNS of this machine does not answer",
+        "connect-refused" => "nothing listens there; is the port right, and does the receiver run?",
+        "connect-timeout" => "nothing answers there; a firewall may be in between",
+        "connect-unreachable" => "there is no route from this machine to that network",
+        "file-missing" | "file-unreadable" | "file-content" => {
+            "the configuration of the destination names it; may the daemon's user read it?"
+        }
+        "tls-timeout" | "association-timeout" | "answer-timeout" => {
+            "it takes the connection and does not answer; is it the port for this protocol, \
+             with or without TLS as there?"
+        }
+        "association-closed" | "answer-closed" => {
+            "is it the port for this protocol, with or without TLS as there? The receiver's log \
+             may say why"
+        }
+        _ => return None,
+    })
+}

@@ -1,0 +1,46 @@
+//! What the package ships beside the program, written by the program itself so that it cannot fall
+//! behind: manual pages, shell completions, the conformance statement.
+
+use super::args::{Cli, GenerateCommand};
+use super::{Failure, print};
+use crate::export::dictionary;
+use crate::receive::conformance;
+use clap::CommandFactory;
+use clap_complete::Shell;
+use sheathline_model::codes;
+use std::fs;
+use std::path::Path;
+
+/// `generate`: for whoever packages.
+pub(super) fn generate(command: &GenerateCommand) -> Result<(), Failure> {
+    match command {
+        GenerateCommand::Man { dir } => into(dir, |dir| {
+            clap_mangen::generate_to(Cli::command(), dir)?;
+            Ok(())
+        }),
+        GenerateCommand::Completions { dir } => into(dir, |dir| {
+            for shell in [Shell::Bash, Shell::Zsh, Shell::Fish] {
+                clap_complete::generate_to(shell, &mut Cli::command(), "sheathline", dir)?;
+            }
+            Ok(())
+        }),
+        GenerateCommand::Conformance => {
+            print::lines(conformance::statement().trim_end());
+            Ok(())
+        }
+        GenerateCommand::Tables => {
+            print::lines(dictionary::dictionary().trim_end());
+            Ok(())
+        }
+        GenerateCommand::Codes => {
+            print::lines(codes::manual().trim_end());
+            Ok(())
+        }
+    }
+}
+
+fn into(dir: &Path, write: impl Fn(&Path) -> std::io::Result<()>) -> Result<(), Failure> {
+    fs::create_dir_all(dir)
+        .and_then(|()| write(dir))
+        .map_err(|error| Failure::no(format!("{}: {error}", dir.display())))
+}

@@ -1,0 +1,174 @@
+//! The life of the store: `verify`, `backup`, `restore`, `compact`.
+
+use super::args::{BackupArgs, ConfigArg, RestoreArgs, VerifyArgs};
+use super::{Failure, open, print};
+use crate::publish::{self, Standing};
+use serde::Serialize;
+use sheathline_store::copy;
+use sheathline_store::verify::{Damage, Looker, Verified};
+
+/// What `verify --json` prints.
+#[derive(Default, Serialize)]
+struct Report {
+    objects: u32,
+    bytes_dropped: u32,
+    results: u32,
+    deliveries: u32,
+    in_outbox: u32,
+    gone_from_outbox: u32,
+    unknown_in_outbox: u32,
+    people: u32,
+    damages: Vec<DamageLine>,
+}
+
+#[derive(Serialize)]
+struct DamageLine {
+    part: String,
+    how: String,
+}
+
+/// `verify`: every stored byte against its hash, every published result against the outbox.
+pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
+    let config = open::config(&args.config.config)?;
+    // Before the store is looked at: it knows a result before the outbox has it.
+    let published = publish::published(&config.outbox.folder)
+        .map_err(|error| Failure::no(format!("{}: {error}", config.outbox.folder.display())))?;
+    let looker = Looker::open(&config.store.path).map_err(Failure::of_store)?;
+    let (mut in_outbox, mut gone) = (0, 0);
+    let mut verified = looker
+        .verify(|row, damages| {
+            if row.published_at.is_none() {
+                return;
+            }
+            let how = match publish::standing(&config.outbox.folder, row) {
+                Ok(Standing::Same) => {
+                    in_outbox += 1;
+                    return;
+                }
+                Ok(Standing::Gone) => {
+                    gone += 1;
+                    if !args.outbox_complete {
+                        return;
+                    }
+                    "it is gone from the outbox".to_owned()
+                }
+                Ok(Standing::Other) => "its folder in the outbox holds something else".to_owned(),
+                Ok(Standing::NoFolder) => {
+                    "what has its name in the outbox is a link or a file".to_owned()
+                }
+                Err(error) => format!("its folder in the outbox cannot be read: {error}"),
+            };
+            damages.push(Damage {
+                part: format!("result {} version {}", row.exam_id, row.version),
+                how,
+            });
+        })
+        .map_err(Failure::no)?;
+    let mut unknown = 0;
+    for (exam, version) in published {
+        if !looker.knows_result(&exam, version).map_err(Failure::no)? {
+            unknown += 1;
+            verified.damages.push(Damage {
+                part: format!("result {exam} version {version}"),
+                how: "it is in the outbox, and the store does not know it: it is of a store that is \
+                      gone, or of what was stored since a copy was made; have the objects sent again"
+                    .to_owned(),
+            });
+        }
+    }
+    if args.json {
+        print::json(&Report {
+            objects: verified.objects,
+            bytes_dropped: verified.dropped,
+            results: verified.results,
+            deliveries: verified.deliveries,
+            in_outbox,
+            gone_from_outbox: gone,
+            unknown_in_outbox: unknown,
+            people: verified.people,
+            damages: verified
+                .damages
+                .iter()
+                .map(|one| DamageLine {
+                    part: one.part.clone(),
+                    how: one.how.clone(),
+                })
+                .collect(),
+        })?;
+    } else {
+        sum(&verified);
+        print::line(format_args!(
+            "published results {}: in the outbox {in_outbox}, gone from it {gone}",
+            in_outbox + gone
+        ));
+    }
+    judge(
+        &verified,
+        "restore a copy, or have the objects named here sent again",
+    )
+}
+
+fn sum(verified: &Verified) {
+    print::line(format_args!(
+        "objects {}, of these without bytes on purpose {}",
+        verified.objects, verified.dropped
+    ));
+    print::line(format_args!(
+        "results {}, deliveries {}, patients with labels, events or pressures {}",
+        verified.results, verified.deliveries, verified.people
+    ));
+}
+
+fn judge(verified: &Verified, advice: &str) -> Result<(), Failure> {
+    if verified.damages.is_empty() {
+        print::note("no damage found");
+        return Ok(());
+    }
+    for damage in &verified.damages {
+        print::note(format_args!("{}: {}", damage.part, damage.how));
+    }
+    Err(Failure::No(format!(
+        "{} damages found; {advice}",
+        verified.damages.len()
+    )))
+}
+
+/// `backup`: a checked copy beside a running daemon.
+pub(super) fn backup(args: &BackupArgs) -> Result<(), Failure> {
+    let config = open::config(&args.config.config)?;
+    let verified = copy::back_up(&config.store.path, &args.to).map_err(Failure::of_store)?;
+    print::line(format_args!("copied to {}", args.to.display()));
+    sum(&verified);
+    judge(
+        &verified,
+        "the copy was kept; the store has the same damages",
+    )
+}
+
+/// `restore`: a copy in the place of the store.
+pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
+    let config = open::config(&args.config.config)?;
+    open::as_its_account(&config.store.path)?;
+    if let Some(folder) = config.store.path.parent() {
+        std::fs::create_dir_all(folder)
+            .map_err(|e| Failure::no(format!("{}: {e}", folder.display())))?;
+    }
+    let restored =
+        copy::restore(&args.from, &config.store.path, args.replace).map_err(Failure::of_store)?;
+    sum(&restored.verified);
+    judge(&restored.verified, "nothing was restored")?;
+    if let Some(old) = &restored.old {
+        print::line(format_args!("the store before is now {}", old.display()));
+    }
+    print::line(format_args!("restored to {}", config.store.path.display()));
+    Ok(())
+}
+
+/// `compact`: room of dropped bytes back to the disk.
+pub(super) fn compact(args: &ConfigArg) -> Result<(), Failure> {
+    let config = open::config(&args.config)?;
+    open::as_its_account(&config.store.path)?;
+    let bytes = sheathline_store::compact(&config.store.path).map_err(Failure::of_store)?;
+    print::line(format_args!("{bytes} bytes given back"));
+    Ok(())
+}

@@ -1,0 +1,397 @@
+//! From a configuration file to the things a command works with.
+
+use super::Failure;
+use crate::config::{Config, Effective, Layer, environment};
+use crate::deliver::syslog::{self, Forwarder};
+use crate::observe::audit::message::Node;
+use crate::observe::{Observed, Trail};
+use crate::pipeline::{Beside, Pipeline};
+use crate::publish;
+use crate::receive::folder::file::read_whole;
+use sheathline_model::domain::{Millimetres, Mistake, PatientKey};
+use sheathline_model::reading::{Charsets, Rules};
+use sheathline_model::results::Site;
+use sheathline_model::template::Templates;
+use sheathline_net::connect::node::TlsFiles;
+use sheathline_store::{Mode, Store, StoreError, patients};
+use std::fs;
+use std::io::{self, ErrorKind, Write};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// Reads a file of text; the failure names it and who named it.
+pub(super) fn text_of(path: &Path, named_by: &str) -> Result<String, Failure> {
+    fs::read_to_string(path).map_err(|error| {
+        let path = path.display();
+        Failure::Usage(match error.kind() {
+            ErrorKind::InvalidData => format!("{path}: is not UTF-8; save it as UTF-8"),
+            _ => format!("{path}: {error}; {named_by} names it"),
+        })
+    })
+}
+
+/// Reads a whole object of at most `limit` bytes. A link that the user names is followed; a pipe or
+/// a device is refused, so that nothing waits for ever.
+pub(super) fn bytes_of(path: &Path, limit: u64) -> Result<Vec<u8>, Failure> {
+    let failed =
+        |error: &dyn std::fmt::Display| Failure::no(format!("{}: {error}", path.display()));
+    let real = fs::canonicalize(path).map_err(|error| failed(&error))?;
+    read_whole(&real, limit).map_err(|error| failed(&error))
+}
+
+/// Writes a file that holds patient data: a new one is for the user and their group.
+pub(super) fn write(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut options = fs::OpenOptions::new();
+    options.write(true).create(true).truncate(true).mode(0o640);
+    options.open(path)?.write_all(bytes)
+}
+
+/// Files of tokens that other accounts can read, each in words.
+pub(super) fn readable_tokens(config: &Config) -> Vec<String> {
+    let files = config.token_files().into_iter();
+    let readable = files.filter(|(_, path)| {
+        fs::metadata(path).is_ok_and(|facts| facts.permissions().mode() & 0o007 != 0)
+    });
+    readable
+        .map(|(table, path)| {
+            let path = path.display();
+            format!("{table} bearer: {path} can be read by every account; chmod o= {path}")
+        })
+        .collect()
+}
+
+/// Every mistake on a line of its own.
+pub(super) fn all(mistakes: &[Mistake]) -> Failure {
+    let lines: Vec<String> = mistakes.iter().map(Mistake::to_string).collect();
+    Failure::Usage(lines.join("\n"))
+}
+
+/// Loads a configuration file with what lies over it; relative paths start at the folder of the
+/// file, in every layer.
+pub(crate) fn config(path: &Path) -> Result<Config, Failure> {
+    let mut config = Effective::of(&layers(path)?).map_err(|m| all(&m))?.config;
+    config.resolve(folder_of(path));
+    Ok(config)
+}
+
+pub(super) fn folder_of(path: &Path) -> &Path {
+    path.parent().unwrap_or(Path::new(""))
+}
+
+/// The sources of a configuration, the strongest last: the file, `conf.d/*.toml` beside it by name,
+/// the environment.
+pub(super) fn layers(path: &Path) -> Result<Vec<Layer>, Failure> {
+    const BESIDE: &str = "the folder conf.d beside the configuration";
+    let layer = |file: &Path, named_by| {
+        Ok(Layer {
+            name: file.display().to_string(),
+            text: text_of(file, named_by)?,
+        })
+    };
+    let mut layers = vec![layer(path, "--config or SHEATHLINE_CONFIG")?];
+    let more = folder_of(path).join("conf.d");
+    if more.is_dir() {
+        for file in toml_files(&more, BESIDE)? {
+            layers.push(layer(&file, BESIDE)?);
+        }
+    }
+    let variables = std::env::vars_os()
+        .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)));
+    layers.extend(environment(variables));
+    Ok(layers)
+}
+
+/// Templates, dictionaries and limits of a configuration, from the files it names.
+pub(crate) fn rules(config: &Config) -> Result<Rules, Failure> {
+    const FOLDER: &str = "[templates] folder";
+    let mut extra = Vec::new();
+    if let Some(folder) = &config.templates.folder {
+        for path in toml_files(folder, FOLDER)? {
+            extra.push((path.display().to_string(), text_of(&path, FOLDER)?));
+        }
+    }
+    let mut dictionaries = Vec::new();
+    for path in &config.templates.dictionaries {
+        let text = text_of(path, "[templates] dictionaries")?;
+        dictionaries.push((path.display().to_string(), text));
+    }
+    let templates = Templates::load(&extra, &dictionaries).map_err(|m| all(&m))?;
+    let length = |mm: f64| {
+        Millimetres::from_mm(mm)
+            .ok_or_else(|| Failure::Usage(format!("{mm} is no length in millimetres")))
+    };
+    Ok(Rules {
+        templates,
+        technique: config.technique,
+        plausible: (
+            length(config.baseline.plausible_min)?,
+            length(config.baseline.plausible_max)?,
+        ),
+        documents: config.documents,
+        charsets: charsets(config),
+        limits: sheathline_model::sr::Limits::default(),
+    })
+}
+
+fn charsets(config: &Config) -> Charsets {
+    let of_all = &config.dicom.fallback_charset;
+    let senders = config.dicom.sender.iter().map(|sender| {
+        let own = sender.fallback_charset.as_ref().unwrap_or(of_all);
+        (sender.ae_title.clone(), own.clone())
+    });
+    Charsets {
+        folder: config.folder.fallback_charset.clone(),
+        dicom: of_all.clone(),
+        senders: senders.collect(),
+    }
+}
+
+fn toml_files(folder: &Path, named_by: &str) -> Result<Vec<PathBuf>, Failure> {
+    let failed = |error| {
+        Failure::Usage(format!(
+            "{}: {error}; {named_by} names it",
+            folder.display()
+        ))
+    };
+    let mut paths = Vec::new();
+    for entry in fs::read_dir(folder).map_err(failed)? {
+        let path = entry.map_err(failed)?.path();
+        if path.extension().is_some_and(|found| found == "toml") {
+            paths.push(path);
+        }
+    }
+    paths.sort();
+    Ok(paths)
+}
+
+/// Opens the store for the one process that receives and assesses.
+pub(crate) fn owner(config: &Config) -> Result<Store, Failure> {
+    as_its_account(&config.store.path)?;
+    refuse_orphans(config)?;
+    if let Some(folder) = config.store.path.parent() {
+        fs::DirBuilder::new()
+            .recursive(true)
+            .mode(0o750)
+            .create(folder)
+            .map_err(|e| Failure::no(format!("{}: {e}; {STORE}", folder.display())))?;
+    }
+    opened(config, Mode::Owner)
+}
+
+/// A new store beside results of another one: its folder was moved or is not mounted, and every
+/// patient would begin without a baseline.
+fn refuse_orphans(config: &Config) -> Result<(), Failure> {
+    let path = &config.store.path;
+    // Where one was made the store itself says that it is gone.
+    if path.exists() || sheathline_store::was_made(path) {
+        return Ok(());
+    }
+    let outbox = &config.outbox.folder;
+    publish::marked_by(outbox).map_or(Ok(()), |by| {
+        Err(Failure::No(format!(
+            "{}: there is no store here, and the outbox {} belongs to another store, of {by}. If that \
+             is the one that was here, put it back, mount its disk, or restore a copy \
+             (`sheathline restore`). Otherwise name another folder in [outbox]; to begin with nothing, \
+             delete {} in this one",
+            path.display(),
+            outbox.display(),
+            publish::LOCK_FILE
+        )))
+    })
+}
+
+/// Opens the store beside a daemon that may be running.
+pub(super) fn guest(config: &Config) -> Result<Store, Failure> {
+    opened(config, Mode::Guest)
+}
+
+/// Who runs this, for the audit trail.
+pub(super) fn user() -> String {
+    format!("uid {}", rustix::process::getuid().as_raw())
+}
+
+/// What root writes into the store or the outbox of another account, that account cannot use.
+///
+/// # Errors
+/// This process is root's and the store, or the folder that it will be in, is not.
+pub(super) fn as_its_account(store: &Path) -> Result<(), Failure> {
+    use std::os::unix::fs::MetadataExt;
+    let there = store.ancestors().find_map(|path| fs::metadata(path).ok());
+    let is_ours = there.is_none_or(|there| there.uid() == 0);
+    if is_ours || !rustix::process::geteuid().is_root() {
+        return Ok(());
+    }
+    let path = store.display();
+    Err(Failure::Usage(format!(
+        "{path}: belongs to another account, which could not use what root writes there; run this as \
+         that account: runuser -u sheathline -- sheathline ..."
+    )))
+}
+
+const STORE: &str = "[store] path names it";
+
+fn opened(config: &Config, mode: Mode) -> Result<Store, Failure> {
+    let path = &config.store.path;
+    if path.is_dir() {
+        let path = path.display();
+        return Err(Failure::Usage(format!(
+            "{path}: is a folder; {STORE}, and must name a file"
+        )));
+    }
+    Store::open(path, mode).map_err(|error| match error {
+        // No new start mends that.
+        StoreError::Foreign { .. } => Failure::Usage(error.to_string()),
+        error => Failure::of_store(error),
+    })
+}
+
+/// What of the configuration a result depends on.
+pub(super) fn site(config: &Config) -> Site {
+    Site {
+        parameters: config.baseline,
+        technique: config.technique,
+        roster: config.readers.roster(),
+        context: config.context.show,
+    }
+}
+
+/// Who is told what a process does: numbers, and the audit trail if the configuration names one.
+///
+/// # Errors
+/// The trail cannot be begun; or as [`as_its_account`], since whoever asks for this will write.
+pub(crate) fn observed(config: &Config) -> Result<Observed, Failure> {
+    as_its_account(&config.store.path)?;
+    let node = || Node {
+        ae_title: config.dicom.ae_title.clone(),
+        process: std::process::id(),
+    };
+    let path = config.observe.audit.as_deref();
+    Ok(Observed {
+        trail: path
+            .map(|path| Trail::open(path, node()))
+            .transpose()
+            .map_err(Failure::no)?,
+        ..Observed::default()
+    })
+}
+
+/// The syslog server of a configuration, if it names one.
+pub(super) fn syslog(config: &Config) -> Option<syslog::Server> {
+    let settings = &config.observe.syslog;
+    Some(syslog::Server {
+        host: settings.host.clone()?,
+        port: settings.port,
+        tls: TlsFiles {
+            ca: settings.ca.clone(),
+            certificate: settings.certificate.clone(),
+            key: settings.key.clone(),
+        },
+        timeout: Duration::from_secs(settings.timeout_s),
+    })
+}
+
+/// Begins to send the audit trail to the syslog server of a configuration, if it names one.
+pub(super) fn forwarder(
+    config: &Config,
+    store: &Store,
+    observed: &Observed,
+) -> Result<Option<Forwarder>, Failure> {
+    let (Some(server), Some(trail)) = (syslog(config), &config.observe.audit) else {
+        return Ok(None);
+    };
+    let started = Forwarder::start(server, trail, store, observed);
+    started.map(Some).map_err(Failure::no)
+}
+
+/// The names of the destinations of a configuration.
+pub(super) fn destinations(config: &Config) -> Vec<String> {
+    let all = config.destinations().into_iter();
+    all.map(|(destination, _)| destination.name).collect()
+}
+
+/// The pipeline of a configuration over an open store.
+pub(crate) fn pipeline(
+    config: &Config,
+    store: Store,
+    observed: Observed,
+) -> Result<Pipeline, Failure> {
+    let folder = config.outbox.folder.clone();
+    let pipeline = Pipeline::new(
+        store,
+        rules(config)?,
+        site(config),
+        folder,
+        Beside {
+            text: config.outbox.text,
+            html: config.outbox.html,
+            pdf: config.outbox.pdf,
+            csv: config.outbox.csv,
+        },
+    )
+    .keeping_pixels(config.store.keep_pixels)
+    .keeping_bodies(config.store.keep_bodies_days)
+    .delivering_to(destinations(config))
+    .observed_by(observed);
+    pipeline.begin_audit().map_err(Failure::no)?;
+    Ok(pipeline)
+}
+
+/// The patient an id names, told apart by issuer where that is needed.
+pub(super) fn patient(
+    store: &Store,
+    id: &str,
+    issuer: Option<&str>,
+) -> Result<PatientKey, Failure> {
+    let mut keys = store
+        .read(|conn| patients::with_id(conn, id))
+        .map_err(Failure::no)?;
+    if let Some(issuer) = issuer {
+        keys.retain(|key| key.issuer == issuer);
+    }
+    let issuers: Vec<String> = keys.iter().map(|key| format!("{:?}", key.issuer)).collect();
+    let mut keys = keys.into_iter();
+    match (keys.next(), keys.next()) {
+        (Some(key), None) => Ok(key),
+        (None, _) => Err(Failure::No(
+            "the store holds no object of that patient; ids are compared as they are, \
+             with case and leading zeros"
+                .into(),
+        )),
+        (Some(_), Some(_)) => Err(Failure::No(format!(
+            "that id names {} patients; add --issuer, one of {}",
+            issuers.len(),
+            issuers.join(", ")
+        ))),
+    }
+}
+
+/// Regular files at and below the paths, sorted; a path that does not exist is a failure.
+pub(super) fn files(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
+    let mut found = Vec::new();
+    let mut folders: Vec<PathBuf> = Vec::new();
+    for path in paths {
+        let kind = fs::metadata(path)
+            .map_err(|error| Failure::Usage(format!("{}: {error}", path.display())))?;
+        if kind.is_dir() {
+            folders.push(path.clone())
+        } else {
+            found.push(path.clone())
+        }
+    }
+    while let Some(folder) = folders.pop() {
+        let failed = |error| Failure::no(format!("{}: {error}", folder.display()));
+        for entry in fs::read_dir(&folder).map_err(failed)? {
+            let entry = entry.map_err(failed)?;
+            // Links inside a folder are not followed: they may lead in circles or elsewhere.
+            let kind = entry.file_type().map_err(failed)?;
+            if kind.is_dir() {
+                folders.push(entry.path());
+            } else if kind.is_file() {
+                found.push(entry.path());
+            }
+        }
+    }
+    found.sort();
+    Ok(found)
+}

@@ -1,0 +1,192 @@
+//! What is delivered to destinations: `outbox`.
+
+use super::args::{ConfigArg, OutboxCommand, WhichArgs};
+use super::{Failure, open, print};
+use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
+use sheathline_model::legible;
+use sheathline_store::deliveries::{self, Delivery, State, Which};
+use std::fmt;
+
+/// `outbox`: lists deliveries, or changes how they stand; a running daemon sees it within a second.
+pub(super) fn outbox(command: &OutboxCommand) -> Result<(), Failure> {
+    match command {
+        OutboxCommand::List {
+            config,
+            which,
+            json,
+        } => list(config, &which.into(), *json),
+        OutboxCommand::Retry { config, which } => {
+            let which = chosen(which)?;
+            if which.state == Some(State::Delivered) {
+                return Err(Failure::Usage(
+                    "delivered ones are not tried again; outbox replay delivers them again".into(),
+                ));
+            }
+            let store = open::guest(&open::config(&config.config)?)?;
+            let count = store
+                .write(move |tx| deliveries::retry(tx, &which, Utc::now()))
+                .map_err(Failure::of_store)?;
+            changed(
+                count,
+                "to be tried at once",
+                "none that waits, is dead or was dropped",
+            )
+        }
+        OutboxCommand::Drop { config, which } => {
+            let which = chosen(which)?;
+            let store = open::guest(&open::config(&config.config)?)?;
+            let count = store
+                .write(move |tx| deliveries::drop_some(tx, &which, Utc::now()))
+                .map_err(Failure::of_store)?;
+            changed(count, "dropped", "none that waits or is dead")
+        }
+        OutboxCommand::Replay {
+            config,
+            destination,
+            from,
+            to,
+        } => replay(config, destination, *from, *to),
+    }
+}
+
+impl From<&WhichArgs> for Which {
+    fn from(args: &WhichArgs) -> Self {
+        Which {
+            ids: args.numbers.clone(),
+            destination: args.destination.clone(),
+            state: args.state.map(State::from),
+        }
+    }
+}
+
+/// What is to be changed has to be said: nothing said would be everything.
+fn chosen(args: &WhichArgs) -> Result<Which, Failure> {
+    let which = Which::from(args);
+    if which == Which::default() {
+        return Err(Failure::Usage(
+            "say which: numbers as outbox list shows them, --destination NAME or --state STATE"
+                .into(),
+        ));
+    }
+    Ok(which)
+}
+
+fn changed(count: usize, how: &str, none: &str) -> Result<(), Failure> {
+    match count {
+        0 => Err(Failure::No(format!("nothing changed: {none} is meant"))),
+        count => {
+            print::line(format_args!("{count} {how}"));
+            Ok(())
+        }
+    }
+}
+
+fn list(config: &ConfigArg, which: &Which, json: bool) -> Result<(), Failure> {
+    let store = open::guest(&open::config(&config.config)?)?;
+    let all = store
+        .read(|conn| deliveries::list(conn, which))
+        .map_err(Failure::no)?;
+    let damaged = all.iter().filter(|one| one.is_none()).count();
+    for one in all.iter().flatten() {
+        match json {
+            true => print::json(one)?,
+            false => print::lines(Line(one)),
+        }
+    }
+    if !json {
+        sum(all.iter().flatten());
+    }
+    match damaged {
+        0 => Ok(()),
+        some => Err(Failure::No(format!(
+            "{some} deliveries cannot be read; verify tells which"
+        ))),
+    }
+}
+
+fn sum<'a>(all: impl Iterator<Item = &'a Delivery> + Clone) {
+    let counts = State::ALL.map(|state| {
+        let count = all.clone().filter(|one| one.state == state).count();
+        format!("{} {count}", state.word())
+    });
+    print::line(counts.join(", "));
+}
+
+fn replay(
+    config: &ConfigArg,
+    destination: &str,
+    from: NaiveDate,
+    to: NaiveDate,
+) -> Result<(), Failure> {
+    if from > to {
+        return Err(Failure::Usage(format!("{from} comes after {to}")));
+    }
+    let config = open::config(&config.config)?;
+    let known = open::destinations(&config);
+    if !known.iter().any(|name| name == destination) {
+        let known = match known.is_empty() {
+            true => "it names none".to_owned(),
+            false => format!("it names {}", known.join(", ")),
+        };
+        return Err(Failure::Usage(format!(
+            "the configuration has no [[destination]] named {destination:?}; {known}"
+        )));
+    }
+    let store = open::guest(&config)?;
+    let name = destination.to_owned();
+    let count = store
+        .write(move |tx| deliveries::replay(tx, &name, from, to, Utc::now()))
+        .map_err(Failure::of_store)?;
+    match count {
+        0 => Err(Failure::No(format!(
+            "no published result was made from {from} to {to} (UTC)"
+        ))),
+        count => {
+            print::line(format_args!("{count} wait for {destination}"));
+            Ok(())
+        }
+    }
+}
+
+/// A delivery for a person: one line, and a second one where it failed.
+struct Line<'a>(&'a Delivery);
+
+impl fmt::Display for Line<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let one = self.0;
+        write!(
+            f,
+            "{} {} {} since {}: {} v{}",
+            one.id,
+            one.destination,
+            one.state.word(),
+            short(one.since),
+            one.exam_id,
+            one.version
+        )?;
+        if one.state == State::Waiting {
+            match one.due_at {
+                Some(at) => write!(f, ", next attempt {}", short(at))?,
+                None if one.attempts > 0 => f.write_str(", next attempt when it is reached")?,
+                None => {}
+            }
+        }
+        let (Some(failed), Some(at)) = (&one.failed, one.failed_at) else {
+            return Ok(());
+        };
+        // A receiver's words may be any text; here they stay on their line.
+        let words = legible::line(&failed.words);
+        write!(
+            f,
+            "\n    failed {} at {} ({}, attempt {}): {words}",
+            short(at),
+            failed.stage,
+            failed.code,
+            one.attempts
+        )
+    }
+}
+
+fn short(at: DateTime<Utc>) -> String {
+    at.to_rfc3339_opts(SecondsFormat::Secs, true)
+}

@@ -1,0 +1,261 @@
+//! Which patient ids are one person's: `patient merge`, `unmerge`, `import`, `list`.
+
+mod table;
+
+use super::args::{PairArgs, PatientCommand};
+use super::say::{publish, reassess};
+use super::{Failure, open, print};
+use crate::pipeline::Pipeline;
+use chrono::{DateTime, SubsecRound, TimeDelta, Utc};
+use rusqlite::Connection;
+use serde::Serialize;
+use sheathline_model::domain::PatientKey;
+use sheathline_model::persons::{self, Act, Pair, Statement, Unsettled};
+use sheathline_store::StoreError;
+use sheathline_store::identities::{self, Recorded};
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// Source of what is said on the command line.
+const COMMAND: &str = "command";
+
+pub(super) fn patient(command: &PatientCommand) -> Result<(), Failure> {
+    match command {
+        PatientCommand::Merge(args) => say(args, Act::Merge),
+        PatientCommand::Unmerge(args) => say(args, Act::Unmerge),
+        PatientCommand::Import { config, file } => import(&config.config, file),
+        PatientCommand::List { config, json } => list(&config.config, *json),
+    }
+}
+
+/// An id as `ISSUER|ID`.
+fn key(text: &str) -> Result<PatientKey, Failure> {
+    let (issuer, id) = text
+        .split_once('|')
+        .map(|(issuer, id)| (issuer.trim(), id.trim()))
+        .filter(|(_, id)| !id.is_empty())
+        .ok_or_else(|| {
+            Failure::Usage(
+                "write an id as ISSUER|ID, in quotes; as |ID where the objects name no issuer"
+                    .into(),
+            )
+        })?;
+    Ok(PatientKey {
+        issuer: issuer.to_owned(),
+        id: id.to_owned(),
+    })
+}
+
+/// `merge` and `unmerge`.
+fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
+    let (from, into) = (key(&args.from)?, key(&args.into)?);
+    if from == into {
+        return Err(Failure::Usage("--from and --into are the same id".into()));
+    }
+    let pair = Pair { from, into };
+    let config = open::config(&args.config.config)?;
+    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
+    let (said, why) = (pair.clone(), args.why.clone());
+    pipeline
+        .store()
+        .write(move |tx| stated(tx, said, act, why))
+        .map_err(Failure::of_store)?;
+    // Where the trail cannot be written, whoever works on the store next tells it.
+    pipeline.tell_stated().map_err(Failure::no)?;
+    print::line(match act {
+        Act::Merge => "merged",
+        Act::Unmerge => "taken back",
+    });
+    reassess(&pipeline, &pair.into)?;
+    match act {
+        Act::Merge => Ok(()),
+        Act::Unmerge => reassess(&pipeline, &pair.from),
+    }
+}
+
+/// Records what was said, if it changes something and can be applied.
+fn stated(tx: &Connection, pair: Pair, act: Act, why: String) -> Result<(), StoreError> {
+    let refused = |what: &str| Err(StoreError::Work(what.to_owned()));
+    let person = identities::person(tx, &pair.from)?;
+    let merges = person.merges.iter();
+    let merges = merges.chain(
+        person
+            .unsettled
+            .iter()
+            .flat_map(|(_, merges)| merges.iter()),
+    );
+    let is_merged = merges
+        .into_iter()
+        .any(|one| one.from == pair.from && one.into == pair.into);
+    match (act, is_merged) {
+        (Act::Merge, true) => return refused("these two are merged already"),
+        (Act::Unmerge, false) => {
+            return refused(
+                "no merge of these two is in force; `patient list` shows those that are",
+            );
+        }
+        _ => {}
+    }
+    // Later than everything said of these two before, whatever clock that was read from.
+    let last = identities::last_stated(tx, &pair)?;
+    let now = Utc::now().trunc_subsecs(6);
+    let after = last.map(|last| last + TimeDelta::microseconds(1));
+    let recorded = Recorded {
+        statement: Statement {
+            pair,
+            act,
+            stated_at: after.map_or(now, |after| after.max(now)),
+            source: COMMAND.to_owned(),
+        },
+        message: String::new(),
+        who: user(),
+        why,
+    };
+    identities::state(tx, &recorded, Utc::now())?;
+    let then = identities::person(tx, &recorded.statement.pair.from)?;
+    match (act, then.unsettled) {
+        (Act::Merge, Some((Unsettled::Circle, _))) => refused(
+            "with the merges in force this one would lead in a circle; take the wrong one back first",
+        ),
+        (Act::Merge, Some((Unsettled::Ends, _))) => refused(
+            "with the merges in force this one would lead to two surviving ids; merge into the one \
+             that survives, or take the wrong one back first",
+        ),
+        _ => Ok(()),
+    }
+}
+
+/// Who works at this machine, as far as it says.
+fn user() -> String {
+    let named = ["SUDO_USER", "USER", "LOGNAME"];
+    let mut named = named.iter().filter_map(|name| std::env::var(name).ok());
+    named.next().unwrap_or_default()
+}
+
+/// `import`: a table, whole or not at all.
+fn import(config: &Path, file: &Path) -> Result<(), Failure> {
+    let text = open::text_of(file, "the command line")?;
+    let all = table::read(&text, &user()).map_err(|mistakes| {
+        let named = mistakes
+            .iter()
+            .map(|one| format!("{}:{one}", file.display()));
+        Failure::Usage(named.collect::<Vec<_>>().join("\n"))
+    })?;
+    let config = open::config(config)?;
+    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
+    let count = all.len();
+    let new = pipeline
+        .store()
+        .write(move |tx| {
+            let mut new = 0;
+            for one in all {
+                new += usize::from(identities::state(tx, &one, Utc::now())?);
+            }
+            Ok(new)
+        })
+        .map_err(Failure::of_store)?;
+    pipeline.tell_stated().map_err(Failure::no)?;
+    print::line(format_args!("statements {count}, new {new}"));
+    finish(&pipeline)
+}
+
+fn finish(pipeline: &Pipeline) -> Result<(), Failure> {
+    while pipeline.assess_some().map_err(Failure::no)? > 0 {}
+    publish(pipeline)
+}
+
+/// One line of `list --json`.
+#[derive(Serialize)]
+struct Line<'a> {
+    act: &'static str,
+    from: &'a PatientKey,
+    into: &'a PatientKey,
+    decided_at: String,
+    source: &'a str,
+    message: &'a str,
+    who: &'a str,
+    why: &'a str,
+    in_force: bool,
+    surviving: &'a PatientKey,
+    unsettled: Option<&'static str>,
+}
+
+/// `list`: everything that was said, oldest first.
+fn list(config: &Path, json: bool) -> Result<(), Failure> {
+    let store = open::guest(&open::config(config)?)?;
+    let (all, persons) = store
+        .read(|conn| {
+            let all = identities::all(conn)?;
+            let named = all.iter().map(|one| &one.statement.pair.from);
+            let persons = identities::persons(conn, named)?;
+            Ok((all, persons))
+        })
+        .map_err(Failure::no)?;
+    let in_force = persons::in_force(all.iter().map(|one| &one.statement));
+    // By pair, since a look through all of them for each would cost their square.
+    let in_force: BTreeMap<(&PatientKey, &PatientKey), DateTime<Utc>> = in_force
+        .iter()
+        .map(|merge| ((&merge.from, &merge.into), merge.since))
+        .collect();
+    for one in &all {
+        let Statement {
+            pair,
+            act,
+            stated_at,
+            source,
+        } = &one.statement;
+        let since = in_force.get(&(&pair.from, &pair.into));
+        let is_standing = since.is_some_and(|since| stated_at >= since);
+        let person = persons.of(&pair.from);
+        let line = Line {
+            act: act.word(),
+            from: &pair.from,
+            into: &pair.into,
+            decided_at: stated_at.to_rfc3339(),
+            source,
+            message: &one.message,
+            who: &one.who,
+            why: &one.why,
+            in_force: *act == Act::Merge && is_standing,
+            surviving: person.map_or(&pair.from, |person| &person.surviving),
+            unsettled: person.and_then(|person| person.unsettled.as_ref()).map(
+                |(why, _)| match why {
+                    Unsettled::Circle => "circle",
+                    Unsettled::Ends => "several ends",
+                },
+            ),
+        };
+        match json {
+            true => print::json(&line)?,
+            false => show(&line),
+        }
+    }
+    if all.is_empty() && !json {
+        print::line("no ids were merged");
+    }
+    Ok(())
+}
+
+fn show(line: &Line<'_>) {
+    let state = match (line.in_force, line.unsettled) {
+        (_, Some(why)) => format!("not applied: {why}"),
+        (true, None) => format!(
+            "in force, surviving {}|{}",
+            line.surviving.issuer, line.surviving.id
+        ),
+        (false, None) => "history".to_owned(),
+    };
+    print::line(format_args!(
+        "{} {} {}|{} into {}|{} ({state}); {} {} {} {}",
+        line.decided_at,
+        line.act,
+        line.from.issuer,
+        line.from.id,
+        line.into.issuer,
+        line.into.id,
+        line.source,
+        line.message,
+        line.who,
+        line.why
+    ));
+}

@@ -1,0 +1,92 @@
+//! The only place that writes to the terminal.
+
+use super::Failure;
+use indicatif::{ProgressBar, ProgressStyle};
+use serde::Serialize;
+use sheathline_model::legible;
+use std::io::{ErrorKind, Write};
+
+/// One line to standard output: a text of others in it begins no line of its own.
+pub(crate) fn line(text: impl std::fmt::Display) {
+    write(&legible::line(&text.to_string()));
+}
+
+/// Several lines of ours.
+pub(crate) fn lines(text: impl std::fmt::Display) {
+    write(&legible::lines(&text.to_string()));
+}
+
+/// A closed pipe ends the program quietly.
+fn write(text: &str) {
+    let mut out = std::io::stdout().lock();
+    if let Err(error) = writeln!(out, "{text}") {
+        if error.kind() == ErrorKind::BrokenPipe {
+            std::process::exit(0);
+        }
+        note(format_args!("standard output: {error}"));
+    }
+}
+
+/// One JSON object as a line.
+pub(crate) fn json(value: &impl Serialize) -> Result<(), Failure> {
+    let text = serde_json::to_string(value).map_err(Failure::no)?;
+    write(&escaped(&text));
+    Ok(())
+}
+
+/// JSON that says the same to a program and misleads nobody who looks at it (RFC 8259, 7).
+fn escaped(json: &str) -> String {
+    let mut shown = String::with_capacity(json.len());
+    for c in json.chars() {
+        if legible::misleads(c) {
+            for unit in c.encode_utf16(&mut [0; 2]) {
+                shown.push_str(&format!("\\u{unit:04x}"));
+            }
+        } else {
+            shown.push(c);
+        }
+    }
+    shown
+}
+
+/// What went wrong, to standard error.
+pub(super) fn error(failure: &Failure) {
+    note(format_args!("sheathline: {failure}"));
+}
+
+/// Something a person should see that is no result, to standard error.
+pub(crate) fn note(text: impl std::fmt::Display) {
+    // Standard error may be a file on a full disk: then nobody can be told, and that is no panic.
+    let text = legible::lines(&text.to_string());
+    let _ = writeln!(std::io::stderr(), "{text}");
+}
+
+/// A progress bar on a terminal, nothing in a pipe.
+pub(crate) fn progress(what: &'static str, length: u64) -> ProgressBar {
+    let bar = ProgressBar::new(length);
+    if let Ok(style) = ProgressStyle::with_template("{msg:<22} {wide_bar} {pos}/{len} {eta}") {
+        bar.set_style(style);
+    }
+    bar.set_message(what);
+    bar
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn json_says_the_same_without_what_misleads() {
+        let said = "a\u{1B}]0;x\u{7}\u{202E}\u{9B}\u{E0041}\u{200D}é\n\"";
+        let text = escaped(&serde_json::to_string(said).expect("JSON"));
+        assert!(
+            text.is_ascii() || !text.chars().any(legible::misleads),
+            "{text}"
+        );
+        assert!(
+            text.contains("\\u202e") && text.contains("\\udb40\\udc41"),
+            "{text}"
+        );
+        assert_eq!(serde_json::from_str::<String>(&text).expect("JSON"), said);
+    }
+}

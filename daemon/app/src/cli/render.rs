@@ -1,0 +1,113 @@
+//! `render`: one result in another form.
+
+use super::args::{FormChoice, RenderArgs};
+use super::{Failure, look, open};
+use crate::config::Config;
+use crate::pipeline;
+use sheathline_model::forms::{self, Context};
+use sheathline_model::render::{Content, Envelope, csv, html, pdf};
+use sheathline_model::sr::{self, Limits};
+use sheathline_store::results;
+use std::path::Path;
+
+/// A result with what its forms need; the patient's other results are for the picture.
+struct Told {
+    result: Envelope,
+    context: Context,
+    others: Vec<Content>,
+}
+
+/// `render`: writes the file.
+pub(super) fn render(args: &RenderArgs) -> Result<(), Failure> {
+    let path = Path::new(&args.result);
+    let told = match path.is_file() {
+        true => of_file(path, args)?,
+        false => of_store(args)?,
+    };
+    let (result, context) = (&told.result, &told.context);
+    let bytes = match args.form {
+        FormChoice::Sr => forms::sr::comprehensive_sr(result, context),
+        FormChoice::Hl7 => forms::hl7::oru_r01(result, context, &forms::hl7::Route::default())
+            .map(String::into_bytes),
+        FormChoice::Fhir => forms::fhir::transaction(result, context)
+            .and_then(|bundle| Ok(serde_json::to_vec_pretty(&bundle)?)),
+        FormChoice::Csv => Ok(csv::csv(result).into_bytes()),
+        FormChoice::Pdf => pdf::pdf(result, &html::trends(&result.content, &told.others))
+            .map_err(forms::FormError::from),
+        FormChoice::PdfDicom => forms::pdf_object::encapsulated_pdf(result, context, &told.others),
+    };
+    let bytes = bytes.map_err(Failure::no)?;
+    let failed = |error| Failure::no(format!("{}: {error}", args.output.display()));
+    open::write(&args.output, &bytes).map_err(failed)
+}
+
+fn of_file(path: &Path, args: &RenderArgs) -> Result<Told, Failure> {
+    let result = envelope(path)?;
+    let limits = Limits::default();
+    let mut sources = Vec::new();
+    for path in &args.source {
+        let bytes = open::bytes_of(path, Config::default().folder.max_object_bytes)?;
+        let origin = sr::origin(&bytes, None, &limits);
+        sources.push(origin.map_err(|error| Failure::no(format!("{}: {error}", path.display())))?);
+    }
+    let previous = args.previous.as_deref().map(envelope).transpose()?;
+    Ok(Told {
+        result,
+        context: Context {
+            sources,
+            previous: previous.map(Box::new),
+        },
+        others: Vec::new(),
+    })
+}
+
+fn envelope(path: &Path) -> Result<Envelope, Failure> {
+    serde_json::from_str(&open::text_of(path, "the command line")?).map_err(|error| {
+        let place = (error.line(), error.column());
+        let name = path.display();
+        Failure::Usage(format!(
+            "{name}:{}:{}: no result: {error}",
+            place.0, place.1
+        ))
+    })
+}
+
+fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
+    let name = &args.result;
+    let Some(config) = &args.config else {
+        return Err(Failure::Usage(format!(
+            "{name} is no file; to take it as an exam of the store, add --config FILE"
+        )));
+    };
+    if !args.source.is_empty() || args.previous.is_some() {
+        return Err(Failure::Usage(
+            "--source and --previous go with a result.json; the store knows them of an exam".into(),
+        ));
+    }
+    let config = open::config(config)?;
+    let (store, site) = (open::guest(&config)?, open::site(&config));
+    let latest = |id: &str| {
+        store
+            .read(|conn| results::latest(conn, id))
+            .map_err(Failure::no)
+    };
+    let row = match latest(name)? {
+        Some(row) => Some(row),
+        None => latest(&look::exam_named(&store, &site, name)?.id)?,
+    };
+    let row = row.ok_or_else(|| Failure::No(format!("{name} has no result yet")))?;
+    let others = store
+        .read(|conn| pipeline::latest_results(conn, &row.patient))
+        .map_err(Failure::no)?;
+    Ok(Told {
+        result: store
+            .read(|conn| pipeline::envelope(conn, &row))
+            .map_err(Failure::no)?,
+        context: pipeline::context(&store, &row).map_err(Failure::no)?,
+        // A damaged one is not in the picture.
+        others: others
+            .iter()
+            .filter_map(|row| pipeline::content_of(row).ok())
+            .collect(),
+    })
+}

@@ -1,0 +1,63 @@
+//! What people know: `label`, `pressure` and `event`. Each command is one act: shown first, recorded
+//! in one transaction, followed by one round of results.
+
+mod act;
+mod effect;
+mod event;
+mod label;
+mod person;
+mod pressure;
+mod table;
+mod who;
+
+pub(super) use event::event;
+pub(super) use label::label;
+pub(super) use person::moment;
+pub(super) use pressure::pressure;
+
+use super::{Failure, print};
+use crate::pipeline::Pipeline;
+use sheathline_model::domain::PatientKey;
+
+/// Publishes now.
+pub(super) fn publish(pipeline: &Pipeline) -> Result<(), Failure> {
+    pipeline.publish().map_err(Failure::no)?;
+    pipeline
+        .not_written()
+        .map_or(Ok(()), |why| Err(Failure::No(why)))
+}
+
+/// Tells the audit trail, assesses and publishes now; a running daemon may do it first, which is as
+/// good. Also where nothing was said that is new: the same command may have been cut off before.
+fn finish(pipeline: &Pipeline) -> Result<(), Failure> {
+    // Where the trail cannot be written, whoever works on the store next tells it.
+    pipeline.tell_said().map_err(Failure::no)?;
+    while pipeline.assess_some().map_err(Failure::no)? > 0 {}
+    publish(pipeline)
+}
+
+/// Assesses and publishes now, and shows the patient's results.
+pub(super) fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
+    while pipeline.assess_some().map_err(Failure::no)? > 0 {}
+    publish(pipeline)?;
+    let latest = pipeline
+        .store()
+        .read(|conn| crate::pipeline::latest_results(conn, key))
+        .map_err(Failure::no)?;
+    let mut shown = Vec::with_capacity(latest.len());
+    for row in latest {
+        let content = crate::pipeline::content_of(&row).map_err(Failure::no)?;
+        let at = content.exam.performed_at.local;
+        let status = content.assessment.status.word();
+        let line = format!(
+            "  {} {} v{} {status}",
+            at.format("%Y-%m-%d %H:%M"),
+            row.exam_id,
+            row.version
+        );
+        shown.push((at, line));
+    }
+    shown.sort();
+    shown.iter().for_each(|(_, line)| print::line(line));
+    Ok(())
+}

@@ -1,0 +1,285 @@
+//! A person as the store knows them at the moment something is said.
+
+use crate::cli::look::patient_of;
+use crate::pipeline::{content_of, known, latest_results, say};
+use chrono::DateTime;
+use sheathline_model::domain::{About, PatientKey, ReadingRef};
+use sheathline_model::entries::{Author, By, Draft, Entry};
+use sheathline_model::history::{Exam, Identity, Places};
+use sheathline_model::render::Content;
+use sheathline_model::results::{self, Known, Site};
+use sheathline_store::{Store, StoreError, identities, patients, people};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Readings that an entry names. One of them is enough to find its exam again.
+const READINGS_MAX: usize = 256;
+
+/// Everything that is needed to say something of a person.
+pub(super) struct Person {
+    /// All ids and the surviving one.
+    pub(super) ids: sheathline_model::persons::Person,
+    /// What is known.
+    pub(super) known: Known,
+    /// Their exams, oldest first.
+    pub(super) exams: Vec<Exam>,
+    /// Everything that was said so far.
+    pub(super) entries: Vec<Entry>,
+    /// The newest result of each exam.
+    latest: BTreeMap<String, Content>,
+    /// Whether the results wait to be made again.
+    is_waiting: bool,
+}
+
+impl Person {
+    /// # Errors
+    /// The store cannot be read.
+    pub(super) fn of(store: &Store, key: &PatientKey, site: &Site) -> Result<Person, StoreError> {
+        store.read(|conn| {
+            let ids = identities::person(conn, key)?;
+            let known = known(conn, key)?;
+            let mut latest = BTreeMap::new();
+            for row in latest_results(conn, key)? {
+                // A damaged one says nothing; a further version takes its place.
+                if let Ok(content) = content_of(&row) {
+                    latest.insert(row.exam_id, content);
+                }
+            }
+            let mut is_waiting = false;
+            for id in &ids.ids {
+                is_waiting |= patients::is_dirty(conn, id)?;
+            }
+            Ok(Person {
+                exams: results::exams(&known, site),
+                entries: people::of_ids(conn, &ids.ids)?,
+                ids,
+                known,
+                latest,
+                is_waiting,
+            })
+        })
+    }
+
+    /// Whether the store still says the same of them.
+    pub(super) fn holds(
+        conn: &rusqlite::Connection,
+        ids: &sheathline_model::persons::Person,
+        entries: &[Entry],
+    ) -> Result<bool, StoreError> {
+        Ok(identities::person(conn, &ids.surviving)? == *ids
+            && people::of_ids(conn, &ids.ids)? == entries)
+    }
+
+    /// The newest result of an exam, if it was made and nothing came since.
+    pub(super) fn current(&self, exam: &str) -> Option<&Content> {
+        self.latest.get(exam).filter(|_| !self.is_waiting)
+    }
+
+    /// What somebody should see before they say something of the patient.
+    pub(super) fn line(&self) -> String {
+        let key = &self.ids.surviving;
+        let mut said = format!("patient {}|{}", key.issuer, key.id);
+        let identity = Identity::agreed(self.exams.iter().map(|exam| exam.identity));
+        if let Some(birth) = identity.birth_date {
+            said = format!("{said}, born {birth}");
+        }
+        if self.ids.ids.len() > 1 {
+            said = format!("{said}, {} joined ids", self.ids.ids.len());
+        }
+        said
+    }
+
+    /// The same of an exam.
+    pub(super) fn line_of(&self, exam: &Exam) -> String {
+        let label = exam.label.map_or("none", |label| label.word());
+        let mut said = format!("exam {}, {}", exam.id, moment(exam));
+        match self.latest.get(&exam.id) {
+            Some(content) => said = format!("{said}: {}", status(content)),
+            None => said = format!("{said}: not assessed yet"),
+        }
+        if self.is_waiting {
+            said = format!("{said} (something came since)");
+        }
+        said = format!("{said}; label {label}");
+        if let Some(pressure) = &exam.opening_pressure {
+            said = format!("{said}; opening pressure {pressure}");
+        }
+        said
+    }
+
+    /// Results as they are, and as they would be with these entries.
+    ///
+    /// # Errors
+    /// The comparison refused its input.
+    pub(super) fn results(
+        &self,
+        drafts: &[Draft],
+        site: &Site,
+    ) -> Result<(Vec<Content>, Vec<Content>), results::ResultError> {
+        let before = results::of_patient(&self.known, site)?;
+        let mut entries = self.entries.clone();
+        let last = entries.iter().map(|one| one.id).max().unwrap_or(0);
+        for (draft, id) in drafts.iter().zip(last + 1..) {
+            entries.push(Entry {
+                id,
+                act: id,
+                patient: draft.patient.clone(),
+                recorded_at: DateTime::UNIX_EPOCH,
+                by: By {
+                    author: Author::Unknown,
+                    entered_by: String::new(),
+                    source: String::new(),
+                    reason: String::new(),
+                },
+                corrects: draft.corrects,
+                said: draft.said.clone(),
+            });
+        }
+        let mut known = self.known.clone();
+        say(&mut known, &entries);
+        Ok((before, results::of_patient(&known, site)?))
+    }
+
+    /// Which other exams an older entry is about beside exam number `own`, those in `meant` left out;
+    /// `None` where it is not about exam `own`.
+    pub(super) fn rest(
+        &self,
+        places: &Places<'_>,
+        old: &About,
+        own: usize,
+        meant: &BTreeSet<usize>,
+    ) -> Option<Vec<About>> {
+        let of = places.exams(old);
+        let others = of.iter().filter(|n| **n != own && !meant.contains(n));
+        let others = others.filter_map(|n| self.exams.get(*n)).map(about);
+        of.contains(&own).then(|| others.collect())
+    }
+}
+
+/// Status, flag and doubts of a result.
+pub(super) fn status(content: &Content) -> String {
+    let assessment = &content.assessment;
+    let mut said = assessment.status.word().to_owned();
+    if assessment.flagged {
+        said = format!("{said}, flagged");
+    }
+    let doubts = assessment.notices.iter().filter(|one| one.is_doubt());
+    for doubt in doubts.filter_map(|one| serde_json::to_value(one).ok()) {
+        said = format!("{said}, in doubt ({})", doubt.as_str().unwrap_or_default());
+    }
+    if content.is_date_doubted() {
+        said = format!("{said}, date in doubt");
+    }
+    said
+}
+
+/// Day and time of an exam.
+pub(in crate::cli) fn moment(exam: &Exam) -> String {
+    exam.performed_at.local.format("%Y-%m-%d %H:%M").to_string()
+}
+
+/// The readings of an exam, from every report, superseded ones too.
+pub(super) fn about(exam: &Exam) -> About {
+    let mut of_report: BTreeMap<&str, u32> = BTreeMap::new();
+    // The first of each report, then the second of each: no report is left out while others have many.
+    let mut readings: Vec<(u32, ReadingRef)> = exam
+        .measurements
+        .iter()
+        .map(|one| {
+            let turn = of_report.entry(&one.object).or_default();
+            *turn += 1;
+            let reading = ReadingRef {
+                object: one.object.clone(),
+                place: one.value.place.clone(),
+            };
+            (*turn, reading)
+        })
+        .collect();
+    readings.sort();
+    readings.truncate(READINGS_MAX);
+    let mut readings: Vec<ReadingRef> = readings.into_iter().map(|(_, one)| one).collect();
+    readings.sort();
+    About {
+        study_instance_uid: exam.study_instance_uid.clone(),
+        readings,
+    }
+}
+
+/// Persons that were looked up, each once.
+#[derive(Default)]
+pub(super) struct People {
+    pub(super) all: Vec<Person>,
+    by_id: BTreeMap<PatientKey, usize>,
+}
+
+impl People {
+    /// The number of the person of an id.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub(super) fn of(
+        &mut self,
+        store: &Store,
+        key: &PatientKey,
+        site: &Site,
+    ) -> Result<usize, StoreError> {
+        if let Some(number) = self.by_id.get(key) {
+            return Ok(*number);
+        }
+        let person = Person::of(store, key, site)?;
+        let number = self.all.len();
+        let ids = person.ids.ids.iter().chain([key]);
+        self.by_id.extend(ids.map(|id| (id.clone(), number)));
+        self.all.push(person);
+        Ok(number)
+    }
+
+    /// The numbers of person and exam that a name means; `Err` in words where it means none, or more
+    /// than one.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub(super) fn exam(
+        &mut self,
+        store: &Store,
+        name: &str,
+        site: &Site,
+    ) -> Result<Result<(usize, usize), String>, StoreError> {
+        let key = match store.read(|conn| patient_of(conn, name)) {
+            Ok(Some(key)) => key,
+            Ok(None) => {
+                return Ok(Err(format!(
+                    "the store knows no exam {name}; give an exam id or a Study Instance UID"
+                )));
+            }
+            Err(StoreError::Work(what)) => return Ok(Err(what)),
+            Err(error) => return Err(error),
+        };
+        let number = self.of(store, &key, site)?;
+        let exams = self.all.get(number).map(|person| person.exams.as_slice());
+        let exams = exams.unwrap_or_default();
+        if let Some(exam) = exams.iter().position(|exam| exam.id == name) {
+            return Ok(Ok((number, exam)));
+        }
+        let of_study: Vec<usize> = exams
+            .iter()
+            .enumerate()
+            .filter(|(_, exam)| exam.study_instance_uid == name)
+            .map(|(n, _)| n)
+            .collect();
+        Ok(match of_study.as_slice() {
+            [] => Err(format!("no report of {name} holds sheath values")),
+            [one] => Ok((number, *one)),
+            several => {
+                let named = several.iter().filter_map(|n| exams.get(*n));
+                let named: Vec<String> = named
+                    .map(|exam| format!("{} of {}", exam.id, moment(exam)))
+                    .collect();
+                Err(format!(
+                    "study {name} holds {} exams; name the one that is meant: {}",
+                    several.len(),
+                    named.join(", ")
+                ))
+            }
+        })
+    }
+}

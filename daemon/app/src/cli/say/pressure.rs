@@ -1,0 +1,78 @@
+//! `pressure`: the opening pressure of an exam.
+
+use super::act::{Act, How, Serves, Step, act};
+use super::person::{People, about, moment};
+use super::who::Who;
+use super::{finish, reassess};
+use crate::cli::args::PressureArgs;
+use crate::cli::{Failure, open};
+use sheathline_model::domain::{OpeningPressure, PatientKey};
+use sheathline_model::entries::{self, Kind, Of, Said};
+use sheathline_model::history::Places;
+use std::collections::BTreeSet;
+
+/// `pressure`: sets or takes back.
+pub(in crate::cli) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
+    let pressure = match (args.value.as_str(), args.unit.as_deref()) {
+        ("none", None) => None,
+        ("none", Some(_)) => {
+            return Err(Failure::Usage("write none without a unit".to_owned()));
+        }
+        (value, unit) => Some(
+            OpeningPressure::typed(value, unit.unwrap_or_default())
+                .map_err(|error| Failure::Usage(error.to_string()))?,
+        ),
+    };
+    let by = Who::of(&args.who).map_err(Failure::Usage)?;
+    let by = by.by("command", None, None);
+    let config = open::config(&args.config.config)?;
+    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
+    let site = open::site(&config);
+    let said = pressure
+        .as_ref()
+        .map_or("no opening pressure".to_owned(), |one| {
+            format!("opening pressure {one}")
+        });
+    let done = act(&pipeline, &site, How::default(), || {
+        let mut people = People::default();
+        let found = people.exam(pipeline.store(), &args.exam, &site);
+        let (number, own) = found.map_err(Failure::no)?.map_err(Failure::No)?;
+        let person = people.all.get(number);
+        let Some((person, exam)) = person.and_then(|person| Some((person, person.exams.get(own)?)))
+        else {
+            return Err(Failure::No(format!(
+                "no report of {} holds sheath values",
+                args.exam
+            )));
+        };
+        let places = Places::of(&person.exams);
+        let rest = |old: &_| person.rest(&places, old, own, &BTreeSet::new());
+        let about = about(exam);
+        let drafts = match &pressure {
+            Some(one) => {
+                let said = Said::Pressure(about, one.clone());
+                entries::say(&person.entries, &exam.patient, &said, rest)
+            }
+            None => {
+                let nothing = Said::Nothing(Kind::Pressure, Of::Exam(about));
+                entries::take_back(&person.entries, &nothing, rest)
+            }
+        };
+        let step = Step {
+            person: number,
+            shown: person.line_of(exam),
+            told: format!("exam {} of {}: {said}", exam.id, moment(exam)),
+            already: format!("exam {} has {said} already", exam.id),
+            exams: vec![(own, Serves::No)],
+            drafts,
+            by: by.clone(),
+        };
+        Ok(Act {
+            people,
+            steps: vec![step],
+        })
+    })?;
+    finish(&pipeline)?;
+    let of_whom: Vec<PatientKey> = done.unwrap_or_default();
+    of_whom.iter().try_for_each(|key| reassess(&pipeline, key))
+}

@@ -1,0 +1,83 @@
+//! Who says something, as far as anybody can tell.
+
+use crate::cli::args::WhoArgs;
+use crate::cli::open;
+use sheathline_model::entries::{Author, By};
+
+/// Letters of a name.
+const NAME_MAX: usize = 100;
+
+/// Letters of a reason.
+const REASON_MAX: usize = 500;
+
+/// Who is at the command line.
+pub(super) struct Who {
+    named: Option<String>,
+    reason: String,
+    entered_by: String,
+}
+
+impl Who {
+    /// # Errors
+    /// The name or the reason cannot be kept; in words.
+    pub(super) fn of(args: &WhoArgs) -> Result<Who, String> {
+        let named = args.author.as_deref().map(author).transpose();
+        Ok(Who {
+            named: named.map_err(|what| format!("--author {what}"))?,
+            reason: reason(args.reason.as_deref().unwrap_or_default())
+                .map_err(|what| format!("--reason {what}"))?,
+            entered_by: system_user(),
+        })
+    }
+
+    /// What an entry carries. A row of a table may name somebody and something else.
+    pub(super) fn by(&self, source: &str, author: Option<&str>, reason: Option<&str>) -> By {
+        let named = author.or(self.named.as_deref());
+        By {
+            author: match named {
+                Some(name) => Author::Account(name.to_owned()),
+                None => Author::SystemUser(self.entered_by.clone()),
+            },
+            entered_by: self.entered_by.clone(),
+            source: source.to_owned(),
+            reason: reason.unwrap_or(&self.reason).to_owned(),
+        }
+    }
+}
+
+/// A name as it is kept.
+pub(super) fn author(text: &str) -> Result<String, String> {
+    let name = kept(text, NAME_MAX)?;
+    match name.is_empty() {
+        true => Err("is empty; name somebody, or leave it out".to_owned()),
+        false => Ok(name),
+    }
+}
+
+/// A reason as it is kept.
+pub(super) fn reason(text: &str) -> Result<String, String> {
+    kept(text, REASON_MAX)
+}
+
+fn kept(text: &str, most: usize) -> Result<String, String> {
+    let text = text.trim();
+    let length = text.chars().count();
+    if length > most {
+        return Err(format!("has {length} letters; {most} are kept"));
+    }
+    match text.chars().any(char::is_control) {
+        true => Err("holds a control character; write it on one line".to_owned()),
+        false => Ok(text.to_owned()),
+    }
+}
+
+/// The number of the account, which nobody can choose, and the name that the environment gives.
+fn system_user() -> String {
+    let named = ["SUDO_USER", "USER", "LOGNAME"];
+    let mut named = named.iter().filter_map(|name| std::env::var(name).ok());
+    let name = named.next().and_then(|name| author(&name).ok());
+    match name {
+        Some(name) => format!("{name} ({})", open::user()),
+        None => open::user(),
+    }
+}

@@ -1,0 +1,353 @@
+//! The running daemon: listener, drop folder and pipeline side by side until told to stop.
+
+mod receivers;
+mod signals;
+
+pub(crate) use receivers::Receivers;
+
+use receivers::{address_advice, unopened};
+use signals::{Signals, Told};
+
+use super::issuers::Look;
+use super::worker::{DRAIN_LIMIT, STEP, Worker, Working};
+use super::{Failure, open, supervisor};
+use crate::config::{Config, LogFormat};
+use crate::deliver;
+use crate::deliver::syslog::Forwarder;
+use crate::deliver::workers::{self, Workers};
+use crate::observe::audit::Event;
+use crate::observe::endpoint::Endpoint;
+use crate::observe::failures::CountFailures;
+use crate::observe::outbox::Unwritable;
+use crate::observe::{Health, Metrics, Observed};
+use crate::pipeline::{Pipeline, PipelineError};
+use crate::publish::{Claim, PublishError};
+use crate::receive::{Hl7, Web, listener, served};
+use chrono::Utc;
+use sheathline_store::Store;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Instant;
+use tokio::runtime::Runtime;
+use tokio::sync::watch;
+use tracing_subscriber::filter::LevelFilter;
+use tracing_subscriber::layer::SubscriberExt;
+use tracing_subscriber::util::SubscriberInitExt;
+use tracing_subscriber::{EnvFilter, Layer};
+
+/// The runtime that receivers run on.
+pub(crate) fn runtime() -> Result<Runtime, Failure> {
+    tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .map_err(Failure::no)
+}
+
+/// Logs to standard output, one event a line, and counts failures.
+fn log(config: &Config, metrics: &Arc<Metrics>) {
+    let filter = EnvFilter::new(format!("{},notify=warn", config.observe.log.word()));
+    let logs = tracing_subscriber::fmt::layer()
+        .with_target(false)
+        // A log that cannot be written would be told to standard error, which may be on the same
+        // full disk, and a failure to write there panics.
+        .log_internal_errors(false);
+    let logs = match config.observe.log_format {
+        LogFormat::Text => logs.with_ansi(false).boxed(),
+        LogFormat::Json => logs.json().boxed(),
+    };
+    let count = CountFailures(Arc::clone(metrics)).with_filter(LevelFilter::WARN);
+    let all = tracing_subscriber::registry().with(logs.with_filter(filter));
+    let set = all.with(count).try_init();
+    if let Err(error) = set {
+        super::print::note(format_args!("logging was set up already: {error}"));
+    }
+}
+
+/// `serve`: runs until SIGTERM, SIGINT, or a store in doubt. SIGHUP reads the configuration again.
+pub(super) fn serve(file: &Path) -> Result<(), Failure> {
+    let config = open::config(file)?;
+    let web = &config.web;
+    let has_web = !web.listen.is_empty() || !web.tls.listen.is_empty();
+    if !config.dicom.enabled && config.folder.path.is_none() && !has_web {
+        return Err(Failure::Usage(
+            "nothing to serve: [receive.dicom] is switched off and [receive.folder] has no path; \
+             write enabled = true for the first, or a path for the second"
+                .into(),
+        ));
+    }
+    let observed = open::observed(&config)?;
+    log(&config, &observed.metrics);
+    for one in config.exposed() {
+        tracing::warn!(code = "port-open-to-all", "{}", one.what);
+    }
+    for what in open::readable_tokens(&config) {
+        tracing::warn!(code = "token-file-readable", "{what}");
+    }
+    let store = open::owner(&config)?;
+    let metrics = Arc::clone(&observed.metrics);
+    store.on_commit(move |took| metrics.committed(took));
+    // Before the first message of this start, which is to be sent.
+    let forwarder = open::forwarder(&config, &store, &observed)?;
+    let publications = watch::Sender::new(0);
+    let pipeline =
+        open::pipeline(&config, store.clone(), observed.clone())?.announcing(publications.clone());
+    if let Some(trail) = &observed.trail
+        && !trail.write(&[(Utc::now(), Event::Started)])
+    {
+        return Err(Failure::No(
+            "the audit trail cannot be written; [observe] audit names it".into(),
+        ));
+    }
+    take_outbox(&pipeline, &observed)?;
+    let outbox = pipeline.claim();
+    refresh(&pipeline, &observed)?;
+    let runtime = runtime()?;
+    // Before anybody can know that we listen: a signal that comes first would end us undrained.
+    let mut signals = Signals::catch(&runtime)?;
+    let health = Arc::new(Health::new(&config, store.clone(), observed.clone()));
+    for address in &config.observe.listen {
+        let endpoint = runtime
+            .block_on(Endpoint::bind(*address))
+            .map_err(|error| Failure::No(format!("{error}{}", address_advice(&error.source))))?;
+        runtime.spawn(endpoint.run(Arc::clone(&health)));
+    }
+    let receivers = Receivers::start(&runtime, &config, &store, &observed)?;
+    let deliveries = {
+        let _inside = runtime.enter();
+        let (all, published) = (config.destinations(), publications.subscribe());
+        Workers::start(&all, deliver::carrier, &store, &observed, &published)
+            .map_err(Failure::no)?
+    };
+    let (working, worker_lives) = Working::new();
+    health.serving(receivers.handles(), worker_lives);
+    health.closed(receivers.has_closed());
+    let issuers = Look::start(&config, &store);
+    let mut running = Running {
+        worker: Worker::start(pipeline, working)?,
+        deliveries,
+        publications,
+        config,
+        store,
+        observed,
+        health,
+        receivers,
+        forwarder,
+        outbox,
+        issuers,
+        unopened: None,
+    };
+    supervisor::ready(&running.health);
+    runtime.spawn(supervisor::watch(Arc::clone(&running.health)));
+    let why = loop {
+        match runtime.block_on(signals.until_told(&running.store, &running.observed)) {
+            Told::Stop(why) => break why,
+            Told::Reload => running = running.reload(&runtime, file)?,
+            Told::LookAtFiles => running.look_at_files(&runtime),
+        }
+    };
+    running.stop(&runtime, why)
+}
+
+/// A daemon at work.
+struct Running {
+    config: Config,
+    store: Store,
+    observed: Observed,
+    health: Arc<Health>,
+    receivers: Receivers,
+    worker: Worker,
+    deliveries: Workers,
+    /// Tells the deliveries that there is something new.
+    publications: watch::Sender<u64>,
+    /// Sends the audit trail on.
+    forwarder: Option<Forwarder>,
+    /// What keeps other stores out of the outbox.
+    outbox: Arc<Claim>,
+    /// Compares the issuers of stored reports with those of the configuration.
+    issuers: Look,
+    /// Why a port whose files serve again cannot be had, as the log has it.
+    unopened: Option<String>,
+}
+
+impl Running {
+    /// Opens the ports for TLS whose files serve again, and closes those whose certificate has ended.
+    fn look_at_files(&mut self, runtime: &Runtime) {
+        let renewed = self.receivers.renew(runtime, &self.config);
+        let unopened = renewed.err().map(|why| unopened(&why).to_string());
+        if let Some(why) = unopened.as_ref().filter(|_| self.unopened != unopened) {
+            tracing::error!(code = "listen-failed", "{why}");
+        }
+        self.unopened = unopened;
+        self.health.closed(self.receivers.has_closed());
+    }
+
+    /// Puts the configuration as it is now in force, all of it that can change, or nothing.
+    ///
+    /// # Errors
+    /// The pipeline ended by a panic, or no thread can be had for it.
+    fn reload(mut self, runtime: &Runtime, file: &Path) -> Result<Self, Failure> {
+        supervisor::reloading();
+        let mut refused = false;
+        match self.prepare(runtime, file) {
+            Ok(prepared) => {
+                let (working, worker_lives) = Working::new();
+                self.health.serving(self.receivers.handles(), worker_lives);
+                let old = self.worker.interrupt()?;
+                match refresh(&prepared.pipeline, &self.observed) {
+                    Ok(()) => {
+                        self.worker = Worker::start(prepared.pipeline, working)?;
+                        if let (Some(live), Some(peers)) = (&self.receivers.live, prepared.peers) {
+                            live.apply(peers);
+                        }
+                        self.receivers.hl7.apply(prepared.hl7);
+                        self.receivers.web.apply(prepared.web);
+                        self.deliveries.apply(prepared.deliveries);
+                        tell_reloaded(&self.config, &prepared.config, &self.observed);
+                        for key in prepared.config.differences(&prepared.wanted) {
+                            tracing::warn!(code = "reload-waits", key, "needs a new start");
+                        }
+                        if self.config.issuers() != prepared.config.issuers() {
+                            self.issuers = Look::start(&prepared.config, &self.store);
+                        }
+                        self.config = prepared.config;
+                    }
+                    Err(why) => {
+                        refused = true;
+                        tell_refused(&why);
+                        self.worker = Worker::start(old, working)?;
+                    }
+                }
+            }
+            Err(why) => {
+                refused = true;
+                tell_refused(&why);
+            }
+        }
+        self.health.closed(self.receivers.has_closed());
+        self.health.reloaded(refused);
+        supervisor::ready(&self.health);
+        Ok(self)
+    }
+
+    /// Reads everything that the configuration names, and changes nothing.
+    fn prepare(&self, runtime: &Runtime, file: &Path) -> Result<Prepared, Failure> {
+        let wanted = open::config(file)?;
+        let config = self.config.reloaded(&wanted);
+        let live = self.receivers.live.as_ref();
+        let peers = live.map(|live| live.prepare(config.dicom.clone(), config.history_titles()));
+        let hl7 = self.receivers.hl7.prepare(config.hl7.clone());
+        let hl7 = runtime.block_on(hl7).map_err(|error| unopened(&error))?;
+        let web = self
+            .receivers
+            .web
+            .prepare((config.web.clone(), config.dicom.clone()));
+        let web = runtime.block_on(web).map_err(|error| unopened(&error))?;
+        let deliveries = {
+            let _inside = runtime.enter();
+            let change = self.deliveries.prepare(&config.destinations());
+            change.map_err(Failure::no)?
+        };
+        Ok(Prepared {
+            pipeline: open::pipeline(&config, self.store.clone(), self.observed.clone())?
+                .announcing(self.publications.clone())
+                .holding(Arc::clone(&self.outbox)),
+            peers: peers.transpose().map_err(Failure::no)?,
+            hl7,
+            web,
+            deliveries,
+            config,
+            wanted,
+        })
+    }
+
+    fn stop(self, runtime: &Runtime, why: &str) -> Result<(), Failure> {
+        tracing::info!(code = "stopping", "{why}");
+        supervisor::stopping();
+        self.health.stopping();
+        drop(self.issuers);
+        self.receivers.stop(runtime);
+        self.observed.tell_all_refused();
+        let told = Instant::now();
+        self.deliveries.stop();
+        self.worker.finish()?;
+        while !self.deliveries.are_finished() && told.elapsed() < DRAIN_LIMIT {
+            std::thread::sleep(STEP);
+        }
+        if !self.deliveries.are_finished() {
+            // It is repeated by the next start, and the receiver recognises it.
+            tracing::warn!(code = "delivery-cut-off", "a destination does not answer");
+        }
+        if let Some(trail) = &self.observed.trail {
+            trail.note(&Event::Stopped);
+            // Returns once what was noted before it is written, or tells the log that it is not.
+            let _ = trail.write(&[]);
+        }
+        if let Some(forwarder) = self.forwarder {
+            forwarder.finish();
+        }
+        tracing::info!(code = "stopped", "all that was received is stored");
+        match Failure::of_doubt(&self.store) {
+            None => Ok(()),
+            Some(failure) => Err(failure),
+        }
+    }
+}
+
+/// A configuration that was read again, with all that it names.
+struct Prepared {
+    /// As written.
+    wanted: Config,
+    /// As far as it can be put in force.
+    config: Config,
+    pipeline: Pipeline,
+    peers: Option<listener::Prepared>,
+    hl7: served::Prepared<Hl7>,
+    web: served::Prepared<Web>,
+    deliveries: workers::Change,
+}
+
+/// Takes the outbox for this store. One that cannot be written only now is no reason not to receive.
+fn take_outbox(pipeline: &Pipeline, observed: &Observed) -> Result<(), Failure> {
+    match pipeline.sweep() {
+        Err(PipelineError::Publish(error)) if !error.is_mistake() => {
+            if let Some(what) = Unwritable::of_publishing(&error) {
+                observed.outbox.failed(what, &error);
+            }
+            Ok(())
+        }
+        Err(error) => {
+            let what = format!("{error}; [outbox] folder names it");
+            Err(match error {
+                // No folder; another one has to be named. Who has the outbox may leave it.
+                PipelineError::Publish(PublishError::Write { .. }) => Failure::Usage(what),
+                _ => Failure::No(what),
+            })
+        }
+        Ok(()) => Ok(()),
+    }
+}
+
+/// Sends back what was made by other rules.
+fn refresh(pipeline: &Pipeline, observed: &Observed) -> Result<(), Failure> {
+    if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
+        tracing::info!(code = "rules-changed", "{change}");
+        observed.note(|| Event::Reconfigured { change });
+    }
+    Ok(())
+}
+
+fn tell_reloaded(old: &Config, new: &Config, observed: &Observed) {
+    // Files that the configuration names may have changed without it.
+    let changed = old.differences(new).join(", ");
+    tracing::info!(code = "reloaded", changed, "the configuration is in force");
+    if !changed.is_empty() {
+        let change = format!("configuration read again: {changed}");
+        observed.note(|| Event::Reconfigured { change });
+    }
+}
+
+fn tell_refused(why: &Failure) {
+    for line in why.to_string().lines() {
+        tracing::error!(code = "reload-refused", "{line}; all stays as it was");
+    }
+}

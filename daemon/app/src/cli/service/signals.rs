@@ -1,0 +1,63 @@
+//! What a running daemon is told from outside, and when it looks by itself.
+
+use crate::cli::Failure;
+use crate::observe::Observed;
+use sheathline_store::Store;
+use std::time::{Duration, Instant};
+use tokio::runtime::Runtime;
+use tokio::signal::unix::{Signal, SignalKind, signal};
+
+/// Between two looks at the store while nobody tells anything.
+const LOOK: Duration = Duration::from_secs(1);
+
+/// Between two looks at files for TLS that do not serve.
+const LOOK_AT_FILES: Duration = Duration::from_secs(5);
+
+/// What a signal, or the time, asks for.
+pub(super) enum Told {
+    Stop(&'static str),
+    Reload,
+    LookAtFiles,
+}
+
+/// The signals that ask for something, caught from the moment this is made.
+pub(super) struct Signals {
+    terminate: Signal,
+    interrupt: Signal,
+    hang_up: Signal,
+    looked_at_files: Instant,
+}
+
+impl Signals {
+    pub(super) fn catch(runtime: &Runtime) -> Result<Self, Failure> {
+        let _inside = runtime.enter();
+        Ok(Signals {
+            terminate: signal(SignalKind::terminate()).map_err(Failure::no)?,
+            interrupt: signal(SignalKind::interrupt()).map_err(Failure::no)?,
+            hang_up: signal(SignalKind::hangup()).map_err(Failure::no)?,
+            looked_at_files: Instant::now(),
+        })
+    }
+
+    /// Waits for a signal, or for a store that takes nothing more.
+    pub(super) async fn until_told(&mut self, store: &Store, observed: &Observed) -> Told {
+        loop {
+            tokio::select! {
+                biased;
+                _ = self.terminate.recv() => return Told::Stop("told to stop"),
+                _ = self.interrupt.recv() => return Told::Stop("interrupted"),
+                _ = self.hang_up.recv() => return Told::Reload,
+                () = tokio::time::sleep(LOOK) => {
+                    observed.tell_refused();
+                    if store.doubt().is_some() {
+                        return Told::Stop("the store is in doubt");
+                    }
+                    if self.looked_at_files.elapsed() >= LOOK_AT_FILES {
+                        self.looked_at_files = Instant::now();
+                        return Told::LookAtFiles;
+                    }
+                }
+            }
+        }
+    }
+}

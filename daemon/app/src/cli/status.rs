@@ -1,0 +1,393 @@
+//! `status`: how the service is, for a person at the terminal. Reads the store and asks the running
+//! daemon, where its configuration says that it can be asked; changes nothing.
+
+mod deliveries;
+
+use super::args::StatusArgs;
+use super::{Failure, look, open, print};
+use crate::config::{Config, Effective};
+use crate::pipeline::Sum;
+use chrono::{DateTime, SecondsFormat, Utc};
+use deliveries::Deliveries;
+use serde::Serialize;
+use sheathline_store::backlog::{self, Waiting};
+use sheathline_store::trouble::{self, Trouble};
+use sheathline_store::{bodies, overview};
+use std::collections::BTreeMap;
+use std::io::{Read, Write};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, TcpStream};
+use std::path::Path;
+use std::time::Duration;
+
+/// How long the daemon may take for an answer.
+const ANSWER_LIMIT: Duration = Duration::from_secs(3);
+
+/// The longest answer that is read.
+const ANSWER_BYTES_MAX: u64 = 64 << 10;
+
+/// What the daemon says of itself.
+#[derive(Debug, Serialize)]
+#[serde(rename_all = "snake_case", tag = "state")]
+enum Daemon {
+    /// `[observe] listen` is off or lets the system choose the port, so nobody can be asked.
+    Unknown,
+    /// Nobody answers.
+    Silent {
+        address: SocketAddr,
+    },
+    Ready,
+    NotReady {
+        reasons: Vec<String>,
+    },
+}
+
+#[derive(Debug, Serialize)]
+struct Status {
+    version: &'static str,
+    daemon: Daemon,
+    objects: Sum,
+    last_received: Option<DateTime<Utc>>,
+    quarantined_by_reason: BTreeMap<String, u64>,
+    exams_by_status: BTreeMap<String, u64>,
+    last_published: Option<DateTime<Utc>>,
+    /// Whether old bodies stay because the clock cannot be right.
+    bodies_kept_by_clock: bool,
+    waiting: Vec<Stage>,
+    /// Nothing can be written into the outbox, as the daemon says or said last.
+    outbox_unwritable: Option<Lasting>,
+    /// Single results cannot be written.
+    results_not_written: Option<Lasting>,
+    /// Patients that the issuers of the configuration would split, as the daemon found at its start.
+    patients_apart: Option<Lasting>,
+    deliveries: Vec<Deliveries>,
+    /// What does not pass by itself.
+    needs: Vec<Need>,
+    disk: Disk,
+}
+
+/// Something that a person has to see to.
+#[derive(Debug, Serialize)]
+struct Need {
+    code: &'static str,
+    what: String,
+}
+
+/// What is wrong, and since when.
+#[derive(Debug, Serialize)]
+struct Lasting {
+    since: DateTime<Utc>,
+    what: String,
+}
+
+#[derive(Debug, Serialize)]
+struct Stage {
+    what: &'static str,
+    count: u64,
+    oldest: Option<DateTime<Utc>>,
+}
+
+#[derive(Debug, Serialize)]
+struct Disk {
+    store_bytes: u64,
+    store_free_bytes: Option<u64>,
+    outbox_results: u64,
+    outbox_bytes: u64,
+    outbox_free_bytes: Option<u64>,
+}
+
+/// Exit code 1 where somebody is needed: the daemon could be asked and is not ready, or one of
+/// [`Status::needs`]. With `--probe` the daemon alone is asked.
+pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
+    if args.probe {
+        return probe(&args.config.config);
+    }
+    let config =
+        open::config(&args.config.config).map_err(|failure| match probe(&args.config.config) {
+            Ok(()) => Failure::Usage(format!(
+                "{failure}\nthe daemon is ready, with the configuration that it took before"
+            )),
+            Err(_) => failure,
+        })?;
+    let daemon = ask(&config);
+    let verdict = verdict(&daemon);
+    let status = gather(&config, daemon)?;
+    match args.json {
+        true => print::json(&status)?,
+        false => show(&status),
+    }
+    let said = verdict.err().map(|failure| failure.to_string());
+    let needs = status.needs.into_iter().map(|need| need.what);
+    let all: Vec<String> = said.into_iter().chain(needs).collect();
+    match all.is_empty() {
+        true => Ok(()),
+        false => Err(Failure::No(all.join("\n"))),
+    }
+}
+
+/// What somebody has to see to, beside what the daemon says when it is asked.
+fn needs(
+    outbox: Option<&Lasting>,
+    results: Option<&Lasting>,
+    deliveries: &[Deliveries],
+) -> Vec<Need> {
+    let lasting = |code, one: &Lasting, way_out| Need {
+        code,
+        what: format!("{}, since {}{way_out}", one.what, time(Some(one.since))),
+    };
+    let outbox = outbox.map(|one| lasting("outbox-unwritable", one, ""));
+    let results = results.map(|one| {
+        let way_out = "; result-not-written in the log says why";
+        lasting("results-not-written", one, way_out)
+    });
+    let now = Utc::now();
+    let deliveries = deliveries.iter().flat_map(|one| one.needs(now));
+    outbox
+        .into_iter()
+        .chain(results)
+        .chain(deliveries)
+        .collect()
+}
+
+/// Asks the daemon alone. It may run on with an earlier configuration than the one that lies there, so a
+/// mistake in that is none of the daemon.
+fn probe(file: &Path) -> Result<(), Failure> {
+    let (config, mistakes) = Effective::as_far_as_good(&open::layers(file)?);
+    match ask(&config.config) {
+        Daemon::Unknown if !mistakes.is_empty() => Err(open::all(&mistakes)),
+        Daemon::Unknown => Err(Failure::Usage(
+            "nobody can be asked: [observe] listen names no address with a port".into(),
+        )),
+        daemon => verdict(&daemon),
+    }
+}
+
+fn verdict(daemon: &Daemon) -> Result<(), Failure> {
+    match daemon {
+        Daemon::Unknown | Daemon::Ready => Ok(()),
+        Daemon::Silent { address } => Err(Failure::No(format!(
+            "nobody answers on {address}, the first address of [observe] listen"
+        ))),
+        Daemon::NotReady { reasons } => Err(Failure::No(format!(
+            "the daemon is not ready: {}",
+            reasons.join("; ")
+        ))),
+    }
+}
+
+fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
+    let store = open::guest(config)?;
+    let overview = store.read(overview::overview).map_err(Failure::no)?;
+    let backlog = store.read(backlog::backlog).map_err(Failure::no)?;
+    let trouble = |of| {
+        let found = store
+            .read(|conn| trouble::of(conn, of))
+            .map_err(Failure::no)?;
+        Ok(found.map(|Trouble { since, what, .. }| Lasting { since, what }))
+    };
+    let outbox_unwritable = trouble(trouble::OUTBOX)?;
+    let results_not_written = trouble(trouble::RESULTS)?;
+    let deliveries = deliveries::of(config, &store)?;
+    let ahead = store
+        .read(|conn| bodies::ahead(conn, Utc::now()))
+        .map_err(Failure::no)?
+        .is_some();
+    let stage = |what, Waiting { count, oldest }| Stage {
+        what,
+        count,
+        oldest,
+    };
+    let (outbox_results, outbox_bytes) = outbox(&config.outbox.folder);
+    Ok(Status {
+        version: env!("CARGO_PKG_VERSION"),
+        daemon,
+        objects: look::sum(&store)?,
+        last_received: overview.last_received,
+        quarantined_by_reason: overview.quarantined,
+        exams_by_status: overview.exams,
+        last_published: overview.last_published,
+        bodies_kept_by_clock: config.store.keep_bodies_days > 0 && ahead,
+        waiting: vec![
+            stage("objects to read", backlog.objects),
+            stage("patients to assess", backlog.patients),
+            stage("results to publish", backlog.results),
+        ],
+        needs: needs(
+            outbox_unwritable.as_ref(),
+            results_not_written.as_ref(),
+            &deliveries,
+        ),
+        outbox_unwritable,
+        results_not_written,
+        patients_apart: trouble(trouble::ISSUERS)?,
+        deliveries,
+        disk: Disk {
+            store_bytes: store_bytes(&config.store.path),
+            store_free_bytes: crate::observe::health::free_bytes(&config.store.path),
+            outbox_results,
+            outbox_bytes,
+            outbox_free_bytes: crate::observe::health::free_bytes(&config.outbox.folder),
+        },
+    })
+}
+
+/// The store and the log beside it.
+fn store_bytes(path: &Path) -> u64 {
+    let mut log = path.as_os_str().to_owned();
+    log.push("-wal");
+    [path, Path::new(&log)]
+        .into_iter()
+        .filter_map(|file| Some(std::fs::metadata(file).ok()?.len()))
+        .sum()
+}
+
+/// Results in the outbox and the bytes of their files. Whoever reads it may take one away meanwhile.
+fn outbox(folder: &Path) -> (u64, u64) {
+    let entries = |path: &Path| std::fs::read_dir(path).into_iter().flatten().flatten();
+    let (mut results, mut bytes) = (0, 0);
+    let is_result = |entry: &std::fs::DirEntry| {
+        let is_hidden = entry.file_name().as_encoded_bytes().starts_with(b".");
+        !is_hidden && entry.file_type().is_ok_and(|kind| kind.is_dir())
+    };
+    for result in entries(folder).filter(is_result) {
+        let of_file = |file: std::fs::DirEntry| Some(file.metadata().ok()?.len());
+        results += 1;
+        bytes += entries(&result.path()).filter_map(of_file).sum::<u64>();
+    }
+    (results, bytes)
+}
+
+/// Asks the endpoint at its first address.
+fn ask(config: &Config) -> Daemon {
+    let Some(mut address) = config.observe.listen.first().copied() else {
+        return Daemon::Unknown;
+    };
+    if address.port() == 0 {
+        return Daemon::Unknown;
+    }
+    // What listens everywhere is asked here.
+    match address.ip() {
+        IpAddr::V4(ip) if ip.is_unspecified() => address.set_ip(Ipv4Addr::LOCALHOST.into()),
+        IpAddr::V6(ip) if ip.is_unspecified() => address.set_ip(Ipv6Addr::LOCALHOST.into()),
+        _ => {}
+    }
+    readiness(address).unwrap_or(Daemon::Silent { address })
+}
+
+fn readiness(address: SocketAddr) -> Option<Daemon> {
+    let mut stream = TcpStream::connect_timeout(&address, ANSWER_LIMIT).ok()?;
+    stream.set_read_timeout(Some(ANSWER_LIMIT)).ok()?;
+    stream.set_write_timeout(Some(ANSWER_LIMIT)).ok()?;
+    let request = format!("GET /readyz HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n");
+    stream.write_all(request.as_bytes()).ok()?;
+    let mut answer = String::new();
+    stream
+        .take(ANSWER_BYTES_MAX)
+        .read_to_string(&mut answer)
+        .ok()?;
+    let body = answer.split_once("\r\n\r\n")?.1;
+    let body: serde_json::Value = serde_json::from_str(body).ok()?;
+    if body.get("ready")?.as_bool()? {
+        return Some(Daemon::Ready);
+    }
+    let word = |reason: &serde_json::Value, key| reason.get(key)?.as_str().map(str::to_owned);
+    let told = |reason| {
+        Some(format!(
+            "{}: {}",
+            word(reason, "code")?,
+            word(reason, "what")?
+        ))
+    };
+    let reasons = body.get("reasons")?.as_array()?.iter();
+    Some(Daemon::NotReady {
+        reasons: reasons.filter_map(told).collect(),
+    })
+}
+
+fn show(status: &Status) {
+    let row = |what: &str, value: &dyn std::fmt::Display| {
+        print::line(format_args!("{what:<22} {value}"));
+    };
+    row("version", &status.version);
+    match &status.daemon {
+        Daemon::Unknown => row("daemon", &"not asked; [observe] listen names no port"),
+        Daemon::Silent { address } => row("daemon", &format_args!("silent on {address}")),
+        Daemon::Ready => row("daemon", &"ready"),
+        Daemon::NotReady { reasons } => {
+            row("daemon", &format_args!("NOT ready: {}", reasons.join("; ")))
+        }
+    }
+    row("objects", &status.objects);
+    row("last received", &time(status.last_received));
+    row("last published", &time(status.last_published));
+    if status.bodies_kept_by_clock {
+        row(
+            "old bodies",
+            &"kept: the clock is more than 30 days beyond the newest object",
+        );
+    }
+    for stage in &status.waiting {
+        match stage.oldest {
+            None => row(stage.what, &stage.count),
+            Some(_) => row(
+                stage.what,
+                &format_args!("{}, since {}", stage.count, time(stage.oldest)),
+            ),
+        }
+    }
+    for (of, trouble) in [
+        ("outbox not written", &status.outbox_unwritable),
+        ("results not written", &status.results_not_written),
+        ("issuers", &status.patients_apart),
+    ] {
+        if let Some(Lasting { since, what }) = trouble {
+            row(of, &format_args!("{what}, since {}", time(Some(*since))));
+        }
+    }
+    for one in &status.deliveries {
+        let name = format!("to {}", one.destination);
+        row(&name, &one.line());
+    }
+    for (heading, counts) in [
+        ("quarantined by reason", &status.quarantined_by_reason),
+        ("exams by status", &status.exams_by_status),
+    ] {
+        match counts.is_empty() {
+            true => row(heading, &"none"),
+            false => print::line(heading),
+        }
+        for (code, count) in counts {
+            print::line(format_args!("  {code:<40} {count:>8}"));
+        }
+    }
+    let disk = &status.disk;
+    row(
+        "store",
+        &format_args!(
+            "{}, free {}",
+            size(Some(disk.store_bytes)),
+            size(disk.store_free_bytes)
+        ),
+    );
+    row(
+        "outbox",
+        &format_args!(
+            "{} results, {}, free {}",
+            disk.outbox_results,
+            size(Some(disk.outbox_bytes)),
+            size(disk.outbox_free_bytes)
+        ),
+    );
+}
+
+fn time(at: Option<DateTime<Utc>>) -> String {
+    at.map_or("never".to_owned(), |at| {
+        at.to_rfc3339_opts(SecondsFormat::Secs, true)
+    })
+}
+
+fn size(bytes: Option<u64>) -> String {
+    match bytes {
+        None => "unknown".to_owned(),
+        Some(bytes) => format!("{:.1} MB", bytes as f64 / 1e6),
+    }
+}

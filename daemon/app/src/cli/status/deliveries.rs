@@ -1,0 +1,204 @@
+//! What `status` says of deliveries, from the store and the configuration alone: a daemon that cannot
+//! be asked leaves in the store since when a destination is not reached.
+
+use super::Need;
+use crate::cli::{Failure, open};
+use crate::config::Config;
+use chrono::{DateTime, TimeDelta, Utc};
+use serde::Serialize;
+use sheathline_store::deliveries::{self, Backlog};
+use sheathline_store::trouble::{self, Trouble};
+use sheathline_store::{Store, StoreError};
+use std::collections::BTreeMap;
+
+/// A destination that is not reached for longer needs somebody: a new start of the other side, or of
+/// the network between, takes minutes.
+const DOWN_LONG: TimeDelta = TimeDelta::hours(1);
+
+/// How deliveries to one destination stand.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+pub(super) struct Deliveries {
+    pub(super) destination: String,
+    /// Whether the configuration names it.
+    configured: bool,
+    waiting: u64,
+    oldest_waiting: Option<DateTime<Utc>>,
+    dead: u64,
+    /// Since when it is not reached.
+    down_since: Option<DateTime<Utc>>,
+    /// How far the first attempt came that did not reach it, and the code of its failure.
+    failure: Option<String>,
+}
+
+/// Every destination that the configuration names or that something waits for, by name.
+pub(super) fn of(config: &Config, store: &Store) -> Result<Vec<Deliveries>, Failure> {
+    let look = |conn: &_| -> Result<_, StoreError> {
+        Ok((deliveries::backlog(conn)?, trouble::all(conn)?))
+    };
+    let (backlog, troubles) = store.read(look).map_err(Failure::no)?;
+    Ok(gathered(open::destinations(config), backlog, troubles))
+}
+
+fn gathered(names: Vec<String>, backlog: Vec<Backlog>, troubles: Vec<Trouble>) -> Vec<Deliveries> {
+    let named = |destination: String, configured| Deliveries {
+        destination,
+        configured,
+        ..Deliveries::default()
+    };
+    let mut all: BTreeMap<String, Deliveries> = names
+        .into_iter()
+        .map(|name| (name.clone(), named(name, true)))
+        .collect();
+    for Backlog {
+        destination,
+        waiting,
+        oldest,
+        dead,
+    } in backlog
+    {
+        let one = all
+            .entry(destination.clone())
+            .or_insert_with(|| named(destination, false));
+        one.waiting = waiting;
+        one.oldest_waiting = oldest;
+        one.dead = dead;
+    }
+    for Trouble { of, since, what } in troubles {
+        let name = of.strip_prefix(trouble::DESTINATION);
+        // Nobody tries one that is named no more.
+        if let Some(one) = name.and_then(|name| all.get_mut(name))
+            && one.configured
+        {
+            one.down_since = Some(since);
+            one.failure = Some(what);
+        }
+    }
+    all.into_values().collect()
+}
+
+impl Deliveries {
+    /// What a person has to do about them.
+    pub(super) fn needs(&self, now: DateTime<Utc>) -> Vec<Need> {
+        let name = &self.destination;
+        let mut needs = Vec::new();
+        if self.dead > 0 {
+            let dead = self.dead;
+            needs.push(Need {
+                code: "deliveries-dead",
+                what: format!(
+                    "{dead} deliveries to {name} are dead: `outbox list --state dead` says why, \
+                     `outbox retry` or `outbox drop` ends it"
+                ),
+            });
+        }
+        if !self.configured && self.waiting > 0 {
+            let waiting = self.waiting;
+            needs.push(Need {
+                code: "destination-unknown",
+                what: format!(
+                    "{waiting} deliveries wait for {name}, which the configuration does not name: \
+                     name it, or `outbox drop`"
+                ),
+            });
+        }
+        if let Some(since) = self.down_since
+            && self.waiting > 0
+            && now.signed_duration_since(since) >= DOWN_LONG
+        {
+            let failure = self.failure.as_deref().unwrap_or("unknown");
+            needs.push(Need {
+                code: "destination-down",
+                what: format!(
+                    "{name} is not reached since {} ({failure}); `echo {name}` says what to do",
+                    super::time(Some(since))
+                ),
+            });
+        }
+        needs
+    }
+
+    /// For a person.
+    pub(super) fn line(&self) -> String {
+        let mut line = match self.oldest_waiting {
+            Some(_) => format!(
+                "waiting {}, since {}",
+                self.waiting,
+                super::time(self.oldest_waiting)
+            ),
+            None => format!("waiting {}", self.waiting),
+        };
+        line.push_str(&format!(", dead {}", self.dead));
+        if let Some(since) = self.down_since {
+            let failure = self.failure.as_deref().unwrap_or("unknown");
+            let since = super::time(Some(since));
+            line.push_str(&format!(", DOWN since {since} ({failure})"));
+        }
+        if !self.configured {
+            line.push_str(", not in the configuration");
+        }
+        line
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn who_needs_somebody() {
+        let now = DateTime::from_timestamp(1_700_000_000, 0).expect("a time");
+        let backlog = |destination: &str, waiting, dead| Backlog {
+            destination: destination.to_owned(),
+            waiting,
+            oldest: Some(now - TimeDelta::hours(3)),
+            dead,
+        };
+        let down = |name: &str, minutes| Trouble {
+            of: format!("{}{name}", trouble::DESTINATION),
+            since: now - TimeDelta::minutes(minutes),
+            what: "connect: connect-refused".to_owned(),
+        };
+        let names = ["away", "dead", "idle", "restarted", "well"];
+        let found = gathered(
+            names.map(str::to_owned).to_vec(),
+            vec![
+                backlog("away", 2, 0),
+                backlog("dead", 0, 1),
+                backlog("gone", 4, 0),
+                backlog("restarted", 1, 0),
+                backlog("well", 1, 0),
+            ],
+            vec![
+                down("away", 60),
+                // Nothing waits for it, so nobody is asked.
+                down("idle", 600),
+                down("restarted", 59),
+                down("removed", 600),
+            ],
+        );
+        let told: Vec<(&str, Vec<&str>)> = found
+            .iter()
+            .map(|one| {
+                let codes = one.needs(now).iter().map(|need| need.code).collect();
+                (one.destination.as_str(), codes)
+            })
+            .collect();
+        assert_eq!(
+            told,
+            [
+                ("away", vec!["destination-down"]),
+                ("dead", vec!["deliveries-dead"]),
+                ("gone", vec!["destination-unknown"]),
+                ("idle", vec![]),
+                ("restarted", vec![]),
+                ("well", vec![]),
+            ]
+        );
+        assert!(found[3].down_since.is_some(), "shown all the same");
+        assert!(
+            found[0].line().contains("DOWN since"),
+            "{}",
+            found[0].line()
+        );
+    }
+}

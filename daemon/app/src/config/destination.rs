@@ -1,0 +1,319 @@
+//! `[[destination]]`: what the keys of one destination need of each other, and what they mean.
+
+use super::Config;
+use super::keys;
+use super::peer::{Row, check_base, check_pair, check_plain, check_tls_on};
+use super::raw::Raw;
+use crate::deliver::retry::Retry;
+use crate::deliver::way::{Destination, DicomForm, DicomWay, MllpWay, Way};
+use serde::Serialize;
+use sheathline_model::forms::hl7::{Processing, Route};
+use sheathline_net::connect::node::{DicomNode, HttpWay, TlsFiles};
+use std::path::PathBuf;
+use std::time::Duration;
+
+/// The table.
+pub(super) const TABLE: &str = "destination";
+
+/// Seconds of a day.
+const DAY_S: u64 = 86_400;
+
+/// `[[destination]]`: a system that results are delivered to. Absent keys are `None` or empty.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DestinationSettings {
+    /// Its name.
+    pub name: String,
+    /// How results get there; every destination says it.
+    pub kind: Option<Kind>,
+    /// Host name or address.
+    pub host: Option<String>,
+    /// TCP port.
+    pub port: Option<u16>,
+    /// Its AE title.
+    pub called: Option<String>,
+    /// Our AE title for it; `None`: that of `[receive.dicom]`.
+    pub calling: Option<String>,
+    /// What is sent of a result.
+    pub objects: Vec<DicomForm>,
+    /// MSH-3.
+    pub sending_application: String,
+    /// MSH-4.
+    pub sending_facility: String,
+    /// MSH-5.
+    pub receiving_application: String,
+    /// MSH-6.
+    pub receiving_facility: String,
+    /// MSH-11.
+    pub processing: Processing,
+    /// Where HTTP requests go.
+    pub url: Option<String>,
+    /// File of a bearer token.
+    pub bearer: Option<PathBuf>,
+    /// Whether DICOM and HL7 go over TLS; HTTP says it in its URL.
+    pub tls: bool,
+    /// Authorities that may vouch for the receiver.
+    pub ca: Option<PathBuf>,
+    /// Our own certificate.
+    pub certificate: Option<PathBuf>,
+    /// Its key.
+    pub key: Option<PathBuf>,
+    /// Longest wait for one step, seconds.
+    pub timeout_s: u64,
+    /// Wait after a first failure, seconds.
+    pub first_wait_s: u64,
+    /// Longest wait, seconds.
+    pub longest_wait_s: u64,
+    /// Days of waiting after which a delivery that is put off again and again is given up; 0 never.
+    pub give_up_days: u64,
+}
+
+/// How results get to a destination.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Kind {
+    /// DICOM C-STORE.
+    Dicom,
+    /// HL7 v2 over MLLP.
+    Hl7,
+    /// FHIR over HTTP.
+    Fhir,
+    /// A notice over HTTP.
+    Hook,
+}
+
+impl Default for DestinationSettings {
+    fn default() -> Self {
+        let route = Route::default();
+        DestinationSettings {
+            name: String::new(),
+            kind: None,
+            host: None,
+            port: None,
+            called: None,
+            calling: None,
+            objects: vec![DicomForm::Sr],
+            sending_application: route.sending_application,
+            sending_facility: route.sending_facility,
+            receiving_application: route.receiving_application,
+            receiving_facility: route.receiving_facility,
+            processing: route.processing,
+            url: None,
+            bearer: None,
+            tls: false,
+            ca: None,
+            certificate: None,
+            key: None,
+            timeout_s: 30,
+            first_wait_s: 5,
+            longest_wait_s: 600,
+            give_up_days: 7,
+        }
+    }
+}
+
+impl DestinationSettings {
+    /// The paths it names.
+    pub(super) fn paths(&mut self) -> impl Iterator<Item = &mut PathBuf> {
+        let files = [&mut self.bearer, &mut self.ca];
+        let own = [&mut self.certificate, &mut self.key];
+        files.into_iter().chain(own).flatten()
+    }
+
+    /// The destination; `None` where a key that its kind needs is absent. `ours` is our AE title.
+    pub(super) fn destination(&self, ours: &str) -> Option<Destination> {
+        let files = TlsFiles {
+            ca: self.ca.clone(),
+            certificate: self.certificate.clone(),
+            key: self.key.clone(),
+        };
+        let over_tls = || self.tls.then(|| files.clone());
+        let http = || {
+            Some(HttpWay {
+                url: self.url.clone()?,
+                tls: files.clone(),
+                bearer: self.bearer.clone(),
+            })
+        };
+        let way = match self.kind? {
+            Kind::Dicom => Way::Dicom(DicomWay {
+                node: DicomNode {
+                    host: self.host.clone()?,
+                    port: self.port?,
+                    called: self.called.clone()?,
+                    calling: self.calling.clone().unwrap_or_else(|| ours.to_owned()),
+                    tls: over_tls(),
+                },
+                objects: self.objects.clone(),
+            }),
+            Kind::Hl7 => Way::Mllp(MllpWay {
+                host: self.host.clone()?,
+                port: self.port?,
+                tls: over_tls(),
+                route: Route {
+                    sending_application: self.sending_application.clone(),
+                    sending_facility: self.sending_facility.clone(),
+                    receiving_application: self.receiving_application.clone(),
+                    receiving_facility: self.receiving_facility.clone(),
+                    processing: self.processing,
+                },
+            }),
+            Kind::Fhir => Way::Fhir(http()?),
+            Kind::Hook => Way::Hook(http()?),
+        };
+        Some(Destination {
+            name: self.name.clone(),
+            way,
+            timeout: Duration::from_secs(self.timeout_s),
+        })
+    }
+
+    /// When a delivery that failed is tried again.
+    pub(super) fn retry(&self) -> Retry {
+        let days = self.give_up_days;
+        Retry {
+            first: Duration::from_secs(self.first_wait_s),
+            longest: Duration::from_secs(self.longest_wait_s),
+            give_up: (days > 0).then(|| Duration::from_secs(days * DAY_S)),
+        }
+    }
+}
+
+/// Keys of every kind.
+const OF_ALL: &[&str] = &[
+    "name",
+    "kind",
+    "ca",
+    "certificate",
+    "key",
+    "timeout_s",
+    "first_wait_s",
+    "longest_wait_s",
+    "give_up_days",
+];
+
+impl Kind {
+    fn word(self) -> &'static str {
+        match self {
+            Kind::Dicom => "dicom",
+            Kind::Hl7 => "hl7",
+            Kind::Fhir => "fhir",
+            Kind::Hook => "hook",
+        }
+    }
+
+    /// Keys without which there is no way, each with an example.
+    fn needs(self) -> &'static [(&'static str, &'static str)] {
+        match self {
+            Kind::Dicom => &[
+                ("host", "\"archive.example\""),
+                ("port", "11112"),
+                ("called", "\"ARCHIVE\""),
+            ],
+            Kind::Hl7 => &[("host", "\"engine.example\""), ("port", "2575")],
+            Kind::Fhir => &[("url", "\"https://fhir.example/r4\"")],
+            Kind::Hook => &[("url", "\"https://hook.example/results\"")],
+        }
+    }
+
+    /// Keys that may be left out.
+    fn takes(self) -> &'static [&'static str] {
+        match self {
+            Kind::Dicom => &["calling", "objects", "tls"],
+            Kind::Hl7 => &[
+                "sending_application",
+                "sending_facility",
+                "receiving_application",
+                "receiving_facility",
+                "processing",
+                "tls",
+            ],
+            Kind::Fhir | Kind::Hook => &["bearer"],
+        }
+    }
+
+    fn knows(self, name: &str) -> bool {
+        OF_ALL.contains(&name)
+            || self.takes().contains(&name)
+            || self.needs().iter().any(|(needed, _)| *needed == name)
+    }
+}
+
+/// Mistakes of destinations that no key has by itself. `rows` are those of `config`, in order.
+pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, rows: &[Row]) {
+    for (one, row) in config.deliver.destination.iter().zip(rows) {
+        let Some(raw) = raws.get_mut(row.layer) else {
+            continue;
+        };
+        let Some(kind) = one.kind else {
+            if row.place("kind").is_none() && !raw.broken {
+                raw.mistake(
+                    row.span.clone(),
+                    "[[destination]] must have the key kind, which says how results get there",
+                    "write kind = \"dicom\", \"hl7\", \"fhir\" or \"hook\"",
+                );
+            }
+            continue;
+        };
+        check_keys(raw, kind, row);
+        check_waits(raw, one, row);
+        check_files(raw, one, kind, row);
+    }
+}
+
+fn check_keys(raw: &mut Raw<'_>, kind: Kind, row: &Row) {
+    let word = kind.word();
+    for (name, example) in kind.needs() {
+        if row.place(name).is_none() && !raw.broken {
+            raw.mistake(
+                row.span.clone(),
+                format!("[[destination]] of kind {word} must have the key {name}"),
+                format!("write for example {name} = {example}"),
+            );
+        }
+    }
+    for (key, span) in row.keys.iter().filter(|(key, _)| !kind.knows(key.name)) {
+        let known: Vec<&str> = keys::of_table(TABLE)
+            .map(|key| key.name)
+            .filter(|name| kind.knows(name))
+            .collect();
+        raw.mistake(
+            span.clone(),
+            format!(
+                "[[destination]] {} does not belong to kind {word}",
+                key.name
+            ),
+            format!(
+                "take it out; the keys of this kind are {}",
+                known.join(", ")
+            ),
+        );
+    }
+}
+
+fn check_waits(raw: &mut Raw<'_>, one: &DestinationSettings, row: &Row) {
+    let (first, longest) = (one.first_wait_s, one.longest_wait_s);
+    let place = row.first(&["longest_wait_s", "first_wait_s"]);
+    if let (true, Some((_, place))) = (first > longest, place) {
+        raw.mistake(
+            place,
+            format!(
+                "[[destination]] first_wait_s is {first}, but must be at most longest_wait_s, which is {longest}"
+            ),
+            "waits grow from the first to the longest; the defaults are first_wait_s = 5 and longest_wait_s = 600",
+        );
+    }
+}
+
+fn check_files(raw: &mut Raw<'_>, one: &DestinationSettings, kind: Kind, row: &Row) {
+    check_pair(raw, TABLE, one.certificate.as_ref(), one.key.as_ref(), row);
+    match (kind, one.url.as_deref()) {
+        (Kind::Dicom | Kind::Hl7, _) => check_tls_on(raw, TABLE, one.tls, row),
+        (Kind::Fhir | Kind::Hook, None) => {}
+        (Kind::Fhir, Some(url)) => {
+            check_plain(raw, TABLE, url, row);
+            let of = ("a FHIR server", "https://fhir.example/r4");
+            check_base(raw, TABLE, url, of, row);
+        }
+        (Kind::Hook, Some(url)) => check_plain(raw, TABLE, url, row),
+    }
+}

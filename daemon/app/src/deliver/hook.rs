@@ -1,0 +1,98 @@
+//! Tells by HTTP POST that a result is there. The notice holds no patient data, not even whether
+//! the result is flagged: whoever may read the outbox finds it there.
+
+use super::{Carrier, Parcel, unformed};
+use crate::publish::folder_name;
+use serde::Serialize;
+use sheathline_model::render::Envelope;
+use sheathline_net::connect::node::HttpWay;
+use sheathline_net::connect::{Failure, Stage};
+use sheathline_net::http::client::{self, Answer, Call};
+use std::time::Duration;
+use ureq::http::Method;
+
+/// What is sent. Fields may be added; those that are there stay.
+#[derive(Debug, Serialize)]
+struct Notice<'a> {
+    /// Key of the result, as in its `result.json`.
+    key: &'a str,
+    /// Our name of the exam.
+    exam: &'a str,
+    /// Version of its result, from 1.
+    version: u32,
+    /// Name of its folder in the outbox.
+    folder: String,
+}
+
+impl Notice<'_> {
+    fn of(result: &Envelope) -> Notice<'_> {
+        let exam = result.content.exam.id.as_str();
+        Notice {
+            key: &result.key,
+            exam,
+            version: result.version,
+            folder: folder_name(exam, result.version),
+        }
+    }
+
+    /// What a receiver knows a repeat by: a structured string as
+    /// draft-ietf-httpapi-idempotency-key-header 2.1 wants it. The version is in it since a key
+    /// comes again when a result says again what an earlier version said.
+    fn idempotency_key(&self) -> String {
+        format!("\"{}-v{}\"", self.key, self.version)
+    }
+}
+
+/// Sends notices.
+pub(super) struct Hook {
+    pub(super) way: HttpWay,
+    pub(super) timeout: Duration,
+}
+
+impl Carrier for Hook {
+    /// 2xx is taken. By the draft a repeat is answered as the first time was; 409 says that the
+    /// first is still being worked on and 422 that the key came with another notice.
+    fn deliver(&mut self, parcel: &Parcel) -> Result<(), Failure> {
+        let notice = Notice::of(&parcel.result);
+        let body = serde_json::to_vec(&notice).map_err(unformed)?;
+        let call = Call {
+            method: Method::POST,
+            path: "",
+            headers: &[
+                ("content-type", "application/json"),
+                ("idempotency-key", &notice.idempotency_key()),
+            ],
+            body: Some(&body),
+        };
+        let answer = client::call(&self.way, self.timeout, &call)?;
+        match answer.status {
+            200..=299 => Ok(()),
+            _ => Err(answer.refused(&answer.text())),
+        }
+    }
+
+    /// By OPTIONS, which changes nothing anywhere (RFC 9110 9.3.7). Most receivers do not know it
+    /// and say so; that they answer is enough, unless the same answer would meet a notice.
+    fn echo(&mut self) -> Result<Vec<Stage>, Failure> {
+        let call = Call {
+            method: Method::OPTIONS,
+            path: "",
+            headers: &[],
+            body: None,
+        };
+        let answer = client::call(&self.way, self.timeout, &call)?;
+        match bars(&answer) {
+            true => Err(answer.refused(&answer.text())),
+            false => Ok([answer.stages.as_slice(), &[Stage::Answer]].concat()),
+        }
+    }
+}
+
+/// Whether who answers so would not take a notice either: redirects, permission, path, a proxy, or
+/// what stands before a receiver that is not there.
+fn bars(answer: &Answer) -> bool {
+    matches!(answer.status, 300..=399 | 401 | 403 | 404 | 407 | 410 | 421 | 502..=504)
+}
+
+#[cfg(test)]
+mod tests;

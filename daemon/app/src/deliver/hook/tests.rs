@@ -1,0 +1,39 @@
+use super::*;
+use sheathline_model::render::samples;
+
+/// The whole of the notice: nothing of the patient, nothing of the outcome.
+#[test]
+fn a_notice_says_that_there_is_a_result_and_where() {
+    for (name, results) in samples::every() {
+        let result = samples::newest(&results);
+        let notice = serde_json::to_value(Notice::of(&result)).unwrap();
+        let exam = &result.content.exam.id;
+        let wanted = serde_json::json!({
+            "key": result.key,
+            "exam": exam,
+            "version": result.version,
+            "folder": format!("{exam}-v{}", result.version),
+        });
+        assert_eq!(notice, wanted, "{name}");
+        let text = notice.to_string();
+        assert!(!text.contains(&result.content.patient.id), "{name}");
+    }
+}
+
+/// A structured string of RFC 8941 3.3.3 in visible ASCII, another for each version.
+#[test]
+fn the_idempotency_key() {
+    let (_, results) = samples::every().remove(0);
+    let mut result = samples::newest(&results);
+    let first = Notice::of(&result).idempotency_key();
+    let inside = first
+        .strip_prefix('"')
+        .and_then(|text| text.strip_suffix('"'));
+    let plain = |c: char| c.is_ascii_alphanumeric() || c == '-';
+    assert!(
+        inside.is_some_and(|text| text.chars().all(plain)),
+        "{first}"
+    );
+    result.version += 1;
+    assert_ne!(Notice::of(&result).idempotency_key(), first);
+}

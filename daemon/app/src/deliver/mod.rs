@@ -1,0 +1,78 @@
+//! Published results to other systems, each by its own way.
+//!
+//! A [`Carrier`] brings one result to one destination and says how it ended; when to try, in which
+//! order and what to keep of the answer is decided outside it. Equal results are equal bytes under
+//! equal identifiers, so a delivery that is repeated after a crash is recognised by the receiver.
+
+pub(crate) mod dicom;
+mod fhir;
+mod hook;
+pub mod mllp;
+pub mod retry;
+pub mod syslog;
+pub mod way;
+pub mod worker;
+pub mod workers;
+
+use sheathline_model::forms::{Context, FormError};
+use sheathline_model::render::{Content, Envelope};
+use sheathline_net::connect::{Failure, Stage, check_tls, tls};
+
+/// One result with what its forms need.
+pub struct Parcel {
+    /// The result.
+    pub result: Envelope,
+    /// Its sources and the version before it.
+    pub context: Context,
+    /// Results of the same patient that stood when this one was made, for the picture.
+    pub others: Vec<Content>,
+}
+
+/// Brings results to one destination. Blocks; every wait inside it is bounded by
+/// [`way::Destination::timeout`].
+pub trait Carrier: Send {
+    /// Delivers one result. `Ok` only when the receiver has said that it took all of it, or that it
+    /// had it already.
+    ///
+    /// # Errors
+    /// Where it failed, in whose words, and whether trying again can help.
+    fn deliver(&mut self, parcel: &Parcel) -> Result<(), Failure>;
+
+    /// Goes the way without delivering: the stages passed, in order.
+    ///
+    /// # Errors
+    /// The first stage that is not passed.
+    fn echo(&mut self) -> Result<Vec<Stage>, Failure>;
+}
+
+/// What brings results to this destination.
+#[must_use]
+pub fn carrier(destination: &way::Destination) -> Box<dyn Carrier> {
+    let timeout = destination.timeout;
+    match destination.way.clone() {
+        way::Way::Dicom(way) => Box::new(dicom::Dicom { way, timeout }),
+        way::Way::Mllp(way) => Box::new(mllp::Mllp::new(way, timeout)),
+        way::Way::Fhir(way) => Box::new(fhir::Fhir { way, timeout }),
+        way::Way::Hook(way) => Box::new(hook::Hook { way, timeout }),
+    }
+}
+
+/// Reads the files that a destination names, as every delivery does.
+///
+/// # Errors
+/// One of them is missing, is something else, or does not fit the others.
+pub fn check_files(destination: &way::Destination) -> Result<(), Failure> {
+    let (files, bearer) = match &destination.way {
+        way::Way::Dicom(way) => (way.node.tls.as_ref(), None),
+        way::Way::Mllp(way) => (way.tls.as_ref(), None),
+        way::Way::Fhir(way) | way::Way::Hook(way) => (way.encrypted(), way.bearer.as_deref()),
+    };
+    bearer.map(tls::read).transpose()?;
+    check_tls(files)
+}
+
+/// A form that cannot be made will not be made next time either.
+fn unformed(error: impl Into<FormError>) -> Failure {
+    let error: FormError = error.into();
+    Failure::new(Stage::Form, "form", error.to_string()).lasting(true)
+}

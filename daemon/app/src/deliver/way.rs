@@ -1,0 +1,62 @@
+//! What the configuration says of a destination.
+
+use serde::Serialize;
+use sheathline_model::forms::hl7::Route;
+use sheathline_net::connect::node::{DicomNode, HttpWay, TlsFiles};
+use std::time::Duration;
+
+/// One `[[destination]]` of the configuration.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Destination {
+    /// Its name, unique among destinations: letters, digits, dashes.
+    pub name: String,
+    /// How results get there.
+    pub way: Way,
+    /// Longest wait for one step: a connection, a handshake, an answer.
+    pub timeout: Duration,
+}
+
+/// How results get to a destination.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Way {
+    /// DICOM C-STORE.
+    Dicom(DicomWay),
+    /// HL7 v2 over MLLP.
+    Mllp(MllpWay),
+    /// FHIR transaction by HTTP POST to the base.
+    Fhir(HttpWay),
+    /// A notice by HTTP POST: the key of the result and where it stands, no patient data.
+    Hook(HttpWay),
+}
+
+/// A DICOM application entity that takes results.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DicomWay {
+    /// Which.
+    pub node: DicomNode,
+    /// What is sent of a result, in this order; at least one.
+    pub objects: Vec<DicomForm>,
+}
+
+/// A DICOM object made of a result.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum DicomForm {
+    /// The Comprehensive SR.
+    Sr,
+    /// The page as Encapsulated PDF.
+    Pdf,
+}
+
+/// A receiver of HL7 v2 messages.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MllpWay {
+    /// Host name or address.
+    pub host: String,
+    /// TCP port.
+    pub port: u16,
+    /// Without it the connection is not encrypted.
+    pub tls: Option<TlsFiles>,
+    /// MSH-3 to MSH-6 and MSH-11.
+    pub route: Route,
+}

@@ -1,0 +1,18 @@
+//! The daemon: what comes in and goes out, when, and what is told of it.
+//!
+//! Data flows one way: receive, queue, extract, normalise, assess, publish. What is understood of an
+//! object, and what it means, is in [`sheathline_model`]; what survives a crash in
+//! [`sheathline_store`]; connections are in [`sheathline_net`].
+
+pub mod backfill;
+pub mod cli;
+pub mod config;
+mod decoding;
+pub mod deliver;
+pub mod demo;
+pub mod export;
+mod nice;
+pub mod observe;
+pub mod pipeline;
+pub mod publish;
+pub mod receive;

@@ -1,0 +1,462 @@
+//! The one list of metrics.
+//!
+//! Names and units follow the conventions of Prometheus (prometheus.io, "Metric and label naming"),
+//! the text is OpenMetrics 1.0. Every label takes its values from a table of the program, or is the name
+//! of a destination of the configuration: no AE title, no address and no UID becomes one. Receivers
+//! can make codes of failures; so many, and no more.
+
+mod audit_sent;
+mod deliveries;
+
+use audit_sent::AuditSent;
+use deliveries::Deliveries;
+
+use super::failures::{CODES, OTHER};
+use chrono::{DateTime, Utc};
+use prometheus_client::collector::Collector;
+use prometheus_client::encoding::{DescriptorEncoder, EncodeLabelSet, EncodeMetric};
+use prometheus_client::metrics::MetricType;
+use prometheus_client::metrics::counter::{ConstCounter, Counter};
+use prometheus_client::metrics::family::Family;
+use prometheus_client::metrics::gauge::Gauge;
+use prometheus_client::metrics::histogram::{Histogram, exponential_buckets};
+use prometheus_client::metrics::info::Info;
+use prometheus_client::registry::{Registry, Unit};
+use sheathline_model::assess::Status as ExamStatus;
+use sheathline_net::dicom::dimse::Status;
+use sheathline_net::dicom::refusal::{Refusal, Refusals};
+use sheathline_store::backlog::{Backlog, Waiting};
+use sheathline_store::deliveries::Backlog as Undelivered;
+use sheathline_store::readings::StoredDisposition;
+use std::collections::BTreeSet;
+use std::sync::atomic::AtomicU64;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+/// Reasons for quarantine that are told apart; a site's templates cannot make more labels.
+const REASONS_MAX: usize = 100;
+
+/// What brought an object.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Carrier {
+    /// An association.
+    Dicom,
+    /// The drop folder.
+    Folder,
+    /// The history of an archive.
+    Archive,
+    /// HTTP.
+    Web,
+}
+
+/// What became of an object on its arrival.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Arrival {
+    /// Kept.
+    Kept,
+    /// Here already.
+    Repeat,
+    /// Not kept, since it is not what a sender may send.
+    Refused,
+    /// Not kept, since the store did not take it.
+    Failed,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct Arrived {
+    source: &'static str,
+    outcome: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct Answered {
+    status: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct Read {
+    disposition: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct Reason {
+    reason: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct Assessed {
+    status: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct Stage {
+    stage: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct Failed {
+    code: &'static str,
+}
+
+type Seconds = Gauge<f64, AtomicU64>;
+
+/// All numbers of a process.
+#[derive(Debug)]
+pub struct Metrics {
+    registry: Registry,
+    refusals: Arc<Refusals>,
+    associations: Counter,
+    associations_open: Gauge,
+    arrived: Family<Arrived, Counter>,
+    answered: Family<Answered, Counter>,
+    answer_seconds: Histogram,
+    read: Family<Read, Counter>,
+    quarantined: Family<Reason, Counter>,
+    /// The labels of `quarantined`.
+    reasons: Mutex<BTreeSet<String>>,
+    assessed: Family<Assessed, Counter>,
+    assessment_seconds: Histogram,
+    published: Counter,
+    deliveries: Deliveries,
+    audit_sent: AuditSent,
+    commit_seconds: Histogram,
+    waiting: Family<Stage, Gauge>,
+    oldest_seconds: Family<Stage, Seconds>,
+    free_bytes: Gauge,
+    ready: Gauge,
+    failures: Family<Failed, Counter>,
+}
+
+/// 0.25 ms to 8 s, each twice the one before.
+fn latency() -> Histogram {
+    Histogram::new(exponential_buckets(0.000_25, 2.0, 16))
+}
+
+impl Default for Metrics {
+    fn default() -> Self {
+        let mut metrics = Metrics {
+            registry: Registry::with_prefix("sheathline"),
+            refusals: Arc::default(),
+            associations: Counter::default(),
+            associations_open: Gauge::default(),
+            arrived: Family::default(),
+            answered: Family::default(),
+            answer_seconds: latency(),
+            read: Family::default(),
+            quarantined: Family::default(),
+            reasons: Mutex::default(),
+            assessed: Family::default(),
+            assessment_seconds: latency(),
+            published: Counter::default(),
+            deliveries: Deliveries::default(),
+            audit_sent: AuditSent::default(),
+            commit_seconds: latency(),
+            waiting: Family::default(),
+            oldest_seconds: Family::default(),
+            free_bytes: Gauge::default(),
+            ready: Gauge::default(),
+            failures: Family::default(),
+        };
+        metrics.register();
+        metrics.deliveries.register(&mut metrics.registry);
+        metrics.audit_sent.register(&mut metrics.registry);
+        metrics.begin_at_zero();
+        metrics
+    }
+}
+
+impl Metrics {
+    /// Name and meaning of each. The encoder adds `_total` and the unit.
+    fn register(&mut self) {
+        let all = &mut self.registry;
+        let build = Info::new(vec![("version", env!("CARGO_PKG_VERSION"))]);
+        all.register("build", "The running program", build);
+        all.register(
+            "associations",
+            "Associations accepted",
+            self.associations.clone(),
+        );
+        all.register(
+            "associations_open",
+            "Associations open now",
+            self.associations_open.clone(),
+        );
+        all.register_collector(Box::new(RefusedPeers(Arc::clone(&self.refusals))));
+        all.register(
+            "objects_received",
+            "Objects that arrived, by what became of them",
+            self.arrived.clone(),
+        );
+        all.register(
+            "store_responses",
+            "Answers to C-STORE, by status (PS3.7 annex C)",
+            self.answered.clone(),
+        );
+        all.register_with_unit(
+            "store_response",
+            "From the last byte of an object to its answer",
+            Unit::Seconds,
+            self.answer_seconds.clone(),
+        );
+        all.register(
+            "objects_read",
+            "Stored objects that were read, once or again, by what they are",
+            self.read.clone(),
+        );
+        all.register(
+            "objects_quarantined",
+            "Objects put into quarantine, by the code of their remark",
+            self.quarantined.clone(),
+        );
+        all.register(
+            "exams_assessed",
+            "Versions of results, by status",
+            self.assessed.clone(),
+        );
+        all.register_with_unit(
+            "assessment",
+            "Assessing all exams of one patient",
+            Unit::Seconds,
+            self.assessment_seconds.clone(),
+        );
+        all.register(
+            "results_published",
+            "Results written to the outbox",
+            self.published.clone(),
+        );
+        all.register_with_unit(
+            "store_commit",
+            "One commit of the store with its sync",
+            Unit::Seconds,
+            self.commit_seconds.clone(),
+        );
+        all.register(
+            "queue_waiting",
+            "What waits: objects to be read, patients to be assessed, results to be published",
+            self.waiting.clone(),
+        );
+        all.register_with_unit(
+            "queue_oldest",
+            "For how long the oldest of them has waited; 0 if none does",
+            Unit::Seconds,
+            self.oldest_seconds.clone(),
+        );
+        all.register_with_unit(
+            "store_free",
+            "Room left on the disk of the store",
+            Unit::Bytes,
+            self.free_bytes.clone(),
+        );
+        all.register("ready", "1 if /readyz answers 200", self.ready.clone());
+        all.register(
+            "failures",
+            "Warnings and errors of the log, by their code",
+            self.failures.clone(),
+        );
+    }
+
+    /// What never happened is 0 and not absent, or the first failure would be no increase.
+    fn begin_at_zero(&self) {
+        for code in all_codes() {
+            let _ = self.failures.get_or_create(&Failed { code });
+        }
+        for disposition in StoredDisposition::ALL {
+            let disposition = disposition.word();
+            let _ = self.read.get_or_create(&Read { disposition });
+        }
+        for status in ExamStatus::ALL {
+            let status = status.word();
+            let _ = self.assessed.get_or_create(&Assessed { status });
+        }
+        for source in [
+            Carrier::Dicom,
+            Carrier::Folder,
+            Carrier::Archive,
+            Carrier::Web,
+        ] {
+            for outcome in [
+                Arrival::Kept,
+                Arrival::Repeat,
+                Arrival::Refused,
+                Arrival::Failed,
+            ] {
+                let _ = self.arrived.get_or_create(&arrived(source, outcome));
+            }
+        }
+    }
+
+    /// Where refused peers are counted.
+    #[must_use]
+    pub fn refusals(&self) -> Arc<Refusals> {
+        Arc::clone(&self.refusals)
+    }
+
+    /// An association was accepted; it is open until the value is dropped.
+    #[must_use]
+    pub fn associated(&self) -> Open {
+        self.associations.inc();
+        self.associations_open.inc();
+        Open(self.associations_open.clone())
+    }
+
+    /// An object arrived.
+    pub fn arrived(&self, source: Carrier, outcome: Arrival) {
+        self.arrived.get_or_create(&arrived(source, outcome)).inc();
+    }
+
+    /// A C-STORE was answered.
+    pub fn answered(&self, status: Status, took: Duration) {
+        let status = status.hex();
+        self.answered.get_or_create(&Answered { status }).inc();
+        self.answer_seconds.observe(took.as_secs_f64());
+    }
+
+    /// An object was read.
+    pub fn read(&self, disposition: StoredDisposition) {
+        let disposition = disposition.word();
+        self.read.get_or_create(&Read { disposition }).inc();
+    }
+
+    /// An object was put into quarantine, for the reason with this code.
+    pub fn quarantined(&self, reason: &str) {
+        let mut known = self.reasons.lock().unwrap_or_else(PoisonError::into_inner);
+        let reason = match known.contains(reason) || known.len() < REASONS_MAX {
+            true => reason.to_owned(),
+            false => OTHER.to_owned(),
+        };
+        known.insert(reason.clone());
+        self.quarantined.get_or_create(&Reason { reason }).inc();
+    }
+
+    /// An exam has a new version of its result.
+    pub fn assessed(&self, status: ExamStatus) {
+        let status = status.word();
+        self.assessed.get_or_create(&Assessed { status }).inc();
+    }
+
+    /// The exams of one patient were assessed.
+    pub fn assessed_patient(&self, took: Duration) {
+        self.assessment_seconds.observe(took.as_secs_f64());
+    }
+
+    /// Results were written to the outbox.
+    pub fn published(&self, results: usize) {
+        self.published.inc_by(results as u64);
+    }
+
+    /// The store has committed.
+    pub fn committed(&self, took: Duration) {
+        self.commit_seconds.observe(took.as_secs_f64());
+    }
+
+    /// A failure was logged.
+    pub fn failed(&self, code: &str) {
+        let code = all_codes().find(|known| *known == code).unwrap_or(OTHER);
+        self.failures.get_or_create(&Failed { code }).inc();
+    }
+
+    /// How often failures with this code were logged.
+    #[must_use]
+    pub fn failures(&self, code: &'static str) -> u64 {
+        self.failures.get_or_create(&Failed { code }).get()
+    }
+
+    /// Everything as text, with what is only known when somebody asks. `backlog` and `deliveries` are
+    /// absent when the store cannot be read; the numbers then stay as they were.
+    ///
+    /// # Errors
+    /// Never in practice: text is written to memory.
+    pub fn text(
+        &self,
+        backlog: Option<&Backlog>,
+        deliveries: Option<&[Undelivered]>,
+        free_bytes: Option<u64>,
+        is_ready: bool,
+        now: DateTime<Utc>,
+    ) -> Result<String, std::fmt::Error> {
+        if let Some(backlog) = backlog {
+            let stages = [
+                ("read", &backlog.objects),
+                ("assess", &backlog.patients),
+                ("publish", &backlog.results),
+            ];
+            for (stage, waiting) in stages {
+                let label = Stage { stage };
+                let count = i64::try_from(waiting.count).unwrap_or(i64::MAX);
+                self.waiting.get_or_create(&label).set(count);
+                let age = age_seconds(waiting, now);
+                self.oldest_seconds.get_or_create(&label).set(age);
+            }
+        }
+        if let Some(deliveries) = deliveries {
+            self.deliveries.set(deliveries, now);
+        }
+        if let Some(free) = free_bytes {
+            self.free_bytes.set(i64::try_from(free).unwrap_or(i64::MAX));
+        }
+        self.ready.set(is_ready.into());
+        let mut text = String::new();
+        prometheus_client::encoding::text::encode(&mut text, &self.registry)?;
+        Ok(text)
+    }
+}
+
+/// An association that is open.
+#[derive(Debug)]
+pub struct Open(Gauge);
+
+impl Drop for Open {
+    fn drop(&mut self) {
+        self.0.dec();
+    }
+}
+
+fn arrived(source: Carrier, outcome: Arrival) -> Arrived {
+    Arrived {
+        source: match source {
+            Carrier::Dicom => "dicom",
+            Carrier::Folder => "folder",
+            Carrier::Archive => "archive",
+            Carrier::Web => "web",
+        },
+        outcome: match outcome {
+            Arrival::Kept => "kept",
+            Arrival::Repeat => "repeat",
+            Arrival::Refused => "refused",
+            Arrival::Failed => "failed",
+        },
+    }
+}
+
+fn all_codes() -> impl Iterator<Item = &'static str> {
+    let refusals = Refusal::ALL.iter().map(|refusal| refusal.code());
+    CODES.iter().copied().chain(refusals)
+}
+
+/// A clock that was set back makes nothing wait for less than no time.
+fn age_seconds(waiting: &Waiting, now: DateTime<Utc>) -> f64 {
+    let age = waiting.oldest.map(|since| now - since);
+    age.and_then(|age| age.to_std().ok())
+        .unwrap_or_default()
+        .as_secs_f64()
+}
+
+/// The table of refusals as a metric.
+#[derive(Debug)]
+struct RefusedPeers(Arc<Refusals>);
+
+impl Collector for RefusedPeers {
+    fn encode(&self, mut encoder: DescriptorEncoder<'_>) -> Result<(), std::fmt::Error> {
+        let mut metric = encoder.encode_descriptor(
+            "peers_refused",
+            "Peers refused, by reason",
+            None,
+            MetricType::Counter,
+        )?;
+        for (refusal, count) in self.0.counts() {
+            let labels = [("reason", refusal.code())];
+            ConstCounter::new(count).encode(metric.encode_family(&labels)?)?;
+        }
+        Ok(())
+    }
+}

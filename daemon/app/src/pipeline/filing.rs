@@ -1,0 +1,120 @@
+//! One reading into the store, beside what is there already.
+
+use chrono::Utc;
+use rusqlite::Connection;
+use sheathline_model::domain::{Disposition, ObjectReading, PatientKey, Remark, Severity};
+use sheathline_store::namesakes::{self, Born};
+use sheathline_store::objects::{self, ObjectId, Slim};
+use sheathline_store::readings::{self, StoredDisposition};
+use sheathline_store::{StoreError, patients};
+
+/// What became of an object that was read.
+pub(super) struct Filed {
+    pub(super) disposition: StoredDisposition,
+    /// Code of the remark that put it into quarantine.
+    pub(super) reason: Option<String>,
+}
+
+/// Files what was read, and marks the patient whose results may change.
+pub(super) fn file(
+    tx: &Connection,
+    id: ObjectId,
+    mut reading: ObjectReading,
+    slim: Option<Slim>,
+) -> Result<Filed, StoreError> {
+    // The object may have been filed under another patient when other rules read it.
+    let before = readings::patient_of(tx, id)?;
+    let hints = Hints::before(
+        tx,
+        [
+            before.as_ref(),
+            reading.patient.as_ref().map(|one| &one.key),
+        ],
+    )?;
+    let disposition = place_among_equals(tx, id, &mut reading)?;
+    readings::finish_read(tx, id, &reading, disposition)?;
+    // What nobody understands or trusts is kept as it came.
+    if let Some(slim) = slim.filter(|_| reading.disposition != Disposition::Quarantined) {
+        objects::slim_down(tx, id, &slim)?;
+    }
+    let mut remarks = reading.remarks.iter().rev();
+    let reason = remarks
+        .find(|remark| remark.severity == Severity::Blocking)
+        .filter(|_| disposition == Disposition::Quarantined.into())
+        .map(|remark| remark.code.to_string());
+    let after = reading.patient.map(|patient| patient.key);
+    for key in before.iter().chain(after.iter()) {
+        patients::mark_dirty(tx, key, Utc::now())?;
+    }
+    hints.mark_changed(tx)?;
+    Ok(Filed {
+        disposition,
+        reason,
+    })
+}
+
+/// What others may be hinted at of the ids that an object touches, as it was before.
+struct Hints(Vec<(PatientKey, Vec<Born>)>);
+
+impl Hints {
+    fn before<const N: usize>(
+        tx: &Connection,
+        keys: [Option<&PatientKey>; N],
+    ) -> Result<Hints, StoreError> {
+        let mut hints: Vec<(PatientKey, Vec<Born>)> = Vec::new();
+        for key in keys.into_iter().flatten() {
+            if hints.iter().all(|(known, _)| known != key)
+                && !namesakes::others(tx, key)?.is_empty()
+            {
+                hints.push((key.clone(), namesakes::born(tx, key)?));
+            }
+        }
+        Ok(Hints(hints))
+    }
+
+    /// Marks everybody of the same id where something else can be hinted at now.
+    fn mark_changed(self, tx: &Connection) -> Result<(), StoreError> {
+        for (key, before) in self.0 {
+            if namesakes::born(tx, &key)? != before {
+                for other in namesakes::others(tx, &key)? {
+                    patients::mark_dirty(tx, &other, Utc::now())?;
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+/// First content wins: the same content again is a repeat, another one under the same SOP
+/// Instance UID goes to quarantine.
+fn place_among_equals(
+    tx: &Connection,
+    id: ObjectId,
+    reading: &mut ObjectReading,
+) -> Result<StoredDisposition, StoreError> {
+    let own = reading.disposition.into();
+    let Some(uid) = reading.sop_instance_uid.as_deref() else {
+        return Ok(own);
+    };
+    let Some(first) = readings::first_content(tx, uid, id)? else {
+        return Ok(own);
+    };
+    if first == reading.content_sha256 {
+        return Ok(StoredDisposition::Repeat);
+    }
+    let hash = |content: &Option<String>| content.clone().unwrap_or_else(|| "none".into());
+    reading.remarks.push(
+        Remark::blocking(
+            "same-uid-other-content",
+            format!(
+                "SOP Instance UID {uid} was received before with another content: first {}, now {}.",
+                hash(&first),
+                hash(&reading.content_sha256),
+            ),
+        )
+        .at("(0008,0018)")
+        .act("The first one stays in use. Find out which is right; a correction needs a UID of its own."),
+    );
+    reading.disposition = Disposition::Quarantined;
+    Ok(reading.disposition.into())
+}

@@ -1,0 +1,137 @@
+//! Waiting objects into readings, new ones before those that are read again under new rules.
+
+use super::filing::{Filed, file};
+use super::{OBJECTS_A_COMMIT, Pipeline, PipelineError};
+use crate::decoding::{self, Effort};
+use chrono::Utc;
+use sheathline_model::domain::{ObjectReading, Remark};
+use sheathline_model::reading::Origin;
+use sheathline_model::{reading, sr};
+use sheathline_store::StoreError;
+use sheathline_store::objects::{self, ObjectId, Slim, Unread};
+
+/// Bytes of objects after which a commit takes no further one: a clip can be as large as a thousand
+/// reports, and all of a commit are in memory at once.
+const BYTES_A_COMMIT: usize = 32 << 20;
+
+impl Pipeline {
+    /// Reads some waiting objects, oldest first, in one commit. Returns how many.
+    ///
+    /// # Errors
+    ///
+    /// When the store fails. An object that cannot be understood is no error: it is quarantined.
+    pub fn read_some(&self) -> Result<usize, PipelineError> {
+        let (waiting, is_again) = self.store.read(|conn| {
+            let (mut bodies, mut bytes) = (Vec::new(), 0);
+            let fresh = objects::next_unread(conn, OBJECTS_A_COMMIT)?;
+            let again = match fresh.is_empty() {
+                true => objects::next_again(conn, OBJECTS_A_COMMIT)?,
+                false => None,
+            };
+            let is_again = again.is_some();
+            for one in again.unwrap_or(fresh) {
+                let body = match objects::body(conn, one.id) {
+                    Ok(body) => Ok(body),
+                    Err(lost @ (StoreError::Damaged { .. } | StoreError::Dropped { .. })) => {
+                        Err(lost.to_string())
+                    }
+                    Err(error) => return Err(error),
+                };
+                bytes += body.as_ref().map_or(0, Vec::len);
+                bodies.push((one, body));
+                if bytes > BYTES_A_COMMIT {
+                    break;
+                }
+            }
+            Ok((bodies, is_again))
+        })?;
+        let last = waiting.last().map(|(one, _)| one.id);
+        let readings = waiting
+            .into_iter()
+            .map(|(one, body)| {
+                Ok(match body {
+                    Ok(body) => (one.id, Some(self.read(&one, &body)?)),
+                    Err(why) => {
+                        tracing::error!(code = "object-bytes-missing", id = %one.id, %why);
+                        (one.id, None)
+                    }
+                })
+            })
+            .collect::<Result<Vec<_>, StoreError>>()?;
+        let count = readings.len();
+        if count > 0 || is_again {
+            let filed = self.store.write(move |tx| {
+                let mut filed = Vec::new();
+                for (id, read) in readings {
+                    let (reading, slim) = match read {
+                        Some(read) => read,
+                        // What was read of it before stays in use.
+                        None if objects::note_damaged(tx, id, Utc::now())? => continue,
+                        None => (without_bytes(), None),
+                    };
+                    filed.push((id, file(tx, id, reading, slim)?));
+                }
+                if is_again {
+                    objects::note_read_again(tx, last)?;
+                }
+                Ok(filed)
+            })?;
+            self.tell(&filed, is_again);
+        }
+        Ok(count)
+    }
+
+    /// Counts what was read. An object that comes into quarantine is a line in the log, once.
+    fn tell(&self, filed: &[(ObjectId, Filed)], is_again: bool) {
+        let metrics = &self.observed.metrics;
+        for (
+            id,
+            Filed {
+                disposition,
+                reason,
+            },
+        ) in filed
+        {
+            metrics.read(*disposition);
+            if let (Some(reason), false) = (reason, is_again) {
+                metrics.quarantined(reason);
+                tracing::warn!(code = "object-quarantined", %id, reason);
+            }
+        }
+    }
+
+    /// What was read from an object, and the body to keep in its place if it is a picture whose
+    /// pixels nobody wants.
+    fn read(
+        &self,
+        object: &Unread,
+        body: &[u8],
+    ) -> Result<(ObjectReading, Option<Slim>), StoreError> {
+        let syntax = object.transfer_syntax.as_deref();
+        let origin = Origin {
+            default_issuer: &object.default_issuer,
+            fallback_charset: self.rules.charsets.of(&object.source),
+        };
+        let _turn = decoding::own_turn(Effort::of(body, syntax));
+        let mut reading = reading::read_object(body, syntax, origin, &self.rules);
+        if let Some(received) = &object.content_sha256 {
+            reading.content_sha256 = Some(received.clone());
+        }
+        let slim = match self.keep_pixels || reading.image.is_none() {
+            true => None,
+            false => sr::without_pixels(body, syntax, &self.rules.limits),
+        };
+        Ok((reading, slim.map(|slim| Slim::new(&slim)).transpose()?))
+    }
+}
+
+/// The reading of an object that was never read and whose bytes are lost.
+fn without_bytes() -> ObjectReading {
+    ObjectReading::quarantined(
+        Remark::blocking(
+            "stored-bytes-missing",
+            "The stored bytes are damaged or gone.",
+        )
+        .act("Have the object sent again, and check the disk if they are damaged."),
+    )
+}

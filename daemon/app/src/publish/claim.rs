@@ -1,0 +1,321 @@
+//! One store at a time in an outbox, and one owner of it: a lock file in the folder.
+//!
+//! Whoever receives and assesses (`serve`, `process`) holds it alone for as long as the process lives. A
+//! command beside it (`label`) shares it with others of its store while it publishes, and goes on beside
+//! the owner of its own store. The lock is the kernel's (flock(2)), so it ends with the process, however
+//! that ends, and it is on the file itself: another name of the same folder, a link or a second mount,
+//! leads to the same lock. The file stays and names the store that the outbox belongs to.
+
+use super::folder::{make_folder, sweep};
+use super::{PublishError, at};
+use rustix::fs::{FlockOperation, Mode, OFlags, flock};
+use rustix::io::Errno;
+use sheathline_store::{Store, StoreError, objects};
+use std::fmt;
+use std::fs::{self, File};
+use std::io::{self, Read, Seek, Write};
+use std::os::unix::fs::MetadataExt;
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+/// The lock file of an outbox. Readers leave names with a point in front alone.
+pub const LOCK_FILE: &str = ".sheathline-lock";
+
+/// Longest text of a lock file that is read.
+const TEXT_MAX: u64 = 8 << 10;
+
+/// How long an owner waits for a command of its own store that is publishing.
+const FOR_OWN: Duration = Duration::from_secs(10);
+
+/// How long whoever finds the lock taken by another store waits before it believes that: the one who
+/// took it may not have written its name yet.
+const FOR_OTHERS: Duration = Duration::from_millis(500);
+
+/// Between two tries.
+const STEP: Duration = Duration::from_millis(20);
+
+/// Who holds an outbox, or whose it is, as its lock file tells.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Holder {
+    /// The process that locked it last.
+    pub pid: Option<u32>,
+    /// The machine that it ran on: an outbox may be shared by several.
+    pub host: Option<String>,
+    /// Path of its store.
+    pub store: Option<String>,
+    /// Device and inode of the store's file.
+    file: Option<String>,
+    /// See [`objects::first`].
+    identity: Option<String>,
+}
+
+impl Holder {
+    fn of_text(text: &str) -> Self {
+        let value = |key: &str| {
+            let mut lines = text.lines();
+            let found = lines.find_map(|line| line.strip_prefix(key)?.strip_prefix(' '))?;
+            let plain: String = found.chars().filter(|one| !one.is_control()).collect();
+            (!plain.is_empty()).then_some(plain)
+        };
+        Holder {
+            pid: value("pid").and_then(|pid| pid.parse().ok()),
+            host: value("host"),
+            store: value("store"),
+            file: value("file"),
+            // Anything else was cut off while it was written.
+            identity: value("identity").filter(|word| word.len() == objects::FIRST_CHARS),
+        }
+    }
+
+    fn text(&self) -> String {
+        let pid = self.pid.map(|pid| pid.to_string());
+        let mut text = String::new();
+        for (key, value) in [
+            ("pid", &pid),
+            ("host", &self.host),
+            ("store", &self.store),
+            ("file", &self.file),
+            ("identity", &self.identity),
+        ] {
+            if let Some(value) = value {
+                let plain: String = value.chars().filter(|one| !one.is_control()).collect();
+                text.push_str(&format!("{key} {plain}\n"));
+            }
+        }
+        text
+    }
+}
+
+impl fmt::Display for Holder {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.pid {
+            Some(pid) => write!(f, "process {pid}")?,
+            None => f.write_str("a process that is not named")?,
+        }
+        if let Some(host) = &self.host {
+            write!(f, " on {host}")?;
+        }
+        match &self.store {
+            Some(store) => write!(f, " with the store {store}"),
+            None => Ok(()),
+        }
+    }
+}
+
+/// The claim of a process to an outbox. Held from [`Claim::hold`] on: by an owner until it is dropped,
+/// by anybody else until [`Claim::release`].
+#[derive(Debug)]
+pub struct Claim {
+    outbox: PathBuf,
+    state: Mutex<State>,
+}
+
+#[derive(Debug, Default)]
+struct State {
+    /// The lock file, locked.
+    held: Option<File>,
+    /// What it says of us.
+    said: Holder,
+    /// Whether the folder was there once: it is not made a second time, since what takes its place may be
+    /// an empty mount point that nobody reads.
+    was_there: bool,
+    /// Whether it was told that the file system has no locks.
+    is_told: bool,
+}
+
+impl Claim {
+    /// To the outbox in this folder. Touches nothing yet.
+    #[must_use]
+    pub fn new(outbox: &Path) -> Self {
+        Claim {
+            outbox: outbox.to_owned(),
+            state: Mutex::default(),
+        }
+    }
+
+    /// Holds the outbox for a store; where it is held already, makes sure that it still is the same
+    /// folder.
+    ///
+    /// # Errors
+    /// [`PublishError::Taken`], [`PublishError::Foreign`], or the lock file cannot be used.
+    pub fn hold(&self, store: &Store) -> Result<(), PublishError> {
+        let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        let path = self.outbox.join(LOCK_FILE);
+        let is_held = |file: &File| is_at(file, &path).unwrap_or(false);
+        if state.held.as_ref().is_some_and(is_held) {
+            if state.said.identity.is_none() {
+                let identity = store.read(objects::first)?;
+                if identity.is_some() {
+                    state.said.identity = identity;
+                    let State { held, said, .. } = &mut *state;
+                    held.as_mut()
+                        .map_or(Ok(()), |file| write(file, said))
+                        .map_err(at(&path))?;
+                }
+            }
+            return Ok(());
+        }
+        state.held = None;
+        if !state.was_there {
+            make_folder(&self.outbox)?;
+            state.was_there = true;
+        }
+        let mut us = us(store)?;
+        let (file, is_shared_by_owner) = self.take(&path, &mut us, store.is_owner(), &mut state)?;
+        if store.is_owner() {
+            sweep(&self.outbox)?;
+        }
+        state.said = us;
+        // Beside its owner there is nothing to hold.
+        state.held = (!is_shared_by_owner).then_some(file);
+        Ok(())
+    }
+
+    /// Lets go of it, unless it is an owner's.
+    pub fn release(&self, store: &Store) {
+        if !store.is_owner() {
+            self.state
+                .lock()
+                .unwrap_or_else(PoisonError::into_inner)
+                .held = None;
+        }
+    }
+
+    /// The lock file, and whether the owner of the same store has the lock.
+    fn take(
+        &self,
+        path: &Path,
+        us: &mut Holder,
+        is_owner: bool,
+        state: &mut State,
+    ) -> Result<(File, bool), PublishError> {
+        let begun = Instant::now();
+        let how = match is_owner {
+            true => FlockOperation::NonBlockingLockExclusive,
+            false => FlockOperation::NonBlockingLockShared,
+        };
+        loop {
+            let mut file = open(path).map_err(at(path))?;
+            let locked = flock(&file, how);
+            let found = read(&mut file).map_err(at(path))?;
+            match locked {
+                Ok(()) => {}
+                Err(Errno::WOULDBLOCK) => {
+                    let is_ours = found.file == us.file;
+                    if is_ours && !is_owner {
+                        return Ok((file, true));
+                    }
+                    let patience = if is_ours { FOR_OWN } else { FOR_OTHERS };
+                    if begun.elapsed() >= patience {
+                        return Err(self.taken(found));
+                    }
+                    std::thread::sleep(STEP);
+                    continue;
+                }
+                // The mark below is all there is then.
+                Err(Errno::NOTSUP | Errno::NOLCK | Errno::NOSYS) => {
+                    if !std::mem::replace(&mut state.is_told, true) {
+                        tracing::warn!(
+                            code = "outbox-not-locked",
+                            "the file system of the outbox has no locks: nothing keeps a second \
+                             daemon out of it"
+                        );
+                    }
+                }
+                Err(error) => return Err(at(path)(error.into())),
+            }
+            // Somebody may have taken the file away before it was locked.
+            if !is_at(&file, path).map_err(at(path))? {
+                continue;
+            }
+            if found.identity.is_some() && found.identity != us.identity {
+                if us.identity.is_none() || found.file != us.file {
+                    return Err(PublishError::Foreign {
+                        outbox: self.outbox.clone(),
+                        by: Box::new(found),
+                    });
+                }
+                // The same file: its first object is damaged, which a copy of it need not be.
+                us.identity.clone_from(&found.identity);
+            }
+            if found != *us {
+                write(&mut file, us).map_err(at(path))?;
+            }
+            return Ok((file, false));
+        }
+    }
+
+    fn taken(&self, by: Holder) -> PublishError {
+        PublishError::Taken {
+            outbox: self.outbox.clone(),
+            by: Box::new(by),
+        }
+    }
+}
+
+/// Whose the outbox is, as far as that store had anything to tell of itself.
+#[must_use]
+pub fn marked_by(outbox: &Path) -> Option<Holder> {
+    let mut file = File::open(outbox.join(LOCK_FILE)).ok()?;
+    read(&mut file)
+        .ok()
+        .filter(|holder| holder.identity.is_some())
+}
+
+/// What we write of ourselves.
+fn us(store: &Store) -> Result<Holder, StoreError> {
+    let path = store.path();
+    let file = fs::metadata(path).ok();
+    let whole = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+    let host = rustix::system::uname();
+    Ok(Holder {
+        pid: Some(std::process::id()),
+        host: host.nodename().to_str().ok().map(str::to_owned),
+        store: Some(whole.display().to_string()),
+        file: file.map(|facts| format!("{}:{}", facts.dev(), facts.ino())),
+        identity: store.read(objects::first)?,
+    })
+}
+
+/// Opens the lock file, or makes it. A link, or anything but a file, in its place is refused.
+fn open(path: &Path) -> io::Result<File> {
+    let flags =
+        OFlags::RDWR | OFlags::CREATE | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::CLOEXEC;
+    let mode = Mode::RUSR | Mode::WUSR | Mode::RGRP;
+    let file = File::from(rustix::fs::open(path, flags, mode)?);
+    match file.metadata()?.is_file() {
+        true => Ok(file),
+        false => Err(io::Error::new(
+            io::ErrorKind::InvalidInput,
+            "is no regular file; take it away",
+        )),
+    }
+}
+
+/// Whether the name still leads to this file.
+fn is_at(file: &File, path: &Path) -> io::Result<bool> {
+    let ours = file.metadata()?;
+    match path.symlink_metadata() {
+        Ok(there) => Ok((there.dev(), there.ino()) == (ours.dev(), ours.ino())),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(false),
+        Err(error) => Err(error),
+    }
+}
+
+fn read(file: &mut File) -> io::Result<Holder> {
+    let mut text = Vec::new();
+    file.rewind()?;
+    file.take(TEXT_MAX).read_to_end(&mut text)?;
+    Ok(Holder::of_text(&String::from_utf8_lossy(&text)))
+}
+
+fn write(file: &mut File, holder: &Holder) -> io::Result<()> {
+    let text = holder.text();
+    file.rewind()?;
+    file.write_all(text.as_bytes())?;
+    file.set_len(text.len() as u64)
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,394 @@
+//! One association from its request to its end.
+
+use super::negotiate::{self, Accepted, Context};
+use super::shared::{Peer, Shared, Titles};
+use super::storing;
+use crate::backfill::way::HistoryTitle;
+use crate::config::SenderSettings;
+use crate::observe::audit::Event;
+use dicom_ul::pdu::{AbortRQServiceProviderReason, AbortRQSource, PDataValue, PDataValueType, Pdu};
+use sheathline_net::dicom::PDU_BYTES_MAX;
+use sheathline_net::dicom::dimse::{Operation, Status};
+use sheathline_net::dicom::message::{Assembler, Fragment, Message};
+use sheathline_net::dicom::refusal::Refusal;
+use sheathline_net::dicom::wire::{Stream, Wire, WireError};
+use sheathline_net::serve::proxy;
+use sheathline_net::shares::{Party, Pulse, Share};
+use std::collections::BTreeMap;
+use std::net::IpAddr;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::watch;
+use tokio::time::Instant;
+
+/// Why an association ends.
+#[derive(Debug)]
+enum End {
+    /// Released or aborted by the peer.
+    Peer(&'static str),
+    /// The connection is of no more use.
+    Lost(WireError),
+    /// We abort it, with what PS3.8 table 9-26 says and what the log says.
+    Abort(AbortRQSource, String),
+    /// We abort it since the program stops.
+    Stop,
+}
+
+impl From<WireError> for End {
+    fn from(error: WireError) -> Self {
+        use AbortRQServiceProviderReason as Reason;
+        let reason = match error {
+            WireError::NotAPdu(_) => Reason::UnrecognizedPdu,
+            WireError::TooLarge(_) | WireError::Malformed(_) => Reason::InvalidPduParameter,
+            WireError::TimedOut(_) => Reason::ReasonNotSpecified,
+            WireError::Closed | WireError::Failed(_) | WireError::NotRead(_) => {
+                return End::Lost(error);
+            }
+        };
+        End::Abort(AbortRQSource::ServiceProvider(reason), error.to_string())
+    }
+}
+
+/// Serves one connection until it ends.
+pub(super) async fn serve(
+    stream: impl Stream,
+    peer: Peer,
+    connection: Pulse,
+    shared: Arc<Shared>,
+    mut stop: watch::Receiver<bool>,
+) {
+    let address = peer.address;
+    let write_limit = Duration::from_secs(shared.settings.write_timeout_s);
+    let mut wire = Wire::new(stream, PDU_BYTES_MAX, write_limit);
+    let request = tokio::select! {
+        biased;
+        // A stop signal that was dropped is one as well.
+        _ = stop.wait_for(|stop| *stop) => return,
+        request = wire.receive(shared.association_limit()) => request,
+    };
+    let request = match request {
+        Ok(Pdu::AssociationRQ(request)) => request,
+        Ok(_) => {
+            let titles = Titles::default();
+            return refuse(wire, Refusal::RequestMissing, address, &titles, &shared, "").await;
+        }
+        // Load balancers connect and close to see whether we are there.
+        Err(WireError::Closed | WireError::Failed(_)) => {
+            return tracing::debug!(code = "connection-closed", peer = %address, "asked for nothing");
+        }
+        Err(error) => {
+            let (refusal, titles) = (instead_of_a_request(&error), Titles::default());
+            let detail = error.to_string();
+            return refuse(wire, refusal, address, &titles, &shared, &detail).await;
+        }
+    };
+    let titles = Titles::of(&request);
+    // A seat is taken last: who may not sit down takes none.
+    let history = history_of(&request.called_ae_title, &shared.titles);
+    let admitted = negotiate::answer(request, &shared.settings, &shared.titles);
+    let admitted = admitted.and_then(|accepted| {
+        let sender = shared.sender(&accepted.calling, &peer)?;
+        let seat = shared.seat(&peer, &sender)?;
+        Ok((accepted, sender, seat))
+    });
+    let (accepted, sender, seat) = match admitted {
+        Ok(admitted) => admitted,
+        Err(refusal) => return refuse(wire, refusal, address, &titles, &shared, "").await,
+    };
+    let Accepted {
+        pdu,
+        contexts,
+        calling,
+        peer_pdu_max,
+    } = accepted;
+    if let Err(error) = wire.send_bytes(&pdu).await {
+        return end(wire, address, &calling, error.into()).await;
+    }
+    if contexts.is_empty() {
+        shared.refused(Refusal::NoContext, address, &titles, "");
+    } else {
+        shared.observed.note(|| Event::Association {
+            address,
+            calling: calling.clone(),
+        });
+    }
+    tracing::debug!(code = "association-opened", peer = %address, calling, contexts = contexts.len());
+    let assembler = Assembler::new(shared.settings.max_object_bytes);
+    let rules = Arc::clone(&shared);
+    let mut association = Association {
+        wire,
+        shared,
+        party: Party::of(address),
+        places: [seat.one_of_all.pulse(), connection],
+        contexts,
+        calling,
+        sender,
+        history,
+        peer_pdu_max,
+        assembler,
+        memory: None,
+    };
+    let why = tokio::select! {
+        why = association.talk(stop) => why,
+        () = seat.one_of_all.taken_back() => {
+            return rules.refused(Refusal::Displaced, address, &titles, "of the associations");
+        }
+    };
+    let Association { wire, calling, .. } = association;
+    end(wire, address, &calling, why).await;
+}
+
+/// Returns once the memory of an object is taken back.
+async fn lost(memory: Option<&Share>) {
+    match memory {
+        Some(memory) => memory.taken_back().await,
+        None => std::future::pending().await,
+    }
+}
+
+/// The archive that calls this AE title, which it knows for history alone.
+fn history_of(called: &str, titles: &[HistoryTitle]) -> Option<HistoryTitle> {
+    let called = called.trim_matches(' ');
+    titles.iter().find(|one| one.ae_title == called).cloned()
+}
+
+/// What it means that something else came than a request for an association.
+fn instead_of_a_request(error: &WireError) -> Refusal {
+    match error {
+        // A TLS record of a handshake (RFC 8446 5.1).
+        WireError::NotAPdu(0x16) => Refusal::TlsOnPlain,
+        WireError::NotAPdu(proxy::FIRST_BYTE) => Refusal::ProxyUnexpected,
+        WireError::NotAPdu(_) => Refusal::NotDicom,
+        WireError::TimedOut(_) => Refusal::RequestSlow,
+        _ => Refusal::RequestMalformed,
+    }
+}
+
+/// Tells the peer that it is refused, as far as the reason says so, and closes.
+async fn refuse(
+    mut wire: Wire<impl Stream>,
+    refusal: Refusal,
+    address: IpAddr,
+    titles: &Titles,
+    shared: &Shared,
+    detail: &str,
+) {
+    shared.refused(refusal, address, titles, detail);
+    if let Some(pdu) = refusal.reply().pdu() {
+        let _ = wire.send_bytes(&pdu).await;
+        wire.close().await;
+    }
+}
+
+async fn end(mut wire: Wire<impl Stream>, peer: IpAddr, calling: &str, why: End) {
+    match why {
+        End::Peer(how) => tracing::debug!(code = "association-ended", %peer, calling, how),
+        End::Lost(error) => {
+            return tracing::warn!(code = "association-lost", %peer, calling, %error);
+        }
+        End::Abort(source, why) => {
+            tracing::warn!(code = "association-aborted", %peer, calling, why);
+            let _ = wire.send(&Pdu::AbortRQ { source }).await;
+        }
+        End::Stop => {
+            tracing::info!(code = "association-stopped", %peer, calling);
+            let source = AbortRQSource::ServiceUser;
+            let _ = wire.send(&Pdu::AbortRQ { source }).await;
+        }
+    }
+    wire.close().await;
+}
+
+fn unexpected(what: &str) -> End {
+    let reason = AbortRQServiceProviderReason::UnexpectedPdu;
+    End::Abort(AbortRQSource::ServiceProvider(reason), what.to_owned())
+}
+
+struct Association<S> {
+    wire: Wire<S>,
+    shared: Arc<Shared>,
+    party: Party,
+    /// Its places among the associations and among the connections.
+    places: [Pulse; 2],
+    contexts: BTreeMap<u8, Context>,
+    calling: String,
+    sender: SenderSettings,
+    /// The archive whose history comes, if it is that.
+    history: Option<HistoryTitle>,
+    peer_pdu_max: u32,
+    assembler: Assembler,
+    /// The part of the shared memory that the data set being received takes.
+    memory: Option<Share>,
+}
+
+impl<S: Stream> Association<S> {
+    /// Answers requests until there is a reason to end.
+    async fn talk(&mut self, mut stop: watch::Receiver<bool>) -> End {
+        let idle = Duration::from_secs(self.shared.settings.idle_timeout_s);
+        let whole = Duration::from_secs(self.shared.settings.message_timeout_s);
+        let mut deadline = Instant::now() + whole;
+        loop {
+            let received = if self.assembler.is_between_messages() {
+                deadline = Instant::now() + idle + whole;
+                tokio::select! {
+                    biased;
+                    // A stop signal that was dropped is one as well.
+                    _ = stop.wait_for(|stop| *stop) => return End::Stop,
+                    received = self.wire.receive(idle) => received,
+                }
+            } else {
+                let left = deadline.saturating_duration_since(Instant::now());
+                let Self {
+                    wire,
+                    memory,
+                    assembler,
+                    ..
+                } = self;
+                let mut receiving = std::pin::pin!(wire.receive(idle.min(left)));
+                tokio::select! {
+                    biased;
+                    received = &mut receiving => received,
+                    // Others need what it holds: it is answered at its end that there was no room.
+                    () = lost(memory.as_ref()) => {
+                        assembler.give_up_data();
+                        *memory = None;
+                        receiving.await
+                    }
+                }
+            };
+            for place in &self.places {
+                place.beat();
+            }
+            let values = match received {
+                Ok(Pdu::PData { data }) => data,
+                Ok(Pdu::ReleaseRQ) => {
+                    return match self.wire.send(&Pdu::ReleaseRP).await {
+                        Ok(()) => End::Peer("released"),
+                        Err(error) => error.into(),
+                    };
+                }
+                Ok(Pdu::AbortRQ { .. }) => return End::Peer("aborted by the peer"),
+                Ok(_) => return unexpected("a PDU that has no place inside an association"),
+                Err(error) => return error.into(),
+            };
+            for value in values {
+                if let Err(end) = self.take(&value).await {
+                    return end;
+                }
+            }
+        }
+    }
+
+    async fn take(&mut self, value: &PDataValue) -> Result<(), End> {
+        let fragment = Fragment {
+            context: value.presentation_context_id,
+            is_command: value.value_type == PDataValueType::Command,
+            is_last: value.is_last,
+            bytes: &value.data,
+        };
+        if !fragment.is_command && !self.reserve(fragment.bytes.len()) {
+            self.assembler.give_up_data();
+        }
+        let whole = self
+            .assembler
+            .feed(fragment)
+            .map_err(|fault| End::Abort(AbortRQSource::ServiceUser, fault.to_string()))?;
+        let Some(message) = whole else {
+            return Ok(());
+        };
+        if let Some(memory) = &self.memory {
+            memory.pin();
+        }
+        let busy = self.places.each_ref().map(Pulse::busy);
+        let done = self.answer(message).await;
+        drop(busy);
+        self.memory = None;
+        done
+    }
+
+    /// Sets memory aside for so many more bytes of the data set; `false` if there is none.
+    fn reserve(&mut self, more: usize) -> bool {
+        let Shared {
+            memory,
+            memory_room,
+            ..
+        } = &*self.shared;
+        let wanted = (self.assembler.held_bytes() + more).div_ceil(1024);
+        let mine = self
+            .memory
+            .get_or_insert_with(|| memory.nothing(self.party));
+        mine.hold(wanted, *memory_room)
+    }
+
+    async fn answer(&mut self, message: Message) -> Result<(), End> {
+        let Message {
+            context,
+            command,
+            data_set,
+            ..
+        } = message;
+        let Some(accepted) = self.contexts.get(&context).copied() else {
+            let why = "a message in a presentation context that was not accepted";
+            return Err(unexpected(why));
+        };
+        let started = Instant::now();
+        let mut is_told = false;
+        let status = match command.operation {
+            Operation::Cancel => return Ok(()),
+            Operation::Response(_) => return Err(unexpected("an answer that nobody asked for")),
+            Operation::Other(operation) => {
+                tracing::warn!(
+                    code = "operation-unknown",
+                    calling = self.calling,
+                    operation
+                );
+                Status::UnrecognisedOperation
+            }
+            Operation::Echo => Status::Success,
+            Operation::Store if command.sop_class_uid.as_deref() != Some(accepted.class) => {
+                Status::ClassNotSupported
+            }
+            Operation::Store => match (&command.sop_instance_uid, data_set) {
+                (None, _) => Status::InvalidInstance,
+                (_, None) if !command.has_data_set => Status::NoDataSet,
+                (_, None) => Status::TooManyLarge,
+                (Some(uid), Some(bytes)) => {
+                    let from = storing::From {
+                        calling: &self.calling,
+                        sender: &self.sender,
+                        history: self.history.as_ref(),
+                        context: accepted,
+                        party: self.party,
+                    };
+                    // Whatever went wrong there has its line in the log.
+                    is_told = true;
+                    storing::store(&self.shared, from, uid, bytes).await
+                }
+            },
+        };
+        if command.operation == Operation::Store {
+            let metrics = &self.shared.observed.metrics;
+            metrics.answered(status, started.elapsed());
+        }
+        if status != Status::Success && !is_told {
+            tracing::warn!(
+                code = "request-failed",
+                calling = self.calling,
+                status = status.hex()
+            );
+        }
+        let data = command.answer(status);
+        // A peer states what it takes after the PDU header: the item has six bytes of its own.
+        if data.len() as u64 + 6 > u64::from(self.peer_pdu_max) {
+            let why = "the peer's PDU limit is too small for any answer";
+            return Err(End::Abort(AbortRQSource::ServiceUser, why.to_owned()));
+        }
+        let value = PDataValue {
+            presentation_context_id: context,
+            value_type: PDataValueType::Command,
+            is_last: true,
+            data,
+        };
+        Ok(self.wire.send(&Pdu::PData { data: vec![value] }).await?)
+    }
+}

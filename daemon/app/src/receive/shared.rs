@@ -1,0 +1,200 @@
+//! What all connections share: settings, store, and the room there is.
+
+use super::tls::Offer;
+use crate::backfill::way::HistoryTitle;
+use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
+use crate::observe::Observed;
+use crate::observe::metrics::Open;
+use crate::observe::refused::{Reason, Refused};
+use dicom_ul::pdu::AssociationRQ;
+use sheathline_net::dicom::refusal::{Refusal, Refusals};
+use sheathline_net::serve::accept::may_connect;
+use sheathline_net::serve::places::{Place, Places};
+use sheathline_net::shares::{Party, Room, Share, Shares};
+use sheathline_store::Store;
+use std::net::IpAddr;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Who is at the other end of a connection.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Peer {
+    /// Its own address, also behind a load balancer.
+    pub(super) address: IpAddr,
+    /// The certificate it showed and we checked.
+    pub(super) certificate: Option<Sha256Hex>,
+}
+
+/// The AE titles of a request as they may stand in a log: a stranger chose them.
+#[derive(Debug, Default)]
+pub(super) struct Titles {
+    calling: String,
+    called: String,
+}
+
+impl Titles {
+    pub(super) fn of(request: &AssociationRQ) -> Self {
+        Titles {
+            calling: request.calling_ae_title.escape_default().to_string(),
+            called: request.called_ae_title.escape_default().to_string(),
+        }
+    }
+}
+
+/// What all connections share. A copy has the same room and the same store, so settings can change
+/// under way: a connection keeps those it came under.
+#[derive(Debug, Clone)]
+pub(super) struct Shared {
+    pub(super) settings: DicomSettings,
+    /// Further AE titles of ours, each for the history of one archive.
+    pub(super) titles: Arc<[HistoryTitle]>,
+    /// What the TLS ports show and ask for.
+    pub(super) tls: Offer,
+    pub(super) store: Store,
+    pub(super) observed: Observed,
+    /// KiB of data sets that are being received or stored.
+    pub(super) memory: Shares,
+    pub(super) memory_room: Room,
+    connections: Shares,
+    connections_room: Room,
+    connections_of: Places<Party>,
+    associations: Shares,
+    associations_room: Room,
+    associations_of: Places<Party>,
+    associations_by: Places<String>,
+}
+
+/// The places that one association takes until it ends.
+#[derive(Debug)]
+pub(super) struct Seat {
+    pub(super) one_of_all: Share,
+    _one_of_the_peer: Place<Party>,
+    _one_of_the_sender: Option<Place<String>>,
+    _counted: Open,
+}
+
+/// How many connections may be open for so many associations. Those that have not asked for one
+/// yet need room as well, or silent peers would keep the others out.
+const fn connections(associations: usize, spare: usize) -> usize {
+    associations * 2 + spare
+}
+
+impl Shared {
+    pub(super) fn new(settings: DicomSettings, tls: Offer, store: Store) -> Self {
+        let associations = settings.max_associations.clamp(1, 10_000);
+        // Four of the largest objects at once, and never less than 256 MiB: thousands of reports.
+        let memory = (settings.max_object_bytes.saturating_mul(4) >> 10).clamp(256 << 10, 1 << 28);
+        Shared {
+            observed: Observed::default(),
+            memory: Shares::default(),
+            memory_room: Room::memory(usize::try_from(memory).unwrap_or(256 << 10)),
+            connections: Shares::default(),
+            connections_room: Room::places(connections(associations, 256)),
+            connections_of: Places::default(),
+            associations: Shares::default(),
+            associations_room: Room::places(associations),
+            associations_of: Places::default(),
+            associations_by: Places::default(),
+            settings,
+            titles: Arc::default(),
+            tls,
+            store,
+        }
+    }
+
+    /// Where refused peers are counted.
+    pub(super) fn refusals(&self) -> Arc<Refusals> {
+        self.observed.metrics.refusals()
+    }
+
+    pub(super) fn association_limit(&self) -> Duration {
+        Duration::from_secs(self.settings.association_timeout_s)
+    }
+
+    /// Whether this address may connect.
+    pub(super) fn allows(&self, address: IpAddr) -> bool {
+        may_connect(&self.settings.addresses_allowed, address)
+    }
+
+    /// Whether this address is one of a load balancer.
+    pub(super) fn is_balancer(&self, address: IpAddr) -> bool {
+        let balancers = &self.settings.proxy_from;
+        balancers.iter().any(|network| network.contains(&address))
+    }
+
+    /// Room for one more connection from this address, which may be a load balancer's.
+    pub(super) fn connection(&self, address: IpAddr) -> Result<Share, Refusal> {
+        let place = self
+            .connections
+            .place(Party::of(address), self.connections_room);
+        place.ok_or(Refusal::Connections)
+    }
+
+    /// Room for one more connection of this peer.
+    pub(super) fn connection_of(&self, address: IpAddr) -> Result<Place<Party>, Refusal> {
+        let limit = connections(self.of_peer(), 64);
+        let place = self.connections_of.take(Party::of(address), limit);
+        place.ok_or(Refusal::ConnectionsOfPeer)
+    }
+
+    /// What holds for this calling AE title, if it comes as it should.
+    pub(super) fn sender(&self, calling: &str, peer: &Peer) -> Result<SenderSettings, Refusal> {
+        let mut senders = self.settings.sender.iter();
+        let Some(sender) = senders.find(|sender| sender.ae_title == calling) else {
+            return Ok(SenderSettings::default());
+        };
+        if !may_connect(&sender.addresses, peer.address) {
+            return Err(Refusal::SenderAddress);
+        }
+        let pinned = &sender.certificate_sha256;
+        let shown = peer.certificate.as_ref();
+        if !pinned.is_empty() && !shown.is_some_and(|shown| pinned.contains(shown)) {
+            return Err(Refusal::SenderCertificate);
+        }
+        Ok(sender.clone())
+    }
+
+    /// Room for one more association.
+    pub(super) fn seat(&self, peer: &Peer, sender: &SenderSettings) -> Result<Seat, Refusal> {
+        let party = Party::of(peer.address);
+        Ok(Seat {
+            _one_of_the_peer: self
+                .associations_of
+                .take(party, self.of_peer())
+                .ok_or(Refusal::AssociationsOfPeer)?,
+            _one_of_the_sender: match sender.max_associations {
+                None => None,
+                Some(limit) => Some(
+                    self.associations_by
+                        .take(sender.ae_title.clone(), limit)
+                        .ok_or(Refusal::AssociationsOfSender)?,
+                ),
+            },
+            // Last, since another may lose it.
+            one_of_all: self
+                .associations
+                .place(party, self.associations_room)
+                .ok_or(Refusal::Associations)?,
+            _counted: self.observed.metrics.associated(),
+        })
+    }
+
+    fn of_peer(&self) -> usize {
+        let Self { settings, .. } = self;
+        settings
+            .max_associations_per_peer
+            .min(settings.max_associations)
+    }
+
+    /// Counts a refusal and tells of it.
+    pub(super) fn refused(&self, refusal: Refusal, peer: IpAddr, titles: &Titles, detail: &str) {
+        self.refusals().count(refusal);
+        self.observed.refused(&Refused {
+            calling: &titles.calling,
+            called: &titles.called,
+            answer: &refusal.reply().to_string(),
+            detail,
+            ..Refused::at(Reason::new(refusal.code(), refusal.why()), peer)
+        });
+    }
+}

@@ -1,0 +1,444 @@
+//! TLS 1.2 and 1.3 in front of associations and HL7 connections.
+//!
+//! DICOM PS3.15 B.12 (BCP 195: RFC 8996 and RFC 9325): nothing older than TLS 1.2, only suites
+//! with authenticated encryption and forward secrecy, and no way down from TLS: on this port there
+//! is no plain association, whatever the peer asks for. `rustls` speaks nothing else.
+
+use crate::config::{ClientCertificate, Sha256Hex, TlsSettings};
+use sha2::{Digest, Sha256};
+use sheathline_net::dicom::refusal::Refusal;
+use sheathline_net::shares::{Party, Room, Shares};
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
+use tokio::net::TcpStream;
+use tokio::time::{Instant, timeout_at};
+use tokio_rustls::TlsAcceptor;
+use tokio_rustls::rustls::crypto::ring;
+use tokio_rustls::rustls::pki_types::pem::{Error as PemError, PemObject};
+use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use tokio_rustls::rustls::server::{NoServerSessionStorage, WebPkiClientVerifier};
+use tokio_rustls::rustls::version::{TLS12, TLS13};
+use tokio_rustls::rustls::{Error as RustlsError, RootCertStore, ServerConfig};
+use tokio_rustls::server::TlsStream;
+use x509_cert::Version;
+use x509_cert::der::Decode;
+
+/// How long before the end of our certificate the log begins to warn.
+const WARN_BEFORE: Duration = Duration::from_secs(30 * 24 * 3600);
+
+/// A key of the configuration.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Key {
+    /// Its table.
+    pub table: &'static str,
+    /// Its name.
+    pub name: &'static str,
+}
+
+impl std::fmt::Display for Key {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "[{}] {}", self.table, self.name)
+    }
+}
+
+/// TLS could not be set up.
+#[derive(Debug, thiserror::Error)]
+pub enum TlsError {
+    /// A key of the configuration that TLS needs is empty.
+    #[error("{0} is empty; name a file")]
+    Unnamed(Key),
+    /// A file cannot be read.
+    #[error("{}: {source}; {key} names it", path.display())]
+    File {
+        /// The key of the configuration.
+        key: Key,
+        /// The file.
+        path: PathBuf,
+        /// What the system says.
+        source: std::io::Error,
+    },
+    /// A file does not hold what it should.
+    #[error("{}: {what}; {key} names it", path.display())]
+    Content {
+        /// The key of the configuration.
+        key: Key,
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        what: String,
+    },
+    /// Our certificate does not hold now.
+    #[error("{}: the certificate {what}; {key} names it", path.display())]
+    NotNow {
+        /// The key of the configuration.
+        key: Key,
+        /// The file.
+        path: PathBuf,
+        /// Since when, or from when on.
+        what: String,
+    },
+    /// Key and certificate are each good and belong to others.
+    #[error("{} is not the key of {}; name the key the certificate was made for", key.display(), certificate.display())]
+    Mismatch {
+        /// The key.
+        key: PathBuf,
+        /// The certificate.
+        certificate: PathBuf,
+    },
+}
+
+/// What the files of the settings come to.
+pub struct Loaded {
+    config: ServerConfig,
+    /// End of our own certificate.
+    pub expires: SystemTime,
+    /// What should be put right, though it works.
+    pub warnings: Vec<String>,
+}
+
+/// Reads and checks the files that the settings in `table` name.
+///
+/// # Errors
+/// One of them is missing, is something else, does not fit the others, or is out of date at `now`.
+pub fn load(
+    table: &'static str,
+    settings: &TlsSettings,
+    now: SystemTime,
+) -> Result<Loaded, TlsError> {
+    let of = |name| Key { table, name };
+    let certificate = named(of("certificate"), settings.certificate.as_deref())?;
+    let key = named(of("key"), settings.key.as_deref())?;
+    let chain = certificates(of("certificate"), certificate)?;
+    let mut warnings = Vec::new();
+    let expires = valid_until(of("certificate"), certificate, &chain, now)?;
+    if expires
+        .duration_since(now)
+        .is_ok_and(|left| left < WARN_BEFORE)
+    {
+        let path = certificate.display();
+        warnings.push(format!("{path} ends on {}; renew it", day(expires)));
+    }
+    if others_may_read(key) {
+        let path = key.display();
+        warnings.push(format!(
+            "{path} can be read by others; chmod 600 keeps the key to its owner"
+        ));
+    }
+
+    let provider = Arc::new(ring::default_provider());
+    let broken = |key, path: &Path, what: &dyn std::fmt::Display| TlsError::Content {
+        key,
+        path: path.to_owned(),
+        what: what.to_string(),
+    };
+    let builder = ServerConfig::builder_with_provider(Arc::clone(&provider))
+        .with_protocol_versions(&[&TLS13, &TLS12])
+        .map_err(|error| broken(of("certificate"), certificate, &error))?;
+    let builder = if settings.client_certificate == ClientCertificate::Off {
+        builder.with_no_client_auth()
+    } else {
+        let path = named(of("client_ca"), settings.client_ca.as_deref())?;
+        let mut authorities = RootCertStore::empty();
+        for authority in certificates(of("client_ca"), path)? {
+            let added = authorities.add(authority);
+            added.map_err(|error| broken(of("client_ca"), path, &error))?;
+        }
+        let verifier = WebPkiClientVerifier::builder_with_provider(Arc::new(authorities), provider);
+        let verifier = match settings.client_certificate {
+            ClientCertificate::Optional => verifier.allow_unauthenticated(),
+            _ => verifier,
+        };
+        let verifier = verifier.build();
+        builder.with_client_cert_verifier(verifier.map_err(|e| broken(of("client_ca"), path, &e))?)
+    };
+    let mut config = builder
+        .with_single_cert(chain, private_key(of("key"), key)?)
+        .map_err(|error| match error {
+            RustlsError::InconsistentKeys(_) => TlsError::Mismatch {
+                key: key.to_owned(),
+                certificate: certificate.to_owned(),
+            },
+            other @ RustlsError::InvalidCertificate(_) => {
+                broken(of("certificate"), certificate, &other)
+            }
+            other => broken(of("key"), key, &other),
+        })?;
+    // Each association shows its certificate anew: one that has ended since opens nothing.
+    config.session_storage = Arc::new(NoServerSessionStorage {});
+    config.send_tls13_tickets = 0;
+    Ok(Loaded {
+        config,
+        expires,
+        warnings,
+    })
+}
+
+fn named(key: Key, path: Option<&Path>) -> Result<&Path, TlsError> {
+    path.ok_or(TlsError::Unnamed(key))
+}
+
+fn read(key: Key, path: &Path) -> Result<Vec<u8>, TlsError> {
+    fs::read(path).map_err(|source| TlsError::File {
+        key,
+        path: path.to_owned(),
+        source,
+    })
+}
+
+fn certificates(key: Key, path: &Path) -> Result<Vec<CertificateDer<'static>>, TlsError> {
+    let content = |what: String| TlsError::Content {
+        key,
+        path: path.to_owned(),
+        what,
+    };
+    let found: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(&read(key, path)?).collect();
+    let found = found.map_err(|error| content(format!("no good PEM file: {error}")))?;
+    match found.is_empty() {
+        true => Err(content("holds no certificate in PEM form".to_owned())),
+        false => Ok(found),
+    }
+}
+
+fn private_key(key: Key, path: &Path) -> Result<PrivateKeyDer<'static>, TlsError> {
+    PrivateKeyDer::from_pem_slice(&read(key, path)?).map_err(|error| TlsError::Content {
+        key,
+        path: path.to_owned(),
+        what: match error {
+            PemError::NoItemsFound => {
+                "holds no private key in PEM form, or one with a password".to_owned()
+            }
+            other => format!("no good PEM file: {other}"),
+        },
+    })
+}
+
+/// The end of the first certificate, if it holds at `now`.
+fn valid_until(
+    key: Key,
+    path: &Path,
+    chain: &[CertificateDer<'_>],
+    now: SystemTime,
+) -> Result<SystemTime, TlsError> {
+    let content = |what: String| TlsError::Content {
+        key,
+        path: path.to_owned(),
+        what,
+    };
+    let own = chain.first().map(AsRef::as_ref).unwrap_or_default();
+    let own = x509_cert::Certificate::from_der(own)
+        .map_err(|error| content(format!("the first certificate is malformed: {error}")))?;
+    if own.tbs_certificate().version() != Version::V3 {
+        let old = "the certificate is of an X.509 version before 3, which peers do not take; \
+                   have it made with extensions, such as subjectAltName";
+        return Err(content(old.to_owned()));
+    }
+    let validity = own.tbs_certificate().validity();
+    let begin = validity.not_before.to_system_time();
+    let end = validity.not_after.to_system_time();
+    let not_now = |what: String| TlsError::NotNow {
+        key,
+        path: path.to_owned(),
+        what,
+    };
+    if end < now {
+        return Err(not_now(format!("ended on {}; renew it", day(end))));
+    }
+    if begin > now {
+        let begin = day(begin);
+        return Err(not_now(format!(
+            "begins on {begin}; is the clock of this machine right?"
+        )));
+    }
+    Ok(end)
+}
+
+fn day(time: SystemTime) -> String {
+    let time = chrono::DateTime::<chrono::Utc>::from(time);
+    time.format("%Y-%m-%d %H:%M UTC").to_string()
+}
+
+#[cfg(unix)]
+fn others_may_read(path: &Path) -> bool {
+    use std::os::unix::fs::PermissionsExt;
+    fs::metadata(path).is_ok_and(|file| file.permissions().mode() & 0o077 != 0)
+}
+
+/// Why a connection did not become one over TLS.
+pub(super) enum TlsRefusal {
+    /// The peer connected and closed, as health checks do.
+    Gone,
+    /// With more for the log; where the peer may be told why, its connection.
+    Refused(Refusal, String, Option<TcpStream>),
+}
+
+/// Does the handshakes of one or more ports.
+pub(super) struct Tls {
+    acceptor: TlsAcceptor,
+    handshakes: Shares,
+    max_handshakes: usize,
+    limit: Duration,
+    /// End of our own certificate.
+    expires: SystemTime,
+}
+
+/// What TLS at the ports of one table comes to.
+#[derive(Debug, Clone, Default)]
+pub(super) enum Offer {
+    /// No address asks for it.
+    #[default]
+    NotAsked,
+    /// It can be had.
+    Ready(Arc<Tls>),
+    /// Its files do not serve. The ports are closed until they do; all others stay open.
+    Closed(Arc<TlsError>),
+}
+
+impl Offer {
+    /// What can take the place of this: what the settings in `table` come to now. Files that do not
+    /// serve close a port, but for one whose certificate still holds: that one stays as it was.
+    ///
+    /// # Errors
+    /// The port is open and good, and the files do not serve.
+    pub(super) fn renewed(
+        &self,
+        table: &'static str,
+        settings: &TlsSettings,
+    ) -> Result<Offer, TlsError> {
+        if settings.listen.is_empty() {
+            return Ok(Offer::NotAsked);
+        }
+        match Tls::new(table, settings) {
+            Ok(tls) => Ok(Offer::Ready(Arc::new(tls))),
+            Err(why) if matches!(self, Offer::Ready(_)) && !self.is_due() => Err(why),
+            Err(why) => Ok(Offer::Closed(Arc::new(why))),
+        }
+    }
+
+    /// Tells the log that this closes the ports of `table`, unless it is told already.
+    pub(super) fn tell(&self, table: &'static str, before: &Offer) {
+        let Some(why) = self.closed().map(|why| why.to_string()) else {
+            return;
+        };
+        if before
+            .closed()
+            .is_none_or(|before| before.to_string() != why)
+        {
+            tracing::error!(
+                code = "tls-port-closed",
+                table,
+                "{why}. The others stay open; this one opens once the files serve"
+            );
+        }
+    }
+
+    /// Whether the files are to be looked at again: they did not serve, or the certificate has ended.
+    pub(super) fn is_due(&self) -> bool {
+        match self {
+            Offer::NotAsked => false,
+            Offer::Ready(tls) => tls.expires < SystemTime::now(),
+            Offer::Closed(_) => true,
+        }
+    }
+
+    /// Why the ports are closed, if they are.
+    pub(super) fn closed(&self) -> Option<&Arc<TlsError>> {
+        match self {
+            Offer::Closed(why) => Some(why),
+            Offer::NotAsked | Offer::Ready(_) => None,
+        }
+    }
+
+    /// Who does the handshakes, while the ports are open.
+    pub(super) fn ready(&self) -> Option<&Arc<Tls>> {
+        match self {
+            Offer::Ready(tls) => Some(tls),
+            Offer::NotAsked | Offer::Closed(_) => None,
+        }
+    }
+}
+
+impl Tls {
+    /// Loads what the settings name, and says in the log what is to be put right.
+    fn new(table: &'static str, settings: &TlsSettings) -> Result<Self, TlsError> {
+        let Loaded {
+            config,
+            expires,
+            warnings,
+        } = load(table, settings, SystemTime::now())?;
+        for warning in warnings {
+            tracing::warn!(code = "tls-files", "{warning}");
+        }
+        tracing::info!(code = "tls-ready", table, certificate_ends = day(expires));
+        Ok(Tls {
+            acceptor: TlsAcceptor::from(Arc::new(config)),
+            handshakes: Shares::default(),
+            max_handshakes: settings.max_handshakes.clamp(1, 10_000),
+            limit: Duration::from_secs(settings.handshake_timeout_s),
+            expires,
+        })
+    }
+
+    /// The connection once its handshake is done, with the certificate the peer showed.
+    pub(super) async fn accept(
+        &self,
+        stream: TcpStream,
+        party: Party,
+    ) -> Result<(TlsStream<TcpStream>, Option<Sha256Hex>), TlsRefusal> {
+        let deadline = Instant::now() + self.limit;
+        let refused = |refusal, detail: &str, stream| {
+            Err(TlsRefusal::Refused(refusal, detail.to_owned(), stream))
+        };
+        let slow = |what| refused(Refusal::HandshakeSlow, what, None);
+        // Who sends nothing takes no place among the handshakes.
+        let mut first = [0];
+        match timeout_at(deadline, stream.peek(&mut first)).await {
+            Ok(Ok(0) | Err(_)) => return Err(TlsRefusal::Gone),
+            Ok(Ok(_)) => {}
+            Err(_) => return slow("nothing came"),
+        }
+        match first {
+            // A handshake record (RFC 8446 5.1).
+            [0x16] => {}
+            [sheathline_net::serve::proxy::FIRST_BYTE] => {
+                return refused(Refusal::ProxyUnexpected, "", None);
+            }
+            [other] => {
+                let detail = format!("it begins with {other:#04x}");
+                return refused(Refusal::PlainOnTls, &detail, None);
+            }
+        }
+        let room = Room::places(self.max_handshakes);
+        let Some(place) = self.handshakes.place(party, room) else {
+            return refused(Refusal::Handshakes, "", None);
+        };
+        let accepted = timeout_at(deadline, self.acceptor.accept(stream).into_fallible());
+        let accepted = tokio::select! {
+            accepted = accepted => accepted,
+            () = place.taken_back() => {
+                return refused(Refusal::Displaced, "of the TLS handshakes", None);
+            }
+        };
+        match accepted {
+            Ok(Ok(stream)) => {
+                let (_, session) = stream.get_ref();
+                let shown = session.peer_certificates().and_then(<[_]>::first);
+                let fingerprint = shown.map(|shown| Sha256Hex(Sha256::digest(shown).into()));
+                Ok((stream, fingerprint))
+            }
+            // What the peer sends of a certificate or an alert may be in the words.
+            Ok(Err((error, stream))) => {
+                let error = error.to_string().escape_default().to_string();
+                refused(Refusal::HandshakeFailed, &error, Some(stream))
+            }
+            Err(_) => slow("it did not end"),
+        }
+    }
+}
+
+impl std::fmt::Debug for Tls {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Tls")
+    }
+}

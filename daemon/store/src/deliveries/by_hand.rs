@@ -1,0 +1,140 @@
+//! What a person does with deliveries: look at them, have them tried again, drop them.
+
+use super::{DELIVERY, Delivery, State, delivery};
+use crate::{StoreError, meta, stamp};
+use chrono::{DateTime, NaiveDate, Utc};
+use rusqlite::{Connection, params};
+
+/// Name in `meta` of a number that grows when somebody asks a destination to be tried at once.
+const ASKED: &str = "deliver_now:";
+
+/// Which deliveries are meant; an absent part means any.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Which {
+    /// These numbers; empty means any.
+    pub ids: Vec<i64>,
+    /// Of this destination.
+    pub destination: Option<String>,
+    /// In this state.
+    pub state: Option<State>,
+}
+
+impl Which {
+    /// The condition on `d`, with the values of its parameters 1 to 3.
+    fn condition(&self) -> (&'static str, [Option<String>; 3]) {
+        let ids = (!self.ids.is_empty()).then(|| {
+            let ids: Vec<String> = self.ids.iter().map(i64::to_string).collect();
+            format!("[{}]", ids.join(","))
+        });
+        let state = self.state.map(|state| state.word().to_owned());
+        let condition = "(?1 is null or d.id in (select value from json_each(?1)))
+             and (?2 is null or d.destination = ?2) and (?3 is null or d.state = ?3)";
+        (condition, [ids, self.destination.clone(), state])
+    }
+}
+
+/// Deliveries in the order of their results; `None` for a row that cannot be read.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn list(conn: &Connection, which: &Which) -> Result<Vec<Option<Delivery>>, StoreError> {
+    let (condition, values) = which.condition();
+    let mut statement = conn.prepare(&format!(
+        "{DELIVERY} where {condition} order by d.result_id, d.destination"
+    ))?;
+    let mut rows = statement.query(values)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push(delivery(row).ok());
+    }
+    Ok(found)
+}
+
+/// Makes deliveries wait as if for the first time, and has their destinations tried at once. Those
+/// that were delivered stay so: see [`replay`]. Returns how many.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn retry(conn: &Connection, which: &Which, now: DateTime<Utc>) -> Result<usize, StoreError> {
+    let (condition, [ids, destination, state]) = which.condition();
+    let matching = format!("from delivery as d where {condition} and d.state <> 'delivered'");
+    let mut destinations = conn.prepare(&format!("select distinct d.destination {matching}"))?;
+    let destinations: Vec<String> = destinations
+        .query_map(params![ids, destination, state], |row| row.get(0))?
+        .collect::<Result<_, _>>()?;
+    let count = conn.execute(
+        &format!(
+            "update delivery
+             set since = ?4, state = 'waiting', attempts = 0, waited_s = 0, due_at = null
+             where id in (select d.id {matching})"
+        ),
+        params![ids, destination, state, stamp::text(now)],
+    )?;
+    for destination in destinations {
+        ask(conn, &destination)?;
+    }
+    Ok(count)
+}
+
+/// Takes deliveries out that wait or failed for good. Returns how many.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn drop_some(
+    conn: &Connection,
+    which: &Which,
+    now: DateTime<Utc>,
+) -> Result<usize, StoreError> {
+    let (condition, [ids, destination, state]) = which.condition();
+    Ok(conn.execute(
+        &format!(
+            "update delivery set state = 'dropped', since = ?4, due_at = null
+             where id in (select d.id from delivery as d
+                          where {condition} and d.state in ('waiting', 'dead'))"
+        ),
+        params![ids, destination, state, stamp::text(now)],
+    )?)
+}
+
+/// Makes every published version that was made on these days (UTC, both belong to it) wait for a
+/// destination as if for the first time, whether it was delivered there or not; only what a person
+/// dropped stays so. Returns how many wait.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn replay(
+    conn: &Connection,
+    destination: &str,
+    from: NaiveDate,
+    to: NaiveDate,
+    now: DateTime<Utc>,
+) -> Result<usize, StoreError> {
+    let day = |day: NaiveDate| stamp::text(day.and_time(chrono::NaiveTime::MIN).and_utc());
+    let after = to.succ_opt().unwrap_or(NaiveDate::MAX);
+    let count = conn.execute(
+        "insert into delivery (destination, result_id, since)
+         select ?1, id, ?4 from result
+         where created_at >= ?2 and created_at < ?3
+           and published_at is not null and damaged_at is null
+         on conflict (destination, result_id) do update
+         set state = 'waiting', since = excluded.since, attempts = 0, waited_s = 0, due_at = null
+         where state <> 'dropped'",
+        params![destination, day(from), day(after), stamp::text(now)],
+    )?;
+    ask(conn, destination)?;
+    Ok(count)
+}
+
+fn ask(conn: &Connection, destination: &str) -> Result<(), StoreError> {
+    let number = asked(conn, destination)?.wrapping_add(1);
+    meta::set(conn, &format!("{ASKED}{destination}"), &number.to_string())
+}
+
+/// A number that grows whenever somebody asks a destination to be tried at once.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn asked(conn: &Connection, destination: &str) -> Result<u64, StoreError> {
+    let said = meta::get(conn, &format!("{ASKED}{destination}"))?;
+    Ok(said.and_then(|number| number.parse().ok()).unwrap_or(0))
+}

@@ -1,0 +1,145 @@
+//! Whose an object is and where it came from: what the audit trail tells of it.
+
+use super::objects::{self, Incoming, Kept, ObjectId};
+use super::readings::StoredDisposition;
+use super::{StoreError, meta, stamp};
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, Row};
+use sheathline_model::domain::{PatientKey, Source};
+
+/// Name in `meta` of the last object that the audit trail was told of.
+const TOLD: &str = "audit_told";
+
+/// One object.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ObjectFacts {
+    /// Its number.
+    pub id: ObjectId,
+    /// Where it came from.
+    pub source: Source,
+    /// When it came first.
+    pub received_at: DateTime<Utc>,
+    /// SOP Instance UID.
+    pub instance: Option<String>,
+    /// Study Instance UID.
+    pub study: Option<String>,
+    /// The patient.
+    pub patient: Option<PatientKey>,
+    /// Whether it was read, at least once.
+    pub was_read: bool,
+    /// What became of it, if that is known.
+    pub disposition: Option<StoredDisposition>,
+}
+
+impl ObjectFacts {
+    /// One whose row is damaged: it must neither hold up the others nor go untold.
+    fn unknown(id: ObjectId) -> Self {
+        ObjectFacts {
+            id,
+            source: Source::Unknown(String::new()),
+            received_at: Utc::now(),
+            instance: None,
+            study: None,
+            patient: None,
+            was_read: true,
+            disposition: None,
+        }
+    }
+}
+
+const COLUMNS: &str = "id, source, received_at, sop_instance_uid, study_instance_uid,
+                       patient_issuer, patient_id, disposition, state";
+
+/// Keeps an object; with what is known of it if it was here already.
+///
+/// # Errors
+/// As [`objects::keep`].
+pub fn keep(
+    conn: &Connection,
+    object: &Incoming,
+) -> Result<(Kept, Option<ObjectFacts>), StoreError> {
+    let kept = objects::keep(conn, object)?;
+    let repeated = match kept {
+        Kept::New(_) => None,
+        Kept::Repeat(id) => Some(
+            conn.prepare_cached(&format!("select {COLUMNS} from object where id = ?1"))?
+                .query_row([id], |row| Ok(facts(id, row)))?,
+        ),
+    };
+    Ok((kept, repeated))
+}
+
+/// The objects after the last one told of, in the order of arrival and only up to the first that
+/// was never read; at most `limit`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn untold(conn: &Connection, limit: u32) -> Result<Vec<ObjectFacts>, StoreError> {
+    let told = told(conn)?.unwrap_or(ObjectId(0));
+    let mut statement = conn.prepare_cached(&format!(
+        "select {COLUMNS} from object where id > ?1 order by id limit ?2"
+    ))?;
+    let mut rows = statement.query((told, limit))?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        let one = facts(row.get(0)?, row);
+        if !one.was_read {
+            break;
+        }
+        found.push(one);
+    }
+    Ok(found)
+}
+
+/// Notes the last object that was told of.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn note_told(conn: &Connection, last: ObjectId) -> Result<(), StoreError> {
+    meta::set(conn, TOLD, &last.to_string())
+}
+
+/// Begins with the objects to come, unless it was begun before.
+///
+/// # Errors
+/// The store cannot be read or written.
+pub fn begin(conn: &Connection) -> Result<(), StoreError> {
+    if told(conn)?.is_some() {
+        return Ok(());
+    }
+    let newest = conn.query_row("select ifnull(max(id), 0) from object", [], |row| {
+        row.get(0)
+    })?;
+    note_told(conn, newest)
+}
+
+fn told(conn: &Connection) -> Result<Option<ObjectId>, StoreError> {
+    let told = meta::get(conn, TOLD)?;
+    Ok(told.and_then(|told| told.parse().ok()).map(ObjectId))
+}
+
+fn facts(id: ObjectId, row: &Row<'_>) -> ObjectFacts {
+    sound_facts(id, row).unwrap_or_else(|_| ObjectFacts::unknown(id))
+}
+
+fn sound_facts(id: ObjectId, row: &Row<'_>) -> Result<ObjectFacts, StoreError> {
+    let received_at: String = row.get(2)?;
+    let patient: (Option<String>, Option<String>) = (row.get(5)?, row.get(6)?);
+    let disposition: Option<String> = row.get(7)?;
+    let state: String = row.get(8)?;
+    Ok(ObjectFacts {
+        id,
+        source: stamp::source(row, 1)?,
+        received_at: stamp::time(&received_at)?,
+        instance: row.get(3)?,
+        study: row.get(4)?,
+        patient: match patient {
+            (Some(issuer), Some(id)) => Some(PatientKey { issuer, id }),
+            _ => None,
+        },
+        was_read: state == "read" || disposition.is_some(),
+        disposition: disposition
+            .map(|word| StoredDisposition::from_word(&word))
+            .transpose()?,
+    })
+}

@@ -1,0 +1,253 @@
+//! What was stated of patient ids, and whose they are by all of it.
+
+mod spread;
+
+pub use spread::{Concerned, concerned, note_spread};
+
+use super::{StoreError, meta, patients, stamp};
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, Row, params};
+use sheathline_model::domain::PatientKey;
+use sheathline_model::persons::{self, Act, Merge, Pair, Person, Persons, Statement};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// A statement with what is kept beside it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Recorded {
+    /// What is stated.
+    pub statement: Statement,
+    /// Control id of the message it came in; empty for none.
+    pub message: String,
+    /// Who stated it; empty when that is unknown.
+    pub who: String,
+    /// The reason given; empty for none.
+    pub why: String,
+}
+
+/// Adds a statement and marks its two ids. Returns whether it was new; the same statement again
+/// changes nothing. Costs the same however many ids the person has: `spread` works out later who
+/// else is concerned.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn state(
+    conn: &Connection,
+    recorded: &Recorded,
+    now: DateTime<Utc>,
+) -> Result<bool, StoreError> {
+    let Statement {
+        pair,
+        act,
+        stated_at,
+        source,
+    } = &recorded.statement;
+    let added = conn
+        .prepare_cached(
+            "insert into id_statement (act, from_issuer, from_id, into_issuer, into_id, stated_at,
+                                       recorded_at, source, message, who, why)
+             values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11) on conflict do nothing",
+        )?
+        .execute(params![
+            act.word(),
+            pair.from.issuer,
+            pair.from.id,
+            pair.into.issuer,
+            pair.into.id,
+            stamp::text(*stated_at),
+            stamp::text(now),
+            source,
+            recorded.message,
+            recorded.who,
+            recorded.why,
+        ])?;
+    if added == 0 {
+        return Ok(false);
+    }
+    for key in [&pair.from, &pair.into] {
+        patients::mark_dirty(conn, key, now)?;
+    }
+    Ok(true)
+}
+
+/// The person of an id.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn person(conn: &Connection, key: &PatientKey) -> Result<Person, StoreError> {
+    Ok(Person::of(key, merges_around(conn, key)?))
+}
+
+/// The persons of several ids, each worked out once.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn persons<'k>(
+    conn: &Connection,
+    keys: impl IntoIterator<Item = &'k PatientKey>,
+) -> Result<Persons, StoreError> {
+    let mut persons = Persons::default();
+    for key in keys {
+        if persons.of(key).is_none() {
+            persons.add(key, merges_around(conn, key)?);
+        }
+    }
+    Ok(persons)
+}
+
+/// Everybody of whom an object was read, each under one id.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn survivors(conn: &Connection) -> Result<BTreeSet<PatientKey>, StoreError> {
+    let keys = patients::list(conn)?;
+    let persons = persons(conn, &keys)?;
+    let surviving = |key| persons.of(key).map(|person| person.surviving.clone());
+    Ok(keys.iter().filter_map(surviving).collect())
+}
+
+/// The merges in force that concern an id or, step by step, any id that it is joined with.
+fn merges_around(conn: &Connection, key: &PatientKey) -> Result<Vec<Merge>, StoreError> {
+    let mut seen = BTreeSet::from([key.clone()]);
+    let mut open = vec![key.clone()];
+    let mut found: BTreeMap<(PatientKey, PatientKey), Merge> = BTreeMap::new();
+    while let Some(key) = open.pop() {
+        // All statements of a pair name both its ids, so none of a pair is missed.
+        for merge in persons::in_force(&of_id(conn, &key)?) {
+            for other in [&merge.from, &merge.into] {
+                if seen.insert(other.clone()) {
+                    open.push(other.clone());
+                }
+            }
+            found.insert((merge.from.clone(), merge.into.clone()), merge);
+        }
+    }
+    Ok(found.into_values().collect())
+}
+
+const STATEMENT: &str = "select from_issuer, from_id, into_issuer, into_id, act, stated_at, source,
+                                message, who, why, id, recorded_at from id_statement";
+
+/// Name in `meta` of the last statement that the audit trail was told of.
+const TOLD: &str = "audit_told_statement";
+
+fn of_id(conn: &Connection, key: &PatientKey) -> Result<Vec<Statement>, StoreError> {
+    let mut all = Vec::new();
+    for side in ["from", "into"] {
+        let sql = format!("{STATEMENT} where {side}_id = ?1 and {side}_issuer = ?2");
+        let mut statement = conn.prepare_cached(&sql)?;
+        let mut rows = statement.query([&key.id, &key.issuer])?;
+        while let Some(row) = rows.next()? {
+            all.push(recorded(row)?.statement);
+        }
+    }
+    Ok(all)
+}
+
+/// Every statement, in the order they came.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn all(conn: &Connection) -> Result<Vec<Recorded>, StoreError> {
+    let mut statement = conn.prepare_cached(&format!("{STATEMENT} order by id"))?;
+    let mut rows = statement.query([])?;
+    let mut all = Vec::new();
+    while let Some(row) = rows.next()? {
+        all.push(recorded(row)?);
+    }
+    Ok(all)
+}
+
+/// A statement that the audit trail was not told of.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Untold {
+    /// Its number.
+    pub id: i64,
+    /// When it was recorded; now, if its row does not say.
+    pub at: DateTime<Utc>,
+    /// What was stated; `None`: its row is damaged, and holds up no other.
+    pub recorded: Option<Recorded>,
+}
+
+/// The statements after the last one told of, in the order they came; at most `limit`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn untold(conn: &Connection, limit: u32) -> Result<Vec<Untold>, StoreError> {
+    let mut statement =
+        conn.prepare_cached(&format!("{STATEMENT} where id > ?1 order by id limit ?2"))?;
+    let mut rows = statement.query((told(conn)?.unwrap_or(0), limit))?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        let at: Option<String> = row.get(11).ok();
+        found.push(Untold {
+            id: row.get(10)?,
+            at: at
+                .and_then(|at| stamp::time(&at).ok())
+                .unwrap_or_else(Utc::now),
+            recorded: recorded(row).ok(),
+        });
+    }
+    Ok(found)
+}
+
+/// Notes the last statement that was told of.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn note_told(conn: &Connection, last: i64) -> Result<(), StoreError> {
+    meta::set(conn, TOLD, &last.to_string())
+}
+
+/// Begins with the statements to come, unless it was begun before.
+///
+/// # Errors
+/// The store cannot be read or written.
+pub fn begin(conn: &Connection) -> Result<(), StoreError> {
+    if told(conn)?.is_some() {
+        return Ok(());
+    }
+    let newest = "select ifnull(max(id), 0) from id_statement";
+    note_told(conn, conn.query_row(newest, [], |row| row.get(0))?)
+}
+
+fn told(conn: &Connection) -> Result<Option<i64>, StoreError> {
+    let told = meta::get(conn, TOLD)?;
+    Ok(told.and_then(|told| told.parse().ok()))
+}
+
+/// When the latest statement of a pair was decided.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn last_stated(conn: &Connection, pair: &Pair) -> Result<Option<DateTime<Utc>>, StoreError> {
+    let all = of_id(conn, &pair.from)?;
+    let of_pair = all.iter().filter(|one| one.pair == *pair);
+    Ok(of_pair.map(|one| one.stated_at).max())
+}
+
+fn recorded(row: &Row<'_>) -> Result<Recorded, StoreError> {
+    let (act, stated_at): (String, String) = (row.get(4)?, row.get(5)?);
+    let pair = Pair {
+        from: PatientKey {
+            issuer: row.get(0)?,
+            id: row.get(1)?,
+        },
+        into: PatientKey {
+            issuer: row.get(2)?,
+            id: row.get(3)?,
+        },
+    };
+    Ok(Recorded {
+        statement: Statement {
+            pair,
+            act: Act::of_word(&act).ok_or_else(|| StoreError::Damaged {
+                what: "a statement about ids that is none".to_owned(),
+            })?,
+            stated_at: stamp::time(&stated_at)?,
+            source: row.get(6)?,
+        },
+        message: row.get(7)?,
+        who: row.get(8)?,
+        why: row.get(9)?,
+    })
+}

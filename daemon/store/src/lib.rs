@@ -1,0 +1,331 @@
+//! What survives a crash: one SQLite file.
+//!
+//! A [`Store`] is a cheap handle. Changes go through [`Store::write`] (or [`Store::write_async`]),
+//! which returns only when they are on stable storage; reading goes through [`Store::read`]. What
+//! is stored is told by topic: [`objects`], [`readings`], [`patients`],
+//! [`bodies`], [`people`], [`results`], [`deliveries`], [`archives`], [`meta`]. Their
+//! functions take a connection, so that a caller composes several into one transaction.
+
+pub mod archives;
+pub mod backlog;
+pub mod bodies;
+pub mod copy;
+pub mod deliveries;
+pub mod error;
+pub mod facts;
+pub mod identities;
+mod lock;
+pub mod meta;
+pub mod namesakes;
+mod note;
+pub mod objects;
+mod opening;
+#[cfg(feature = "tests")]
+pub mod overheard;
+pub mod overview;
+pub mod patients;
+pub mod people;
+mod place;
+pub mod readings;
+pub mod rename;
+pub mod results;
+mod schema;
+mod space;
+mod stamp;
+#[cfg(test)]
+mod tests;
+pub mod trouble;
+pub mod verify;
+mod writer;
+
+pub use error::StoreError;
+pub use space::compact;
+
+use lock::beside;
+use note::Tally;
+use opening::{close, connect_reader, note_doubt, open_as_guest, open_as_owner};
+use place::Opened;
+use rusqlite::Connection;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::thread::JoinHandle;
+use std::time::Duration;
+use tokio::sync::mpsc::error::TrySendError;
+use tokio::sync::{mpsc, oneshot, watch};
+use writer::{Change, Doubt, Ground, Job, OnCommit, Seen, Turn, UnderWay};
+
+/// Beside a store that was left in doubt; holds the reason.
+const DOUBT: &str = ".doubt";
+
+/// Between two looks of an owner whether its files are still there, while nobody stores anything.
+const LOOK_EVERY: Duration = Duration::from_millis(500);
+
+/// Connections for reading that are kept open.
+const READERS_KEPT: usize = 4;
+
+/// Pause between two steps of long work beside the daemon, so that its own changes get in.
+const STEP_PAUSE: Duration = Duration::from_millis(5);
+
+/// Who opens the store.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Mode {
+    /// The one process that receives and assesses: makes the store if there is none, brings it to
+    /// the newest shape, and holds it against other owners.
+    Owner,
+    /// A short command beside the owner, or without one: takes the store as it is.
+    Guest,
+}
+
+/// A handle to the store; clones share one writing thread.
+#[derive(Debug, Clone)]
+pub struct Store {
+    inner: Arc<Inner>,
+}
+
+#[derive(Debug)]
+struct Inner {
+    path: PathBuf,
+    waiting: Option<mpsc::Sender<Turn>>,
+    thread: Option<JoinHandle<()>>,
+    readers: Mutex<Vec<Connection>>,
+    doubt: Doubt,
+    changes: watch::Receiver<u64>,
+    under_way: UnderWay,
+    on_commit: OnCommit,
+    is_owner: bool,
+    /// Ends the looks of an owner when it goes.
+    _looks: Sender<()>,
+}
+
+impl Store {
+    /// Opens the store at `path`, which may lead there by symbolic links.
+    ///
+    /// # Errors
+    /// The file is missing (for a guest), held by another owner, not a store, of a newer shape,
+    /// known by several names, older than what was stored here last, or damaged.
+    pub fn open(path: &Path, mode: Mode) -> Result<Store, StoreError> {
+        let path = &place::real(path);
+        let (lock, conn) = match mode {
+            Mode::Owner => open_as_owner(path)?,
+            Mode::Guest => (None, open_as_guest(path)?),
+        };
+        let opened = Opened::note(path)?;
+        let tally = match &lock {
+            Some(lock) => {
+                if lock.own().is_some_and(|own| own != opened.store()) {
+                    return Err(StoreError::InDoubt {
+                        why: "another file came into its place while it was opened".to_owned(),
+                    });
+                }
+                lock.note_open(opened.files())?;
+                lock.tally()
+            }
+            None => Tally::beside(&beside(path, ".lock")),
+        };
+        let (waiting, jobs) = mpsc::channel(writer::WAITING_MAX);
+        let (changed, changes) = watch::channel(0);
+        let doubt: Doubt = Arc::new(OnceLock::new());
+        let on_commit = OnCommit::default();
+        let under_way = UnderWay::default();
+        let failed = |source| StoreError::File {
+            path: path.into(),
+            source,
+        };
+        let (looks, looked) = channel();
+        if mode == Mode::Owner {
+            let turns = waiting.downgrade();
+            std::thread::Builder::new()
+                .name("store-look".to_owned())
+                .spawn(move || {
+                    while let Err(RecvTimeoutError::Timeout) = looked.recv_timeout(LOOK_EVERY) {
+                        // A full queue means that the thread looks with every commit.
+                        match turns.upgrade().map(|turns| turns.try_send(Turn::Look)) {
+                            Some(Ok(()) | Err(TrySendError::Full(_))) => {}
+                            _ => return,
+                        }
+                    }
+                })
+                .map_err(failed)?;
+        }
+        let thread = std::thread::Builder::new()
+            .name("store".to_owned())
+            .spawn({
+                let seen = Seen {
+                    doubt: Arc::clone(&doubt),
+                    changes: changed,
+                    on_commit: on_commit.clone(),
+                    under_way: under_way.clone(),
+                };
+                let path = path.to_owned();
+                let on_doubt = move |why: &str| note_doubt(&path, why);
+                move || {
+                    let ground = Ground { opened, tally };
+                    writer::run(&conn, jobs, &ground, &seen, on_doubt);
+                    close(conn, lock, &seen.doubt);
+                }
+            })
+            .map_err(failed)?;
+        Ok(Store {
+            inner: Arc::new(Inner {
+                path: path.to_owned(),
+                waiting: Some(waiting),
+                thread: Some(thread),
+                readers: Mutex::new(Vec::new()),
+                doubt,
+                changes,
+                under_way,
+                on_commit,
+                is_owner: mode == Mode::Owner,
+                _looks: looks,
+            }),
+        })
+    }
+
+    /// Runs `work` in a transaction and returns when it is committed and synced. An error of
+    /// `work` undoes all that it did. Waits, so not for use inside async code.
+    ///
+    /// # Errors
+    /// Those of `work`, or why the transaction could not be committed.
+    pub fn write<T, F>(&self, work: F) -> Result<T, StoreError>
+    where
+        T: Send + 'static,
+        F: FnOnce(&Connection) -> Result<T, StoreError> + Send + 'static,
+    {
+        let (job, reply) = change(work);
+        let waiting = self.inner.waiting.as_ref().ok_or(StoreError::Closed)?;
+        waiting
+            .blocking_send(Turn::Change(job))
+            .map_err(|_| StoreError::Closed)?;
+        reply.blocking_recv().unwrap_or(Err(StoreError::Closed))
+    }
+
+    /// [`Store::write`] for async code.
+    ///
+    /// # Errors
+    /// As [`Store::write`].
+    pub async fn write_async<T, F>(&self, work: F) -> Result<T, StoreError>
+    where
+        T: Send + 'static,
+        F: FnOnce(&Connection) -> Result<T, StoreError> + Send + 'static,
+    {
+        let (job, reply) = change(work);
+        let waiting = self.inner.waiting.as_ref().ok_or(StoreError::Closed)?;
+        waiting
+            .send(Turn::Change(job))
+            .await
+            .map_err(|_| StoreError::Closed)?;
+        reply.await.unwrap_or(Err(StoreError::Closed))
+    }
+
+    /// Runs `work` on one consistent state of the store, without holding up changes.
+    ///
+    /// # Errors
+    /// Those of `work`, or that the store cannot be read.
+    pub fn read<T>(
+        &self,
+        work: impl FnOnce(&Connection) -> Result<T, StoreError>,
+    ) -> Result<T, StoreError> {
+        let kept = self.readers().pop();
+        let conn = match kept {
+            Some(conn) => conn,
+            None => connect_reader(&self.inner.path)?,
+        };
+        let done = {
+            let snapshot = conn.unchecked_transaction()?;
+            work(&snapshot)
+        };
+        let mut readers = self.readers();
+        if readers.len() < READERS_KEPT {
+            readers.push(conn);
+        }
+        done
+    }
+
+    /// Grows with every commit of this process, and once when the store falls into doubt: wait on
+    /// it instead of polling.
+    #[must_use]
+    pub fn changes(&self) -> watch::Receiver<u64> {
+        self.inner.changes.clone()
+    }
+
+    /// Why the store takes nothing more, if it is in doubt.
+    #[must_use]
+    pub fn doubt(&self) -> Option<&str> {
+        self.inner.doubt.get().map(String::as_str)
+    }
+
+    /// For how long the transaction under way has been running; zero if none is. All other changes
+    /// wait for it.
+    #[must_use]
+    pub fn busy_for(&self) -> Duration {
+        self.inner.under_way.elapsed().unwrap_or_default()
+    }
+
+    /// `told` is told how long each commit takes from now on; the first call stands.
+    pub fn on_commit(&self, told: impl Fn(Duration) + Send + Sync + 'static) {
+        let _ = self.inner.on_commit.0.set(Box::new(told));
+    }
+
+    /// Whether this process is the one that receives and assesses.
+    #[must_use]
+    pub fn is_owner(&self) -> bool {
+        self.inner.is_owner
+    }
+
+    /// Where the store is.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.inner.path
+    }
+
+    fn readers(&self) -> std::sync::MutexGuard<'_, Vec<Connection>> {
+        // A list of idle connections is whole whatever its last holder was doing.
+        self.inner
+            .readers
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Drop for Inner {
+    /// Waits for the last commit, so that the file is closed when the last handle is gone.
+    fn drop(&mut self) {
+        let readers = self
+            .readers
+            .get_mut()
+            .unwrap_or_else(PoisonError::into_inner);
+        // Before the writer: only the last connection folds the log into the file, and a reader
+        // cannot.
+        readers.clear();
+        self.waiting = None;
+        if let Some(thread) = self.thread.take()
+            // The last handle may have been inside a change; a thread cannot wait for itself.
+            && thread.thread().id() != std::thread::current().id()
+        {
+            let _ = thread.join();
+        }
+    }
+}
+
+/// Whether a store was made at `path` once, there now or not.
+#[must_use]
+pub fn was_made(path: &Path) -> bool {
+    lock::note_beside(&place::real(path)).made
+}
+
+type Reply<T> = oneshot::Receiver<Result<T, StoreError>>;
+
+fn change<T, F>(work: F) -> (Box<dyn Job>, Reply<T>)
+where
+    T: Send + 'static,
+    F: FnOnce(&Connection) -> Result<T, StoreError> + Send + 'static,
+{
+    let (reply, answer) = oneshot::channel();
+    let job = Change {
+        work: Some(work),
+        outcome: None,
+        reply,
+    };
+    (Box::new(job), answer)
+}

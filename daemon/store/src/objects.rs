@@ -1,0 +1,469 @@
+//! Objects as received, byte for byte, pictures without their pixels unless these are wanted; what was
+//! read from them is in [`readings`](super::readings).
+
+use super::{StoreError, meta, stamp};
+use chrono::{DateTime, Utc};
+use flate2::Compression;
+use flate2::read::ZlibDecoder;
+use flate2::write::ZlibEncoder;
+use rusqlite::types::{FromSql, FromSqlResult, ToSqlOutput, ValueRef};
+use rusqlite::{Connection, OptionalExtension, ToSql, params};
+use sha2::{Digest, Sha256};
+use sheathline_model::domain::Source;
+use std::fmt;
+use std::io::{Read, Write};
+
+/// Name in `meta` of the numbers still to be read again, as `first last`.
+const READ_AGAIN: &str = "read_again";
+
+/// The store's own number of an object: grows in the order of arrival.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ObjectId(pub i64);
+
+impl fmt::Display for ObjectId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+impl ToSql for ObjectId {
+    fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
+        self.0.to_sql()
+    }
+}
+
+impl FromSql for ObjectId {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        i64::column_result(value).map(ObjectId)
+    }
+}
+
+/// An object on its way into the store, compressed and hashed by the thread that received it.
+pub struct Incoming {
+    body: Vec<u8>,
+    body_bytes: i64,
+    body_sha256: [u8; 32],
+    transfer_syntax: Option<String>,
+    source: Source,
+    default_issuer: String,
+    received_at: String,
+    quiet_after_days: Option<u32>,
+}
+
+impl Incoming {
+    /// Prepares `bytes`: a data set in `transfer_syntax`, or a whole Part 10 file if `None`.
+    ///
+    /// # Errors
+    /// The bytes cannot be compressed.
+    pub fn new(
+        bytes: &[u8],
+        transfer_syntax: Option<&str>,
+        source: impl Into<Source>,
+        default_issuer: &str,
+        received_at: DateTime<Utc>,
+    ) -> Result<Self, StoreError> {
+        Ok(Incoming {
+            body: packed(bytes)?,
+            body_bytes: i64::try_from(bytes.len()).unwrap_or(i64::MAX),
+            body_sha256: Sha256::digest(bytes).into(),
+            transfer_syntax: transfer_syntax.map(str::to_owned),
+            source: source.into(),
+            default_issuer: default_issuer.to_owned(),
+            received_at: stamp::text(received_at),
+            quiet_after_days: None,
+        })
+    }
+
+    /// As history of an archive: as long as it comes from nowhere else, results of its exam are not
+    /// delivered if that was more than so many days old. `None`: they are.
+    #[must_use]
+    pub fn quiet_after(mut self, days: Option<u32>) -> Self {
+        self.quiet_after_days = days;
+        self
+    }
+}
+
+/// Length of what [`first`] says.
+pub const FIRST_CHARS: usize = 32;
+
+/// What tells this store and its copies from all others, in hexadecimal: made of the first object ever
+/// kept, which never goes. `None` while there is none. Says nothing of the object.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn first(conn: &Connection) -> Result<Option<String>, StoreError> {
+    let first: Option<(Vec<u8>, String)> = conn
+        .prepare_cached(
+            "select body_sha256, received_at from object where id = (select min(id) from object)",
+        )?
+        .query_row([], |row| Ok((row.get(0)?, row.get(1)?)))
+        .optional()?;
+    Ok(first.map(|(sha256, received_at)| {
+        let hash = Sha256::new()
+            .chain_update(sha256)
+            .chain_update(received_at)
+            .finalize();
+        let bytes = hash.iter().take(FIRST_CHARS / 2);
+        bytes.fold(String::new(), |hex, byte| format!("{hex}{byte:02x}"))
+    }))
+}
+
+fn packed(bytes: &[u8]) -> Result<Vec<u8>, StoreError> {
+    let cannot = |_| StoreError::Work("an object could not be compressed".to_owned());
+    let mut zlib = ZlibEncoder::new(Vec::new(), Compression::fast());
+    zlib.write_all(bytes).map_err(cannot)?;
+    zlib.finish().map_err(cannot)
+}
+
+/// A body to be kept in the place of the one received: the same object without its pixels.
+pub struct Slim {
+    body: Vec<u8>,
+    bytes: i64,
+    sha256: [u8; 32],
+}
+
+impl Slim {
+    /// Prepares `bytes`, in the form the object was received in.
+    ///
+    /// # Errors
+    /// The bytes cannot be compressed.
+    pub fn new(bytes: &[u8]) -> Result<Self, StoreError> {
+        Ok(Slim {
+            body: packed(bytes)?,
+            bytes: i64::try_from(bytes.len()).unwrap_or(i64::MAX),
+            sha256: Sha256::digest(bytes).into(),
+        })
+    }
+}
+
+/// Puts a slim body in the place of the one received. Length and hash of what was received stay.
+///
+/// # Errors
+/// There is no such object, or the store cannot be written.
+pub fn slim_down(conn: &Connection, id: ObjectId, slim: &Slim) -> Result<(), StoreError> {
+    let changed = conn
+        .prepare_cached(
+            "update object set body = ?2, kept_bytes = ?3, kept_sha256 = ?4 where id = ?1",
+        )?
+        .execute(params![id, slim.body, slim.bytes, slim.sha256])?;
+    match changed {
+        1 => Ok(()),
+        _ => Err(StoreError::Work(format!("there is no object {id}"))),
+    }
+}
+
+/// What [`keep`] found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kept {
+    /// Not seen before.
+    New(ObjectId),
+    /// The same bytes are here already; the repeat was counted.
+    Repeat(ObjectId),
+}
+
+/// Keeps an object, or counts it as a repeat of the same bytes. Where those bytes were dropped or
+/// damaged, they are there again, and are read again. So is history that now comes by itself: its
+/// results may count for more.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn keep(conn: &Connection, object: &Incoming) -> Result<Kept, StoreError> {
+    let (id, repeats): (ObjectId, i64) = conn
+        .prepare_cached(
+            "insert into object (body, body_bytes, body_sha256, transfer_syntax, source,
+                                 default_issuer, received_at, quiet_after_days)
+             values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+             on conflict (body_sha256, ifnull(transfer_syntax, ''))
+                do update set repeats = repeats + 1,
+                    body = iif(missing is null, body, excluded.body),
+                    kept_bytes = iif(missing is null, kept_bytes, null),
+                    kept_sha256 = iif(missing is null, kept_sha256, null),
+                    state = iif(missing is null and (quiet_after_days is null
+                                    or excluded.quiet_after_days is not null),
+                                state, 'received'),
+                    quiet_after_days = max(quiet_after_days, excluded.quiet_after_days),
+                    missing_since = null, missing = null
+             returning id, repeats",
+        )?
+        .query_row(
+            params![
+                object.body,
+                object.body_bytes,
+                object.body_sha256,
+                object.transfer_syntax,
+                object.source.to_string(),
+                object.default_issuer,
+                object.received_at,
+                object.quiet_after_days,
+            ],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )?;
+    Ok(if repeats == 0 {
+        Kept::New(id)
+    } else {
+        Kept::Repeat(id)
+    })
+}
+
+/// An object that waits to be read, without its bytes; those come from [`body`].
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unread {
+    /// Its number.
+    pub id: ObjectId,
+    /// Transfer syntax of the data set; `None`: the bytes are a Part 10 file.
+    pub transfer_syntax: Option<String>,
+    /// `dicom:` and the calling AE title, or `folder`.
+    pub source: Source,
+    /// Issuer for patient ids that come without one; empty for none.
+    pub default_issuer: String,
+    /// Content hash of the object as received, when its pixels were taken out since.
+    pub content_sha256: Option<String>,
+}
+
+/// The objects that wait to be read, oldest first, at most `limit`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn next_unread(conn: &Connection, limit: u32) -> Result<Vec<Unread>, StoreError> {
+    unread(conn, "state = 'received' order by id limit ?1", [limit])
+}
+
+fn unread(
+    conn: &Connection,
+    which: &str,
+    values: impl rusqlite::Params,
+) -> Result<Vec<Unread>, StoreError> {
+    let mut statement = conn.prepare_cached(&format!(
+        "select id, transfer_syntax, source, default_issuer,
+                case when kept_sha256 is not null then content_sha256 end
+         from object where {which}"
+    ))?;
+    let mut rows = statement.query(values)?;
+    let mut unread = Vec::new();
+    while let Some(row) = rows.next()? {
+        unread.push(Unread {
+            id: row.get(0)?,
+            transfer_syntax: row.get(1)?,
+            source: stamp::source(row, 2)?,
+            default_issuer: row.get(3)?,
+            content_sha256: row.get(4)?,
+        });
+    }
+    Ok(unread)
+}
+
+/// Objects to be read once more because the rules changed, oldest first, at most `limit`; `None`
+/// when that is over. New ones come first: see [`next_unread`].
+///
+/// # Errors
+/// The store cannot be read.
+pub fn next_again(conn: &Connection, limit: u32) -> Result<Option<Vec<Unread>>, StoreError> {
+    let which = "id between ?1 and ?2 and missing is null order by id limit ?3";
+    again(conn)?
+        .map(|(next, last)| unread(conn, which, params![next, last, limit]))
+        .transpose()
+}
+
+/// First and last number of what is still to be read again.
+fn again(conn: &Connection) -> Result<Option<(i64, i64)>, StoreError> {
+    let range = meta::get(conn, READ_AGAIN)?;
+    Ok(range.and_then(|range| {
+        let (next, last) = range.split_once(' ')?;
+        Some((next.parse().ok()?, last.parse().ok()?))
+    }))
+}
+
+/// Sends every object back to be read again, for new rules. Costs nothing now: it is done in small
+/// steps, behind objects that were never read. Objects without bytes keep their reading.
+///
+/// What was read before stays in use until the new reading replaces it: results must not shrink
+/// and grow again while the store is being read.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn read_all_again(conn: &Connection) -> Result<(), StoreError> {
+    let last: i64 = conn.query_row("select ifnull(max(id), 0) from object", [], |r| r.get(0))?;
+    meta::set(conn, READ_AGAIN, &format!("1 {last}"))
+}
+
+/// Notes how far reading again has come; `None` when nothing was left. Belongs in the transaction
+/// that stores the readings.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn note_read_again(conn: &Connection, up_to: Option<ObjectId>) -> Result<(), StoreError> {
+    match (again(conn)?, up_to) {
+        (Some((next, last)), Some(up_to)) => {
+            let next = next.max(up_to.0.saturating_add(1));
+            meta::set(conn, READ_AGAIN, &format!("{next} {last}"))
+        }
+        (Some(_), None) => meta::clear(conn, READ_AGAIN),
+        (None, _) => Ok(()),
+    }
+}
+
+/// Why the bytes of an object are not there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Missing {
+    /// Dropped on purpose, once they were old.
+    Dropped,
+    /// Found damaged.
+    Damaged,
+}
+
+impl Missing {
+    /// The word in the store and in JSON.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Missing::Dropped => "dropped",
+            Missing::Damaged => "damaged",
+        }
+    }
+
+    pub(super) fn from_word(word: &str) -> Result<Self, StoreError> {
+        [Missing::Dropped, Missing::Damaged]
+            .into_iter()
+            .find(|one| one.word() == word)
+            .ok_or_else(|| StoreError::Damaged {
+                what: "an unknown word for missing bytes".to_owned(),
+            })
+    }
+}
+
+/// The bytes of an object as received, or without its pixels if they were taken out, checked
+/// against their hash.
+///
+/// # Errors
+/// There is no such object, its bytes were dropped, or they are not what was received.
+pub fn body(conn: &Connection, id: ObjectId) -> Result<Vec<u8>, StoreError> {
+    let row = conn
+        .prepare_cached(
+            "select body, ifnull(kept_bytes, body_bytes), ifnull(kept_sha256, body_sha256),
+                    missing, missing_since
+             from object where id = ?1",
+        )?
+        .query_row([id], |row| {
+            let packed: Vec<u8> = row.get(0)?;
+            let (bytes, sha256): (i64, Vec<u8>) = (row.get(1)?, row.get(2)?);
+            let missing: (Option<String>, Option<String>) = (row.get(3)?, row.get(4)?);
+            Ok((packed, bytes, sha256, missing))
+        })
+        .optional();
+    let damaged = |how: &str| StoreError::Damaged {
+        what: format!("object {id}: {how}"),
+    };
+    let (packed, bytes, sha256, missing) = match row {
+        // A flipped byte in the head of a row makes its columns something else.
+        Err(rusqlite::Error::InvalidColumnType(..) | rusqlite::Error::Utf8Error(..)) => {
+            return Err(damaged("its row is not what was stored"));
+        }
+        row => row?.ok_or_else(|| StoreError::Work(format!("there is no object {id}")))?,
+    };
+    if let (Some("dropped"), since) = (missing.0.as_deref(), missing.1) {
+        let since = since.as_deref().and_then(|at| at.get(..10));
+        return Err(StoreError::Dropped {
+            object: id,
+            on: since.unwrap_or("an unknown day").to_owned(),
+        });
+    }
+    let bytes = u64::try_from(bytes).map_err(|_| damaged("its length is negative"))?;
+    let mut body = Vec::new();
+    // One byte more than it should be: enough to notice, and no bomb.
+    ZlibDecoder::new(packed.as_slice())
+        .take(bytes.saturating_add(1))
+        .read_to_end(&mut body)
+        .map_err(|_| damaged("its bytes cannot be unpacked"))?;
+    if body.len() as u64 != bytes || Sha256::digest(&body).as_slice() != sha256 {
+        return Err(damaged(
+            "its bytes do not have the hash they were stored with",
+        ));
+    }
+    Ok(body)
+}
+
+/// The transfer syntax of an object; `None` when its bytes are a file that says so itself.
+///
+/// # Errors
+/// There is no such object.
+pub fn transfer_syntax(conn: &Connection, id: ObjectId) -> Result<Option<String>, StoreError> {
+    Ok(conn
+        .prepare_cached("select transfer_syntax from object where id = ?1")?
+        .query_row([id], |row| row.get(0))?)
+}
+
+/// Notes that the bytes of an object are damaged. A reading made of them before stays in use.
+/// Returns whether there is one.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn note_damaged(
+    conn: &Connection,
+    id: ObjectId,
+    now: DateTime<Utc>,
+) -> Result<bool, StoreError> {
+    let read = conn
+        .prepare_cached(
+            "update object set missing = 'damaged', missing_since = ?2,
+                    state = iif(reading is null, state, 'read')
+             where id = ?1 returning reading is not null",
+        )?
+        .query_row(params![id, stamp::text(now)], |row| row.get(0))
+        .optional()?;
+    Ok(read.unwrap_or(false))
+}
+
+/// Drops the bytes of at most `limit` objects that were received before `before`, were read and
+/// are not in quarantine; oldest first. Hash, length and reading stay. Returns how many.
+///
+/// Those of a patient with a result on its way to a destination are kept until it has arrived: a
+/// delivery that is repeated must be the same bytes, and its forms are made from these.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn drop_bodies(
+    conn: &Connection,
+    before: DateTime<Utc>,
+    limit: u32,
+    now: DateTime<Utc>,
+) -> Result<usize, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "update object set body = x'', missing = 'dropped', missing_since = ?3
+             where id in (select id from object
+                          where state = 'read' and missing is null
+                            and disposition <> 'quarantined' and received_at < ?1
+                            and not exists (
+                                select 1 from result
+                                join delivery on delivery.result_id = result.id
+                                where result.patient_id = object.patient_id
+                                  and result.patient_issuer = object.patient_issuer
+                                  and delivery.state = 'waiting')
+                          order by received_at limit ?2)",
+        )?
+        .execute(params![stamp::text(before), limit, stamp::text(now)])?)
+}
+
+/// Whether any object was received before `before` whose bytes may go.
+pub(super) fn has_droppable(conn: &Connection, before: DateTime<Utc>) -> Result<bool, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select id from object
+             where state = 'read' and missing is null
+               and disposition <> 'quarantined' and received_at < ?1
+             limit 1",
+        )?
+        .exists([stamp::text(before)])?)
+}
+
+/// How many objects have no bytes: those cannot be read again.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn count_missing(conn: &Connection) -> Result<u32, StoreError> {
+    Ok(conn.query_row(
+        "select count(*) from object where missing is not null",
+        [],
+        |row| row.get(0),
+    )?)
+}

@@ -1,0 +1,164 @@
+//! Which patients there are, and whose exams wait to be assessed again.
+
+use super::{StoreError, stamp};
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, Row, params};
+use sheathline_model::domain::PatientKey;
+
+/// A patient whose exams wait to be assessed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Dirty {
+    /// The patient.
+    pub key: PatientKey,
+    mark: i64,
+}
+
+/// Notes that a patient's exams have to be assessed again.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn mark_dirty(
+    conn: &Connection,
+    key: &PatientKey,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    conn.prepare_cached(
+        "insert into dirty (patient_issuer, patient_id, since, mark) values (?1, ?2, ?3, 1)
+         on conflict (patient_id, patient_issuer) do update set mark = mark + 1",
+    )?
+    .execute(params![key.issuer, key.id, stamp::text(now)])?;
+    Ok(())
+}
+
+/// Marks every patient of the store, for new parameters. Returns how many.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn mark_all_dirty(conn: &Connection, now: DateTime<Utc>) -> Result<usize, StoreError> {
+    let keys = list(conn)?;
+    for key in &keys {
+        mark_dirty(conn, key, now)?;
+    }
+    Ok(keys.len())
+}
+
+/// The patients that wait, longest first, at most `limit`. They stay marked: see [`clear_dirty`].
+///
+/// # Errors
+/// The store cannot be read.
+pub fn dirty(conn: &Connection, limit: u32) -> Result<Vec<Dirty>, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select patient_issuer, patient_id, mark from dirty order by since limit ?1",
+        )?
+        .query_map([limit], |row| {
+            Ok(Dirty {
+                key: key(row)?,
+                mark: row.get(2)?,
+            })
+        })?
+        .collect::<Result<_, _>>()?)
+}
+
+/// Takes the mark away, unless the patient was marked again since `seen` was read. Belongs in the
+/// transaction that stores the results. Returns whether the mark is gone.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn clear_dirty(conn: &Connection, seen: &Dirty) -> Result<bool, StoreError> {
+    let cleared = conn
+        .prepare_cached(
+            "delete from dirty where patient_issuer = ?1 and patient_id = ?2 and mark = ?3",
+        )?
+        .execute(params![seen.key.issuer, seen.key.id, seen.mark])?;
+    Ok(cleared > 0)
+}
+
+/// Takes the mark of an id away, however often it was set: for one that another is assessed for.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn unmark(conn: &Connection, key: &PatientKey) -> Result<(), StoreError> {
+    conn.prepare_cached("delete from dirty where patient_id = ?1 and patient_issuer = ?2")?
+        .execute(params![key.id, key.issuer])?;
+    Ok(())
+}
+
+/// Lets a patient who cannot be assessed wait behind the others.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn wait_longer(conn: &Connection, seen: &Dirty, now: DateTime<Utc>) -> Result<(), StoreError> {
+    conn.prepare_cached(
+        "update dirty set since = ?3 where patient_issuer = ?1 and patient_id = ?2",
+    )?
+    .execute(params![seen.key.issuer, seen.key.id, stamp::text(now)])?;
+    Ok(())
+}
+
+/// Whether a patient waits.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn is_dirty(conn: &Connection, key: &PatientKey) -> Result<bool, StoreError> {
+    let sql = "select exists (select 1 from dirty where patient_id = ?1 and patient_issuer = ?2)";
+    let mut statement = conn.prepare_cached(sql)?;
+    Ok(statement.query_row([&key.id, &key.issuer], |row| row.get(0))?)
+}
+
+/// Takes marks away and returns whose they were: for work done in this same transaction.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn take_dirty(conn: &Connection, limit: u32) -> Result<Vec<PatientKey>, StoreError> {
+    let taken = dirty(conn, limit)?;
+    for one in &taken {
+        clear_dirty(conn, one)?;
+    }
+    Ok(taken.into_iter().map(|one| one.key).collect())
+}
+
+/// How many patients wait.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn count_dirty(conn: &Connection) -> Result<u32, StoreError> {
+    Ok(conn.query_row("select count(*) from dirty", [], |row| row.get(0))?)
+}
+
+/// Patients of which an object was read, by id, then issuer.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn list(conn: &Connection) -> Result<Vec<PatientKey>, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select distinct patient_issuer, patient_id from object
+             where patient_id is not null order by patient_id, patient_issuer",
+        )?
+        .query_map([], key)?
+        .collect::<Result<_, _>>()?)
+}
+
+/// Patients with this id, one for each issuer: of an object, or of a statement about ids.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn with_id(conn: &Connection, id: &str) -> Result<Vec<PatientKey>, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select patient_issuer, patient_id from object where patient_id = ?1
+             union select from_issuer, from_id from id_statement where from_id = ?1
+             union select into_issuer, into_id from id_statement where into_id = ?1
+             order by 1",
+        )?
+        .query_map([id], key)?
+        .collect::<Result<_, _>>()?)
+}
+
+fn key(row: &Row<'_>) -> rusqlite::Result<PatientKey> {
+    Ok(PatientKey {
+        issuer: row.get(0)?,
+        id: row.get(1)?,
+    })
+}

@@ -1,0 +1,348 @@
+//! What was read from each object, and what became of it.
+
+mod changes;
+
+use changes::note_change;
+pub use changes::{ReadingChange, changed_object, changes, changes_by_object, newest_change};
+
+use super::objects::{Missing, ObjectId};
+use super::{StoreError, stamp};
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, OptionalExtension, Row, params};
+use sha2::{Digest, Sha256};
+use sheathline_model::domain::{Disposition, ObjectReading, PatientKey, Source};
+use std::collections::BTreeMap;
+
+/// What became of a stored object: a [`Disposition`], or a repeat of another object's content.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum StoredDisposition {
+    /// What the reading says.
+    As(Disposition),
+    /// The same content as an object read before, in other bytes (a file with its header, another
+    /// transfer syntax). Its values are not used a second time.
+    Repeat,
+}
+
+impl StoredDisposition {
+    /// All of them.
+    pub const ALL: [StoredDisposition; 5] = [
+        StoredDisposition::As(Disposition::Accepted),
+        StoredDisposition::As(Disposition::AcceptedWithRemarks),
+        StoredDisposition::As(Disposition::NoSheathMeasurement),
+        StoredDisposition::As(Disposition::Quarantined),
+        StoredDisposition::Repeat,
+    ];
+
+    /// The word in the store and in JSON.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            StoredDisposition::As(Disposition::Accepted) => "accepted",
+            StoredDisposition::As(Disposition::AcceptedWithRemarks) => "accepted_with_remarks",
+            StoredDisposition::As(Disposition::NoSheathMeasurement) => "no_sheath_measurement",
+            StoredDisposition::As(Disposition::Quarantined) => "quarantined",
+            StoredDisposition::Repeat => "repeat",
+        }
+    }
+
+    pub(super) fn from_word(word: &str) -> Result<Self, StoreError> {
+        Self::ALL
+            .into_iter()
+            .find(|one| one.word() == word)
+            .ok_or_else(|| StoreError::Damaged {
+                what: "an unknown disposition".to_owned(),
+            })
+    }
+}
+
+impl From<Disposition> for StoredDisposition {
+    fn from(disposition: Disposition) -> Self {
+        StoredDisposition::As(disposition)
+    }
+}
+
+/// Records what was read from an object, once or again.
+///
+/// # Errors
+/// There is no such object, or the store cannot be written.
+pub fn finish_read(
+    conn: &Connection,
+    id: ObjectId,
+    reading: &ObjectReading,
+    disposition: StoredDisposition,
+) -> Result<(), StoreError> {
+    let json = serde_json::to_string(reading)
+        .map_err(|_| StoreError::Work(format!("the reading of object {id} is not JSON")))?;
+    let key = reading.patient.as_ref().map(|patient| &patient.key);
+    note_change(conn, id, &json, disposition)?;
+    let changed = conn
+        .prepare_cached(
+            "update object set state = 'read', sop_instance_uid = ?2, content_sha256 = ?3,
+                    disposition = ?4, patient_issuer = ?5, patient_id = ?6,
+                    study_instance_uid = ?7, reading = ?8, reading_sha256 = ?9
+             where id = ?1",
+        )?
+        .execute(params![
+            id,
+            reading.sop_instance_uid,
+            reading.content_sha256,
+            disposition.word(),
+            key.map(|key| &key.issuer),
+            key.map(|key| &key.id),
+            reading.exam.as_ref().map(|exam| &exam.study_instance_uid),
+            json,
+            Sha256::digest(json.as_bytes()).as_slice(),
+        ])?;
+    match changed {
+        1 => Ok(()),
+        _ => Err(StoreError::Work(format!("there is no object {id}"))),
+    }
+}
+
+/// An object that was read, with its reading.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredReading {
+    /// Its number.
+    pub id: ObjectId,
+    /// `dicom:` and the calling AE title, or `folder`.
+    pub source: Source,
+    /// When it was received.
+    pub received_at: DateTime<Utc>,
+    /// How often the same bytes came again.
+    pub repeats: u32,
+    /// Hash of the bytes as received, hex.
+    pub body_sha256: String,
+    /// Why its bytes are not there, and since which time, if they are not.
+    pub missing: Option<(Missing, DateTime<Utc>)>,
+    /// What became of it.
+    pub disposition: StoredDisposition,
+    /// Of history of an archive that came from nowhere else: see [`Incoming::quiet_after`].
+    ///
+    /// [`Incoming::quiet_after`]: super::objects::Incoming::quiet_after
+    pub quiet_after_days: Option<u32>,
+    /// What was read.
+    pub reading: ObjectReading,
+}
+
+const READING: &str = "select id, source, received_at, repeats, lower(hex(body_sha256)),
+                              disposition, reading, reading_sha256, missing, missing_since,
+                              quiet_after_days
+                       from object where reading is not null";
+
+fn readings(
+    conn: &Connection,
+    restriction: &str,
+    values: impl rusqlite::Params,
+) -> Result<Vec<StoredReading>, StoreError> {
+    let mut statement = conn.prepare_cached(&format!("{READING} {restriction}"))?;
+    let mut rows = statement.query(values)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push(reading(row)?);
+    }
+    Ok(found)
+}
+
+fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
+    let id: ObjectId = row.get(0)?;
+    let damaged = || StoreError::ReadingDamaged { object: id };
+    let json: String = row.get(6).map_err(|_| damaged())?;
+    let sha256: Option<Vec<u8>> = row.get(7).map_err(|_| damaged())?;
+    // Stores of earlier shapes have readings without a hash.
+    if sha256.is_some_and(|sha256| Sha256::digest(json.as_bytes()).as_slice() != sha256) {
+        return Err(damaged());
+    }
+    let missing: Option<String> = row.get(8)?;
+    let since: Option<String> = row.get(9)?;
+    Ok(StoredReading {
+        id,
+        source: stamp::source(row, 1)?,
+        received_at: stamp::time(&row.get::<_, String>(2)?)?,
+        repeats: row.get(3)?,
+        body_sha256: row.get(4)?,
+        missing: match (missing, since) {
+            (Some(word), Some(since)) => Some((Missing::from_word(&word)?, stamp::time(&since)?)),
+            _ => None,
+        },
+        disposition: StoredDisposition::from_word(&row.get::<_, String>(5)?)
+            .map_err(|_| damaged())?,
+        quiet_after_days: row.get(10)?,
+        reading: serde_json::from_str(&json).map_err(|_| damaged())?,
+    })
+}
+
+/// Takes a damaged reading away and sends its object back to be read.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn read_anew(conn: &Connection, id: ObjectId) -> Result<(), StoreError> {
+    conn.prepare_cached(
+        "update object set state = 'received', reading = null, reading_sha256 = null,
+                disposition = null
+         where id = ?1",
+    )?
+    .execute([id])?;
+    Ok(())
+}
+
+/// The patient an object was filed under when it was last read.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn patient_of(conn: &Connection, id: ObjectId) -> Result<Option<PatientKey>, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select patient_issuer, patient_id from object
+             where id = ?1 and patient_id is not null",
+        )?
+        .query_row([id], |row| {
+            Ok(PatientKey {
+                issuer: row.get(0)?,
+                id: row.get(1)?,
+            })
+        })
+        .optional()?)
+}
+
+/// Content hash of the first object read under a SOP Instance UID, if that came before `id`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn first_content(
+    conn: &Connection,
+    uid: &str,
+    id: ObjectId,
+) -> Result<Option<Option<String>>, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select content_sha256 from object
+             where sop_instance_uid = ?1 and id < ?2 order by id limit 1",
+        )?
+        .query_row(params![uid, id], |row| row.get(0))
+        .optional()?)
+}
+
+/// Number, source and time of arrival of the first object of a content.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn arrival(
+    conn: &Connection,
+    uid: &str,
+    content_sha256: Option<&str>,
+) -> Result<Option<(ObjectId, Source, DateTime<Utc>)>, StoreError> {
+    let found: Option<(ObjectId, Source, String)> = conn
+        .prepare_cached(
+            "select id, source, received_at from object
+             where sop_instance_uid = ?1 and content_sha256 is ?2 order by id limit 1",
+        )?
+        .query_row(params![uid, content_sha256], |row| {
+            Ok((row.get(0)?, stamp::source(row, 1)?, row.get(2)?))
+        })
+        .optional()?;
+    found
+        .map(|(id, source, at)| Ok((id, source, stamp::time(&at)?)))
+        .transpose()
+}
+
+/// The reading of one object, if it was read.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn reading_of(conn: &Connection, id: ObjectId) -> Result<Option<StoredReading>, StoreError> {
+    Ok(readings(conn, "and id = ?1", [id])?.pop())
+}
+
+/// Objects that were read under one SOP Instance UID, in the order they came.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn by_sop_instance(conn: &Connection, uid: &str) -> Result<Vec<StoredReading>, StoreError> {
+    readings(conn, "and sop_instance_uid = ?1 order by id", [uid])
+}
+
+/// Objects that were read of one study, in the order they came.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn by_study(conn: &Connection, uid: &str) -> Result<Vec<StoredReading>, StoreError> {
+    readings(conn, "and study_instance_uid = ?1 order by id", [uid])
+}
+
+/// All objects that were read of a patient, whatever became of them, in the order they came.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn of_patient(conn: &Connection, key: &PatientKey) -> Result<Vec<StoredReading>, StoreError> {
+    readings(
+        conn,
+        "and patient_id = ?1 and patient_issuer = ?2 order by id",
+        [&key.id, &key.issuer],
+    )
+}
+
+/// Objects kept but not used, oldest first.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn quarantined(conn: &Connection) -> Result<Vec<StoredReading>, StoreError> {
+    readings(conn, "and disposition = 'quarantined' order by id", [])
+}
+
+/// Hands over every reading, oldest first; repeats are left out.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn each(conn: &Connection, mut take: impl FnMut(&ObjectReading)) -> Result<(), StoreError> {
+    // In pages, since a store may be larger than memory.
+    let mut after = 0_i64;
+    loop {
+        let page = readings(
+            conn,
+            "and disposition != 'repeat' and id > ?1 order by id limit 500",
+            [after],
+        )?;
+        let Some(last) = page.last() else {
+            return Ok(());
+        };
+        after = last.id.0;
+        page.iter().for_each(|stored| take(&stored.reading));
+    }
+}
+
+/// How many objects there are.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Waiting to be read.
+    pub unread: u32,
+    /// Read, by what became of them; absent means none.
+    pub read: BTreeMap<StoredDisposition, u32>,
+    /// Times the same bytes came again.
+    pub repeats: u32,
+}
+
+/// Counts all objects.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn counts(conn: &Connection) -> Result<Counts, StoreError> {
+    let mut statement = conn.prepare_cached(
+        "select case state when 'read' then disposition end, count(*), sum(repeats)
+         from object group by 1",
+    )?;
+    let mut rows = statement.query([])?;
+    let mut counts = Counts::default();
+    while let Some(row) = rows.next()? {
+        let number: u32 = row.get(1)?;
+        match row.get::<_, Option<String>>(0)? {
+            None => counts.unread = number,
+            Some(word) => {
+                counts
+                    .read
+                    .insert(StoredDisposition::from_word(&word)?, number);
+            }
+        }
+        counts.repeats += row.get::<_, u32>(2)?;
+    }
+    Ok(counts)
+}

@@ -1,0 +1,122 @@
+//! Which reading of an object became known when.
+
+use super::StoredDisposition;
+use crate::objects::ObjectId;
+use crate::{StoreError, stamp};
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, OptionalExtension, params};
+use sha2::{Digest, Sha256};
+
+/// Notes that what was read of an object becomes another, unless it stays the same.
+pub(super) fn note_change(
+    conn: &Connection,
+    id: ObjectId,
+    json: &str,
+    disposition: StoredDisposition,
+) -> Result<(), StoreError> {
+    let hash = Sha256::digest(json.as_bytes());
+    conn.prepare_cached(
+        "insert into reading_change (object_id, version, read_at)
+         select id, (select ifnull(max(version), 0) + 1 from reading_change where object_id = ?1), ?2
+         from object where id = ?1 and (reading_sha256, disposition) is not (?3, ?4)",
+    )?
+    .execute(params![
+        id,
+        stamp::text(Utc::now()),
+        hash.as_slice(),
+        disposition.word()
+    ])?;
+    Ok(())
+}
+
+/// A reading of an object among all that became known.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReadingChange {
+    /// Its number.
+    pub number: i64,
+    /// Which reading of the object it is, from 1.
+    pub version: u32,
+    /// When it was read; `None` where an earlier shape stored it.
+    pub read_at: Option<DateTime<Utc>>,
+    /// The object.
+    pub object: ObjectId,
+    /// Whether a later reading has taken its place, and it is not there any more.
+    pub is_replaced: bool,
+}
+
+/// Number of the newest reading that became known, and its object; zeros without one.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn newest_change(conn: &Connection) -> Result<(i64, ObjectId), StoreError> {
+    let newest = conn
+        .prepare_cached("select id, object_id from reading_change order by id desc limit 1")?
+        .query_row([], |row| Ok((row.get(0)?, row.get(1)?)))
+        .optional()?;
+    Ok(newest.unwrap_or((0, ObjectId(0))))
+}
+
+/// The object of the reading at a number.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn changed_object(conn: &Connection, number: i64) -> Result<Option<ObjectId>, StoreError> {
+    Ok(conn
+        .prepare_cached("select object_id from reading_change where id = ?1")?
+        .query_row([number], |row| row.get(0))
+        .optional()?)
+}
+
+const CHANGE: &str = "select id, version, read_at, object_id,
+    version < (select max(version) from reading_change as other where other.object_id = this.object_id)
+    from reading_change as this";
+
+/// Readings after a number and up to another, in the order they became known, at most `limit`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn changes(
+    conn: &Connection,
+    after: i64,
+    until: i64,
+    limit: u32,
+) -> Result<Vec<ReadingChange>, StoreError> {
+    let sql = format!("{CHANGE} where id > ?1 and id <= ?2 order by id limit ?3");
+    changes_of(conn, &sql, (after, until, limit))
+}
+
+/// Readings of the objects after one, in the order of arrival, at most `limit`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn changes_by_object(
+    conn: &Connection,
+    after: (ObjectId, u32),
+    limit: u32,
+) -> Result<Vec<ReadingChange>, StoreError> {
+    let sql = format!(
+        "{CHANGE} where (object_id, version) > (?1, ?2) order by object_id, version limit ?3"
+    );
+    changes_of(conn, &sql, (after.0, after.1, limit))
+}
+
+fn changes_of(
+    conn: &Connection,
+    sql: &str,
+    values: impl rusqlite::Params,
+) -> Result<Vec<ReadingChange>, StoreError> {
+    let mut statement = conn.prepare_cached(sql)?;
+    let mut rows = statement.query(values)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        let read_at: Option<String> = row.get(2)?;
+        found.push(ReadingChange {
+            number: row.get(0)?,
+            version: row.get(1)?,
+            read_at: read_at.map(|at| stamp::time(&at)).transpose()?,
+            object: row.get(3)?,
+            is_replaced: row.get(4)?,
+        });
+    }
+    Ok(found)
+}

@@ -1,0 +1,492 @@
+//! Results of exams, version after version; none is ever changed.
+
+use super::{StoreError, deliveries, stamp};
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, OptionalExtension, Row, params};
+use sha2::{Digest, Sha256};
+use sheathline_model::domain::PatientKey;
+use std::collections::BTreeMap;
+
+/// A result to be stored as the next version of its exam.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewResult {
+    /// The exam, by an id of our own that is safe as a file name.
+    pub exam_id: String,
+    /// The patient.
+    pub patient: PatientKey,
+    /// Idempotency key: the same for the same exam content and parameters.
+    pub key: String,
+    /// The result, JSON.
+    pub content: String,
+    /// Why there is a new version.
+    pub why: Vec<String>,
+}
+
+/// One stored version of a result.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ResultRow {
+    /// The exam, by an id of our own that is safe as a file name.
+    pub exam_id: String,
+    /// Version, from 1.
+    pub version: u32,
+    /// The patient.
+    pub patient: PatientKey,
+    /// Idempotency key.
+    pub key: String,
+    /// The result, JSON.
+    pub content: String,
+    /// Why there is a new version.
+    pub why: Vec<String>,
+    /// The version that this one replaces.
+    pub supersedes: Option<u32>,
+    /// When it was stored.
+    pub created_at: DateTime<Utc>,
+    /// When it reached the outbox, if it did.
+    pub published_at: Option<DateTime<Utc>>,
+    /// The content is not the one that was stored: nothing of it may be used.
+    pub is_damaged: bool,
+}
+
+/// Stores the next version of an exam's result and returns its number.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn insert(
+    conn: &Connection,
+    result: &NewResult,
+    now: DateTime<Utc>,
+) -> Result<u32, StoreError> {
+    let why = serde_json::to_string(&result.why)
+        .map_err(|_| StoreError::Work("the reasons of a result are not JSON".to_owned()))?;
+    Ok(conn
+        .prepare_cached(
+            "with last (version) as (select max(version) from result where exam_id = ?1)
+             insert into result (exam_id, version, key, content, why, supersedes, created_at,
+                                 patient_issuer, patient_id)
+             select ?1, ifnull(version, 0) + 1, ?2, ?3, ?4, version, ?5, ?6, ?7 from last
+             returning version",
+        )?
+        .query_row(
+            params![
+                result.exam_id,
+                result.key,
+                result.content,
+                why,
+                stamp::text(now),
+                result.patient.issuer,
+                result.patient.id,
+            ],
+            |row| row.get(0),
+        )?)
+}
+
+const RESULT: &str = "exam_id, version, patient_issuer, patient_id, key, content, why, supersedes,
+                      created_at, published_at, damaged_at";
+
+fn results(
+    conn: &Connection,
+    restriction: &str,
+    values: impl rusqlite::Params,
+) -> Result<Vec<ResultRow>, StoreError> {
+    let mut statement =
+        conn.prepare_cached(&format!("select {RESULT} from result {restriction}"))?;
+    let mut rows = statement.query(values)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push(result(row)?);
+    }
+    Ok(found)
+}
+
+fn result(row: &Row<'_>) -> Result<ResultRow, StoreError> {
+    let (why, content, key): (String, String, String) = (row.get(6)?, row.get(5)?, row.get(4)?);
+    let damaged_at: Option<String> = row.get(10)?;
+    Ok(ResultRow {
+        is_damaged: damaged_at.is_some() || key != key_of(&content),
+        exam_id: row.get(0)?,
+        version: row.get(1)?,
+        patient: PatientKey {
+            issuer: row.get(2)?,
+            id: row.get(3)?,
+        },
+        key,
+        content,
+        why: serde_json::from_str(&why).map_err(|_| StoreError::Damaged {
+            what: "the reasons of a result".to_owned(),
+        })?,
+        supersedes: row.get(7)?,
+        created_at: stamp::time(&row.get::<_, String>(8)?)?,
+        published_at: row
+            .get::<_, Option<String>>(9)?
+            .map(|text| stamp::time(&text))
+            .transpose()?,
+    })
+}
+
+/// The key of a content as it stands in the store: see [`Content::key`](sheathline_model::render::Content::key).
+pub fn key_of(content: &str) -> String {
+    let hash = Sha256::digest(content.as_bytes());
+    hash.iter()
+        .take(16)
+        .fold(String::new(), |key, byte| format!("{key}{byte:02x}"))
+}
+
+/// The newest version of an exam's result.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn latest(conn: &Connection, exam_id: &str) -> Result<Option<ResultRow>, StoreError> {
+    Ok(results(
+        conn,
+        "where exam_id = ?1 order by version desc limit 1",
+        [exam_id],
+    )?
+    .pop())
+}
+
+/// Every version of an exam's result, oldest first.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn versions(conn: &Connection, exam_id: &str) -> Result<Vec<ResultRow>, StoreError> {
+    results(conn, "where exam_id = ?1 order by version", [exam_id])
+}
+
+/// When the first version of each of a patient's results was made, by exam id.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn first_made(
+    conn: &Connection,
+    key: &PatientKey,
+) -> Result<BTreeMap<String, DateTime<Utc>>, StoreError> {
+    let mut rows = conn.prepare_cached(
+        "select exam_id, min(created_at) from result
+         where patient_id = ?1 and patient_issuer = ?2 group by exam_id",
+    )?;
+    let rows = rows.query_map([&key.id, &key.issuer], |row| {
+        Ok((row.get(0)?, row.get::<_, String>(1)?))
+    })?;
+    rows.map(|row| {
+        let (exam, at) = row?;
+        Ok((exam, stamp::time(&at)?))
+    })
+    .collect()
+}
+
+/// The newest version of each of a patient's exams, by exam id.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn latest_of_patient(
+    conn: &Connection,
+    key: &PatientKey,
+) -> Result<Vec<ResultRow>, StoreError> {
+    results(
+        conn,
+        "as this where patient_id = ?1 and patient_issuer = ?2 and version =
+            (select max(version) from result as other where other.exam_id = this.exam_id)
+         order by exam_id",
+        [&key.id, &key.issuer],
+    )
+}
+
+/// The newest version of each exam under an id among those up to a number, by exam id. An exam that
+/// has a newer one up to there under another id is not among them.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn newest_up_to(
+    conn: &Connection,
+    key: &PatientKey,
+    until: i64,
+) -> Result<Vec<ResultRow>, StoreError> {
+    results(
+        conn,
+        "as this where patient_id = ?1 and patient_issuer = ?2 and id <= ?3 and version =
+            (select max(version) from result as other
+             where other.exam_id = this.exam_id and other.id <= ?3)
+         order by exam_id",
+        (&key.id, &key.issuer, until),
+    )
+}
+
+/// What stood of the other exams under an id when a version was stored: of each the newest version
+/// up to then, by exam id. The same at any later time.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn beside(
+    conn: &Connection,
+    number: i64,
+    key: &PatientKey,
+) -> Result<Vec<ResultRow>, StoreError> {
+    results(
+        conn,
+        "as this where id in (
+             select max(o.id) from result as o
+             where o.patient_id = ?2 and o.patient_issuer = ?3 and o.id < ?1
+               and o.exam_id <> (select exam_id from result where id = ?1)
+             group by o.exam_id)
+         order by exam_id",
+        (number, &key.id, &key.issuer),
+    )
+}
+
+/// Number of the newest version in the store; 0 without one. Numbers rise in the order of the commits,
+/// and no version is ever taken away.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn newest_number(conn: &Connection) -> Result<i64, StoreError> {
+    Ok(
+        conn.query_row("select ifnull(max(id), 0) from result", [], |row| {
+            row.get(0)
+        })?,
+    )
+}
+
+/// Key of the version at a number.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn key_at(conn: &Connection, number: i64) -> Result<Option<String>, StoreError> {
+    Ok(conn
+        .prepare_cached("select key from result where id = ?1")?
+        .query_row([number], |row| row.get(0))
+        .optional()?)
+}
+
+/// Versions after a number and up to another, in the order they were stored, at most `limit`; each
+/// with its number.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn numbered(
+    conn: &Connection,
+    after: i64,
+    until: i64,
+    limit: u32,
+) -> Result<Vec<(i64, ResultRow)>, StoreError> {
+    with_numbers(
+        conn,
+        "where id > ?1 and id <= ?2 order by id limit ?3",
+        (after, until, limit),
+    )
+}
+
+/// Versions up to a number, patient after patient, each patient's in the order they were stored; those
+/// behind the place of `after`, at most `limit`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn by_patient(
+    conn: &Connection,
+    after: &(PatientKey, i64),
+    until: i64,
+    limit: u32,
+) -> Result<Vec<(i64, ResultRow)>, StoreError> {
+    let (key, number) = after;
+    with_numbers(
+        conn,
+        "where (patient_id, patient_issuer, id) > (?1, ?2, ?3) and id <= ?4
+         order by patient_id, patient_issuer, id limit ?5",
+        (&key.id, &key.issuer, number, until, limit),
+    )
+}
+
+fn with_numbers(
+    conn: &Connection,
+    restriction: &str,
+    values: impl rusqlite::Params,
+) -> Result<Vec<(i64, ResultRow)>, StoreError> {
+    let sql = format!("select {RESULT}, id from result {restriction}");
+    let mut statement = conn.prepare_cached(&sql)?;
+    let mut rows = statement.query(values)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push((row.get(11)?, result(row)?));
+    }
+    Ok(found)
+}
+
+/// The version of an exam before one of them.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn before(
+    conn: &Connection,
+    exam_id: &str,
+    version: u32,
+) -> Result<Option<ResultRow>, StoreError> {
+    Ok(results(
+        conn,
+        "where exam_id = ?1 and version < ?2 order by version desc limit 1",
+        (exam_id, version),
+    )?
+    .pop())
+}
+
+/// One version of an exam's result.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn version(
+    conn: &Connection,
+    exam_id: &str,
+    version: u32,
+) -> Result<Option<ResultRow>, StoreError> {
+    Ok(results(
+        conn,
+        "where exam_id = ?1 and version = ?2",
+        (exam_id, version),
+    )?
+    .pop())
+}
+
+/// Whether a result was ever filed under an id.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn is_any_under(conn: &Connection, key: &PatientKey) -> Result<bool, StoreError> {
+    Ok(conn
+        .prepare_cached(
+            "select 1 from result where patient_id = ?1 and patient_issuer = ?2 limit 1",
+        )?
+        .exists([&key.id, &key.issuer])?)
+}
+
+/// One version by its number in the store.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn by_number(conn: &Connection, number: i64) -> Result<Option<ResultRow>, StoreError> {
+    Ok(results(conn, "where id = ?1", [number])?.pop())
+}
+
+/// A version that has not reached the outbox.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Pending {
+    /// Its number in the store.
+    pub id: i64,
+    /// The patient.
+    pub patient: PatientKey,
+}
+
+/// Versions that have not reached the outbox with numbers above `after`, in the order they were stored,
+/// at most `limit`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn pending(conn: &Connection, after: i64, limit: u32) -> Result<Vec<Pending>, StoreError> {
+    let mut rows = conn.prepare_cached(
+        "select id, patient_issuer, patient_id from result indexed by result_unpublished
+         where published_at is null and damaged_at is null and id > ?1 order by id limit ?2",
+    )?;
+    let rows = rows.query_map(params![after, limit], |row| {
+        Ok(Pending {
+            id: row.get(0)?,
+            patient: PatientKey {
+                issuer: row.get(1)?,
+                id: row.get(2)?,
+            },
+        })
+    })?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// [`pending`] as whole rows from the oldest on.
+#[cfg(any(test, feature = "tests"))]
+pub fn unpublished(conn: &Connection, limit: u32) -> Result<Vec<ResultRow>, StoreError> {
+    results(
+        conn,
+        "where published_at is null and damaged_at is null order by id limit ?1",
+        [limit],
+    )
+}
+
+/// Notes that a version has reached the outbox. The first time stands. From now on it waits for each
+/// of the `destinations`.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn mark_published(
+    conn: &Connection,
+    exam_id: &str,
+    version: u32,
+    destinations: &[String],
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    deliveries::begin(conn, exam_id, version, destinations, now)?;
+    conn.prepare_cached(
+        "update result set published_at = ?3
+         where exam_id = ?1 and version = ?2 and published_at is null",
+    )?
+    .execute(params![exam_id, version, stamp::text(now)])?;
+    Ok(())
+}
+
+/// Notes that a version is damaged, so that it is not published.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn note_damaged(
+    conn: &Connection,
+    exam_id: &str,
+    version: u32,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    conn.prepare_cached("update result set damaged_at = ?3 where exam_id = ?1 and version = ?2")?
+        .execute(params![exam_id, version, stamp::text(now)])?;
+    Ok(())
+}
+
+/// Gives a version that is not published yet a number beyond `above`, since its own is taken in the
+/// outbox, and moves the later versions of its exam up behind it. `replaces` is the version in the
+/// outbox that it then replaces, if it is one. `false`: a later version is in the outbox already, and a
+/// higher number would put the older one over it.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn renumber(
+    conn: &Connection,
+    exam_id: &str,
+    version: u32,
+    above: u32,
+    replaces: Option<u32>,
+    why: &str,
+) -> Result<bool, StoreError> {
+    let is_overtaken = conn
+        .prepare_cached(
+            "select 1 from result
+             where exam_id = ?1 and version > ?2 and published_at is not null limit 1",
+        )?
+        .exists(params![exam_id, version])?;
+    if is_overtaken || above < version {
+        return Ok(false);
+    }
+    let up = above + 1 - version;
+    let later: Vec<u32> = conn
+        .prepare_cached(
+            "select version from result where exam_id = ?1 and version >= ?2 order by version desc",
+        )?
+        .query_map(params![exam_id, version], |row| row.get(0))?
+        .collect::<Result<_, _>>()?;
+    // The highest first, so that no number is there twice.
+    for one in later {
+        deliveries::forget(conn, exam_id, one)?;
+        conn.prepare_cached(
+            "update result set version = version + ?3,
+                    supersedes = iif(supersedes >= ?4, supersedes + ?3, supersedes)
+             where exam_id = ?1 and version = ?2",
+        )?
+        .execute(params![exam_id, one, up, version])?;
+    }
+    conn.prepare_cached(
+        "update result set supersedes = nullif(max(ifnull(supersedes, 0), ifnull(?3, 0)), 0),
+                why = json_insert(why, '$[#]', ?4)
+         where exam_id = ?1 and version = ?2",
+    )?
+    .execute(params![exam_id, version + up, replaces, why])?;
+    Ok(true)
+}

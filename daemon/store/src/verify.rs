@@ -1,0 +1,321 @@
+//! Whether the store holds what was put into it. Changes nothing, and works beside an owner.
+
+use super::objects::{self, ObjectId};
+use super::opening::connect_reader;
+use super::{StoreError, deliveries, people, place, readings, results, schema};
+use rusqlite::{Connection, OptionalExtension};
+use sheathline_model::domain::PatientKey;
+use sheathline_model::entries;
+use std::path::Path;
+
+/// Rows looked at in one snapshot: a long one would keep the write-ahead log from being emptied.
+const PAGE: u32 = 100;
+
+/// What damages of entries are told of.
+const ENTRIES: &str = "labels, events and pressures";
+
+/// Findings of SQLite's own check that are told.
+const FINDINGS: u32 = 100;
+
+/// One thing that is not as it was stored. Holds no patient data.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Damage {
+    /// Which part: `object 7`, `result X version 2`, `file`.
+    pub part: String,
+    /// How.
+    pub how: String,
+}
+
+/// What was looked at, and what was found.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Verified {
+    /// Objects in the store.
+    pub objects: u32,
+    /// Objects whose bytes were dropped on purpose: hash and reading are all there is.
+    pub dropped: u32,
+    /// Versions of results.
+    pub results: u32,
+    /// Deliveries of results to destinations, however they stand.
+    pub deliveries: u32,
+    /// Patients with labels, events or opening pressures.
+    pub people: u32,
+    /// What is not as it was stored.
+    pub damages: Vec<Damage>,
+}
+
+/// Connection to a store that is only looked at.
+#[derive(Debug)]
+pub struct Looker {
+    conn: Connection,
+}
+
+impl Looker {
+    /// Opens the store at `path` for looking at it, whoever else has it open.
+    ///
+    /// # Errors
+    /// The store is missing, something else, of another shape, or does not open.
+    pub fn open(path: &Path) -> Result<Looker, StoreError> {
+        let path = &place::real(path);
+        if !path.exists() {
+            return Err(StoreError::Missing { path: path.into() });
+        }
+        let note = place::look_before(path)?;
+        let conn = connect_reader(path)?;
+        let found = schema::found(&conn, path)?;
+        schema::refuse_older(&conn, path, found, note.stored)?;
+        if found < schema::KNOWN {
+            return Err(StoreError::Outdated {
+                path: path.into(),
+                found,
+                known: schema::KNOWN,
+            });
+        }
+        Ok(Looker { conn })
+    }
+
+    /// Checks the file, every object, every result and its deliveries, and everything that people said; `each_result`
+    /// sees every sound result.
+    ///
+    /// # Errors
+    /// The store cannot be read at all.
+    pub fn verify(
+        &self,
+        mut each_result: impl FnMut(&results::ResultRow, &mut Vec<Damage>),
+    ) -> Result<Verified, StoreError> {
+        let mut done = Verified::default();
+        self.file(&mut done)?;
+        self.objects(&mut done)?;
+        self.results(&mut done, &mut each_result)?;
+        self.deliveries(&mut done)?;
+        self.people(&mut done)?;
+        Ok(done)
+    }
+
+    /// Whether the store has this version of a result.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn knows_result(&self, exam: &str, version: u32) -> Result<bool, StoreError> {
+        let sql = "select exists (select 1 from result where exam_id = ?1 and version = ?2)";
+        let mut statement = self.conn.prepare_cached(sql)?;
+        Ok(statement.query_row((exam, version), |row| row.get(0))?)
+    }
+
+    /// Ids of all rows of `table` after `after`, at most a page, by one statement that touches
+    /// nothing but the index of ids.
+    fn page(&self, table: &str, after: i64) -> Result<Vec<i64>, StoreError> {
+        let sql = format!("select id from {table} where id > ?1 order by id limit {PAGE}");
+        let mut statement = self.conn.prepare_cached(&sql)?;
+        let ids = statement.query_map([after], |row| row.get(0))?;
+        Ok(ids.collect::<Result<_, _>>()?)
+    }
+
+    fn file(&self, done: &mut Verified) -> Result<(), StoreError> {
+        let mut check = self
+            .conn
+            .prepare(&format!("PRAGMA integrity_check({FINDINGS})"))?;
+        let mut rows = check.query([])?;
+        loop {
+            match rows.next() {
+                Ok(Some(row)) => {
+                    let line: String = row.get(0)?;
+                    if line != "ok" {
+                        done.add("file", line);
+                    }
+                }
+                Ok(None) => return Ok(()),
+                Err(error) => {
+                    done.add("file", error.to_string());
+                    return Ok(());
+                }
+            }
+        }
+    }
+
+    fn objects(&self, done: &mut Verified) -> Result<(), StoreError> {
+        let mut after = 0;
+        loop {
+            let ids = match self.page("object", after) {
+                Ok(ids) => ids,
+                Err(error) => {
+                    done.add("objects", error.to_string());
+                    return Ok(());
+                }
+            };
+            let Some(&last) = ids.last() else {
+                return Ok(());
+            };
+            for id in ids.into_iter().map(ObjectId) {
+                done.objects += 1;
+                match objects::body(&self.conn, id) {
+                    Ok(_) => {}
+                    Err(StoreError::Dropped { .. }) => done.dropped += 1,
+                    Err(error) => done.add(format!("object {id}"), error.to_string()),
+                }
+                if let Some(how) = self.reading(id) {
+                    done.add(format!("object {id}"), how);
+                }
+            }
+            after = last;
+        }
+    }
+
+    /// What is wrong with the reading of an object, against its own hash and the columns by which
+    /// it is found.
+    fn reading(&self, id: ObjectId) -> Option<String> {
+        let stored = match readings::reading_of(&self.conn, id) {
+            Ok(stored) => stored,
+            Err(error) => return Some(error.to_string()),
+        };
+        let columns = self
+            .conn
+            .prepare_cached(
+                "select state, sop_instance_uid, content_sha256, patient_issuer, patient_id,
+                        study_instance_uid
+                 from object where id = ?1",
+            )
+            .and_then(|mut statement| {
+                statement.query_row([id], |row| {
+                    let state: String = row.get(0)?;
+                    let found: [Option<String>; 5] = [
+                        row.get(1)?,
+                        row.get(2)?,
+                        row.get(3)?,
+                        row.get(4)?,
+                        row.get(5)?,
+                    ];
+                    Ok((state, found))
+                })
+            });
+        let (state, found) = match columns {
+            Ok(columns) => columns,
+            Err(error) => return Some(error.to_string()),
+        };
+        let Some(stored) = stored else {
+            return (state == "read").then(|| "it was read, and its reading is gone".to_owned());
+        };
+        let reading = stored.reading;
+        let key = reading.patient.map(|patient| patient.key);
+        let told = [
+            reading.sop_instance_uid,
+            reading.content_sha256,
+            key.as_ref().map(|key| key.issuer.clone()),
+            key.map(|key| key.id),
+            reading.exam.map(|exam| exam.study_instance_uid),
+        ];
+        (told != found).then(|| "it is filed under something else than its reading says".to_owned())
+    }
+
+    fn results(
+        &self,
+        done: &mut Verified,
+        each: &mut impl FnMut(&results::ResultRow, &mut Vec<Damage>),
+    ) -> Result<(), StoreError> {
+        let mut after = 0;
+        loop {
+            let ids = match self.page("result", after) {
+                Ok(ids) => ids,
+                Err(error) => {
+                    done.add("results", error.to_string());
+                    return Ok(());
+                }
+            };
+            let Some(&last) = ids.last() else {
+                return Ok(());
+            };
+            for id in ids {
+                done.results += 1;
+                match results::by_number(&self.conn, id) {
+                    Ok(Some(row)) if row.is_damaged => done.add(
+                        format!("result {} version {}", row.exam_id, row.version),
+                        "its content is not the one it was stored with",
+                    ),
+                    Ok(Some(row)) => each(&row, &mut done.damages),
+                    Ok(None) => {}
+                    Err(error) => done.add(format!("result number {id}"), error.to_string()),
+                }
+            }
+            after = last;
+        }
+    }
+
+    fn deliveries(&self, done: &mut Verified) -> Result<(), StoreError> {
+        let mut after = 0;
+        loop {
+            let ids = match self.page("delivery", after) {
+                Ok(ids) => ids,
+                Err(error) => {
+                    done.add("deliveries", error.to_string());
+                    return Ok(());
+                }
+            };
+            let Some(&last) = ids.last() else {
+                return Ok(());
+            };
+            for id in ids {
+                done.deliveries += 1;
+                if let Err(error) = deliveries::check(&self.conn, id) {
+                    done.add(format!("delivery {id}"), error.to_string());
+                }
+            }
+            after = last;
+        }
+    }
+
+    fn people(&self, done: &mut Verified) -> Result<(), StoreError> {
+        let mut last: Option<PatientKey> = None;
+        loop {
+            let next = self.next_person(last.as_ref());
+            let key = match next {
+                Ok(Some(key)) => key,
+                Ok(None) => return Ok(()),
+                Err(error) => {
+                    done.add(ENTRIES, error.to_string());
+                    return Ok(());
+                }
+            };
+            done.people += 1;
+            match people::of_patient(&self.conn, &key) {
+                Ok(entries) => {
+                    let strays = entries::strays(&entries).map(|one| {
+                        format!("entry {} corrects none of this patient and kind", one.id)
+                    });
+                    for how in strays {
+                        done.add(ENTRIES, how);
+                    }
+                }
+                Err(error) => done.add(ENTRIES, error.to_string()),
+            }
+            last = Some(key);
+        }
+    }
+
+    fn next_person(&self, last: Option<&PatientKey>) -> Result<Option<PatientKey>, StoreError> {
+        let then = "where (patient_id, patient_issuer) > (?1, ?2)";
+        let sql = format!(
+            "select patient_id, patient_issuer from entry {} order by 1, 2 limit 1",
+            last.map_or("", |_| then)
+        );
+        let mut statement = self.conn.prepare_cached(&sql)?;
+        let key = |row: &rusqlite::Row<'_>| {
+            Ok(PatientKey {
+                id: row.get(0)?,
+                issuer: row.get(1)?,
+            })
+        };
+        let found = match last {
+            Some(last) => statement.query_row([&last.id, &last.issuer], key),
+            None => statement.query_row([], key),
+        };
+        Ok(found.optional()?)
+    }
+}
+
+impl Verified {
+    fn add(&mut self, part: impl Into<String>, how: impl Into<String>) {
+        self.damages.push(Damage {
+            part: part.into(),
+            how: how.into(),
+        });
+    }
+}
