@@ -7,7 +7,7 @@ use chrono::Utc;
 use sheathline::pipeline::{self, Beside, Pipeline, Sum};
 use sheathline_model::domain::{Millimetres, PatientKey};
 use sheathline_model::reading::Rules;
-use sheathline_model::render::Content;
+use sheathline_model::results::Content;
 use sheathline_model::results::Site;
 use sheathline_model::template::Templates;
 use sheathline_store::objects::{self, Incoming, Kept, ObjectId};

@@ -4,8 +4,8 @@ use crate::assess::{
     AfterState, Apart, Basis, DecidedBy, HappenedKind, Notice, Reason, Status, Unused,
 };
 use crate::forms::codes::PRIVATE;
-use crate::render::cautions;
-use crate::render::phrases::word;
+use crate::results::cautions;
+use crate::results::phrases::word;
 use serde::Serialize;
 use std::fmt::Write;
 

@@ -18,6 +18,7 @@ pub mod forms;
 pub mod geometry;
 pub mod history;
 pub mod normalise;
+pub mod numbers;
 pub mod persons;
 pub mod published;
 pub mod reading;

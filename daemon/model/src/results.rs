@@ -1,10 +1,23 @@
 //! Results of one patient from everything known of them: a function of the set.
+//!
+//! [`content::Content`] is what a result says, [`envelope`] its JSON with version and reason,
+//! [`change`] says why a new version differs, [`seen`] what of it a reader sees.
 
+pub mod cautions;
+pub mod change;
+pub mod content;
 mod depth;
 mod digits;
+pub mod envelope;
 mod moved;
 mod namesakes;
+pub(crate) mod numbers;
+pub(crate) mod phrases;
 mod readers;
+mod replaced;
+#[cfg(any(test, feature = "tests"))]
+pub mod samples;
+mod seen;
 
 use crate::assess::{
     self, Assessment, Course, KnownErrors, Parameters, PerEye, Reason, Roster, Status,
@@ -18,14 +31,18 @@ use crate::geometry;
 use crate::history::{self, Apart, CONTRADICTED, DATE_IMPLAUSIBLE, Entries, Exam, same_person};
 use crate::normalise::Technique;
 use crate::persons::{Person, Unsettled};
-use crate::render::content::Context;
-use crate::render::{Content, change, content, seen};
 use chrono::{DateTime, NaiveDate, Utc};
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 
+use content::Context;
+pub use content::{Content, content};
+pub use envelope::Envelope;
 use moved::Homes;
 pub use moved::MOVED;
+pub use numbers::{Expected, Printed};
+pub use replaced::Replaced;
+pub use seen::{Seen, seen};
 
 /// All that is known of one person.
 #[derive(Debug, Clone, Default)]

@@ -123,7 +123,7 @@ fn result(row: &Row<'_>) -> Result<ResultRow, StoreError> {
     })
 }
 
-/// The key of a content as it stands in the store: see [`Content::key`](sheathline_model::render::Content::key).
+/// The key of a content as it stands in the store: see [`Content::key`](sheathline_model::results::Content::key).
 pub fn key_of(content: &str) -> String {
     let hash = Sha256::digest(content.as_bytes());
     hash.iter()

@@ -7,8 +7,9 @@ use crate::pipeline::{self, content_of, known};
 use serde::Serialize;
 use sheathline_model::domain::{Eye, PatientKey};
 use sheathline_model::history::Exam;
-use sheathline_model::render::{Content, json, text, trend};
+use sheathline_model::render::{text, trend};
 use sheathline_model::results::{self, Known, Site};
+use sheathline_model::results::{Content, envelope};
 use sheathline_store::objects::{self, ObjectId};
 use sheathline_store::readings::{self, StoredReading};
 use sheathline_store::results::ResultRow;
@@ -260,7 +261,7 @@ struct VersionLine {
 fn version_line(row: &ResultRow) -> Result<VersionLine, Failure> {
     let content = content_of(row).map_err(Failure::no)?;
     Ok(VersionLine {
-        schema: json::schema_of(&content),
+        schema: envelope::schema_of(&content),
         exam: row.exam_id.clone(),
         version: row.version,
         key: row.key.clone(),

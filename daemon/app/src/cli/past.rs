@@ -2,7 +2,8 @@
 
 use super::print;
 use sheathline_model::domain::Eye;
-use sheathline_model::render::{Content, Figures, Printed, change, seen, text};
+use sheathline_model::render::{Figures, text};
+use sheathline_model::results::{Content, Printed, change, seen};
 use sheathline_store::results::ResultRow;
 
 /// One line for each exam, with the numbers of the comparison that decided its status; below it what its

@@ -4,7 +4,7 @@
 use super::{Carrier, Parcel, unformed};
 use crate::publish::folder_name;
 use serde::Serialize;
-use sheathline_model::render::Envelope;
+use sheathline_model::results::Envelope;
 use sheathline_net::connect::node::HttpWay;
 use sheathline_net::connect::{Failure, Stage};
 use sheathline_net::http::client::{self, Answer, Call};

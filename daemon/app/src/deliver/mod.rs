@@ -15,7 +15,7 @@ pub mod worker;
 pub mod workers;
 
 use sheathline_model::forms::{Context, FormError};
-use sheathline_model::render::{Content, Envelope};
+use sheathline_model::results::{Content, Envelope};
 use sheathline_net::connect::{Failure, Stage, check_tls, tls};
 
 /// One result with what its forms need.

@@ -15,7 +15,7 @@ use crate::observe::audit::{Event, Facts, Receiver};
 use crate::pipeline;
 use crate::publish;
 use chrono::{DateTime, Utc};
-use sheathline_model::render::Content;
+use sheathline_model::results::Content;
 use sheathline_net::connect::{Failure, Stage};
 use sheathline_store::deliveries::{self, Delivery, Failed, Next};
 use sheathline_store::results::ResultRow;

@@ -8,7 +8,8 @@ use serde::Serialize;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::entries::Counting;
 use sheathline_model::history::exam_id;
-use sheathline_model::render::{Content, trend};
+use sheathline_model::render::trend;
+use sheathline_model::results::Content;
 use sheathline_store::{people, readings, results};
 use std::fs;
 
@@ -203,7 +204,7 @@ fn footer(
         "  {program} explain --config {dir}/{CONFIG} EXAM"
     ));
     print::line("");
-    print::line(sheathline_model::render::cautions::NOT_A_DEVICE);
+    print::line(sheathline_model::results::cautions::NOT_A_DEVICE);
     Ok(())
 }
 

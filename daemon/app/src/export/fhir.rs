@@ -15,7 +15,7 @@ use sheathline_model::domain::PatientKey;
 use sheathline_model::forms::fhir::bulk;
 use sheathline_model::forms::{Context, FormError};
 use sheathline_model::history::Identity;
-use sheathline_model::render::Envelope;
+use sheathline_model::results::Envelope;
 use sheathline_store::{Store, StoreError, results};
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};

@@ -141,7 +141,7 @@ impl Manifest {
         Manifest {
             schema: SCHEMA.to_owned(),
             software: super::told::SOFTWARE.to_owned(),
-            notice: sheathline_model::render::cautions::NOT_A_DEVICE.to_owned(),
+            notice: sheathline_model::results::cautions::NOT_A_DEVICE.to_owned(),
             identified,
             deidentified: None,
             through: Through::default(),

@@ -7,7 +7,7 @@ use super::deidentify::rules;
 use super::manifest::{File, Format, Manifest};
 use super::tables::Table;
 use serde_json::{Map, Value, json};
-use sheathline_model::render::cautions::NOT_A_DEVICE;
+use sheathline_model::results::cautions::NOT_A_DEVICE;
 
 /// The package of what a manifest names.
 #[must_use]

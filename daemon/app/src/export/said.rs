@@ -20,7 +20,7 @@ use sheathline_model::assess::Reason;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::entries::{Entry, Said};
 use sheathline_model::history::{Made, Places};
-use sheathline_model::render::Content;
+use sheathline_model::results::Content;
 use sheathline_store::{Store, StoreError, identities, people, results};
 use std::collections::BTreeMap;
 

@@ -8,7 +8,7 @@ use sheathline_model::assess::Parameters;
 use sheathline_model::domain::{Device, ObjectReading, PatientKey, Source};
 use sheathline_model::entries::Entry;
 use sheathline_model::normalise::Technique;
-use sheathline_model::render::Content;
+use sheathline_model::results::Content;
 use std::collections::BTreeMap;
 
 /// This program, as rows name it.

@@ -9,7 +9,7 @@ use crate::publish;
 use chrono::Utc;
 use sheathline_model::domain::{Disposition, PatientKey};
 use sheathline_model::entries::Entry;
-use sheathline_model::render::Content;
+use sheathline_model::results::Content;
 use sheathline_store::facts::{self, ObjectFacts};
 use sheathline_store::identities;
 use sheathline_store::people;

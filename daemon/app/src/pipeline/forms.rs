@@ -6,7 +6,7 @@ use crate::deliver::Parcel;
 use rusqlite::Connection;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::forms::Context;
-use sheathline_model::render::{Envelope, Replaced, cautions, json, seen};
+use sheathline_model::results::{Envelope, Replaced, cautions, envelope, seen};
 use sheathline_model::sr::{self, Limits, Origin};
 use sheathline_store::objects;
 use sheathline_store::readings::{self, StoredDisposition};
@@ -28,7 +28,7 @@ pub fn envelope(conn: &Connection, row: &ResultRow) -> Result<Envelope, StoreErr
     let replaces =
         before.and_then(|(version, before)| Replaced::of(version, &before, &content, &row.why));
     Ok(Envelope {
-        schema: json::schema_of(&content).to_owned(),
+        schema: envelope::schema_of(&content).to_owned(),
         software: concat!("sheathline ", env!("CARGO_PKG_VERSION")).to_owned(),
         version: row.version,
         key: row.key.clone(),

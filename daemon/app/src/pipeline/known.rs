@@ -6,7 +6,7 @@ use sheathline_model::domain::PatientKey;
 use sheathline_model::entries::{Counting, Entry};
 use sheathline_model::history::{exam_id, session_id};
 use sheathline_model::persons::Person;
-use sheathline_model::render::Content;
+use sheathline_model::results::Content;
 use sheathline_model::results::{Known, Latest};
 use sheathline_store::readings::{self, StoredDisposition, StoredReading};
 use sheathline_store::results::{self, ResultRow};

@@ -1,6 +1,6 @@
 //! Where a code stands in a report, so that who knows the scanner can say what it means.
 
-use crate::normalise::as_sent;
+use crate::numbers::as_sent;
 use crate::sr::Code;
 use crate::sr::tree::{Tree, Value};
 use std::collections::BTreeSet;

@@ -8,7 +8,7 @@ use super::subject::Stated;
 use crate::domain::{
     Border, Caliper, Derivation, Device, Laterality, Millimetres, Modality, Plane, Quantity, Remark,
 };
-use crate::normalise;
+use crate::numbers;
 use crate::sr::tree::{Measured, Tree, Value};
 use crate::sr::{Code, ItemId};
 use crate::template::words::{Made, Stand, Subject};
@@ -275,7 +275,7 @@ pub(super) fn other(
     Some(Other {
         place: tree.place(id),
         eye: side::resolve(tree, id, chain, believed).0,
-        length: normalise::length_of(measured, vocabulary)?,
+        length: numbers::length_of(measured, vocabulary)?,
         stands: stands(tree, id)?,
     })
 }

@@ -6,7 +6,7 @@ use super::picture::GroupPictures;
 use super::reference::References;
 use super::subject::{self, Stated};
 use crate::domain::{Border, Millimetres, Modality, Plane};
-use crate::normalise;
+use crate::numbers;
 use crate::sr::bounds::{exceeds, shortened};
 use crate::sr::tree::{Measured, Relationship, Tree, Value};
 use crate::sr::{Code, ItemId};
@@ -479,7 +479,7 @@ fn is_depth_of_values(tree: &Tree, id: ItemId, vocabulary: &Vocabulary) -> bool 
         Value::Num {
             measured: Some(measured),
             ..
-        } => normalise::length_of(measured, vocabulary),
+        } => numbers::length_of(measured, vocabulary),
         _ => None,
     };
     !below.any(|role| role == Some(Role::FindingSite))

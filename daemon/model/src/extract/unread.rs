@@ -2,7 +2,7 @@
 
 use super::context::Chain;
 use crate::domain::Remark;
-use crate::normalise::unit;
+use crate::numbers::unit;
 use crate::sr::tree::{Tree, Value};
 use crate::sr::{Code, ItemId};
 use crate::template::vocabulary::is_private;

@@ -4,7 +4,7 @@
 use super::codes::{self, Coded};
 use super::values::{self, Which};
 use crate::assess::{AfterState, Basis, DecidedBy, Difference, Notice};
-use crate::render::{Content, Envelope};
+use crate::results::{Content, Envelope};
 use chrono::{NaiveDate, NaiveTime};
 
 /// What is said of a concept.

@@ -1,7 +1,7 @@
 //! Identifiers derived from a result, so that a repeat has the same ones.
 
 use crate::domain::derived;
-use crate::render::Envelope;
+use crate::results::Envelope;
 use sha2::{Digest, Sha256};
 
 /// What an identifier is for.

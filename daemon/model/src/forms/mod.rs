@@ -18,7 +18,7 @@ mod values;
 #[cfg(test)]
 mod tests;
 
-use crate::render::Envelope;
+use crate::results::Envelope;
 use crate::sr::Origin;
 
 /// What a form needs beside the result.
@@ -38,8 +38,8 @@ pub enum FormError {
     #[error(
         "this result has the schema {found}; {} and {} can be read: render it with the version that \
          wrote it",
-        crate::render::json::SCHEMA_1,
-        crate::render::json::SCHEMA
+        crate::results::envelope::SCHEMA_1,
+        crate::results::envelope::SCHEMA
     )]
     Schema {
         /// The schema it names.
@@ -76,7 +76,7 @@ pub enum FormError {
 impl Context {
     /// Checks that result and context belong together.
     fn check(&self, result: &Envelope) -> Result<(), FormError> {
-        if !crate::render::json::is_read(&result.schema) {
+        if !crate::results::envelope::is_read(&result.schema) {
             return Err(FormError::Schema {
                 found: result.schema.clone(),
             });

@@ -2,7 +2,8 @@
 
 use super::dicom::{self, Object, element};
 use super::{Context, FormError, values};
-use crate::render::{Content, Envelope, html, pdf};
+use crate::render::{html, pdf};
+use crate::results::{Content, Envelope};
 use dicom_core::value::PrimitiveValue;
 use dicom_core::{DataElement, VR};
 use dicom_dictionary_std::{tags, uids};

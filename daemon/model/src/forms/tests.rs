@@ -7,7 +7,7 @@ use crate::assess::{
 };
 use crate::domain::Disposition;
 use crate::reading::{self, Rules, own};
-use crate::render::{Replaced, samples};
+use crate::results::{Replaced, samples};
 use crate::sr as report;
 use crate::sr::tree::Relationship;
 use crate::sr::{Limits, Value};

@@ -5,10 +5,11 @@ use super::codes::{self, Coded};
 use crate::assess::{self, Comparison, Notice, Status};
 use crate::domain::{Derivation, Eye, Measurement, Modality, Plane};
 use crate::history::ExamMeasurement;
-use crate::render::{Content, Envelope, text};
+use crate::render::text;
+use crate::results::{Content, Envelope};
 
-pub(super) use crate::render::phrases::exact as decimal;
-use crate::render::phrases::rounded;
+pub(super) use crate::results::phrases::exact as decimal;
+use crate::results::phrases::rounded;
 use chrono::{DateTime, Utc};
 
 /// What a row of the answer is about.

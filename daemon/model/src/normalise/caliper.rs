@@ -1,9 +1,9 @@
 //! What depth and angle of the caliper do to a value.
 
 use super::Technique;
-use super::decimal::Decimal;
-use super::value::as_sent;
 use crate::domain::{Millimetres, Remark};
+use crate::numbers::as_sent;
+use crate::numbers::decimal::Decimal;
 use crate::sr::tree::Measured;
 
 /// Width straight across the nerve when the caliper lay at an angle to that line: reading times the

@@ -4,11 +4,9 @@
 //! its remark says why.
 
 pub mod caliper;
-pub mod decimal;
 pub mod derived;
 pub mod plausible;
 pub mod technique;
-pub mod unit;
 mod value;
 
 #[cfg(test)]
@@ -17,10 +15,10 @@ mod tests;
 pub(crate) use derived::OBSERVATION_SEEN;
 pub use derived::{is_apart, settle};
 pub use technique::Technique;
-pub(crate) use value::as_sent;
 
 use crate::domain::{Geometry, Measurement, Millimetres, Moment, Quantity, Remark, Severity};
 use crate::extract::Found;
+use crate::numbers::{as_sent, length_of};
 use crate::sr::tree::Measured;
 use crate::template::Vocabulary;
 
@@ -61,7 +59,7 @@ pub fn normalise(found: &Found, observed_at: Option<Moment>, bounds: &Bounds<'_>
         quantity: found.quantity,
         eye: found.eye,
         value_mm: value,
-        value_as_sent: measured.and_then(value::as_sent),
+        value_as_sent: measured.and_then(as_sent),
         step: sent.and_then(|sent| sent.step),
         unit_as_sent: measured
             .and_then(|measured| measured.unit.as_ref())
@@ -89,17 +87,6 @@ pub fn normalise(found: &Found, observed_at: Option<Moment>, bounds: &Bounds<'_>
         observation_uid: found.observation_uid.clone(),
         remarks,
     }
-}
-
-/// The length that a number as sent says; `None` when it says none.
-#[must_use]
-pub fn length_of(measured: &Measured, vocabulary: &Vocabulary) -> Option<Millimetres> {
-    let code = measured.unit.as_ref()?;
-    let unit = unit::length(code, vocabulary)?;
-    (!unit::disowned(code, unit, vocabulary)).then_some(())?;
-    let text = value::as_sent(measured)?;
-    let decimal = decimal::Decimal::parse(&text).ok()?;
-    Some(decimal.in_unit(unit).ok()?.length)
 }
 
 /// A length that describes a value. Several at one level that differ contradict each other: none is

@@ -1,7 +1,8 @@
-use super::decimal::{Decimal, NotDecimal};
 use super::*;
 use crate::domain::{Derivation, Eye, Laterality, Modality, Plane};
 use crate::extract::Given;
+use crate::numbers::decimal::{Decimal, NotDecimal};
+use crate::numbers::unit;
 use crate::sr::Code;
 use crate::template::Templates;
 use crate::template::words::Unit;

@@ -1,36 +1,15 @@
 //! The value itself: which of the two numbers a NUM may hold, in millimetres.
 
-use super::decimal::{self, BeyondLength, DS_BYTES, Decimal, NotDecimal};
-use super::unit;
 use crate::domain::{Millimetres, Remark};
 use crate::extract::Found;
+use crate::numbers::decimal::{self, BeyondLength, DS_BYTES, Decimal, NotDecimal};
+use crate::numbers::{as_sent, unit};
 use crate::sr::tree::Measured;
 use crate::template::Vocabulary;
 
 /// Numeric Value and Floating Point Value may differ by this part of the value: what sixteen
 /// characters of text and rounding on a screen explain.
 const AGREE: f64 = 1e-3;
-
-/// The digits of the value: Numeric Value as people saw it, else the shortest text that gives the
-/// Floating Point Value.
-pub(crate) fn as_sent(measured: &Measured) -> Option<String> {
-    let decimal = measured.decimal.clone();
-    decimal
-        .filter(|text| !text.trim().is_empty())
-        .or_else(|| {
-            measured.float.map(|float| {
-                // Long runs of noughts would hide the number.
-                match float == 0.0 || (1e-6..1e9).contains(&float.abs()) {
-                    true => float.to_string(),
-                    false => format!("{float:e}"),
-                }
-            })
-        })
-        .or_else(|| {
-            let (numerator, denominator) = measured.rational?;
-            Some(format!("{numerator}/{denominator}"))
-        })
-}
 
 /// A value with the smallest difference that its digits as sent can show.
 #[derive(Debug, Clone, Copy)]

@@ -1,6 +1,6 @@
 //! What stands beside the comparison, as lines of text.
 
-use super::Content;
+use crate::results::Content;
 
 /// Title of the published figures.
 pub(super) const PUBLISHED: &str = "Published figures (context only, no part of any flag)";

@@ -2,12 +2,12 @@
 //!
 //! Numbers have a point; what is not known is empty.
 
-use super::cautions::NOT_A_DEVICE;
-use super::{Envelope, phrases};
 use crate::assess;
 use crate::domain::Eye;
 use crate::history::ExamMeasurement;
 use crate::legible;
+use crate::results::cautions::NOT_A_DEVICE;
+use crate::results::{Envelope, phrases};
 
 /// The columns in their order, each with what it holds.
 pub const COLUMNS: [(&str, &str); 45] = [

@@ -11,11 +11,11 @@ mod tests;
 
 use super::statement::Statement;
 use super::trend::{self, Trend};
-use super::{Content, Envelope, phrases};
 use crate::assess::{DecidedBy, age_words};
 use crate::domain::{Eye, Modality};
 use crate::history::{Identity, same_person};
 use crate::legible;
+use crate::results::{Content, Envelope, phrases};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 pub(crate) const STYLE: &str = include_str!("html/page.css");

@@ -1,9 +1,9 @@
 //! An exam's readings in lines, in groups: what is used, and what is not with its reasons.
 
-use super::Content;
-use super::phrases::said_of_it as sentence;
 use crate::domain::{Derivation, Laterality, Measurement, Plane, Remark, Severity};
 use crate::history::ExamMeasurement;
+use crate::results::Content;
+use crate::results::phrases::said_of_it as sentence;
 use std::collections::BTreeMap;
 
 /// Readings that are used, a line for each eye, plane and kind: `right, transverse: 5.9 6.0 mm`.
@@ -156,7 +156,7 @@ fn value(m: &Measurement) -> String {
 
 /// Millimetres with one decimal at least, so that 6.0 looks like a reading.
 fn digits(m: &Measurement) -> Option<String> {
-    m.value_mm.map(super::phrases::millimetres)
+    m.value_mm.map(crate::results::phrases::millimetres)
 }
 
 fn eye(eye: Laterality) -> &'static str {

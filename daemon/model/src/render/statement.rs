@@ -3,11 +3,11 @@
 //! Three lines carry the answer: the status with its eye; whether there is a rise and how much; what to
 //! do next. The rest follows in the order of its weight, and nothing is said twice.
 
-use super::numbers::{self, Expected, Printed};
-use super::{Content, Replaced, phrases};
 use crate::assess::{AfterState, Basis, DecidedBy, Nadir, Notice, Reason, Row, SinceLast, Status};
 use crate::domain::Remark;
 use crate::history::DATE_IMPLAUSIBLE;
+use crate::results::numbers::{self, Expected, Printed};
+use crate::results::{Content, Replaced, phrases};
 
 /// Remarks that change how the headline is read, each with the words that stand in it and the beginning
 /// of its text that they replace: on the exam or on a report that stands.
@@ -218,14 +218,14 @@ fn is_provisional(content: &Content) -> bool {
 }
 
 /// Whether the statement says what a remark says.
-pub(super) fn tells_remark(content: &Content, remark: &Remark) -> bool {
+pub fn tells_remark(content: &Content, remark: &Remark) -> bool {
     let dated =
         remark.code == DATE_IMPLAUSIBLE && content.assessment.reason != Some(Reason::BeforeBirth);
     dated || in_the_headline(content).any(|(code, _, _)| remark.code == code)
 }
 
 /// Whether the statement says what a notice says.
-pub(super) fn tells_notice(content: &Content, notice: Notice) -> bool {
+pub fn tells_notice(content: &Content, notice: Notice) -> bool {
     match notice {
         Notice::WideningAgain => {
             let event = content.course.after_event.as_ref();

@@ -1,12 +1,13 @@
 //! `result.txt`: a paragraph a clinician can read, and the list behind it.
 
-use super::cautions::NOT_A_DEVICE;
-use super::numbers::Printed;
-use super::phrases::{self, named_rows};
 use super::statement::{self, Statement};
-use super::{Content, Envelope, beside, readings};
+use super::{beside, readings};
 use crate::domain::Millimetres;
 use crate::legible;
+use crate::results::cautions::NOT_A_DEVICE;
+use crate::results::numbers::Printed;
+use crate::results::phrases::{self, named_rows};
+use crate::results::{Content, Envelope};
 use std::fmt::Write;
 
 /// The whole text, lines of at most 96 characters.

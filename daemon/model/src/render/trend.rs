@@ -22,7 +22,7 @@ pub use of::of_contents;
 
 use crate::assess::Status;
 use crate::domain::{Eye, Label};
-use crate::render::phrases;
+use crate::results::phrases;
 use chrono::{Datelike, NaiveDate, NaiveTime, Timelike};
 use std::fmt::Write as _;
 

@@ -4,7 +4,7 @@ use crate::assess::Notice;
 use crate::domain::Millimetres;
 use crate::history::Exam;
 use crate::normalise::Technique;
-use crate::render::Content;
+use crate::results::Content;
 
 /// Adds the notice when a baseline exam lies further from the depth of this one than the site's caution.
 pub(super) fn tell(result: &mut Content, exam: &Exam, exams: &[Exam], technique: &Technique) {

@@ -2,7 +2,7 @@
 //! names of exams pass from readings to readings.
 
 use crate::domain::{Moment, Remark};
-use crate::render::Content;
+use crate::results::Content;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Code of the remark on an exam whose readings are told under others now.

@@ -4,7 +4,7 @@ use super::device_name;
 use crate::assess::{Counted, KnownOffset, Roster};
 use crate::domain::Remark;
 use crate::history::Exam;
-use crate::render::Content;
+use crate::results::Content;
 
 /// Writes down how operator and device of the exam and of its baseline counted, and says of the exam what
 /// was taken off.

@@ -4,8 +4,8 @@ use super::act::{Act, How, Serves};
 use super::person::{Person, status};
 use crate::cli::{Failure, print};
 use sheathline_model::entries::Draft;
-use sheathline_model::render::{Content, change, seen};
 use sheathline_model::results::Site;
+use sheathline_model::results::{Content, change, seen};
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{IsTerminal, Write};
 

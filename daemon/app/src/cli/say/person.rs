@@ -6,7 +6,7 @@ use chrono::DateTime;
 use sheathline_model::domain::{About, PatientKey, ReadingRef};
 use sheathline_model::entries::{Author, By, Draft, Entry};
 use sheathline_model::history::{Exam, Identity, Places};
-use sheathline_model::render::Content;
+use sheathline_model::results::Content;
 use sheathline_model::results::{self, Known, Site};
 use sheathline_store::{Store, StoreError, identities, patients, people};
 use std::collections::{BTreeMap, BTreeSet};

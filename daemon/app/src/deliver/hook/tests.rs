@@ -1,5 +1,5 @@
 use super::*;
-use sheathline_model::render::samples;
+use sheathline_model::results::samples;
 
 /// The whole of the notice: nothing of the patient, nothing of the outcome.
 #[test]

@@ -5,7 +5,7 @@ use crate::deliver::Parcel;
 use crate::observe::failures::CountFailures;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::forms::hl7::{Route, oru_r01};
-use sheathline_model::render::samples;
+use sheathline_model::results::samples;
 use sheathline_store::deliveries::{State, Which};
 use sheathline_store::results::{self, NewResult};
 use sheathline_store::{Mode, patients};

@@ -31,7 +31,7 @@ use devices::Known;
 use key::Secret;
 use rules::Action;
 use sheathline_model::domain::PatientKey;
-use sheathline_model::normalise::decimal::Decimal;
+use sheathline_model::numbers::decimal::Decimal;
 
 /// Ages from here on are told as this one: the ages over 89 that 45 CFR 164.514(b)(2)(i)(C) puts into
 /// one group (from memory).

@@ -5,7 +5,7 @@ use super::{code, date, key, measure};
 use crate::export::cell::{Cell, Kind};
 use crate::export::column::{Column, Subject};
 use crate::export::told::{Told, operator_id};
-use sheathline_model::render::content::{BaselineExam, NotCompared};
+use sheathline_model::results::content::{BaselineExam, NotCompared};
 
 /// One earlier exam beside another.
 pub(super) struct Baselines;

@@ -13,7 +13,7 @@ use sheathline_model::domain::{
 };
 use sheathline_model::entries as people;
 use sheathline_model::entries::{Author, By, Entry, Of, Said};
-use sheathline_model::render::samples;
+use sheathline_model::results::samples;
 use std::collections::{BTreeMap, BTreeSet};
 
 fn words(values: &[impl Serialize]) -> Vec<String> {

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::pipeline::{content_of, latest_results};
-use sheathline_model::render::Content;
+use sheathline_model::results::Content;
 
 /// The result of a report of 2024-05-01 after these arrivals: the case, and when it was received.
 fn after(arrivals: &[(&str, &str)]) -> Content {

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::pipeline::{content_of, latest_results};
-use sheathline_model::render::Content;
+use sheathline_model::results::Content;
 use sheathline_store::deliveries::{self, Which};
 
 /// An object that arrives: the case of the fixtures, and for history the days after which it is quiet.

@@ -7,7 +7,7 @@ use sheathline_model::domain::{About, Event, EventKind, Label, Sex};
 use sheathline_model::entries::{Author, By, Said};
 use sheathline_model::history::testing::reading;
 use sheathline_model::persons::{Act, Pair, Statement};
-use sheathline_model::render::Content;
+use sheathline_model::results::Content;
 use sheathline_store::identities::{Recorded, state};
 use sheathline_store::people;
 use std::collections::BTreeMap;
@@ -163,7 +163,7 @@ impl Place {
             .map(|(exam, (content, _))| {
                 (
                     exam,
-                    sheathline_model::render::seen(&content).unwrap().key(),
+                    sheathline_model::results::seen(&content).unwrap().key(),
                 )
             })
             .collect()

@@ -4,7 +4,7 @@ use super::super::filing::file;
 use super::*;
 use sheathline_model::domain::Sex;
 use sheathline_model::history::testing::reading;
-use sheathline_model::render::Content;
+use sheathline_model::results::Content;
 
 const HINT: &str = "same-patient-elsewhere";
 

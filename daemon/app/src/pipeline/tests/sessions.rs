@@ -7,8 +7,8 @@ use sheathline_model::domain::{Moment, ObjectReading};
 use sheathline_model::history::testing::reading;
 use sheathline_model::history::{exam_id, session_id};
 use sheathline_model::persons::{Act, Pair, Statement};
-use sheathline_model::render::{Content, seen};
 use sheathline_model::results::MOVED;
+use sheathline_model::results::{Content, seen};
 use sheathline_store::identities::{Recorded, state};
 use std::collections::{BTreeMap, BTreeSet};
 

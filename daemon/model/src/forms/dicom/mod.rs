@@ -6,7 +6,7 @@ pub(super) mod item;
 use super::ids::{Of, uid};
 use super::{Context, FormError, values};
 use crate::domain::{Moment, Sex};
-use crate::render::Envelope;
+use crate::results::Envelope;
 use chrono::{DateTime, FixedOffset, Utc};
 use dicom_core::{Tag, VR};
 use dicom_dictionary_std::{tags, uids};

@@ -6,7 +6,7 @@ use crate::domain::Sex;
 use crate::forms::ids::{Of, uuid};
 use crate::forms::{Context, FormError};
 use crate::history::Identity;
-use crate::render::Envelope;
+use crate::results::Envelope;
 use serde_json::{Map, Value, json};
 use std::collections::BTreeMap;
 

@@ -131,7 +131,7 @@ fn what_stands_beside_the_comparison_is_coded() {
 
 #[test]
 fn a_number_has_three_decimals_at_most_and_a_tiny_one_a_bound() {
-    for (name, _) in crate::render::samples::every() {
+    for (name, _) in crate::results::samples::every() {
         let text = bundle(name)
             .into_iter()
             .map(|entry| entry.to_string())

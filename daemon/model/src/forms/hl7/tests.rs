@@ -117,7 +117,7 @@ fn a_tiny_chance_is_an_upper_bound() {
 /// Micrometres are beyond every caliper: three decimals of a millimetre at most.
 #[test]
 fn no_number_has_more_than_three_decimals() {
-    for (name, _) in crate::render::samples::every() {
+    for (name, _) in crate::results::samples::every() {
         for one in message(name).iter().filter(|one| one[0] == "OBX") {
             let decimals = one[5]
                 .split_once('.')

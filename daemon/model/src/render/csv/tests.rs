@@ -1,5 +1,5 @@
 use super::*;
-use crate::render::samples;
+use crate::results::samples;
 
 fn lines(name: &str) -> Vec<String> {
     let known = samples::every().into_iter().find(|(one, _)| *one == name);
@@ -50,7 +50,7 @@ fn cells_that_need_quotes_have_them() {
 /// A spreadsheet takes a cell that begins so for a formula (OWASP, "CSV Injection").
 #[test]
 fn no_text_of_a_report_begins_a_formula() {
-    let mut result = crate::render::samples::newest(&crate::render::samples::flagged());
+    let mut result = crate::results::samples::newest(&crate::results::samples::flagged());
     result.content.patient.id = "=HYPERLINK(1)".to_owned();
     result.content.exam.operator = Some("@SUM(1,2)".to_owned());
     let csv = csv(&result);

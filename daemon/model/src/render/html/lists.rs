@@ -2,7 +2,8 @@
 
 use crate::assess::Parameters;
 use crate::normalise::Technique;
-use crate::render::{Content, Envelope, beside, phrases, readings, text};
+use crate::render::{beside, readings, text};
+use crate::results::{Content, Envelope, phrases};
 use maud::{Markup, html};
 use serde::Serialize;
 use serde_json::Value;

@@ -2,8 +2,8 @@
 
 use crate::assess::{Comparison, DecidedBy, Row, Status};
 use crate::domain::Millimetres;
-use crate::render::numbers::{Expected, Printed};
-use crate::render::{Content, phrases};
+use crate::results::numbers::{Expected, Printed};
+use crate::results::{Content, phrases};
 use maud::{Markup, html};
 
 /// Columns of the answer's rows, each with what it holds of a row.

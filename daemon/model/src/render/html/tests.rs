@@ -1,7 +1,7 @@
 use super::*;
 use crate::assess::Unlabelled;
 use crate::domain::*;
-use crate::render::samples;
+use crate::results::samples;
 use roxmltree::{Document, Node};
 use std::collections::BTreeSet;
 
@@ -240,7 +240,7 @@ fn no_text_of_a_report_breaks_out() {
     let mut baseline = samples::newest(&samples::flagged()).content.baseline;
     baseline[0].operator = Some(hostile("earlier operator"));
     content.baseline = baseline;
-    content.not_compared = vec![crate::render::content::NotCompared {
+    content.not_compared = vec![crate::results::content::NotCompared {
         exam: hostile("exam"),
         date: "2020-01-01".parse().unwrap(),
         time: None,

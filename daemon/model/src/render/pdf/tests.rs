@@ -1,5 +1,6 @@
 use super::*;
-use crate::render::{html, samples};
+use crate::render::html;
+use crate::results::samples;
 
 fn made(result: &Envelope, others: &[Content]) -> Vec<u8> {
     pdf(result, &html::trends(&result.content, others)).unwrap()

@@ -1,7 +1,7 @@
 use super::*;
 use crate::assess::{DecidedBy, Notice, Reason, Row, Status};
 use crate::domain::{Moment, Remark};
-use crate::render::{Expected, samples};
+use crate::results::{Expected, samples};
 
 #[test]
 fn texts_are_stable() {

@@ -3,7 +3,7 @@
 use super::{Deciding, Trend, TrendPoint};
 use crate::assess::{DecidedBy, Row, Status};
 use crate::domain::{Device, Event, Eye};
-use crate::render::Content;
+use crate::results::Content;
 
 /// The trend of a patient's results, newest version of each exam, in any order.
 ///

@@ -666,8 +666,8 @@ fn an_interval_too_wide_is_hatched_and_joins_no_band() {
 
 #[test]
 fn a_picture_that_stands_alone_says_whose_it_is_and_when_it_was_made() {
-    let all = crate::render::samples::all(&crate::render::samples::flagged());
-    let contents: Vec<&crate::render::Content> = all.iter().collect();
+    let all = crate::results::samples::all(&crate::results::samples::flagged());
+    let contents: Vec<&crate::results::Content> = all.iter().collect();
     let alone = of_contents("Patient P1".to_owned(), &contents, &[], None);
     let svg = svg(&alone.made_on(date("2024-05-08")));
     let said: Vec<String> = texts(&svg).into_iter().map(|text| text.6).collect();

@@ -1,7 +1,8 @@
 //! Exams that are dated after they were received.
 
 use super::*;
-use crate::render::{html, samples};
+use crate::render::html;
+use crate::results::samples;
 use chrono::{DateTime, Utc};
 
 fn at(time: &str) -> DateTime<Utc> {

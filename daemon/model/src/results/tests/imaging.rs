@@ -4,7 +4,7 @@ use super::*;
 use crate::assess::{Unused, Why};
 use crate::domain::Modality;
 use crate::render::html;
-use crate::render::samples;
+use crate::results::samples;
 
 /// The same exam, measured otherwise.
 fn by(modality: Modality, mut reading: ObjectReading) -> ObjectReading {

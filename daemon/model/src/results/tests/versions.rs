@@ -1,7 +1,7 @@
 //! Each version says what really changed since the one before it.
 
 use super::*;
-use crate::render::{Seen, change, seen};
+use crate::results::{Seen, change, seen};
 use chrono::{Days, NaiveDate};
 
 /// The newest versions, as a store keeps them, and every reason that was ever given.

@@ -1,5 +1,5 @@
 use super::*;
-use crate::render::samples;
+use crate::results::samples;
 
 fn changes(exams: &[(Option<&str>, Option<&str>)]) -> Vec<Option<String>> {
     let one = samples::newest(&samples::no_baseline()).content;

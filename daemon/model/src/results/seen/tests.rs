@@ -1,8 +1,8 @@
 use super::*;
 use crate::assess::{Basis, DecidedBy, Notice, Status, Unused, Why};
 use crate::domain::{Label, Millimetres, Remark};
-use crate::render::content::NotCompared;
-use crate::render::samples;
+use crate::results::content::NotCompared;
+use crate::results::samples;
 
 fn stored(content: &Content) -> Content {
     serde_json::from_str(&serde_json::to_string(content).unwrap()).unwrap()

@@ -2,7 +2,7 @@
 
 use crate::geometry::NOT_COMPUTED;
 use crate::history::{ExamMeasurement, ObjectUse};
-use crate::render::Content;
+use crate::results::Content;
 use std::collections::BTreeSet;
 
 /// Code of the remark on a report that calls itself preliminary.

@@ -8,10 +8,11 @@
     reason = "only tests come here"
 )]
 
-use super::{Content, Envelope, Replaced, cautions, json, seen};
+use super::{Content, Envelope, Replaced, cautions, seen};
 use crate::assess::{AfterEvent, AfterState, DecidedBy, Nadir, Status};
 use crate::domain::*;
 use crate::history::testing::reading;
+use crate::results::envelope;
 use crate::results::{self, Known, Site};
 use chrono::{NaiveDateTime, TimeDelta};
 
@@ -390,7 +391,7 @@ pub fn newest(known: &Known) -> Envelope {
 /// A result as published.
 pub fn envelope(content: Content) -> Envelope {
     Envelope {
-        schema: json::SCHEMA.to_owned(),
+        schema: crate::results::envelope::SCHEMA.to_owned(),
         software: "sheathline 0.0.0".to_owned(),
         version: 2,
         key: content.key().unwrap(),

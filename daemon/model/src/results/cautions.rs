@@ -149,7 +149,7 @@ pub(super) fn of(content: &Content) -> Vec<Caution> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::render::samples;
+    use crate::results::samples;
 
     fn chance(content: &Content) -> String {
         let cautions = of(content).into_iter();

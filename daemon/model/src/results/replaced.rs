@@ -73,7 +73,7 @@ impl Replaced {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::render::samples;
+    use crate::results::samples;
 
     #[test]
     fn a_flag_that_is_taken_back_or_changed_is_told_and_nothing_else() {
