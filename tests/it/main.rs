@@ -20,6 +20,7 @@ mod entries;
 mod folder;
 mod forms;
 mod harness;
+mod house;
 mod identity;
 // It measures in /proc.
 #[cfg(target_os = "linux")]

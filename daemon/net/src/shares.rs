@@ -21,6 +21,7 @@ pub use watched::Watched;
 pub struct Party(IpAddr);
 
 impl Party {
+    /// Of an address: IPv4 as it is, IPv6 its /64.
     pub fn of(address: IpAddr) -> Self {
         Party(match address.to_canonical() {
             IpAddr::V6(address) => {
@@ -119,6 +120,7 @@ fn now() -> u64 {
 pub struct Pulse(Arc<State>);
 
 impl Pulse {
+    /// Something moved: the peer is not quiet.
     pub fn beat(&self) {
         self.0.touched.store(now(), Ordering::Relaxed);
     }
@@ -212,6 +214,7 @@ impl Share {
         }
     }
 
+    /// How lively its holder is.
     pub fn pulse(&self) -> Pulse {
         Pulse(Arc::clone(&self.state))
     }

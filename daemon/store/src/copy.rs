@@ -5,7 +5,7 @@
 
 use super::lock::{Lock, beside};
 use super::opening::{connect, connect_reader, make_private, sync_folder};
-use super::place;
+use super::place::{self, BEFORE_RESTORE};
 use super::verify::{Looker, Verified};
 use super::{DOUBT, Mode, StoreError, schema};
 use crate::rename::rename_new;
@@ -13,9 +13,6 @@ use std::path::{Path, PathBuf};
 
 /// Ending of a copy that is still being written.
 const PARTIAL: &str = ".partial";
-
-/// Between the name of a store that a restore replaced and its number.
-pub(super) const BEFORE_RESTORE: &str = ".before-restore-";
 
 /// SQLite's own files beside a store.
 const SIDE_FILES: [&str; 2] = ["-wal", "-shm"];

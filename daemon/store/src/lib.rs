@@ -13,6 +13,7 @@ pub mod copy;
 pub mod deliveries;
 pub mod error;
 pub mod facts;
+mod file_id;
 pub mod identities;
 mod lock;
 pub mod meta;

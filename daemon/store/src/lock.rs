@@ -2,8 +2,8 @@
 //! also meets an owner that came by another name.
 
 use super::StoreError;
+use super::file_id::Id;
 use super::note::{Files, Note, Tally};
-use super::place::Id;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::os::unix::fs::{FileExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};

@@ -1,8 +1,6 @@
 //! The file of the store: opened by its owner or beside it, brought over, and closed in order.
 
 use super::lock::{Lock, beside};
-#[cfg(test)]
-use super::tests;
 use super::writer::Doubt;
 use super::{DOUBT, Mode, StoreError, place, schema};
 use rusqlite::hooks::Wal;

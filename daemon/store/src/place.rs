@@ -4,50 +4,19 @@
 //! would go on as if nothing had happened, until the next start.
 
 use super::StoreError;
-use super::copy::BEFORE_RESTORE;
+use super::file_id::Id;
 use super::lock::{beside, is_held, note_beside};
 use super::note::{Files, Note};
 use super::opening::sync_folder;
-use std::fs::{File, Metadata};
 use std::io;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
+/// Before the number, in the name of a store that a restored one took the place of.
+pub(super) const BEFORE_RESTORE: &str = ".before-restore-";
+
 /// Links that are followed before a path counts as a circle, as Linux does (path_resolution(7)).
 const LINKS_MAX: usize = 40;
-
-/// Which file it is, whatever it is called.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Id {
-    device: u64,
-    inode: u64,
-}
-
-impl Id {
-    fn of(facts: &Metadata) -> Id {
-        Id {
-            device: facts.dev(),
-            inode: facts.ino(),
-        }
-    }
-
-    pub(super) fn at(path: &Path) -> io::Result<Id> {
-        std::fs::metadata(path).map(|facts| Id::of(&facts))
-    }
-
-    pub(super) fn of_file(file: &File) -> io::Result<Id> {
-        file.metadata().map(|facts| Id::of(&facts))
-    }
-
-    /// As `/proc/locks` writes it.
-    pub(super) fn as_listed(self) -> String {
-        let (major, minor) = (
-            rustix::fs::major(self.device),
-            rustix::fs::minor(self.device),
-        );
-        format!("{major:02x}:{minor:02x}:{}", self.inode)
-    }
-}
 
 /// The path without links, so that the files beside the store are found whatever name led to it.
 /// A store that is not made yet has one as well.

@@ -4,7 +4,7 @@
 use super::{Carrier, Parcel, unformed};
 use serde::Deserialize;
 use serde_json::Value;
-use sheathline_model::forms::{self, FormError};
+use sheathline_model::forms;
 use sheathline_net::connect::node::HttpWay;
 use sheathline_net::connect::{Failure, Stage};
 use sheathline_net::http::client::{self, Call};

@@ -10,12 +10,12 @@ const DECIMALS: usize = 2;
 const DECIMALS_MAX: usize = 6;
 
 /// Millimetres.
-pub fn mm(value: f64) -> String {
+pub(crate) fn mm(value: f64) -> String {
     fixed(value, DECIMALS)
 }
 
 /// A difference in millimetres, with its sign.
-pub fn signed(value: f64) -> String {
+pub(crate) fn signed(value: f64) -> String {
     with_sign(value, DECIMALS)
 }
 

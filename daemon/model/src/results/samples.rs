@@ -12,7 +12,6 @@ use super::{Content, Envelope, Replaced, cautions, seen};
 use crate::assess::{AfterEvent, AfterState, DecidedBy, Nadir, Status};
 use crate::domain::*;
 use crate::history::testing::reading;
-use crate::results::envelope;
 use crate::results::{self, Known, Site};
 use chrono::{NaiveDateTime, TimeDelta};
 

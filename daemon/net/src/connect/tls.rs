@@ -22,6 +22,7 @@ use tokio_rustls::rustls::{
 
 /// What the files come to.
 pub struct Client {
+    /// What is shown and asked for.
     pub config: Arc<ClientConfig>,
     /// Whether a receiver asked for a certificate of ours, of which there is none.
     pub asked: Arc<AtomicBool>,

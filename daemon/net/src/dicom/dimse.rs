@@ -228,6 +228,10 @@ pub fn element(rest: &[u8], at: usize) -> Result<(u16, &[u8], &[u8]), CommandErr
     Ok((u16::from_le_bytes([*e0, *e1]), value, after))
 }
 
+/// A number of a command (US).
+///
+/// # Errors
+/// The value has not two bytes.
 pub fn number(element: u16, value: &[u8]) -> Result<u16, CommandError> {
     let bytes = value
         .try_into()
@@ -247,6 +251,7 @@ pub fn uid(value: &[u8]) -> Option<String> {
     (plain && text.len() <= 64).then(|| String::from_utf8_lossy(text).into_owned())
 }
 
+/// Adds an element of the command group, in Implicit VR Little Endian.
 pub fn put(set: &mut Vec<u8>, element: u16, value: &[u8]) {
     set.extend([0, 0]);
     set.extend(element.to_le_bytes());
@@ -254,6 +259,7 @@ pub fn put(set: &mut Vec<u8>, element: u16, value: &[u8]) {
     set.extend(value);
 }
 
+/// The same with a text, padded to an even length.
 pub fn put_text(set: &mut Vec<u8>, element: u16, text: &str, padding: u8) {
     let mut value = text.as_bytes().to_vec();
     if value.len() % 2 == 1 {

@@ -18,4 +18,5 @@ pub const PDU_BYTES_MAX: u32 = 128 << 10;
 /// Identifies this implementation to its peers (PS3.7 D.3.3.2): a UID made from a random UUID as
 /// PS3.5 B.2 describes.
 pub const IMPLEMENTATION_CLASS_UID: &str = "2.25.219706340509515733541990886707280262056";
+/// The version beside it (PS3.7 D.3.3.2).
 pub const IMPLEMENTATION_VERSION: &str = concat!("SHEATHLINE_", env!("CARGO_PKG_VERSION"));

@@ -6,6 +6,7 @@ use dicom_dictionary_std::uids;
 
 /// Command Field of the answers (PS3.7 E.1).
 pub const STORE_ANSWER: u16 = 0x8001;
+/// As [`STORE_ANSWER`], of C-ECHO.
 pub const ECHO_ANSWER: u16 = 0x8030;
 
 /// C-STORE-RQ (PS3.7 9.3.1.1).
@@ -142,6 +143,10 @@ pub struct Answer {
 }
 
 impl Answer {
+    /// Reads the command set of an answer.
+    ///
+    /// # Errors
+    /// It is no command set, or a value in it is malformed.
     pub fn parse(bytes: &[u8]) -> Result<Answer, CommandError> {
         let (mut field, mut to, mut status) = (None, None, None);
         let mut comment = String::new();

@@ -54,8 +54,11 @@ impl Proposed {
 /// A presentation context that the peer accepted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Accepted {
+    /// Its number in this association.
     pub id: u8,
+    /// SOP class.
     pub class: &'static str,
+    /// The transfer syntax that the peer picked.
     pub syntax: &'static str,
 }
 
@@ -266,6 +269,7 @@ impl Association {
         }
     }
 
+    /// The Message ID of the next request.
     pub fn next_message(&mut self) -> u16 {
         self.messages = self.messages.wrapping_add(1);
         self.messages

@@ -23,18 +23,25 @@ const LINGER_BYTES: u64 = 1 << 20;
 /// Why no PDU came, or none could be sent.
 #[derive(Debug, thiserror::Error)]
 pub enum WireError {
+    /// The peer is gone.
     #[error("the peer closed the connection")]
     Closed,
+    /// Silence.
     #[error("nothing came within {0:?}")]
     TimedOut(Duration),
+    /// It takes nothing of what it is sent.
     #[error("the peer did not read what it was sent within {0:?}")]
     NotRead(Duration),
+    /// More than a PDU may have.
     #[error("a PDU announces {0} bytes, which is over the limit")]
     TooLarge(u32),
+    /// The first byte says so.
     #[error("type {0:#04x} is none of a PDU; perhaps this is not a DICOM peer")]
     NotAPdu(u8),
+    /// Its lengths do not fit each other.
     #[error("a PDU of type {0:#04x} is malformed")]
     Malformed(u8),
+    /// What the system says.
     #[error("the connection failed: {0}")]
     Failed(std::io::ErrorKind),
 }

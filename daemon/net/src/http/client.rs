@@ -28,15 +28,19 @@ const WORDS: usize = 1000;
 
 /// A request to the receiver.
 pub struct Call<'a> {
+    /// What is asked for.
     pub method: Method,
     /// What comes after the configured URL.
     pub path: &'a str,
+    /// Beside those of every request.
     pub headers: &'a [(&'static str, &'a str)],
+    /// What is sent, if anything.
     pub body: Option<&'a [u8]>,
 }
 
 /// What came back.
 pub struct Answer {
+    /// Status (RFC 9110 15).
     pub status: u16,
     headers: HeaderMap,
     /// What is kept of it; what was cut off is missing.

@@ -32,6 +32,7 @@ pub struct Port {
 }
 
 impl Port {
+    /// A port; `panicked` is called for each connection whose service panics.
     pub fn new(listener: Option<TcpListener>, panicked: fn()) -> Self {
         Port {
             listener,

@@ -30,6 +30,7 @@ struct Name {
 /// An open port.
 #[derive(Debug)]
 pub struct Door {
+    /// Where connections come from.
     pub listener: TcpListener,
     /// Whether TLS is spoken there, and nothing else.
     pub tls: bool,

@@ -18,6 +18,7 @@ pub struct Watched<S> {
 }
 
 impl<S> Watched<S> {
+    /// Watches a stream; `limit` is how long the peer may take nothing.
     pub fn new(stream: S, pulse: Pulse, limit: Duration) -> Self {
         Watched {
             stream,

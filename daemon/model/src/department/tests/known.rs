@@ -2,15 +2,10 @@
 
 use super::clinic::statistics;
 use super::*;
-use crate::assess::{
-    Assessment, Entry, Exam, KnownErrors, KnownOffset, Modality, Roster, Status, Subject as Person,
-    assess,
-};
-use crate::assess::{PerEye, Question};
+use crate::assess::Question;
+use crate::assess::{Assessment, Entry, Exam, KnownOffset, Roster, Status, assess};
 use crate::department::invented::department;
-use crate::domain::{Millimetres, Moment};
 use crate::simulate::Dice;
-use chrono::{Days, NaiveDate};
 
 /// The offsets that `calibrate` would write.
 fn roster(patients: &[Patient], error: fn(&Predicted) -> f64) -> Roster {

@@ -64,6 +64,7 @@ pub struct Segment {
 }
 
 impl Segment {
+    /// A segment of this name, without fields.
     pub fn new(name: &'static str) -> Segment {
         Segment {
             name,
@@ -87,6 +88,7 @@ impl Segment {
         self
     }
 
+    /// Sets a field to a text, escaped.
     pub fn text(self, number: usize, text: &str) -> Segment {
         self.field(number, Field::text(text))
     }
