@@ -18,6 +18,7 @@ mod replaced;
 #[cfg(any(test, feature = "tests"))]
 pub mod samples;
 mod seen;
+pub(crate) mod statement;
 
 use crate::assess::{
     self, Assessment, Course, KnownErrors, Parameters, PerEye, Reason, Roster, Status,
@@ -43,6 +44,7 @@ pub use moved::MOVED;
 pub use numbers::{Expected, Printed};
 pub use replaced::Replaced;
 pub use seen::{Seen, seen};
+pub use statement::Figures;
 
 /// All that is known of one person.
 #[derive(Debug, Clone, Default)]

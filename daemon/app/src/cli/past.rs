@@ -2,7 +2,8 @@
 
 use super::print;
 use sheathline_model::domain::Eye;
-use sheathline_model::render::{Figures, text};
+use sheathline_model::render::text;
+use sheathline_model::results::Figures;
 use sheathline_model::results::{Content, Printed, change, seen};
 use sheathline_store::results::ResultRow;
 

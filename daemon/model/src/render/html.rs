@@ -9,12 +9,12 @@ pub(super) mod tables;
 #[cfg(test)]
 mod tests;
 
-use super::statement::Statement;
 use super::trend::{self, Trend};
 use crate::assess::{DecidedBy, age_words};
 use crate::domain::{Eye, Modality};
 use crate::history::{Identity, same_person};
 use crate::legible;
+use crate::results::statement::Statement;
 use crate::results::{Content, Envelope, phrases};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 

@@ -8,8 +8,5 @@ pub mod csv;
 pub mod html;
 pub mod pdf;
 mod readings;
-mod statement;
 pub mod text;
 pub mod trend;
-
-pub use statement::Figures;

@@ -13,12 +13,12 @@ mod write;
 mod tests;
 
 use super::html::{borders, lists, tables};
-use super::statement::Statement;
 use super::text;
 use super::trend::{self, Trend};
 use crate::assess::{Status, age_words};
 use crate::legible;
 use crate::results::numbers::Printed;
+use crate::results::statement::Statement;
 use crate::results::{Content, Envelope, phrases};
 use face::Faces;
 use line::{Line, Setter, TEXT};

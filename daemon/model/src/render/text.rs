@@ -1,12 +1,12 @@
 //! `result.txt`: a paragraph a clinician can read, and the list behind it.
 
-use super::statement::{self, Statement};
 use super::{beside, readings};
 use crate::domain::Millimetres;
 use crate::legible;
 use crate::results::cautions::NOT_A_DEVICE;
 use crate::results::numbers::Printed;
 use crate::results::phrases::{self, named_rows};
+use crate::results::statement::{self, Statement};
 use crate::results::{Content, Envelope};
 use std::fmt::Write;
 

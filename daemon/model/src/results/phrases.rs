@@ -5,16 +5,16 @@ use super::content::NotCompared;
 use crate::assess::{Basis, Comparison, DecidedBy, Reason, Row, Status, Unused, Why};
 use crate::domain::{Device, Eye, Millimetres, Moment, Remark, Severity, written_name};
 use crate::history::DATE_IMPLAUSIBLE;
-use crate::render::statement;
+use crate::results::statement;
 use chrono::{FixedOffset, NaiveDate, NaiveTime};
 
 /// A status in words: `above expected`.
-pub fn status(status: Status) -> String {
+pub(crate) fn status(status: Status) -> String {
     status.word().replace('_', " ")
 }
 
 /// Who measured, as people write a name.
-pub fn operator(name: Option<&str>) -> String {
+pub(crate) fn operator(name: Option<&str>) -> String {
     let written = name.map(written_name).unwrap_or_default();
     match written.is_empty() {
         true => "unknown".to_owned(),
@@ -23,7 +23,7 @@ pub fn operator(name: Option<&str>) -> String {
 }
 
 /// Maker, model and serial number of a device, as far as they are known.
-pub fn device(device: &Device) -> String {
+pub(crate) fn device(device: &Device) -> String {
     let parts = [&device.manufacturer, &device.model, &device.serial];
     let known: Vec<&str> = parts.into_iter().flatten().map(String::as_str).collect();
     match known.is_empty() {
@@ -33,7 +33,7 @@ pub fn device(device: &Device) -> String {
 }
 
 /// Millimetres of a reading: one decimal at least, more only if there are more.
-pub fn millimetres(length: Millimetres) -> String {
+pub(crate) fn millimetres(length: Millimetres) -> String {
     if length.um() % 100 == 0 {
         format!("{:.1}", length.mm())
     } else {
@@ -42,7 +42,7 @@ pub fn millimetres(length: Millimetres) -> String {
 }
 
 /// Rows that exist, the one of both eyes first.
-pub fn named_rows(content: &Content) -> impl Iterator<Item = (&'static str, &Row)> {
+pub(crate) fn named_rows(content: &Content) -> impl Iterator<Item = (&'static str, &Row)> {
     let rows = &content.assessment.rows;
     [
         ("Both eyes", &rows.both),
@@ -54,21 +54,21 @@ pub fn named_rows(content: &Content) -> impl Iterator<Item = (&'static str, &Row
 }
 
 /// The first letter small.
-pub fn small(text: &str) -> String {
+pub(crate) fn small(text: &str) -> String {
     let mut letters = text.chars();
     let first = letters.next().map(|first| first.to_lowercase());
     first.into_iter().flatten().chain(letters).collect()
 }
 
 /// The first letter as a capital.
-pub fn capital(text: &str) -> String {
+pub(crate) fn capital(text: &str) -> String {
     let mut letters = text.chars();
     let first = letters.next().map(|first| first.to_uppercase());
     first.into_iter().flatten().chain(letters).collect()
 }
 
 /// A day, with the time of day where one is told.
-pub fn when(date: NaiveDate, time: Option<NaiveTime>) -> String {
+pub(crate) fn when(date: NaiveDate, time: Option<NaiveTime>) -> String {
     match time {
         Some(time) => format!("{date} {}", time.format("%H:%M")),
         None => date.to_string(),
@@ -76,7 +76,7 @@ pub fn when(date: NaiveDate, time: Option<NaiveTime>) -> String {
 }
 
 /// The day and time of an exam: `2024-05-07 10:00`, with the offset where the report states one.
-pub fn moment(at: Moment) -> String {
+pub(crate) fn moment(at: Moment) -> String {
     let local = when(at.date(), at.time());
     match at.offset_s.and_then(FixedOffset::east_opt) {
         Some(offset) => format!("{local} (UTC{offset})"),
@@ -89,7 +89,7 @@ const NAMED_MOST: usize = 3;
 
 /// Earlier exams that were not used: when, and why; neighbours with one reason in one line, save those whose
 /// widths are shown.
-pub fn not_used(content: &Content) -> Vec<String> {
+pub(crate) fn not_used(content: &Content) -> Vec<String> {
     let bare = |one: &NotCompared| one.right_mm.is_empty() && one.left_mm.is_empty();
     let alike = |one: &NotCompared, next: &NotCompared| {
         one.reason == next.reason && bare(one) && bare(next)
@@ -137,7 +137,7 @@ fn measured_then(exam: &NotCompared) -> String {
 }
 
 /// What a row says, and whether it decided nothing: `well above expected`.
-pub fn row_status(row: &Row) -> String {
+pub(crate) fn row_status(row: &Row) -> String {
     match (row.comparison, row.too_wide) {
         (Some(c), _) => status(c.status),
         (None, Some(_)) => "interval too wide".to_owned(),
@@ -146,7 +146,7 @@ pub fn row_status(row: &Row) -> String {
 }
 
 /// What a row is about: `both eyes`, `right eye`.
-pub fn row_name(content: &Content, by: DecidedBy) -> String {
+pub(crate) fn row_name(content: &Content, by: DecidedBy) -> String {
     let rows = &content.assessment.rows;
     let name = match (by, &rows.both, &rows.right) {
         (DecidedBy::Right, _, _) => "right eye",
@@ -159,7 +159,7 @@ pub fn row_name(content: &Content, by: DecidedBy) -> String {
 }
 
 /// The eye that a title names; `None` for the mean of both.
-pub fn eye_named(content: &Content, by: DecidedBy) -> Option<String> {
+pub(crate) fn eye_named(content: &Content, by: DecidedBy) -> Option<String> {
     let rows = &content.assessment.rows;
     let measured = (rows.right.is_some(), rows.left.is_some());
     match (row_name(content, by).as_str(), measured) {
@@ -171,7 +171,7 @@ pub fn eye_named(content: &Content, by: DecidedBy) -> Option<String> {
 
 /// What the status means, with the earlier exams it rests on. Empty where nothing was compared, which
 /// [`not_compared`] explains.
-pub fn answer(content: &Content) -> String {
+pub(crate) fn answer(content: &Content) -> String {
     let assessment = &content.assessment;
     let compared = assessment.decided().is_some();
     if assessment.decided_by == Some(DecidedBy::SinceEvent) || !compared && !assessment.flagged {
@@ -192,7 +192,7 @@ pub fn answer(content: &Content) -> String {
 }
 
 /// Why nothing was compared, and what to do about it.
-pub fn not_compared(content: &Content) -> String {
+pub(crate) fn not_compared(content: &Content) -> String {
     let reason = content.assessment.reason;
     let dated = match reason {
         Some(Reason::DateImplausible) => content
@@ -234,7 +234,7 @@ fn unusable(content: &Content) -> Option<String> {
 }
 
 /// The eye that is out of bounds while the other was compared and is not.
-pub fn only_eye(content: &Content) -> Option<(Eye, Comparison)> {
+pub(crate) fn only_eye(content: &Content) -> Option<(Eye, Comparison)> {
     let of = |eye: Eye| content.assessment.rows.of(eye)?.comparison;
     let out = |c: &Comparison| c.status != Status::WithinExpected;
     let (right, left) = (of(Eye::Right)?, of(Eye::Left)?);
@@ -247,7 +247,7 @@ pub fn only_eye(content: &Content) -> Option<(Eye, Comparison)> {
 
 /// How often chance alone gives a value as high as the flagged one that decided. Empty when no row
 /// is flagged.
-pub fn chance(content: &Content) -> String {
+pub(crate) fn chance(content: &Content) -> String {
     let decided = content.assessment.decided();
     let Some((by, c)) = decided.and_then(|(by, row)| Some((by, row.comparison?))) else {
         return String::new();
@@ -269,7 +269,7 @@ pub fn chance(content: &Content) -> String {
 }
 
 /// A chance in percent; a tiny one is not written as zero.
-pub fn percent(chance: f64) -> String {
+pub(crate) fn percent(chance: f64) -> String {
     if chance < 0.0005 {
         "less than 0.05".into()
     } else {
@@ -278,7 +278,7 @@ pub fn percent(chance: f64) -> String {
 }
 
 /// That more exams were not used than are listed; `None` when all are.
-pub fn not_listed(content: &Content) -> Option<String> {
+pub(crate) fn not_listed(content: &Content) -> Option<String> {
     let until = content.assessment.set_aside_until?;
     Some(format!(
         "Further exams of {until} and before were not used; they are not listed here."
@@ -325,7 +325,7 @@ fn unconfirmed(content: &Content) -> String {
 }
 
 /// How long before this exam the latest baseline exam was.
-pub fn last_baseline(content: &Content) -> Option<String> {
+pub(crate) fn last_baseline(content: &Content) -> Option<String> {
     let last = content.baseline.last()?;
     let days = (content.exam.performed_at.date() - last.date).num_days();
     let ago = match days {
@@ -338,7 +338,7 @@ pub fn last_baseline(content: &Content) -> Option<String> {
 }
 
 /// Remarks on the exam and on the reports that stand.
-pub fn stated(content: &Content) -> impl Iterator<Item = &Remark> {
+pub(crate) fn stated(content: &Content) -> impl Iterator<Item = &Remark> {
     let reports = content.reports.iter();
     let standing = reports.filter(|report| report.superseded_by.is_empty());
     content
@@ -349,7 +349,7 @@ pub fn stated(content: &Content) -> impl Iterator<Item = &Remark> {
 
 /// Notices of the comparison, then remarks on the exam and on its reports that stand; those left out that
 /// the statement tells.
-pub fn remarks(content: &Content) -> Vec<String> {
+pub(crate) fn remarks(content: &Content) -> Vec<String> {
     let assessment = &content.assessment;
     let notices = assessment.notices.iter();
     let notices = notices.filter(|notice| !statement::tells_notice(content, **notice));
@@ -376,7 +376,7 @@ fn said(remark: &Remark) -> String {
 }
 
 /// The same without its place.
-pub fn said_of_it(remark: &Remark) -> String {
+pub(crate) fn said_of_it(remark: &Remark) -> String {
     match &remark.action {
         Some(action) => format!("{} {action}", remark.text),
         None => remark.text.clone(),

@@ -32,29 +32,29 @@ const AGAIN: &str = "Measure again straight across the nerve, if possible by ano
     local protocol.";
 
 /// The statement, piece by piece in the order of reading.
-pub(super) struct Statement {
+pub(crate) struct Statement {
     /// What was taken back or changed of the version before.
-    pub(super) replaces: Option<String>,
+    pub(crate) replaces: Option<String>,
     /// Doubts about what was measured: they stand before the answer.
-    pub(super) doubts: Vec<String>,
+    pub(crate) doubts: Vec<String>,
     /// `Well above expected, right eye, PROVISIONAL`.
-    pub(super) title: String,
+    pub(crate) title: String,
     /// `Rise found`.
-    pub(super) verdict: &'static str,
+    pub(crate) verdict: &'static str,
     /// The same with the numbers of the row that decided, as a sentence.
-    pub(super) found: String,
+    pub(crate) found: String,
     /// What to do next.
-    pub(super) next: String,
+    pub(crate) next: String,
     /// What the words in capitals mean and what a person can do about it.
-    pub(super) marks: Vec<String>,
+    pub(crate) marks: Vec<String>,
     /// The numbers of the row that decided, each with its name.
-    pub(super) figures: Vec<(String, String)>,
+    pub(crate) figures: Vec<(String, String)>,
     /// What explains it: other eyes, the last event, earlier flags, the exam before, baseline, chance.
-    pub(super) details: Vec<String>,
+    pub(crate) details: Vec<String>,
 }
 
 impl Statement {
-    pub(super) fn of(content: &Content, replaces: Option<&Replaced>) -> Self {
+    pub(crate) fn of(content: &Content, replaces: Option<&Replaced>) -> Self {
         let assessment = &content.assessment;
         let (words, marks) = marks(content);
         let verdict = match (assessment.flagged, assessment.decided().is_some()) {
@@ -130,7 +130,7 @@ fn found(content: &Content) -> Option<String> {
 }
 
 /// One row in words, without a full stop.
-pub(super) fn compared(name: &str, row: &Row) -> String {
+pub(crate) fn compared(name: &str, row: &Row) -> String {
     let Printed { measured, expected } = Printed::of(row);
     let Some(expected) = expected else {
         return format!("{name} {measured} mm");
@@ -218,14 +218,14 @@ fn is_provisional(content: &Content) -> bool {
 }
 
 /// Whether the statement says what a remark says.
-pub fn tells_remark(content: &Content, remark: &Remark) -> bool {
+pub(crate) fn tells_remark(content: &Content, remark: &Remark) -> bool {
     let dated =
         remark.code == DATE_IMPLAUSIBLE && content.assessment.reason != Some(Reason::BeforeBirth);
     dated || in_the_headline(content).any(|(code, _, _)| remark.code == code)
 }
 
 /// Whether the statement says what a notice says.
-pub fn tells_notice(content: &Content, notice: Notice) -> bool {
+pub(crate) fn tells_notice(content: &Content, notice: Notice) -> bool {
     match notice {
         Notice::WideningAgain => {
             let event = content.course.after_event.as_ref();
@@ -248,7 +248,7 @@ fn doubts(content: &Content) -> Vec<String> {
 }
 
 /// Today beside the narrowest exam since the event, where that decided.
-pub(super) fn nadir(content: &Content) -> Option<(&Nadir, &Row)> {
+pub(crate) fn nadir(content: &Content) -> Option<(&Nadir, &Row)> {
     let by = content.assessment.decided_by;
     let after = content.course.after_event.as_ref();
     // There may be no comparison with a baseline beside it.
@@ -382,13 +382,13 @@ fn details(content: &Content) -> Vec<String> {
 }
 
 /// The time since the last event.
-pub(super) fn since_event(content: &Content) -> Option<String> {
+pub(crate) fn since_event(content: &Content) -> Option<String> {
     let event = content.course.after_event.as_ref()?;
     Some(event.sentence(nadir(content).is_some()))
 }
 
 /// The change since the last exam, unless it is what is told of the time since the event.
-pub(super) fn since_last(content: &Content) -> Option<&SinceLast> {
+pub(crate) fn since_last(content: &Content) -> Option<&SinceLast> {
     let course = &content.course;
     let event = course.after_event.as_ref();
     let last = course.since_last.as_ref();
