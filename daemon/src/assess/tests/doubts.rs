@@ -206,7 +206,12 @@ fn a_fall_within_error_is_no_nerve() {
         mm,
         of_eyeball: Some(mm / eyeball),
     };
-    let scaled = nerve(scaled(3.84, 27.6), scaled(5.2, 23.0), Level::Open, Some(-1.0));
+    let scaled = nerve(
+        scaled(3.84, 27.6),
+        scaled(5.2, 23.0),
+        Level::Open,
+        Some(-1.0),
+    );
     assert_eq!(scaled, Some(Nerve::Today));
 }
 
