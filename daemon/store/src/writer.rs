@@ -125,7 +125,10 @@ impl UnderWay {
 
 /// Whom each commit is told, with how long it took.
 #[derive(Clone, Default)]
-pub(super) struct OnCommit(pub(super) Arc<OnceLock<Box<dyn Fn(Duration) + Send + Sync>>>);
+pub(super) struct OnCommit(pub(super) Arc<OnceLock<Told>>);
+
+/// Called with how long a commit took.
+type Told = Box<dyn Fn(Duration) + Send + Sync>;
 
 impl fmt::Debug for OnCommit {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

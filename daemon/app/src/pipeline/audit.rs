@@ -82,7 +82,7 @@ impl Pipeline {
             let mut events = Vec::new();
             for one in &all {
                 match &one.recorded {
-                    Some(recorded) => events.push((one.at, observe::identity(&recorded))),
+                    Some(recorded) => events.push((one.at, observe::identity(recorded))),
                     None => tracing::error!(code = "statement-damaged", number = one.id),
                 }
             }
