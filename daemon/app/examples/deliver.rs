@@ -7,7 +7,8 @@
 #![allow(clippy::print_stdout, reason = "it is a program")]
 
 use sheathline::config::Config;
-use sheathline::deliver::{Parcel, carrier};
+use sheathline::deliver::carrier;
+use sheathline::parcel::Parcel;
 use sheathline_model::forms::Context;
 use sheathline_model::sr::{self, Limits};
 use std::error::Error;

@@ -7,12 +7,15 @@
 pub mod backfill;
 pub mod cli;
 pub mod config;
+pub mod conformance;
 mod decoding;
 pub mod deliver;
-pub mod demo;
 pub mod export;
+pub mod health;
 mod nice;
 pub mod observe;
+pub mod parcel;
 pub mod pipeline;
 pub mod publish;
 pub mod receive;
+pub mod routes;

@@ -7,7 +7,6 @@
 
 mod audit;
 mod filing;
-mod forms;
 mod known;
 mod publishing;
 mod reads;
@@ -16,7 +15,7 @@ mod spread;
 mod sum;
 mod times;
 
-pub use forms::{context, envelope, parcel};
+pub(crate) use known::sound_before;
 pub use known::{content_of, known, latest_results, say};
 pub use renderings::Beside;
 pub use sum::{Sum, sum};

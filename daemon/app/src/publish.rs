@@ -15,6 +15,7 @@ pub use waits::{Pass, Waits};
 
 pub(crate) use folder::folder_name;
 
+use crate::observe::outbox::Unwritable;
 use folder::{Came, put_in_place, sync_folder, take_back, write_aside};
 use serde_json::Value;
 use sheathline_store::results::Pending;
@@ -88,6 +89,18 @@ pub enum PublishError {
     /// The store could not be read or marked.
     #[error(transparent)]
     Store(#[from] StoreError),
+}
+
+impl PublishError {
+    /// What it says of the outbox; `None`: it is about something else.
+    #[must_use]
+    pub fn unwritable(&self) -> Option<Unwritable> {
+        match self {
+            PublishError::Taken { .. } | PublishError::Foreign { .. } => Some(Unwritable::Taken),
+            PublishError::Write { source, .. } => Some(Unwritable::of_error(source)),
+            _ => None,
+        }
+    }
 }
 
 impl PublishError {

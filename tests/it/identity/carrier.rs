@@ -2,9 +2,10 @@
 
 use super::super::receive::pki::Pki;
 use super::*;
+use sheathline::deliver::Carrier;
 use sheathline::deliver::mllp::Mllp;
-use sheathline::deliver::way::MllpWay;
-use sheathline::deliver::{Carrier, Parcel};
+use sheathline::parcel::Parcel;
+use sheathline::routes::destination::MllpWay;
 use sheathline_model::forms::Context;
 use sheathline_model::forms::hl7::Route;
 use sheathline_net::connect::node::TlsFiles;

@@ -1,10 +1,10 @@
 //! What an archive can be asked, whatever it speaks.
 
 use super::dicom::Dicom;
-use super::way::{Archive, Way};
 use super::web::Web;
 use super::window::Window;
 use crate::observe::audit::Question;
+use crate::routes::archive::{Archive, Way};
 use sheathline_net::connect::Failure;
 use sheathline_store::StoreError;
 

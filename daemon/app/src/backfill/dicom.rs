@@ -2,9 +2,9 @@
 
 use super::archive::{Answers, Came, Keep, Series, Source, Trouble};
 use super::pages::nameless_answers;
-use super::way::{Archive, DicomWay, Retrieve};
 use super::window::Window;
 use crate::observe::audit::Question;
+use crate::routes::archive::{Archive, DicomWay, Retrieve};
 use dicom_core::{DataElement, PrimitiveValue, Tag, VR};
 use dicom_dictionary_std::{tags, uids};
 use dicom_encoding::TransferSyntaxIndex;

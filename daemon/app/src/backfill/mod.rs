@@ -8,10 +8,8 @@
 pub mod archive;
 pub(crate) mod dicom;
 pub mod found;
-pub mod hours;
 pub mod pages;
 pub mod run;
 pub mod told;
-pub mod way;
 mod web;
 pub mod window;

@@ -6,10 +6,10 @@
 
 use super::archive::{Answers, Came, Series, Source, Trouble, source};
 use super::told::{Asked, Counts, Event, Stop};
-use super::way::{Archive, Way};
 use super::window::{Window, windows};
 use crate::observe::audit::{self, Origin};
 use crate::observe::{self, Observed};
+use crate::routes::archive::{Archive, Way};
 use chrono::{DateTime, Local, NaiveDate, Utc};
 use sheathline_model::domain;
 use sheathline_net::connect::{Failure, Stage};

@@ -3,7 +3,7 @@
 use super::args::EchoArgs;
 use super::{Failure, open, print};
 use crate::deliver;
-use crate::deliver::way::{Destination, Way};
+use crate::routes::destination::{Destination, Way};
 use serde::Serialize;
 use sheathline_net::connect::Stage;
 use sheathline_net::connect::node::TlsFiles;

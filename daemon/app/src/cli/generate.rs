@@ -3,8 +3,8 @@
 
 use super::args::{Cli, GenerateCommand};
 use super::{Failure, print};
+use crate::conformance;
 use crate::export::dictionary;
-use crate::receive::conformance;
 use clap::CommandFactory;
 use clap_complete::Shell;
 use sheathline_model::codes;

@@ -3,6 +3,7 @@
 use super::args::{ExplainArgs, HistoryArgs, QuarantineArgs};
 use super::ask::show_remark;
 use super::{Failure, open, past, print, working};
+use crate::parcel;
 use crate::pipeline::{self, content_of, known};
 use serde::Serialize;
 use sheathline_model::domain::{Eye, PatientKey};
@@ -189,7 +190,7 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
         ));
     }
     if let Some(last) = rows.last() {
-        let told = store.read(|conn| pipeline::envelope(conn, last));
+        let told = store.read(|conn| parcel::envelope(conn, last));
         let told = told.map_err(Failure::no)?;
         print::line("");
         print::lines(text::text_of(&told).trim_end());

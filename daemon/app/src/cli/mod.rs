@@ -5,6 +5,7 @@ mod ask;
 mod backfill;
 mod calibrate;
 pub(crate) mod daemon;
+mod demo;
 mod department;
 mod echo;
 mod entries;
@@ -79,7 +80,7 @@ pub fn run(cli: Cli) -> ExitCode {
     let outcome = match cli.command {
         args::Command::Serve(args) => daemon::serve(&args),
         args::Command::Process(args) => daemon::process(&args),
-        args::Command::Demo(args) => crate::demo::run(&args.into()),
+        args::Command::Demo(args) => crate::cli::demo::run(&args.into()),
         args::Command::Read(args) => ask::read(&args),
         args::Command::Assess(args) => ask::assess(&args),
         args::Command::Simulate(args) => simulate::simulate(&args),

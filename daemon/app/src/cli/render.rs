@@ -3,6 +3,7 @@
 use super::args::{FormChoice, RenderArgs};
 use super::{Failure, look, open};
 use crate::config::Config;
+use crate::parcel;
 use crate::pipeline;
 use sheathline_model::forms::{self, Context};
 use sheathline_model::render::{csv, html, pdf};
@@ -102,9 +103,9 @@ fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
         .map_err(Failure::no)?;
     Ok(Told {
         result: store
-            .read(|conn| pipeline::envelope(conn, &row))
+            .read(|conn| parcel::envelope(conn, &row))
             .map_err(Failure::no)?,
-        context: pipeline::context(&store, &row).map_err(Failure::no)?,
+        context: parcel::context(&store, &row).map_err(Failure::no)?,
         // A damaged one is not in the picture.
         others: others
             .iter()

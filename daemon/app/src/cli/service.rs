@@ -15,11 +15,12 @@ use crate::config::{Config, LogFormat};
 use crate::deliver;
 use crate::deliver::syslog::Forwarder;
 use crate::deliver::workers::{self, Workers};
+use crate::health::Health;
+use crate::health::endpoint::Endpoint;
 use crate::observe::audit::Event;
-use crate::observe::endpoint::Endpoint;
 use crate::observe::failures::CountFailures;
 use crate::observe::outbox::Unwritable;
-use crate::observe::{Health, Metrics, Observed};
+use crate::observe::{Metrics, Observed};
 use crate::pipeline::{Pipeline, PipelineError};
 use crate::publish::{Claim, PublishError};
 use crate::receive::{Hl7, Web, listener, served};
@@ -310,7 +311,7 @@ struct Prepared {
 fn take_outbox(pipeline: &Pipeline, observed: &Observed) -> Result<(), Failure> {
     match pipeline.sweep() {
         Err(PipelineError::Publish(error)) if !error.is_mistake() => {
-            if let Some(what) = Unwritable::of_publishing(&error) {
+            if let Some(what) = error.unwritable() {
                 observed.outbox.failed(what, &error);
             }
             Ok(())

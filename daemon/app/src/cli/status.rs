@@ -222,10 +222,10 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
         deliveries,
         disk: Disk {
             store_bytes: store_bytes(&config.store.path),
-            store_free_bytes: crate::observe::health::free_bytes(&config.store.path),
+            store_free_bytes: crate::health::reasons::free_bytes(&config.store.path),
             outbox_results,
             outbox_bytes,
-            outbox_free_bytes: crate::observe::health::free_bytes(&config.outbox.folder),
+            outbox_free_bytes: crate::health::reasons::free_bytes(&config.outbox.folder),
         },
     })
 }

@@ -1,7 +1,7 @@
 //! What systemd is told, where it started us: readiness, signs of life, a reload, the end
 //! (sd_notify(3)). Without it every call here does nothing.
 
-use crate::observe::Health;
+use crate::health::Health;
 use sd_notify::NotifyState;
 use std::sync::Arc;
 use std::time::Duration;

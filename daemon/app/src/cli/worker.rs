@@ -138,7 +138,7 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
 /// Whether the log has it already, once for as long as it lasts.
 fn is_told(error: &PipelineError) -> bool {
     match error {
-        PipelineError::Publish(error) => Unwritable::of_publishing(error).is_some(),
+        PipelineError::Publish(error) => error.unwritable().is_some(),
         _ => false,
     }
 }

@@ -10,7 +10,7 @@ use super::value::{
     sha256, some, url, whole, word,
 };
 use super::{AuthoritySettings, Config};
-use crate::deliver::way::DicomForm;
+use crate::routes::destination::DicomForm;
 use serde::Serialize;
 use sheathline_model::assess::Unlabelled;
 use sheathline_model::forms::hl7::Processing;

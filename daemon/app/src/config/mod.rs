@@ -37,9 +37,9 @@ pub use settings::{
 };
 pub use web::WebSettings;
 
-use crate::backfill::way::{Archive, HistoryTitle};
-use crate::deliver::retry::Retry;
-use crate::deliver::way::Destination;
+use crate::routes::archive::{Archive, HistoryTitle};
+use crate::routes::destination::Destination;
+use crate::routes::retry::Retry;
 use sheathline_model::assess::Parameters;
 use sheathline_model::domain::{Mistake, Source};
 use sheathline_model::normalise::Technique;

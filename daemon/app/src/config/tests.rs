@@ -1,5 +1,5 @@
 use super::*;
-use crate::deliver::way::{DicomForm, DicomWay, MllpWay, Way};
+use crate::routes::destination::{DicomForm, DicomWay, MllpWay, Way};
 use sheathline_model::forms::hl7::{Processing, Route};
 use sheathline_net::connect::node::{DicomNode, HttpWay, TlsFiles};
 use std::collections::BTreeSet;
@@ -620,7 +620,7 @@ fn an_archive_is_what_its_keys_say() {
             .remove(0)
     };
     let plain = of("");
-    let crate::backfill::way::Way::Dicom(way) = &plain.way else {
+    let crate::routes::archive::Way::Dicom(way) = &plain.way else {
         panic!("another kind");
     };
     assert_eq!((way.node.calling.as_str(), &way.node.tls), ("OURS", &None));
@@ -646,7 +646,7 @@ fn an_archive_is_what_its_keys_say() {
         tls: TlsFiles::default(),
         bearer: Some("t".into()),
     };
-    assert_eq!(web[0].way, crate::backfill::way::Way::Web(expected));
+    assert_eq!(web[0].way, crate::routes::archive::Way::Web(expected));
 }
 
 /// Keys of the other kind, and what HTTP needs, are mistakes with their places.

@@ -9,7 +9,7 @@ pub(super) use network::{
 };
 
 use super::settings::Sha256Hex;
-use crate::backfill::hours::Hours;
+use crate::routes::hours::Hours;
 use sheathline_model::sr::FallbackCharset;
 use std::ops::Range;
 use std::path::PathBuf;

@@ -1,7 +1,8 @@
 //! DICOM C-STORE: one association for a result, with the presentation contexts it needs.
 
-use super::way::{DicomForm, DicomWay};
-use super::{Carrier, Parcel, unformed};
+use super::{Carrier, unformed};
+use crate::parcel::Parcel;
+use crate::routes::destination::{DicomForm, DicomWay};
 use dicom_dictionary_std::uids;
 use dicom_transfer_syntax_registry::entries::IMPLICIT_VR_LITTLE_ENDIAN;
 use sheathline_model::forms::{FormError, pdf_object, sr};

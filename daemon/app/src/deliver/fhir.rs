@@ -1,7 +1,8 @@
 //! FHIR R4: the transaction of a result by POST to the base (3.1.0.11). All of it is taken or
 //! nothing. It updates by identifier, so a repeat changes nothing.
 
-use super::{Carrier, Parcel, unformed};
+use super::{Carrier, unformed};
+use crate::parcel::Parcel;
 use serde::Deserialize;
 use serde_json::Value;
 use sheathline_model::forms;

@@ -1,7 +1,8 @@
 //! Tells by HTTP POST that a result is there. The notice holds no patient data, not even whether
 //! the result is flagged: whoever may read the outbox finds it there.
 
-use super::{Carrier, Parcel, unformed};
+use super::{Carrier, unformed};
+use crate::parcel::Parcel;
 use crate::publish::folder_name;
 use serde::Serialize;
 use sheathline_model::results::Envelope;

@@ -3,8 +3,9 @@
 //! One connection a message: nothing is left over from the message before, so an acknowledgement
 //! that names another message is never one that came late. MLLP has no ping; an echo only connects.
 
-use super::way::MllpWay;
-use super::{Carrier, Parcel, unformed};
+use super::{Carrier, unformed};
+use crate::parcel::Parcel;
+use crate::routes::destination::MllpWay;
 use sheathline_model::forms::hl7;
 use sheathline_net::connect::{Failure, Stage};
 use sheathline_net::connect::{Goal, Stream, connect};

@@ -8,28 +8,18 @@ pub(crate) mod dicom;
 mod fhir;
 mod hook;
 pub mod mllp;
-pub mod retry;
 pub mod syslog;
-pub mod way;
 pub mod worker;
 pub mod workers;
 
+use crate::parcel::Parcel;
+use crate::routes::destination;
 use sheathline_model::forms::{Context, FormError};
 use sheathline_model::results::{Content, Envelope};
 use sheathline_net::connect::{Failure, Stage, check_tls, tls};
 
-/// One result with what its forms need.
-pub struct Parcel {
-    /// The result.
-    pub result: Envelope,
-    /// Its sources and the version before it.
-    pub context: Context,
-    /// Results of the same patient that stood when this one was made, for the picture.
-    pub others: Vec<Content>,
-}
-
 /// Brings results to one destination. Blocks; every wait inside it is bounded by
-/// [`way::Destination::timeout`].
+/// [`destination::Destination::timeout`].
 pub trait Carrier: Send {
     /// Delivers one result. `Ok` only when the receiver has said that it took all of it, or that it
     /// had it already.
@@ -47,13 +37,13 @@ pub trait Carrier: Send {
 
 /// What brings results to this destination.
 #[must_use]
-pub fn carrier(destination: &way::Destination) -> Box<dyn Carrier> {
+pub fn carrier(destination: &destination::Destination) -> Box<dyn Carrier> {
     let timeout = destination.timeout;
     match destination.way.clone() {
-        way::Way::Dicom(way) => Box::new(dicom::Dicom { way, timeout }),
-        way::Way::Mllp(way) => Box::new(mllp::Mllp::new(way, timeout)),
-        way::Way::Fhir(way) => Box::new(fhir::Fhir { way, timeout }),
-        way::Way::Hook(way) => Box::new(hook::Hook { way, timeout }),
+        destination::Way::Dicom(way) => Box::new(dicom::Dicom { way, timeout }),
+        destination::Way::Mllp(way) => Box::new(mllp::Mllp::new(way, timeout)),
+        destination::Way::Fhir(way) => Box::new(fhir::Fhir { way, timeout }),
+        destination::Way::Hook(way) => Box::new(hook::Hook { way, timeout }),
     }
 }
 
@@ -61,11 +51,13 @@ pub fn carrier(destination: &way::Destination) -> Box<dyn Carrier> {
 ///
 /// # Errors
 /// One of them is missing, is something else, or does not fit the others.
-pub fn check_files(destination: &way::Destination) -> Result<(), Failure> {
+pub fn check_files(destination: &destination::Destination) -> Result<(), Failure> {
     let (files, bearer) = match &destination.way {
-        way::Way::Dicom(way) => (way.node.tls.as_ref(), None),
-        way::Way::Mllp(way) => (way.tls.as_ref(), None),
-        way::Way::Fhir(way) | way::Way::Hook(way) => (way.encrypted(), way.bearer.as_deref()),
+        destination::Way::Dicom(way) => (way.node.tls.as_ref(), None),
+        destination::Way::Mllp(way) => (way.tls.as_ref(), None),
+        destination::Way::Fhir(way) | destination::Way::Hook(way) => {
+            (way.encrypted(), way.bearer.as_deref())
+        }
     };
     bearer.map(tls::read).transpose()?;
     check_tls(files)

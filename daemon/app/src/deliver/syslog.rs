@@ -7,9 +7,9 @@
 
 mod file;
 
-use super::retry::Retry;
 use crate::observe::Observed;
 use crate::observe::audit::syslog::framed;
+use crate::routes::retry::Retry;
 use file::{Batch, Cursor, Queue};
 use sheathline_net::connect::Failure;
 use sheathline_net::connect::node::TlsFiles;

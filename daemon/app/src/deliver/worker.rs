@@ -9,11 +9,12 @@
 //! and nothing dies of it. What the receiver answers is about the delivery it answers.
 
 use super::Carrier;
-use super::retry::Retry;
 use crate::observe::Observed;
 use crate::observe::audit::{Event, Facts, Receiver};
+use crate::parcel;
 use crate::pipeline;
 use crate::publish;
+use crate::routes::retry::Retry;
 use chrono::{DateTime, Utc};
 use sheathline_model::results::Content;
 use sheathline_net::connect::{Failure, Stage};
@@ -173,7 +174,7 @@ impl Worker {
         let Some(row) = row.filter(|row| pipeline::content_of(row).is_ok()) else {
             return Ok(None);
         };
-        match pipeline::parcel(&self.store, delivery.result_id, row) {
+        match parcel::parcel(&self.store, delivery.result_id, row) {
             Ok(parcel) => Ok(Some(self.carrier.deliver(&parcel))),
             // Something beside the result, which may be made again.
             Err(StoreError::Damaged { what }) => {

@@ -4,12 +4,12 @@
 //! deliver to one destination: results of one patient stay in order, and none is sent twice at once.
 
 use super::Carrier;
-use super::retry::Retry;
-use super::way::{Destination, Way};
 use super::worker::{MakeCarrier, Moment, Step, Worker, World};
 use crate::nice;
 use crate::observe::Observed;
 use crate::observe::audit::Receiver;
+use crate::routes::destination::{Destination, Way};
+use crate::routes::retry::Retry;
 use chrono::Utc;
 use sheathline_store::{Store, StoreError, deliveries};
 use std::collections::BTreeSet;

@@ -7,7 +7,7 @@ use super::folder::Folder;
 use super::manifest::{Resources, Through};
 use super::run::{Job, Phase, Watch};
 use super::walk::{self, Step};
-use crate::pipeline;
+use crate::parcel;
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde_json::{Value, json};
 use sheathline_model::assess::Reason;
@@ -69,8 +69,8 @@ fn patient(
     let mut last: Option<(Envelope, Context)> = None;
     let mut identities = Vec::new();
     for step in told {
-        let result = store.read(|conn| pipeline::envelope(conn, &step.row))?;
-        let context = pipeline::context(store, &step.row)?;
+        let result = store.read(|conn| parcel::envelope(conn, &step.row))?;
+        let context = parcel::context(store, &step.row)?;
         identities.push(Identity {
             birth_date: result.content.patient.birth_date,
             sex: result.content.patient.sex,

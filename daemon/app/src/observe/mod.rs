@@ -5,15 +5,12 @@
 //! so that line and number cannot drift apart.
 
 pub mod audit;
-pub mod endpoint;
 pub mod failures;
-pub mod health;
 pub mod metrics;
 pub mod outbox;
 pub mod refused;
 
 pub use audit::Trail;
-pub use health::Health;
 pub use metrics::Metrics;
 
 use audit::message::Outcome;

@@ -1,6 +1,5 @@
 //! Whether results can be written to the outbox, as the file system says and as the last try ended.
 
-use crate::publish::PublishError;
 use rustix::fs::{Access, access};
 use std::fmt::Display;
 use std::io;
@@ -61,17 +60,9 @@ impl Unwritable {
         (facts.f_files > 0 && facts.f_favail == 0).then_some(Unwritable::NoFiles)
     }
 
-    /// What an error of publishing says of the outbox; `None`: it is about something else.
+    /// What an error of the system says.
     #[must_use]
-    pub fn of_publishing(error: &PublishError) -> Option<Self> {
-        match error {
-            PublishError::Taken { .. } | PublishError::Foreign { .. } => Some(Unwritable::Taken),
-            PublishError::Write { source, .. } => Some(Unwritable::of_error(source)),
-            _ => None,
-        }
-    }
-
-    fn of_error(error: &io::Error) -> Self {
+    pub fn of_error(error: &io::Error) -> Self {
         match error.kind() {
             io::ErrorKind::NotFound => Unwritable::Missing,
             io::ErrorKind::NotADirectory => Unwritable::NotAFolder,

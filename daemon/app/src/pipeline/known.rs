@@ -141,7 +141,7 @@ fn sound(row: &ResultRow) -> Option<Content> {
 }
 
 /// The newest sound version before a row, with its number.
-pub(super) fn sound_before(
+pub(crate) fn sound_before(
     conn: &Connection,
     row: &ResultRow,
 ) -> Result<Option<(u32, Content)>, StoreError> {

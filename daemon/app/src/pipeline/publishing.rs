@@ -28,7 +28,7 @@ impl Pipeline {
                 Some(what) => outbox.failed(what, &what.words()),
             },
             Err(PipelineError::Publish(error)) => {
-                if let Some(what) = Unwritable::of_publishing(error) {
+                if let Some(what) = error.unwritable() {
                     outbox.failed(what, error);
                 }
             }

@@ -1,6 +1,7 @@
 //! The files of one result, from its row and, for the picture, from the patient's other results.
 
-use super::{content_of, envelope, latest_results};
+use super::{content_of, latest_results};
+use crate::parcel::envelope;
 use crate::publish::Files;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::render::trend::Trend;

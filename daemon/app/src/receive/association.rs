@@ -3,9 +3,9 @@
 use super::negotiate::{self, Accepted, Context};
 use super::shared::{Peer, Shared, Titles};
 use super::storing;
-use crate::backfill::way::HistoryTitle;
 use crate::config::SenderSettings;
 use crate::observe::audit::Event;
+use crate::routes::archive::HistoryTitle;
 use dicom_ul::pdu::{AbortRQServiceProviderReason, AbortRQSource, PDataValue, PDataValueType, Pdu};
 use sheathline_net::dicom::PDU_BYTES_MAX;
 use sheathline_net::dicom::dimse::{Operation, Status};

@@ -3,9 +3,9 @@
 use super::shared::{Shared, Titles};
 use super::tls::{Offer, TlsError};
 use super::{ReceiveError, connection};
-use crate::backfill::way::HistoryTitle;
 use crate::config::DicomSettings;
 use crate::observe::Observed;
+use crate::routes::archive::HistoryTitle;
 use sheathline_net::dicom::refusal::{Refusal, Refusals};
 use sheathline_net::serve::accept::{Port, note_panic};
 use sheathline_net::serve::doors::ListenError;

@@ -5,7 +5,6 @@
 //! and files.
 
 mod association;
-pub mod conformance;
 mod connection;
 pub mod folder;
 pub mod hl7;

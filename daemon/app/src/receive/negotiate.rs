@@ -4,8 +4,8 @@
 //! order instead of ours, and refuses those it cannot decode itself, such as the deflated one,
 //! though for us a data set is only bytes to keep.
 
-use crate::backfill::way::HistoryTitle;
 use crate::config::DicomSettings;
+use crate::routes::archive::HistoryTitle;
 use dicom_dictionary_std::uids;
 use dicom_ul::pdu::{
     AssociationAC, AssociationRQ, Pdu, PresentationContextResult, PresentationContextResultReason,
@@ -21,7 +21,7 @@ use std::ops::Range;
 
 /// Verification, which every acceptor offers (PS3.2), the structured reports, and the pictures
 /// they refer to, which are only kept.
-pub(super) const CLASSES: [&str; 9] = [
+pub(crate) const CLASSES: [&str; 9] = [
     uids::VERIFICATION,
     uids::BASIC_TEXT_SR_STORAGE,
     uids::ENHANCED_SR_STORAGE,
@@ -68,7 +68,7 @@ const PICTURES: [&str; 2] = [
 ];
 
 /// Transfer syntaxes we take for a class, best first.
-pub(super) fn syntaxes(class: &str) -> impl Iterator<Item = &'static str> {
+pub(crate) fn syntaxes(class: &str) -> impl Iterator<Item = &'static str> {
     let pictures: &[&str] = match PICTURES.contains(&class) {
         true => &PICTURE_SYNTAXES,
         false => &[],

@@ -1,11 +1,11 @@
 //! What all connections share: settings, store, and the room there is.
 
 use super::tls::Offer;
-use crate::backfill::way::HistoryTitle;
 use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
 use crate::observe::Observed;
 use crate::observe::metrics::Open;
 use crate::observe::refused::{Reason, Refused};
+use crate::routes::archive::HistoryTitle;
 use dicom_ul::pdu::AssociationRQ;
 use sheathline_net::dicom::refusal::{Refusal, Refusals};
 use sheathline_net::serve::accept::may_connect;

@@ -2,13 +2,13 @@
 
 use super::negotiate::Context;
 use super::shared::Shared;
-use crate::backfill::way::HistoryTitle;
 use crate::config::{Malformed, SenderSettings};
 use crate::decoding::{self, Effort};
 use crate::observe;
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
 use crate::observe::metrics::{Arrival, Carrier};
+use crate::routes::archive::HistoryTitle;
 use sha2::{Digest, Sha256};
 use sheathline_model::domain::Source;
 use sheathline_model::sr::{self, gate};

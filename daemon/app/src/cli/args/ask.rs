@@ -98,9 +98,9 @@ pub(in crate::cli) struct DemoArgs {
     pub(in crate::cli) json: bool,
 }
 
-impl From<DemoArgs> for crate::demo::Demo {
+impl From<DemoArgs> for crate::cli::demo::Demo {
     fn from(args: DemoArgs) -> Self {
-        crate::demo::Demo {
+        crate::cli::demo::Demo {
             dir: args.dir,
             json: args.json,
         }

@@ -1,8 +1,8 @@
 //! A worker with a receiver that answers as it is told, and a clock that goes as it is told.
 
 use super::*;
-use crate::deliver::Parcel;
 use crate::observe::failures::CountFailures;
+use crate::parcel::Parcel;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::forms::hl7::{Route, oru_r01};
 use sheathline_model::results::samples;

@@ -232,7 +232,10 @@ fn a_result_of_joined_ids_is_delivered_with_the_exams_of_all_of_them() {
         .unwrap();
     let row = row.unwrap();
     let beside = || {
-        let others = parcel(store, number, &row).unwrap().others.into_iter();
+        let others = crate::parcel::parcel(store, number, &row)
+            .unwrap()
+            .others
+            .into_iter();
         others.map(|one| one.key().unwrap()).collect::<Vec<_>>()
     };
     let first = beside();

@@ -1,7 +1,7 @@
 //! The HTTP port: `/livez`, `/readyz`, `/metrics`. It is for GET only and names no patient.
 
 use super::Health;
-use super::health::Reason;
+use crate::health::reasons::Reason;
 use http_body_util::Full;
 use hyper::body::{Bytes, Incoming};
 use hyper::header::{ALLOW, CACHE_CONTROL, CONTENT_TYPE, HeaderValue};

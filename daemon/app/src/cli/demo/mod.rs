@@ -20,7 +20,7 @@ use std::path::{Path, PathBuf};
 
 /// Where the demonstration works and how it prints.
 #[derive(Debug, Clone)]
-pub struct Demo {
+pub(crate) struct Demo {
     /// Folder for everything it makes.
     pub dir: PathBuf,
     /// JSON Lines instead of a table.
@@ -70,7 +70,7 @@ log = "warn"
 /// # Errors
 ///
 /// When the folder cannot be used, or anything the demonstration relies on fails.
-pub fn run(demo: &Demo) -> Result<(), Failure> {
+pub(crate) fn run(demo: &Demo) -> Result<(), Failure> {
     let config_path = prepare(&demo.dir)?;
     let config = open::config(&config_path)?;
     let clinic = scenario::clinic();

@@ -1,8 +1,8 @@
 //! Whether the daemon can do its work, and if not, why.
 
-use super::outbox::Unwritable;
-use super::{Observed, Trail};
 use crate::config::Config;
+use crate::observe::outbox::Unwritable;
+use crate::observe::{Observed, Trail};
 use crate::receive::folder;
 use chrono::Utc;
 use serde::Serialize;

@@ -1,18 +1,27 @@
 //! A stored result with what its forms for other systems need.
 
-use super::{content_of, known};
 use crate::decoding::{self, Effort};
-use crate::deliver::Parcel;
+use crate::pipeline::{content_of, known, sound_before};
 use rusqlite::Connection;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::forms::Context;
-use sheathline_model::results::{Envelope, Replaced, cautions, envelope, seen};
+use sheathline_model::results::{Content, Envelope, Replaced, cautions, envelope, seen};
 use sheathline_model::sr::{self, Limits, Origin};
 use sheathline_store::objects;
 use sheathline_store::readings::{self, StoredDisposition};
 use sheathline_store::results::{self, ResultRow};
 use sheathline_store::{Store, StoreError};
 use std::collections::BTreeSet;
+
+/// One result with what its forms need.
+pub struct Parcel {
+    /// The result.
+    pub result: Envelope,
+    /// Its sources and the version before it.
+    pub context: Context,
+    /// Results of the same patient that stood when this one was made, for the picture.
+    pub others: Vec<Content>,
+}
 
 /// A row as it is published, with what it takes back of the version before it.
 ///
@@ -22,7 +31,7 @@ use std::collections::BTreeSet;
 pub fn envelope(conn: &Connection, row: &ResultRow) -> Result<Envelope, StoreError> {
     let content = content_of(row)?;
     let before = match row.supersedes {
-        Some(_) => known::sound_before(conn, row)?,
+        Some(_) => sound_before(conn, row)?,
         None => None,
     };
     let replaces =

@@ -1,9 +1,9 @@
 //! The DICOM conformance statement, made from the tables that the program works by, in the order of
 //! the outline of PS3.2. Markdown.
 
-use super::negotiate::{CLASSES, syntaxes};
 use crate::backfill::dicom;
 use crate::config::{DicomSettings, WebSettings};
+use crate::receive::negotiate::{CLASSES, syntaxes};
 use dicom_dictionary_std::uids;
 use sheathline_model::sr::FallbackCharset;
 use sheathline_net::dicom::dimse::Status;
