@@ -72,7 +72,7 @@ impl Place {
             .read(|conn| results::latest_of_patient(conn, &key))
             .expect("read");
         let row = rows.pop().expect("a result");
-        let content = pipeline::content_of(&row).expect("a content");
+        let content = sheathline::known::content_of(&row).expect("a content");
         (row.version, row.key, content)
     }
 

@@ -1,7 +1,7 @@
 //! A stored result with what its forms for other systems need.
 
 use crate::decoding::{self, Effort};
-use crate::pipeline::{content_of, known, sound_before};
+use crate::known::{content_of, sound_before};
 use rusqlite::Connection;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::forms::Context;

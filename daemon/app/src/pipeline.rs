@@ -7,7 +7,6 @@
 
 mod audit;
 mod filing;
-mod known;
 mod publishing;
 mod reads;
 mod renderings;
@@ -15,16 +14,14 @@ mod spread;
 mod sum;
 mod times;
 
-pub(crate) use known::sound_before;
-pub use known::{content_of, known, latest_results, say};
 pub use renderings::Beside;
 pub use sum::{Sum, sum};
 pub use times::times;
 
+use crate::known::{filed_under, known_of, latest};
 use crate::observe::Observed;
 use crate::publish::{Claim, PublishError, Waits};
 use chrono::Utc;
-use known::{filed_under, known_of, latest};
 use sha2::{Digest, Sha256};
 use sheathline_model::assess::Status;
 use sheathline_model::domain::PatientKey;

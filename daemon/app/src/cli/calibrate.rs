@@ -4,7 +4,7 @@ mod proposal;
 
 use super::args::CalibrateArgs;
 use super::{Failure, everyone, open, print};
-use crate::pipeline::known;
+use crate::known::known;
 use sheathline_model::department::{self, Calibration, Enough, Interval, Patient};
 use std::fs;
 use std::io::{ErrorKind, Write as _};

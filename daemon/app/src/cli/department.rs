@@ -2,7 +2,8 @@
 
 use super::args::ConfigArg;
 use super::{Failure, everyone, open, print};
-use crate::pipeline::{known, times};
+use crate::known::known;
+use crate::pipeline::times;
 use chrono::{Local, NaiveDate};
 use clap::Args;
 use sheathline_model::department::report::{Report, page};

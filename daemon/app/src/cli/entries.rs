@@ -3,7 +3,7 @@
 use super::args::EntriesArgs;
 use super::say::moment;
 use super::{Failure, open, print};
-use crate::pipeline::known;
+use crate::known::known;
 use chrono::SecondsFormat;
 use serde::Serialize;
 use sheathline_model::entries::{Entry, Of, Said, standing};

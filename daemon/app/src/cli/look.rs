@@ -3,8 +3,9 @@
 use super::args::{ExplainArgs, HistoryArgs, QuarantineArgs};
 use super::ask::show_remark;
 use super::{Failure, open, past, print, working};
+use crate::known::{content_of, known};
 use crate::parcel;
-use crate::pipeline::{self, content_of, known};
+use crate::pipeline;
 use serde::Serialize;
 use sheathline_model::domain::{Eye, PatientKey};
 use sheathline_model::history::Exam;
@@ -282,7 +283,7 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
         args.patient.issuer.as_deref(),
     )?;
     let rows = store
-        .read(|conn| pipeline::latest_results(conn, &key))
+        .read(|conn| crate::known::latest_results(conn, &key))
         .map_err(Failure::no)?;
     let mut exams: Vec<(ResultRow, Content)> = rows
         .into_iter()

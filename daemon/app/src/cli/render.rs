@@ -4,7 +4,6 @@ use super::args::{FormChoice, RenderArgs};
 use super::{Failure, look, open};
 use crate::config::Config;
 use crate::parcel;
-use crate::pipeline;
 use sheathline_model::forms::{self, Context};
 use sheathline_model::render::{csv, html, pdf};
 use sheathline_model::results::{Content, Envelope};
@@ -99,7 +98,7 @@ fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
     };
     let row = row.ok_or_else(|| Failure::No(format!("{name} has no result yet")))?;
     let others = store
-        .read(|conn| pipeline::latest_results(conn, &row.patient))
+        .read(|conn| crate::known::latest_results(conn, &row.patient))
         .map_err(Failure::no)?;
     Ok(Told {
         result: store
@@ -109,7 +108,7 @@ fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
         // A damaged one is not in the picture.
         others: others
             .iter()
-            .filter_map(|row| pipeline::content_of(row).ok())
+            .filter_map(|row| crate::known::content_of(row).ok())
             .collect(),
     })
 }

@@ -42,11 +42,11 @@ pub(super) fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Fail
     publish(pipeline)?;
     let latest = pipeline
         .store()
-        .read(|conn| crate::pipeline::latest_results(conn, key))
+        .read(|conn| crate::known::latest_results(conn, key))
         .map_err(Failure::no)?;
     let mut shown = Vec::with_capacity(latest.len());
     for row in latest {
-        let content = crate::pipeline::content_of(&row).map_err(Failure::no)?;
+        let content = crate::known::content_of(&row).map_err(Failure::no)?;
         let at = content.exam.performed_at.local;
         let status = content.assessment.status.word();
         let line = format!(

@@ -19,7 +19,6 @@ use crate::health::Health;
 use crate::health::endpoint::Endpoint;
 use crate::observe::audit::Event;
 use crate::observe::failures::CountFailures;
-use crate::observe::outbox::Unwritable;
 use crate::observe::{Metrics, Observed};
 use crate::pipeline::{Pipeline, PipelineError};
 use crate::publish::{Claim, PublishError};

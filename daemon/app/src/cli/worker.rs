@@ -2,7 +2,6 @@
 
 use super::Failure;
 use crate::nice;
-use crate::observe::outbox::Unwritable;
 use crate::pipeline::{Pipeline, PipelineError};
 use sheathline_store::bodies::Dropped;
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -14,8 +14,7 @@ pub mod workers;
 
 use crate::parcel::Parcel;
 use crate::routes::destination;
-use sheathline_model::forms::{Context, FormError};
-use sheathline_model::results::{Content, Envelope};
+use sheathline_model::forms::FormError;
 use sheathline_net::connect::{Failure, Stage, check_tls, tls};
 
 /// Brings results to one destination. Blocks; every wait inside it is bounded by

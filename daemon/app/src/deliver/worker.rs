@@ -12,7 +12,6 @@ use super::Carrier;
 use crate::observe::Observed;
 use crate::observe::audit::{Event, Facts, Receiver};
 use crate::parcel;
-use crate::pipeline;
 use crate::publish;
 use crate::routes::retry::Retry;
 use chrono::{DateTime, Utc};
@@ -171,7 +170,7 @@ impl Worker {
         delivery: &Delivery,
         row: Option<&ResultRow>,
     ) -> Result<Option<Result<(), Failure>>, StoreError> {
-        let Some(row) = row.filter(|row| pipeline::content_of(row).is_ok()) else {
+        let Some(row) = row.filter(|row| crate::known::content_of(row).is_ok()) else {
             return Ok(None);
         };
         match parcel::parcel(&self.store, delivery.result_id, row) {

@@ -12,7 +12,7 @@ use super::run::rows_of;
 use super::tables::{Table, of_entry};
 use super::told::{Ended, Spoken};
 use crate::export::cell::Cell;
-use crate::pipeline::content_of;
+use crate::known::content_of;
 use chrono::{DateTime, Utc};
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};

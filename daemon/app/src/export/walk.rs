@@ -4,7 +4,7 @@
 use super::ExportError;
 use super::run::Watch;
 use super::told::{Arrival, Received, Told, parameters_key};
-use crate::pipeline::content_of;
+use crate::known::content_of;
 use rusqlite::Connection;
 use sheathline_model::domain::PatientKey;
 use sheathline_store::objects::ObjectId;

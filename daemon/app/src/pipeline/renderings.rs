@@ -1,6 +1,6 @@
 //! The files of one result, from its row and, for the picture, from the patient's other results.
 
-use super::{content_of, latest_results};
+use crate::known::{content_of, latest_results};
 use crate::parcel::envelope;
 use crate::publish::Files;
 use sheathline_model::domain::PatientKey;

@@ -3,7 +3,8 @@
 use super::scenario::{Clinic, Exam, ISSUER, Layout, Person};
 use super::{CONFIG, Demo, Sent};
 use crate::cli::{Failure, print};
-use crate::pipeline::{self, Pipeline, content_of};
+use crate::known::content_of;
+use crate::pipeline::{self, Pipeline};
 use serde::Serialize;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::entries::Counting;

@@ -1,7 +1,7 @@
 //! A person as the store knows them at the moment something is said.
 
 use crate::cli::look::patient_of;
-use crate::pipeline::{content_of, known, latest_results, say};
+use crate::known::{content_of, known, latest_results, say};
 use chrono::DateTime;
 use sheathline_model::domain::{About, PatientKey, ReadingRef};
 use sheathline_model::entries::{Author, By, Draft, Entry};

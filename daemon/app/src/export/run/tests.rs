@@ -170,7 +170,7 @@ fn what_people_said_is_told_when_it_was_said_and_when_it_was_mended() {
     let (many, once) = (folder.path().join("many"), folder.path().join("once"));
     let row = store.read(|conn| results::numbered(conn, 0, i64::MAX, 1));
     let row = row.expect("read").remove(0).1;
-    let content = crate::pipeline::content_of(&row).expect("sound");
+    let content = crate::known::content_of(&row).expect("sound");
     let about = sheathline_model::domain::About::of_study(content.exam.study_instance_uid);
     let by = sheathline_model::entries::By {
         author: sheathline_model::entries::Author::Account("Dr Ilse Farnwick".to_owned()),

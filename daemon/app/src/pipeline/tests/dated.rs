@@ -1,7 +1,7 @@
 //! An exam dated after it was received, from the store on.
 
 use super::*;
-use crate::pipeline::{content_of, latest_results};
+use crate::known::{content_of, latest_results};
 use sheathline_model::results::Content;
 
 /// The result of a report of 2024-05-01 after these arrivals: the case, and when it was received.

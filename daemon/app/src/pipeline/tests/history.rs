@@ -1,7 +1,7 @@
 //! What comes from the history of an archive, beside what comes by itself.
 
 use super::*;
-use crate::pipeline::{content_of, latest_results};
+use crate::known::{content_of, latest_results};
 use sheathline_model::results::Content;
 use sheathline_store::deliveries::{self, Which};
 

@@ -2,6 +2,7 @@
 
 use super::super::filing::file;
 use super::*;
+use crate::known::{content_of, latest_results};
 use proptest::prelude::*;
 use sheathline_model::domain::{About, Event, EventKind, Label, Sex};
 use sheathline_model::entries::{Author, By, Said};

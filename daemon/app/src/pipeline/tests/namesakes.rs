@@ -2,6 +2,7 @@
 
 use super::super::filing::file;
 use super::*;
+use crate::known::{content_of, latest_results};
 use sheathline_model::domain::Sex;
 use sheathline_model::history::testing::reading;
 use sheathline_model::results::Content;

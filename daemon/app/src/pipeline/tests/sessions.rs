@@ -2,6 +2,7 @@
 
 use super::super::filing::file;
 use super::*;
+use crate::known::content_of;
 use proptest::prelude::*;
 use sheathline_model::domain::{Moment, ObjectReading};
 use sheathline_model::history::testing::reading;

@@ -23,7 +23,7 @@ pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
 }
 
 /// Everything known of a person, under all ids that are theirs.
-pub(super) fn known_of(conn: &Connection, person: &Person) -> Result<Known, StoreError> {
+pub(crate) fn known_of(conn: &Connection, person: &Person) -> Result<Known, StoreError> {
     let mut known = Known::default();
     // By object, whether it is news.
     let mut history: BTreeMap<String, bool> = BTreeMap::new();
@@ -101,7 +101,7 @@ fn of_person(conn: &Connection, person: &Person) -> Result<Vec<ResultRow>, Store
 }
 
 /// Under which of the person's ids an exam came: its name is made of it.
-pub(super) fn filed_under<'p>(person: &'p Person, content: &Content) -> Option<&'p PatientKey> {
+pub(crate) fn filed_under<'p>(person: &'p Person, content: &Content) -> Option<&'p PatientKey> {
     let exam = &content.exam;
     let mut ids = person.ids.iter();
     let (study, at) = (&exam.study_instance_uid, exam.performed_at);
@@ -110,7 +110,7 @@ pub(super) fn filed_under<'p>(person: &'p Person, content: &Content) -> Option<&
 
 /// The newest version of each exam's result. A damaged one says what the newest sound version
 /// before it said, under a key that nothing equals: whatever is told now replaces it.
-pub(super) fn latest(
+pub(crate) fn latest(
     conn: &Connection,
     person: &Person,
 ) -> Result<BTreeMap<String, Latest>, StoreError> {
