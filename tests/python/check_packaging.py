@@ -15,6 +15,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import tomllib
 import urllib.request
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
@@ -198,7 +199,22 @@ def alerts(folder):
     return count
 
 
+def package():
+    """The package finds what it ships, and every crate in it has its licence."""
+    app = ROOT / "daemon/app"
+    package = tomllib.loads((app / "Cargo.toml").read_text())["package"]["metadata"]["deb"]
+    sources = [one[0] for one in package["assets"]] + [package["license-file"][0], package["maintainer-scripts"]]
+    sources.append(package["systemd-units"]["unit-scripts"])
+    for source in sources:
+        # What daemon/packaging/build makes, and the program.
+        if "/made/" not in source and not source.startswith("target/"):
+            assert list(app.glob(source)), f"daemon/app/Cargo.toml ships {source}, which is not there"
+    licences, _ = run(sys.executable, PACKAGING / "licences.py")
+    assert "\nserde " in licences and "Apache License" in licences, licences[:500]
+
+
 def main():
+    package()
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)
         unit(folder)
