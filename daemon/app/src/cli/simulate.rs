@@ -4,10 +4,11 @@ use super::args::SimulateArgs;
 use super::{Failure, open, print};
 use sheathline_model::assess::{Parameters, QuestionError};
 use sheathline_model::simulate::{
-    self, MAX_BASELINE_EXAMS, Plan, RISES_MM, Row, Rule, SITUATION_RISES_MM, Scenario, Situation,
-    SituationRow,
+    self, Hands, MAX_BASELINE_EXAMS, Plan, RISES_MM, Row, Rule, SITUATION_RISES_MM, Scenario,
+    Situation, SituationRow,
 };
 use std::io::IsTerminal;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// The most patients a row; beyond it nothing more is learnt.
 const MAX_PATIENTS: u64 = 10_000_000;
@@ -22,6 +23,30 @@ enum Cell {
     Situation(Situation, usize),
 }
 
+/// So many threads, each of which takes the next piece.
+struct Threads(usize);
+
+impl Hands for Threads {
+    fn share(&self, pieces: u64, work: &(dyn Fn(u64) + Sync)) {
+        let next = AtomicU64::new(0);
+        let take = || {
+            loop {
+                let piece = next.fetch_add(1, Ordering::Relaxed);
+                if piece >= pieces {
+                    return;
+                }
+                work(piece);
+            }
+        };
+        std::thread::scope(|scope| {
+            for _ in 1..self.0 {
+                scope.spawn(take);
+            }
+            take();
+        });
+    }
+}
+
 /// `simulate`: one row for each scenario or situation and number of earlier exams.
 pub(super) fn simulate(args: &SimulateArgs) -> Result<(), Failure> {
     let cells = cells(args)?;
@@ -33,8 +58,8 @@ pub(super) fn simulate(args: &SimulateArgs) -> Result<(), Failure> {
         patients: args.patients,
         seed: args.seed,
         parameters,
-        threads: std::thread::available_parallelism().map_or(1, usize::from),
     };
+    let hands = Threads(std::thread::available_parallelism().map_or(1, usize::from));
     let total = args.patients.saturating_mul(cells.len() as u64);
     let bar = std::io::stderr()
         .is_terminal()
@@ -50,11 +75,11 @@ pub(super) fn simulate(args: &SimulateArgs) -> Result<(), Failure> {
         let wrong = |error: QuestionError| Failure::Usage(error.to_string());
         match cell {
             Cell::Scenario(scenario, k) => {
-                let row = simulate::run(&plan, scenario, k, &progress).map_err(wrong)?;
+                let row = simulate::run(&plan, scenario, k, &hands, &progress).map_err(wrong)?;
                 rows.push((scenario, row));
             }
             Cell::Situation(situation, k) => {
-                let row = simulate::run_situation(&plan, situation, k, &progress);
+                let row = simulate::run_situation(&plan, situation, k, &hands, &progress);
                 situations.push((situation, row.map_err(wrong)?));
             }
         }

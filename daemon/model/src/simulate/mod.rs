@@ -28,7 +28,7 @@ mod tests;
 pub(crate) use dice::Dice;
 pub use outcome::{SITUATION_RISES_MM, SituationRow};
 pub use rules::Rule;
-pub use run::{MAX_BASELINE_EXAMS, Plan, run, run_situation};
+pub use run::{Alone, Hands, MAX_BASELINE_EXAMS, Plan, run, run_situation};
 pub use scenario::Scenario;
 pub use situation::Situation;
 pub use tally::{RISES_MM, Row, RuleRow};

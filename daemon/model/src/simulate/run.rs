@@ -1,4 +1,4 @@
-//! Many patients at once. What comes out does not depend on how many threads share the work.
+//! Many patients. What comes out does not depend on how many hands share the work.
 
 use super::dice::Dice;
 use super::outcome::{Counts, SituationRow};
@@ -7,13 +7,30 @@ use super::scenario::Scenario;
 use super::situation::Situation;
 use super::tally::{Row, Tally};
 use crate::assess::{Parameters, QuestionError};
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::OnceLock;
 
 /// The most baseline exams that can be invented; the comparison uses no more by default.
 pub const MAX_BASELINE_EXAMS: usize = 20;
 
-/// Patients between two reports of progress.
-const BATCH: u64 = 250;
+/// Patients of one piece of the work at least, and pieces at most.
+const PIECE_LEAST: u64 = 250;
+const PIECES_MOST: u64 = 4096;
+
+/// Who does the work. This package has no threads: whoever calls may bring some.
+pub trait Hands {
+    /// Does every piece once, in any order and any number of them at a time.
+    fn share(&self, pieces: u64, work: &(dyn Fn(u64) + Sync));
+}
+
+/// One piece after the other.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Alone;
+
+impl Hands for Alone {
+    fn share(&self, pieces: u64, work: &(dyn Fn(u64) + Sync)) {
+        (0..pieces).for_each(work);
+    }
+}
 
 /// What to simulate.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -24,8 +41,6 @@ pub struct Plan {
     pub seed: u64,
     /// Of the comparison, and of the patients where the scenario has no sizes of its own.
     pub parameters: Parameters,
-    /// Threads to use.
-    pub threads: usize,
 }
 
 /// Dice of one patient: they depend on nothing but these numbers.
@@ -38,8 +53,8 @@ pub(super) fn situation_dice(situation: Situation, exams: usize, seed: u64, numb
     Dice::of(&[seed, u64::MAX, situation as u64, exams as u64, number])
 }
 
-/// Draws the patients of one row and tells how the rules did. `progress` is called from any thread
-/// with the number of patients just done.
+/// Draws the patients of one row and tells how the rules did. `progress` is told by any hand
+/// how many patients were just done.
 ///
 /// # Errors
 /// The parameters cannot be used.
@@ -47,6 +62,7 @@ pub fn run(
     plan: &Plan,
     scenario: Scenario,
     baseline_exams: usize,
+    hands: &dyn Hands,
     progress: &(dyn Fn(u64) + Sync),
 ) -> Result<Row, QuestionError> {
     let p = &plan.parameters;
@@ -56,7 +72,7 @@ pub fn run(
         let question = invent(scenario, k, p, &mut dice(scenario, k, plan.seed, number));
         tally.add(scenario, &question, p)
     };
-    Ok(many(plan, progress, add, Tally::join)?.row(scenario, k))
+    Ok(many(plan, hands, progress, add, Tally::join)?.row(scenario, k))
 }
 
 /// The same for a situation with so many earlier exams, or so many since the event.
@@ -67,6 +83,7 @@ pub fn run_situation(
     plan: &Plan,
     situation: Situation,
     exams: usize,
+    hands: &dyn Hands,
     progress: &(dyn Fn(u64) + Sync),
 ) -> Result<SituationRow, QuestionError> {
     let p = &plan.parameters;
@@ -77,40 +94,36 @@ pub fn run_situation(
             situation_dice(situation, k, plan.seed, number)
         })
     };
-    Ok(many(plan, progress, add, Counts::join)?.row(situation, k))
+    Ok(many(plan, hands, progress, add, Counts::join)?.row(situation, k))
 }
 
-/// Adds every patient of the plan to a sum, on many threads.
-pub(super) fn many<Sum: Default + Send>(
+/// Adds every patient of the plan to a sum. Sums of pieces are joined in the order of the patients.
+pub(super) fn many<Sum: Default + Send + Sync>(
     plan: &Plan,
+    hands: &dyn Hands,
     progress: &(dyn Fn(u64) + Sync),
     add: impl Fn(&mut Sum, u64) -> Result<(), QuestionError> + Sync,
     join: impl Fn(Sum, Sum) -> Sum,
 ) -> Result<Sum, QuestionError> {
-    let next = AtomicU64::new(0);
-    let work = || -> Result<Sum, QuestionError> {
+    let size = plan.patients.div_ceil(PIECES_MOST).max(PIECE_LEAST);
+    let pieces = plan.patients.div_ceil(size);
+    let sums: Vec<OnceLock<Result<Sum, QuestionError>>> =
+        (0..pieces).map(|_| OnceLock::new()).collect();
+    let piece = |number: u64| {
+        let numbers = number * size..((number + 1) * size).min(plan.patients);
         let mut sum = Sum::default();
-        loop {
-            let from = next.fetch_add(BATCH, Ordering::Relaxed);
-            if from >= plan.patients {
-                return Ok(sum);
-            }
-            let to = (from + BATCH).min(plan.patients);
-            for number in from..to {
-                add(&mut sum, number)?;
-            }
-            progress(to - from);
+        let mut left = numbers.clone();
+        let done = left.try_for_each(|one| add(&mut sum, one));
+        if let Some(place) = usize::try_from(number).ok().and_then(|at| sums.get(at)) {
+            // A piece that is done twice comes out the same.
+            let _ = place.set(done.map(|()| sum));
         }
+        progress(numbers.end - numbers.start);
     };
-    std::thread::scope(|scope| {
-        let others: Vec<_> = (1..plan.threads).map(|_| scope.spawn(work)).collect();
-        let mut total = work()?;
-        for other in others {
-            match other.join() {
-                Ok(sum) => total = join(total, sum?),
-                Err(panic) => std::panic::resume_unwind(panic),
-            }
-        }
-        Ok(total)
-    })
+    hands.share(pieces, &piece);
+    let mut total = Sum::default();
+    for sum in sums.into_iter().filter_map(OnceLock::into_inner) {
+        total = join(total, sum?);
+    }
+    Ok(total)
 }

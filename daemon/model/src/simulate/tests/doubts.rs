@@ -1,7 +1,7 @@
 //! What it costs that a doubt about what was measured keeps an exam from bearing on others: the same patients
 //! with the doubts and without.
 //!
-//!     SHEATHLINE_TABLE_PATIENTS=20000 cargo test --release --no-default-features --lib what_doubts_cost_on_a_ward -- --ignored --nocapture
+//!     SHEATHLINE_TABLE_PATIENTS=20000 cargo test --release -p sheathline-model --lib what_doubts_cost_on_a_ward -- --ignored --nocapture
 //!
 //! `SHEATHLINE_TABLE_ROWS` chooses rows as in `ward`.
 
@@ -73,7 +73,7 @@ fn costs(plan: &Plan, situation: Situation, k: usize) -> Costs {
         }
         Ok(())
     };
-    run::many(plan, &|_| {}, add, Costs::join).unwrap()
+    run::many(plan, &TWO, &|_| {}, add, Costs::join).unwrap()
 }
 
 /// At most 0.2 points of detection in every row, within four standard errors.

@@ -1,6 +1,6 @@
 //! The whole table beside that of a separate implementation with 20,000 patients a row.
 //!
-//!     SHEATHLINE_TABLE_PATIENTS=20000 cargo test --release --no-default-features --lib whole_table -- --nocapture
+//!     SHEATHLINE_TABLE_PATIENTS=20000 cargo test --release -p sheathline-model --lib whole_table -- --nocapture
 
 use super::*;
 
@@ -216,7 +216,7 @@ fn the_whole_table() {
     };
     let mut squares = 0.0;
     for (scenario, k, expected) in TABLE {
-        let row = run(&plan, *scenario, *k, &|_| {}).unwrap();
+        let row = run(&plan, *scenario, *k, &TWO, &|_| {}).unwrap();
         let [f5, f8, f10, f12] = row.found;
         let seen = [
             row.false_flags,

@@ -2,7 +2,7 @@
 //!
 //! Every rate of the table in DEVELOPERS.md, and how far the rules reach their aims:
 //!
-//!     SHEATHLINE_TABLE_PATIENTS=8000 cargo test --release --no-default-features --lib ward -- --nocapture
+//!     SHEATHLINE_TABLE_PATIENTS=8000 cargo test --release -p sheathline-model --lib ward -- --nocapture
 //!
 //! `SHEATHLINE_TABLE_ROWS=labelled,revision_same:2` prints these rows of the table alone.
 
@@ -20,7 +20,7 @@ pub(super) fn ward_plan() -> Plan {
 }
 
 fn ward(situation: Situation, exams: usize) -> SituationRow {
-    run_situation(&ward_plan(), situation, exams, &|_| {}).unwrap()
+    run_situation(&ward_plan(), situation, exams, &TWO, &|_| {}).unwrap()
 }
 
 /// Four standard errors of a share.
@@ -123,7 +123,7 @@ fn a_creeping_rise_does_not_hide_itself() {
             },
             ..ward_plan()
         };
-        let row = run_situation(&plan, Situation::Creep, 3, &|_| {}).unwrap();
+        let row = run_situation(&plan, Situation::Creep, 3, &TWO, &|_| {}).unwrap();
         let [.., told] = row.told;
         told.unwrap()
     };
@@ -131,21 +131,20 @@ fn a_creeping_rise_does_not_hide_itself() {
     assert!(told(0) < 0.95);
 }
 
-/// The table of a seed is the same with any number of threads.
+/// The table of a seed is the same with any number of hands.
 #[test]
 fn a_seed_is_a_table_of_situations() {
-    let with = |threads, seed| {
+    let with = |hands: &dyn Hands, seed| {
         let plan = Plan {
             patients: 251,
-            threads,
             seed,
             ..ward_plan()
         };
-        run_situation(&plan, Situation::CrisisFirst, 2, &|_| {}).unwrap()
+        run_situation(&plan, Situation::CrisisFirst, 2, hands, &|_| {}).unwrap()
     };
-    let one = with(1, 7);
-    assert_eq!(one, with(2, 7));
-    assert_ne!(one, with(2, 8));
+    let one = with(&Alone, 7);
+    assert_eq!(one, with(&TWO, 7));
+    assert_ne!(one, with(&TWO, 8));
     assert_eq!(one.patients, 251);
 }
 
