@@ -4,8 +4,7 @@ mod by_hand;
 
 pub use by_hand::{Which, asked, drop_some, list, replay, retry};
 
-use super::results::ResultRow;
-use super::{StoreError, results, stamp};
+use super::{StoreError, stamp};
 use chrono::{DateTime, TimeDelta, Utc};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::Serialize;
@@ -343,14 +342,6 @@ pub fn backlog(conn: &Connection) -> Result<Vec<Backlog>, StoreError> {
         });
     }
     Ok(found)
-}
-
-/// The result of a delivery.
-///
-/// # Errors
-/// The store cannot be read.
-pub fn result(conn: &Connection, delivery: &Delivery) -> Result<Option<ResultRow>, StoreError> {
-    results::by_number(conn, delivery.result_id)
 }
 
 /// Whether a delivery can be read, by its number; for checks of the store.

@@ -18,7 +18,7 @@ use chrono::{DateTime, Utc};
 use sheathline_model::results::Content;
 use sheathline_net::connect::{Failure, Stage};
 use sheathline_store::deliveries::{self, Delivery, Failed, Next};
-use sheathline_store::results::ResultRow;
+use sheathline_store::results::{self, ResultRow};
 use sheathline_store::{Store, StoreError, trouble};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::Duration;
@@ -146,7 +146,9 @@ impl Worker {
     }
 
     fn attempt(&mut self, delivery: &Delivery) -> Result<Step, StoreError> {
-        let row = self.store.read(|conn| deliveries::result(conn, delivery))?;
+        let row = self
+            .store
+            .read(|conn| results::by_number(conn, delivery.result_id))?;
         let tried = catch_unwind(AssertUnwindSafe(|| self.bring(delivery, row.as_ref())));
         let outcome = match tried {
             Ok(brought) => brought?,

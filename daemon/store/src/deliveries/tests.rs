@@ -1,7 +1,7 @@
 //! Rows of deliveries, without a worker.
 
 use super::*;
-use crate::results::NewResult;
+use crate::results::{self, NewResult};
 use crate::verify::Looker;
 use crate::{Mode, Store, copy, objects};
 use sheathline_model::domain::PatientKey;

@@ -162,7 +162,7 @@ impl Site {
         let named = |one: &Delivery| {
             let row = self
                 .store
-                .read(|conn| deliveries::result(conn, one))
+                .read(|conn| results::by_number(conn, one.result_id))
                 .expect("read")
                 .expect("there");
             (row.why[0].clone(), one.state)
