@@ -4,8 +4,8 @@
 //! overwritten.
 
 use super::lock::{Lock, beside};
-use super::opening::{connect, connect_reader, make_private, sync_folder};
-use super::place::{self, BEFORE_RESTORE};
+use super::opening::{connect, connect_reader, make_private};
+use super::place::{self, BEFORE_RESTORE, sync_folder};
 use super::verify::{Looker, Verified};
 use super::{DOUBT, Mode, StoreError, schema};
 use crate::rename::rename_new;

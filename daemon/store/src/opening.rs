@@ -121,7 +121,7 @@ pub(super) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Connection
     if mode == Mode::Owner {
         settle_doubt(&conn, path)?;
         schema::bring_up(&conn, path, shape)?;
-        sync_folder(path)?;
+        place::sync_folder(path)?;
     }
     // What a savepoint may take back is kept in memory: it is less than one commit writes, and took a
     // third of all writes. The pages of one commit fit in the cache, or they are written twice.
@@ -218,17 +218,4 @@ pub(super) fn settle_doubt(conn: &Connection, path: &Path) -> Result<(), StoreEr
         "the store was in doubt and passed its check"
     );
     std::fs::remove_file(&mark).map_err(|source| StoreError::File { path: mark, source })
-}
-
-pub(super) fn sync_folder(path: &Path) -> Result<(), StoreError> {
-    let folder = match path.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => parent,
-        _ => Path::new("."),
-    };
-    std::fs::File::open(folder)
-        .and_then(|folder| folder.sync_all())
-        .map_err(|source| StoreError::File {
-            path: folder.into(),
-            source,
-        })
 }

@@ -7,7 +7,6 @@ use super::StoreError;
 use super::file_id::Id;
 use super::lock::{beside, is_held, note_beside};
 use super::note::{Files, Note};
-use super::opening::sync_folder;
 use std::io;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
@@ -213,4 +212,17 @@ pub(super) fn take_back(store: &Path) -> Result<(), StoreError> {
         std::fs::remove_file(name).map_err(at(name))?;
     }
     sync_folder(store)
+}
+
+pub(super) fn sync_folder(path: &Path) -> Result<(), StoreError> {
+    let folder = match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    };
+    std::fs::File::open(folder)
+        .and_then(|folder| folder.sync_all())
+        .map_err(|source| StoreError::File {
+            path: folder.into(),
+            source,
+        })
 }

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use std::fs;
 
 fn repository() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")
 }
 
 fn shipped() -> Vec<(String, String)> {
