@@ -210,22 +210,28 @@ fn is_of_the_exam(reading: &ObjectReading, value: &Measurement) -> bool {
 
 /// The sessions of values that are sorted by time.
 fn told_apart<'a>(timed: Vec<Item<'a>>, scale: Scale, apart: &Apart) -> Vec<Vec<Item<'a>>> {
-    let mut sessions: Vec<(Vec<Item<'a>>, Eyes)> = Vec::new();
-    let clusters = clusters(timed, scale, apart.gap());
-    for cluster in clusters
-        .into_iter()
-        .flat_map(|one| steps(one, scale, apart))
-    {
-        let eyes = Eyes::of(&cluster);
-        match sessions.last_mut() {
-            Some((items, seen)) if day(items) == day(&cluster) && !seen.measured_again(&eyes) => {
-                items.extend(cluster);
+    let clusters = clusters(timed, scale, apart.gap()).into_iter();
+    let steps = clusters.flat_map(|one| steps(one, scale, apart));
+    until_again(steps, |before, next| day(before) == day(next))
+}
+
+/// Runs of values, joined with the one before until an eye is measured again, where they may be.
+fn until_again<'a>(
+    runs: impl IntoIterator<Item = Vec<Item<'a>>>,
+    may_join: impl Fn(&[Item<'a>], &[Item<'a>]) -> bool,
+) -> Vec<Vec<Item<'a>>> {
+    let mut joined: Vec<(Vec<Item<'a>>, Eyes)> = Vec::new();
+    for run in runs {
+        let eyes = Eyes::of(&run);
+        match joined.last_mut() {
+            Some((items, seen)) if may_join(items, &run) && !seen.measured_again(&eyes) => {
+                items.extend(run);
                 seen.extend(eyes);
             }
-            _ => sessions.push((cluster, eyes)),
+            _ => joined.push((run, eyes)),
         }
     }
-    sessions.into_iter().map(|(items, _)| items).collect()
+    joined.into_iter().map(|(items, _)| items).collect()
 }
 
 fn day(items: &[Item<'_>]) -> Option<NaiveDate> {
@@ -280,18 +286,7 @@ fn steps<'a>(cluster: Vec<Item<'a>>, scale: Scale, apart: &Apart) -> Vec<Vec<Ite
     if !moves {
         return vec![cluster];
     }
-    let mut steps: Vec<(Vec<Item<'a>>, Eyes)> = Vec::new();
-    for run in clusters(cluster, scale, PAUSE) {
-        let eyes = Eyes::of(&run);
-        match steps.last_mut() {
-            Some((items, seen)) if !seen.measured_again(&eyes) => {
-                items.extend(run);
-                seen.extend(eyes);
-            }
-            _ => steps.push((run, eyes)),
-        }
-    }
-    steps.into_iter().map(|(items, _)| items).collect()
+    until_again(clusters(cluster, scale, PAUSE), |_, _| true)
 }
 
 fn range_mm(um: impl Iterator<Item = i64> + Clone) -> f64 {
