@@ -364,12 +364,14 @@ fn millimetres(number: &str) -> String {
 /// What explains the answer, a sentence or two each, the weightiest first; empty ones are left out.
 fn details(content: &Content) -> Vec<String> {
     let mut all = other_rows(content);
-    if content.is_date_doubted() && content.assessment.reason != Some(Reason::DateImplausible) {
+    let is_said = matches!(
+        content.assessment.reason,
+        Some(Reason::DateImplausible | Reason::BeforeBirth)
+    );
+    if content.is_date_doubted() && !is_said {
         let mut remarks = content.remarks.iter();
         let dated = remarks.find(|remark| remark.code == DATE_IMPLAUSIBLE);
-        // The reason has said it.
-        let is_said = content.assessment.reason == Some(Reason::BeforeBirth);
-        all.extend(dated.filter(|_| !is_said).map(phrases::said_of_it));
+        all.extend(dated.map(phrases::said_of_it));
     }
     all.extend(since_event(content));
     let course = &content.course;
