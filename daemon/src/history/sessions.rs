@@ -149,10 +149,10 @@ pub(super) fn of_study<'a>(
     let here: BTreeMap<&str, usize> = reports
         .iter()
         .enumerate()
-        .map(|(n, one)| (uid(one), n))
+        .map(|(n, one)| (one.uid(), n))
         .collect();
     let successors = |n: usize| -> Vec<usize> {
-        let by = reports.get(n).map(|one| replacing.by(uid(one)));
+        let by = reports.get(n).map(|one| replacing.by(one.uid()));
         by.into_iter()
             .flatten()
             .filter_map(|by| here.get(by))
@@ -177,7 +177,7 @@ pub(super) fn of_study<'a>(
     let scale = Scale::of(items.iter().filter_map(|item| Some(item.stamp?.at)));
     let (mut timed, untimed): (Vec<_>, Vec<_>) =
         items.into_iter().partition(|item| item.stamp.is_some());
-    let name = |item: &Item<'_>| reports.get(item.report).map(|one| uid(one));
+    let name = |item: &Item<'_>| reports.get(item.report).map(|one| one.uid());
     timed.sort_by_key(|item| (item.at(scale), name(item), item.value));
     let mut sessions = told_apart(timed, scale, apart);
     let mut lost: BTreeSet<usize> = BTreeSet::new();
@@ -190,10 +190,6 @@ pub(super) fn of_study<'a>(
         }
     }
     place(reports, &successors, clock, scale, apart, &sessions, &lost)
-}
-
-fn uid(reading: &ObjectReading) -> &str {
-    reading.sop_instance_uid.as_deref().unwrap_or_default()
 }
 
 /// Whether a value can tell when its exam was: not one that is kept apart because it is of another
@@ -342,7 +338,7 @@ fn place<'a>(
             let theirs = successors(n).into_iter().filter_map(|by| homes.get(by));
             let mut home: BTreeSet<usize> = theirs.flatten().copied().collect();
             if home.is_empty() {
-                let stamp = clock.first(uid(reading));
+                let stamp = clock.first(reading.uid());
                 home.extend(nearest(&mut (0..sessions.len()), stamp));
             }
             if let Some(own) = homes.get_mut(n) {
@@ -364,7 +360,7 @@ fn place<'a>(
     let untimed: Rc<[&str]> = lost
         .iter()
         .filter_map(|n| reports.get(*n))
-        .map(|one| uid(one))
+        .map(|one| one.uid())
         .collect();
     let only = sessions.len() == 1;
     let mut told = Vec::with_capacity(sessions.len());
@@ -386,7 +382,7 @@ fn place<'a>(
                 })
             })
             .collect();
-        parts.sort_by_key(|part| uid(part.reading));
+        parts.sort_by_key(|part| part.reading.uid());
         told.push(Session {
             parts,
             first,
