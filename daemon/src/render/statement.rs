@@ -7,6 +7,7 @@ use super::numbers::{self, Expected, Printed};
 use super::{Content, Replaced, phrases};
 use crate::assess::{AfterState, Basis, DecidedBy, Nadir, Notice, Reason, Row, SinceLast, Status};
 use crate::domain::Remark;
+use crate::domain::time::written;
 use crate::history::DATE_IMPLAUSIBLE;
 
 /// Remarks that change how the headline is read, each with the words that stand in it and the beginning
@@ -109,7 +110,7 @@ fn found(content: &Content) -> Option<String> {
             phrases::row_name(content, DecidedBy::Both),
             numbers::mm(row.measured_mm),
             numbers::signed(nadir.mm),
-            phrases::when(nadir.date, nadir.time),
+            written(nadir.date, nadir.time),
             numbers::mm(row.measured_mm - nadir.mm),
             numbers::mm(nadir.limit_mm),
         ));
@@ -304,7 +305,7 @@ impl Figures {
 fn figures(content: &Content) -> Vec<(String, String)> {
     if let Some((nadir, row)) = nadir(content) {
         let name = phrases::row_name(content, DecidedBy::Both);
-        let of = phrases::when(nadir.date, nadir.time);
+        let of = written(nadir.date, nadir.time);
         return vec![
             (
                 format!("Measured, {name}"),

@@ -6,6 +6,7 @@ use super::phrases::{self, named_rows};
 use super::statement::{self, Statement};
 use super::{Content, Envelope, beside, readings};
 use crate::domain::Millimetres;
+use crate::domain::time::written;
 use crate::legible;
 use std::fmt::Write;
 
@@ -197,7 +198,7 @@ pub(crate) fn baseline(content: &Content) -> Vec<String> {
     let used = content.baseline.iter().map(|exam| {
         format!(
             "{}: right {}, left {}; operator {}; label {}",
-            phrases::when(exam.date, exam.time),
+            written(exam.date, exam.time),
             mm(&exam.right_mm),
             mm(&exam.left_mm),
             phrases::operator(exam.operator.as_deref()),
