@@ -1,14 +1,18 @@
 //! Whose an object is and where it came from: what the audit trail tells of it.
 
+use super::audited::Audited;
 use super::objects::{self, Incoming, Kept, ObjectId};
 use super::readings::StoredDisposition;
-use super::{StoreError, meta, stamp};
+use super::{StoreError, stamp};
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, Row};
 use sheathline_model::domain::{PatientKey, Source};
 
-/// Name in `meta` of the last object that the audit trail was told of.
-const TOLD: &str = "audit_told";
+/// How far the audit trail was told of objects.
+pub const AUDITED: Audited = Audited {
+    noted: "audit_told",
+    table: "object",
+};
 
 /// One object.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -75,7 +79,7 @@ pub fn keep(
 /// # Errors
 /// The store cannot be read.
 pub fn untold(conn: &Connection, limit: u32) -> Result<Vec<ObjectFacts>, StoreError> {
-    let told = told(conn)?.unwrap_or(ObjectId(0));
+    let told = AUDITED.last(conn)?.unwrap_or(0);
     let mut statement = conn.prepare_cached(&format!(
         "select {COLUMNS} from object where id > ?1 order by id limit ?2"
     ))?;
@@ -89,33 +93,6 @@ pub fn untold(conn: &Connection, limit: u32) -> Result<Vec<ObjectFacts>, StoreEr
         found.push(one);
     }
     Ok(found)
-}
-
-/// Notes the last object that was told of.
-///
-/// # Errors
-/// The store cannot be written.
-pub fn note_told(conn: &Connection, last: ObjectId) -> Result<(), StoreError> {
-    meta::set(conn, TOLD, &last.to_string())
-}
-
-/// Begins with the objects to come, unless it was begun before.
-///
-/// # Errors
-/// The store cannot be read or written.
-pub fn begin(conn: &Connection) -> Result<(), StoreError> {
-    if told(conn)?.is_some() {
-        return Ok(());
-    }
-    let newest = conn.query_row("select ifnull(max(id), 0) from object", [], |row| {
-        row.get(0)
-    })?;
-    note_told(conn, newest)
-}
-
-fn told(conn: &Connection) -> Result<Option<ObjectId>, StoreError> {
-    let told = meta::get(conn, TOLD)?;
-    Ok(told.and_then(|told| told.parse().ok()).map(ObjectId))
 }
 
 fn facts(id: ObjectId, row: &Row<'_>) -> ObjectFacts {

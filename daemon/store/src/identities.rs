@@ -4,7 +4,8 @@ mod spread;
 
 pub use spread::{Concerned, concerned, note_spread};
 
-use super::{StoreError, meta, patients, stamp};
+use super::audited::{Audited, Untold};
+use super::{StoreError, patients, stamp};
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, Row, params};
 use sheathline_model::domain::PatientKey;
@@ -127,8 +128,11 @@ fn merges_around(conn: &Connection, key: &PatientKey) -> Result<Vec<Merge>, Stor
 const STATEMENT: &str = "select from_issuer, from_id, into_issuer, into_id, act, stated_at, source,
                                 message, who, why, id, recorded_at from id_statement";
 
-/// Name in `meta` of the last statement that the audit trail was told of.
-const TOLD: &str = "audit_told_statement";
+/// How far the audit trail was told of statements.
+pub const AUDITED: Audited = Audited {
+    noted: "audit_told_statement",
+    table: "id_statement",
+};
 
 fn of_id(conn: &Connection, key: &PatientKey) -> Result<Vec<Statement>, StoreError> {
     let mut all = Vec::new();
@@ -157,62 +161,12 @@ pub fn all(conn: &Connection) -> Result<Vec<Recorded>, StoreError> {
     Ok(all)
 }
 
-/// A statement that the audit trail was not told of.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Untold {
-    /// Its number.
-    pub id: i64,
-    /// When it was recorded; now, if its row does not say.
-    pub at: DateTime<Utc>,
-    /// What was stated; `None`: its row is damaged, and holds up no other.
-    pub recorded: Option<Recorded>,
-}
-
 /// The statements after the last one told of, in the order they came; at most `limit`.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn untold(conn: &Connection, limit: u32) -> Result<Vec<Untold>, StoreError> {
-    let mut statement =
-        conn.prepare_cached(&format!("{STATEMENT} where id > ?1 order by id limit ?2"))?;
-    let mut rows = statement.query((told(conn)?.unwrap_or(0), limit))?;
-    let mut found = Vec::new();
-    while let Some(row) = rows.next()? {
-        let at: Option<String> = row.get(11).ok();
-        found.push(Untold {
-            id: row.get(10)?,
-            at: at
-                .and_then(|at| stamp::time(&at).ok())
-                .unwrap_or_else(Utc::now),
-            recorded: recorded(row).ok(),
-        });
-    }
-    Ok(found)
-}
-
-/// Notes the last statement that was told of.
-///
-/// # Errors
-/// The store cannot be written.
-pub fn note_told(conn: &Connection, last: i64) -> Result<(), StoreError> {
-    meta::set(conn, TOLD, &last.to_string())
-}
-
-/// Begins with the statements to come, unless it was begun before.
-///
-/// # Errors
-/// The store cannot be read or written.
-pub fn begin(conn: &Connection) -> Result<(), StoreError> {
-    if told(conn)?.is_some() {
-        return Ok(());
-    }
-    let newest = "select ifnull(max(id), 0) from id_statement";
-    note_told(conn, conn.query_row(newest, [], |row| row.get(0))?)
-}
-
-fn told(conn: &Connection) -> Result<Option<i64>, StoreError> {
-    let told = meta::get(conn, TOLD)?;
-    Ok(told.and_then(|told| told.parse().ok()))
+pub fn untold(conn: &Connection, limit: u32) -> Result<Vec<Untold<Recorded>>, StoreError> {
+    AUDITED.untold(conn, STATEMENT, limit, recorded)
 }
 
 /// When the latest statement of a pair was decided.

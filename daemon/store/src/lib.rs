@@ -7,6 +7,7 @@
 //! functions take a connection, so that a caller composes several into one transaction.
 
 pub mod archives;
+pub mod audited;
 pub mod backlog;
 pub mod bodies;
 pub mod copy;

@@ -60,12 +60,7 @@ pub fn born(conn: &Connection, key: &PatientKey) -> Result<Vec<Born>, StoreError
     for row in rows {
         let (date, sex) = row?;
         let date = date.and_then(|date| date.parse().ok());
-        let sex = sex.and_then(|sex| match sex.as_str() {
-            "F" => Some(Sex::F),
-            "M" => Some(Sex::M),
-            "O" => Some(Sex::O),
-            _ => None,
-        });
+        let sex = sex.as_deref().and_then(Sex::of_letter);
         all.extend(date.zip(sex).map(|(date, sex)| Born { date, sex }));
     }
     all.sort_unstable();

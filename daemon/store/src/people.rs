@@ -1,10 +1,7 @@
 //! What people say, entry by entry: labels and opening pressures of exams, events of patients. What
 //! counts of it is worked out by [`sheathline_model::entries`].
 
-mod told;
-
-pub use told::{Untold, begin, note_told, untold};
-
+use super::audited::{Audited, Untold};
 use super::{StoreError, stamp};
 use chrono::{DateTime, NaiveDate, Utc};
 use rusqlite::{Connection, Row, params};
@@ -80,6 +77,20 @@ const ENTRY: &str =
     "select id, act, patient_issuer, patient_id, kind, study_instance_uid, readings,
                             date, value, unit, recorded_at, author, author_kind, entered_by, source,
                             reason, corrects from entry";
+
+/// How far the audit trail was told of entries.
+pub const AUDITED: Audited = Audited {
+    noted: "audit_told_entry",
+    table: "entry",
+};
+
+/// The entries after the last one told of, in the order they came; at most `limit`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn untold(conn: &Connection, limit: u32) -> Result<Vec<Untold<Entry>>, StoreError> {
+    AUDITED.untold(conn, ENTRY, limit, entry)
+}
 
 /// Everything that was said under one id, as it came.
 ///

@@ -32,14 +32,28 @@ pub(super) fn publish(pipeline: &Pipeline) -> Result<(), Failure> {
 fn finish(pipeline: &Pipeline) -> Result<(), Failure> {
     // Where the trail cannot be written, whoever works on the store next tells it.
     pipeline.tell_said().map_err(Failure::no)?;
-    while pipeline.assess_some().map_err(Failure::no)? > 0 {}
-    publish(pipeline)
+    assess(pipeline)
+}
+
+/// Ends an act whose results are shown: those of everybody of whom something was said.
+fn finish_and_show(pipeline: &Pipeline, of_whom: &[PatientKey]) -> Result<(), Failure> {
+    finish(pipeline)?;
+    of_whom.iter().try_for_each(|key| show(pipeline, key))
 }
 
 /// Assesses and publishes now, and shows the patient's results.
 pub(super) fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
+    assess(pipeline)?;
+    show(pipeline, key)
+}
+
+fn assess(pipeline: &Pipeline) -> Result<(), Failure> {
     while pipeline.assess_some().map_err(Failure::no)? > 0 {}
-    publish(pipeline)?;
+    publish(pipeline)
+}
+
+/// Shows the patient's results.
+fn show(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
     let latest = pipeline
         .store()
         .read(|conn| crate::known::latest_results(conn, key))

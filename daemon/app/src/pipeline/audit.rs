@@ -6,12 +6,15 @@ use crate::observe;
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
 use crate::publish;
-use chrono::Utc;
+use chrono::{DateTime, Utc};
+use rusqlite::Connection;
 use sheathline_model::domain::{Disposition, PatientKey};
 use sheathline_model::entries::Entry;
 use sheathline_model::results::Content;
+use sheathline_store::StoreError;
+use sheathline_store::audited::{Audited, Untold};
 use sheathline_store::facts::{self, ObjectFacts};
-use sheathline_store::identities;
+use sheathline_store::identities::{self, Recorded};
 use sheathline_store::people;
 use sheathline_store::readings::StoredDisposition;
 use sheathline_store::results::ResultRow;
@@ -28,9 +31,9 @@ impl Pipeline {
     pub fn begin_audit(&self) -> Result<(), PipelineError> {
         match self.observed.trail {
             Some(_) => Ok(self.store.write(|tx| {
-                facts::begin(tx)?;
-                identities::begin(tx)?;
-                people::begin(tx)
+                facts::AUDITED.begin(tx)?;
+                identities::AUDITED.begin(tx)?;
+                people::AUDITED.begin(tx)
             })?),
             None => Ok(()),
         }
@@ -39,27 +42,8 @@ impl Pipeline {
     /// Tells of every object that was read since it last did; `false` if the trail cannot be written,
     /// which it has told in the log by itself.
     pub(super) fn tell_read(&self) -> Result<bool, PipelineError> {
-        let Some(trail) = &self.observed.trail else {
-            return Ok(true);
-        };
-        // What is left is told at the next start.
-        while !self.is_hurried() {
-            let objects = self
-                .store
-                .read(|conn| facts::untold(conn, OBJECTS_A_TIME))?;
-            let Some(last) = objects.last().map(|one| one.id) else {
-                return Ok(true);
-            };
-            let events: Vec<_> = objects
-                .iter()
-                .map(|one| (one.received_at, received(one)))
-                .collect();
-            if !trail.write(&events) {
-                return Ok(false);
-            }
-            self.store.write(move |tx| facts::note_told(tx, last))?;
-        }
-        Ok(true)
+        let event = |one: &ObjectFacts| Some((one.received_at, received(one)));
+        self.tell_rows(facts::AUDITED, facts::untold, |one| one.id.0, event)
     }
 
     /// Tells of every statement about ids that was recorded since it last did, by whichever process;
@@ -69,30 +53,14 @@ impl Pipeline {
     ///
     /// When the store fails.
     pub fn tell_stated(&self) -> Result<bool, PipelineError> {
-        let Some(trail) = &self.observed.trail else {
-            return Ok(true);
+        let event = |one: &Untold<Recorded>| match &one.what {
+            Some(recorded) => Some((one.at, observe::identity(recorded))),
+            None => {
+                tracing::error!(code = "statement-damaged", number = one.id);
+                None
+            }
         };
-        while !self.is_hurried() {
-            let all = self
-                .store
-                .read(|conn| identities::untold(conn, OBJECTS_A_TIME))?;
-            let Some(last) = all.last().map(|one| one.id) else {
-                return Ok(true);
-            };
-            let mut events = Vec::new();
-            for one in &all {
-                match &one.recorded {
-                    Some(recorded) => events.push((one.at, observe::identity(recorded))),
-                    None => tracing::error!(code = "statement-damaged", number = one.id),
-                }
-            }
-            if !trail.write(&events) {
-                return Ok(false);
-            }
-            self.store
-                .write(move |tx| identities::note_told(tx, last))?;
-        }
-        Ok(true)
+        self.tell_rows(identities::AUDITED, identities::untold, |one| one.id, event)
     }
 
     /// Tells of everything that people said since it last did, to whichever process; `false` if the
@@ -102,27 +70,39 @@ impl Pipeline {
     ///
     /// When the store fails.
     pub fn tell_said(&self) -> Result<bool, PipelineError> {
+        let event = |one: &Untold<Entry>| match &one.what {
+            Some(entry) => Some((one.at, said(entry))),
+            None => {
+                tracing::error!(code = "entry-damaged", number = one.id);
+                None
+            }
+        };
+        self.tell_rows(people::AUDITED, people::untold, |one| one.id, event)
+    }
+
+    /// Tells of rows after the last one told of, some at a time, until none is left. A row without an
+    /// event is damaged, and holds up no other.
+    fn tell_rows<R>(
+        &self,
+        audited: Audited,
+        untold: impl Fn(&Connection, u32) -> Result<Vec<R>, StoreError>,
+        number: impl Fn(&R) -> i64,
+        event: impl Fn(&R) -> Option<(DateTime<Utc>, Event)>,
+    ) -> Result<bool, PipelineError> {
         let Some(trail) = &self.observed.trail else {
             return Ok(true);
         };
+        // What is left is told at the next start.
         while !self.is_hurried() {
-            let all = self
-                .store
-                .read(|conn| people::untold(conn, OBJECTS_A_TIME))?;
-            let Some(last) = all.last().map(|one| one.id) else {
+            let rows = self.store.read(|conn| untold(conn, OBJECTS_A_TIME))?;
+            let Some(last) = rows.last().map(&number) else {
                 return Ok(true);
             };
-            let mut events = Vec::new();
-            for one in &all {
-                match &one.entry {
-                    Some(entry) => events.push((one.at, said(entry))),
-                    None => tracing::error!(code = "entry-damaged", number = one.id),
-                }
-            }
+            let events: Vec<_> = rows.iter().filter_map(&event).collect();
             if !trail.write(&events) {
                 return Ok(false);
             }
-            self.store.write(move |tx| people::note_told(tx, last))?;
+            self.store.write(move |tx| audited.note(tx, last))?;
         }
         Ok(true)
     }

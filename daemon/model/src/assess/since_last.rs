@@ -6,6 +6,7 @@ use super::pair::pair;
 use super::since_event::{known, since_event};
 use super::{DecidedBy, Parameters, rounded};
 use crate::domain::Label;
+use crate::domain::time::written;
 use chrono::{NaiveDate, NaiveTime};
 use serde::{Deserialize, Serialize};
 
@@ -132,7 +133,7 @@ impl SinceLast {
         format!(
             "Since the last exam ({}{ago}{eye}): {:+.2} mm ({:+.2} to {:+.2}), {error}. This alone \
              flags nothing.",
-            moment(self.date, self.time),
+            written(self.date, self.time),
             self.mm,
             self.lower_mm,
             self.upper_mm
@@ -144,7 +145,7 @@ impl NotSinceLast {
     /// Which exam was the last and why there is no change since, in one sentence.
     #[must_use]
     pub fn sentence(&self) -> String {
-        let at = moment(self.date, self.time);
+        let at = written(self.date, self.time);
         format!(
             "No change since the last exam ({at}) is given: {}.",
             self.reason.phrase()
@@ -196,7 +197,7 @@ impl Flags {
             2 => "twice".to_owned(),
             n => format!("{n} times"),
         };
-        let since = moment(self.since, self.since_time);
+        let since = written(self.since, self.since_time);
         let now = match self.now {
             true => "and now again",
             false => "not now",
@@ -205,7 +206,7 @@ impl Flags {
             1 => format!("on {since}"),
             _ => format!(
                 "since {since}, last on {}",
-                moment(self.last, self.last_time)
+                written(self.last, self.last_time)
             ),
         };
         let share = match self.of > self.count {
@@ -213,14 +214,6 @@ impl Flags {
             false => String::new(),
         };
         format!("Flagged {times} {last}{share}, {now}.")
-    }
-}
-
-/// A day, with the time where one is told.
-pub(super) fn moment(date: NaiveDate, time: Option<NaiveTime>) -> String {
-    match time {
-        Some(time) => format!("{date} {}", time.format("%H:%M")),
-        None => date.to_string(),
     }
 }
 

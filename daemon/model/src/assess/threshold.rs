@@ -2,9 +2,9 @@
 //!
 //! It describes. No status is taken from it.
 
-use super::since_last::moment;
 use super::{Comparison, normal, rounded};
 use crate::domain::OpeningPressure;
+use crate::domain::time::written;
 use chrono::{NaiveDate, NaiveTime};
 use serde::{Deserialize, Serialize};
 
@@ -245,7 +245,7 @@ impl Episode {
         };
         format!(
             "on {}, counted from the {:.2} mm that {baseline}{pressure}",
-            moment(self.date, self.time),
+            written(self.date, self.time),
             self.level_mm
         )
     }

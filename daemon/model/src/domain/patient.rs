@@ -32,6 +32,25 @@ pub enum Sex {
     O,
 }
 
+impl Sex {
+    /// Its letter in DICOM, HL7 (table 0001) and JSON.
+    #[must_use]
+    pub fn letter(self) -> &'static str {
+        match self {
+            Sex::F => "F",
+            Sex::M => "M",
+            Sex::O => "O",
+        }
+    }
+
+    /// Of its letter; other text says nothing.
+    #[must_use]
+    pub fn of_letter(text: &str) -> Option<Self> {
+        let all = [Sex::F, Sex::M, Sex::O];
+        all.into_iter().find(|sex| sex.letter() == text)
+    }
+}
+
 /// The patient as one report describes them. `Debug` hides all of it.
 #[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Patient {

@@ -106,6 +106,12 @@ pub struct ObjectReading {
 }
 
 impl ObjectReading {
+    /// Its SOP Instance UID; empty where it has none.
+    #[must_use]
+    pub fn uid(&self) -> &str {
+        self.sop_instance_uid.as_deref().unwrap_or_default()
+    }
+
     /// Whether the object was understood and holds sheath values, usable or not.
     #[must_use]
     pub fn holds_sheath_values(&self) -> bool {

@@ -80,6 +80,15 @@ impl<Tz: TimeZone> From<DateTime<Tz>> for Moment {
     }
 }
 
+/// A day, with the time of day where one is told, as people read it: `2024-05-07 10:00`.
+#[must_use]
+pub fn written(date: NaiveDate, time: Option<NaiveTime>) -> String {
+    match time {
+        Some(time) => format!("{date} {}", time.format("%H:%M")),
+        None => date.to_string(),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -158,15 +158,7 @@ fn patient(result: &Envelope, context: &Context) -> Segment {
         )
         .field(5, name.map_or_else(unnamed, |name| person(name)))
         .text(7, born.as_deref().unwrap_or_default())
-        .text(
-            8,
-            match patient.sex {
-                Some(Sex::F) => "F",
-                Some(Sex::M) => "M",
-                Some(Sex::O) => "O",
-                None => "",
-            },
-        )
+        .text(8, patient.sex.map_or("", Sex::letter))
 }
 
 /// PID-5 is required; a name that is not known has the type `U`, unspecified (table 0200).

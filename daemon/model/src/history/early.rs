@@ -64,10 +64,6 @@ const MAKERS: [fn(&ObjectReading) -> Option<Maker<'_>>; 2] = [
 /// Early and final reports that can belong together.
 type Group<'a> = (Vec<&'a ObjectReading>, Vec<&'a ObjectReading>);
 
-fn uid(reading: &ObjectReading) -> &str {
-    reading.sop_instance_uid.as_deref().unwrap_or_default()
-}
-
 fn sheath(reading: &ObjectReading) -> impl Iterator<Item = &crate::domain::Measurement> {
     let all = reading.measurements.iter();
     all.filter(|one| one.quantity == Quantity::SheathDiameter)
@@ -134,7 +130,7 @@ fn groups<'a>(
     // A report that replaces a final one is no early form of anything.
     let mut early_throughout: BTreeSet<&str> = BTreeSet::new();
     for &one in &replacing.order {
-        let own = uid(one);
+        let own = one.uid();
         let early = (flag.is_early)(one);
         if early == Some(true)
             && replacing
@@ -178,7 +174,7 @@ struct Pairing<'a, 'c> {
 
 impl<'a> Pairing<'a, '_> {
     fn first(&self, one: &ObjectReading) -> Option<Stamp> {
-        self.clock.first(uid(one))
+        self.clock.first(one.uid())
     }
 
     /// Two that say when they were observed are of one scan only if that is near; and a report that
@@ -200,7 +196,7 @@ impl<'a> Pairing<'a, '_> {
         mut early: Vec<&'a ObjectReading>,
         mut late: Vec<&'a ObjectReading>,
     ) {
-        let by_time = |one: &&'a ObjectReading| (self.first(one).map(|stamp| stamp.at), uid(one));
+        let by_time = |one: &&'a ObjectReading| (self.first(one).map(|stamp| stamp.at), one.uid());
         early.sort_by_key(by_time);
         late.sort_by_key(by_time);
         // The same readings again are the same scan.
@@ -225,14 +221,14 @@ impl<'a> Pairing<'a, '_> {
             let candidates = later.iter().take(LOOKED_AT).chain(timeless);
             match candidates.copied().find(|late| self.can_be_one(one, late)) {
                 Some(late) => {
-                    used.insert(uid(late));
-                    self.pairs.push((uid(one), uid(late)));
+                    used.insert(late.uid());
+                    self.pairs.push((one.uid(), late.uid()));
                     false
                 }
                 None => true,
             }
         });
-        late.retain(|one| !used.contains(uid(one)));
+        late.retain(|one| !used.contains(one.uid()));
         if !flag.same_readings {
             self.in_order(&early, &late);
         }
@@ -293,12 +289,12 @@ impl<'a> Pairing<'a, '_> {
             if !clear || finals.len() < of_block.len() {
                 let any = !of_block.is_empty();
                 self.unclear
-                    .extend(finals.iter().filter(|_| any).map(|one| uid(one)));
+                    .extend(finals.iter().filter(|_| any).map(|one| one.uid()));
                 continue;
             }
             for (scan, late) in of_block.iter().filter_map(|n| scans.get(*n)).zip(finals) {
                 let fits = scan.iter().filter(|one| self.can_be_one(one, late));
-                let pairs: Vec<_> = fits.map(|one| (uid(one), uid(late))).collect();
+                let pairs: Vec<_> = fits.map(|one| (one.uid(), late.uid())).collect();
                 self.pairs.extend(pairs);
             }
         }

@@ -149,10 +149,10 @@ pub(super) fn of_study<'a>(
     let here: BTreeMap<&str, usize> = reports
         .iter()
         .enumerate()
-        .map(|(n, one)| (uid(one), n))
+        .map(|(n, one)| (one.uid(), n))
         .collect();
     let successors = |n: usize| -> Vec<usize> {
-        let by = reports.get(n).map(|one| replacing.by(uid(one)));
+        let by = reports.get(n).map(|one| replacing.by(one.uid()));
         by.into_iter()
             .flatten()
             .filter_map(|by| here.get(by))
@@ -177,7 +177,7 @@ pub(super) fn of_study<'a>(
     let scale = Scale::of(items.iter().filter_map(|item| Some(item.stamp?.at)));
     let (mut timed, untimed): (Vec<_>, Vec<_>) =
         items.into_iter().partition(|item| item.stamp.is_some());
-    let name = |item: &Item<'_>| reports.get(item.report).map(|one| uid(one));
+    let name = |item: &Item<'_>| reports.get(item.report).map(|one| one.uid());
     timed.sort_by_key(|item| (item.at(scale), name(item), item.value));
     let mut sessions = told_apart(timed, scale, apart);
     let mut lost: BTreeSet<usize> = BTreeSet::new();
@@ -190,10 +190,6 @@ pub(super) fn of_study<'a>(
         }
     }
     place(reports, &successors, clock, scale, apart, &sessions, &lost)
-}
-
-fn uid(reading: &ObjectReading) -> &str {
-    reading.sop_instance_uid.as_deref().unwrap_or_default()
 }
 
 /// Whether a value can tell when its exam was: not one that is kept apart because it is of another
@@ -210,22 +206,28 @@ fn is_of_the_exam(reading: &ObjectReading, value: &Measurement) -> bool {
 
 /// The sessions of values that are sorted by time.
 fn told_apart<'a>(timed: Vec<Item<'a>>, scale: Scale, apart: &Apart) -> Vec<Vec<Item<'a>>> {
-    let mut sessions: Vec<(Vec<Item<'a>>, Eyes)> = Vec::new();
-    let clusters = clusters(timed, scale, apart.gap());
-    for cluster in clusters
-        .into_iter()
-        .flat_map(|one| steps(one, scale, apart))
-    {
-        let eyes = Eyes::of(&cluster);
-        match sessions.last_mut() {
-            Some((items, seen)) if day(items) == day(&cluster) && !seen.measured_again(&eyes) => {
-                items.extend(cluster);
+    let clusters = clusters(timed, scale, apart.gap()).into_iter();
+    let steps = clusters.flat_map(|one| steps(one, scale, apart));
+    until_again(steps, |before, next| day(before) == day(next))
+}
+
+/// Runs of values, joined with the one before until an eye is measured again, where they may be.
+fn until_again<'a>(
+    runs: impl IntoIterator<Item = Vec<Item<'a>>>,
+    may_join: impl Fn(&[Item<'a>], &[Item<'a>]) -> bool,
+) -> Vec<Vec<Item<'a>>> {
+    let mut joined: Vec<(Vec<Item<'a>>, Eyes)> = Vec::new();
+    for run in runs {
+        let eyes = Eyes::of(&run);
+        match joined.last_mut() {
+            Some((items, seen)) if may_join(items, &run) && !seen.measured_again(&eyes) => {
+                items.extend(run);
                 seen.extend(eyes);
             }
-            _ => sessions.push((cluster, eyes)),
+            _ => joined.push((run, eyes)),
         }
     }
-    sessions.into_iter().map(|(items, _)| items).collect()
+    joined.into_iter().map(|(items, _)| items).collect()
 }
 
 fn day(items: &[Item<'_>]) -> Option<NaiveDate> {
@@ -280,18 +282,7 @@ fn steps<'a>(cluster: Vec<Item<'a>>, scale: Scale, apart: &Apart) -> Vec<Vec<Ite
     if !moves {
         return vec![cluster];
     }
-    let mut steps: Vec<(Vec<Item<'a>>, Eyes)> = Vec::new();
-    for run in clusters(cluster, scale, PAUSE) {
-        let eyes = Eyes::of(&run);
-        match steps.last_mut() {
-            Some((items, seen)) if !seen.measured_again(&eyes) => {
-                items.extend(run);
-                seen.extend(eyes);
-            }
-            _ => steps.push((run, eyes)),
-        }
-    }
-    steps.into_iter().map(|(items, _)| items).collect()
+    until_again(clusters(cluster, scale, PAUSE), |_, _| true)
 }
 
 fn range_mm(um: impl Iterator<Item = i64> + Clone) -> f64 {
@@ -347,7 +338,7 @@ fn place<'a>(
             let theirs = successors(n).into_iter().filter_map(|by| homes.get(by));
             let mut home: BTreeSet<usize> = theirs.flatten().copied().collect();
             if home.is_empty() {
-                let stamp = clock.first(uid(reading));
+                let stamp = clock.first(reading.uid());
                 home.extend(nearest(&mut (0..sessions.len()), stamp));
             }
             if let Some(own) = homes.get_mut(n) {
@@ -369,7 +360,7 @@ fn place<'a>(
     let untimed: Rc<[&str]> = lost
         .iter()
         .filter_map(|n| reports.get(*n))
-        .map(|one| uid(one))
+        .map(|one| one.uid())
         .collect();
     let only = sessions.len() == 1;
     let mut told = Vec::with_capacity(sessions.len());
@@ -391,7 +382,7 @@ fn place<'a>(
                 })
             })
             .collect();
-        parts.sort_by_key(|part| uid(part.reading));
+        parts.sort_by_key(|part| part.reading.uid());
         told.push(Session {
             parts,
             first,

@@ -2,7 +2,7 @@
 
 use super::replacing::Replacing;
 use super::sessions::{Part, Session};
-use crate::domain::{Eye, ObjectReading, Quantity, Remark};
+use crate::domain::{Eye, Quantity, Remark};
 
 /// Code of the remark on an exam that rests on a report that calls itself preliminary.
 pub const PRELIMINARY: &str = "exam-preliminary";
@@ -41,7 +41,7 @@ pub(super) fn untimed() -> Remark {
 pub(super) fn of_session(session: &Session<'_>, replacing: &Replacing<'_>) -> Vec<Remark> {
     let mut remarks = Vec::new();
     let parts = || session.parts.iter();
-    let stands = |part: &&Part<'_>| replacing.by(uid(part)).next().is_none();
+    let stands = |part: &&Part<'_>| replacing.by(part.reading.uid()).next().is_none();
     for (of_report, code, word) in EARLY {
         let says = |part: &Part<'_>| {
             let mut remarks = part.reading.remarks.iter();
@@ -50,7 +50,7 @@ pub(super) fn of_session(session: &Session<'_>, replacing: &Replacing<'_>) -> Ve
         let early: Vec<&str> = parts()
             .filter(stands)
             .filter(|part| says(part))
-            .map(uid)
+            .map(|part| part.reading.uid())
             .collect();
         if !early.is_empty() {
             remarks.push(
@@ -62,7 +62,7 @@ pub(super) fn of_session(session: &Session<'_>, replacing: &Replacing<'_>) -> Ve
             );
         }
     }
-    for early in parts().map(uid) {
+    for early in parts().map(|part| part.reading.uid()) {
         if let Some(late) = replacing.early.became.get(early) {
             remarks.push(Remark::info(
                 "preliminary-superseded",
@@ -74,7 +74,7 @@ pub(super) fn of_session(session: &Session<'_>, replacing: &Replacing<'_>) -> Ve
         }
     }
     let unclear: Vec<&str> = parts()
-        .map(uid)
+        .map(|part| part.reading.uid())
         .filter(|uid| replacing.early.unclear.contains(uid))
         .collect();
     if !unclear.is_empty() {
@@ -92,7 +92,7 @@ pub(super) fn of_session(session: &Session<'_>, replacing: &Replacing<'_>) -> Ve
     }
     let circle: Vec<&str> = parts()
         .filter(stands)
-        .map(uid)
+        .map(|part| part.reading.uid())
         .filter(|uid| replacing.is_in_circle(uid))
         .collect();
     if !circle.is_empty() {
@@ -153,11 +153,6 @@ pub(super) fn of_session(session: &Session<'_>, replacing: &Replacing<'_>) -> Ve
     remarks
 }
 
-fn uid<'a>(part: &Part<'a>) -> &'a str {
-    let reading: &'a ObjectReading = part.reading;
-    reading.sop_instance_uid.as_deref().unwrap_or_default()
-}
-
 fn names(uids: &[&str]) -> String {
     let named: Vec<&str> = uids.iter().take(NAMED).copied().collect();
     format!("{}{}", named.join(", "), more(uids.len()))
@@ -187,5 +182,5 @@ fn values(part: &Part<'_>) -> String {
         .into_iter()
         .flatten()
         .collect();
-    format!("Report {}: {}.", uid(part), eyes.join("; "))
+    format!("Report {}: {}.", part.reading.uid(), eyes.join("; "))
 }

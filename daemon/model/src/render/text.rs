@@ -2,6 +2,7 @@
 
 use super::{beside, readings};
 use crate::domain::Millimetres;
+use crate::domain::time::written;
 use crate::legible;
 use crate::results::cautions::NOT_A_DEVICE;
 use crate::results::numbers::Printed;
@@ -198,7 +199,7 @@ pub(crate) fn baseline(content: &Content) -> Vec<String> {
     let used = content.baseline.iter().map(|exam| {
         format!(
             "{}: right {}, left {}; operator {}; label {}",
-            phrases::when(exam.date, exam.time),
+            written(exam.date, exam.time),
             mm(&exam.right_mm),
             mm(&exam.left_mm),
             phrases::operator(exam.operator.as_deref()),

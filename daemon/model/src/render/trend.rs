@@ -21,8 +21,8 @@ pub(crate) use marks::{FRAME, HAIR, INK, QUIET, SMALL, TEXT};
 pub use of::of_contents;
 
 use crate::assess::Status;
+use crate::domain::time::written;
 use crate::domain::{Eye, Label};
-use crate::results::phrases;
 use chrono::{Datelike, NaiveDate, NaiveTime, Timelike};
 use std::fmt::Write as _;
 
@@ -271,7 +271,7 @@ fn description(trend: &Trend) -> String {
             let _ = write!(out, " No exam for {years}.");
         }
         before = Some(point.date);
-        let _ = write!(out, " {}:", phrases::when(point.date, point.time));
+        let _ = write!(out, " {}:", written(point.date, point.time));
         let compared_value = trend.eye.map_or("compared value", Eye::word);
         for (name, value) in [
             ("right", point.right_mm),

@@ -5,9 +5,9 @@ mod not_compared;
 pub use not_compared::NotCompared;
 
 use super::cautions::{self, Caution};
-use super::phrases;
 use crate::assess::{Assessment, Basis, Counted, Course, Parameters, Status};
 use crate::companions::{self, Companions};
+use crate::domain::time::written;
 use crate::domain::{
     Border, Device, Event, Eye, Label, Millimetres, Modality, Moment, OpeningPressure, PatientKey,
     Quantity, Remark, Sex,
@@ -353,7 +353,7 @@ fn would_change(content: &Content) -> Vec<String> {
         .baseline
         .iter()
         .filter(|exam| exam.label.is_none())
-        .map(|exam| phrases::when(exam.date, exam.time))
+        .map(|exam| written(exam.date, exam.time))
         .collect();
     if !unlabelled.is_empty() {
         lines.push(format!(

@@ -3,10 +3,11 @@
 use super::Content;
 use super::content::NotCompared;
 use crate::assess::{Basis, Comparison, DecidedBy, Reason, Row, Status, Unused, Why};
+use crate::domain::time::written;
 use crate::domain::{Device, Eye, Millimetres, Moment, Remark, Severity, written_name};
 use crate::history::DATE_IMPLAUSIBLE;
 use crate::results::statement;
-use chrono::{FixedOffset, NaiveDate, NaiveTime};
+use chrono::FixedOffset;
 
 /// A status in words: `above expected`.
 pub(crate) fn status(status: Status) -> String {
@@ -67,17 +68,9 @@ pub(crate) fn capital(text: &str) -> String {
     first.into_iter().flatten().chain(letters).collect()
 }
 
-/// A day, with the time of day where one is told.
-pub(crate) fn when(date: NaiveDate, time: Option<NaiveTime>) -> String {
-    match time {
-        Some(time) => format!("{date} {}", time.format("%H:%M")),
-        None => date.to_string(),
-    }
-}
-
 /// The day and time of an exam: `2024-05-07 10:00`, with the offset where the report states one.
 pub(crate) fn moment(at: Moment) -> String {
-    let local = when(at.date(), at.time());
+    let local = written(at.date(), at.time());
     match at.offset_s.and_then(FixedOffset::east_opt) {
         Some(offset) => format!("{local} (UTC{offset})"),
         None => local,
@@ -99,7 +92,7 @@ pub(crate) fn not_used(content: &Content) -> Vec<String> {
 }
 
 fn not_used_for_one(content: &Content, run: &[NotCompared]) -> String {
-    let at = |one: &NotCompared| when(one.date, one.time);
+    let at = |one: &NotCompared| written(one.date, one.time);
     let times: Vec<String> = run.iter().map(at).collect();
     let times = match (times.as_slice(), times.first(), times.last()) {
         ([one], _, _) => one.clone(),
@@ -289,7 +282,7 @@ pub(crate) fn not_listed(content: &Content) -> Option<String> {
 fn span(content: &Content) -> Option<String> {
     let (first, last) = (content.baseline.first()?, content.baseline.last()?);
     Some(match content.baseline.len() {
-        1 => format!("one exam, {}", when(first.date, first.time)),
+        1 => format!("one exam, {}", written(first.date, first.time)),
         count => format!("{count} exams, {} to {}", first.date, last.date),
     })
 }

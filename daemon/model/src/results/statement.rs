@@ -5,6 +5,7 @@
 
 use crate::assess::{AfterState, Basis, DecidedBy, Nadir, Notice, Reason, Row, SinceLast, Status};
 use crate::domain::Remark;
+use crate::domain::time::written;
 use crate::history::DATE_IMPLAUSIBLE;
 use crate::results::numbers::{self, Expected, Printed};
 use crate::results::{Content, Replaced, phrases};
@@ -109,7 +110,7 @@ fn found(content: &Content) -> Option<String> {
             phrases::row_name(content, DecidedBy::Both),
             numbers::mm(row.measured_mm),
             numbers::signed(nadir.mm),
-            phrases::when(nadir.date, nadir.time),
+            written(nadir.date, nadir.time),
             numbers::mm(row.measured_mm - nadir.mm),
             numbers::mm(nadir.limit_mm),
         ));
@@ -304,7 +305,7 @@ impl Figures {
 fn figures(content: &Content) -> Vec<(String, String)> {
     if let Some((nadir, row)) = nadir(content) {
         let name = phrases::row_name(content, DecidedBy::Both);
-        let of = phrases::when(nadir.date, nadir.time);
+        let of = written(nadir.date, nadir.time);
         return vec![
             (
                 format!("Measured, {name}"),
@@ -364,12 +365,14 @@ fn millimetres(number: &str) -> String {
 /// What explains the answer, a sentence or two each, the weightiest first; empty ones are left out.
 fn details(content: &Content) -> Vec<String> {
     let mut all = other_rows(content);
-    if content.is_date_doubted() && content.assessment.reason != Some(Reason::DateImplausible) {
+    let is_said = matches!(
+        content.assessment.reason,
+        Some(Reason::DateImplausible | Reason::BeforeBirth)
+    );
+    if content.is_date_doubted() && !is_said {
         let mut remarks = content.remarks.iter();
         let dated = remarks.find(|remark| remark.code == DATE_IMPLAUSIBLE);
-        // The reason has said it.
-        let is_said = content.assessment.reason == Some(Reason::BeforeBirth);
-        all.extend(dated.filter(|_| !is_said).map(phrases::said_of_it));
+        all.extend(dated.map(phrases::said_of_it));
     }
     all.extend(since_event(content));
     let course = &content.course;

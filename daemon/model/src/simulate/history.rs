@@ -1,14 +1,13 @@
 //! The exams of one invented patient as a recipe tells.
 
 use super::dice::Dice;
-use super::patient::{Crew, LEVEL_MM, readings};
+use super::patient::{Crew, DAYS_PER_YEAR, LEVEL_MM, exam, readings};
 use super::recipe::{Measured, Recipe, Visit};
 use super::scenario::{DEVICES, Design, OPERATORS, People, Sizes};
-use crate::assess::{Exam, History, KnownErrors, Modality, Parameters, PerEye, Subject};
+use crate::assess::{Exam, History, Parameters, Subject};
 use crate::domain::{Event, EventKind, Millimetres};
 use chrono::{Days, NaiveDate, NaiveTime};
 
-const DAYS_PER_YEAR: f64 = 365.25;
 /// Age at the first exam.
 const ADULT_DAYS: u64 = 10_950;
 /// Width of the nerve divided by that of its sheath: BMC Neurol 2015, doi:10.1186/s12883-015-0361-x
@@ -56,24 +55,13 @@ pub(super) fn history(recipe: &Recipe, rise_mm: f64, p: &Parameters, dice: &mut 
             readings(&Design::default(), dice, true_mm + leans, &sizes, p)
         });
         seen = Some(eyes.each_ref().map(|eye| mean(eye)));
-        let [right, left] = eyes;
+        let date = born + Days::new(ADULT_DAYS + visit.day);
         exams.push(Exam {
-            id: number.to_string(),
-            date: born + Days::new(ADULT_DAYS + visit.day),
             time: visit
                 .hour
                 .and_then(|hour| NaiveTime::from_hms_opt(hour, 0, 0)),
             label: visit.label,
-            operator: Some(operator.to_string()),
-            device: Some(device.to_string()),
-            definition: None,
-            eyes: PerEye { right, left },
-            planes: PerEye::default(),
-            modality: Modality::Ultrasound,
-            excluded: None,
-            step_mm: PerEye::default(),
-            eyeball_mm: PerEye::default(),
-            known: KnownErrors::default(),
+            ..exam(number, date, operator, device, eyes)
         });
     }
     let revision = |day: &u64| Event {

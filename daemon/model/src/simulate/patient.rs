@@ -11,7 +11,7 @@ use chrono::{Days, NaiveDate};
 pub(super) const LEVEL_MM: (f64, f64) = (5.5, 0.6);
 /// SD of a gross reading error, mm.
 const GROSS_MM: f64 = 0.8;
-const DAYS_PER_YEAR: f64 = 365.25;
+pub(super) const DAYS_PER_YEAR: f64 = 365.25;
 
 /// A question about an exam at which nothing has changed, after so many well baseline exams.
 pub(super) fn invent(
@@ -84,22 +84,9 @@ pub(super) fn invent(
                 p,
             )
         });
-        let [right, left] = eyes;
         exams.push(Exam {
-            id: number.to_string(),
-            date,
-            time: None,
             label: (!today).then_some(Label::Well),
-            operator: Some(operator.to_string()),
-            device: Some(device.to_string()),
-            definition: None,
-            eyes: PerEye { right, left },
-            planes: PerEye::default(),
-            modality: Modality::Ultrasound,
-            excluded: None,
-            step_mm: PerEye::default(),
-            eyeball_mm: PerEye::default(),
-            known: KnownErrors::default(),
+            ..exam(number, date, operator, device, eyes)
         });
     }
     Question {
@@ -111,6 +98,32 @@ pub(super) fn invent(
         exams,
         assess: baseline_exams.to_string(),
         parameters: *p,
+    }
+}
+
+/// An exam without a label and with nothing known beside its readings, right eye first.
+pub(super) fn exam(
+    number: usize,
+    date: NaiveDate,
+    operator: usize,
+    device: usize,
+    [right, left]: [Vec<Millimetres>; 2],
+) -> Exam {
+    Exam {
+        id: number.to_string(),
+        date,
+        time: None,
+        label: None,
+        operator: Some(operator.to_string()),
+        device: Some(device.to_string()),
+        definition: None,
+        eyes: PerEye { right, left },
+        planes: PerEye::default(),
+        modality: Modality::Ultrasound,
+        excluded: None,
+        step_mm: PerEye::default(),
+        eyeball_mm: PerEye::default(),
+        known: KnownErrors::default(),
     }
 }
 

@@ -185,7 +185,7 @@ impl Header {
                 tags::PATIENT_SEX,
                 "sex-unknown",
                 "The sex is none of F, M and O and is left out.",
-                sex,
+                Sex::of_letter,
             ),
             study_at: study.map(|(at, _)| at),
             content_at: content.map(|(at, _)| at),
@@ -264,15 +264,6 @@ fn lateralities(reader: &mut Reader<'_, '_>) -> Vec<(&'static str, char)> {
         Some((name, checked(reader, tag, code, text, side)?))
     });
     given.into_iter().flatten().collect()
-}
-
-fn sex(text: &str) -> Option<Sex> {
-    match text {
-        "F" => Some(Sex::F),
-        "M" => Some(Sex::M),
-        "O" => Some(Sex::O),
-        _ => None,
-    }
 }
 
 fn predecessors(reader: &mut Reader<'_, '_>) -> Vec<String> {

@@ -1,9 +1,9 @@
 //! `event`: what happened to a patient.
 
 use super::act::{Act, How, Step, act};
+use super::finish_and_show;
 use super::person::{People, Person};
 use super::who::Who;
-use super::{finish, reassess};
 use crate::cli::args::EventArgs;
 use crate::cli::{Failure, open};
 use chrono::{Local, NaiveDate};
@@ -73,9 +73,7 @@ pub(in crate::cli) fn event(args: &EventArgs) -> Result<(), Failure> {
             steps: vec![step],
         })
     })?;
-    finish(&pipeline)?;
-    let of_whom = done.unwrap_or_default();
-    of_whom.iter().try_for_each(|key| reassess(&pipeline, key))
+    finish_and_show(&pipeline, &done.unwrap_or_default())
 }
 
 /// Where the patient stands: the newest exam, and what happened so far.

@@ -4,7 +4,7 @@ use super::act::{Act, How, Serves, Step, act};
 use super::person::{People, about, moment};
 use super::table::{self, Row};
 use super::who::Who;
-use super::{finish, reassess};
+use super::{finish, finish_and_show};
 use crate::cli::args::LabelArgs;
 use crate::cli::{Failure, open, print};
 use crate::pipeline::Pipeline;
@@ -63,13 +63,13 @@ pub(in crate::cli) fn label(args: &LabelArgs) -> Result<(), Failure> {
         ),
     })?;
     let Some(of_whom) = done else { return Ok(()) };
-    finish(&pipeline)?;
     if args.table.is_some() {
+        finish(&pipeline)?;
         let rows = rows.as_ref().map_or(0, Vec::len);
         print::line(format_args!("rows {rows}, patients {}", of_whom.len()));
         return Ok(());
     }
-    of_whom.iter().try_for_each(|key| reassess(&pipeline, key))
+    finish_and_show(&pipeline, &of_whom)
 }
 
 /// Exams and their label as typed.

@@ -1,12 +1,12 @@
 //! `pressure`: the opening pressure of an exam.
 
 use super::act::{Act, How, Serves, Step, act};
+use super::finish_and_show;
 use super::person::{People, about, moment};
 use super::who::Who;
-use super::{finish, reassess};
 use crate::cli::args::PressureArgs;
 use crate::cli::{Failure, open};
-use sheathline_model::domain::{OpeningPressure, PatientKey};
+use sheathline_model::domain::OpeningPressure;
 use sheathline_model::entries::{self, Kind, Of, Said};
 use sheathline_model::history::Places;
 use std::collections::BTreeSet;
@@ -72,7 +72,5 @@ pub(in crate::cli) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
             steps: vec![step],
         })
     })?;
-    finish(&pipeline)?;
-    let of_whom: Vec<PatientKey> = done.unwrap_or_default();
-    of_whom.iter().try_for_each(|key| reassess(&pipeline, key))
+    finish_and_show(&pipeline, &done.unwrap_or_default())
 }

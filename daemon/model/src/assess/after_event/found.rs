@@ -162,13 +162,27 @@ fn from_where_a_person_settled<'e, 'a>(exams: &'e [&'a Earlier<'a>]) -> &'e [&'a
     exams.get(settled.unwrap_or(0)..).unwrap_or_default()
 }
 
+/// Today held against each of the exams that it can be held against, in order.
+fn pairs<'a>(
+    case: &Case<'_>,
+    exams: impl Iterator<Item = &'a Earlier<'a>>,
+) -> impl Iterator<Item = (&'a Session<'a>, Pair)> {
+    exams.filter_map(|earlier| {
+        let then = earlier.session;
+        Some((then, pair(then, case.today, case.parameters).ok()?))
+    })
+}
+
+/// Exams at the event or since that may speak.
+fn around<'a>(since: &SinceEvent<'a>) -> impl Iterator<Item = &'a Earlier<'a>> {
+    since.around.iter().copied().filter(|one| one.may_testify())
+}
+
 /// Today beside the narrowest of the exams since the event; the limit is that of the largest of all
 /// differences from them.
 fn nadir(case: &Case<'_>, exams: &[&Earlier<'_>]) -> Option<Nadir> {
     let p = case.parameters;
-    let pairs = exams.iter().map(|earlier| earlier.session);
-    let pairs = pairs.filter_map(|then| Some((then, pair(then, case.today, p).ok()?)));
-    let pairs: Vec<(&Session<'_>, Pair)> = pairs.collect();
+    let pairs: Vec<_> = pairs(case, exams.iter().copied()).collect();
     let comparisons = pairs.len();
     // Of equals the newest.
     let (then, pair) = pairs
@@ -200,10 +214,7 @@ fn nadir(case: &Case<'_>, exams: &[&Earlier<'_>]) -> Option<Nadir> {
 /// the limit is that of the largest of all differences.
 fn fall<'a>(case: &Case<'_>, since: &SinceEvent<'a>) -> Option<(&'a Session<'a>, Difference)> {
     let p = case.parameters;
-    let around = since.around.iter().filter(|earlier| earlier.may_testify());
-    let pairs = around.map(|earlier| earlier.session);
-    let pairs = pairs.filter_map(|then| Some((then, pair(then, case.today, p).ok()?)));
-    let pairs: Vec<(&Session<'_>, Pair)> = pairs.collect();
+    let pairs: Vec<_> = pairs(case, around(since)).collect();
     let limit = limit_of_largest(p.z_above, pairs.len());
     let mut newest = pairs.into_iter().rev();
     let (then, pair) = newest.find(|(_, pair)| pair.z() - HAIR <= -limit)?;
@@ -213,14 +224,9 @@ fn fall<'a>(case: &Case<'_>, since: &SinceEvent<'a>) -> Option<(&'a Session<'a>,
 
 /// Today against the exam at the event or the first one after it, whatever its label: it shows the crisis.
 fn since_the_crisis(case: &Case<'_>, since: &SinceEvent<'_>) -> Option<Difference> {
-    let p = case.parameters;
-    let around = since.around.iter().filter(|earlier| earlier.may_testify());
-    let mut pairs = around.filter_map(|earlier| {
-        let found = pair(earlier.session, case.today, p).ok()?;
-        let date = earlier.session.exam.date;
-        Some(Difference::of(date, 1, found.mm, found.sd_mm, p.z_above))
-    });
-    pairs.next()
+    let (then, found) = pairs(case, around(since)).next()?;
+    let z = case.parameters.z_above;
+    Some(Difference::of(then.exam.date, 1, found.mm, found.sd_mm, z))
 }
 
 /// Ids of the newest exams since the event and of today's: without a limit the results of a patient would

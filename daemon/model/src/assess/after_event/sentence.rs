@@ -2,7 +2,8 @@
 
 use super::{AfterEvent, AfterState, Difference, Happened, HappenedKind, Nadir};
 use crate::assess::answer::EIGHT_OF_TEN;
-use crate::assess::since_last::{SinceLast, moment};
+use crate::assess::since_last::SinceLast;
+use crate::domain::time::written;
 
 /// Facts of an event that are named beside the first.
 const NAMED_MOST: usize = 3;
@@ -140,7 +141,7 @@ impl AfterEvent {
     /// Today beside the narrowest exam since; nothing where it was no comparison at all.
     fn rise(&self) -> Option<String> {
         let nadir = self.nadir.as_ref()?;
-        let (at, exams) = (moment(nadir.date, nadir.time), nadir.title());
+        let (at, exams) = (written(nadir.date, nadir.time), nadir.title());
         let (mm, limit) = (nadir.mm, nadir.limit_mm);
         match self.state {
             AfterState::WideningAgain => Some(format!(

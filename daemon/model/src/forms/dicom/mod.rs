@@ -157,12 +157,7 @@ fn patient(
     let born = patient
         .birth_date
         .map(|date| date.format("%Y%m%d").to_string());
-    let sex = match patient.sex {
-        Some(Sex::F) => "F",
-        Some(Sex::M) => "M",
-        Some(Sex::O) => "O",
-        None => "",
-    };
+    let sex = patient.sex.map_or("", Sex::letter);
     let name = context.agreed(result, |origin| origin.patient_name.as_ref());
     into.put(text(tags::PATIENT_NAME, VR::PN, or_empty(name, 324)));
     let id = writable("the patient id", &patient.id, 64)?;

@@ -2,6 +2,7 @@
 
 use crate::assess::{Comparison, DecidedBy, Row, Status};
 use crate::domain::Millimetres;
+use crate::domain::time::written;
 use crate::results::numbers::{Expected, Printed};
 use crate::results::{Content, phrases};
 use maud::{Markup, html};
@@ -126,7 +127,7 @@ pub(super) fn baseline(content: &Content) -> Markup {
                     tbody role="rowgroup" {
                         @for exam in &content.baseline {
                             tr role="row" {
-                                th scope="row" role="rowheader" { (phrases::when(exam.date, exam.time)) }
+                                th scope="row" role="rowheader" { (written(exam.date, exam.time)) }
                                 td role="cell" data-label="right mm" { (mm(&exam.right_mm)) }
                                 td role="cell" data-label="left mm" { (mm(&exam.left_mm)) }
                                 td role="cell" data-label="operator" {

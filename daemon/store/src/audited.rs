@@ -1,0 +1,85 @@
+//! How far the audit trail was told of rows that are only ever added.
+
+use super::{StoreError, meta, stamp};
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, Row};
+
+/// The rows of one table, told in the order of their numbers.
+#[derive(Debug, Clone, Copy)]
+pub struct Audited {
+    /// Name in `meta` of the last row told of.
+    pub(super) noted: &'static str,
+    /// The table; its numbers are `id`.
+    pub(super) table: &'static str,
+}
+
+/// A row that the audit trail was not told of.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Untold<T> {
+    /// Its number.
+    pub id: i64,
+    /// When it was recorded; now, if it does not say.
+    pub at: DateTime<Utc>,
+    /// What it holds; `None`: it is damaged, and holds up no other.
+    pub what: Option<T>,
+}
+
+impl Audited {
+    /// The last row told of; `None` before the trail was begun.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub(super) fn last(&self, conn: &Connection) -> Result<Option<i64>, StoreError> {
+        let noted = meta::get(conn, self.noted)?;
+        Ok(noted.and_then(|last| last.parse().ok()))
+    }
+
+    /// Notes the last row that was told of.
+    ///
+    /// # Errors
+    /// The store cannot be written.
+    pub fn note(&self, conn: &Connection, last: i64) -> Result<(), StoreError> {
+        meta::set(conn, self.noted, &last.to_string())
+    }
+
+    /// Begins with the rows to come, unless it was begun before.
+    ///
+    /// # Errors
+    /// The store cannot be read or written.
+    pub fn begin(&self, conn: &Connection) -> Result<(), StoreError> {
+        if self.last(conn)?.is_some() {
+            return Ok(());
+        }
+        let newest = format!("select ifnull(max(id), 0) from {}", self.table);
+        self.note(conn, conn.query_row(&newest, [], |row| row.get(0))?)
+    }
+
+    /// The rows after the last one told of, in the order they came; at most `limit`. `select` names
+    /// `id` and `recorded_at` among its columns.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub(super) fn untold<T>(
+        &self,
+        conn: &Connection,
+        select: &str,
+        limit: u32,
+        read: impl Fn(&Row<'_>) -> Result<T, StoreError>,
+    ) -> Result<Vec<Untold<T>>, StoreError> {
+        let sql = format!("{select} where id > ?1 order by id limit ?2");
+        let mut statement = conn.prepare_cached(&sql)?;
+        let mut rows = statement.query((self.last(conn)?.unwrap_or(0), limit))?;
+        let mut found = Vec::new();
+        while let Some(row) = rows.next()? {
+            let at: Option<String> = row.get("recorded_at").ok();
+            found.push(Untold {
+                id: row.get("id")?,
+                at: at
+                    .and_then(|at| stamp::time(&at).ok())
+                    .unwrap_or_else(Utc::now),
+                what: read(row).ok(),
+            });
+        }
+        Ok(found)
+    }
+}
