@@ -46,6 +46,7 @@ fn every_state_on_disk_is_in_the_table() {
     let code = [
         "store/src/lock.rs",
         "store/src/lib.rs",
+        "store/src/place.rs",
         "store/src/copy.rs",
         "app/src/publish.rs",
         "app/src/receive/folder/scan.rs",
