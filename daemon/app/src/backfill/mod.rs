@@ -1,7 +1,6 @@
 //! The history of an archive: asked for window by window, got object by object.
 //!
-//! [`way`], [`window`], [`hours`], [`found`] and [`pages`] are pure. [`archive`] is what an archive can be
-//! asked, `dicom` asks by C-FIND, C-GET and C-MOVE, `web` by QIDO-RS and WADO-RS, whose answers [`found`]
+//! [`window`], [`found`] and [`pages`] are pure. [`archive`] is what an archive can be asked, `dicom` asks by C-FIND, C-GET and C-MOVE, `web` by QIDO-RS and WADO-RS, whose answers [`found`]
 //! reads and [`pages`] puts together; [`run`] goes through the windows and keeps what comes;
 //! [`told`] is what it is asked and tells.
 

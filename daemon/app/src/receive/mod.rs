@@ -1,8 +1,7 @@
 //! Objects from the network and from the drop folder.
 //!
 //! Nothing is understood here, only kept: an object is in the store, synced, before anyone is told
-//! that it arrived. [`dimse`], [`message`], [`multipart`], [`proxy`] and [`refusal`] are pure; the rest are sockets
-//! and files.
+//! that it arrived. What is spoken over a connection is in [`sheathline_net`].
 
 mod association;
 mod connection;
