@@ -104,6 +104,42 @@ fn cargo_holds_the_arrows_between_packages() {
     }
 }
 
+/// Whoever looks for a room finds it on the map, and every path that the map names is there.
+#[test]
+fn the_map_is_that_of_the_house() {
+    let map = fs::read_to_string(root().join("DEVELOPERS.md")).expect("a map");
+    let named: BTreeSet<&str> = map.split('`').skip(1).step_by(2).collect();
+    for (package, _) in PACKAGES.into_iter().filter(|(name, _)| *name != "store") {
+        for room in rooms_of(package).imports.into_keys() {
+            let is_named =
+                named.contains(room.as_str()) || ["lib", "main"].contains(&room.as_str());
+            assert!(is_named, "{package}: {room} is not on the map");
+        }
+    }
+    let daemon = root().join("daemon");
+    let places = [
+        root(),
+        daemon.clone(),
+        daemon.join("app/src"),
+        daemon.join("model/src"),
+    ];
+    let mut paths = 0;
+    for path in named.iter().filter(|path| path.contains('/')) {
+        let is_path = path
+            .chars()
+            .all(|c| c.is_ascii_alphanumeric() || "/._-".contains(c));
+        if !is_path || path.ends_with('/') || path.contains("NAME") || path.contains("CASE") {
+            continue;
+        }
+        assert!(
+            places.iter().any(|place| place.join(path).exists()),
+            "{path}"
+        );
+        paths += 1;
+    }
+    assert!(paths > 20, "{paths} paths");
+}
+
 #[test]
 fn no_room_of_a_package_is_in_a_ring() {
     let mut rings = Vec::new();

@@ -213,17 +213,34 @@ def package():
     assert "\nserde " in licences and "Apache License" in licences, licences[:500]
 
 
+def pages(folder):
+    """The pages of the package link nothing that it does not hold."""
+    made = folder / "pages"
+    run(PACKAGING / "pages", made)
+    shipped = {"daemon.toml", "alerts.yml", "analysis"}
+    links = 0
+    for page in made.rglob("*.md"):
+        for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text()):
+            if "://" in target or target.rstrip("/") in shipped:
+                continue
+            assert (page.parent / target).exists(), f"{page.relative_to(made)} links {target}"
+            links += 1
+    assert links > 100, links
+    return links
+
+
 def main():
     package()
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)
         unit(folder)
-        pages = manual(folder)
+        manuals = manual(folder)
+        links = pages(folder)
         completions(folder)
         configuration()
         count = alerts(folder)
         calls = sandbox(folder)
-    print(f"unit file, {calls} system calls, {pages} manual pages, completions, configuration, {count} alerts: good")
+    print(f"unit file, {calls} system calls, {manuals} manual pages, {links} links of pages, completions, configuration, {count} alerts: good")
 
 
 if __name__ == "__main__":

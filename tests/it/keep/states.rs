@@ -1,4 +1,4 @@
-//! The table of states in DEVELOPERS.md against the schema and the names in the code.
+//! The list of states beside the store against the schema and the names in the code.
 
 use super::{column, plain};
 use crate::harness::{Site, fixture};
@@ -7,9 +7,8 @@ use std::fs;
 
 #[test]
 fn every_state_on_disk_is_in_the_table() {
-    let text = fs::read_to_string(fixture("../DEVELOPERS.md")).expect("read");
-    let (_, states) = text.split_once("## States on disk").expect("a section");
-    let (table, _) = states.split_once("\n## ").expect("a further section");
+    let text = fs::read_to_string(fixture("../daemon/store/README.md")).expect("read");
+    let (_, table) = text.split_once("## States on disk").expect("a section");
     let site = Site::new();
     drop(Store::open(&site.path("store.sqlite"), Mode::Owner).expect("made"));
     let mut named = column(

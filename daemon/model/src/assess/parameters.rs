@@ -17,7 +17,7 @@ pub enum Unlabelled {
 
 /// Parameters of the baseline model. Lengths in mm, times in years unless the name says days.
 ///
-/// Defaults are read off published repeatability and growth studies; DEVELOPERS.md names them.
+/// Defaults are read off published repeatability and growth studies; `assess/README.md` names them.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Parameters {

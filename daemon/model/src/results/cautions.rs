@@ -27,7 +27,7 @@ type Applies = fn(&Content) -> bool;
 /// patients after shunting (time after it); Childs Nerv Syst 2020, doi:10.1007/s00381-019-04266-1
 /// (open fontanelle); JAMA Netw Open 2025 again, +0.16 mm without shunt failure, with an SD of 0.2 mm
 /// assumed: one exam in six of the unwell without raised pressure; Anaesthesia 2017, PMID 28177116 (carbon dioxide).
-/// How many are flagged by chance: simulated (DEVELOPERS.md, "Rates in the situations of a ward"); of one code
+/// How many are flagged by chance: simulated (`assess/README.md`, "Rates in the situations of a ward"); of one code
 /// exactly one text applies.
 const CAUTIONS: [(&str, &str, Applies); 12] = [
     (

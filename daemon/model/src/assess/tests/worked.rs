@@ -1,5 +1,5 @@
 //! Worked examples. Closed forms stand beside each; where only printed digits exist, those hold.
-//! Sizes of error and growth are those of `Parameters::default`, whose sources DEVELOPERS.md names.
+//! Sizes of error and growth are those of `Parameters::default`, whose sources `assess/README.md` names.
 
 use super::*;
 use crate::assess::summary::{Reading, Summary, summarise};

@@ -1,6 +1,6 @@
 //! The rules about unlabelled exams, events and doubts, kept on invented patients.
 //!
-//! Every rate of the table in DEVELOPERS.md, and how far the rules reach their aims:
+//! Every rate of the table in `assess/README.md`, and how far the rules reach their aims:
 //!
 //!     SHEATHLINE_TABLE_PATIENTS=8000 cargo test --release -p sheathline-model --lib ward -- --nocapture
 //!
