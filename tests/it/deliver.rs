@@ -5,6 +5,7 @@ mod upgrade;
 
 use crate::harness::{Daemon, Site, fixture, lines, program, until};
 use serde_json::Value;
+use sheathline_store::bare::Bare;
 use std::collections::BTreeSet;
 use std::fs;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -182,13 +183,10 @@ fn what_is_published_arrives_and_waits_while_nobody_answers() {
         "{status}"
     );
     assert_eq!((code, &status["needs"]), (Some(0), &serde_json::json!([])));
-    let store = rusqlite::Connection::open(site.path("store.sqlite")).expect("opens");
-    store
-        .busy_timeout(std::time::Duration::from_secs(30))
-        .expect("set");
+    let store = Bare::open(&site.path("store.sqlite")).expect("opens");
     let earlier = "update meta set value = '2024-01-01T00:00:00.000000Z answer: http-503'
                    where name like 'trouble:destination:%'";
-    assert_eq!(store.execute(earlier, []).expect("set back"), 1);
+    assert_eq!(store.change(earlier).expect("set back"), 1);
     drop(store);
     daemon.kill();
     let (code, status) = self::status(&site);

@@ -9,7 +9,7 @@ use sheathline::config::{After, FolderSettings};
 use sheathline::receive::folder::file::{NotRead, read_whole};
 use sheathline::receive::folder::{DropFolder, Look};
 use sheathline_store::objects::{self, Incoming, ObjectId};
-use sheathline_store::{Mode, Store, StoreError, readings};
+use sheathline_store::{Mode, Store, StoreError, bare, readings};
 use std::fs;
 use std::io::Write;
 use std::os::unix::ffi::OsStringExt;
@@ -355,7 +355,7 @@ fn without_room_in_the_store_files_stay_until_there_is() {
     let pages = |store: &Store, pages: i64| {
         store
             .write(move |tx| -> Result<(), StoreError> {
-                Ok(tx.pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))?)
+                bare::run(tx, &format!("pragma max_page_count = {pages}"))
             })
             .expect("set");
     };

@@ -140,6 +140,36 @@ fn the_map_is_that_of_the_house() {
     assert!(paths > 20, "{paths} paths");
 }
 
+/// Which database stands behind the store is known inside it alone: another one may come.
+#[test]
+fn only_the_store_names_its_database() {
+    let all = ["daemon", "tests"].map(|top| files(&root().join(top), &[".rs", ".toml"]));
+    let outside = all.into_iter().flatten().filter(|path| {
+        let path = path.strip_prefix(root()).expect("below");
+        !path.starts_with("daemon/store")
+    });
+    let mut seen = 0;
+    for path in outside {
+        let text = fs::read_to_string(&path).expect("readable");
+        seen += 1;
+        assert_eq!(naming_line(&text), None, "{}", path.display());
+    }
+    assert!(seen > 300, "{seen} files");
+    let manifest = root().join("daemon/store/Cargo.toml");
+    let manifest = fs::read_to_string(manifest).expect("a manifest");
+    assert!(
+        naming_line(&manifest).is_some(),
+        "the word is the right one"
+    );
+}
+
+/// The first line that names the library of the database.
+fn naming_line(text: &str) -> Option<&str> {
+    // In two pieces, so that this file may be looked at too.
+    let library = concat!("rus", "qlite");
+    text.lines().find(|line| line.contains(library))
+}
+
 #[test]
 fn no_room_of_a_package_is_in_a_ring() {
     let mut rings = Vec::new();

@@ -7,6 +7,7 @@ mod tls;
 
 use super::harness::{Daemon, Site, fixture, until};
 use serde_json::Value;
+use sheathline_store::bare::Bare;
 use std::fs;
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
@@ -176,11 +177,8 @@ fn what_was_stated_is_in_the_trail_after_a_crash() {
         .filter(|line| !line.contains("Patient Record"))
         .collect();
     fs::write(site.path("audit.xml"), lost.join("\n") + "\n").expect("written");
-    let store = rusqlite::Connection::open(site.path("store.sqlite")).expect("a store");
-    let changed = store.execute(
-        "update meta set value = '0' where name = 'audit_told_statement'",
-        [],
-    );
+    let store = Bare::open(&site.path("store.sqlite")).expect("a store");
+    let changed = store.change("update meta set value = '0' where name = 'audit_told_statement'");
     assert_eq!(changed.expect("written"), 1);
     drop(store);
     let daemon = site.serve();

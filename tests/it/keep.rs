@@ -12,7 +12,7 @@ mod underneath;
 
 use super::harness::Site;
 use super::objects::Report;
-use rusqlite::Connection;
+use sheathline_store::bare::Bare;
 use std::path::PathBuf;
 
 /// Reports of a few patients, each seen several times.
@@ -38,16 +38,12 @@ fn process(site: &Site, files: &[PathBuf]) -> String {
     site.ok("process", &names)
 }
 
-/// The store's file, opened by SQLite alone.
-fn plain(site: &Site) -> Connection {
-    Connection::open(site.path("store.sqlite")).expect("opens")
+/// The store's file, opened by its database alone.
+fn plain(site: &Site) -> Bare {
+    Bare::open(&site.path("store.sqlite")).expect("opens")
 }
 
 /// One column of a question, as text.
-fn column(conn: &Connection, sql: &str) -> Vec<String> {
-    let mut statement = conn.prepare(sql).expect("a question");
-    let rows = statement
-        .query_map([], |row| row.get::<_, String>(0))
-        .expect("asked");
-    rows.collect::<Result<_, _>>().expect("text")
+fn column(file: &Bare, sql: &str) -> Vec<String> {
+    file.column(sql).expect("asked")
 }

@@ -22,7 +22,7 @@ use sheathline::config::DicomSettings;
 use sheathline::receive::Listener;
 use sheathline_net::dicom::refusal::{Refusal, Refusals};
 use sheathline_store::objects::{self, Unread};
-use sheathline_store::{Mode, Store, StoreError, readings};
+use sheathline_store::{Mode, Store, StoreError, bare, readings};
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -419,7 +419,7 @@ async fn a_full_store_never_answers_success() {
     let mut sender = Sender::connect(node.address).await.expect("accepted");
     let pages = |pages: i64| {
         node.store.write_async(move |tx| -> Result<(), StoreError> {
-            Ok(tx.pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))?)
+            bare::run(tx, &format!("pragma max_page_count = {pages}"))
         })
     };
     pages(40).await.expect("set");
@@ -442,11 +442,12 @@ async fn a_store_in_doubt_never_answers_success() {
     let mut sender = Sender::connect(node.address).await.expect("accepted");
     assert_eq!(sender.store("1.1", b"before").await, 0x0000);
     let failed = node.store.write_async(|tx| -> Result<(), StoreError> {
-        Ok(tx.execute_batch(
+        bare::run(
+            tx,
             "create table parent (id integer primary key);
              create table child (id references parent deferrable initially deferred);
              insert into child values (7);",
-        )?)
+        )
     });
     failed.await.expect_err("the commit fails");
     for bytes in [&b"before"[..], b"after"] {
@@ -466,7 +467,7 @@ async fn an_internal_failure_is_told_as_one() {
     let run = async |sql: &'static str| {
         let done = node
             .store
-            .write_async(move |tx| -> Result<(), StoreError> { Ok(tx.execute_batch(sql)?) });
+            .write_async(move |tx| -> Result<(), StoreError> { bare::run(tx, sql) });
         done.await.expect("done");
     };
     run("create trigger refuse before insert on object begin select raise(abort, 'PATIENT'); end;")

@@ -1,7 +1,6 @@
 //! What the store holds of one patient.
 
 use chrono::TimeDelta;
-use rusqlite::Connection;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::entries::{Counting, Entry};
 use sheathline_model::history::{exam_id, session_id};
@@ -10,7 +9,7 @@ use sheathline_model::results::Content;
 use sheathline_model::results::{Known, Latest};
 use sheathline_store::readings::{self, StoredDisposition, StoredReading};
 use sheathline_store::results::{self, ResultRow};
-use sheathline_store::{StoreError, identities, namesakes, people};
+use sheathline_store::{StoreError, View, identities, namesakes, people};
 use std::collections::BTreeMap;
 
 /// Everything known of the person behind an id, under all ids that are theirs.
@@ -18,12 +17,12 @@ use std::collections::BTreeMap;
 /// # Errors
 ///
 /// When the store cannot be read.
-pub fn known(conn: &Connection, key: &PatientKey) -> Result<Known, StoreError> {
+pub fn known(conn: &View, key: &PatientKey) -> Result<Known, StoreError> {
     known_of(conn, &identities::person(conn, key)?)
 }
 
 /// Everything known of a person, under all ids that are theirs.
-pub(crate) fn known_of(conn: &Connection, person: &Person) -> Result<Known, StoreError> {
+pub(crate) fn known_of(conn: &View, person: &Person) -> Result<Known, StoreError> {
     let mut known = Known::default();
     // By object, whether it is news.
     let mut history: BTreeMap<String, bool> = BTreeMap::new();
@@ -86,12 +85,12 @@ fn is_history(stored: &StoredReading) -> bool {
 /// # Errors
 ///
 /// When the store cannot be read.
-pub fn latest_results(conn: &Connection, key: &PatientKey) -> Result<Vec<ResultRow>, StoreError> {
+pub fn latest_results(conn: &View, key: &PatientKey) -> Result<Vec<ResultRow>, StoreError> {
     of_person(conn, &identities::person(conn, key)?)
 }
 
 /// A result is filed under the id that its exam came under, whoever that is joined with.
-fn of_person(conn: &Connection, person: &Person) -> Result<Vec<ResultRow>, StoreError> {
+fn of_person(conn: &View, person: &Person) -> Result<Vec<ResultRow>, StoreError> {
     let mut rows = Vec::new();
     for key in &person.ids {
         rows.extend(results::latest_of_patient(conn, key)?);
@@ -110,10 +109,7 @@ pub(crate) fn filed_under<'p>(person: &'p Person, content: &Content) -> Option<&
 
 /// The newest version of each exam's result. A damaged one says what the newest sound version
 /// before it said, under a key that nothing equals: whatever is told now replaces it.
-pub(crate) fn latest(
-    conn: &Connection,
-    person: &Person,
-) -> Result<BTreeMap<String, Latest>, StoreError> {
+pub(crate) fn latest(conn: &View, person: &Person) -> Result<BTreeMap<String, Latest>, StoreError> {
     let mut latest = BTreeMap::new();
     for row in of_person(conn, person)? {
         let (version, exam) = (row.version, row.exam_id.clone());
@@ -142,7 +138,7 @@ fn sound(row: &ResultRow) -> Option<Content> {
 
 /// The newest sound version before a row, with its number.
 pub(crate) fn sound_before(
-    conn: &Connection,
+    conn: &View,
     row: &ResultRow,
 ) -> Result<Option<(u32, Content)>, StoreError> {
     let mut version = row.version;

@@ -2,7 +2,6 @@
 
 use crate::decoding::{self, Effort};
 use crate::known::{content_of, sound_before};
-use rusqlite::Connection;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::forms::Context;
 use sheathline_model::results::{Content, Envelope, Replaced, cautions, envelope, seen};
@@ -10,7 +9,7 @@ use sheathline_model::sr::{self, Limits, Origin};
 use sheathline_store::objects;
 use sheathline_store::readings::{self, StoredDisposition};
 use sheathline_store::results::{self, ResultRow};
-use sheathline_store::{Store, StoreError};
+use sheathline_store::{Store, StoreError, View};
 use std::collections::BTreeSet;
 
 /// One result with what its forms need.
@@ -28,7 +27,7 @@ pub struct Parcel {
 /// # Errors
 ///
 /// When the row is damaged, or the store cannot be read.
-pub fn envelope(conn: &Connection, row: &ResultRow) -> Result<Envelope, StoreError> {
+pub fn envelope(conn: &View, row: &ResultRow) -> Result<Envelope, StoreError> {
     let content = content_of(row)?;
     let before = match row.supersedes {
         Some(_) => sound_before(conn, row)?,

@@ -20,7 +20,7 @@ use folder::{Came, put_in_place, sync_folder, take_back, write_aside};
 use serde_json::Value;
 use sheathline_store::results::Pending;
 use sheathline_store::results::{self, ResultRow};
-use sheathline_store::{Store, StoreError, patients};
+use sheathline_store::{Store, StoreError, Tx, patients};
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::{Path, PathBuf};
@@ -373,7 +373,7 @@ fn side_by_side<T: Send>(
 
 /// A version that is not what was stored is not published; its patient is assessed again, which
 /// makes another version.
-pub(crate) fn set_aside(tx: &rusqlite::Connection, row: &ResultRow) -> Result<(), StoreError> {
+pub(crate) fn set_aside(tx: &Tx, row: &ResultRow) -> Result<(), StoreError> {
     tracing::error!(
         code = "result-damaged",
         exam = row.exam_id,

@@ -3,8 +3,9 @@
 use super::facts::{self, ObjectFacts};
 use super::objects::{Incoming, Kept};
 use super::{StoreError, stamp};
+use crate::view::{Tx, View};
 use chrono::{DateTime, NaiveDate, Utc};
-use rusqlite::{Connection, params};
+use rusqlite::params;
 
 /// Keeps an object that an archive was asked for by this UID, and notes both in one commit: so what
 /// counts as stored is stored.
@@ -12,13 +13,13 @@ use rusqlite::{Connection, params};
 /// # Errors
 /// As [`facts::keep`].
 pub fn keep(
-    conn: &Connection,
+    tx: &Tx,
     object: &Incoming,
     instance: &str,
 ) -> Result<(Kept, Option<ObjectFacts>), StoreError> {
-    let (kept, repeated) = facts::keep(conn, object)?;
+    let (kept, repeated) = facts::keep(tx, object)?;
     let (Kept::New(id) | Kept::Repeat(id)) = kept;
-    conn.prepare_cached(
+    tx.prepare_cached(
         "insert into archived (sop_instance_uid, object_id) values (?1, ?2)
          on conflict (sop_instance_uid) do update set object_id = excluded.object_id",
     )?
@@ -31,8 +32,8 @@ pub fn keep(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn is_here(conn: &Connection, instance: &str) -> Result<bool, StoreError> {
-    Ok(conn
+pub fn is_here(view: &View, instance: &str) -> Result<bool, StoreError> {
+    Ok(view
         .prepare_cached(
             "select exists (select 1 from object
                             where sop_instance_uid = ?1 and missing is not 'damaged')
@@ -46,8 +47,8 @@ pub fn is_here(conn: &Connection, instance: &str) -> Result<bool, StoreError> {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn is_finished(conn: &Connection, archive: &str, day: NaiveDate) -> Result<bool, StoreError> {
-    Ok(conn
+pub fn is_finished(view: &View, archive: &str, day: NaiveDate) -> Result<bool, StoreError> {
+    Ok(view
         .prepare_cached(
             "select exists (select 1 from archive_day where archive = ?1 and day = ?2)",
         )?
@@ -59,13 +60,13 @@ pub fn is_finished(conn: &Connection, archive: &str, day: NaiveDate) -> Result<b
 /// # Errors
 /// The store cannot be written.
 pub fn finish(
-    conn: &Connection,
+    tx: &Tx,
     archive: &str,
     days: &[NaiveDate],
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
     for day in days {
-        conn.prepare_cached(
+        tx.prepare_cached(
             "insert into archive_day (archive, day, finished_at) values (?1, ?2, ?3)
              on conflict (archive, day) do update set finished_at = excluded.finished_at",
         )?

@@ -1,8 +1,9 @@
 //! How far the audit trail was told of rows that are only ever added.
 
 use super::{StoreError, meta, stamp};
+use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
-use rusqlite::{Connection, Row};
+use rusqlite::Row;
 
 /// The rows of one table, told in the order of their numbers.
 #[derive(Debug, Clone, Copy)]
@@ -29,8 +30,8 @@ impl Audited {
     ///
     /// # Errors
     /// The store cannot be read.
-    pub(super) fn last(&self, conn: &Connection) -> Result<Option<i64>, StoreError> {
-        let noted = meta::get(conn, self.noted)?;
+    pub(super) fn last(&self, view: &View) -> Result<Option<i64>, StoreError> {
+        let noted = meta::get(view, self.noted)?;
         Ok(noted.and_then(|last| last.parse().ok()))
     }
 
@@ -38,20 +39,20 @@ impl Audited {
     ///
     /// # Errors
     /// The store cannot be written.
-    pub fn note(&self, conn: &Connection, last: i64) -> Result<(), StoreError> {
-        meta::set(conn, self.noted, &last.to_string())
+    pub fn note(&self, tx: &Tx, last: i64) -> Result<(), StoreError> {
+        meta::set(tx, self.noted, &last.to_string())
     }
 
     /// Begins with the rows to come, unless it was begun before.
     ///
     /// # Errors
     /// The store cannot be read or written.
-    pub fn begin(&self, conn: &Connection) -> Result<(), StoreError> {
-        if self.last(conn)?.is_some() {
+    pub fn begin(&self, tx: &Tx) -> Result<(), StoreError> {
+        if self.last(tx)?.is_some() {
             return Ok(());
         }
         let newest = format!("select ifnull(max(id), 0) from {}", self.table);
-        self.note(conn, conn.query_row(&newest, [], |row| row.get(0))?)
+        self.note(tx, tx.query_row(&newest, [], |row| row.get(0))?)
     }
 
     /// The rows after the last one told of, in the order they came; at most `limit`. `select` names
@@ -61,14 +62,14 @@ impl Audited {
     /// The store cannot be read.
     pub(super) fn untold<T>(
         &self,
-        conn: &Connection,
+        view: &View,
         select: &str,
         limit: u32,
         read: impl Fn(&Row<'_>) -> Result<T, StoreError>,
     ) -> Result<Vec<Untold<T>>, StoreError> {
         let sql = format!("{select} where id > ?1 order by id limit ?2");
-        let mut statement = conn.prepare_cached(&sql)?;
-        let mut rows = statement.query((self.last(conn)?.unwrap_or(0), limit))?;
+        let mut statement = view.prepare_cached(&sql)?;
+        let mut rows = statement.query((self.last(view)?.unwrap_or(0), limit))?;
         let mut found = Vec::new();
         while let Some(row) = rows.next()? {
             let at: Option<String> = row.get("recorded_at").ok();

@@ -1,8 +1,9 @@
 //! What waits in the store, and since when.
 
 use super::{StoreError, stamp};
+use crate::view::View;
 use chrono::{DateTime, Utc};
-use rusqlite::{Connection, OptionalExtension};
+use rusqlite::OptionalExtension;
 
 /// What waits for one stage.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -28,20 +29,20 @@ pub struct Backlog {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn backlog(conn: &Connection) -> Result<Backlog, StoreError> {
+pub fn backlog(view: &View) -> Result<Backlog, StoreError> {
     Ok(Backlog {
         objects: waiting(
-            conn,
+            view,
             "select count(*) from object where state = 'received'",
             "select received_at from object where state = 'received' order by id limit 1",
         )?,
         patients: waiting(
-            conn,
+            view,
             "select count(*) from dirty",
             "select since from dirty order by since limit 1",
         )?,
         results: waiting(
-            conn,
+            view,
             "select count(*) from result where published_at is null and damaged_at is null",
             "select created_at from result where published_at is null and damaged_at is null
              order by id limit 1",
@@ -49,11 +50,11 @@ pub fn backlog(conn: &Connection) -> Result<Backlog, StoreError> {
     })
 }
 
-fn waiting(conn: &Connection, count: &str, oldest: &str) -> Result<Waiting, StoreError> {
-    let number: i64 = conn
+fn waiting(view: &View, count: &str, oldest: &str) -> Result<Waiting, StoreError> {
+    let number: i64 = view
         .prepare_cached(count)?
         .query_row([], |row| row.get(0))?;
-    let since: Option<String> = conn
+    let since: Option<String> = view
         .prepare_cached(oldest)?
         .query_row([], |row| row.get(0))
         .optional()?;

@@ -5,8 +5,9 @@
 //! goes in a day.
 
 use super::{StoreError, meta, objects, stamp};
+use crate::view::{Tx, View};
 use chrono::{DateTime, Duration, Utc};
-use rusqlite::{Connection, OptionalExtension};
+use rusqlite::OptionalExtension;
 
 /// How far the clock may be beyond the newest object. A site that receives nothing for a month has no
 /// need of room; one whose clock is wrong would lose everything.
@@ -101,34 +102,34 @@ fn share(objects: u32, days: u32) -> u32 {
 /// # Errors
 /// The store cannot be read or written.
 pub fn drop_some(
-    conn: &Connection,
+    tx: &Tx,
     days: u32,
     limit: u32,
     now: DateTime<Utc>,
 ) -> Result<Dropped, StoreError> {
     let before = now - Duration::days(days.into());
-    if !objects::has_droppable(conn, before)? {
+    if !objects::has_droppable(tx, before)? {
         return Ok(Dropped::None);
     }
-    if let Some(newest) = ahead(conn, now)? {
+    if let Some(newest) = ahead(tx, now)? {
         return Ok(Dropped::ClockAhead { newest });
     }
-    let objects: u32 = conn
+    let objects: u32 = tx
         .prepare_cached("select ifnull(max(id), 0) from object")?
         .query_row([], |row| row.get(0))?;
     let share = share(objects, days);
-    let last = meta::get(conn, DROPPED)?.and_then(|text| Day::parse(&text));
+    let last = meta::get(tx, DROPPED)?.and_then(|text| Day::parse(&text));
     let mut day = Day::at(now, last, share);
     let left = share.saturating_sub(day.dropped).min(limit);
     let dropped = match left {
         0 => 0,
-        left => objects::drop_bodies(conn, before, left, now)?,
+        left => objects::drop_bodies(tx, before, left, now)?,
     };
     day.dropped = day
         .dropped
         .saturating_add(u32::try_from(dropped).unwrap_or(u32::MAX));
     if last != Some(day) {
-        meta::set(conn, DROPPED, &day.text())?;
+        meta::set(tx, DROPPED, &day.text())?;
     }
     Ok(match (left, dropped) {
         (0, _) => Dropped::EnoughToday,
@@ -141,9 +142,9 @@ pub fn drop_some(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn ahead(conn: &Connection, now: DateTime<Utc>) -> Result<Option<DateTime<Utc>>, StoreError> {
+pub fn ahead(view: &View, now: DateTime<Utc>) -> Result<Option<DateTime<Utc>>, StoreError> {
     // The last that came, not the latest time: after a clock was set right that is the true one.
-    let newest: Option<String> = conn
+    let newest: Option<String> = view
         .prepare_cached("select received_at from object order by id desc limit 1")?
         .query_row([], |row| row.get(0))
         .optional()?;

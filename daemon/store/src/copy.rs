@@ -7,7 +7,8 @@ use super::lock::{Lock, beside};
 use super::opening::{connect, connect_reader, make_private};
 use super::place::{self, BEFORE_RESTORE, sync_folder};
 use super::verify::{Looker, Verified};
-use super::{DOUBT, Mode, StoreError, schema};
+use super::view::View;
+use super::{DOUBT, Mode, StoreError, results, schema};
 use crate::rename::rename_new;
 use std::path::{Path, PathBuf};
 
@@ -29,9 +30,9 @@ pub fn back_up(store: &Path, to: &Path) -> Result<Verified, StoreError> {
     }
     refuse_existing(to)?;
     let note = place::look_before(store)?;
-    let conn = connect_reader(store)?;
-    let found = schema::found(&conn, store)?;
-    schema::refuse_older(&conn, store, found, note.stored)?;
+    let view = connect_reader(store)?;
+    let found = schema::found(&view, store)?;
+    schema::refuse_older(&view, store, found, note.stored)?;
     if found < schema::KNOWN {
         return Err(StoreError::Outdated {
             path: store.into(),
@@ -40,7 +41,7 @@ pub fn back_up(store: &Path, to: &Path) -> Result<Verified, StoreError> {
         });
     }
     let partial = Partial::new(to)?;
-    partial.fill(&conn)?;
+    partial.fill(&view)?;
     let verified = Looker::open(&partial.path)?.verify(|_, _| ())?;
     partial.finish(to)?;
     Ok(verified)
@@ -72,16 +73,16 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
     if exists && !replace {
         return Err(exists_already(store));
     }
-    let conn = connect_reader(from)?;
-    if schema::found(&conn, from)? == 0 {
+    let view = connect_reader(from)?;
+    if schema::found(&view, from)? == 0 {
         return Err(StoreError::Foreign { path: from.into() });
     }
     let partial = Partial::new(store)?;
-    partial.fill(&conn)?;
+    partial.fill(&view)?;
     // A copy of an earlier shape is brought up before it is looked at. What the outbox held when the
     // copy was made says nothing of what it holds now: folders that are there stay as they are.
     let copied = connect(&partial.path, Mode::Owner, 0)?;
-    copied.execute("update result set published_at = null", [])?;
+    results::forget_published(&copied)?;
     drop(copied);
     let verified = Looker::open(&partial.path)?.verify(|_, _| ())?;
     if !verified.damages.is_empty() {
@@ -110,8 +111,10 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
 /// Gives the store and its log a second name, so that the first can be taken away.
 fn set_aside(store: &Path) -> Result<PathBuf, StoreError> {
     // Folds the log into the file, if the store can still be opened.
-    if let Ok(conn) = connect(store, Mode::Guest, 0) {
-        let _ = conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()));
+    if let Ok(tx) = connect(store, Mode::Guest, 0) {
+        let _ = tx
+            .sqlite()
+            .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()));
     }
     let old = (1..10_000)
         .map(|number| beside(store, &format!("{BEFORE_RESTORE}{number}")))
@@ -147,8 +150,9 @@ impl Partial {
     }
 
     /// SQLite writes the copy without syncing it (sqlite.org/lang_vacuum.html, VACUUM INTO).
-    fn fill(&self, conn: &rusqlite::Connection) -> Result<(), StoreError> {
-        conn.execute("VACUUM INTO ?1", [self.path.to_string_lossy()])?;
+    fn fill(&self, view: &View) -> Result<(), StoreError> {
+        view.sqlite()
+            .execute("VACUUM INTO ?1", [self.path.to_string_lossy()])?;
         self.sync()
     }
 

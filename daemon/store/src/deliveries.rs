@@ -5,8 +5,9 @@ mod by_hand;
 pub use by_hand::{Which, asked, drop_some, list, replay, retry};
 
 use super::{StoreError, stamp};
+use crate::view::{Tx, View};
 use chrono::{DateTime, TimeDelta, Utc};
-use rusqlite::{Connection, OptionalExtension, Row, params};
+use rusqlite::{OptionalExtension, Row, params};
 use serde::Serialize;
 use std::time::Duration;
 
@@ -140,14 +141,14 @@ fn delivery(row: &Row<'_>) -> Result<Delivery, StoreError> {
 /// # Errors
 /// The store cannot be written.
 pub fn begin(
-    conn: &Connection,
+    tx: &Tx,
     exam_id: &str,
     version: u32,
     destinations: &[String],
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
     for destination in destinations {
-        conn.prepare_cached(
+        tx.prepare_cached(
             "insert into delivery (destination, result_id, since)
              select ?3, id, ?4 from result where exam_id = ?1 and version = ?2
              on conflict (destination, result_id) do nothing",
@@ -161,8 +162,8 @@ pub fn begin(
 ///
 /// # Errors
 /// The store cannot be written.
-pub(super) fn forget(conn: &Connection, exam_id: &str, version: u32) -> Result<(), StoreError> {
-    conn.prepare_cached(
+pub(super) fn forget(tx: &Tx, exam_id: &str, version: u32) -> Result<(), StoreError> {
+    tx.prepare_cached(
         "delete from delivery
          where result_id = (select id from result where exam_id = ?1 and version = ?2)",
     )?
@@ -189,14 +190,14 @@ pub enum Next {
 /// # Errors
 /// The store cannot be read.
 pub fn next(
-    conn: &Connection,
+    view: &View,
     destination: &str,
     now: DateTime<Utc>,
     longest: Duration,
 ) -> Result<Next, StoreError> {
     let longest = TimeDelta::from_std(longest).unwrap_or(TimeDelta::MAX);
     let latest = now.checked_add_signed(longest).unwrap_or(now);
-    let mut statement = conn.prepare_cached(&format!(
+    let mut statement = view.prepare_cached(&format!(
         "{DELIVERY}
          where d.destination = ?1 and d.state = 'waiting'
            and (d.due_at is null or d.due_at <= ?2 or d.due_at > ?3)
@@ -215,7 +216,7 @@ pub fn next(
         }
     }
     // One that waits behind another of its patient is due already, or later than that one.
-    let soonest: Option<String> = conn
+    let soonest: Option<String> = view
         .prepare_cached(
             "select min(due_at) from delivery
              where destination = ?1 and state = 'waiting' and due_at > ?2",
@@ -231,8 +232,8 @@ pub fn next(
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn delivered(conn: &Connection, id: i64, now: DateTime<Utc>) -> Result<(), StoreError> {
-    conn.prepare_cached(
+pub fn delivered(tx: &Tx, id: i64, now: DateTime<Utc>) -> Result<(), StoreError> {
+    tx.prepare_cached(
         "update delivery set state = 'delivered', since = ?2, due_at = null where id = ?1",
     )?
     .execute(params![id, stamp::text(now)])?;
@@ -245,7 +246,7 @@ pub fn delivered(conn: &Connection, id: i64, now: DateTime<Utc>) -> Result<(), S
 /// # Errors
 /// The store cannot be written.
 pub fn failed(
-    conn: &Connection,
+    tx: &Tx,
     id: i64,
     failed: &Failed,
     wait: Option<Duration>,
@@ -255,8 +256,8 @@ pub fn failed(
     let due = wait.and_then(|wait| now.checked_add_signed(wait));
     // Rounded up, or a short wait would count for nothing.
     let waited = wait.map_or(0, |wait| wait.num_milliseconds().div_euclid(1000) + 1);
-    note_failure(conn, id, failed, now)?;
-    conn.prepare_cached(
+    note_failure(tx, id, failed, now)?;
+    tx.prepare_cached(
         "update delivery set attempts = attempts + 1, waited_s = waited_s + ?3, due_at = ?2
          where id = ?1 and state = 'waiting'",
     )?
@@ -268,14 +269,9 @@ pub fn failed(
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn died(
-    conn: &Connection,
-    id: i64,
-    failed: &Failed,
-    now: DateTime<Utc>,
-) -> Result<(), StoreError> {
-    note_failure(conn, id, failed, now)?;
-    conn.prepare_cached(
+pub fn died(tx: &Tx, id: i64, failed: &Failed, now: DateTime<Utc>) -> Result<(), StoreError> {
+    note_failure(tx, id, failed, now)?;
+    tx.prepare_cached(
         "update delivery set state = 'dead', since = ?2, attempts = attempts + 1, due_at = null
          where id = ?1 and state = 'waiting'",
     )?
@@ -283,13 +279,8 @@ pub fn died(
     Ok(())
 }
 
-fn note_failure(
-    conn: &Connection,
-    id: i64,
-    failed: &Failed,
-    now: DateTime<Utc>,
-) -> Result<(), StoreError> {
-    conn.prepare_cached(
+fn note_failure(tx: &Tx, id: i64, failed: &Failed, now: DateTime<Utc>) -> Result<(), StoreError> {
+    tx.prepare_cached(
         "update delivery set failed_at = ?2, stage = ?3, code = ?4, words = ?5
          where id = ?1 and state = 'waiting'",
     )?
@@ -320,8 +311,8 @@ pub struct Backlog {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn backlog(conn: &Connection) -> Result<Vec<Backlog>, StoreError> {
-    let mut statement = conn.prepare_cached(
+pub fn backlog(view: &View) -> Result<Vec<Backlog>, StoreError> {
+    let mut statement = view.prepare_cached(
         "select destination, sum(waiting), min(since), sum(dead) from (
              select destination, count(*) as waiting, min(since) as since, 0 as dead
              from delivery where state = 'waiting' group by destination
@@ -345,8 +336,8 @@ pub fn backlog(conn: &Connection) -> Result<Vec<Backlog>, StoreError> {
 }
 
 /// Whether a delivery can be read, by its number; for checks of the store.
-pub(super) fn check(conn: &Connection, id: i64) -> Result<(), StoreError> {
-    let found = conn
+pub(super) fn check(view: &View, id: i64) -> Result<(), StoreError> {
+    let found = view
         .prepare_cached(&format!("{DELIVERY} where d.id = ?1"))?
         .query_row([id], |row| Ok(delivery(row).map(|_| ())))
         .optional()?;

@@ -4,8 +4,9 @@ use super::audited::Audited;
 use super::objects::{self, Incoming, Kept, ObjectId};
 use super::readings::StoredDisposition;
 use super::{StoreError, stamp};
+use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
-use rusqlite::{Connection, Row};
+use rusqlite::Row;
 use sheathline_model::domain::{PatientKey, Source};
 
 /// How far the audit trail was told of objects.
@@ -58,15 +59,12 @@ const COLUMNS: &str = "id, source, received_at, sop_instance_uid, study_instance
 ///
 /// # Errors
 /// As [`objects::keep`].
-pub fn keep(
-    conn: &Connection,
-    object: &Incoming,
-) -> Result<(Kept, Option<ObjectFacts>), StoreError> {
-    let kept = objects::keep(conn, object)?;
+pub fn keep(tx: &Tx, object: &Incoming) -> Result<(Kept, Option<ObjectFacts>), StoreError> {
+    let kept = objects::keep(tx, object)?;
     let repeated = match kept {
         Kept::New(_) => None,
         Kept::Repeat(id) => Some(
-            conn.prepare_cached(&format!("select {COLUMNS} from object where id = ?1"))?
+            tx.prepare_cached(&format!("select {COLUMNS} from object where id = ?1"))?
                 .query_row([id], |row| Ok(facts(id, row)))?,
         ),
     };
@@ -78,9 +76,9 @@ pub fn keep(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn untold(conn: &Connection, limit: u32) -> Result<Vec<ObjectFacts>, StoreError> {
-    let told = AUDITED.last(conn)?.unwrap_or(0);
-    let mut statement = conn.prepare_cached(&format!(
+pub fn untold(view: &View, limit: u32) -> Result<Vec<ObjectFacts>, StoreError> {
+    let told = AUDITED.last(view)?.unwrap_or(0);
+    let mut statement = view.prepare_cached(&format!(
         "select {COLUMNS} from object where id > ?1 order by id limit ?2"
     ))?;
     let mut rows = statement.query((told, limit))?;

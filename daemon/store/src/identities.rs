@@ -6,8 +6,9 @@ pub use spread::{Concerned, concerned, note_spread};
 
 use super::audited::{Audited, Untold};
 use super::{StoreError, patients, stamp};
+use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
-use rusqlite::{Connection, Row, params};
+use rusqlite::{Row, params};
 use sheathline_model::domain::PatientKey;
 use sheathline_model::persons::{self, Act, Merge, Pair, Person, Persons, Statement};
 use std::collections::{BTreeMap, BTreeSet};
@@ -31,18 +32,14 @@ pub struct Recorded {
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn state(
-    conn: &Connection,
-    recorded: &Recorded,
-    now: DateTime<Utc>,
-) -> Result<bool, StoreError> {
+pub fn state(tx: &Tx, recorded: &Recorded, now: DateTime<Utc>) -> Result<bool, StoreError> {
     let Statement {
         pair,
         act,
         stated_at,
         source,
     } = &recorded.statement;
-    let added = conn
+    let added = tx
         .prepare_cached(
             "insert into id_statement (act, from_issuer, from_id, into_issuer, into_id, stated_at,
                                        recorded_at, source, message, who, why)
@@ -65,7 +62,7 @@ pub fn state(
         return Ok(false);
     }
     for key in [&pair.from, &pair.into] {
-        patients::mark_dirty(conn, key, now)?;
+        patients::mark_dirty(tx, key, now)?;
     }
     Ok(true)
 }
@@ -74,8 +71,8 @@ pub fn state(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn person(conn: &Connection, key: &PatientKey) -> Result<Person, StoreError> {
-    Ok(Person::of(key, merges_around(conn, key)?))
+pub fn person(view: &View, key: &PatientKey) -> Result<Person, StoreError> {
+    Ok(Person::of(key, merges_around(view, key)?))
 }
 
 /// The persons of several ids, each worked out once.
@@ -83,13 +80,13 @@ pub fn person(conn: &Connection, key: &PatientKey) -> Result<Person, StoreError>
 /// # Errors
 /// The store cannot be read.
 pub fn persons<'k>(
-    conn: &Connection,
+    view: &View,
     keys: impl IntoIterator<Item = &'k PatientKey>,
 ) -> Result<Persons, StoreError> {
     let mut persons = Persons::default();
     for key in keys {
         if persons.of(key).is_none() {
-            persons.add(key, merges_around(conn, key)?);
+            persons.add(key, merges_around(view, key)?);
         }
     }
     Ok(persons)
@@ -99,21 +96,21 @@ pub fn persons<'k>(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn survivors(conn: &Connection) -> Result<BTreeSet<PatientKey>, StoreError> {
-    let keys = patients::list(conn)?;
-    let persons = persons(conn, &keys)?;
+pub fn survivors(view: &View) -> Result<BTreeSet<PatientKey>, StoreError> {
+    let keys = patients::list(view)?;
+    let persons = persons(view, &keys)?;
     let surviving = |key| persons.of(key).map(|person| person.surviving.clone());
     Ok(keys.iter().filter_map(surviving).collect())
 }
 
 /// The merges in force that concern an id or, step by step, any id that it is joined with.
-fn merges_around(conn: &Connection, key: &PatientKey) -> Result<Vec<Merge>, StoreError> {
+fn merges_around(view: &View, key: &PatientKey) -> Result<Vec<Merge>, StoreError> {
     let mut seen = BTreeSet::from([key.clone()]);
     let mut open = vec![key.clone()];
     let mut found: BTreeMap<(PatientKey, PatientKey), Merge> = BTreeMap::new();
     while let Some(key) = open.pop() {
         // All statements of a pair name both its ids, so none of a pair is missed.
-        for merge in persons::in_force(&of_id(conn, &key)?) {
+        for merge in persons::in_force(&of_id(view, &key)?) {
             for other in [&merge.from, &merge.into] {
                 if seen.insert(other.clone()) {
                     open.push(other.clone());
@@ -134,11 +131,11 @@ pub const AUDITED: Audited = Audited {
     table: "id_statement",
 };
 
-fn of_id(conn: &Connection, key: &PatientKey) -> Result<Vec<Statement>, StoreError> {
+fn of_id(view: &View, key: &PatientKey) -> Result<Vec<Statement>, StoreError> {
     let mut all = Vec::new();
     for side in ["from", "into"] {
         let sql = format!("{STATEMENT} where {side}_id = ?1 and {side}_issuer = ?2");
-        let mut statement = conn.prepare_cached(&sql)?;
+        let mut statement = view.prepare_cached(&sql)?;
         let mut rows = statement.query([&key.id, &key.issuer])?;
         while let Some(row) = rows.next()? {
             all.push(recorded(row)?.statement);
@@ -151,8 +148,8 @@ fn of_id(conn: &Connection, key: &PatientKey) -> Result<Vec<Statement>, StoreErr
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn all(conn: &Connection) -> Result<Vec<Recorded>, StoreError> {
-    let mut statement = conn.prepare_cached(&format!("{STATEMENT} order by id"))?;
+pub fn all(view: &View) -> Result<Vec<Recorded>, StoreError> {
+    let mut statement = view.prepare_cached(&format!("{STATEMENT} order by id"))?;
     let mut rows = statement.query([])?;
     let mut all = Vec::new();
     while let Some(row) = rows.next()? {
@@ -165,16 +162,16 @@ pub fn all(conn: &Connection) -> Result<Vec<Recorded>, StoreError> {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn untold(conn: &Connection, limit: u32) -> Result<Vec<Untold<Recorded>>, StoreError> {
-    AUDITED.untold(conn, STATEMENT, limit, recorded)
+pub fn untold(view: &View, limit: u32) -> Result<Vec<Untold<Recorded>>, StoreError> {
+    AUDITED.untold(view, STATEMENT, limit, recorded)
 }
 
 /// When the latest statement of a pair was decided.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn last_stated(conn: &Connection, pair: &Pair) -> Result<Option<DateTime<Utc>>, StoreError> {
-    let all = of_id(conn, &pair.from)?;
+pub fn last_stated(view: &View, pair: &Pair) -> Result<Option<DateTime<Utc>>, StoreError> {
+    let all = of_id(view, &pair.from)?;
     let of_pair = all.iter().filter(|one| one.pair == *pair);
     Ok(of_pair.map(|one| one.stated_at).max())
 }

@@ -4,11 +4,14 @@
 //! which returns only when they are on stable storage; reading goes through [`Store::read`]. What
 //! is stored is told by topic: [`objects`], [`readings`], [`patients`],
 //! [`bodies`], [`people`], [`results`], [`deliveries`], [`archives`], [`meta`]. Their
-//! functions take a connection, so that a caller composes several into one transaction.
+//! functions take a [`View`] where they only read and a [`Tx`] where they write, so that a caller
+//! composes several into one transaction.
 
 pub mod archives;
 pub mod audited;
 pub mod backlog;
+#[cfg(feature = "tests")]
+pub mod bare;
 pub mod bodies;
 pub mod copy;
 pub mod deliveries;
@@ -38,16 +41,17 @@ mod stamp;
 mod tests;
 pub mod trouble;
 pub mod verify;
+mod view;
 mod writer;
 
 pub use error::StoreError;
 pub use space::compact;
+pub use view::{Tx, View};
 
 use lock::beside;
 use note::Tally;
 use opening::{close, connect_reader, note_doubt, open_as_guest, open_as_owner};
 use place::Opened;
-use rusqlite::Connection;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
@@ -90,7 +94,7 @@ struct Inner {
     path: PathBuf,
     waiting: Option<mpsc::Sender<Turn>>,
     thread: Option<JoinHandle<()>>,
-    readers: Mutex<Vec<Connection>>,
+    readers: Mutex<Vec<View>>,
     doubt: Doubt,
     changes: watch::Receiver<u64>,
     under_way: UnderWay,
@@ -108,7 +112,7 @@ impl Store {
     /// known by several names, older than what was stored here last, or damaged.
     pub fn open(path: &Path, mode: Mode) -> Result<Store, StoreError> {
         let path = &place::real(path);
-        let (lock, conn) = match mode {
+        let (lock, tx) = match mode {
             Mode::Owner => open_as_owner(path)?,
             Mode::Guest => (None, open_as_guest(path)?),
         };
@@ -163,8 +167,8 @@ impl Store {
                 let on_doubt = move |why: &str| note_doubt(&path, why);
                 move || {
                     let ground = Ground { opened, tally };
-                    writer::run(&conn, jobs, &ground, &seen, on_doubt);
-                    close(conn, lock, &seen.doubt);
+                    writer::run(&tx, jobs, &ground, &seen, on_doubt);
+                    close(tx, lock, &seen.doubt);
                 }
             })
             .map_err(failed)?;
@@ -187,12 +191,15 @@ impl Store {
     /// Runs `work` in a transaction and returns when it is committed and synced. An error of
     /// `work` undoes all that it did. Waits, so not for use inside async code.
     ///
+    /// `work` may run more than once, each time on a state without what it did before: a database that
+    /// several processes change refuses one of two changes that cross.
+    ///
     /// # Errors
     /// Those of `work`, or why the transaction could not be committed.
     pub fn write<T, F>(&self, work: F) -> Result<T, StoreError>
     where
         T: Send + 'static,
-        F: FnOnce(&Connection) -> Result<T, StoreError> + Send + 'static,
+        F: Fn(&Tx) -> Result<T, StoreError> + Send + 'static,
     {
         let (job, reply) = change(work);
         let waiting = self.inner.waiting.as_ref().ok_or(StoreError::Closed)?;
@@ -209,7 +216,7 @@ impl Store {
     pub async fn write_async<T, F>(&self, work: F) -> Result<T, StoreError>
     where
         T: Send + 'static,
-        F: FnOnce(&Connection) -> Result<T, StoreError> + Send + 'static,
+        F: Fn(&Tx) -> Result<T, StoreError> + Send + 'static,
     {
         let (job, reply) = change(work);
         let waiting = self.inner.waiting.as_ref().ok_or(StoreError::Closed)?;
@@ -226,20 +233,20 @@ impl Store {
     /// Those of `work`, or that the store cannot be read.
     pub fn read<T>(
         &self,
-        work: impl FnOnce(&Connection) -> Result<T, StoreError>,
+        work: impl FnOnce(&View) -> Result<T, StoreError>,
     ) -> Result<T, StoreError> {
         let kept = self.readers().pop();
-        let conn = match kept {
-            Some(conn) => conn,
+        let view = match kept {
+            Some(view) => view,
             None => connect_reader(&self.inner.path)?,
         };
         let done = {
-            let snapshot = conn.unchecked_transaction()?;
-            work(&snapshot)
+            let _snapshot = view.sqlite().unchecked_transaction()?;
+            work(&view)
         };
         let mut readers = self.readers();
         if readers.len() < READERS_KEPT {
-            readers.push(conn);
+            readers.push(view);
         }
         done
     }
@@ -281,7 +288,7 @@ impl Store {
         &self.inner.path
     }
 
-    fn readers(&self) -> std::sync::MutexGuard<'_, Vec<Connection>> {
+    fn readers(&self) -> std::sync::MutexGuard<'_, Vec<View>> {
         // A list of idle connections is whole whatever its last holder was doing.
         self.inner
             .readers
@@ -321,11 +328,11 @@ type Reply<T> = oneshot::Receiver<Result<T, StoreError>>;
 fn change<T, F>(work: F) -> (Box<dyn Job>, Reply<T>)
 where
     T: Send + 'static,
-    F: FnOnce(&Connection) -> Result<T, StoreError> + Send + 'static,
+    F: Fn(&Tx) -> Result<T, StoreError> + Send + 'static,
 {
     let (reply, answer) = oneshot::channel();
     let job = Change {
-        work: Some(work),
+        work,
         outcome: None,
         reply,
     };

@@ -1,14 +1,15 @@
 //! Facts about the store itself, by name.
 
 use super::StoreError;
-use rusqlite::{Connection, OptionalExtension, params};
+use crate::view::{Tx, View};
+use rusqlite::{OptionalExtension, params};
 
 /// The value under `name`, if set.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn get(conn: &Connection, name: &str) -> Result<Option<String>, StoreError> {
-    Ok(conn
+pub fn get(view: &View, name: &str) -> Result<Option<String>, StoreError> {
+    Ok(view
         .prepare_cached("select value from meta where name = ?1")?
         .query_row([name], |row| row.get(0))
         .optional()?)
@@ -18,8 +19,8 @@ pub fn get(conn: &Connection, name: &str) -> Result<Option<String>, StoreError> 
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn set(conn: &Connection, name: &str, value: &str) -> Result<(), StoreError> {
-    conn.prepare_cached(
+pub fn set(tx: &Tx, name: &str, value: &str) -> Result<(), StoreError> {
+    tx.prepare_cached(
         "insert into meta (name, value) values (?1, ?2)
          on conflict (name) do update set value = excluded.value",
     )?
@@ -31,8 +32,8 @@ pub fn set(conn: &Connection, name: &str, value: &str) -> Result<(), StoreError>
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn clear(conn: &Connection, name: &str) -> Result<(), StoreError> {
-    conn.prepare_cached("delete from meta where name = ?1")?
+pub fn clear(tx: &Tx, name: &str) -> Result<(), StoreError> {
+    tx.prepare_cached("delete from meta where name = ?1")?
         .execute([name])?;
     Ok(())
 }
@@ -44,8 +45,8 @@ const COMMITS: &str = "commits";
 ///
 /// # Errors
 /// The store cannot be read.
-pub(super) fn commits(conn: &Connection) -> Result<u64, StoreError> {
-    let number = get(conn, COMMITS)?;
+pub(super) fn commits(view: &View) -> Result<u64, StoreError> {
+    let number = get(view, COMMITS)?;
     Ok(number.and_then(|number| number.parse().ok()).unwrap_or(0))
 }
 
@@ -53,8 +54,8 @@ pub(super) fn commits(conn: &Connection) -> Result<u64, StoreError> {
 ///
 /// # Errors
 /// The store cannot be written.
-pub(super) fn count_commit(conn: &Connection) -> Result<u64, StoreError> {
-    let number = commits(conn)?.saturating_add(1);
-    set(conn, COMMITS, &number.to_string())?;
+pub(super) fn count_commit(tx: &Tx) -> Result<u64, StoreError> {
+    let number = commits(tx)?.saturating_add(1);
+    set(tx, COMMITS, &number.to_string())?;
     Ok(number)
 }

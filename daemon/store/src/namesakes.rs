@@ -1,8 +1,9 @@
 //! The same patient id under other issuers: for hints, never to join anybody.
 
 use super::StoreError;
+use crate::view::View;
 use chrono::NaiveDate;
-use rusqlite::{Connection, params};
+use rusqlite::params;
 use sheathline_model::domain::{PatientKey, Sex};
 
 /// Other issuers of one id that are looked at. More use it as a number of no meaning.
@@ -25,8 +26,8 @@ const USED: &str = "reading is not null and disposition in ('accepted', 'accepte
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn others(conn: &Connection, key: &PatientKey) -> Result<Vec<PatientKey>, StoreError> {
-    Ok(conn
+pub fn others(view: &View, key: &PatientKey) -> Result<Vec<PatientKey>, StoreError> {
+    Ok(view
         .prepare_cached(
             "select distinct patient_issuer from object indexed by object_patient
              where patient_id = ?1 and patient_issuer <> ?2 order by patient_issuer limit ?3",
@@ -44,8 +45,8 @@ pub fn others(conn: &Connection, key: &PatientKey) -> Result<Vec<PatientKey>, St
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn born(conn: &Connection, key: &PatientKey) -> Result<Vec<Born>, StoreError> {
-    let mut statement = conn.prepare_cached(&format!(
+pub fn born(view: &View, key: &PatientKey) -> Result<Vec<Born>, StoreError> {
+    let mut statement = view.prepare_cached(&format!(
         "select distinct json_extract(reading, '$.patient.birth_date'),
                 json_extract(reading, '$.patient.sex')
          from object where patient_id = ?1 and patient_issuer = ?2 and {USED}"

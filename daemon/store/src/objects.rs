@@ -2,12 +2,13 @@
 //! read from them is in [`readings`](super::readings).
 
 use super::{StoreError, meta, stamp};
+use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
 use flate2::Compression;
 use flate2::read::ZlibDecoder;
 use flate2::write::ZlibEncoder;
 use rusqlite::types::{FromSql, FromSqlResult, ToSqlOutput, ValueRef};
-use rusqlite::{Connection, OptionalExtension, ToSql, params};
+use rusqlite::{OptionalExtension, ToSql, params};
 use sha2::{Digest, Sha256};
 use sheathline_model::domain::Source;
 use std::fmt;
@@ -91,8 +92,8 @@ pub const FIRST_CHARS: usize = 32;
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn first(conn: &Connection) -> Result<Option<String>, StoreError> {
-    let first: Option<(Vec<u8>, String)> = conn
+pub fn first(view: &View) -> Result<Option<String>, StoreError> {
+    let first: Option<(Vec<u8>, String)> = view
         .prepare_cached(
             "select body_sha256, received_at from object where id = (select min(id) from object)",
         )?
@@ -140,8 +141,8 @@ impl Slim {
 ///
 /// # Errors
 /// There is no such object, or the store cannot be written.
-pub fn slim_down(conn: &Connection, id: ObjectId, slim: &Slim) -> Result<(), StoreError> {
-    let changed = conn
+pub fn slim_down(tx: &Tx, id: ObjectId, slim: &Slim) -> Result<(), StoreError> {
+    let changed = tx
         .prepare_cached(
             "update object set body = ?2, kept_bytes = ?3, kept_sha256 = ?4 where id = ?1",
         )?
@@ -167,8 +168,8 @@ pub enum Kept {
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn keep(conn: &Connection, object: &Incoming) -> Result<Kept, StoreError> {
-    let (id, repeats): (ObjectId, i64) = conn
+pub fn keep(tx: &Tx, object: &Incoming) -> Result<Kept, StoreError> {
+    let (id, repeats): (ObjectId, i64) = tx
         .prepare_cached(
             "insert into object (body, body_bytes, body_sha256, transfer_syntax, source,
                                  default_issuer, received_at, quiet_after_days)
@@ -224,16 +225,16 @@ pub struct Unread {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn next_unread(conn: &Connection, limit: u32) -> Result<Vec<Unread>, StoreError> {
-    unread(conn, "state = 'received' order by id limit ?1", [limit])
+pub fn next_unread(view: &View, limit: u32) -> Result<Vec<Unread>, StoreError> {
+    unread(view, "state = 'received' order by id limit ?1", [limit])
 }
 
 fn unread(
-    conn: &Connection,
+    view: &View,
     which: &str,
     values: impl rusqlite::Params,
 ) -> Result<Vec<Unread>, StoreError> {
-    let mut statement = conn.prepare_cached(&format!(
+    let mut statement = view.prepare_cached(&format!(
         "select id, transfer_syntax, source, default_issuer,
                 case when kept_sha256 is not null then content_sha256 end
          from object where {which}"
@@ -257,16 +258,16 @@ fn unread(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn next_again(conn: &Connection, limit: u32) -> Result<Option<Vec<Unread>>, StoreError> {
+pub fn next_again(view: &View, limit: u32) -> Result<Option<Vec<Unread>>, StoreError> {
     let which = "id between ?1 and ?2 and missing is null order by id limit ?3";
-    again(conn)?
-        .map(|(next, last)| unread(conn, which, params![next, last, limit]))
+    again(view)?
+        .map(|(next, last)| unread(view, which, params![next, last, limit]))
         .transpose()
 }
 
 /// First and last number of what is still to be read again.
-fn again(conn: &Connection) -> Result<Option<(i64, i64)>, StoreError> {
-    let range = meta::get(conn, READ_AGAIN)?;
+fn again(view: &View) -> Result<Option<(i64, i64)>, StoreError> {
+    let range = meta::get(view, READ_AGAIN)?;
     Ok(range.and_then(|range| {
         let (next, last) = range.split_once(' ')?;
         Some((next.parse().ok()?, last.parse().ok()?))
@@ -281,9 +282,9 @@ fn again(conn: &Connection) -> Result<Option<(i64, i64)>, StoreError> {
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn read_all_again(conn: &Connection) -> Result<(), StoreError> {
-    let last: i64 = conn.query_row("select ifnull(max(id), 0) from object", [], |r| r.get(0))?;
-    meta::set(conn, READ_AGAIN, &format!("1 {last}"))
+pub fn read_all_again(tx: &Tx) -> Result<(), StoreError> {
+    let last: i64 = tx.query_row("select ifnull(max(id), 0) from object", [], |r| r.get(0))?;
+    meta::set(tx, READ_AGAIN, &format!("1 {last}"))
 }
 
 /// Notes how far reading again has come; `None` when nothing was left. Belongs in the transaction
@@ -291,13 +292,13 @@ pub fn read_all_again(conn: &Connection) -> Result<(), StoreError> {
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn note_read_again(conn: &Connection, up_to: Option<ObjectId>) -> Result<(), StoreError> {
-    match (again(conn)?, up_to) {
+pub fn note_read_again(tx: &Tx, up_to: Option<ObjectId>) -> Result<(), StoreError> {
+    match (again(tx)?, up_to) {
         (Some((next, last)), Some(up_to)) => {
             let next = next.max(up_to.0.saturating_add(1));
-            meta::set(conn, READ_AGAIN, &format!("{next} {last}"))
+            meta::set(tx, READ_AGAIN, &format!("{next} {last}"))
         }
-        (Some(_), None) => meta::clear(conn, READ_AGAIN),
+        (Some(_), None) => meta::clear(tx, READ_AGAIN),
         (None, _) => Ok(()),
     }
 }
@@ -336,8 +337,8 @@ impl Missing {
 ///
 /// # Errors
 /// There is no such object, its bytes were dropped, or they are not what was received.
-pub fn body(conn: &Connection, id: ObjectId) -> Result<Vec<u8>, StoreError> {
-    let row = conn
+pub fn body(view: &View, id: ObjectId) -> Result<Vec<u8>, StoreError> {
+    let row = view
         .prepare_cached(
             "select body, ifnull(kept_bytes, body_bytes), ifnull(kept_sha256, body_sha256),
                     missing, missing_since
@@ -386,8 +387,8 @@ pub fn body(conn: &Connection, id: ObjectId) -> Result<Vec<u8>, StoreError> {
 ///
 /// # Errors
 /// There is no such object.
-pub fn transfer_syntax(conn: &Connection, id: ObjectId) -> Result<Option<String>, StoreError> {
-    Ok(conn
+pub fn transfer_syntax(view: &View, id: ObjectId) -> Result<Option<String>, StoreError> {
+    Ok(view
         .prepare_cached("select transfer_syntax from object where id = ?1")?
         .query_row([id], |row| row.get(0))?)
 }
@@ -397,12 +398,8 @@ pub fn transfer_syntax(conn: &Connection, id: ObjectId) -> Result<Option<String>
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn note_damaged(
-    conn: &Connection,
-    id: ObjectId,
-    now: DateTime<Utc>,
-) -> Result<bool, StoreError> {
-    let read = conn
+pub fn note_damaged(tx: &Tx, id: ObjectId, now: DateTime<Utc>) -> Result<bool, StoreError> {
+    let read = tx
         .prepare_cached(
             "update object set missing = 'damaged', missing_since = ?2,
                     state = iif(reading is null, state, 'read')
@@ -422,12 +419,12 @@ pub fn note_damaged(
 /// # Errors
 /// The store cannot be written.
 pub fn drop_bodies(
-    conn: &Connection,
+    tx: &Tx,
     before: DateTime<Utc>,
     limit: u32,
     now: DateTime<Utc>,
 ) -> Result<usize, StoreError> {
-    Ok(conn
+    Ok(tx
         .prepare_cached(
             "update object set body = x'', missing = 'dropped', missing_since = ?3
              where id in (select id from object
@@ -445,8 +442,8 @@ pub fn drop_bodies(
 }
 
 /// Whether any object was received before `before` whose bytes may go.
-pub(super) fn has_droppable(conn: &Connection, before: DateTime<Utc>) -> Result<bool, StoreError> {
-    Ok(conn
+pub(super) fn has_droppable(view: &View, before: DateTime<Utc>) -> Result<bool, StoreError> {
+    Ok(view
         .prepare_cached(
             "select id from object
              where state = 'read' and missing is null
@@ -460,8 +457,8 @@ pub(super) fn has_droppable(conn: &Connection, before: DateTime<Utc>) -> Result<
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn count_missing(conn: &Connection) -> Result<u32, StoreError> {
-    Ok(conn.query_row(
+pub fn count_missing(view: &View) -> Result<u32, StoreError> {
+    Ok(view.query_row(
         "select count(*) from object where missing is not null",
         [],
         |row| row.get(0),

@@ -1,6 +1,7 @@
 //! The file of the store: opened by its owner or beside it, brought over, and closed in order.
 
 use super::lock::{Lock, beside};
+use super::view::{Tx, View};
 use super::writer::Doubt;
 use super::{DOUBT, Mode, StoreError, place, schema};
 use rusqlite::hooks::Wal;
@@ -24,7 +25,7 @@ const LOG_PAGES: c_int = 4000;
 const BUSY_LIMIT: Duration = Duration::from_secs(5);
 
 /// For the one process that receives and assesses; makes the store if there is none.
-pub(super) fn open_as_owner(path: &Path) -> Result<(Option<Lock>, Connection), StoreError> {
+pub(super) fn open_as_owner(path: &Path) -> Result<(Option<Lock>, Tx), StoreError> {
     let mut lock = Lock::take(path)?;
     place::take_back(path)?;
     if lock.note.made && std::fs::metadata(path).map_or(0, |facts| facts.len()) == 0 {
@@ -35,11 +36,11 @@ pub(super) fn open_as_owner(path: &Path) -> Result<(Option<Lock>, Connection), S
     lock.sign()?;
     make_private(path)?;
     lock.hold(path)?;
-    let conn = connect(path, Mode::Owner, lock.note.stored)?;
-    Ok((Some(lock), conn))
+    let tx = connect(path, Mode::Owner, lock.note.stored)?;
+    Ok((Some(lock), tx))
 }
 
-pub(super) fn open_as_guest(path: &Path) -> Result<Connection, StoreError> {
+pub(super) fn open_as_guest(path: &Path) -> Result<Tx, StoreError> {
     if !path.exists() {
         return Err(StoreError::Missing { path: path.into() });
     }
@@ -55,21 +56,23 @@ pub(super) fn open_as_guest(path: &Path) -> Result<Connection, StoreError> {
 
 /// Closes the store in order: brings everything over into the one file, says so beside it, and only
 /// then lets SQLite take its log away. After a doubt what is noted stays.
-pub(super) fn close(conn: Connection, lock: Option<Lock>, doubt: &Doubt) {
+pub(super) fn close(tx: Tx, lock: Option<Lock>, doubt: &Doubt) {
     if let Some(lock) = &lock
         && doubt.get().is_none()
     {
         // What fails here is tried again when the connection is closed, and by the next opening.
-        let _ = conn.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()));
+        let _ = tx
+            .sqlite()
+            .query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()));
         let _ = lock.note_closed();
     }
-    drop(conn);
+    drop(tx);
     // After SQLite has let go of the file.
     drop(lock);
 }
 
 /// `stored` is the number of the last commit that the store must know.
-pub(super) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Connection, StoreError> {
+pub(super) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Tx, StoreError> {
     let failed = |source| StoreError::Open {
         path: path.into(),
         source,
@@ -82,11 +85,11 @@ pub(super) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Connection
     let conn = Connection::open_with_flags(path, flags).map_err(failed)?;
     #[cfg(feature = "tests")]
     let conn = super::overheard::listen(conn)?;
-    let mut conn = conn;
     conn.busy_timeout(BUSY_LIMIT).map_err(failed)?;
+    let tx = Tx::new(conn);
     // Looked at before anything is changed: the file may be somebody else's.
-    let shape = schema::found(&conn, path)?;
-    schema::refuse_older(&conn, path, shape, stored)?;
+    let shape = schema::found(&tx, path)?;
+    schema::refuse_older(&tx, path, shape, stored)?;
     if mode == Mode::Guest && shape < schema::KNOWN {
         return Err(StoreError::Outdated {
             path: path.into(),
@@ -94,6 +97,7 @@ pub(super) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Connection
             known: schema::KNOWN,
         });
     }
+    let mut conn = tx.into_sqlite();
     conn.execute_batch(
         "PRAGMA foreign_keys = ON; PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;",
     )
@@ -129,7 +133,7 @@ pub(super) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Connection
         .map_err(failed)?;
     conn.pragma_update(None, "cache_size", -WRITER_CACHE_KIB)
         .map_err(failed)?;
-    Ok(conn)
+    Ok(Tx::new(conn))
 }
 
 /// After a commit: brings a log that has grown long over into the file. SQLite would do the same by
@@ -172,7 +176,7 @@ pub(super) fn make_private(path: &Path) -> Result<(), StoreError> {
     }
 }
 
-pub(super) fn connect_reader(path: &Path) -> Result<Connection, StoreError> {
+pub(super) fn connect_reader(path: &Path) -> Result<View, StoreError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let conn = Connection::open_with_flags(path, flags)?;
     #[cfg(feature = "tests")]
@@ -180,7 +184,7 @@ pub(super) fn connect_reader(path: &Path) -> Result<Connection, StoreError> {
     conn.busy_timeout(BUSY_LIMIT)?;
     conn.execute_batch("PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;")?;
     conn.set_prepared_statement_cache_capacity(STATEMENTS_KEPT);
-    Ok(conn)
+    Ok(View::new(conn))
 }
 
 /// Leaves a mark for the next opening. It may fail on the very disk that is in trouble; the doubt

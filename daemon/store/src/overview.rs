@@ -1,8 +1,9 @@
 //! The store in numbers, for a person who looks.
 
 use super::{StoreError, stamp};
+use crate::view::View;
 use chrono::{DateTime, Utc};
-use rusqlite::{Connection, OptionalExtension};
+use rusqlite::OptionalExtension;
 use std::collections::BTreeMap;
 
 /// The store in numbers.
@@ -22,14 +23,14 @@ pub struct Overview {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn overview(conn: &Connection) -> Result<Overview, StoreError> {
+pub fn overview(view: &View) -> Result<Overview, StoreError> {
     Ok(Overview {
         last_received: time(
-            conn,
+            view,
             "select received_at from object order by id desc limit 1",
         )?,
         quarantined: counts(
-            conn,
+            view,
             "select json_extract(remark.value, '$.code'), count(distinct object.id)
              from object, json_each(iif(json_valid(reading), reading, '{}'), '$.remarks') as remark
              where disposition = 'quarantined'
@@ -37,7 +38,7 @@ pub fn overview(conn: &Connection) -> Result<Overview, StoreError> {
              group by 1",
         )?,
         exams: counts(
-            conn,
+            view,
             "select json_extract(content, '$.assessment.status'), count(*) from result
              where damaged_at is null and json_valid(content) and version = (
                  select max(version) from result as other
@@ -45,19 +46,19 @@ pub fn overview(conn: &Connection) -> Result<Overview, StoreError> {
              group by 1",
         )?,
         last_published: time(
-            conn,
+            view,
             "select max(published_at) from result where published_at is not null",
         )?,
     })
 }
 
-fn time(conn: &Connection, query: &str) -> Result<Option<DateTime<Utc>>, StoreError> {
-    let text: Option<Option<String>> = conn.query_row(query, [], |row| row.get(0)).optional()?;
+fn time(view: &View, query: &str) -> Result<Option<DateTime<Utc>>, StoreError> {
+    let text: Option<Option<String>> = view.query_row(query, [], |row| row.get(0)).optional()?;
     text.flatten().map(|text| stamp::time(&text)).transpose()
 }
 
-fn counts(conn: &Connection, query: &str) -> Result<BTreeMap<String, u64>, StoreError> {
-    let mut statement = conn.prepare(query)?;
+fn counts(view: &View, query: &str) -> Result<BTreeMap<String, u64>, StoreError> {
+    let mut statement = view.prepare_cached(query)?;
     let rows = statement.query_map([], |row| {
         let code: Option<String> = row.get(0)?;
         let count: i64 = row.get(1)?;

@@ -1,9 +1,11 @@
 //! Which patients there are, and whose exams wait to be assessed again.
 
+use super::objects::ObjectId;
 use super::{StoreError, stamp};
+use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
-use rusqlite::{Connection, Row, params};
-use sheathline_model::domain::PatientKey;
+use rusqlite::{Row, params};
+use sheathline_model::domain::{PatientKey, Source};
 
 /// A patient whose exams wait to be assessed.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -17,12 +19,8 @@ pub struct Dirty {
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn mark_dirty(
-    conn: &Connection,
-    key: &PatientKey,
-    now: DateTime<Utc>,
-) -> Result<(), StoreError> {
-    conn.prepare_cached(
+pub fn mark_dirty(tx: &Tx, key: &PatientKey, now: DateTime<Utc>) -> Result<(), StoreError> {
+    tx.prepare_cached(
         "insert into dirty (patient_issuer, patient_id, since, mark) values (?1, ?2, ?3, 1)
          on conflict (patient_id, patient_issuer) do update set mark = mark + 1",
     )?
@@ -34,10 +32,10 @@ pub fn mark_dirty(
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn mark_all_dirty(conn: &Connection, now: DateTime<Utc>) -> Result<usize, StoreError> {
-    let keys = list(conn)?;
+pub fn mark_all_dirty(tx: &Tx, now: DateTime<Utc>) -> Result<usize, StoreError> {
+    let keys = list(tx)?;
     for key in &keys {
-        mark_dirty(conn, key, now)?;
+        mark_dirty(tx, key, now)?;
     }
     Ok(keys.len())
 }
@@ -46,8 +44,8 @@ pub fn mark_all_dirty(conn: &Connection, now: DateTime<Utc>) -> Result<usize, St
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn dirty(conn: &Connection, limit: u32) -> Result<Vec<Dirty>, StoreError> {
-    Ok(conn
+pub fn dirty(view: &View, limit: u32) -> Result<Vec<Dirty>, StoreError> {
+    Ok(view
         .prepare_cached(
             "select patient_issuer, patient_id, mark from dirty order by since limit ?1",
         )?
@@ -65,8 +63,8 @@ pub fn dirty(conn: &Connection, limit: u32) -> Result<Vec<Dirty>, StoreError> {
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn clear_dirty(conn: &Connection, seen: &Dirty) -> Result<bool, StoreError> {
-    let cleared = conn
+pub fn clear_dirty(tx: &Tx, seen: &Dirty) -> Result<bool, StoreError> {
+    let cleared = tx
         .prepare_cached(
             "delete from dirty where patient_issuer = ?1 and patient_id = ?2 and mark = ?3",
         )?
@@ -78,8 +76,8 @@ pub fn clear_dirty(conn: &Connection, seen: &Dirty) -> Result<bool, StoreError> 
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn unmark(conn: &Connection, key: &PatientKey) -> Result<(), StoreError> {
-    conn.prepare_cached("delete from dirty where patient_id = ?1 and patient_issuer = ?2")?
+pub fn unmark(tx: &Tx, key: &PatientKey) -> Result<(), StoreError> {
+    tx.prepare_cached("delete from dirty where patient_id = ?1 and patient_issuer = ?2")?
         .execute(params![key.id, key.issuer])?;
     Ok(())
 }
@@ -88,11 +86,9 @@ pub fn unmark(conn: &Connection, key: &PatientKey) -> Result<(), StoreError> {
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn wait_longer(conn: &Connection, seen: &Dirty, now: DateTime<Utc>) -> Result<(), StoreError> {
-    conn.prepare_cached(
-        "update dirty set since = ?3 where patient_issuer = ?1 and patient_id = ?2",
-    )?
-    .execute(params![seen.key.issuer, seen.key.id, stamp::text(now)])?;
+pub fn wait_longer(tx: &Tx, seen: &Dirty, now: DateTime<Utc>) -> Result<(), StoreError> {
+    tx.prepare_cached("update dirty set since = ?3 where patient_issuer = ?1 and patient_id = ?2")?
+        .execute(params![seen.key.issuer, seen.key.id, stamp::text(now)])?;
     Ok(())
 }
 
@@ -100,9 +96,9 @@ pub fn wait_longer(conn: &Connection, seen: &Dirty, now: DateTime<Utc>) -> Resul
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn is_dirty(conn: &Connection, key: &PatientKey) -> Result<bool, StoreError> {
+pub fn is_dirty(view: &View, key: &PatientKey) -> Result<bool, StoreError> {
     let sql = "select exists (select 1 from dirty where patient_id = ?1 and patient_issuer = ?2)";
-    let mut statement = conn.prepare_cached(sql)?;
+    let mut statement = view.prepare_cached(sql)?;
     Ok(statement.query_row([&key.id, &key.issuer], |row| row.get(0))?)
 }
 
@@ -110,10 +106,10 @@ pub fn is_dirty(conn: &Connection, key: &PatientKey) -> Result<bool, StoreError>
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn take_dirty(conn: &Connection, limit: u32) -> Result<Vec<PatientKey>, StoreError> {
-    let taken = dirty(conn, limit)?;
+pub fn take_dirty(tx: &Tx, limit: u32) -> Result<Vec<PatientKey>, StoreError> {
+    let taken = dirty(tx, limit)?;
     for one in &taken {
-        clear_dirty(conn, one)?;
+        clear_dirty(tx, one)?;
     }
     Ok(taken.into_iter().map(|one| one.key).collect())
 }
@@ -122,16 +118,16 @@ pub fn take_dirty(conn: &Connection, limit: u32) -> Result<Vec<PatientKey>, Stor
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn count_dirty(conn: &Connection) -> Result<u32, StoreError> {
-    Ok(conn.query_row("select count(*) from dirty", [], |row| row.get(0))?)
+pub fn count_dirty(view: &View) -> Result<u32, StoreError> {
+    Ok(view.query_row("select count(*) from dirty", [], |row| row.get(0))?)
 }
 
 /// Patients of which an object was read, by id, then issuer.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn list(conn: &Connection) -> Result<Vec<PatientKey>, StoreError> {
-    Ok(conn
+pub fn list(view: &View) -> Result<Vec<PatientKey>, StoreError> {
+    Ok(view
         .prepare_cached(
             "select distinct patient_issuer, patient_id from object
              where patient_id is not null order by patient_id, patient_issuer",
@@ -144,8 +140,8 @@ pub fn list(conn: &Connection) -> Result<Vec<PatientKey>, StoreError> {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn with_id(conn: &Connection, id: &str) -> Result<Vec<PatientKey>, StoreError> {
-    Ok(conn
+pub fn with_id(view: &View, id: &str) -> Result<Vec<PatientKey>, StoreError> {
+    Ok(view
         .prepare_cached(
             "select patient_issuer, patient_id from object where patient_id = ?1
              union select from_issuer, from_id from id_statement where from_id = ?1
@@ -153,6 +149,43 @@ pub fn with_id(conn: &Connection, id: &str) -> Result<Vec<PatientKey>, StoreErro
              order by 1",
         )?
         .query_map([id], key)?
+        .collect::<Result<_, _>>()?)
+}
+
+/// An accepted report of a patient that is under the default issuer of where it came from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct UnderDefault {
+    /// Its object.
+    pub id: ObjectId,
+    /// Where it came from.
+    pub source: Source,
+    /// Transfer syntax of the data set; `None`: the bytes are a Part 10 file.
+    pub transfer_syntax: Option<String>,
+}
+
+/// A patient's accepted reports that are under the issuer that was the default when they came, whether
+/// they name it themselves or not; oldest first.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn under_default_issuer(
+    view: &View,
+    key: &PatientKey,
+) -> Result<Vec<UnderDefault>, StoreError> {
+    Ok(view
+        .prepare_cached(
+            "select id, source, transfer_syntax from object
+             where patient_id = ?1 and patient_issuer = ?2 and default_issuer = ?2
+               and disposition in ('accepted', 'accepted_with_remarks')
+             order by id",
+        )?
+        .query_map([&key.id, &key.issuer], |row| {
+            Ok(UnderDefault {
+                id: row.get(0)?,
+                source: stamp::source(row, 1)?,
+                transfer_syntax: row.get(2)?,
+            })
+        })?
         .collect::<Result<_, _>>()?)
 }
 

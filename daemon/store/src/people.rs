@@ -3,8 +3,9 @@
 
 use super::audited::{Audited, Untold};
 use super::{StoreError, stamp};
+use crate::view::{Tx, View};
 use chrono::{DateTime, NaiveDate, Utc};
-use rusqlite::{Connection, Row, params};
+use rusqlite::{Row, params};
 use sheathline_model::domain::{About, Event, EventKind, Label, OpeningPressure, PatientKey};
 use sheathline_model::entries::{self, Author, By, Draft, Entry, Kind, Of, Said};
 use std::collections::BTreeSet;
@@ -13,9 +14,9 @@ use std::collections::BTreeSet;
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn new_act(conn: &Connection) -> Result<i64, StoreError> {
+pub fn new_act(tx: &Tx) -> Result<i64, StoreError> {
     let newest = "select ifnull(max(act), 0) + 1 from entry";
-    Ok(conn.query_row(newest, [], |row| row.get(0))?)
+    Ok(tx.query_row(newest, [], |row| row.get(0))?)
 }
 
 /// Adds entries of one act, in order. Returns their numbers.
@@ -23,17 +24,18 @@ pub fn new_act(conn: &Connection) -> Result<i64, StoreError> {
 /// # Errors
 /// The store cannot be written.
 pub fn record(
-    conn: &Connection,
+    tx: &Tx,
     act: i64,
     by: &By,
     drafts: &[Draft],
     now: DateTime<Utc>,
 ) -> Result<Vec<i64>, StoreError> {
-    let mut statement = conn.prepare_cached(
+    let mut statement = tx.prepare_cached(
         "insert into entry (act, patient_issuer, patient_id, kind, study_instance_uid, readings, date,
                             value, unit, recorded_at, author, author_kind, entered_by, source,
                             reason, corrects)
-         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)",
+         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)
+         returning id",
     )?;
     let mut numbers = Vec::with_capacity(drafts.len());
     for draft in drafts {
@@ -50,7 +52,7 @@ pub fn record(
             Said::Pressure(_, pressure) => (Some(pressure.value()), Some(pressure.unit().code())),
             Said::Nothing(..) => (None, None),
         };
-        statement.execute(params![
+        let values = params![
             act,
             draft.patient.issuer,
             draft.patient.id,
@@ -67,8 +69,8 @@ pub fn record(
             by.source,
             by.reason,
             draft.corrects,
-        ])?;
-        numbers.push(conn.last_insert_rowid());
+        ];
+        numbers.push(statement.query_row(values, |row| row.get(0))?);
     }
     Ok(numbers)
 }
@@ -88,17 +90,17 @@ pub const AUDITED: Audited = Audited {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn untold(conn: &Connection, limit: u32) -> Result<Vec<Untold<Entry>>, StoreError> {
-    AUDITED.untold(conn, ENTRY, limit, entry)
+pub fn untold(view: &View, limit: u32) -> Result<Vec<Untold<Entry>>, StoreError> {
+    AUDITED.untold(view, ENTRY, limit, entry)
 }
 
 /// Everything that was said under one id, as it came.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn of_patient(conn: &Connection, key: &PatientKey) -> Result<Vec<Entry>, StoreError> {
+pub fn of_patient(view: &View, key: &PatientKey) -> Result<Vec<Entry>, StoreError> {
     let sql = format!("{ENTRY} where patient_id = ?1 and patient_issuer = ?2 order by id");
-    let mut statement = conn.prepare_cached(&sql)?;
+    let mut statement = view.prepare_cached(&sql)?;
     let mut rows = statement.query([&key.id, &key.issuer])?;
     let mut entries = Vec::new();
     while let Some(row) = rows.next()? {
@@ -111,10 +113,10 @@ pub fn of_patient(conn: &Connection, key: &PatientKey) -> Result<Vec<Entry>, Sto
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn of_ids(conn: &Connection, ids: &BTreeSet<PatientKey>) -> Result<Vec<Entry>, StoreError> {
+pub fn of_ids(view: &View, ids: &BTreeSet<PatientKey>) -> Result<Vec<Entry>, StoreError> {
     let mut all = Vec::new();
     for key in ids {
-        all.extend(of_patient(conn, key)?);
+        all.extend(of_patient(view, key)?);
     }
     all.sort_by_key(|one| one.id);
     Ok(all)
@@ -125,9 +127,9 @@ pub fn of_ids(conn: &Connection, ids: &BTreeSet<PatientKey>) -> Result<Vec<Entry
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn newest_number(conn: &Connection) -> Result<i64, StoreError> {
+pub fn newest_number(view: &View) -> Result<i64, StoreError> {
     let newest = "select ifnull(max(id), 0) from entry";
-    Ok(conn.query_row(newest, [], |row| row.get(0))?)
+    Ok(view.query_row(newest, [], |row| row.get(0))?)
 }
 
 /// The ids under which something was said, in order, those behind `after`, at most `limit`.
@@ -135,11 +137,11 @@ pub fn newest_number(conn: &Connection) -> Result<i64, StoreError> {
 /// # Errors
 /// The store cannot be read.
 pub fn ids_after(
-    conn: &Connection,
+    view: &View,
     after: &PatientKey,
     limit: u32,
 ) -> Result<Vec<PatientKey>, StoreError> {
-    let mut statement = conn.prepare_cached(
+    let mut statement = view.prepare_cached(
         "select distinct patient_id, patient_issuer from entry
          where (patient_id, patient_issuer) > (?1, ?2)
          order by patient_id, patient_issuer limit ?3",
@@ -157,8 +159,8 @@ pub fn ids_after(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn by_number(conn: &Connection, number: i64) -> Result<Option<Entry>, StoreError> {
-    let mut statement = conn.prepare_cached(&format!("{ENTRY} where id = ?1"))?;
+pub fn by_number(view: &View, number: i64) -> Result<Option<Entry>, StoreError> {
+    let mut statement = view.prepare_cached(&format!("{ENTRY} where id = ?1"))?;
     let mut rows = statement.query([number])?;
     rows.next()?.map(entry).transpose()
 }
@@ -169,7 +171,7 @@ pub fn by_number(conn: &Connection, number: i64) -> Result<Option<Entry>, StoreE
 /// # Errors
 /// The store cannot be read or written.
 pub fn say(
-    conn: &Connection,
+    tx: &Tx,
     act: i64,
     by: &By,
     key: &PatientKey,
@@ -177,10 +179,10 @@ pub fn say(
     now: DateTime<Utc>,
 ) -> Result<bool, StoreError> {
     let study = said.about().map(|about| &about.study_instance_uid);
-    let drafts = entries::say(&of_patient(conn, key)?, key, said, |about| {
+    let drafts = entries::say(&of_patient(tx, key)?, key, said, |about| {
         (Some(&about.study_instance_uid) == study).then(Vec::new)
     });
-    Ok(!record(conn, act, by, &drafts, now)?.is_empty())
+    Ok(!record(tx, act, by, &drafts, now)?.is_empty())
 }
 
 fn entry(row: &Row<'_>) -> Result<Entry, StoreError> {

@@ -2,13 +2,14 @@
 
 mod changes;
 
+use crate::view::{Tx, View};
 use changes::note_change;
 pub use changes::{ReadingChange, changed_object, changes, changes_by_object, newest_change};
 
 use super::objects::{Missing, ObjectId};
 use super::{StoreError, stamp};
 use chrono::{DateTime, Utc};
-use rusqlite::{Connection, OptionalExtension, Row, params};
+use rusqlite::{OptionalExtension, Row, params};
 use sha2::{Digest, Sha256};
 use sheathline_model::domain::{Disposition, ObjectReading, PatientKey, Source};
 use std::collections::BTreeMap;
@@ -66,7 +67,7 @@ impl From<Disposition> for StoredDisposition {
 /// # Errors
 /// There is no such object, or the store cannot be written.
 pub fn finish_read(
-    conn: &Connection,
+    tx: &Tx,
     id: ObjectId,
     reading: &ObjectReading,
     disposition: StoredDisposition,
@@ -74,8 +75,8 @@ pub fn finish_read(
     let json = serde_json::to_string(reading)
         .map_err(|_| StoreError::Work(format!("the reading of object {id} is not JSON")))?;
     let key = reading.patient.as_ref().map(|patient| &patient.key);
-    note_change(conn, id, &json, disposition)?;
-    let changed = conn
+    note_change(tx, id, &json, disposition)?;
+    let changed = tx
         .prepare_cached(
             "update object set state = 'read', sop_instance_uid = ?2, content_sha256 = ?3,
                     disposition = ?4, patient_issuer = ?5, patient_id = ?6,
@@ -130,11 +131,11 @@ const READING: &str = "select id, source, received_at, repeats, lower(hex(body_s
                        from object where reading is not null";
 
 fn readings(
-    conn: &Connection,
+    view: &View,
     restriction: &str,
     values: impl rusqlite::Params,
 ) -> Result<Vec<StoredReading>, StoreError> {
-    let mut statement = conn.prepare_cached(&format!("{READING} {restriction}"))?;
+    let mut statement = view.prepare_cached(&format!("{READING} {restriction}"))?;
     let mut rows = statement.query(values)?;
     let mut found = Vec::new();
     while let Some(row) = rows.next()? {
@@ -175,8 +176,8 @@ fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn read_anew(conn: &Connection, id: ObjectId) -> Result<(), StoreError> {
-    conn.prepare_cached(
+pub fn read_anew(tx: &Tx, id: ObjectId) -> Result<(), StoreError> {
+    tx.prepare_cached(
         "update object set state = 'received', reading = null, reading_sha256 = null,
                 disposition = null
          where id = ?1",
@@ -189,8 +190,8 @@ pub fn read_anew(conn: &Connection, id: ObjectId) -> Result<(), StoreError> {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn patient_of(conn: &Connection, id: ObjectId) -> Result<Option<PatientKey>, StoreError> {
-    Ok(conn
+pub fn patient_of(view: &View, id: ObjectId) -> Result<Option<PatientKey>, StoreError> {
+    Ok(view
         .prepare_cached(
             "select patient_issuer, patient_id from object
              where id = ?1 and patient_id is not null",
@@ -209,11 +210,11 @@ pub fn patient_of(conn: &Connection, id: ObjectId) -> Result<Option<PatientKey>,
 /// # Errors
 /// The store cannot be read.
 pub fn first_content(
-    conn: &Connection,
+    view: &View,
     uid: &str,
     id: ObjectId,
 ) -> Result<Option<Option<String>>, StoreError> {
-    Ok(conn
+    Ok(view
         .prepare_cached(
             "select content_sha256 from object
              where sop_instance_uid = ?1 and id < ?2 order by id limit 1",
@@ -227,11 +228,11 @@ pub fn first_content(
 /// # Errors
 /// The store cannot be read.
 pub fn arrival(
-    conn: &Connection,
+    view: &View,
     uid: &str,
     content_sha256: Option<&str>,
 ) -> Result<Option<(ObjectId, Source, DateTime<Utc>)>, StoreError> {
-    let found: Option<(ObjectId, Source, String)> = conn
+    let found: Option<(ObjectId, Source, String)> = view
         .prepare_cached(
             "select id, source, received_at from object
              where sop_instance_uid = ?1 and content_sha256 is ?2 order by id limit 1",
@@ -249,33 +250,33 @@ pub fn arrival(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn reading_of(conn: &Connection, id: ObjectId) -> Result<Option<StoredReading>, StoreError> {
-    Ok(readings(conn, "and id = ?1", [id])?.pop())
+pub fn reading_of(view: &View, id: ObjectId) -> Result<Option<StoredReading>, StoreError> {
+    Ok(readings(view, "and id = ?1", [id])?.pop())
 }
 
 /// Objects that were read under one SOP Instance UID, in the order they came.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn by_sop_instance(conn: &Connection, uid: &str) -> Result<Vec<StoredReading>, StoreError> {
-    readings(conn, "and sop_instance_uid = ?1 order by id", [uid])
+pub fn by_sop_instance(view: &View, uid: &str) -> Result<Vec<StoredReading>, StoreError> {
+    readings(view, "and sop_instance_uid = ?1 order by id", [uid])
 }
 
 /// Objects that were read of one study, in the order they came.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn by_study(conn: &Connection, uid: &str) -> Result<Vec<StoredReading>, StoreError> {
-    readings(conn, "and study_instance_uid = ?1 order by id", [uid])
+pub fn by_study(view: &View, uid: &str) -> Result<Vec<StoredReading>, StoreError> {
+    readings(view, "and study_instance_uid = ?1 order by id", [uid])
 }
 
 /// All objects that were read of a patient, whatever became of them, in the order they came.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn of_patient(conn: &Connection, key: &PatientKey) -> Result<Vec<StoredReading>, StoreError> {
+pub fn of_patient(view: &View, key: &PatientKey) -> Result<Vec<StoredReading>, StoreError> {
     readings(
-        conn,
+        view,
         "and patient_id = ?1 and patient_issuer = ?2 order by id",
         [&key.id, &key.issuer],
     )
@@ -285,20 +286,20 @@ pub fn of_patient(conn: &Connection, key: &PatientKey) -> Result<Vec<StoredReadi
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn quarantined(conn: &Connection) -> Result<Vec<StoredReading>, StoreError> {
-    readings(conn, "and disposition = 'quarantined' order by id", [])
+pub fn quarantined(view: &View) -> Result<Vec<StoredReading>, StoreError> {
+    readings(view, "and disposition = 'quarantined' order by id", [])
 }
 
 /// Hands over every reading, oldest first; repeats are left out.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn each(conn: &Connection, mut take: impl FnMut(&ObjectReading)) -> Result<(), StoreError> {
+pub fn each(view: &View, mut take: impl FnMut(&ObjectReading)) -> Result<(), StoreError> {
     // In pages, since a store may be larger than memory.
     let mut after = 0_i64;
     loop {
         let page = readings(
-            conn,
+            view,
             "and disposition != 'repeat' and id > ?1 order by id limit 500",
             [after],
         )?;
@@ -325,8 +326,8 @@ pub struct Counts {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn counts(conn: &Connection) -> Result<Counts, StoreError> {
-    let mut statement = conn.prepare_cached(
+pub fn counts(view: &View) -> Result<Counts, StoreError> {
+    let mut statement = view.prepare_cached(
         "select case state when 'read' then disposition end, count(*), sum(repeats)
          from object group by 1",
     )?;

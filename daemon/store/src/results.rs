@@ -1,8 +1,9 @@
 //! Results of exams, version after version; none is ever changed.
 
 use super::{StoreError, deliveries, stamp};
+use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
-use rusqlite::{Connection, OptionalExtension, Row, params};
+use rusqlite::{OptionalExtension, Row, params};
 use sha2::{Digest, Sha256};
 use sheathline_model::domain::PatientKey;
 use std::collections::BTreeMap;
@@ -51,14 +52,10 @@ pub struct ResultRow {
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn insert(
-    conn: &Connection,
-    result: &NewResult,
-    now: DateTime<Utc>,
-) -> Result<u32, StoreError> {
+pub fn insert(tx: &Tx, result: &NewResult, now: DateTime<Utc>) -> Result<u32, StoreError> {
     let why = serde_json::to_string(&result.why)
         .map_err(|_| StoreError::Work("the reasons of a result are not JSON".to_owned()))?;
-    Ok(conn
+    Ok(tx
         .prepare_cached(
             "with last (version) as (select max(version) from result where exam_id = ?1)
              insert into result (exam_id, version, key, content, why, supersedes, created_at,
@@ -84,12 +81,12 @@ const RESULT: &str = "exam_id, version, patient_issuer, patient_id, key, content
                       created_at, published_at, damaged_at";
 
 fn results(
-    conn: &Connection,
+    view: &View,
     restriction: &str,
     values: impl rusqlite::Params,
 ) -> Result<Vec<ResultRow>, StoreError> {
     let mut statement =
-        conn.prepare_cached(&format!("select {RESULT} from result {restriction}"))?;
+        view.prepare_cached(&format!("select {RESULT} from result {restriction}"))?;
     let mut rows = statement.query(values)?;
     let mut found = Vec::new();
     while let Some(row) = rows.next()? {
@@ -135,9 +132,9 @@ pub fn key_of(content: &str) -> String {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn latest(conn: &Connection, exam_id: &str) -> Result<Option<ResultRow>, StoreError> {
+pub fn latest(view: &View, exam_id: &str) -> Result<Option<ResultRow>, StoreError> {
     Ok(results(
-        conn,
+        view,
         "where exam_id = ?1 order by version desc limit 1",
         [exam_id],
     )?
@@ -148,8 +145,8 @@ pub fn latest(conn: &Connection, exam_id: &str) -> Result<Option<ResultRow>, Sto
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn versions(conn: &Connection, exam_id: &str) -> Result<Vec<ResultRow>, StoreError> {
-    results(conn, "where exam_id = ?1 order by version", [exam_id])
+pub fn versions(view: &View, exam_id: &str) -> Result<Vec<ResultRow>, StoreError> {
+    results(view, "where exam_id = ?1 order by version", [exam_id])
 }
 
 /// When the first version of each of a patient's results was made, by exam id.
@@ -157,10 +154,10 @@ pub fn versions(conn: &Connection, exam_id: &str) -> Result<Vec<ResultRow>, Stor
 /// # Errors
 /// The store cannot be read.
 pub fn first_made(
-    conn: &Connection,
+    view: &View,
     key: &PatientKey,
 ) -> Result<BTreeMap<String, DateTime<Utc>>, StoreError> {
-    let mut rows = conn.prepare_cached(
+    let mut rows = view.prepare_cached(
         "select exam_id, min(created_at) from result
          where patient_id = ?1 and patient_issuer = ?2 group by exam_id",
     )?;
@@ -178,12 +175,9 @@ pub fn first_made(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn latest_of_patient(
-    conn: &Connection,
-    key: &PatientKey,
-) -> Result<Vec<ResultRow>, StoreError> {
+pub fn latest_of_patient(view: &View, key: &PatientKey) -> Result<Vec<ResultRow>, StoreError> {
     results(
-        conn,
+        view,
         "as this where patient_id = ?1 and patient_issuer = ?2 and version =
             (select max(version) from result as other where other.exam_id = this.exam_id)
          order by exam_id",
@@ -197,12 +191,12 @@ pub fn latest_of_patient(
 /// # Errors
 /// The store cannot be read.
 pub fn newest_up_to(
-    conn: &Connection,
+    view: &View,
     key: &PatientKey,
     until: i64,
 ) -> Result<Vec<ResultRow>, StoreError> {
     results(
-        conn,
+        view,
         "as this where patient_id = ?1 and patient_issuer = ?2 and id <= ?3 and version =
             (select max(version) from result as other
              where other.exam_id = this.exam_id and other.id <= ?3)
@@ -216,13 +210,9 @@ pub fn newest_up_to(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn beside(
-    conn: &Connection,
-    number: i64,
-    key: &PatientKey,
-) -> Result<Vec<ResultRow>, StoreError> {
+pub fn beside(view: &View, number: i64, key: &PatientKey) -> Result<Vec<ResultRow>, StoreError> {
     results(
-        conn,
+        view,
         "as this where id in (
              select max(o.id) from result as o
              where o.patient_id = ?2 and o.patient_issuer = ?3 and o.id < ?1
@@ -238,9 +228,9 @@ pub fn beside(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn newest_number(conn: &Connection) -> Result<i64, StoreError> {
+pub fn newest_number(view: &View) -> Result<i64, StoreError> {
     Ok(
-        conn.query_row("select ifnull(max(id), 0) from result", [], |row| {
+        view.query_row("select ifnull(max(id), 0) from result", [], |row| {
             row.get(0)
         })?,
     )
@@ -250,8 +240,8 @@ pub fn newest_number(conn: &Connection) -> Result<i64, StoreError> {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn key_at(conn: &Connection, number: i64) -> Result<Option<String>, StoreError> {
-    Ok(conn
+pub fn key_at(view: &View, number: i64) -> Result<Option<String>, StoreError> {
+    Ok(view
         .prepare_cached("select key from result where id = ?1")?
         .query_row([number], |row| row.get(0))
         .optional()?)
@@ -263,13 +253,13 @@ pub fn key_at(conn: &Connection, number: i64) -> Result<Option<String>, StoreErr
 /// # Errors
 /// The store cannot be read.
 pub fn numbered(
-    conn: &Connection,
+    view: &View,
     after: i64,
     until: i64,
     limit: u32,
 ) -> Result<Vec<(i64, ResultRow)>, StoreError> {
     with_numbers(
-        conn,
+        view,
         "where id > ?1 and id <= ?2 order by id limit ?3",
         (after, until, limit),
     )
@@ -281,14 +271,14 @@ pub fn numbered(
 /// # Errors
 /// The store cannot be read.
 pub fn by_patient(
-    conn: &Connection,
+    view: &View,
     after: &(PatientKey, i64),
     until: i64,
     limit: u32,
 ) -> Result<Vec<(i64, ResultRow)>, StoreError> {
     let (key, number) = after;
     with_numbers(
-        conn,
+        view,
         "where (patient_id, patient_issuer, id) > (?1, ?2, ?3) and id <= ?4
          order by patient_id, patient_issuer, id limit ?5",
         (&key.id, &key.issuer, number, until, limit),
@@ -296,12 +286,12 @@ pub fn by_patient(
 }
 
 fn with_numbers(
-    conn: &Connection,
+    view: &View,
     restriction: &str,
     values: impl rusqlite::Params,
 ) -> Result<Vec<(i64, ResultRow)>, StoreError> {
     let sql = format!("select {RESULT}, id from result {restriction}");
-    let mut statement = conn.prepare_cached(&sql)?;
+    let mut statement = view.prepare_cached(&sql)?;
     let mut rows = statement.query(values)?;
     let mut found = Vec::new();
     while let Some(row) = rows.next()? {
@@ -314,13 +304,9 @@ fn with_numbers(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn before(
-    conn: &Connection,
-    exam_id: &str,
-    version: u32,
-) -> Result<Option<ResultRow>, StoreError> {
+pub fn before(view: &View, exam_id: &str, version: u32) -> Result<Option<ResultRow>, StoreError> {
     Ok(results(
-        conn,
+        view,
         "where exam_id = ?1 and version < ?2 order by version desc limit 1",
         (exam_id, version),
     )?
@@ -331,13 +317,9 @@ pub fn before(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn version(
-    conn: &Connection,
-    exam_id: &str,
-    version: u32,
-) -> Result<Option<ResultRow>, StoreError> {
+pub fn version(view: &View, exam_id: &str, version: u32) -> Result<Option<ResultRow>, StoreError> {
     Ok(results(
-        conn,
+        view,
         "where exam_id = ?1 and version = ?2",
         (exam_id, version),
     )?
@@ -348,8 +330,8 @@ pub fn version(
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn is_any_under(conn: &Connection, key: &PatientKey) -> Result<bool, StoreError> {
-    Ok(conn
+pub fn is_any_under(view: &View, key: &PatientKey) -> Result<bool, StoreError> {
+    Ok(view
         .prepare_cached(
             "select 1 from result where patient_id = ?1 and patient_issuer = ?2 limit 1",
         )?
@@ -360,8 +342,8 @@ pub fn is_any_under(conn: &Connection, key: &PatientKey) -> Result<bool, StoreEr
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn by_number(conn: &Connection, number: i64) -> Result<Option<ResultRow>, StoreError> {
-    Ok(results(conn, "where id = ?1", [number])?.pop())
+pub fn by_number(view: &View, number: i64) -> Result<Option<ResultRow>, StoreError> {
+    Ok(results(view, "where id = ?1", [number])?.pop())
 }
 
 /// A version that has not reached the outbox.
@@ -378,8 +360,8 @@ pub struct Pending {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn pending(conn: &Connection, after: i64, limit: u32) -> Result<Vec<Pending>, StoreError> {
-    let mut rows = conn.prepare_cached(
+pub fn pending(view: &View, after: i64, limit: u32) -> Result<Vec<Pending>, StoreError> {
+    let mut rows = view.prepare_cached(
         "select id, patient_issuer, patient_id from result indexed by result_unpublished
          where published_at is null and damaged_at is null and id > ?1 order by id limit ?2",
     )?;
@@ -397,9 +379,9 @@ pub fn pending(conn: &Connection, after: i64, limit: u32) -> Result<Vec<Pending>
 
 /// [`pending`] as whole rows from the oldest on.
 #[cfg(any(test, feature = "tests"))]
-pub fn unpublished(conn: &Connection, limit: u32) -> Result<Vec<ResultRow>, StoreError> {
+pub fn unpublished(view: &View, limit: u32) -> Result<Vec<ResultRow>, StoreError> {
     results(
-        conn,
+        view,
         "where published_at is null and damaged_at is null order by id limit ?1",
         [limit],
     )
@@ -411,18 +393,27 @@ pub fn unpublished(conn: &Connection, limit: u32) -> Result<Vec<ResultRow>, Stor
 /// # Errors
 /// The store cannot be written.
 pub fn mark_published(
-    conn: &Connection,
+    tx: &Tx,
     exam_id: &str,
     version: u32,
     destinations: &[String],
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    deliveries::begin(conn, exam_id, version, destinations, now)?;
-    conn.prepare_cached(
+    deliveries::begin(tx, exam_id, version, destinations, now)?;
+    tx.prepare_cached(
         "update result set published_at = ?3
          where exam_id = ?1 and version = ?2 and published_at is null",
     )?
     .execute(params![exam_id, version, stamp::text(now)])?;
+    Ok(())
+}
+
+/// Notes that nothing has reached the outbox, so that every version is put there again.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn forget_published(tx: &Tx) -> Result<(), StoreError> {
+    tx.execute("update result set published_at = null", [])?;
     Ok(())
 }
 
@@ -431,12 +422,12 @@ pub fn mark_published(
 /// # Errors
 /// The store cannot be written.
 pub fn note_damaged(
-    conn: &Connection,
+    tx: &Tx,
     exam_id: &str,
     version: u32,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    conn.prepare_cached("update result set damaged_at = ?3 where exam_id = ?1 and version = ?2")?
+    tx.prepare_cached("update result set damaged_at = ?3 where exam_id = ?1 and version = ?2")?
         .execute(params![exam_id, version, stamp::text(now)])?;
     Ok(())
 }
@@ -449,14 +440,14 @@ pub fn note_damaged(
 /// # Errors
 /// The store cannot be written.
 pub fn renumber(
-    conn: &Connection,
+    tx: &Tx,
     exam_id: &str,
     version: u32,
     above: u32,
     replaces: Option<u32>,
     why: &str,
 ) -> Result<bool, StoreError> {
-    let is_overtaken = conn
+    let is_overtaken = tx
         .prepare_cached(
             "select 1 from result
              where exam_id = ?1 and version > ?2 and published_at is not null limit 1",
@@ -466,7 +457,7 @@ pub fn renumber(
         return Ok(false);
     }
     let up = above + 1 - version;
-    let later: Vec<u32> = conn
+    let later: Vec<u32> = tx
         .prepare_cached(
             "select version from result where exam_id = ?1 and version >= ?2 order by version desc",
         )?
@@ -474,15 +465,15 @@ pub fn renumber(
         .collect::<Result<_, _>>()?;
     // The highest first, so that no number is there twice.
     for one in later {
-        deliveries::forget(conn, exam_id, one)?;
-        conn.prepare_cached(
+        deliveries::forget(tx, exam_id, one)?;
+        tx.prepare_cached(
             "update result set version = version + ?3,
                     supersedes = iif(supersedes >= ?4, supersedes + ?3, supersedes)
              where exam_id = ?1 and version = ?2",
         )?
         .execute(params![exam_id, one, up, version])?;
     }
-    conn.prepare_cached(
+    tx.prepare_cached(
         "update result set supersedes = nullif(max(ifnull(supersedes, 0), ifnull(?3, 0)), 0),
                 why = json_insert(why, '$[#]', ?4)
          where exam_id = ?1 and version = ?2",

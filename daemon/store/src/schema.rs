@@ -1,5 +1,6 @@
 //! The shape of the store, its number, and the way from each shape to the next.
 
+use super::view::View;
 use super::{StoreError, meta};
 use rusqlite::Connection;
 use std::path::Path;
@@ -27,13 +28,14 @@ pub(super) const KNOWN: i64 = match STEPS.last() {
 };
 
 /// The shape of an opened file: 0 for an empty one. Changes nothing.
-pub(super) fn found(conn: &Connection, path: &Path) -> Result<i64, StoreError> {
+pub(super) fn found(view: &View, path: &Path) -> Result<i64, StoreError> {
     let number = |pragma: &str| -> Result<i64, StoreError> {
-        conn.pragma_query_value(None, pragma, |row| row.get(0))
+        view.sqlite()
+            .pragma_query_value(None, pragma, |row| row.get(0))
             .map_err(|source| opening(path, source))
     };
     let (shape, application) = (number("user_version")?, number("application_id")?);
-    let tables: i64 = conn
+    let tables: i64 = view
         .query_row("select count(*) from sqlite_schema", [], |row| row.get(0))
         .map_err(|source| opening(path, source))?;
     match (shape, application, tables) {
@@ -51,14 +53,14 @@ pub(super) fn found(conn: &Connection, path: &Path) -> Result<i64, StoreError> {
 /// Whether the store knows the last commit that was told to somebody; without its log, or with an
 /// older file in its place, it does not, and looks sound.
 pub(super) fn refuse_older(
-    conn: &Connection,
+    view: &View,
     path: &Path,
     shape: i64,
     stored: u64,
 ) -> Result<(), StoreError> {
     let known = match shape {
         0 => 0,
-        _ => meta::commits(conn).map_err(|error| match error {
+        _ => meta::commits(view).map_err(|error| match error {
             StoreError::Sqlite(source) => opening(path, source),
             other => other,
         })?,

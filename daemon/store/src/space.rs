@@ -1,6 +1,7 @@
 //! Room that dropped bodies left in the file, given back to the disk.
 
 use super::opening::open_as_owner;
+use super::view::View;
 use super::{Mode, STEP_PAUSE, Store, StoreError, place};
 use std::path::Path;
 
@@ -20,7 +21,8 @@ const INCREMENTAL: i64 = 2;
 /// The store cannot be opened or written, or is in use and has to be written anew.
 pub fn compact(path: &Path) -> Result<u64, StoreError> {
     let store = Store::open(path, Mode::Guest)?;
-    let kind: i64 = store.read(|conn| Ok(conn.pragma_query_value(None, "auto_vacuum", get)?))?;
+    let kind: i64 =
+        store.read(|view| Ok(view.sqlite().pragma_query_value(None, "auto_vacuum", get)?))?;
     if kind != INCREMENTAL {
         drop(store);
         return write_anew(path);
@@ -29,7 +31,9 @@ pub fn compact(path: &Path) -> Result<u64, StoreError> {
     let mut given_back = 0;
     while free > 0 {
         let left = store.write(|tx| {
-            let mut step = tx.prepare(&format!("PRAGMA incremental_vacuum({PAGES_A_STEP})"))?;
+            let mut step = tx
+                .sqlite()
+                .prepare(&format!("PRAGMA incremental_vacuum({PAGES_A_STEP})"))?;
             let mut rows = step.query([])?;
             while rows.next()?.is_some() {}
             Ok(free_pages(tx)?.0)
@@ -44,9 +48,9 @@ pub fn compact(path: &Path) -> Result<u64, StoreError> {
     Ok(given_back)
 }
 
-fn free_pages(conn: &rusqlite::Connection) -> Result<(u64, u64), StoreError> {
+fn free_pages(view: &View) -> Result<(u64, u64), StoreError> {
     let number = |pragma| -> Result<u64, StoreError> {
-        let number: i64 = conn.pragma_query_value(None, pragma, get)?;
+        let number: i64 = view.sqlite().pragma_query_value(None, pragma, get)?;
         Ok(number.try_into().unwrap_or(0))
     };
     Ok((number("freelist_count")?, number("page_size")?))
@@ -59,10 +63,10 @@ fn get(row: &rusqlite::Row<'_>) -> rusqlite::Result<i64> {
 fn write_anew(path: &Path) -> Result<u64, StoreError> {
     let path = &place::real(path);
     let bytes = || std::fs::metadata(path).map_or(0, |facts| facts.len());
-    let (_lock, conn) = open_as_owner(path)?;
+    let (_lock, tx) = open_as_owner(path)?;
     let before = bytes();
     // The copy that VACUUM makes is as large as the store: not in memory.
-    conn.execute_batch("PRAGMA temp_store = FILE; PRAGMA auto_vacuum = INCREMENTAL; VACUUM;")?;
-    conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
+    tx.execute_batch("PRAGMA temp_store = FILE; PRAGMA auto_vacuum = INCREMENTAL; VACUUM;")?;
+    tx.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
     Ok(before.saturating_sub(bytes()))
 }

@@ -4,8 +4,8 @@
 //! stands until the next one looks.
 
 use super::{StoreError, meta, stamp};
+use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
-use rusqlite::Connection;
 
 /// Names in `meta` begin with this.
 const PREFIX: &str = "trouble:";
@@ -38,30 +38,25 @@ pub struct Trouble {
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn note(
-    conn: &Connection,
-    of: &str,
-    what: Option<&str>,
-    now: DateTime<Utc>,
-) -> Result<(), StoreError> {
+pub fn note(tx: &Tx, of: &str, what: Option<&str>, now: DateTime<Utc>) -> Result<(), StoreError> {
     let name = format!("{PREFIX}{of}");
     let Some(what) = what else {
-        return meta::clear(conn, &name);
+        return meta::clear(tx, &name);
     };
-    let before = meta::get(conn, &name)?;
+    let before = meta::get(tx, &name)?;
     let since = before
         .and_then(|before| parsed(of, &before))
         .map(|one| one.since);
     let since = stamp::text(since.unwrap_or(now));
-    meta::set(conn, &name, &format!("{since} {what}"))
+    meta::set(tx, &name, &format!("{since} {what}"))
 }
 
 /// Everything that is wrong, by its name.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn all(conn: &Connection) -> Result<Vec<Trouble>, StoreError> {
-    let mut statement = conn.prepare_cached(
+pub fn all(view: &View) -> Result<Vec<Trouble>, StoreError> {
+    let mut statement = view.prepare_cached(
         "select name, value from meta where name >= ?1 and name < ?2 order by name",
     )?;
     let after = PREFIX.replace(':', ";");
@@ -81,8 +76,8 @@ pub fn all(conn: &Connection) -> Result<Vec<Trouble>, StoreError> {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn of(conn: &Connection, of: &str) -> Result<Option<Trouble>, StoreError> {
-    let value = meta::get(conn, &format!("{PREFIX}{of}"))?;
+pub fn of(view: &View, of: &str) -> Result<Option<Trouble>, StoreError> {
+    let value = meta::get(view, &format!("{PREFIX}{of}"))?;
     Ok(value.and_then(|value| parsed(of, &value)))
 }
 

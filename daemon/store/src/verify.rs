@@ -2,8 +2,9 @@
 
 use super::objects::{self, ObjectId};
 use super::opening::connect_reader;
+use super::view::View;
 use super::{StoreError, deliveries, people, place, readings, results, schema};
-use rusqlite::{Connection, OptionalExtension};
+use rusqlite::OptionalExtension;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::entries;
 use std::path::Path;
@@ -43,10 +44,10 @@ pub struct Verified {
     pub damages: Vec<Damage>,
 }
 
-/// Connection to a store that is only looked at.
+/// A store that is only looked at.
 #[derive(Debug)]
 pub struct Looker {
-    conn: Connection,
+    view: View,
 }
 
 impl Looker {
@@ -60,9 +61,9 @@ impl Looker {
             return Err(StoreError::Missing { path: path.into() });
         }
         let note = place::look_before(path)?;
-        let conn = connect_reader(path)?;
-        let found = schema::found(&conn, path)?;
-        schema::refuse_older(&conn, path, found, note.stored)?;
+        let view = connect_reader(path)?;
+        let found = schema::found(&view, path)?;
+        schema::refuse_older(&view, path, found, note.stored)?;
         if found < schema::KNOWN {
             return Err(StoreError::Outdated {
                 path: path.into(),
@@ -70,7 +71,7 @@ impl Looker {
                 known: schema::KNOWN,
             });
         }
-        Ok(Looker { conn })
+        Ok(Looker { view })
     }
 
     /// Checks the file, every object, every result and its deliveries, and everything that people said; `each_result`
@@ -97,7 +98,7 @@ impl Looker {
     /// The store cannot be read.
     pub fn knows_result(&self, exam: &str, version: u32) -> Result<bool, StoreError> {
         let sql = "select exists (select 1 from result where exam_id = ?1 and version = ?2)";
-        let mut statement = self.conn.prepare_cached(sql)?;
+        let mut statement = self.view.prepare_cached(sql)?;
         Ok(statement.query_row((exam, version), |row| row.get(0))?)
     }
 
@@ -105,14 +106,15 @@ impl Looker {
     /// nothing but the index of ids.
     fn page(&self, table: &str, after: i64) -> Result<Vec<i64>, StoreError> {
         let sql = format!("select id from {table} where id > ?1 order by id limit {PAGE}");
-        let mut statement = self.conn.prepare_cached(&sql)?;
+        let mut statement = self.view.prepare_cached(&sql)?;
         let ids = statement.query_map([after], |row| row.get(0))?;
         Ok(ids.collect::<Result<_, _>>()?)
     }
 
     fn file(&self, done: &mut Verified) -> Result<(), StoreError> {
         let mut check = self
-            .conn
+            .view
+            .sqlite()
             .prepare(&format!("PRAGMA integrity_check({FINDINGS})"))?;
         let mut rows = check.query([])?;
         loop {
@@ -147,7 +149,7 @@ impl Looker {
             };
             for id in ids.into_iter().map(ObjectId) {
                 done.objects += 1;
-                match objects::body(&self.conn, id) {
+                match objects::body(&self.view, id) {
                     Ok(_) => {}
                     Err(StoreError::Dropped { .. }) => done.dropped += 1,
                     Err(error) => done.add(format!("object {id}"), error.to_string()),
@@ -163,12 +165,13 @@ impl Looker {
     /// What is wrong with the reading of an object, against its own hash and the columns by which
     /// it is found.
     fn reading(&self, id: ObjectId) -> Option<String> {
-        let stored = match readings::reading_of(&self.conn, id) {
+        let stored = match readings::reading_of(&self.view, id) {
             Ok(stored) => stored,
             Err(error) => return Some(error.to_string()),
         };
         let columns = self
-            .conn
+            .view
+            .sqlite()
             .prepare_cached(
                 "select state, sop_instance_uid, content_sha256, patient_issuer, patient_id,
                         study_instance_uid
@@ -225,7 +228,7 @@ impl Looker {
             };
             for id in ids {
                 done.results += 1;
-                match results::by_number(&self.conn, id) {
+                match results::by_number(&self.view, id) {
                     Ok(Some(row)) if row.is_damaged => done.add(
                         format!("result {} version {}", row.exam_id, row.version),
                         "its content is not the one it was stored with",
@@ -254,7 +257,7 @@ impl Looker {
             };
             for id in ids {
                 done.deliveries += 1;
-                if let Err(error) = deliveries::check(&self.conn, id) {
+                if let Err(error) = deliveries::check(&self.view, id) {
                     done.add(format!("delivery {id}"), error.to_string());
                 }
             }
@@ -275,7 +278,7 @@ impl Looker {
                 }
             };
             done.people += 1;
-            match people::of_patient(&self.conn, &key) {
+            match people::of_patient(&self.view, &key) {
                 Ok(entries) => {
                     let strays = entries::strays(&entries).map(|one| {
                         format!("entry {} corrects none of this patient and kind", one.id)
@@ -296,7 +299,7 @@ impl Looker {
             "select patient_id, patient_issuer from entry {} order by 1, 2 limit 1",
             last.map_or("", |_| then)
         );
-        let mut statement = self.conn.prepare_cached(&sql)?;
+        let mut statement = self.view.prepare_cached(&sql)?;
         let key = |row: &rusqlite::Row<'_>| {
             Ok(PatientKey {
                 id: row.get(0)?,

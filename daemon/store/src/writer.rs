@@ -7,8 +7,8 @@
 use super::error::Fault;
 use super::note::Tally;
 use super::place::{Opened, Strayed};
+use super::view::Tx;
 use super::{StoreError, meta};
-use rusqlite::Connection;
 use std::fmt;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
@@ -24,14 +24,14 @@ const BATCH_MAX: usize = 256;
 /// A change that waits for its turn, then for its commit.
 pub(super) trait Job: Send {
     /// Makes the change. `Err` undoes this one change alone, unless it took the transaction along.
-    fn run(&mut self, conn: &Connection) -> Result<(), Fault>;
+    fn run(&mut self, tx: &Tx) -> Result<(), Fault>;
     /// Tells the caller; `fault` is what happened to the whole transaction.
     fn answer(self: Box<Self>, fault: Option<&Fault>);
 }
 
 /// One caller's closure with its way back.
 pub(super) struct Change<T, F> {
-    pub(super) work: Option<F>,
+    pub(super) work: F,
     pub(super) outcome: Option<Result<T, StoreError>>,
     pub(super) reply: oneshot::Sender<Result<T, StoreError>>,
 }
@@ -39,14 +39,11 @@ pub(super) struct Change<T, F> {
 impl<T, F> Job for Change<T, F>
 where
     T: Send,
-    F: FnOnce(&Connection) -> Result<T, StoreError> + Send,
+    F: Fn(&Tx) -> Result<T, StoreError> + Send,
 {
-    fn run(&mut self, conn: &Connection) -> Result<(), Fault> {
-        let Some(work) = self.work.take() else {
-            return Ok(());
-        };
+    fn run(&mut self, tx: &Tx) -> Result<(), Fault> {
         let outcome =
-            catch_unwind(AssertUnwindSafe(|| work(conn))).unwrap_or(Err(StoreError::Panicked));
+            catch_unwind(AssertUnwindSafe(|| (self.work)(tx))).unwrap_or(Err(StoreError::Panicked));
         let fault = outcome.as_ref().err().map(Fault::of);
         self.outcome = Some(outcome);
         fault.map_or(Ok(()), Err)
@@ -81,19 +78,21 @@ pub(super) struct Ground {
 
 impl Ground {
     /// Whether what was committed is in the store that the next start will open.
-    fn check(&self, conn: &Connection) -> Result<(), Fault> {
+    fn check(&self, tx: &Tx) -> Result<(), Fault> {
         match self.opened.strayed() {
             None => Ok(()),
             Some(Strayed::Lost(why)) => Err(Fault::Doubt(why)),
             Some(Strayed::Log(why)) => {
                 // The file is ours and the log is open: nothing in it has to be lost.
-                let done = conn.query_row("PRAGMA wal_checkpoint(FULL)", [], |row| {
-                    Ok((
-                        row.get::<_, i64>(0)?,
-                        row.get::<_, i64>(1)?,
-                        row.get::<_, i64>(2)?,
-                    ))
-                });
+                let done = tx
+                    .sqlite()
+                    .query_row("PRAGMA wal_checkpoint(FULL)", [], |row| {
+                        Ok((
+                            row.get::<_, i64>(0)?,
+                            row.get::<_, i64>(1)?,
+                            row.get::<_, i64>(2)?,
+                        ))
+                    });
                 let what = match done {
                     Ok((0, log, done)) if log == done => "all that stood in it was brought over",
                     _ => "what stood in it could not all be brought over",
@@ -148,7 +147,7 @@ pub(super) struct Seen {
 
 /// Serves until every handle is gone.
 pub(super) fn run(
-    conn: &Connection,
+    tx: &Tx,
     mut waiting: mpsc::Receiver<Turn>,
     ground: &Ground,
     seen: &Seen,
@@ -174,10 +173,10 @@ pub(super) fn run(
         }
         let fault = match doubt.get() {
             Some(why) => Some(Fault::Doubt(why.clone())),
-            None if batch.is_empty() => ground.check(conn).err(),
+            None if batch.is_empty() => ground.check(tx).err(),
             None => {
                 *under_way.since() = Some(Instant::now());
-                let done = commit(conn, &mut batch);
+                let done = commit(tx, &mut batch);
                 *under_way.since() = None;
                 match done {
                     Ok(Done { took, number }) => {
@@ -189,7 +188,7 @@ pub(super) fn run(
                         }
                         // Last before the answers: a commit into a file that nobody will find again
                         // is none.
-                        ground.check(conn).err()
+                        ground.check(tx).err()
                     }
                     Err(fault) => Some(fault),
                 }
@@ -220,42 +219,41 @@ struct Done {
 }
 
 /// Runs all changes in one transaction. `Err`: none of them is stored, or nobody knows.
-fn commit(conn: &Connection, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
-    let done = changes_in_transaction(conn, batch);
-    if done.is_err() && !conn.is_autocommit() {
+fn commit(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
+    let done = changes_in_transaction(tx, batch);
+    if done.is_err() && !tx.sqlite().is_autocommit() {
         // The failure is being told already; a rollback that fails as well adds nothing, since
         // the next transaction cannot begin then and says so.
-        let _ = conn.execute_batch("ROLLBACK");
+        let _ = tx.execute_batch("ROLLBACK");
     }
     done
 }
 
-fn changes_in_transaction(conn: &Connection, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
-    let step = |sql: &str| {
-        conn.execute_batch(sql)
-            .map_err(|error| Fault::of(&StoreError::from(error)))
-    };
+fn changes_in_transaction(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
+    let step = |sql: &str| tx.execute_batch(sql).map_err(|error| Fault::of(&error));
     step("BEGIN IMMEDIATE")?;
-    let before = conn.total_changes();
+    let before = tx.sqlite().total_changes();
     for job in batch {
         step("SAVEPOINT change")?;
-        match job.run(conn) {
+        match job.run(tx) {
             Ok(()) => step("RELEASE change")?,
             Err(fault @ Fault::Doubt(_)) => return Err(fault),
             // SQLite ends the whole transaction by itself on some errors, a full disk for one.
-            Err(fault) if conn.is_autocommit() => return Err(fault),
+            Err(fault) if tx.sqlite().is_autocommit() => return Err(fault),
             Err(_) => step("ROLLBACK TO change; RELEASE change")?,
         }
-        if conn.is_autocommit() {
+        if tx.sqlite().is_autocommit() {
             return Err(Fault::Lost("a change ended the transaction".to_owned()));
         }
     }
-    let number = match conn.total_changes() == before {
+    let number = match tx.sqlite().total_changes() == before {
         true => None,
-        false => Some(meta::count_commit(conn).map_err(|error| Fault::of(&error))?),
+        false => Some(meta::count_commit(tx).map_err(|error| Fault::of(&error))?),
     };
     let started = Instant::now();
-    conn.execute_batch("COMMIT").map_err(Fault::of_commit)?;
+    tx.sqlite()
+        .execute_batch("COMMIT")
+        .map_err(Fault::of_commit)?;
     Ok(Done {
         took: started.elapsed(),
         number,

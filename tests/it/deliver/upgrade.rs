@@ -3,7 +3,7 @@
 use super::{Hook, list};
 use crate::harness::{Site, fixture, until};
 use flate2::read::GzDecoder;
-use rusqlite::Connection;
+use sheathline_store::bare::Bare;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::io::Read;
@@ -19,12 +19,10 @@ fn what_waited_under_schema_1_is_delivered_by_the_new_program() {
     GzDecoder::new(file).read_to_end(&mut bytes).expect("gzip");
     fs::write(site.path("store.sqlite"), bytes).expect("written");
     let waiting: BTreeSet<String> = {
-        let store = Connection::open(site.path("store.sqlite")).expect("opens");
+        let store = Bare::open(&site.path("store.sqlite")).expect("opens");
         let sql = "select result.key || '-v' || result.version from delivery
                    join result on result.id = delivery.result_id where delivery.state = 'waiting'";
-        let mut statement = store.prepare(sql).expect("a question");
-        let rows = statement.query_map([], |row| row.get(0)).expect("asked");
-        rows.collect::<Result<_, _>>().expect("text")
+        store.column(sql).expect("asked").into_iter().collect()
     };
     assert!(!waiting.is_empty());
     let before = newest(&site);
@@ -51,11 +49,12 @@ fn what_waited_under_schema_1_is_delivered_by_the_new_program() {
 
 /// The number of the newest version of each exam in the store.
 fn newest(site: &Site) -> BTreeMap<String, u32> {
-    let store = Connection::open(site.path("store.sqlite")).expect("opens");
-    let sql = "select exam_id, max(version) from result group by exam_id";
-    let mut statement = store.prepare(sql).expect("a question");
-    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)));
-    rows.expect("asked")
-        .collect::<Result<_, _>>()
-        .expect("rows")
+    let store = Bare::open(&site.path("store.sqlite")).expect("opens");
+    let sql = "select exam_id || ' ' || max(version) from result group by exam_id";
+    let rows = store.column(sql).expect("asked").into_iter();
+    rows.map(|row| {
+        let (exam, version) = row.split_once(' ').expect("two words");
+        (exam.to_owned(), version.parse().expect("a number"))
+    })
+    .collect()
 }

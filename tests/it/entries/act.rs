@@ -2,6 +2,7 @@
 
 use super::{entries, exam_of_year, of_year, refused, site};
 use crate::observe::audit_events;
+use sheathline_store::bare::Bare;
 use std::fs;
 
 #[test]
@@ -249,13 +250,12 @@ fn a_correction_of_another_patients_entry_is_found_and_has_no_effect() {
     let said = site.ok("label", &["--take-back", "1", "--dry-run"]);
     assert!(said.starts_with("patient TARNHOLT|T-1"), "{said}");
     site.ok("verify", &[]);
-    let base = rusqlite::Connection::open(site.path("store.sqlite")).expect("opens");
-    base.execute(
+    let base = Bare::open(&site.path("store.sqlite")).expect("opens");
+    base.change(
         "insert into entry (act, patient_issuer, patient_id, kind, study_instance_uid, recorded_at,
                             author, author_kind, entered_by, source, reason, corrects)
          values (9, 'TARNHOLT', 'T-9', 'label', '2.25.20009', '2024-06-01T00:00:00.000000Z', 'x',
                  'account', '', 'command', '', 1)",
-        [],
     )
     .expect("added");
     drop(base);

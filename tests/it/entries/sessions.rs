@@ -5,8 +5,8 @@ use crate::harness::Site;
 use dicom_core::{DataElement, PrimitiveValue, VR};
 use dicom_dictionary_std::tags;
 use dicom_object::open_file;
-use rusqlite::Connection;
 use serde_json::Value;
+use sheathline_store::bare::Bare;
 use std::path::Path;
 
 const STUDY: &str = "2.25.20001";
@@ -85,14 +85,13 @@ fn a_study_of_several_exams_names_none_and_their_ids_are_told() {
 #[test]
 fn an_entry_of_the_whole_study_is_corrected_for_one_exam_and_kept_for_the_other() {
     let (site, [first, second]) = site();
-    let base = Connection::open(site.path("store.sqlite")).expect("opens");
-    base.execute(
+    let base = Bare::open(&site.path("store.sqlite")).expect("opens");
+    base.change(&format!(
         "insert into entry (act, patient_issuer, patient_id, kind, study_instance_uid, value,
                             recorded_at, author, author_kind, entered_by, source, reason)
-         values (1, 'TARNHOLT', 'T-1', 'label', ?1, 'raised_confirmed',
+         values (1, 'TARNHOLT', 'T-1', 'label', '{STUDY}', 'raised_confirmed',
                  '2024-06-01T00:00:00.000000Z', '', 'unknown', '', 'earlier', '')",
-        [STUDY],
-    )
+    ))
     .expect("added");
     drop(base);
     site.ok("label", &[&second, "well", "--yes"]);

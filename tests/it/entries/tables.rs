@@ -2,8 +2,7 @@
 
 use super::{entries, exam_of_year, of_year, refused, site};
 use crate::harness::Site;
-use rusqlite::Connection;
-use rusqlite::types::Value as Cell;
+use sheathline_store::bare::Bare;
 use std::fs;
 
 #[test]
@@ -71,35 +70,21 @@ fn a_table_is_shown_by_a_dry_run_and_recorded_as_one_act() {
 
 /// Every row of every table of the store, and every name in the outbox.
 fn everything(site: &Site) -> Vec<String> {
-    let base = Connection::open(site.path("store.sqlite")).expect("opens");
+    let base = Bare::open(&site.path("store.sqlite")).expect("opens");
     let names = "select name from sqlite_master where type = 'table' order by name";
-    let names = column(&base, names);
+    let names = base.column(names).expect("asked");
     let mut all = Vec::new();
     for name in names {
-        let mut rows = base
-            .prepare(&format!("select * from {name}"))
+        let rows = base
+            .rows(&format!("select * from {name}"))
             .expect("a table");
-        let columns = rows.column_count();
-        let found = rows.query_map([], |row| {
-            let cells = (0..columns).map(|n| row.get::<_, Cell>(n));
-            Ok(format!(
-                "{name}: {:?}",
-                cells.collect::<Result<Vec<_>, _>>()?
-            ))
-        });
-        all.extend(found.expect("asked").map(|row| row.expect("a row")));
+        all.extend(rows.iter().map(|row| format!("{name}: {row:?}")));
     }
     let outbox = fs::read_dir(site.path("outbox")).expect("an outbox");
     all.extend(outbox.map(|one| format!("{:?}", one.expect("an entry").file_name())));
     all.push(fs::read_to_string(site.path("audit.xml")).expect("a trail"));
     all.sort();
     all
-}
-
-fn column(base: &Connection, sql: &str) -> Vec<String> {
-    let mut statement = base.prepare(sql).expect("a question");
-    let rows = statement.query_map([], |row| row.get(0)).expect("asked");
-    rows.collect::<Result<_, _>>().expect("text")
 }
 
 #[test]

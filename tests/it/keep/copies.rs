@@ -4,6 +4,7 @@ use super::{column, plain, process, reports};
 use crate::harness::{Site, until};
 use crate::objects::Report;
 use sha2::{Digest, Sha256};
+use sheathline_store::bare::Bare;
 use std::collections::BTreeSet;
 use std::fs;
 use std::os::unix::fs::PermissionsExt;
@@ -114,7 +115,7 @@ fn a_store_is_replaced_only_when_told_and_kept_beside() {
     let old = site.path("store.sqlite.before-restore-1");
     assert!(said.contains("before-restore-1"), "{said}");
     assert_eq!(objects(&site), 4);
-    let old = rusqlite::Connection::open(old).expect("opens");
+    let old = Bare::open(&old).expect("opens");
     assert_eq!(column(&old, "select hex(body_sha256) from object").len(), 6);
     // The outbox is ahead of the store. What comes again says the same under the same name.
     let results = site.all_results();

@@ -2,12 +2,12 @@
 
 use super::{process, reports};
 use crate::harness::Site;
-use rusqlite::Connection;
 use serde_json::Value;
 use sheathline::pipeline::{Beside, Pipeline};
 use sheathline_model::reading::Rules;
 use sheathline_model::results;
 use sheathline_model::template::Templates;
+use sheathline_store::bare::{Bare, Cell};
 use sheathline_store::verify::Looker;
 use sheathline_store::{Mode, Store, patients};
 use std::collections::BTreeMap;
@@ -28,14 +28,14 @@ impl Draw {
     }
 }
 
-/// Bodies as the file holds them, by number; `None` where SQLite itself gives up.
+/// Bodies as the file holds them, by number; `None` where the database itself gives up.
 fn bodies(path: &Path) -> Option<BTreeMap<i64, Vec<u8>>> {
-    let conn = Connection::open(path).ok()?;
-    let mut statement = conn.prepare("select id, body from object").ok()?;
-    let rows = statement
-        .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))
-        .ok()?;
-    rows.collect::<Result<_, _>>().ok()
+    let rows = Bare::open(path).ok()?.rows("select id, body from object");
+    let bodies = rows.ok()?.into_iter().map(|row| match &row[..] {
+        [Cell::Integer(id), Cell::Bytes(body)] => Some((*id, body.clone())),
+        _ => None,
+    });
+    bodies.collect()
 }
 
 /// A place in the file where a body has a byte.
@@ -79,9 +79,7 @@ fn one_flipped_byte_is_found_and_says_nothing_wrong() {
     let site = Site::new();
     process(&site, &reports(&site, 3, 3));
     // Free pages hold older copies of rows, in which a flip means nothing.
-    super::plain(&site)
-        .execute_batch("vacuum")
-        .expect("rewritten");
+    super::plain(&site).change("vacuum").expect("rewritten");
     let whole = fs::read(site.path("store.sqlite")).expect("read");
     assert!(
         !site.path("store.sqlite-wal").exists(),
@@ -152,7 +150,7 @@ fn everything_again(path: &Path, outbox: &Path) -> Result<(), String> {
     let again = store.write(|tx| {
         sheathline_store::objects::read_all_again(tx)?;
         patients::mark_all_dirty(tx, chrono::Utc::now())?;
-        Ok(tx.execute("update result set published_at = null", [])?)
+        sheathline_store::results::forget_published(tx)
     });
     again.map_err(|error| error.to_string())?;
     let beside = Beside::default();
@@ -182,8 +180,8 @@ fn what_stands_in_the_place_of_a_store() {
         bytes
     };
     let other = site.path("other.sqlite");
-    Connection::open(&other)
-        .and_then(|conn| conn.execute_batch("create table t (a); insert into t values (1)"))
+    Bare::open(&other)
+        .and_then(|file| file.change("create table t (a); insert into t values (1)"))
         .expect("another program's file");
     let size = whole.len();
     // Bytes; whether the program must refuse and leave them as they are.

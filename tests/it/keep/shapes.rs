@@ -3,7 +3,7 @@
 use super::{column, plain, process};
 use crate::harness::{Site, fixture, program, tool};
 use flate2::read::GzDecoder;
-use rusqlite::Connection;
+use sheathline_store::bare::Bare;
 use sheathline_store::{Mode, Store};
 use std::fs;
 use std::io::Read;
@@ -24,9 +24,9 @@ fn stored(shape: i64) -> Vec<u8> {
 
 /// Everything of value, in words. What people said has tables of its own up to shape 7, and is
 /// entries from then on.
-fn content(conn: &Connection) -> Vec<String> {
+fn content(file: &Bare) -> Vec<String> {
     let mut content = Vec::new();
-    let said: &[&str] = match shape_of(conn).0 {
+    let said: &[&str] = match shape_of(file).0 {
         1 => &[LABELS, EVENTS],
         2..8 => &[LABELS, EVENTS, PRESSURES],
         _ => &[ENTRIES],
@@ -37,9 +37,9 @@ fn content(conn: &Connection) -> Vec<String> {
         "select exam_id || ' ' || version || ' ' || key || ' ' || content || ' ' || why || ' '
                 || created_at || ' ' || published_at from result order by id",
     ] {
-        content.extend(column(conn, sql));
+        content.extend(column(file, sql));
     }
-    let mut words: Vec<String> = said.iter().flat_map(|sql| column(conn, sql)).collect();
+    let mut words: Vec<String> = said.iter().flat_map(|sql| column(file, sql)).collect();
     words.sort();
     content.extend(words);
     content
@@ -57,12 +57,11 @@ const ENTRIES: &str = "select patient_issuer || '|' || patient_id || ' '
     || ifnull(study_instance_uid, date) || ' ' || value || ifnull(' ' || unit, '') || ' '
     || recorded_at from entry where author_kind = 'unknown' and corrects is null";
 
-fn shape_of(conn: &Connection) -> (i64, Vec<String>) {
-    let number = conn
-        .pragma_query_value(None, "user_version", |row| row.get(0))
-        .expect("a number");
+fn shape_of(file: &Bare) -> (i64, Vec<String>) {
+    let number = column(file, "pragma user_version");
+    let number = number[0].parse().expect("a number");
     let parts = "select name || ' ' || ifnull(sql, '') from sqlite_schema order by name";
-    (number, column(conn, parts))
+    (number, column(file, parts))
 }
 
 #[test]
@@ -110,7 +109,7 @@ fn a_kill_while_a_store_is_brought_up_leaves_one_shape() {
             let folder = tempfile::TempDir::new().expect("temp");
             let path = folder.path().join("store.sqlite");
             fs::write(&path, stored(shape)).expect("written");
-            shape_of(&Connection::open(path).expect("opens"))
+            shape_of(&Bare::open(&path).expect("opens"))
         })
         .collect();
     let site = Site::new();

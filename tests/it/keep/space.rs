@@ -28,7 +28,7 @@ fn over(site: &Site, file: &Path) -> (String, u64) {
 fn a_day_passes(site: &Site) {
     let passed =
         "update meta set value = '2001-01-01T00:00:00.000000Z 99' where name = 'bodies_dropped'";
-    plain(site).execute(passed, []).expect("passed");
+    plain(site).change(passed).expect("passed");
 }
 
 /// All that came, made ten years older, is what a clock that is ten years ahead sees.
@@ -38,7 +38,7 @@ fn a_clock_that_is_years_ahead_drops_little() {
     let files = reports(&site, 4, 15);
     process(&site, &files[..59]);
     plain(&site)
-        .execute_batch("update object set received_at = replace(received_at, '20', '10')")
+        .change("update object set received_at = replace(received_at, '20', '10')")
         .expect("made old");
     for _ in 0..2 {
         let (said, dropped) = over(&site, &files[0]);
@@ -68,7 +68,7 @@ fn a_clock_that_is_years_ahead_drops_little() {
     assert_eq!(over(&site, &files[59]).1, 12);
     // The clock is set right: what it said while it was ahead gives no further share.
     plain(&site)
-        .execute_batch(
+        .change(
             "update meta set value = '2999-01-01T00:00:00.000000Z 0' where name = 'bodies_dropped'",
         )
         .expect("set");
@@ -93,10 +93,7 @@ fn old_bytes_go_and_everything_made_of_them_stays() {
     );
 
     plain(&site)
-        .execute(
-            "update object set received_at = '2025-01-01T00:00:00.000000Z' where id < 13",
-            [],
-        )
+        .change("update object set received_at = '2025-01-01T00:00:00.000000Z' where id < 13")
         .expect("made old");
     for day in 1..=6 {
         assert_eq!(over(&site, &files[12]).1, 2 * day, "a share a day");

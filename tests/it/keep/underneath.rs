@@ -195,7 +195,7 @@ fn what_is_folded_in_by_others_is_no_loss() {
     site.ok("label", &[&exam, "well"]);
     assert!(!site.path("store.sqlite-wal").exists());
     site.serve().kill();
-    drop(super::plain(&site).execute_batch("update meta set value = value where 0"));
+    drop(super::plain(&site).change("update meta set value = value where 0"));
     assert_eq!(site.serve().stop(), Some(0));
     // The whole folder in another place, as it is after a kill: other inodes, the same store.
     site.serve().kill();

@@ -1,15 +1,14 @@
 //! Goes through everyone of a store, with a bar where somebody watches.
 
 use super::{Failure, print};
-use rusqlite::Connection;
 use sheathline_model::domain::PatientKey;
-use sheathline_store::{Store, StoreError, identities};
+use sheathline_store::{Store, StoreError, View, identities};
 use std::io::IsTerminal;
 
 /// Reads person after person, each under the id that survives, and hands over what was read.
 pub(super) fn each<T>(
     store: &Store,
-    read: impl Fn(&Connection, &PatientKey) -> Result<T, StoreError>,
+    read: impl Fn(&View, &PatientKey) -> Result<T, StoreError>,
     mut take: impl FnMut(T) -> Result<(), Failure>,
 ) -> Result<(), Failure> {
     let keys = store.read(identities::survivors).map_err(Failure::no)?;

@@ -4,11 +4,10 @@
 use crate::config::Config;
 use crate::nice;
 use chrono::Utc;
-use rusqlite::Connection;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::sr;
 use sheathline_store::objects::{self, ObjectId};
-use sheathline_store::{Store, StoreError, identities, meta, patients, trouble};
+use sheathline_store::{Store, StoreError, View, identities, meta, patients, trouble};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -80,19 +79,11 @@ pub(super) fn apart(
 }
 
 /// The issuers, other than its own, under which new reports of a patient would come.
-fn others(conn: &Connection, config: &Config, key: &PatientKey) -> Result<Vec<String>, StoreError> {
+fn others(conn: &View, config: &Config, key: &PatientKey) -> Result<Vec<String>, StoreError> {
     let mut found: Vec<String> = Vec::new();
-    let mut by_default = conn.prepare_cached(
-        "select id, source, transfer_syntax from object
-         where patient_id = ?1 and patient_issuer = ?2 and default_issuer = ?2
-           and disposition in ('accepted', 'accepted_with_remarks')
-         order by id",
-    )?;
-    let mut rows = by_default.query([&key.id, &key.issuer])?;
     let mut person = None;
-    while let Some(row) = rows.next()? {
-        let (id, source): (ObjectId, String) = (row.get(0)?, row.get(1)?);
-        let Some(new) = config.issuer_of(&source.as_str().into()) else {
+    for report in patients::under_default_issuer(conn, key)? {
+        let Some(new) = config.issuer_of(&report.source) else {
             continue;
         };
         if new == key.issuer || found.iter().any(|one| one == new) {
@@ -106,9 +97,9 @@ fn others(conn: &Connection, config: &Config, key: &PatientKey) -> Result<Vec<St
             issuer: new.to_owned(),
             id: key.id.clone(),
         };
-        let syntax: Option<String> = row.get(2)?;
+        let syntax = report.transfer_syntax.as_deref();
         if !person.ids.contains(&joined)
-            && (key.issuer.is_empty() || !names_its_own(conn, id, syntax.as_deref()))
+            && (key.issuer.is_empty() || !names_its_own(conn, report.id, syntax))
         {
             found.push(new.to_owned());
         }
@@ -118,7 +109,7 @@ fn others(conn: &Connection, config: &Config, key: &PatientKey) -> Result<Vec<St
 
 /// Whether a report names its issuer itself, which may be the one that was the default. Where its bytes
 /// are gone that cannot be told, and it counts as one that does not.
-fn names_its_own(conn: &Connection, id: ObjectId, syntax: Option<&str>) -> bool {
+fn names_its_own(conn: &View, id: ObjectId, syntax: Option<&str>) -> bool {
     objects::body(conn, id)
         .ok()
         .and_then(|bytes| sr::read(&bytes, syntax, &sr::Limits::default()).ok())

@@ -15,7 +15,7 @@ use sheathline_model::results::{Content, envelope};
 use sheathline_store::objects::{self, ObjectId};
 use sheathline_store::readings::{self, StoredReading};
 use sheathline_store::results::ResultRow;
-use sheathline_store::{Store, StoreError};
+use sheathline_store::{Store, StoreError, View};
 
 /// The exam that an exam id or a Study Instance UID names.
 pub(super) fn exam_named(store: &Store, site: &Site, name: &str) -> Result<Exam, Failure> {
@@ -79,10 +79,7 @@ fn named_in_full(exam: &Exam) -> String {
 }
 
 /// Under which id the exam of an exam id or a Study Instance UID is filed.
-pub(super) fn patient_of(
-    conn: &rusqlite::Connection,
-    name: &str,
-) -> Result<Option<PatientKey>, StoreError> {
+pub(super) fn patient_of(conn: &View, name: &str) -> Result<Option<PatientKey>, StoreError> {
     if let Some(row) = sheathline_store::results::latest(conn, name)? {
         return Ok(Some(row.patient));
     }

@@ -7,12 +7,11 @@ use super::say::{publish, reassess};
 use super::{Failure, open, print};
 use crate::pipeline::Pipeline;
 use chrono::{DateTime, SubsecRound, TimeDelta, Utc};
-use rusqlite::Connection;
 use serde::Serialize;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::persons::{self, Act, Pair, Statement, Unsettled};
-use sheathline_store::StoreError;
 use sheathline_store::identities::{self, Recorded};
+use sheathline_store::{StoreError, Tx};
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -58,7 +57,7 @@ fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
     let (said, why) = (pair.clone(), args.why.clone());
     pipeline
         .store()
-        .write(move |tx| stated(tx, said, act, why))
+        .write(move |tx| stated(tx, &said, act, &why))
         .map_err(Failure::of_store)?;
     // Where the trail cannot be written, whoever works on the store next tells it.
     pipeline.tell_stated().map_err(Failure::no)?;
@@ -74,7 +73,7 @@ fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
 }
 
 /// Records what was said, if it changes something and can be applied.
-fn stated(tx: &Connection, pair: Pair, act: Act, why: String) -> Result<(), StoreError> {
+fn stated(tx: &Tx, pair: &Pair, act: Act, why: &str) -> Result<(), StoreError> {
     let refused = |what: &str| Err(StoreError::Work(what.to_owned()));
     let person = identities::person(tx, &pair.from)?;
     let merges = person.merges.iter();
@@ -97,19 +96,19 @@ fn stated(tx: &Connection, pair: Pair, act: Act, why: String) -> Result<(), Stor
         _ => {}
     }
     // Later than everything said of these two before, whatever clock that was read from.
-    let last = identities::last_stated(tx, &pair)?;
+    let last = identities::last_stated(tx, pair)?;
     let now = Utc::now().trunc_subsecs(6);
     let after = last.map(|last| last + TimeDelta::microseconds(1));
     let recorded = Recorded {
         statement: Statement {
-            pair,
+            pair: pair.clone(),
             act,
             stated_at: after.map_or(now, |after| after.max(now)),
             source: COMMAND.to_owned(),
         },
         message: String::new(),
         who: user(),
-        why,
+        why: why.to_owned(),
     };
     identities::state(tx, &recorded, Utc::now())?;
     let then = identities::person(tx, &recorded.statement.pair.from)?;
@@ -148,8 +147,8 @@ fn import(config: &Path, file: &Path) -> Result<(), Failure> {
         .store()
         .write(move |tx| {
             let mut new = 0;
-            for one in all {
-                new += usize::from(identities::state(tx, &one, Utc::now())?);
+            for one in &all {
+                new += usize::from(identities::state(tx, one, Utc::now())?);
             }
             Ok(new)
         })

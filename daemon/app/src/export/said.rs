@@ -14,14 +14,13 @@ use super::told::{Ended, Spoken};
 use crate::export::cell::Cell;
 use crate::known::content_of;
 use chrono::{DateTime, Utc};
-use rusqlite::Connection;
 use sha2::{Digest, Sha256};
 use sheathline_model::assess::Reason;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::entries::{Entry, Said};
 use sheathline_model::history::{Made, Places};
 use sheathline_model::results::Content;
-use sheathline_store::{Store, StoreError, identities, people, results};
+use sheathline_store::{Store, StoreError, View, identities, people, results};
 use std::collections::BTreeMap;
 
 /// Ids in memory at a time.
@@ -58,7 +57,7 @@ pub(super) fn each(
 }
 
 /// The entries under one id. A correction stands under the id of what it corrects.
-fn of_id(conn: &Connection, key: &PatientKey, until: &Through) -> Result<Vec<One>, StoreError> {
+fn of_id(conn: &View, key: &PatientKey, until: &Through) -> Result<Vec<One>, StoreError> {
     let mut entries = people::of_patient(conn, key)?;
     entries.retain(|one| one.id <= until.entry);
     let person = identities::person(conn, key)?;

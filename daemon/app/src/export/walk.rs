@@ -5,12 +5,11 @@ use super::ExportError;
 use super::run::Watch;
 use super::told::{Arrival, Received, Told, parameters_key};
 use crate::known::content_of;
-use rusqlite::Connection;
 use sheathline_model::domain::PatientKey;
 use sheathline_store::objects::ObjectId;
 use sheathline_store::readings::ReadingChange;
 use sheathline_store::results::{self, ResultRow};
-use sheathline_store::{Store, StoreError, readings};
+use sheathline_store::{Store, StoreError, View, readings};
 use std::collections::BTreeMap;
 
 /// Versions in memory at a time.
@@ -97,11 +96,7 @@ fn of_patients(
     })
 }
 
-fn sound_before(
-    conn: &Connection,
-    exam: &str,
-    mut version: u32,
-) -> Result<Option<Told>, StoreError> {
+fn sound_before(conn: &View, exam: &str, mut version: u32) -> Result<Option<Told>, StoreError> {
     while let Some(row) = results::before(conn, exam, version)? {
         if let Some(told) = told(conn, &row)? {
             return Ok(Some(told));
@@ -112,7 +107,7 @@ fn sound_before(
 }
 
 fn step(
-    conn: &Connection,
+    conn: &View,
     number: i64,
     row: ResultRow,
     before: Option<Told>,
@@ -126,7 +121,7 @@ fn step(
     })
 }
 
-fn told(conn: &Connection, row: &ResultRow) -> Result<Option<Told>, StoreError> {
+fn told(conn: &View, row: &ResultRow) -> Result<Option<Told>, StoreError> {
     let Ok(content) = content_of(row) else {
         return Ok(None);
     };
@@ -194,7 +189,7 @@ pub fn readings_of_objects(
     })
 }
 
-fn reading(conn: &Connection, change: ReadingChange) -> Result<Reading, StoreError> {
+fn reading(conn: &View, change: ReadingChange) -> Result<Reading, StoreError> {
     if change.is_replaced {
         return Ok(Reading {
             change,

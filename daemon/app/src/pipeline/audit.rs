@@ -7,17 +7,16 @@ use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts, Origin};
 use crate::publish;
 use chrono::{DateTime, Utc};
-use rusqlite::Connection;
 use sheathline_model::domain::{Disposition, PatientKey};
 use sheathline_model::entries::Entry;
 use sheathline_model::results::Content;
-use sheathline_store::StoreError;
 use sheathline_store::audited::{Audited, Untold};
 use sheathline_store::facts::{self, ObjectFacts};
 use sheathline_store::identities::{self, Recorded};
 use sheathline_store::people;
 use sheathline_store::readings::StoredDisposition;
 use sheathline_store::results::ResultRow;
+use sheathline_store::{StoreError, View};
 
 /// Objects or statements told of at a time.
 const OBJECTS_A_TIME: u32 = 64;
@@ -85,7 +84,7 @@ impl Pipeline {
     fn tell_rows<R>(
         &self,
         audited: Audited,
-        untold: impl Fn(&Connection, u32) -> Result<Vec<R>, StoreError>,
+        untold: impl Fn(&View, u32) -> Result<Vec<R>, StoreError>,
         number: impl Fn(&R) -> i64,
         event: impl Fn(&R) -> Option<(DateTime<Utc>, Event)>,
     ) -> Result<bool, PipelineError> {

@@ -1,12 +1,11 @@
 //! One reading into the store, beside what is there already.
 
 use chrono::Utc;
-use rusqlite::Connection;
 use sheathline_model::domain::{Disposition, ObjectReading, PatientKey, Remark, Severity};
 use sheathline_store::namesakes::{self, Born};
 use sheathline_store::objects::{self, ObjectId, Slim};
 use sheathline_store::readings::{self, StoredDisposition};
-use sheathline_store::{StoreError, patients};
+use sheathline_store::{StoreError, Tx, patients};
 
 /// What became of an object that was read.
 pub(super) struct Filed {
@@ -17,11 +16,12 @@ pub(super) struct Filed {
 
 /// Files what was read, and marks the patient whose results may change.
 pub(super) fn file(
-    tx: &Connection,
+    tx: &Tx,
     id: ObjectId,
-    mut reading: ObjectReading,
-    slim: Option<Slim>,
+    reading: &ObjectReading,
+    slim: Option<&Slim>,
 ) -> Result<Filed, StoreError> {
+    let mut reading = reading.clone();
     // The object may have been filed under another patient when other rules read it.
     let before = readings::patient_of(tx, id)?;
     let hints = Hints::before(
@@ -35,7 +35,7 @@ pub(super) fn file(
     readings::finish_read(tx, id, &reading, disposition)?;
     // What nobody understands or trusts is kept as it came.
     if let Some(slim) = slim.filter(|_| reading.disposition != Disposition::Quarantined) {
-        objects::slim_down(tx, id, &slim)?;
+        objects::slim_down(tx, id, slim)?;
     }
     let mut remarks = reading.remarks.iter().rev();
     let reason = remarks
@@ -58,7 +58,7 @@ struct Hints(Vec<(PatientKey, Vec<Born>)>);
 
 impl Hints {
     fn before<const N: usize>(
-        tx: &Connection,
+        tx: &Tx,
         keys: [Option<&PatientKey>; N],
     ) -> Result<Hints, StoreError> {
         let mut hints: Vec<(PatientKey, Vec<Born>)> = Vec::new();
@@ -73,7 +73,7 @@ impl Hints {
     }
 
     /// Marks everybody of the same id where something else can be hinted at now.
-    fn mark_changed(self, tx: &Connection) -> Result<(), StoreError> {
+    fn mark_changed(self, tx: &Tx) -> Result<(), StoreError> {
         for (key, before) in self.0 {
             if namesakes::born(tx, &key)? != before {
                 for other in namesakes::others(tx, &key)? {
@@ -88,7 +88,7 @@ impl Hints {
 /// First content wins: the same content again is a repeat, another one under the same SOP
 /// Instance UID goes to quarantine.
 fn place_among_equals(
-    tx: &Connection,
+    tx: &Tx,
     id: ObjectId,
     reading: &mut ObjectReading,
 ) -> Result<StoredDisposition, StoreError> {

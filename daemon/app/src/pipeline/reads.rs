@@ -62,14 +62,14 @@ impl Pipeline {
         if count > 0 || is_again {
             let filed = self.store.write(move |tx| {
                 let mut filed = Vec::new();
-                for (id, read) in readings {
-                    let (reading, slim) = match read {
-                        Some(read) => read,
+                for (id, read) in &readings {
+                    let done = match read {
+                        Some((reading, slim)) => file(tx, *id, reading, slim.as_ref())?,
                         // What was read of it before stays in use.
-                        None if objects::note_damaged(tx, id, Utc::now())? => continue,
-                        None => (without_bytes(), None),
+                        None if objects::note_damaged(tx, *id, Utc::now())? => continue,
+                        None => file(tx, *id, &without_bytes(), None)?,
                     };
-                    filed.push((id, file(tx, id, reading, slim)?));
+                    filed.push((*id, done));
                 }
                 if is_again {
                     objects::note_read_again(tx, last)?;

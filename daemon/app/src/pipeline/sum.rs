@@ -1,9 +1,8 @@
 //! What became of everything received.
 
-use rusqlite::Connection;
 use sheathline_model::domain::Disposition;
-use sheathline_store::StoreError;
 use sheathline_store::readings::{self, StoredDisposition};
+use sheathline_store::{StoreError, View};
 
 /// What became of everything received. The parts add up to the whole.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
@@ -27,7 +26,7 @@ pub struct Sum {
 /// # Errors
 ///
 /// When the store cannot be read.
-pub fn sum(conn: &Connection) -> Result<Sum, StoreError> {
+pub fn sum(conn: &View) -> Result<Sum, StoreError> {
     let counts = readings::counts(conn)?;
     let of = |d: StoredDisposition| counts.read.get(&d).copied().unwrap_or(0);
     let accepted = of(Disposition::Accepted.into()) + of(Disposition::AcceptedWithRemarks.into());

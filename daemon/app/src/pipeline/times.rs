@@ -1,10 +1,9 @@
 //! When reports came and results were made.
 
-use rusqlite::Connection;
 use sheathline_model::department::turnaround::Times;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::results::{self, Known, Site};
-use sheathline_store::{StoreError, results as made};
+use sheathline_store::{StoreError, View, results as made};
 use std::collections::BTreeMap;
 
 /// Arrival of the first report and making of the first result of each exam under some ids, by exam.
@@ -13,7 +12,7 @@ use std::collections::BTreeMap;
 ///
 /// When the store cannot be read.
 pub fn times<'k>(
-    conn: &Connection,
+    conn: &View,
     ids: impl IntoIterator<Item = &'k PatientKey>,
     known: &Known,
     site: &Site,

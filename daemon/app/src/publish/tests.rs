@@ -415,11 +415,8 @@ fn a_damaged_version_is_not_published_and_its_patient_is_assessed_again() {
     let store = with_results(&folder, &["one", "two"]);
     store
         .write(|tx| {
-            tx.execute(
-                "update result set content = replace(content, 'one', 'ono')",
-                [],
-            )?;
-            Ok(())
+            let damage = "update result set content = replace(content, 'one', 'ono')";
+            sheathline_store::bare::run(tx, damage)
         })
         .expect("damaged");
     assert_eq!(publish(&store, &outbox, render).expect("published"), 1);

@@ -4,10 +4,9 @@
 //! In memory alone: after a new start each is tried at once, and waits again if it fails.
 
 use super::PublishError;
-use rusqlite::Connection;
 use sheathline_model::domain::PatientKey;
-use sheathline_store::StoreError;
 use sheathline_store::results::{self, Pending};
+use sheathline_store::{StoreError, View};
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::{Duration, Instant};
 
@@ -92,7 +91,7 @@ impl<'a> Pass<'a> {
     }
 
     /// The next results to be tried; none: the pass is over.
-    pub(super) fn next(&mut self, conn: &Connection) -> Result<Vec<Pending>, StoreError> {
+    pub(super) fn next(&mut self, conn: &View) -> Result<Vec<Pending>, StoreError> {
         let mut picked = Vec::new();
         while picked.len() < BATCH && !self.is_over {
             let page = results::pending(conn, self.after, PAGE)?;

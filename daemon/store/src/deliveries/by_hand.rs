@@ -1,9 +1,10 @@
 //! What a person does with deliveries: look at them, have them tried again, drop them.
 
 use super::{DELIVERY, Delivery, State, delivery};
+use crate::view::{Tx, View};
 use crate::{StoreError, meta, stamp};
 use chrono::{DateTime, NaiveDate, Utc};
-use rusqlite::{Connection, params};
+use rusqlite::params;
 
 /// Name in `meta` of a number that grows when somebody asks a destination to be tried at once.
 const ASKED: &str = "deliver_now:";
@@ -37,9 +38,9 @@ impl Which {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn list(conn: &Connection, which: &Which) -> Result<Vec<Option<Delivery>>, StoreError> {
+pub fn list(view: &View, which: &Which) -> Result<Vec<Option<Delivery>>, StoreError> {
     let (condition, values) = which.condition();
-    let mut statement = conn.prepare(&format!(
+    let mut statement = view.prepare_cached(&format!(
         "{DELIVERY} where {condition} order by d.result_id, d.destination"
     ))?;
     let mut rows = statement.query(values)?;
@@ -55,14 +56,15 @@ pub fn list(conn: &Connection, which: &Which) -> Result<Vec<Option<Delivery>>, S
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn retry(conn: &Connection, which: &Which, now: DateTime<Utc>) -> Result<usize, StoreError> {
+pub fn retry(tx: &Tx, which: &Which, now: DateTime<Utc>) -> Result<usize, StoreError> {
     let (condition, [ids, destination, state]) = which.condition();
     let matching = format!("from delivery as d where {condition} and d.state <> 'delivered'");
-    let mut destinations = conn.prepare(&format!("select distinct d.destination {matching}"))?;
+    let mut destinations =
+        tx.prepare_cached(&format!("select distinct d.destination {matching}"))?;
     let destinations: Vec<String> = destinations
         .query_map(params![ids, destination, state], |row| row.get(0))?
         .collect::<Result<_, _>>()?;
-    let count = conn.execute(
+    let count = tx.execute(
         &format!(
             "update delivery
              set since = ?4, state = 'waiting', attempts = 0, waited_s = 0, due_at = null
@@ -71,7 +73,7 @@ pub fn retry(conn: &Connection, which: &Which, now: DateTime<Utc>) -> Result<usi
         params![ids, destination, state, stamp::text(now)],
     )?;
     for destination in destinations {
-        ask(conn, &destination)?;
+        ask(tx, &destination)?;
     }
     Ok(count)
 }
@@ -80,20 +82,16 @@ pub fn retry(conn: &Connection, which: &Which, now: DateTime<Utc>) -> Result<usi
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn drop_some(
-    conn: &Connection,
-    which: &Which,
-    now: DateTime<Utc>,
-) -> Result<usize, StoreError> {
+pub fn drop_some(tx: &Tx, which: &Which, now: DateTime<Utc>) -> Result<usize, StoreError> {
     let (condition, [ids, destination, state]) = which.condition();
-    Ok(conn.execute(
+    tx.execute(
         &format!(
             "update delivery set state = 'dropped', since = ?4, due_at = null
              where id in (select d.id from delivery as d
                           where {condition} and d.state in ('waiting', 'dead'))"
         ),
         params![ids, destination, state, stamp::text(now)],
-    )?)
+    )
 }
 
 /// Makes every published version that was made on these days (UTC, both belong to it) wait for a
@@ -103,7 +101,7 @@ pub fn drop_some(
 /// # Errors
 /// The store cannot be written.
 pub fn replay(
-    conn: &Connection,
+    tx: &Tx,
     destination: &str,
     from: NaiveDate,
     to: NaiveDate,
@@ -111,7 +109,7 @@ pub fn replay(
 ) -> Result<usize, StoreError> {
     let day = |day: NaiveDate| stamp::text(day.and_time(chrono::NaiveTime::MIN).and_utc());
     let after = to.succ_opt().unwrap_or(NaiveDate::MAX);
-    let count = conn.execute(
+    let count = tx.execute(
         "insert into delivery (destination, result_id, since)
          select ?1, id, ?4 from result
          where created_at >= ?2 and created_at < ?3
@@ -121,20 +119,20 @@ pub fn replay(
          where state <> 'dropped'",
         params![destination, day(from), day(after), stamp::text(now)],
     )?;
-    ask(conn, destination)?;
+    ask(tx, destination)?;
     Ok(count)
 }
 
-fn ask(conn: &Connection, destination: &str) -> Result<(), StoreError> {
-    let number = asked(conn, destination)?.wrapping_add(1);
-    meta::set(conn, &format!("{ASKED}{destination}"), &number.to_string())
+fn ask(tx: &Tx, destination: &str) -> Result<(), StoreError> {
+    let number = asked(tx, destination)?.wrapping_add(1);
+    meta::set(tx, &format!("{ASKED}{destination}"), &number.to_string())
 }
 
 /// A number that grows whenever somebody asks a destination to be tried at once.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn asked(conn: &Connection, destination: &str) -> Result<u64, StoreError> {
-    let said = meta::get(conn, &format!("{ASKED}{destination}"))?;
+pub fn asked(view: &View, destination: &str) -> Result<u64, StoreError> {
+    let said = meta::get(view, &format!("{ASKED}{destination}"))?;
     Ok(said.and_then(|number| number.parse().ok()).unwrap_or(0))
 }

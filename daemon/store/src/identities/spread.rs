@@ -4,7 +4,7 @@
 
 use super::{StoreError, persons};
 use crate::meta;
-use rusqlite::Connection;
+use crate::view::{Tx, View};
 use sheathline_model::domain::PatientKey;
 use std::collections::BTreeSet;
 
@@ -30,16 +30,16 @@ pub struct Concerned {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn concerned(conn: &Connection) -> Result<Option<Concerned>, StoreError> {
-    let done = meta::get(conn, SPREAD)?.and_then(|done| done.parse().ok());
+pub fn concerned(view: &View) -> Result<Option<Concerned>, StoreError> {
+    let done = meta::get(view, SPREAD)?.and_then(|done| done.parse().ok());
     let done: i64 = done.unwrap_or(0);
     let newest = "select ifnull(max(id), 0) from id_statement";
-    let last: i64 = conn.query_row(newest, [], |row| row.get(0))?;
+    let last: i64 = view.query_row(newest, [], |row| row.get(0))?;
     if last <= done {
         return Ok(None);
     }
     let mut named = BTreeSet::new();
-    let mut statement = conn.prepare_cached(
+    let mut statement = view.prepare_cached(
         "select from_issuer, from_id, into_issuer, into_id from id_statement where id > ?1",
     )?;
     let mut rows = statement.query([done])?;
@@ -55,7 +55,7 @@ pub fn concerned(conn: &Connection) -> Result<Option<Concerned>, StoreError> {
         last,
         ..Concerned::default()
     };
-    for (key, person) in persons(conn, &named)?.all() {
+    for (key, person) in persons(view, &named)?.all() {
         concerned.unsettled |= person.unsettled.is_some();
         match person.surviving == *key {
             true => concerned.assessed.push(key.clone()),
@@ -69,6 +69,6 @@ pub fn concerned(conn: &Connection) -> Result<Option<Concerned>, StoreError> {
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn note_spread(conn: &Connection, last: i64) -> Result<(), StoreError> {
-    meta::set(conn, SPREAD, &last.to_string())
+pub fn note_spread(tx: &Tx, last: i64) -> Result<(), StoreError> {
+    meta::set(tx, SPREAD, &last.to_string())
 }

@@ -2,20 +2,21 @@
 
 use super::StoredDisposition;
 use crate::objects::ObjectId;
+use crate::view::{Tx, View};
 use crate::{StoreError, stamp};
 use chrono::{DateTime, Utc};
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{OptionalExtension, params};
 use sha2::{Digest, Sha256};
 
 /// Notes that what was read of an object becomes another, unless it stays the same.
 pub(super) fn note_change(
-    conn: &Connection,
+    tx: &Tx,
     id: ObjectId,
     json: &str,
     disposition: StoredDisposition,
 ) -> Result<(), StoreError> {
     let hash = Sha256::digest(json.as_bytes());
-    conn.prepare_cached(
+    tx.prepare_cached(
         "insert into reading_change (object_id, version, read_at)
          select id, (select ifnull(max(version), 0) + 1 from reading_change where object_id = ?1), ?2
          from object where id = ?1 and (reading_sha256, disposition) is not (?3, ?4)",
@@ -48,8 +49,8 @@ pub struct ReadingChange {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn newest_change(conn: &Connection) -> Result<(i64, ObjectId), StoreError> {
-    let newest = conn
+pub fn newest_change(view: &View) -> Result<(i64, ObjectId), StoreError> {
+    let newest = view
         .prepare_cached("select id, object_id from reading_change order by id desc limit 1")?
         .query_row([], |row| Ok((row.get(0)?, row.get(1)?)))
         .optional()?;
@@ -60,8 +61,8 @@ pub fn newest_change(conn: &Connection) -> Result<(i64, ObjectId), StoreError> {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn changed_object(conn: &Connection, number: i64) -> Result<Option<ObjectId>, StoreError> {
-    Ok(conn
+pub fn changed_object(view: &View, number: i64) -> Result<Option<ObjectId>, StoreError> {
+    Ok(view
         .prepare_cached("select object_id from reading_change where id = ?1")?
         .query_row([number], |row| row.get(0))
         .optional()?)
@@ -76,13 +77,13 @@ const CHANGE: &str = "select id, version, read_at, object_id,
 /// # Errors
 /// The store cannot be read.
 pub fn changes(
-    conn: &Connection,
+    view: &View,
     after: i64,
     until: i64,
     limit: u32,
 ) -> Result<Vec<ReadingChange>, StoreError> {
     let sql = format!("{CHANGE} where id > ?1 and id <= ?2 order by id limit ?3");
-    changes_of(conn, &sql, (after, until, limit))
+    changes_of(view, &sql, (after, until, limit))
 }
 
 /// Readings of the objects after one, in the order of arrival, at most `limit`.
@@ -90,22 +91,22 @@ pub fn changes(
 /// # Errors
 /// The store cannot be read.
 pub fn changes_by_object(
-    conn: &Connection,
+    view: &View,
     after: (ObjectId, u32),
     limit: u32,
 ) -> Result<Vec<ReadingChange>, StoreError> {
     let sql = format!(
         "{CHANGE} where (object_id, version) > (?1, ?2) order by object_id, version limit ?3"
     );
-    changes_of(conn, &sql, (after.0, after.1, limit))
+    changes_of(view, &sql, (after.0, after.1, limit))
 }
 
 fn changes_of(
-    conn: &Connection,
+    view: &View,
     sql: &str,
     values: impl rusqlite::Params,
 ) -> Result<Vec<ReadingChange>, StoreError> {
-    let mut statement = conn.prepare_cached(sql)?;
+    let mut statement = view.prepare_cached(sql)?;
     let mut rows = statement.query(values)?;
     let mut found = Vec::new();
     while let Some(row) = rows.next()? {

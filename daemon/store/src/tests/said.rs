@@ -110,7 +110,7 @@ fn what_was_said_is_never_changed_or_taken_out() {
         "update entry set value = 'raised_confirmed'",
         "delete from entry",
     ] {
-        let done = store.write(move |tx| Ok(tx.execute(sql, [])?));
+        let done = store.write(move |tx| tx.execute(sql, []));
         assert!(matches!(done, Err(StoreError::Sqlite(_))), "{sql}");
     }
     // A correction of what comes later, or of nothing, is refused.
@@ -174,7 +174,7 @@ fn a_damaged_entry_is_named_and_a_stray_correction_too() {
         found[0].contains("entry 2 corrects none of this patient"),
         "{found:?}"
     );
-    let damage = |tx: &rusqlite::Connection| {
+    let damage = |tx: &crate::Tx| {
         tx.execute_batch("drop trigger entry_stays; update entry set value = 'fine' where id = 1")?;
         Ok(())
     };

@@ -5,11 +5,10 @@ use super::person::{People, Person};
 use crate::cli::{Failure, print};
 use crate::pipeline::Pipeline;
 use chrono::Utc;
-use rusqlite::Connection;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::entries::{By, Draft, Entry};
 use sheathline_model::results::Site;
-use sheathline_store::{StoreError, patients, people};
+use sheathline_store::{StoreError, Tx, patients, people};
 
 /// How often an act is prepared again because somebody else said something of the same patient in
 /// between.
@@ -165,7 +164,7 @@ fn write(pipeline: &Pipeline, act: &Act) -> Result<Option<i64>, Failure> {
         .map_err(Failure::of_store)
 }
 
-fn record(tx: &Connection, of_each: &[OfPerson]) -> Result<Option<i64>, StoreError> {
+fn record(tx: &Tx, of_each: &[OfPerson]) -> Result<Option<i64>, StoreError> {
     for (ids, entries, _) in of_each {
         if !Person::holds(tx, ids, entries)? {
             return Ok(None);

@@ -8,7 +8,7 @@ use sheathline_model::entries::{Author, By, Draft, Entry};
 use sheathline_model::history::{Exam, Identity, Places};
 use sheathline_model::results::Content;
 use sheathline_model::results::{self, Known, Site};
-use sheathline_store::{Store, StoreError, identities, patients, people};
+use sheathline_store::{Store, StoreError, View, identities, patients, people};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Readings that an entry names. One of them is enough to find its exam again.
@@ -61,7 +61,7 @@ impl Person {
 
     /// Whether the store still says the same of them.
     pub(super) fn holds(
-        conn: &rusqlite::Connection,
+        conn: &View,
         ids: &sheathline_model::persons::Person,
         entries: &[Entry],
     ) -> Result<bool, StoreError> {

@@ -434,11 +434,8 @@ fn a_repeated_delivery_is_the_same_bytes_whatever_came_since() {
     let third = site.list()[2].id;
     site.store
         .write(move |tx| {
-            tx.execute(
-                "update delivery set state = 'waiting' where id = ?1",
-                [third],
-            )?;
-            Ok(())
+            let waits = format!("update delivery set state = 'waiting' where id = {third}");
+            sheathline_store::bare::run(tx, &waits)
         })
         .expect("as a crash leaves it");
     assert_eq!(work(&mut site.worker()), None);
@@ -488,8 +485,8 @@ fn a_damaged_result_is_not_sent_and_its_patient_is_assessed_again() {
     let a2 = site.publish("a", "1");
     site.store
         .write(|tx| {
-            tx.execute("update result set content = '{}' where id = 1", [])?;
-            Ok(())
+            let damage = "update result set content = '{}' where id = 1";
+            sheathline_store::bare::run(tx, damage)
         })
         .expect("damaged");
     assert_eq!(work(&mut site.worker()), None);
@@ -520,7 +517,7 @@ fn what_a_person_dropped_stays_dropped_until_it_is_asked_for() {
     assert_eq!(work(&mut worker), None);
     assert_eq!(site.got(), [&*a2]);
     let day = now.date_naive();
-    let again = move |tx: &rusqlite::Connection| deliveries::replay(tx, "archive", day, day, now);
+    let again = move |tx: &sheathline_store::Tx| deliveries::replay(tx, "archive", day, day, now);
     assert_eq!(site.store.write(again).expect("replayed"), 1);
     assert_eq!(work(&mut worker), None);
     assert_eq!(site.got(), [&*a2, &*a2]);

@@ -76,7 +76,7 @@ impl Place {
                 let bytes = Incoming::new(uid.as_bytes(), None, "folder", "", Utc::now()).unwrap();
                 store
                     .write(move |tx| match objects::keep(tx, &bytes)? {
-                        objects::Kept::New(id) => file(tx, id, read, None).map(drop),
+                        objects::Kept::New(id) => file(tx, id, &read, None).map(drop),
                         objects::Kept::Repeat(_) => Ok(()),
                     })
                     .unwrap();
@@ -227,7 +227,7 @@ fn a_result_of_joined_ids_is_delivered_with_the_exams_of_all_of_them() {
     let store = site.pipeline.store();
     let (number, row) = store
         .read(|conn| {
-            let number = conn.query_row("select max(id) from result", [], |row| row.get(0))?;
+            let number = sheathline_store::results::newest_number(conn)?;
             Ok((number, sheathline_store::results::by_number(conn, number)?))
         })
         .unwrap();

@@ -6,6 +6,7 @@ use crate::known::{content_of, latest_results};
 use sheathline_model::domain::Sex;
 use sheathline_model::history::testing::reading;
 use sheathline_model::results::Content;
+use sheathline_store::{View, results};
 
 const HINT: &str = "same-patient-elsewhere";
 
@@ -39,8 +40,8 @@ impl Place {
         patient.birth_date = birth.parse().ok();
         patient.sex = Some(sex);
         let bytes = Incoming::new(uid.as_bytes(), None, "folder", "", Utc::now()).unwrap();
-        let write = move |tx: &rusqlite::Connection| match objects::keep(tx, &bytes)? {
-            objects::Kept::New(id) => file(tx, id, read, None).map(drop),
+        let write = move |tx: &sheathline_store::Tx| match objects::keep(tx, &bytes)? {
+            objects::Kept::New(id) => file(tx, id, &read, None).map(drop),
             objects::Kept::Repeat(_) => Ok(()),
         };
         self.pipeline.store().write(write).unwrap();
@@ -123,12 +124,8 @@ fn a_further_report_of_the_same_person_marks_nobody_else() {
     place.take(("WARD", 1, BORN, Sex::F));
     place.take(("CLINIC", 2, BORN, Sex::F));
     let versions = |place: &Place| {
-        let count = |conn: &rusqlite::Connection| {
-            Ok(conn.query_row("select count(*) from result", [], |row| {
-                row.get::<_, u32>(0)
-            })?)
-        };
-        place.pipeline.store().read(count).unwrap()
+        let all = |view: &View| results::numbered(view, 0, i64::MAX, u32::MAX);
+        place.pipeline.store().read(all).unwrap().len()
     };
     assert_eq!(versions(&place), 3, "the first one again, with its hint");
     place.take(("CLINIC", 3, BORN, Sex::F));

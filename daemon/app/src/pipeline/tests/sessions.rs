@@ -76,7 +76,7 @@ fn told(steps: &[Step]) -> BTreeMap<String, (PatientKey, Content)> {
                 let kept = pipeline
                     .store()
                     .write(move |tx| match objects::keep(tx, &bytes)? {
-                        objects::Kept::New(id) => file(tx, id, read, None).map(drop),
+                        objects::Kept::New(id) => file(tx, id, &read, None).map(drop),
                         objects::Kept::Repeat(_) => Ok(()),
                     });
                 kept.unwrap();
@@ -96,7 +96,7 @@ fn told(steps: &[Step]) -> BTreeMap<String, (PatientKey, Content)> {
                     who: String::new(),
                     why: "test".to_owned(),
                 };
-                let stated = move |tx: &rusqlite::Connection| state(tx, &recorded, Utc::now());
+                let stated = move |tx: &sheathline_store::Tx| state(tx, &recorded, Utc::now());
                 pipeline.store().write(stated).unwrap();
                 pipeline.tell_stated().unwrap();
             }

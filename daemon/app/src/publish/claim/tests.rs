@@ -106,7 +106,7 @@ fn a_copy_keeps_the_outbox_but_not_beside_its_original() {
     // Damage in what it is known by shuts neither the file nor a sound copy of it out.
     Claim::new(&outbox).hold(&one).expect("the same store");
     let damage = "update object set received_at = '2020-01-01T00:00:00.000000Z'";
-    one.write(move |tx| Ok(tx.execute(damage, [])?))
+    one.write(move |tx| sheathline_store::bare::run(tx, damage))
         .expect("damaged");
     Claim::new(&outbox).hold(&one).expect("the same file");
     Claim::new(&outbox).hold(&copy).expect("a sound copy");
