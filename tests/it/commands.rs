@@ -218,6 +218,34 @@ fn check_config_names_every_mistake_and_ends_with_2() {
     );
 }
 
+/// What a script sees of a failure: one line of JSON with a code that does not change.
+#[test]
+fn with_json_a_failure_is_one_line_with_its_code() {
+    let site = Site::new();
+    let path = fixture("sr/tid1500/report.dcm").display().to_string();
+    site.ok("process", &[&path]);
+    for (command, args, exit, code) in [
+        ("history", &["nobody"][..], 1, "not-found"),
+        ("explain", &["1.2.3"], 1, "not-found"),
+        ("quarantine", &["99"], 1, "not-found"),
+        ("export", &["--to", "out"], 2, "usage"),
+        ("read", &["/nowhere/a.dcm"], 2, "usage"),
+    ] {
+        let output = site.run(command, &[args, &["--json"]].concat());
+        assert_eq!(output.status.code(), Some(exit), "{command}");
+        let said = lines(&stderr(&output));
+        assert_eq!(said.len(), 1, "{command}");
+        assert_eq!(said[0]["code"], code, "{command}");
+        let words = said[0]["error"].as_str().expect("words");
+        let plain = stderr(&site.run(command, args));
+        assert_eq!(plain.trim_end(), format!("sheathline: {words}"));
+    }
+    fs::write(site.config(), "[stor]\n").expect("written");
+    let output = site.run("status", &["--json"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert_eq!(lines(&stderr(&output))[0]["code"], "configuration");
+}
+
 #[test]
 fn a_dictionary_with_a_mistake_is_a_mistake_of_the_configuration() {
     let site = Site::with("[templates]\ndictionaries = [\"codes.toml\"]\n");

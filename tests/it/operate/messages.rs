@@ -31,8 +31,8 @@ const NOTHING: Wrong<'static> = Wrong {
 };
 
 impl Wrong<'_> {
-    /// What `serve` says, and its exit code.
-    fn message(&self) -> (Option<i32>, String) {
+    /// What a command says of it, and its exit code.
+    fn message(&self, command: &str) -> (Option<i32>, String) {
         let site = Site::new();
         let text = fs::read_to_string(site.config()).expect("configuration");
         let (old, new) = self.change;
@@ -51,8 +51,8 @@ impl Wrong<'_> {
             }
         }
         let output = program()
-            .args(["serve", "--config"])
-            .arg(site.config())
+            .arg(command)
+            .env("SHEATHLINE_CONFIG", site.config())
             .envs(self.variables.iter().copied())
             .output()
             .expect("runs");
@@ -324,6 +324,40 @@ fn thirty_wrong_configurations_name_the_fix() {
             ..NOTHING
         },
         Wrong {
+            what: "a store below a file",
+            change: (STORE, "path = \"site.toml/store.sqlite\""),
+            says: ["site.toml: Not a directory", "[store] path names it"],
+            ..NOTHING
+        },
+        Wrong {
+            what: "an outbox below a file",
+            change: (OUTBOX, "folder = \"site.toml/out\""),
+            says: ["site.toml/out: Not a directory", "[outbox] folder names it"],
+            ..NOTHING
+        },
+        Wrong {
+            what: "a drop folder below a file",
+            change: (DROP, "path = \"site.toml/in\""),
+            says: [
+                "site.toml/in: Not a directory",
+                "[receive.folder] path names it",
+            ],
+            ..NOTHING
+        },
+        Wrong {
+            what: "a folder as the audit trail",
+            change: ("", "audit = \"kept\"\n"),
+            files: &[("kept/", b"")],
+            says: ["kept: is a folder", "[observe] audit names it"],
+            ..NOTHING
+        },
+        Wrong {
+            what: "an audit trail below a file",
+            change: ("", "audit = \"site.toml/audit.xml\"\n"),
+            says: ["site.toml: Not a directory", "[observe] audit names it"],
+            ..NOTHING
+        },
+        Wrong {
             what: "no such dictionary",
             change: ("", "[templates]\ndictionaries = [\"codes.toml\"]\n"),
             says: [
@@ -359,10 +393,17 @@ fn thirty_wrong_configurations_name_the_fix() {
     assert!(table.len() >= 30);
     let mut poor = Vec::new();
     for wrong in &table {
-        let (code, said) = wrong.message();
-        let has_all = wrong.says.iter().all(|part| said.contains(part));
-        if code != Some(wrong.code) || !has_all {
-            poor.push(format!("{}: {code:?} {said}", wrong.what));
+        let mut commands = vec!["serve"];
+        // Another start may mend what ends with 1, and who serves nothing may still `process`.
+        if wrong.code == 2 && wrong.what != "nothing to serve" {
+            commands.push("check-config");
+        }
+        for command in commands {
+            let (code, said) = wrong.message(command);
+            let has_all = wrong.says.iter().all(|part| said.contains(part));
+            if code != Some(wrong.code) || !has_all {
+                poor.push(format!("{}, {command}: {code:?} {said}", wrong.what));
+            }
         }
     }
     assert!(poor.is_empty(), "{}", poor.join("\n"));

@@ -44,7 +44,7 @@ store is in doubt: look at the disk, then start again.";
 /// decide.
 #[derive(Debug, Parser)]
 #[command(name = "sheathline", version, after_long_help = AFTER)]
-pub struct Cli {
+pub(super) struct Cli {
     #[command(subcommand)]
     pub(super) command: Command,
 }

@@ -1,7 +1,7 @@
 //! Commands that need no store: `read`, `assess`, `check-config`.
 
 use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
-use super::{Failure, issuers, open, print};
+use super::{Code, Failure, issuers, open, places, print};
 use crate::config::{Config, Effective, Setting};
 use crate::deliver;
 use crate::receive::tls;
@@ -66,7 +66,7 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
     }
     match not_read.is_empty() {
         true => Ok(()),
-        false => Err(Failure::No(not_read.join("\n"))),
+        false => Err(Failure::new(Code::CheckFailed, not_read.join("\n"))),
     }
 }
 
@@ -131,12 +131,10 @@ pub(super) fn assess(args: &AssessArgs) -> Result<(), Failure> {
         let name = file.display();
         let text = if file.as_os_str() == "-" {
             let mut text = String::new();
-            std::io::stdin()
-                .read_to_string(&mut text)
-                .map_err(Failure::no)?;
+            std::io::stdin().read_to_string(&mut text)?;
             text
         } else {
-            open::text_of(file, "the command line")?
+            open::text_of(file)?
         };
         for (number, line) in (1..)
             .zip(text.lines())
@@ -151,7 +149,7 @@ pub(super) fn assess(args: &AssessArgs) -> Result<(), Failure> {
     if failed.is_empty() {
         Ok(())
     } else {
-        Err(Failure::No(failed.join("\n")))
+        Err(Failure::new(Code::CheckFailed, failed.join("\n")))
     }
 }
 
@@ -167,11 +165,13 @@ fn answer(line: &str, arithmetic: bool) -> Result<assess::Assessment, String> {
 
 /// `check-config`: every mistake at once, those of named templates and dictionaries too.
 pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
-    let name = args.file.display();
-    match Effective::of(&open::layers(&args.file)?) {
+    let file = args.config();
+    let name = file.display();
+    match Effective::of(&open::layers(file)?) {
         Ok(mut effective) => {
             let config = &mut effective.config;
-            config.resolve(open::folder_of(&args.file));
+            config.resolve(open::folder_of(file));
+            places::check(config)?;
             open::rules(config)?;
             let dicom = ("receive.dicom.tls", &config.dicom.tls);
             let dicom = Some(dicom).filter(|_| config.dicom.enabled);
@@ -181,7 +181,7 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
             ]);
             for (table, tls) in both.filter(|(_, tls)| !tls.listen.is_empty()) {
                 let loaded = tls::load(table, tls, std::time::SystemTime::now());
-                for warning in loaded.map_err(|e| Failure::Usage(e.to_string()))?.warnings {
+                for warning in loaded?.warnings {
                     print::note(warning);
                 }
             }
@@ -213,9 +213,9 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
             });
             let unread: Vec<String> = of_destinations.chain(of_archives).chain(syslog).collect();
             if !unread.is_empty() {
-                return Err(Failure::Usage(unread.join("\n")));
+                return Err(Failure::configuration(unread.join("\n")));
             }
-            tell_of_issuers(config);
+            tell_of_issuers(config)?;
             match (args.explain, args.json) {
                 (true, true) => effective.settings().iter().try_for_each(print::json)?,
                 (true, false) => show_settings(&effective.settings()),
@@ -237,7 +237,7 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
             } else {
                 "mistakes"
             };
-            Err(Failure::Usage(format!(
+            Err(Failure::configuration(format!(
                 "{}: {} {what}",
                 name,
                 mistakes.len()
@@ -247,13 +247,20 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
 }
 
 /// Where a store is there and can be read: whose history this configuration would split.
-fn tell_of_issuers(config: &Config) {
+///
+/// # Errors
+/// The file is no store. What else hinders is no mistake of the configuration.
+fn tell_of_issuers(config: &Config) -> Result<(), Failure> {
     if !config.store.path.is_file() {
-        return;
+        return Ok(());
     }
-    let found = open::guest(config).map(|store| issuers::apart(config, &store, || false));
-    if let Ok(Ok(Some(apart))) = found {
-        print::note(apart.words());
+    match open::guest(config).map(|store| issuers::apart(config, &store, || false)) {
+        Ok(Ok(Some(apart))) => {
+            print::note(apart.words());
+            Ok(())
+        }
+        Err(failure) if failure.code() == Code::Configuration => Err(failure),
+        _ => Ok(()),
     }
 }
 

@@ -1,7 +1,7 @@
 //! `backfill`: the history of an archive.
 
 use super::args::ConfigArg;
-use super::{Failure, open, print};
+use super::{Code, Failure, open, print};
 use crate::backfill::run::Backfill;
 use crate::backfill::told::{Asked, Counts, Event, Stop};
 use crate::backfill::window::windows;
@@ -51,7 +51,7 @@ struct Done<'a> {
 pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
     if args.to < args.from {
         let (from, to) = (args.from, args.to);
-        return Err(Failure::Usage(format!(
+        return Err(Failure::usage(format!(
             "--to {to} lies before --from {from}; both days belong to what is asked for"
         )));
     }
@@ -67,7 +67,7 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
             true => "it has none".to_owned(),
             false => format!("it has {}", names.join(", ")),
         };
-        return Err(Failure::Usage(match &args.archive {
+        return Err(Failure::usage(match &args.archive {
             Some(name) => format!("the configuration has no [[archive]] named {name:?}; {known}"),
             None => format!("name one [[archive]] of the configuration with --archive; {known}"),
         }));
@@ -79,7 +79,7 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
             drop(open::owner(&config)?);
             open::guest(&config)?
         }
-        opened => opened.map_err(Failure::of_store)?,
+        opened => opened?,
     };
     let observed = open::observed(&config)?;
     let asked = Asked {
@@ -120,22 +120,23 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
         })?;
     }
     let counts = done.map_err(|stop| match stop {
-        Stop::Store(error) => Failure::of_store(error),
-        Stop::Trail => Failure::no(stop),
-        Stop::Archive(failure) => Failure::No(format!(
-            "{}: {failure} ({}); what came so far is stored, the same command goes on from there",
-            archive.name, failure.code
-        )),
+        Stop::Archive(_) => Failure::from(stop)
+            .told_of(&archive.name)
+            .advised("; what came so far is stored, the same command goes on from there"),
+        stop => Failure::from(stop),
     })?;
     if !args.json {
         print::line(format_args!("in all: {}", Numbers(&counts, args.dry_run)));
     }
     match (counts.missing, counts.incomplete) {
         (0, 0) => Ok(()),
-        (missing, incomplete) => Err(Failure::No(format!(
-            "{missing} objects did not come and {incomplete} questions were not answered to their \
+        (missing, incomplete) => Err(Failure::new(
+            Code::Incomplete,
+            format!(
+                "{missing} objects did not come and {incomplete} questions were not answered to their \
              end; their days stay open, the same command tries them again"
-        ))),
+            ),
+        )),
     }
 }
 

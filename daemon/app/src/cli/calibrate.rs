@@ -3,7 +3,7 @@
 mod proposal;
 
 use super::args::CalibrateArgs;
-use super::{Failure, everyone, open, print};
+use super::{Code, Failure, everyone, open, print};
 use crate::known::known;
 use sheathline_model::department::{self, Calibration, Enough, Interval, Patient};
 use std::fs;
@@ -19,20 +19,21 @@ pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
     let site = open::site(&config);
     let mut persons = Vec::new();
     everyone::each(&store, known, |known| {
-        let found = Patient::all_of(&known, &site).map_err(Failure::no)?;
+        let found = Patient::all_of(&known, &site)?;
         persons.extend(found.patients);
         Ok(())
     })?;
-    let found = department::calibrate(&persons, &config.baseline).map_err(Failure::no)?;
+    let found = department::calibrate(&persons, &config.baseline)?;
     if let Some(path) = &args.write {
-        let failed = |error: std::io::Error| {
-            let path = path.display();
-            Failure::no(match error.kind() {
-                ErrorKind::AlreadyExists => format!(
-                    "{path} exists and is left as it is; name a new file, or move that one away"
+        let failed = |error: std::io::Error| match error.kind() {
+            ErrorKind::AlreadyExists => Failure::new(
+                Code::Refused,
+                format!(
+                    "{} exists and is left as it is; name a new file, or move that one away",
+                    path.display()
                 ),
-                _ => format!("{path}: {error}"),
-            })
+            ),
+            _ => Failure::at(path, error),
         };
         let mut file = fs::File::create_new(path).map_err(failed)?;
         file.write_all(proposal::text(&found, &config.readers).as_bytes())

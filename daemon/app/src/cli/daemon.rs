@@ -3,7 +3,7 @@
 use super::args::{ConfigArg, ProcessArgs};
 use super::look::sum;
 use super::service::{self, Receivers};
-use super::{Failure, issuers, open, print};
+use super::{Code, Failure, issuers, open, places, print};
 use crate::config::Config;
 use crate::observe::audit::Origin;
 use crate::observe::{self, Observed};
@@ -34,7 +34,7 @@ pub(crate) fn while_serving(
     let receivers = Receivers::start(&runtime, config, &store, &Observed::default())?;
     let address = receivers
         .address
-        .ok_or(Failure::No("the listener is switched off".into()))?;
+        .ok_or_else(|| Failure::configuration("the listener is switched off"))?;
     let outcome = work(address, &runtime);
     receivers.stop(&runtime);
     outcome
@@ -43,6 +43,7 @@ pub(crate) fn while_serving(
 /// `process`: takes every file once and runs the pipeline until drained.
 pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
+    places::check(&config)?;
     let files = open::files(&args.paths)?;
     let observed = open::observed(&config)?;
     let pipeline = open::pipeline(&config, open::owner(&config)?, observed.clone())?;
@@ -59,12 +60,12 @@ fn take_all(
 ) -> Result<(), Failure> {
     pipeline
         .sweep()
-        .map_err(|error| Failure::No(format!("{error}; [outbox] folder names it")))?;
-    if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
+        .map_err(|error| Failure::from(error).advised(open::OUTBOX))?;
+    if let Some(change) = pipeline.refresh()? {
         print::note(change);
     }
     let apart = issuers::apart(config, pipeline.store(), || false);
-    if let Some(apart) = apart.map_err(Failure::no)? {
+    if let Some(apart) = apart? {
         print::note(apart.words());
     }
     let bar = print::progress("taking files", files.len() as u64);
@@ -78,7 +79,7 @@ fn take_all(
     bar.finish_and_clear();
     let done = drain_with_progress(pipeline)?;
     loop {
-        match pipeline.drop_some_bodies().map_err(Failure::no)? {
+        match pipeline.drop_some_bodies()? {
             Dropped::Some(_) => {}
             Dropped::None | Dropped::EnoughToday => break,
             Dropped::ClockAhead { newest } => {
@@ -120,7 +121,7 @@ fn take_all(
     if not_taken.is_empty() {
         Ok(())
     } else {
-        Err(Failure::No(not_taken.join("\n")))
+        Err(Failure::new(Code::Incomplete, not_taken.join("\n")))
     }
 }
 
@@ -132,12 +133,8 @@ fn take(
 ) -> Result<(), Failure> {
     let bytes = open::bytes_of(path, config.folder.max_object_bytes)?;
     let issuer = &config.folder.default_issuer;
-    let object =
-        Incoming::new(&bytes, None, Source::File, issuer, Utc::now()).map_err(Failure::no)?;
-    let (_, repeated) = pipeline
-        .store()
-        .write(move |tx| facts::keep(tx, &object))
-        .map_err(Failure::no)?;
+    let object = Incoming::new(&bytes, None, Source::File, issuer, Utc::now())?;
+    let (_, repeated) = pipeline.store().write(move |tx| facts::keep(tx, &object))?;
     if let Some(facts) = repeated {
         observed.note(|| observe::repeated(Origin::Files, &facts));
     }
@@ -148,9 +145,7 @@ fn take(
 pub(crate) fn drain_with_progress(pipeline: &Pipeline) -> Result<Progress, Failure> {
     let waiting = sum(pipeline.store())?.waiting;
     let bar = print::progress("reading objects", waiting.into());
-    let done = pipeline
-        .drain(Duration::ZERO, |done| bar.set_position(done.read as u64))
-        .map_err(Failure::no)?;
+    let done = pipeline.drain(Duration::ZERO, |done| bar.set_position(done.read as u64))?;
     bar.finish_and_clear();
     Ok(done)
 }

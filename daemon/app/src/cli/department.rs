@@ -38,14 +38,14 @@ pub(super) fn department(args: &DepartmentArgs) -> Result<(), Failure> {
     if let (Some(from), Some(to)) = (args.from, args.to)
         && from > to
     {
-        return Err(Failure::Usage(format!(
+        return Err(Failure::usage(format!(
             "--from {from} lies after --to {to}; no day is in between"
         )));
     }
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
     let site = open::site(&config);
-    let mut all = Collector::new(config.baseline, period).map_err(Failure::no)?;
+    let mut all = Collector::new(config.baseline, period)?;
     everyone::each(
         &store,
         |conn, key| {
@@ -55,19 +55,18 @@ pub(super) fn department(args: &DepartmentArgs) -> Result<(), Failure> {
             Ok((known, times))
         },
         |(known, times)| {
-            let persons = Patient::all_of(&known, &site).map_err(Failure::no)?;
+            let persons = Patient::all_of(&known, &site)?;
             all.leave_out(persons.nobodys);
             let mut patients = persons.patients.iter();
             patients
                 .try_for_each(|patient| all.add(patient, &times))
-                .map_err(Failure::no)
+                .map_err(Failure::from)
         },
     )?;
-    let found = all.finish().map_err(Failure::no)?;
+    let found = all.finish()?;
     let report = Report::of(&found, Local::now().date_naive());
     if let Some(path) = &args.html {
-        open::write(path, page(&report).as_bytes())
-            .map_err(|error| Failure::no(format!("{}: {error}", path.display())))?;
+        open::write(path, page(&report).as_bytes()).map_err(|error| Failure::at(path, error))?;
     }
     if args.json {
         for line in found.lines() {

@@ -1,7 +1,7 @@
 //! `echo`: goes the way to a destination without delivering.
 
 use super::args::EchoArgs;
-use super::{Failure, open, print};
+use super::{Code, Failure, open, print};
 use crate::deliver;
 use crate::routes::destination::{Destination, Way};
 use serde::Serialize;
@@ -35,7 +35,7 @@ pub(super) fn echo(args: &EchoArgs) -> Result<(), Failure> {
         .iter()
         .find(|(one, _)| one.name == args.destination)
         .ok_or_else(|| {
-            Failure::Usage(format!(
+            Failure::usage(format!(
                 "no destination {:?}; {}",
                 args.destination,
                 known()
@@ -61,11 +61,12 @@ pub(super) fn echo(args: &EchoArgs) -> Result<(), Failure> {
     let Some(failure) = failed else {
         return Ok(());
     };
-    let mut words = format!("{}: {failure} ({})", destination.name, failure.code);
-    if let Some(advice) = advice(&failure.code) {
-        words.push_str(&format!("; {advice}"));
-    }
-    Err(Failure::No(words))
+    let code = format!(" ({})", failure.code);
+    let advice = advice(&failure.code).map_or(String::new(), |advice| format!("; {advice}"));
+    Err(Failure::of(Code::Peer, failure.clone())
+        .told_of(&destination.name)
+        .advised(&code)
+        .advised(&advice))
 }
 
 /// The stages that lie before one on the way to a destination.

@@ -48,12 +48,10 @@ pub(super) fn entries(args: &EntriesArgs) -> Result<(), Failure> {
         &args.patient.patient,
         args.patient.issuer.as_deref(),
     )?;
-    let (all, known) = store
-        .read(|conn| {
-            let person = identities::person(conn, &key)?;
-            Ok((people::of_ids(conn, &person.ids)?, known(conn, &key)?))
-        })
-        .map_err(Failure::no)?;
+    let (all, known) = store.read(|conn| {
+        let person = identities::person(conn, &key)?;
+        Ok((people::of_ids(conn, &person.ids)?, known(conn, &key)?))
+    })?;
     let exams = results::exams(&known, &open::site(&config));
     let places = Places::of(&exams);
     let counting: BTreeSet<i64> = standing(&all).map(|one| one.id).collect();

@@ -11,12 +11,12 @@ pub(super) fn each<T>(
     read: impl Fn(&View, &PatientKey) -> Result<T, StoreError>,
     mut take: impl FnMut(T) -> Result<(), Failure>,
 ) -> Result<(), Failure> {
-    let keys = store.read(identities::survivors).map_err(Failure::no)?;
+    let keys = store.read(identities::survivors)?;
     let bar = std::io::stderr()
         .is_terminal()
         .then(|| print::progress("reading patients", keys.len() as u64));
     for key in &keys {
-        take(store.read(|conn| read(conn, key)).map_err(Failure::no)?)?;
+        take(store.read(|conn| read(conn, key))?)?;
         if let Some(bar) = &bar {
             bar.inc(1);
         }

@@ -2,7 +2,6 @@
 
 use super::args::ConfigArg;
 use super::{Failure, open, print};
-use crate::export::ExportError;
 use crate::export::deidentify;
 use crate::export::deidentify::cells::SMALL_BELOW;
 use crate::export::deidentify::devices::Known;
@@ -84,10 +83,9 @@ pub(super) fn export(args: &ExportArgs) -> Result<(), Failure> {
     match &args.key {
         Some(key) => without_identities(args, key),
         None if args.identified => with_identities(args),
-        None => Err(Failure::Usage(
+        None => Err(Failure::usage(
             "say how: --key FILE exports without identities (make a key with `openssl rand -hex 32`), \
-             --identified with them, and such files are to be kept like patient records"
-                .into(),
+             --identified with them, and such files are to be kept like patient records",
         )),
     }
 }
@@ -114,7 +112,7 @@ fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
         tell: &told,
     };
     let mut shown = Shown::new(args);
-    let (rows, summary, before) = deidentify::run::run(&job, &mut shown).map_err(failure)?;
+    let (rows, summary, before) = deidentify::run::run(&job, &mut shown)?;
     if args.json {
         return print::json(&Line::Deidentified {
             folder: &args.to,
@@ -153,14 +151,14 @@ fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
 
 /// Reads a list of machines.
 fn known_devices(path: &Path) -> Result<Known, Failure> {
-    let wrong = |why: &dyn std::fmt::Display| Failure::Usage(format!("{}: {why}", path.display()));
+    let wrong = |why: &dyn std::fmt::Display| Failure::usage(format!("{}: {why}", path.display()));
     let text = std::fs::read_to_string(path).map_err(|error| wrong(&error))?;
     Known::parse(&text).map_err(|error| wrong(&error))
 }
 
 /// Reads a key that nobody else may read.
 fn secret(path: &Path) -> Result<Secret, Failure> {
-    let wrong = |why: &dyn std::fmt::Display| Failure::Usage(format!("{}: {why}", path.display()));
+    let wrong = |why: &dyn std::fmt::Display| Failure::usage(format!("{}: {why}", path.display()));
     let text = std::fs::read_to_string(path).map_err(|error| wrong(&error))?;
     let mode = std::fs::metadata(path)
         .map_err(|error| wrong(&error))?
@@ -175,10 +173,9 @@ fn secret(path: &Path) -> Result<Secret, Failure> {
 fn with_identities(args: &ExportArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let trail = open::observed(&config)?.trail.ok_or_else(|| {
-        Failure::Usage(
+        Failure::usage(
             "an export with identities is told to the audit trail, and the configuration names \
-             none; set [observe] audit"
-                .into(),
+             none; set [observe] audit",
         )
     })?;
     let store = open::guest(&config)?;
@@ -195,13 +192,13 @@ fn with_identities(args: &ExportArgs) -> Result<(), Failure> {
         tell: &told,
     };
     let mut shown = Shown::new(args);
-    let done = run(&job, &mut shown).map_err(failure)?;
+    let done = run(&job, &mut shown)?;
     report(args, &done)
 }
 
 /// The folder by its whole name: the trail is read elsewhere.
 fn absolute(args: &ExportArgs) -> Result<PathBuf, Failure> {
-    std::path::absolute(&args.to).map_err(Failure::no)
+    std::path::absolute(&args.to).map_err(Failure::from)
 }
 
 fn tell(trail: &Trail, folder: &Path, what: &str) -> bool {
@@ -211,16 +208,6 @@ fn tell(trail: &Trail, folder: &Path, what: &str) -> bool {
         what: what.to_owned(),
     };
     trail.write(&[(Utc::now(), event)])
-}
-
-fn failure(error: ExportError) -> Failure {
-    match error {
-        ExportError::Foreign { .. }
-        | ExportError::Mixed { .. }
-        | ExportError::OtherKey { .. }
-        | ExportError::OtherStore { .. } => Failure::Usage(error.to_string()),
-        error => Failure::no(error),
-    }
 }
 
 fn report(args: &ExportArgs, done: &Done) -> Result<(), Failure> {

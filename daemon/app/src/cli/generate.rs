@@ -42,5 +42,5 @@ pub(super) fn generate(command: &GenerateCommand) -> Result<(), Failure> {
 fn into(dir: &Path, write: impl Fn(&Path) -> std::io::Result<()>) -> Result<(), Failure> {
     fs::create_dir_all(dir)
         .and_then(|()| write(dir))
-        .map_err(|error| Failure::no(format!("{}: {error}", dir.display())))
+        .map_err(|error| Failure::at(dir, error))
 }

@@ -1,7 +1,7 @@
 //! The life of the store: `verify`, `backup`, `restore`, `compact`.
 
 use super::args::{BackupArgs, ConfigArg, RestoreArgs, VerifyArgs};
-use super::{Failure, open, print};
+use super::{Code, Failure, open, print};
 use crate::publish::{self, Standing};
 use serde::Serialize;
 use sheathline_store::copy;
@@ -32,41 +32,39 @@ pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     // Before the store is looked at: it knows a result before the outbox has it.
     let published = publish::published(&config.outbox.folder)
-        .map_err(|error| Failure::no(format!("{}: {error}", config.outbox.folder.display())))?;
-    let looker = Looker::open(&config.store.path).map_err(Failure::of_store)?;
+        .map_err(|error| Failure::at(&config.outbox.folder, error))?;
+    let looker = Looker::open(&config.store.path)?;
     let (mut in_outbox, mut gone) = (0, 0);
-    let mut verified = looker
-        .verify(|row, damages| {
-            if row.published_at.is_none() {
+    let mut verified = looker.verify(|row, damages| {
+        if row.published_at.is_none() {
+            return;
+        }
+        let how = match publish::standing(&config.outbox.folder, row) {
+            Ok(Standing::Same) => {
+                in_outbox += 1;
                 return;
             }
-            let how = match publish::standing(&config.outbox.folder, row) {
-                Ok(Standing::Same) => {
-                    in_outbox += 1;
+            Ok(Standing::Gone) => {
+                gone += 1;
+                if !args.outbox_complete {
                     return;
                 }
-                Ok(Standing::Gone) => {
-                    gone += 1;
-                    if !args.outbox_complete {
-                        return;
-                    }
-                    "it is gone from the outbox".to_owned()
-                }
-                Ok(Standing::Other) => "its folder in the outbox holds something else".to_owned(),
-                Ok(Standing::NoFolder) => {
-                    "what has its name in the outbox is a link or a file".to_owned()
-                }
-                Err(error) => format!("its folder in the outbox cannot be read: {error}"),
-            };
-            damages.push(Damage {
-                part: format!("result {} version {}", row.exam_id, row.version),
-                how,
-            });
-        })
-        .map_err(Failure::no)?;
+                "it is gone from the outbox".to_owned()
+            }
+            Ok(Standing::Other) => "its folder in the outbox holds something else".to_owned(),
+            Ok(Standing::NoFolder) => {
+                "what has its name in the outbox is a link or a file".to_owned()
+            }
+            Err(error) => format!("its folder in the outbox cannot be read: {error}"),
+        };
+        damages.push(Damage {
+            part: format!("result {} version {}", row.exam_id, row.version),
+            how,
+        });
+    })?;
     let mut unknown = 0;
     for (exam, version) in published {
-        if !looker.knows_result(&exam, version).map_err(Failure::no)? {
+        if !looker.knows_result(&exam, version)? {
             unknown += 1;
             verified.damages.push(Damage {
                 part: format!("result {exam} version {version}"),
@@ -127,16 +125,16 @@ fn judge(verified: &Verified, advice: &str) -> Result<(), Failure> {
     for damage in &verified.damages {
         print::note(format_args!("{}: {}", damage.part, damage.how));
     }
-    Err(Failure::No(format!(
-        "{} damages found; {advice}",
-        verified.damages.len()
-    )))
+    Err(Failure::new(
+        Code::CheckFailed,
+        format!("{} damages found; {advice}", verified.damages.len()),
+    ))
 }
 
 /// `backup`: a checked copy beside a running daemon.
 pub(super) fn backup(args: &BackupArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
-    let verified = copy::back_up(&config.store.path, &args.to).map_err(Failure::of_store)?;
+    let verified = copy::back_up(&config.store.path, &args.to)?;
     print::line(format_args!("copied to {}", args.to.display()));
     sum(&verified);
     judge(
@@ -150,11 +148,9 @@ pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     open::as_its_account(&config.store.path)?;
     if let Some(folder) = config.store.path.parent() {
-        std::fs::create_dir_all(folder)
-            .map_err(|e| Failure::no(format!("{}: {e}", folder.display())))?;
+        std::fs::create_dir_all(folder).map_err(|e| Failure::at(folder, e))?;
     }
-    let restored =
-        copy::restore(&args.from, &config.store.path, args.replace).map_err(Failure::of_store)?;
+    let restored = copy::restore(&args.from, &config.store.path, args.replace)?;
     sum(&restored.verified);
     judge(&restored.verified, "nothing was restored")?;
     if let Some(old) = &restored.old {
@@ -168,7 +164,7 @@ pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
 pub(super) fn compact(args: &ConfigArg) -> Result<(), Failure> {
     let config = open::config(&args.config)?;
     open::as_its_account(&config.store.path)?;
-    let bytes = sheathline_store::compact(&config.store.path).map_err(Failure::of_store)?;
+    let bytes = sheathline_store::compact(&config.store.path)?;
     print::line(format_args!("{bytes} bytes given back"));
     Ok(())
 }

@@ -2,7 +2,7 @@
 
 use super::args::{ExplainArgs, HistoryArgs, QuarantineArgs};
 use super::ask::show_remark;
-use super::{Failure, open, past, print, working};
+use super::{Code, Failure, open, past, print, working};
 use crate::known::{content_of, known};
 use crate::parcel;
 use crate::pipeline;
@@ -29,15 +29,13 @@ fn told(
     name: &str,
     report: Option<&str>,
 ) -> Result<(Exam, Known), Failure> {
-    let key = store
-        .read(|conn| patient_of(conn, name))
-        .map_err(Failure::no)?
-        .ok_or_else(|| {
-            Failure::No(format!(
-                "the store knows no exam {name}; give an exam id or a Study Instance UID"
-            ))
-        })?;
-    let known = store.read(|conn| known(conn, &key)).map_err(Failure::no)?;
+    let key = store.read(|conn| patient_of(conn, name))?.ok_or_else(|| {
+        Failure::new(
+            Code::NotFound,
+            format!("the store knows no exam {name}; give an exam id or a Study Instance UID"),
+        )
+    })?;
+    let known = store.read(|conn| known(conn, &key))?;
     let holds = |exam: &Exam| {
         let mut reports = exam.objects.iter();
         report.is_none_or(|uid| reports.any(|one| one.sop_instance_uid == uid))
@@ -46,17 +44,21 @@ fn told(
     let mut exams = results::exams(&known, site);
     exams.retain(|exam| exam.id == name || of_study(exam));
     match exams.len() {
-        0 => Err(Failure::No(format!(
-            "no report of {name} holds sheath values"
-        ))),
+        0 => Err(Failure::new(
+            Code::NotFound,
+            format!("no report of {name} holds sheath values"),
+        )),
         1 => Ok((exams.remove(0), known)),
         n => {
             let each: Vec<String> = exams.iter().map(named_in_full).collect();
-            Err(Failure::No(format!(
-                "{} holds {n} exams; name one of them by its exam id:\n  {}",
-                report.map_or_else(|| format!("study {name}"), |uid| format!("report {uid}")),
-                each.join("\n  ")
-            )))
+            Err(Failure::new(
+                Code::Ambiguous,
+                format!(
+                    "{} holds {n} exams; name one of them by its exam id:\n  {}",
+                    report.map_or_else(|| format!("study {name}"), |uid| format!("report {uid}")),
+                    each.join("\n  ")
+                ),
+            ))
         }
     }
 }
@@ -133,9 +135,7 @@ impl<'a> From<&'a StoredReading> for ObjectStory<'a> {
 pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
-    let stored = store
-        .read(|conn| readings::by_sop_instance(conn, &args.uid))
-        .map_err(Failure::no)?;
+    let stored = store.read(|conn| readings::by_sop_instance(conn, &args.uid))?;
     let exam = match stored.first() {
         Some(first) => first
             .reading
@@ -155,20 +155,16 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
         Err(failure) if stored.is_empty() || holds_sheath(&stored) => return Err(failure),
         Err(_) => return Ok(()),
     };
-    let objects = store
-        .read(|conn| readings::by_study(conn, &exam.study_instance_uid))
-        .map_err(Failure::no)?;
+    let objects = store.read(|conn| readings::by_study(conn, &exam.study_instance_uid))?;
     for object in objects
         .iter()
         .filter(|one| !stored.iter().any(|shown| shown.id == one.id))
     {
         show_object(object, args.json)?;
     }
-    let rows = store
-        .read(|conn| sheathline_store::results::versions(conn, &exam.id))
-        .map_err(Failure::no)?;
-    let working = results::working(&known, &site, &exam.id).map_err(Failure::no)?;
-    let now = results::of_patient(&known, &site).map_err(Failure::no)?;
+    let rows = store.read(|conn| sheathline_store::results::versions(conn, &exam.id))?;
+    let working = results::working(&known, &site, &exam.id)?;
+    let now = results::of_patient(&known, &site)?;
     let now = now.into_iter().find(|content| content.exam.id == exam.id);
     if args.json {
         for row in &rows {
@@ -189,7 +185,7 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
     }
     if let Some(last) = rows.last() {
         let told = store.read(|conn| parcel::envelope(conn, last));
-        let told = told.map_err(Failure::no)?;
+        let told = told?;
         print::line("");
         print::lines(text::text_of(&told).trim_end());
         if let Some(now) = &now {
@@ -258,7 +254,7 @@ struct VersionLine {
 }
 
 fn version_line(row: &ResultRow) -> Result<VersionLine, Failure> {
-    let content = content_of(row).map_err(Failure::no)?;
+    let content = content_of(row)?;
     Ok(VersionLine {
         schema: envelope::schema_of(&content),
         exam: row.exam_id.clone(),
@@ -279,14 +275,11 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
         &args.patient.patient,
         args.patient.issuer.as_deref(),
     )?;
-    let rows = store
-        .read(|conn| crate::known::latest_results(conn, &key))
-        .map_err(Failure::no)?;
+    let rows = store.read(|conn| crate::known::latest_results(conn, &key))?;
     let mut exams: Vec<(ResultRow, Content)> = rows
         .into_iter()
         .map(|row| Ok((row.clone(), content_of(&row)?)))
-        .collect::<Result<_, StoreError>>()
-        .map_err(Failure::no)?;
+        .collect::<Result<_, StoreError>>()?;
     // An exam whose date is in doubt is not the newest one.
     exams.sort_by_key(|(row, content)| {
         let sound = !content.is_date_doubted();
@@ -300,10 +293,7 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
         past::table(&exams);
     }
     if let Some(path) = &args.svg {
-        let events = store
-            .read(|conn| known(conn, &key))
-            .map_err(Failure::no)?
-            .events;
+        let events = store.read(|conn| known(conn, &key))?.events;
         let contents: Vec<&Content> = exams.iter().map(|(_, content)| content).collect();
         // Widths of other imaging read differently and would look like rises; where a day is in
         // doubt, nobody knows where it belongs.
@@ -315,8 +305,7 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
         let title = format!("Optic nerve sheath{what}, patient {}", key.id);
         let picture = trend::of_contents(title, &contents, &events, eye);
         let svg = trend::svg(&picture.made_on(chrono::Utc::now().date_naive()));
-        open::write(path, svg.as_bytes())
-            .map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
+        open::write(path, svg.as_bytes()).map_err(|e| Failure::at(path, e))?;
         if !args.json {
             print::line(format_args!("drawn: {}", path.display()));
             if !others.is_empty() {
@@ -334,18 +323,18 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
 pub(super) fn quarantine(args: &QuarantineArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
-    let mut list = store.read(readings::quarantined).map_err(Failure::no)?;
+    let mut list = store.read(readings::quarantined)?;
     if let Some(number) = args.object {
         list.retain(|stored| stored.id == ObjectId(number));
         if list.is_empty() {
-            return Err(Failure::No(format!("object {number} is not in quarantine")));
+            return Err(Failure::new(
+                Code::NotFound,
+                format!("object {number} is not in quarantine"),
+            ));
         }
         if let Some(path) = &args.save {
-            let bytes = store
-                .read(|conn| objects::body(conn, ObjectId(number)))
-                .map_err(Failure::no)?;
-            open::write(path, &bytes)
-                .map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
+            let bytes = store.read(|conn| objects::body(conn, ObjectId(number)))?;
+            open::write(path, &bytes).map_err(|e| Failure::at(path, e))?;
         }
     }
     for stored in &list {
@@ -359,5 +348,5 @@ pub(super) fn quarantine(args: &QuarantineArgs) -> Result<(), Failure> {
 
 /// Adds up what became of everything received.
 pub(crate) fn sum(store: &Store) -> Result<pipeline::Sum, Failure> {
-    store.read(pipeline::sum).map_err(Failure::no)
+    store.read(pipeline::sum).map_err(Failure::from)
 }

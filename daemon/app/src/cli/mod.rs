@@ -11,6 +11,7 @@ mod echo;
 mod entries;
 mod everyone;
 mod export;
+mod failure;
 mod generate;
 mod issuers;
 mod keep;
@@ -19,6 +20,7 @@ pub(crate) mod open;
 mod outbox;
 mod past;
 mod patient;
+mod places;
 pub(crate) mod print;
 mod render;
 mod say;
@@ -31,53 +33,40 @@ mod unmapped;
 mod worker;
 mod working;
 
-pub use args::Cli;
+use args::Cli;
+pub(crate) use failure::{Code, Failure};
 
-use sheathline_store::{Store, StoreError};
+use clap::{ArgMatches, CommandFactory, FromArgMatches};
 use std::process::ExitCode;
 
-/// Why a command did not do what was asked.
-#[derive(Debug, thiserror::Error)]
-pub enum Failure {
-    /// The answer is no, or something failed its check: exit code 1.
-    #[error("{0}")]
-    No(String),
-    /// Wrong usage or configuration: exit code 2.
-    #[error("{0}")]
-    Usage(String),
-    /// The disk failed, or the store is not the one it was: exit code 74 (EX_IOERR of sysexits.h), for
-    /// whoever watches over it.
-    #[error("{0}")]
-    Doubt(String),
-}
-
-impl Failure {
-    pub(crate) fn no(error: impl std::fmt::Display) -> Self {
-        Failure::No(error.to_string())
-    }
-
-    /// Of the store: whether it did not do what was asked, or can be relied on no more.
-    pub(crate) fn of_store(error: StoreError) -> Self {
-        match error {
-            StoreError::InDoubt { .. } | StoreError::Older { .. } | StoreError::Mixed { .. } => {
-                Failure::Doubt(error.to_string())
+/// Runs the command that the command line names.
+#[must_use]
+pub fn run() -> ExitCode {
+    let matches = Cli::command().get_matches();
+    let as_json = asks_for_json(&matches);
+    let cli = Cli::from_arg_matches(&matches).unwrap_or_else(|error| error.exit());
+    match carry_out(cli) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            match as_json {
+                true => print::error_as_json(&failure),
+                false => print::error(&failure),
             }
-            error => Failure::no(error),
+            ExitCode::from(failure.code().exit())
         }
     }
+}
 
-    /// A store that takes nothing more, if it does not.
-    pub(crate) fn of_doubt(store: &Store) -> Option<Self> {
-        let why = store.doubt()?.to_owned();
-        Some(Failure::of_store(StoreError::InDoubt { why }))
+/// Whether the command was given `--json`.
+fn asks_for_json(matches: &ArgMatches) -> bool {
+    match matches.subcommand() {
+        Some((_, matches)) => asks_for_json(matches),
+        None => matches!(matches.try_get_one("json"), Ok(Some(true))),
     }
 }
 
-/// Runs the command and says how it ended: 0 done, 1 the answer is no, 2 wrong usage, 74 a store in
-/// doubt.
-#[must_use]
-pub fn run(cli: Cli) -> ExitCode {
-    let outcome = match cli.command {
+fn carry_out(cli: Cli) -> Result<(), Failure> {
+    match cli.command {
         args::Command::Serve(args) => daemon::serve(&args),
         args::Command::Process(args) => daemon::process(&args),
         args::Command::Demo(args) => crate::cli::demo::run(&args.into()),
@@ -108,16 +97,5 @@ pub fn run(cli: Cli) -> ExitCode {
         args::Command::Entries(args) => entries::entries(&args),
         args::Command::Status(args) => status::status(&args),
         args::Command::Generate(command) => generate::generate(&command),
-    };
-    match outcome {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(failure) => {
-            print::error(&failure);
-            ExitCode::from(match failure {
-                Failure::No(_) => 1,
-                Failure::Usage(_) => 2,
-                Failure::Doubt(_) => 74,
-            })
-        }
     }
 }

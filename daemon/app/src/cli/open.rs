@@ -1,6 +1,6 @@
 //! From a configuration file to the things a command works with.
 
-use super::Failure;
+use super::{Code, Failure};
 use crate::config::{Config, Effective, Layer, environment};
 use crate::deliver::syslog::{self, Forwarder};
 use crate::observe::audit::message::Node;
@@ -20,24 +20,27 @@ use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+/// Reads a file of text that the command line names.
+pub(super) fn text_of(path: &Path) -> Result<String, Failure> {
+    text(path, Code::Usage, "the command line")
+}
+
 /// Reads a file of text; the failure names it and who named it.
-pub(super) fn text_of(path: &Path, named_by: &str) -> Result<String, Failure> {
+fn text(path: &Path, code: Code, named_by: &str) -> Result<String, Failure> {
     fs::read_to_string(path).map_err(|error| {
-        let path = path.display();
-        Failure::Usage(match error.kind() {
-            ErrorKind::InvalidData => format!("{path}: is not UTF-8; save it as UTF-8"),
-            _ => format!("{path}: {error}; {named_by} names it"),
-        })
+        let failure = match error.kind() {
+            ErrorKind::InvalidData => Failure::new(code, "is not UTF-8; save it as UTF-8"),
+            _ => Failure::of(code, error).advised(&format!("; {named_by} names it")),
+        };
+        failure.told_of(path.display())
     })
 }
 
 /// Reads a whole object of at most `limit` bytes. A link that the user names is followed; a pipe or
 /// a device is refused, so that nothing waits for ever.
 pub(super) fn bytes_of(path: &Path, limit: u64) -> Result<Vec<u8>, Failure> {
-    let failed =
-        |error: &dyn std::fmt::Display| Failure::no(format!("{}: {error}", path.display()));
-    let real = fs::canonicalize(path).map_err(|error| failed(&error))?;
-    read_whole(&real, limit).map_err(|error| failed(&error))
+    let real = fs::canonicalize(path).map_err(|error| Failure::at(path, error))?;
+    read_whole(&real, limit).map_err(|error| Failure::at(path, error))
 }
 
 /// Writes a file that holds patient data: a new one is for the user and their group.
@@ -64,7 +67,7 @@ pub(super) fn readable_tokens(config: &Config) -> Vec<String> {
 /// Every mistake on a line of its own.
 pub(super) fn all(mistakes: &[Mistake]) -> Failure {
     let lines: Vec<String> = mistakes.iter().map(Mistake::to_string).collect();
-    Failure::Usage(lines.join("\n"))
+    Failure::configuration(lines.join("\n"))
 }
 
 /// Loads a configuration file with what lies over it; relative paths start at the folder of the
@@ -83,10 +86,10 @@ pub(super) fn folder_of(path: &Path) -> &Path {
 /// the environment.
 pub(super) fn layers(path: &Path) -> Result<Vec<Layer>, Failure> {
     const BESIDE: &str = "the folder conf.d beside the configuration";
-    let layer = |file: &Path, named_by| {
+    let layer = |file: &Path, named_by| -> Result<Layer, Failure> {
         Ok(Layer {
             name: file.display().to_string(),
-            text: text_of(file, named_by)?,
+            text: text(file, Code::Configuration, named_by)?,
         })
     };
     let mut layers = vec![layer(path, "--config or SHEATHLINE_CONFIG")?];
@@ -108,18 +111,21 @@ pub(crate) fn rules(config: &Config) -> Result<Rules, Failure> {
     let mut extra = Vec::new();
     if let Some(folder) = &config.templates.folder {
         for path in toml_files(folder, FOLDER)? {
-            extra.push((path.display().to_string(), text_of(&path, FOLDER)?));
+            extra.push((
+                path.display().to_string(),
+                text(&path, Code::Configuration, FOLDER)?,
+            ));
         }
     }
     let mut dictionaries = Vec::new();
     for path in &config.templates.dictionaries {
-        let text = text_of(path, "[templates] dictionaries")?;
+        let text = text(path, Code::Configuration, "[templates] dictionaries")?;
         dictionaries.push((path.display().to_string(), text));
     }
     let templates = Templates::load(&extra, &dictionaries).map_err(|m| all(&m))?;
     let length = |mm: f64| {
         Millimetres::from_mm(mm)
-            .ok_or_else(|| Failure::Usage(format!("{mm} is no length in millimetres")))
+            .ok_or_else(|| Failure::configuration(format!("{mm} is no length in millimetres")))
     };
     Ok(Rules {
         templates,
@@ -149,10 +155,8 @@ fn charsets(config: &Config) -> Charsets {
 
 fn toml_files(folder: &Path, named_by: &str) -> Result<Vec<PathBuf>, Failure> {
     let failed = |error| {
-        Failure::Usage(format!(
-            "{}: {error}; {named_by} names it",
-            folder.display()
-        ))
+        let failure = Failure::of(Code::Configuration, error).told_of(folder.display());
+        failure.advised(&format!("; {named_by} names it"))
     };
     let mut paths = Vec::new();
     for entry in fs::read_dir(folder).map_err(failed)? {
@@ -174,7 +178,10 @@ pub(crate) fn owner(config: &Config) -> Result<Store, Failure> {
             .recursive(true)
             .mode(0o750)
             .create(folder)
-            .map_err(|e| Failure::no(format!("{}: {e}; {STORE}", folder.display())))?;
+            .map_err(|error| {
+                let failure = Failure::at(folder, error);
+                failure.advised("; ").advised(STORE)
+            })?;
     }
     opened(config, Mode::Owner)
 }
@@ -189,7 +196,7 @@ fn refuse_orphans(config: &Config) -> Result<(), Failure> {
     }
     let outbox = &config.outbox.folder;
     publish::marked_by(outbox).map_or(Ok(()), |by| {
-        Err(Failure::No(format!(
+        Err(Failure::new(Code::Outbox, format!(
             "{}: there is no store here, and the outbox {} belongs to another store, of {by}. If that \
              is the one that was here, put it back, mount its disk, or restore a copy \
              (`sheathline restore`). Otherwise name another folder in [outbox]; to begin with nothing, \
@@ -223,7 +230,7 @@ pub(super) fn as_its_account(store: &Path) -> Result<(), Failure> {
         return Ok(());
     }
     let path = store.display();
-    Err(Failure::Usage(format!(
+    Err(Failure::usage(format!(
         "{path}: belongs to another account, which could not use what root writes there; run this as \
          that account: runuser -u sheathline -- sheathline ..."
     )))
@@ -231,18 +238,21 @@ pub(super) fn as_its_account(store: &Path) -> Result<(), Failure> {
 
 const STORE: &str = "[store] path names it";
 
+/// Advice for an outbox that cannot be had.
+pub(super) const OUTBOX: &str = "; [outbox] folder names it";
+
 fn opened(config: &Config, mode: Mode) -> Result<Store, Failure> {
     let path = &config.store.path;
     if path.is_dir() {
         let path = path.display();
-        return Err(Failure::Usage(format!(
+        return Err(Failure::configuration(format!(
             "{path}: is a folder; {STORE}, and must name a file"
         )));
     }
     Store::open(path, mode).map_err(|error| match error {
         // No new start mends that.
-        StoreError::Foreign { .. } => Failure::Usage(error.to_string()),
-        error => Failure::of_store(error),
+        StoreError::Foreign { .. } => Failure::of(Code::Configuration, error),
+        error => Failure::from(error),
     })
 }
 
@@ -268,10 +278,7 @@ pub(crate) fn observed(config: &Config) -> Result<Observed, Failure> {
     };
     let path = config.observe.audit.as_deref();
     Ok(Observed {
-        trail: path
-            .map(|path| Trail::open(path, node()))
-            .transpose()
-            .map_err(Failure::no)?,
+        trail: path.map(|path| Trail::open(path, node())).transpose()?,
         ..Observed::default()
     })
 }
@@ -301,7 +308,7 @@ pub(super) fn forwarder(
         return Ok(None);
     };
     let started = Forwarder::start(server, trail, store, observed);
-    started.map(Some).map_err(Failure::no)
+    started.map(Some).map_err(Failure::from)
 }
 
 /// The names of the destinations of a configuration.
@@ -333,7 +340,7 @@ pub(crate) fn pipeline(
     .keeping_bodies(config.store.keep_bodies_days)
     .delivering_to(destinations(config))
     .observed_by(observed);
-    pipeline.begin_audit().map_err(Failure::no)?;
+    pipeline.begin_audit()?;
     Ok(pipeline)
 }
 
@@ -343,9 +350,7 @@ pub(super) fn patient(
     id: &str,
     issuer: Option<&str>,
 ) -> Result<PatientKey, Failure> {
-    let mut keys = store
-        .read(|conn| patients::with_id(conn, id))
-        .map_err(Failure::no)?;
+    let mut keys = store.read(|conn| patients::with_id(conn, id))?;
     if let Some(issuer) = issuer {
         keys.retain(|key| key.issuer == issuer);
     }
@@ -353,16 +358,19 @@ pub(super) fn patient(
     let mut keys = keys.into_iter();
     match (keys.next(), keys.next()) {
         (Some(key), None) => Ok(key),
-        (None, _) => Err(Failure::No(
+        (None, _) => Err(Failure::new(
+            Code::NotFound,
             "the store holds no object of that patient; ids are compared as they are, \
-             with case and leading zeros"
-                .into(),
+             with case and leading zeros",
         )),
-        (Some(_), Some(_)) => Err(Failure::No(format!(
-            "that id names {} patients; add --issuer, one of {}",
-            issuers.len(),
-            issuers.join(", ")
-        ))),
+        (Some(_), Some(_)) => Err(Failure::new(
+            Code::Ambiguous,
+            format!(
+                "that id names {} patients; add --issuer, one of {}",
+                issuers.len(),
+                issuers.join(", ")
+            ),
+        )),
     }
 }
 
@@ -372,7 +380,7 @@ pub(super) fn files(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
     let mut folders: Vec<PathBuf> = Vec::new();
     for path in paths {
         let kind = fs::metadata(path)
-            .map_err(|error| Failure::Usage(format!("{}: {error}", path.display())))?;
+            .map_err(|error| Failure::of(Code::Usage, error).told_of(path.display()))?;
         if kind.is_dir() {
             folders.push(path.clone())
         } else {
@@ -380,7 +388,7 @@ pub(super) fn files(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
         }
     }
     while let Some(folder) = folders.pop() {
-        let failed = |error| Failure::no(format!("{}: {error}", folder.display()));
+        let failed = |error| Failure::at(&folder, error);
         for entry in fs::read_dir(&folder).map_err(failed)? {
             let entry = entry.map_err(failed)?;
             // Links inside a folder are not followed: they may lead in circles or elsewhere.

@@ -1,7 +1,7 @@
 //! What is delivered to destinations: `outbox`.
 
 use super::args::{ConfigArg, OutboxCommand, WhichArgs};
-use super::{Failure, open, print};
+use super::{Code, Failure, open, print};
 use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
 use sheathline_model::legible;
 use sheathline_store::deliveries::{self, Delivery, State, Which};
@@ -18,14 +18,12 @@ pub(super) fn outbox(command: &OutboxCommand) -> Result<(), Failure> {
         OutboxCommand::Retry { config, which } => {
             let which = chosen(which)?;
             if which.state == Some(State::Delivered) {
-                return Err(Failure::Usage(
-                    "delivered ones are not tried again; outbox replay delivers them again".into(),
+                return Err(Failure::usage(
+                    "delivered ones are not tried again; outbox replay delivers them again",
                 ));
             }
             let store = open::guest(&open::config(&config.config)?)?;
-            let count = store
-                .write(move |tx| deliveries::retry(tx, &which, Utc::now()))
-                .map_err(Failure::of_store)?;
+            let count = store.write(move |tx| deliveries::retry(tx, &which, Utc::now()))?;
             changed(
                 count,
                 "to be tried at once",
@@ -35,9 +33,7 @@ pub(super) fn outbox(command: &OutboxCommand) -> Result<(), Failure> {
         OutboxCommand::Drop { config, which } => {
             let which = chosen(which)?;
             let store = open::guest(&open::config(&config.config)?)?;
-            let count = store
-                .write(move |tx| deliveries::drop_some(tx, &which, Utc::now()))
-                .map_err(Failure::of_store)?;
+            let count = store.write(move |tx| deliveries::drop_some(tx, &which, Utc::now()))?;
             changed(count, "dropped", "none that waits or is dead")
         }
         OutboxCommand::Replay {
@@ -63,9 +59,8 @@ impl From<&WhichArgs> for Which {
 fn chosen(args: &WhichArgs) -> Result<Which, Failure> {
     let which = Which::from(args);
     if which == Which::default() {
-        return Err(Failure::Usage(
-            "say which: numbers as outbox list shows them, --destination NAME or --state STATE"
-                .into(),
+        return Err(Failure::usage(
+            "say which: numbers as outbox list shows them, --destination NAME or --state STATE",
         ));
     }
     Ok(which)
@@ -73,7 +68,10 @@ fn chosen(args: &WhichArgs) -> Result<Which, Failure> {
 
 fn changed(count: usize, how: &str, none: &str) -> Result<(), Failure> {
     match count {
-        0 => Err(Failure::No(format!("nothing changed: {none} is meant"))),
+        0 => Err(Failure::new(
+            Code::NotFound,
+            format!("nothing changed: {none} is meant"),
+        )),
         count => {
             print::line(format_args!("{count} {how}"));
             Ok(())
@@ -83,9 +81,7 @@ fn changed(count: usize, how: &str, none: &str) -> Result<(), Failure> {
 
 fn list(config: &ConfigArg, which: &Which, json: bool) -> Result<(), Failure> {
     let store = open::guest(&open::config(&config.config)?)?;
-    let all = store
-        .read(|conn| deliveries::list(conn, which))
-        .map_err(Failure::no)?;
+    let all = store.read(|conn| deliveries::list(conn, which))?;
     let damaged = all.iter().filter(|one| one.is_none()).count();
     for one in all.iter().flatten() {
         match json {
@@ -98,9 +94,10 @@ fn list(config: &ConfigArg, which: &Which, json: bool) -> Result<(), Failure> {
     }
     match damaged {
         0 => Ok(()),
-        some => Err(Failure::No(format!(
-            "{some} deliveries cannot be read; verify tells which"
-        ))),
+        some => Err(Failure::new(
+            Code::Incomplete,
+            format!("{some} deliveries cannot be read; verify tells which"),
+        )),
     }
 }
 
@@ -119,7 +116,7 @@ fn replay(
     to: NaiveDate,
 ) -> Result<(), Failure> {
     if from > to {
-        return Err(Failure::Usage(format!("{from} comes after {to}")));
+        return Err(Failure::usage(format!("{from} comes after {to}")));
     }
     let config = open::config(&config.config)?;
     let known = open::destinations(&config);
@@ -128,19 +125,18 @@ fn replay(
             true => "it names none".to_owned(),
             false => format!("it names {}", known.join(", ")),
         };
-        return Err(Failure::Usage(format!(
+        return Err(Failure::usage(format!(
             "the configuration has no [[destination]] named {destination:?}; {known}"
         )));
     }
     let store = open::guest(&config)?;
     let name = destination.to_owned();
-    let count = store
-        .write(move |tx| deliveries::replay(tx, &name, from, to, Utc::now()))
-        .map_err(Failure::of_store)?;
+    let count = store.write(move |tx| deliveries::replay(tx, &name, from, to, Utc::now()))?;
     match count {
-        0 => Err(Failure::No(format!(
-            "no published result was made from {from} to {to} (UTC)"
-        ))),
+        0 => Err(Failure::new(
+            Code::NotFound,
+            format!("no published result was made from {from} to {to} (UTC)"),
+        )),
         count => {
             print::line(format_args!("{count} wait for {destination}"));
             Ok(())

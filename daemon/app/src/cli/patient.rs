@@ -34,9 +34,8 @@ fn key(text: &str) -> Result<PatientKey, Failure> {
         .map(|(issuer, id)| (issuer.trim(), id.trim()))
         .filter(|(_, id)| !id.is_empty())
         .ok_or_else(|| {
-            Failure::Usage(
-                "write an id as ISSUER|ID, in quotes; as |ID where the objects name no issuer"
-                    .into(),
+            Failure::usage(
+                "write an id as ISSUER|ID, in quotes; as |ID where the objects name no issuer",
             )
         })?;
     Ok(PatientKey {
@@ -49,7 +48,7 @@ fn key(text: &str) -> Result<PatientKey, Failure> {
 fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
     let (from, into) = (key(&args.from)?, key(&args.into)?);
     if from == into {
-        return Err(Failure::Usage("--from and --into are the same id".into()));
+        return Err(Failure::usage("--from and --into are the same id"));
     }
     let pair = Pair { from, into };
     let config = open::config(&args.config.config)?;
@@ -57,10 +56,9 @@ fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
     let (said, why) = (pair.clone(), args.why.clone());
     pipeline
         .store()
-        .write(move |tx| stated(tx, &said, act, &why))
-        .map_err(Failure::of_store)?;
+        .write(move |tx| stated(tx, &said, act, &why))?;
     // Where the trail cannot be written, whoever works on the store next tells it.
-    pipeline.tell_stated().map_err(Failure::no)?;
+    pipeline.tell_stated()?;
     print::line(match act {
         Act::Merge => "merged",
         Act::Unmerge => "taken back",
@@ -133,33 +131,30 @@ fn user() -> String {
 
 /// `import`: a table, whole or not at all.
 fn import(config: &Path, file: &Path) -> Result<(), Failure> {
-    let text = open::text_of(file, "the command line")?;
+    let text = open::text_of(file)?;
     let all = table::read(&text, &user()).map_err(|mistakes| {
         let named = mistakes
             .iter()
             .map(|one| format!("{}:{one}", file.display()));
-        Failure::Usage(named.collect::<Vec<_>>().join("\n"))
+        Failure::usage(named.collect::<Vec<_>>().join("\n"))
     })?;
     let config = open::config(config)?;
     let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
     let count = all.len();
-    let new = pipeline
-        .store()
-        .write(move |tx| {
-            let mut new = 0;
-            for one in &all {
-                new += usize::from(identities::state(tx, one, Utc::now())?);
-            }
-            Ok(new)
-        })
-        .map_err(Failure::of_store)?;
-    pipeline.tell_stated().map_err(Failure::no)?;
+    let new = pipeline.store().write(move |tx| {
+        let mut new = 0;
+        for one in &all {
+            new += usize::from(identities::state(tx, one, Utc::now())?);
+        }
+        Ok(new)
+    })?;
+    pipeline.tell_stated()?;
     print::line(format_args!("statements {count}, new {new}"));
     finish(&pipeline)
 }
 
 fn finish(pipeline: &Pipeline) -> Result<(), Failure> {
-    while pipeline.assess_some().map_err(Failure::no)? > 0 {}
+    while pipeline.assess_some()? > 0 {}
     publish(pipeline)
 }
 
@@ -182,14 +177,12 @@ struct Line<'a> {
 /// `list`: everything that was said, oldest first.
 fn list(config: &Path, json: bool) -> Result<(), Failure> {
     let store = open::guest(&open::config(config)?)?;
-    let (all, persons) = store
-        .read(|conn| {
-            let all = identities::all(conn)?;
-            let named = all.iter().map(|one| &one.statement.pair.from);
-            let persons = identities::persons(conn, named)?;
-            Ok((all, persons))
-        })
-        .map_err(Failure::no)?;
+    let (all, persons) = store.read(|conn| {
+        let all = identities::all(conn)?;
+        let named = all.iter().map(|one| &one.statement.pair.from);
+        let persons = identities::persons(conn, named)?;
+        Ok((all, persons))
+    })?;
     let in_force = persons::in_force(all.iter().map(|one| &one.statement));
     // By pair, since a look through all of them for each would cost their square.
     let in_force: BTreeMap<(&PatientKey, &PatientKey), DateTime<Utc>> = in_force

@@ -29,7 +29,7 @@ fn write(text: &str) {
 
 /// One JSON object as a line.
 pub(crate) fn json(value: &impl Serialize) -> Result<(), Failure> {
-    let text = serde_json::to_string(value).map_err(Failure::no)?;
+    let text = serde_json::to_string(value)?;
     write(&escaped(&text));
     Ok(())
 }
@@ -52,6 +52,14 @@ fn escaped(json: &str) -> String {
 /// What went wrong, to standard error.
 pub(super) fn error(failure: &Failure) {
     note(format_args!("sheathline: {failure}"));
+}
+
+/// The same as one JSON object on a line.
+pub(super) fn error_as_json(failure: &Failure) {
+    match serde_json::to_string(&failure.line()) {
+        Ok(json) => note(escaped(&json)),
+        Err(_) => error(failure),
+    }
 }
 
 /// Something a person should see that is no result, to standard error.

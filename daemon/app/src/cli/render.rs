@@ -1,7 +1,7 @@
 //! `render`: one result in another form.
 
 use super::args::{FormChoice, RenderArgs};
-use super::{Failure, look, open};
+use super::{Code, Failure, look, open};
 use crate::config::Config;
 use crate::parcel;
 use sheathline_model::forms::{self, Context};
@@ -37,8 +37,8 @@ pub(super) fn render(args: &RenderArgs) -> Result<(), Failure> {
             .map_err(forms::FormError::from),
         FormChoice::PdfDicom => forms::pdf_object::encapsulated_pdf(result, context, &told.others),
     };
-    let bytes = bytes.map_err(Failure::no)?;
-    let failed = |error| Failure::no(format!("{}: {error}", args.output.display()));
+    let bytes = bytes?;
+    let failed = |error| Failure::at(&args.output, error);
     open::write(&args.output, &bytes).map_err(failed)
 }
 
@@ -49,7 +49,7 @@ fn of_file(path: &Path, args: &RenderArgs) -> Result<Told, Failure> {
     for path in &args.source {
         let bytes = open::bytes_of(path, Config::default().folder.max_object_bytes)?;
         let origin = sr::origin(&bytes, None, &limits);
-        sources.push(origin.map_err(|error| Failure::no(format!("{}: {error}", path.display())))?);
+        sources.push(origin.map_err(|error| Failure::at(path, error))?);
     }
     let previous = args.previous.as_deref().map(envelope).transpose()?;
     Ok(Told {
@@ -63,10 +63,10 @@ fn of_file(path: &Path, args: &RenderArgs) -> Result<Told, Failure> {
 }
 
 fn envelope(path: &Path) -> Result<Envelope, Failure> {
-    serde_json::from_str(&open::text_of(path, "the command line")?).map_err(|error| {
+    serde_json::from_str(&open::text_of(path)?).map_err(|error| {
         let place = (error.line(), error.column());
         let name = path.display();
-        Failure::Usage(format!(
+        Failure::usage(format!(
             "{name}:{}:{}: no result: {error}",
             place.0, place.1
         ))
@@ -76,13 +76,13 @@ fn envelope(path: &Path) -> Result<Envelope, Failure> {
 fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
     let name = &args.result;
     let Some(config) = &args.config else {
-        return Err(Failure::Usage(format!(
+        return Err(Failure::usage(format!(
             "{name} is no file; to take it as an exam of the store, add --config FILE"
         )));
     };
     if !args.source.is_empty() || args.previous.is_some() {
-        return Err(Failure::Usage(
-            "--source and --previous go with a result.json; the store knows them of an exam".into(),
+        return Err(Failure::usage(
+            "--source and --previous go with a result.json; the store knows them of an exam",
         ));
     }
     let config = open::config(config)?;
@@ -90,21 +90,18 @@ fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
     let latest = |id: &str| {
         store
             .read(|conn| results::latest(conn, id))
-            .map_err(Failure::no)
+            .map_err(Failure::from)
     };
     let row = match latest(name)? {
         Some(row) => Some(row),
         None => latest(&look::exam_named(&store, &site, name)?.id)?,
     };
-    let row = row.ok_or_else(|| Failure::No(format!("{name} has no result yet")))?;
-    let others = store
-        .read(|conn| crate::known::latest_results(conn, &row.patient))
-        .map_err(Failure::no)?;
+    let row =
+        row.ok_or_else(|| Failure::new(Code::NotFound, format!("{name} has no result yet")))?;
+    let others = store.read(|conn| crate::known::latest_results(conn, &row.patient))?;
     Ok(Told {
-        result: store
-            .read(|conn| parcel::envelope(conn, &row))
-            .map_err(Failure::no)?,
-        context: parcel::context(&store, &row).map_err(Failure::no)?,
+        result: store.read(|conn| parcel::envelope(conn, &row))?,
+        context: parcel::context(&store, &row)?,
         // A damaged one is not in the picture.
         others: others
             .iter()

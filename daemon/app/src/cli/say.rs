@@ -15,23 +15,23 @@ pub(super) use label::label;
 pub(super) use person::moment;
 pub(super) use pressure::pressure;
 
-use super::{Failure, print};
+use super::{Code, Failure, print};
 use crate::pipeline::Pipeline;
 use sheathline_model::domain::PatientKey;
 
 /// Publishes now.
 pub(super) fn publish(pipeline: &Pipeline) -> Result<(), Failure> {
-    pipeline.publish().map_err(Failure::no)?;
+    pipeline.publish()?;
     pipeline
         .not_written()
-        .map_or(Ok(()), |why| Err(Failure::No(why)))
+        .map_or(Ok(()), |why| Err(Failure::new(Code::Incomplete, why)))
 }
 
 /// Tells the audit trail, assesses and publishes now; a running daemon may do it first, which is as
 /// good. Also where nothing was said that is new: the same command may have been cut off before.
 fn finish(pipeline: &Pipeline) -> Result<(), Failure> {
     // Where the trail cannot be written, whoever works on the store next tells it.
-    pipeline.tell_said().map_err(Failure::no)?;
+    pipeline.tell_said()?;
     assess(pipeline)
 }
 
@@ -48,7 +48,7 @@ pub(super) fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Fail
 }
 
 fn assess(pipeline: &Pipeline) -> Result<(), Failure> {
-    while pipeline.assess_some().map_err(Failure::no)? > 0 {}
+    while pipeline.assess_some()? > 0 {}
     publish(pipeline)
 }
 
@@ -56,11 +56,10 @@ fn assess(pipeline: &Pipeline) -> Result<(), Failure> {
 fn show(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
     let latest = pipeline
         .store()
-        .read(|conn| crate::known::latest_results(conn, key))
-        .map_err(Failure::no)?;
+        .read(|conn| crate::known::latest_results(conn, key))?;
     let mut shown = Vec::with_capacity(latest.len());
     for row in latest {
-        let content = crate::known::content_of(&row).map_err(Failure::no)?;
+        let content = crate::known::content_of(&row)?;
         let at = content.exam.performed_at.local;
         let status = content.assessment.status.word();
         let line = format!(

@@ -10,7 +10,7 @@ use signals::{Signals, Told};
 
 use super::issuers::Look;
 use super::worker::{DRAIN_LIMIT, STEP, Worker, Working};
-use super::{Failure, open, supervisor};
+use super::{Code, Failure, open, places, supervisor};
 use crate::config::{Config, LogFormat};
 use crate::deliver;
 use crate::deliver::syslog::Forwarder;
@@ -21,7 +21,7 @@ use crate::observe::audit::Event;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Metrics, Observed};
 use crate::pipeline::{Pipeline, PipelineError};
-use crate::publish::{Claim, PublishError};
+use crate::publish::Claim;
 use crate::receive::{Hl7, Web, listener, served};
 use chrono::Utc;
 use sheathline_store::Store;
@@ -40,7 +40,7 @@ pub(crate) fn runtime() -> Result<Runtime, Failure> {
     tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()
-        .map_err(Failure::no)
+        .map_err(Failure::from)
 }
 
 /// Logs to standard output, one event a line, and counts failures.
@@ -69,12 +69,12 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     let web = &config.web;
     let has_web = !web.listen.is_empty() || !web.tls.listen.is_empty();
     if !config.dicom.enabled && config.folder.path.is_none() && !has_web {
-        return Err(Failure::Usage(
+        return Err(Failure::configuration(
             "nothing to serve: [receive.dicom] is switched off and [receive.folder] has no path; \
-             write enabled = true for the first, or a path for the second"
-                .into(),
+             write enabled = true for the first, or a path for the second",
         ));
     }
+    places::check(&config)?;
     let observed = open::observed(&config)?;
     log(&config, &observed.metrics);
     for one in config.exposed() {
@@ -94,8 +94,9 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     if let Some(trail) = &observed.trail
         && !trail.write(&[(Utc::now(), Event::Started)])
     {
-        return Err(Failure::No(
-            "the audit trail cannot be written; [observe] audit names it".into(),
+        return Err(Failure::new(
+            Code::AuditTrail,
+            "the audit trail cannot be written; [observe] audit names it",
         ));
     }
     take_outbox(&pipeline, &observed)?;
@@ -108,15 +109,17 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     for address in &config.observe.listen {
         let endpoint = runtime
             .block_on(Endpoint::bind(*address))
-            .map_err(|error| Failure::No(format!("{error}{}", address_advice(&error.source))))?;
+            .map_err(|error| {
+                let advice = address_advice(&error.source);
+                Failure::from(error).advised(advice)
+            })?;
         runtime.spawn(endpoint.run(Arc::clone(&health)));
     }
     let receivers = Receivers::start(&runtime, &config, &store, &observed)?;
     let deliveries = {
         let _inside = runtime.enter();
         let (all, published) = (config.destinations(), publications.subscribe());
-        Workers::start(&all, deliver::carrier, &store, &observed, &published)
-            .map_err(Failure::no)?
+        Workers::start(&all, deliver::carrier, &store, &observed, &published)?
     };
     let (working, worker_lives) = Working::new();
     health.serving(receivers.handles(), worker_lives);
@@ -173,7 +176,7 @@ impl Running {
     /// Opens the ports for TLS whose files serve again, and closes those whose certificate has ended.
     fn look_at_files(&mut self, runtime: &Runtime) {
         let renewed = self.receivers.renew(runtime, &self.config);
-        let unopened = renewed.err().map(|why| unopened(&why).to_string());
+        let unopened = renewed.err().map(|why| unopened(why).to_string());
         if let Some(why) = unopened.as_ref().filter(|_| self.unopened != unopened) {
             tracing::error!(code = "listen-failed", "{why}");
         }
@@ -236,22 +239,22 @@ impl Running {
         let live = self.receivers.live.as_ref();
         let peers = live.map(|live| live.prepare(config.dicom.clone(), config.history_titles()));
         let hl7 = self.receivers.hl7.prepare(config.hl7.clone());
-        let hl7 = runtime.block_on(hl7).map_err(|error| unopened(&error))?;
+        let hl7 = runtime.block_on(hl7).map_err(unopened)?;
         let web = self
             .receivers
             .web
             .prepare((config.web.clone(), config.dicom.clone()));
-        let web = runtime.block_on(web).map_err(|error| unopened(&error))?;
+        let web = runtime.block_on(web).map_err(unopened)?;
         let deliveries = {
             let _inside = runtime.enter();
             let change = self.deliveries.prepare(&config.destinations());
-            change.map_err(Failure::no)?
+            change?
         };
         Ok(Prepared {
             pipeline: open::pipeline(&config, self.store.clone(), self.observed.clone())?
                 .announcing(self.publications.clone())
                 .holding(Arc::clone(&self.outbox)),
-            peers: peers.transpose().map_err(Failure::no)?,
+            peers: peers.transpose()?,
             hl7,
             web,
             deliveries,
@@ -315,21 +318,14 @@ fn take_outbox(pipeline: &Pipeline, observed: &Observed) -> Result<(), Failure> 
             }
             Ok(())
         }
-        Err(error) => {
-            let what = format!("{error}; [outbox] folder names it");
-            Err(match error {
-                // No folder; another one has to be named. Who has the outbox may leave it.
-                PipelineError::Publish(PublishError::Write { .. }) => Failure::Usage(what),
-                _ => Failure::No(what),
-            })
-        }
+        Err(error) => Err(Failure::from(error).advised(open::OUTBOX)),
         Ok(()) => Ok(()),
     }
 }
 
 /// Sends back what was made by other rules.
 fn refresh(pipeline: &Pipeline, observed: &Observed) -> Result<(), Failure> {
-    if let Some(change) = pipeline.refresh().map_err(Failure::no)? {
+    if let Some(change) = pipeline.refresh()? {
         tracing::info!(code = "rules-changed", "{change}");
         observed.note(|| Event::Reconfigured { change });
     }
@@ -348,6 +344,11 @@ fn tell_reloaded(old: &Config, new: &Config, observed: &Observed) {
 
 fn tell_refused(why: &Failure) {
     for line in why.to_string().lines() {
-        tracing::error!(code = "reload-refused", "{line}; all stays as it was");
+        let cause = why.code().word();
+        tracing::error!(
+            code = "reload-refused",
+            cause,
+            "{line}; all stays as it was"
+        );
     }
 }

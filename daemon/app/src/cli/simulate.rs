@@ -1,7 +1,7 @@
 //! `simulate`: the promises of the comparison on invented patients.
 
 use super::args::SimulateArgs;
-use super::{Failure, open, print};
+use super::{Code, Failure, open, print};
 use sheathline_model::assess::{Parameters, QuestionError};
 use sheathline_model::simulate::{
     self, Hands, MAX_BASELINE_EXAMS, Plan, RISES_MM, Row, Rule, SITUATION_RISES_MM, Scenario,
@@ -72,7 +72,7 @@ pub(super) fn simulate(args: &SimulateArgs) -> Result<(), Failure> {
     let mut rows = Vec::new();
     let mut situations = Vec::new();
     for cell in cells {
-        let wrong = |error: QuestionError| Failure::Usage(error.to_string());
+        let wrong = |error: QuestionError| Failure::of(Code::Usage, error);
         match cell {
             Cell::Scenario(scenario, k) => {
                 let row = simulate::run(&plan, scenario, k, &hands, &progress).map_err(wrong)?;
@@ -114,7 +114,7 @@ fn cells(args: &SimulateArgs) -> Result<Vec<Cell>, Failure> {
         if Scenario::named(word).is_none() && Situation::named(word).is_none() {
             let words = Scenario::ALL.map(Scenario::word).into_iter();
             let words = words.chain(Situation::ALL.map(Situation::word));
-            return Err(Failure::Usage(format!(
+            return Err(Failure::usage(format!(
                 "{word:?} is no scenario and no situation; write one of {}",
                 words.collect::<Vec<_>>().join(", ")
             )));
@@ -125,12 +125,12 @@ fn cells(args: &SimulateArgs) -> Result<Vec<Cell>, Failure> {
         .iter()
         .find(|k| !(1..=MAX_BASELINE_EXAMS).contains(k))
     {
-        return Err(Failure::Usage(format!(
+        return Err(Failure::usage(format!(
             "{k} baseline exams cannot be simulated; write 1 to {MAX_BASELINE_EXAMS}"
         )));
     }
     if !(1..=MAX_PATIENTS).contains(&args.patients) {
-        return Err(Failure::Usage(format!(
+        return Err(Failure::usage(format!(
             "{} patients cannot be simulated; write 1 to {MAX_PATIENTS}",
             args.patients
         )));
@@ -276,10 +276,11 @@ mod tests {
     fn asked(words: &[&str]) -> Result<Vec<Cell>, Failure> {
         use clap::Parser;
         let words = ["sheathline", "simulate"].iter().chain(words);
-        let cli = super::super::Cli::try_parse_from(words).map_err(Failure::no)?;
+        let cli = super::super::Cli::try_parse_from(words)
+            .map_err(|error| Failure::of(Code::Usage, error))?;
         match cli.command {
             super::super::args::Command::Simulate(args) => cells(&args),
-            _ => Err(Failure::No("another command".to_owned())),
+            _ => Err(Failure::usage("another command")),
         }
     }
 
@@ -337,7 +338,7 @@ mod tests {
             (["--patients", "0"], "0 patients cannot be simulated"),
         ] {
             let failure = asked(&words).unwrap_err();
-            assert!(matches!(failure, Failure::Usage(_)));
+            assert_eq!(failure.code(), crate::cli::failure::Code::Usage);
             assert!(failure.to_string().starts_with(says), "{failure}");
         }
     }

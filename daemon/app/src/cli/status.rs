@@ -4,7 +4,7 @@
 mod deliveries;
 
 use super::args::StatusArgs;
-use super::{Failure, look, open, print};
+use super::{Code, Failure, look, open, print};
 use crate::config::{Config, Effective};
 use crate::pipeline::Sum;
 use chrono::{DateTime, SecondsFormat, Utc};
@@ -103,9 +103,9 @@ pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
     }
     let config =
         open::config(&args.config.config).map_err(|failure| match probe(&args.config.config) {
-            Ok(()) => Failure::Usage(format!(
-                "{failure}\nthe daemon is ready, with the configuration that it took before"
-            )),
+            Ok(()) => {
+                failure.advised("\nthe daemon is ready, with the configuration that it took before")
+            }
             Err(_) => failure,
         })?;
     let daemon = ask(&config);
@@ -120,7 +120,7 @@ pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
     let all: Vec<String> = said.into_iter().chain(needs).collect();
     match all.is_empty() {
         true => Ok(()),
-        false => Err(Failure::No(all.join("\n"))),
+        false => Err(Failure::new(Code::CheckFailed, all.join("\n"))),
     }
 }
 
@@ -154,8 +154,8 @@ fn probe(file: &Path) -> Result<(), Failure> {
     let (config, mistakes) = Effective::as_far_as_good(&open::layers(file)?);
     match ask(&config.config) {
         Daemon::Unknown if !mistakes.is_empty() => Err(open::all(&mistakes)),
-        Daemon::Unknown => Err(Failure::Usage(
-            "nobody can be asked: [observe] listen names no address with a port".into(),
+        Daemon::Unknown => Err(Failure::configuration(
+            "nobody can be asked: [observe] listen names no address with a port",
         )),
         daemon => verdict(&daemon),
     }
@@ -164,32 +164,30 @@ fn probe(file: &Path) -> Result<(), Failure> {
 fn verdict(daemon: &Daemon) -> Result<(), Failure> {
     match daemon {
         Daemon::Unknown | Daemon::Ready => Ok(()),
-        Daemon::Silent { address } => Err(Failure::No(format!(
-            "nobody answers on {address}, the first address of [observe] listen"
-        ))),
-        Daemon::NotReady { reasons } => Err(Failure::No(format!(
-            "the daemon is not ready: {}",
-            reasons.join("; ")
-        ))),
+        Daemon::Silent { address } => Err(Failure::new(
+            Code::NotReady,
+            format!("nobody answers on {address}, the first address of [observe] listen"),
+        )),
+        Daemon::NotReady { reasons } => Err(Failure::new(
+            Code::NotReady,
+            format!("the daemon is not ready: {}", reasons.join("; ")),
+        )),
     }
 }
 
 fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
     let store = open::guest(config)?;
-    let overview = store.read(overview::overview).map_err(Failure::no)?;
-    let backlog = store.read(backlog::backlog).map_err(Failure::no)?;
-    let trouble = |of| {
-        let found = store
-            .read(|conn| trouble::of(conn, of))
-            .map_err(Failure::no)?;
+    let overview = store.read(overview::overview)?;
+    let backlog = store.read(backlog::backlog)?;
+    let trouble = |of| -> Result<_, Failure> {
+        let found = store.read(|conn| trouble::of(conn, of))?;
         Ok(found.map(|Trouble { since, what, .. }| Lasting { since, what }))
     };
     let outbox_unwritable = trouble(trouble::OUTBOX)?;
     let results_not_written = trouble(trouble::RESULTS)?;
     let deliveries = deliveries::of(config, &store)?;
     let ahead = store
-        .read(|conn| bodies::ahead(conn, Utc::now()))
-        .map_err(Failure::no)?
+        .read(|conn| bodies::ahead(conn, Utc::now()))?
         .is_some();
     let stage = |what, Waiting { count, oldest }| Stage {
         what,

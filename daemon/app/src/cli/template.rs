@@ -1,7 +1,7 @@
 //! Commands for whoever writes templates and dictionaries: `template check`, `template try`.
 
 use super::args::TemplateCommand;
-use super::{Failure, ask, open, print};
+use super::{Code, Failure, ask, open, print};
 use sheathline_model::reading::{Rules, read_object};
 use sheathline_model::template::Templates;
 use std::path::{Path, PathBuf};
@@ -25,7 +25,7 @@ pub(super) fn template(command: &TemplateCommand) -> Result<(), Failure> {
 
 /// The built-in templates and vocabulary with one file more; every mistake in it at once.
 fn with(file: &Path) -> Result<Templates, Failure> {
-    let text = open::text_of(file, "the command line")?;
+    let text = open::text_of(file)?;
     // A dictionary has terms, words and rules; whatever else stands in a file, a template has.
     let is_dictionary = text.parse::<toml::Table>().is_ok_and(|table| {
         let mut keys = table.keys();
@@ -45,16 +45,16 @@ fn try_on(file: &Path, paths: &[PathBuf]) -> Result<(), Failure> {
     let rules = Rules::new(with(file)?);
     let mut without = 0;
     for path in open::files(paths)? {
-        let bytes =
-            std::fs::read(&path).map_err(|e| Failure::no(format!("{}: {e}", path.display())))?;
+        let bytes = std::fs::read(&path).map_err(|e| Failure::at(&path, e))?;
         let reading = read_object(&bytes, None, "", &rules);
         without += usize::from(!reading.measurements.iter().any(|one| one.usable));
         ask::show_reading(&path, &reading);
     }
     match without {
         0 => Ok(()),
-        n => Err(Failure::No(format!(
-            "{n} of the reports gave no usable value"
-        ))),
+        n => Err(Failure::new(
+            Code::CheckFailed,
+            format!("{n} of the reports gave no usable value"),
+        )),
     }
 }

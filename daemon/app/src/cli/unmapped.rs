@@ -66,9 +66,7 @@ pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
     let mut counts: BTreeMap<String, Count> = BTreeMap::new();
-    store
-        .read(|conn| readings::each(conn, |reading| count(reading, &mut counts)))
-        .map_err(Failure::no)?;
+    store.read(|conn| readings::each(conn, |reading| count(reading, &mut counts)))?;
     let mut codes: Vec<(String, Count)> = counts.into_iter().collect();
     codes.sort_by_key(|(_, count)| std::cmp::Reverse((count.reports, count.times)));
     let found = look_up(&store, &codes);
@@ -83,7 +81,7 @@ pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
             print::lines(draft(&row));
         }
     }
-    let missing = store.read(objects::count_missing).map_err(Failure::no)?;
+    let missing = store.read(objects::count_missing)?;
     if missing > 0 {
         print::note(format_args!(
             "{missing} objects have no bytes any more: a new dictionary does not reach them"

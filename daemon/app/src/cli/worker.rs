@@ -1,6 +1,6 @@
 //! The thread that runs the pipeline beside the receivers.
 
-use super::Failure;
+use super::{Code, Failure};
 use crate::nice;
 use crate::pipeline::{Pipeline, PipelineError};
 use sheathline_store::bodies::Dropped;
@@ -60,8 +60,7 @@ impl Worker {
                 work(&pipeline, &stopped);
                 drop(working.0);
                 pipeline
-            })
-            .map_err(Failure::no)?;
+            })?;
         Ok(Worker {
             thread,
             stop,
@@ -87,7 +86,10 @@ impl Worker {
         self.hurry.store(true, Ordering::Relaxed);
         self.tell();
         self.thread.join().map_err(|_| {
-            Failure::No("the pipeline ended by a panic; what is stored stays stored".into())
+            Failure::new(
+                Code::System,
+                "the pipeline ended by a panic; what is stored stays stored",
+            )
         })
     }
 

@@ -1,7 +1,7 @@
 //! Commands that need no store, and the demonstration.
 
 use clap::{Args, Subcommand};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 #[derive(Debug, Args)]
 pub(in crate::cli) struct ReadArgs {
@@ -48,8 +48,18 @@ pub(in crate::cli) enum TemplateCommand {
 
 #[derive(Debug, Args)]
 pub(in crate::cli) struct CheckConfigArgs {
-    /// Configuration file.
-    pub(in crate::cli) file: PathBuf,
+    /// Configuration file. Files *.toml in the folder conf.d beside it and variables
+    /// SHEATHLINE__TABLE__KEY come on top.
+    #[arg(
+        long,
+        value_name = "FILE",
+        env = "SHEATHLINE_CONFIG",
+        required_unless_present = "file"
+    )]
+    config: Option<PathBuf>,
+    /// The same, as it was written before; it counts before --config.
+    #[arg(value_name = "FILE", hide = true)]
+    file: Option<PathBuf>,
     /// Show every setting in force and where it comes from: the default, a file and line, or an
     /// environment variable.
     #[arg(long)]
@@ -57,6 +67,14 @@ pub(in crate::cli) struct CheckConfigArgs {
     /// Print JSON Lines, one mistake or setting a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
+}
+
+impl CheckConfigArgs {
+    /// The configuration file.
+    pub(in crate::cli) fn config(&self) -> &Path {
+        let named = self.file.as_deref().or(self.config.as_deref());
+        named.unwrap_or(Path::new(""))
+    }
 }
 
 #[derive(Debug, Args)]

@@ -6,7 +6,7 @@ mod send;
 mod show;
 mod sr;
 
-use crate::cli::{Failure, daemon, open, print};
+use crate::cli::{Code, Failure, daemon, open, print};
 use crate::config::Config;
 use crate::observe::Observed;
 use crate::pipeline::Pipeline;
@@ -76,7 +76,7 @@ pub(crate) fn run(demo: &Demo) -> Result<(), Failure> {
     let clinic = scenario::clinic();
     let sent = deliver(&config, &demo.dir, &clinic)?;
     let pipeline = open::pipeline(&config, open::owner(&config)?, Observed::default())?;
-    pipeline.refresh().map_err(Failure::no)?;
+    pipeline.refresh()?;
     daemon::drain_with_progress(&pipeline)?;
     tell_what_is_known(&pipeline, &clinic)?;
     daemon::drain_with_progress(&pipeline)?;
@@ -85,11 +85,11 @@ pub(crate) fn run(demo: &Demo) -> Result<(), Failure> {
 
 /// An empty folder with configuration and dictionary; an older demonstration in it is replaced.
 fn prepare(dir: &Path) -> Result<PathBuf, Failure> {
-    let failed = |error| Failure::no(format!("{}: {error}", dir.display()));
+    let failed = |error| Failure::at(dir, error);
     let config = dir.join(CONFIG);
     if dir.exists() {
         if !config.exists() && fs::read_dir(dir).map_err(failed)?.next().is_some() {
-            return Err(Failure::Usage(format!(
+            return Err(Failure::usage(format!(
                 "{}: this folder holds something else; name another with --dir",
                 dir.display()
             )));
@@ -121,7 +121,8 @@ fn deliver(config: &Config, dir: &Path, clinic: &Clinic) -> Result<Sent, Failure
         .collect();
     let mut files: Vec<(String, Vec<u8>)> = Vec::new();
     for exam in clinic.exams.iter().filter(|exam| !by_network(exam)) {
-        let bytes = sr::part10(sr::report(exam)).map_err(Failure::no)?;
+        let bytes =
+            sr::part10(sr::report(exam)).map_err(|error| Failure::of(Code::NotMade, error))?;
         files.push((
             format!("{} {} {}.dcm", exam.patient.id, exam.date, exam.correction),
             bytes,
@@ -141,9 +142,14 @@ fn deliver(config: &Config, dir: &Path, clinic: &Clinic) -> Result<Sent, Failure
         for batch in [&objects, &again] {
             let statuses = runtime
                 .block_on(send::send(address, "LARKFELL_US1", batch))
-                .map_err(|error| Failure::no(format!("sending to the listener: {error}")))?;
+                .map_err(|error| {
+                    Failure::of(Code::Peer, error).told_of("sending to the listener")
+                })?;
             if let Some(status) = statuses.iter().find(|&&status| status != 0) {
-                return Err(Failure::no(format!("the listener answered {status:04X}H")));
+                return Err(Failure::new(
+                    Code::Peer,
+                    format!("the listener answered {status:04X}H"),
+                ));
             }
         }
         for (name, bytes) in &files {
@@ -153,7 +159,7 @@ fn deliver(config: &Config, dir: &Path, clinic: &Clinic) -> Result<Sent, Failure
                 .and_then(|()| {
                     fs::rename(dir.join(format!(".{name}")), dir.join("drop").join(name))
                 });
-            written.map_err(|error| Failure::no(format!("{name}: {error}")))?;
+            written.map_err(|error| Failure::at(Path::new(name), error))?;
         }
         wait_until_taken(&dir.join("drop"), files.len())
     })?;
@@ -165,7 +171,7 @@ fn wait_until_taken(drop: &Path, files: usize) -> Result<(), Failure> {
     let bar = print::progress("drop folder", files as u64);
     // A minute is a hundred times what it takes.
     for _ in 0..600 {
-        let entries = fs::read_dir(drop).map_err(Failure::no)?;
+        let entries = fs::read_dir(drop)?;
         let left = entries
             .filter_map(Result::ok)
             .filter(|entry| entry.path().is_file())
@@ -177,10 +183,10 @@ fn wait_until_taken(drop: &Path, files: usize) -> Result<(), Failure> {
         }
         std::thread::sleep(std::time::Duration::from_millis(100));
     }
-    Err(Failure::no(format!(
-        "{}: files were not taken within a minute",
-        drop.display()
-    )))
+    Err(Failure::new(
+        Code::Incomplete,
+        format!("{}: files were not taken within a minute", drop.display()),
+    ))
 }
 
 /// Labels and events that the clinicians of the invented clinic would enter.
@@ -214,5 +220,5 @@ fn tell_what_is_known(pipeline: &Pipeline, clinic: &Clinic) -> Result<(), Failur
             }
             Ok(())
         })
-        .map_err(Failure::no)
+        .map_err(Failure::from)
 }

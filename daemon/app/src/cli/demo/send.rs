@@ -19,7 +19,7 @@ pub(super) async fn send(
     to: SocketAddr,
     calling: &str,
     objects: &[InMemDicomObject],
-) -> Result<Vec<u16>, Box<dyn Error>> {
+) -> Result<Vec<u16>, Box<dyn Error + Send + Sync>> {
     let mut association = ClientAssociationOptions::new()
         .calling_ae_title(calling)
         .called_ae_title("SHEATHLINE")
@@ -52,7 +52,10 @@ pub(super) async fn send(
 }
 
 /// C-STORE-RQ (PS3.7 table 9.3-1), implicit little endian.
-fn store_request(object: &InMemDicomObject, number: u16) -> Result<Vec<u8>, Box<dyn Error>> {
+fn store_request(
+    object: &InMemDicomObject,
+    number: u16,
+) -> Result<Vec<u8>, Box<dyn Error + Send + Sync>> {
     let class = object.element(tags::SOP_CLASS_UID)?.to_str()?;
     let instance = object.element(tags::SOP_INSTANCE_UID)?.to_str()?;
     let command = InMemDicomObject::command_from_element_iter([
@@ -106,7 +109,7 @@ fn fragments(context: u8, command: Vec<u8>, data: Vec<u8>) -> Vec<Pdu> {
 }
 
 /// Status (0000,0900) of a response.
-fn status(data: &[PDataValue]) -> Result<u16, Box<dyn Error>> {
+fn status(data: &[PDataValue]) -> Result<u16, Box<dyn Error + Send + Sync>> {
     let bytes: Vec<u8> = data
         .iter()
         .flat_map(|pdv| pdv.data.iter().copied())

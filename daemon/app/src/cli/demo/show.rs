@@ -2,7 +2,7 @@
 
 use super::scenario::{Clinic, Exam, ISSUER, Layout, Person};
 use super::{CONFIG, Demo, Sent};
-use crate::cli::{Failure, print};
+use crate::cli::{Code, Failure, print};
 use crate::known::content_of;
 use crate::pipeline::{self, Pipeline};
 use serde::Serialize;
@@ -42,7 +42,7 @@ pub(super) fn everything(
         draw(pipeline, patient, demo)?;
         lines.push(line(pipeline, clinic, patient)?);
     }
-    let sum = pipeline.store().read(pipeline::sum).map_err(Failure::no)?;
+    let sum = pipeline.store().read(pipeline::sum)?;
     if demo.json {
         lines.iter().try_for_each(print::json)?;
         print::json(&sum)?;
@@ -57,16 +57,16 @@ pub(super) fn everything(
         .collect();
     let sent = u32::try_from(sent.network + sent.folder).unwrap_or(u32::MAX);
     if sum.received != sent || sum.waiting > 0 {
-        return Err(Failure::No(format!(
-            "{sent} objects were sent and {} received",
-            sum.received
-        )));
+        return Err(Failure::new(
+            Code::Incomplete,
+            format!("{sent} objects were sent and {} received", sum.received),
+        ));
     }
     if !wrong.is_empty() {
-        return Err(Failure::No(format!(
-            "flags differ from the scenario: {}",
-            wrong.join(", ")
-        )));
+        return Err(Failure::new(
+            Code::CheckFailed,
+            format!("flags differ from the scenario: {}", wrong.join(", ")),
+        ));
     }
     Ok(())
 }
@@ -87,14 +87,14 @@ fn key(patient: &Person) -> PatientKey {
 }
 
 fn line(pipeline: &Pipeline, clinic: &Clinic, patient: &Person) -> Result<Line, Failure> {
-    let exam = last_exam(clinic, patient).ok_or(Failure::No("a patient without exam".into()))?;
+    let exam = last_exam(clinic, patient)
+        .ok_or_else(|| Failure::new(Code::NotFound, "a patient without exam"))?;
     let id = exam_id(&key(patient), &exam.study_instance_uid());
     let row = pipeline
         .store()
-        .read(|conn| results::latest(conn, &id))
-        .map_err(Failure::no)?
-        .ok_or_else(|| Failure::No(format!("no result of exam {id}")))?;
-    let content = content_of(&row).map_err(Failure::no)?;
+        .read(|conn| results::latest(conn, &id))?
+        .ok_or_else(|| Failure::new(Code::NotFound, format!("no result of exam {id}")))?;
+    let content = content_of(&row)?;
     let leading = content.assessment.rows.leading();
     let compared = leading.and_then(|row| row.comparison);
     Ok(Line {
@@ -170,11 +170,7 @@ fn footer(
         sent.network, sent.folder
     ));
     print::line(format_args!("{sum}"));
-    for stored in pipeline
-        .store()
-        .read(readings::quarantined)
-        .map_err(Failure::no)?
-    {
+    for stored in pipeline.store().read(readings::quarantined)? {
         for remark in &stored.reading.remarks {
             let place = remark
                 .place
@@ -211,25 +207,17 @@ fn footer(
 
 fn draw(pipeline: &Pipeline, patient: &Person, demo: &Demo) -> Result<(), Failure> {
     let key = key(patient);
-    let (rows, events) = pipeline
-        .store()
-        .read(|conn| {
-            Ok((
-                results::latest_of_patient(conn, &key)?,
-                Counting::of(&people::of_patient(conn, &key)?).events,
-            ))
-        })
-        .map_err(Failure::no)?;
-    let contents: Vec<Content> = rows
-        .iter()
-        .map(content_of)
-        .collect::<Result<_, _>>()
-        .map_err(Failure::no)?;
+    let (rows, events) = pipeline.store().read(|conn| {
+        Ok((
+            results::latest_of_patient(conn, &key)?,
+            Counting::of(&people::of_patient(conn, &key)?).events,
+        ))
+    })?;
+    let contents: Vec<Content> = rows.iter().map(content_of).collect::<Result<_, _>>()?;
     let contents: Vec<&Content> = contents.iter().collect();
     let title = format!("Optic nerve sheath, patient {}", patient.id);
     let path = demo.dir.join(format!("trend-{}.svg", patient.id));
     let picture = trend::of_contents(title, &contents, &events, None);
     // Invented, and the same whenever it is made.
-    fs::write(&path, trend::svg(&picture))
-        .map_err(|error| Failure::no(format!("{}: {error}", path.display())))
+    fs::write(&path, trend::svg(&picture)).map_err(|error| Failure::at(&path, error))
 }

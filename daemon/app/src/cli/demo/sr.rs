@@ -10,6 +10,7 @@ use dicom_dictionary_std::{tags, uids};
 use dicom_object::{FileMetaTableBuilder, InMemDicomObject};
 use sha2::{Digest, Sha256};
 use sheathline_model::domain::{Eye, Plane};
+use std::error::Error;
 
 type Item = InMemDicomObject;
 
@@ -353,7 +354,7 @@ fn predecessor(exam: &Exam, replaced: &str) -> DataElement<Item> {
 }
 
 /// The report as a DICOM file.
-pub(super) fn part10(object: Item) -> Result<Vec<u8>, Box<dyn std::error::Error>> {
+pub(super) fn part10(object: Item) -> Result<Vec<u8>, Box<dyn Error + Send + Sync>> {
     let meta = FileMetaTableBuilder::new().transfer_syntax(uids::EXPLICIT_VR_LITTLE_ENDIAN);
     let mut bytes = Vec::new();
     object.with_meta(meta)?.write_all(&mut bytes)?;

@@ -2,7 +2,7 @@
 
 use super::effect;
 use super::person::{People, Person};
-use crate::cli::{Failure, print};
+use crate::cli::{Code, Failure, print};
 use crate::pipeline::Pipeline;
 use chrono::Utc;
 use sheathline_model::domain::PatientKey;
@@ -115,8 +115,9 @@ pub(super) fn act(
             }
         }
     }
-    Err(Failure::No(
-        "others keep saying something of the same patient; nothing was recorded, try again".into(),
+    Err(Failure::new(
+        Code::Incomplete,
+        "others keep saying something of the same patient; nothing was recorded, try again",
     ))
 }
 
@@ -161,7 +162,7 @@ fn write(pipeline: &Pipeline, act: &Act) -> Result<Option<i64>, Failure> {
     pipeline
         .store()
         .write(move |tx| record(tx, &of_each))
-        .map_err(Failure::of_store)
+        .map_err(Failure::from)
 }
 
 fn record(tx: &Tx, of_each: &[OfPerson]) -> Result<Option<i64>, StoreError> {

@@ -2,7 +2,7 @@
 
 use super::act::{Act, How, Serves};
 use super::person::{Person, status};
-use crate::cli::{Failure, print};
+use crate::cli::{Code, Failure, print};
 use sheathline_model::entries::Draft;
 use sheathline_model::results::Site;
 use sheathline_model::results::{Content, change, seen};
@@ -46,10 +46,10 @@ pub(super) fn consider(
         if asked.is_empty() && !how.dry_run {
             continue;
         }
-        let (before, after) = person.results(drafts, site).map_err(Failure::no)?;
+        let (before, after) = person.results(drafts, site)?;
         let theirs = flagged_baseline(&asked, &before, &after);
         if !theirs.is_empty() || how.dry_run {
-            changes(person, &before, &after).map_err(Failure::no)?;
+            changes(person, &before, &after)?;
         }
         flagged.extend(theirs);
     }
@@ -162,10 +162,13 @@ fn ask(flagged: &[String]) -> Result<(), Failure> {
         _ => "are flagged and would become part of the baseline",
     };
     if !std::io::stdin().is_terminal() {
-        return Err(Failure::No(format!(
-            "{named} {what}: a rise that is real would then hide later ones. Nothing was recorded. See \
+        return Err(Failure::new(
+            Code::NotConfirmed,
+            format!(
+                "{named} {what}: a rise that is real would then hide later ones. Nothing was recorded. See \
              above which results change; to go on all the same, add --yes"
-        )));
+            ),
+        ));
     }
     print::line(format_args!(
         "{named} {what}: a rise that is real would then hide later ones."
@@ -176,6 +179,6 @@ fn ask(flagged: &[String]) -> Result<(), Failure> {
     let read = std::io::stdin().read_line(&mut answer);
     match read.is_ok() && answer.trim().eq_ignore_ascii_case("yes") {
         true => Ok(()),
-        false => Err(Failure::No("nothing was recorded".into())),
+        false => Err(Failure::new(Code::NotConfirmed, "nothing was recorded")),
     }
 }

@@ -5,7 +5,7 @@ use super::finish_and_show;
 use super::person::{People, Person};
 use super::who::Who;
 use crate::cli::args::EventArgs;
-use crate::cli::{Failure, open};
+use crate::cli::{Code, Failure, open};
 use chrono::{Local, NaiveDate};
 use sheathline_model::domain::{Event, EventKind};
 use sheathline_model::entries::{self, Said};
@@ -17,12 +17,12 @@ pub(in crate::cli) fn event(args: &EventArgs) -> Result<(), Failure> {
         .find(|kind| kind.word() == args.kind)
         .ok_or_else(|| {
             let words = EventKind::ALL.map(EventKind::word).join(", ");
-            Failure::Usage(format!(
+            Failure::usage(format!(
                 "{:?} is no kind of event; write one of {words}",
                 args.kind
             ))
         })?;
-    let by = Who::of(&args.who).map_err(Failure::Usage)?;
+    let by = Who::of(&args.who).map_err(Failure::usage)?;
     let by = by.by("command", None, None);
     let config = open::config(&args.config.config)?;
     let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
@@ -40,20 +40,24 @@ pub(in crate::cli) fn event(args: &EventArgs) -> Result<(), Failure> {
     let done = act(&pipeline, &site, How::default(), || {
         let mut people = People::default();
         let number = people.of(pipeline.store(), &key, &site);
-        let number = number.map_err(Failure::no)?;
+        let number = number?;
         let Some(person) = people.all.get(number) else {
-            return Err(Failure::No("the store does not know that patient".into()));
+            return Err(Failure::new(
+                Code::NotFound,
+                "the store does not know that patient",
+            ));
         };
         let said = Said::Event(event);
         let drafts = match args.remove {
             true => entries::take_back(&person.entries, &said, |_| None),
             false => {
-                refuse(date, Local::now().date_naive(), born(person)).map_err(Failure::No)?;
+                refuse(date, Local::now().date_naive(), born(person))
+                    .map_err(|why| Failure::new(Code::Refused, why))?;
                 entries::say(&person.entries, &key, &said, |_| None)
             }
         };
         if args.remove && drafts.is_empty() {
-            return Err(Failure::No("no such event is recorded".into()));
+            return Err(Failure::new(Code::NotFound, "no such event is recorded"));
         }
         let told = match args.remove {
             true => "taken back",

@@ -6,7 +6,7 @@ use super::table::{self, Row};
 use super::who::Who;
 use super::{finish, finish_and_show};
 use crate::cli::args::LabelArgs;
-use crate::cli::{Failure, open, print};
+use crate::cli::{Code, Failure, open, print};
 use crate::pipeline::Pipeline;
 use sheathline_model::domain::Label;
 use sheathline_model::entries::{self, By, Kind, Said};
@@ -33,7 +33,7 @@ pub(super) fn word(text: &str) -> Result<Option<Label>, String> {
 
 /// `label`.
 pub(in crate::cli) fn label(args: &LabelArgs) -> Result<(), Failure> {
-    let who = Who::of(&args.who).map_err(Failure::Usage)?;
+    let who = Who::of(&args.who).map_err(Failure::usage)?;
     let rows = match &args.table {
         Some(file) => Some(rows_of(file)?),
         None if args.take_back.is_empty() => Some(typed(&args.words)?),
@@ -75,11 +75,11 @@ pub(in crate::cli) fn label(args: &LabelArgs) -> Result<(), Failure> {
 /// Exams and their label as typed.
 fn typed(words: &[String]) -> Result<Vec<Row>, Failure> {
     let Some((last, exams)) = words.split_last().filter(|(_, exams)| !exams.is_empty()) else {
-        return Err(Failure::Usage(
-            "name an exam, or several, and then the label".into(),
+        return Err(Failure::usage(
+            "name an exam, or several, and then the label",
         ));
     };
-    let label = word(last).map_err(Failure::Usage)?;
+    let label = word(last).map_err(Failure::usage)?;
     let mut seen = BTreeSet::new();
     let exams = exams.iter().filter(|exam| seen.insert(*exam));
     Ok(exams
@@ -97,7 +97,7 @@ fn typed(words: &[String]) -> Result<Vec<Row>, Failure> {
 fn rows_of(file: &Path) -> Result<Vec<Row>, Failure> {
     let bytes = open::bytes_of(file, TABLE_MAX)?;
     let text = String::from_utf8(bytes).map_err(|_| {
-        Failure::Usage(format!(
+        Failure::usage(format!(
             "{}: is not UTF-8; save it as UTF-8",
             file.display()
         ))
@@ -112,7 +112,7 @@ fn in_table(file: &Path, mistakes: &[String]) -> Failure {
         .iter()
         .map(|one| format!("{file}: {one}"))
         .collect();
-    Failure::Usage(format!("{}\nnothing was recorded", lines.join("\n")))
+    Failure::usage(format!("{}\nnothing was recorded", lines.join("\n")))
 }
 
 /// The act that gives exams their labels.
@@ -129,12 +129,12 @@ fn labels(
     let mut seen: BTreeMap<(usize, usize), u64> = BTreeMap::new();
     for row in rows {
         let found = people.exam(pipeline.store(), &row.exam, site);
-        let found = found.map_err(Failure::no)?;
+        let found = found?;
         let at = |what: &str| table::mistake(row.line, row.by, what);
         match found {
             Err(what) => match table {
                 Some(_) => mistakes.push(at(&what)),
-                None => return Err(Failure::No(what)),
+                None => return Err(Failure::new(Code::NotFound, what)),
             },
             Ok(exam) => match seen.get(&exam) {
                 Some(first) if table.is_some() => {
@@ -205,33 +205,39 @@ fn taken_back(pipeline: &Pipeline, site: &Site, numbers: &[i64], by: &By) -> Res
     for number in numbers.iter().collect::<BTreeSet<_>>() {
         let entry = pipeline
             .store()
-            .read(|conn| people::by_number(conn, *number))
-            .map_err(Failure::no)?
+            .read(|conn| people::by_number(conn, *number))?
             .ok_or_else(|| {
-                Failure::No(format!(
-                    "there is no entry {number}; `entries PATIENT` shows those of a patient"
-                ))
+                Failure::new(
+                    Code::NotFound,
+                    format!(
+                        "there is no entry {number}; `entries PATIENT` shows those of a patient"
+                    ),
+                )
             })?;
         match entry.said.kind() {
             Kind::Label => {}
             Kind::Event => {
-                return Err(Failure::No(format!(
-                    "entry {number} is an event; take it back with `event PATIENT DATE KIND --remove`"
-                )));
+                return Err(Failure::new(
+                    Code::Refused,
+                    format!(
+                        "entry {number} is an event; take it back with `event PATIENT DATE KIND --remove`"
+                    ),
+                ));
             }
             Kind::Pressure => {
-                return Err(Failure::No(format!(
-                    "entry {number} is an opening pressure; take it back with `pressure EXAM none`"
-                )));
+                return Err(Failure::new(
+                    Code::Refused,
+                    format!(
+                        "entry {number} is an opening pressure; take it back with `pressure EXAM none`"
+                    ),
+                ));
             }
         }
-        let person = people
-            .of(pipeline.store(), &entry.patient, site)
-            .map_err(Failure::no)?;
+        let person = people.of(pipeline.store(), &entry.patient, site)?;
         let Some(known) = people.all.get(person) else {
             continue;
         };
-        let drafts = entries::take_back_one(&known.entries, &entry).map_err(Failure::no)?;
+        let drafts = entries::take_back_one(&known.entries, &entry)?;
         let places = Places::of(&known.exams);
         let exams = entry.said.about().map(|about| places.exams(about));
         let exams: Vec<usize> = exams.into_iter().flatten().collect();

@@ -5,7 +5,7 @@ use super::finish_and_show;
 use super::person::{People, about, moment};
 use super::who::Who;
 use crate::cli::args::PressureArgs;
-use crate::cli::{Failure, open};
+use crate::cli::{Code, Failure, open};
 use sheathline_model::domain::OpeningPressure;
 use sheathline_model::entries::{self, Kind, Of, Said};
 use sheathline_model::history::Places;
@@ -16,14 +16,11 @@ pub(in crate::cli) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
     let pressure = match (args.value.as_str(), args.unit.as_deref()) {
         ("none", None) => None,
         ("none", Some(_)) => {
-            return Err(Failure::Usage("write none without a unit".to_owned()));
+            return Err(Failure::usage("write none without a unit".to_owned()));
         }
-        (value, unit) => Some(
-            OpeningPressure::typed(value, unit.unwrap_or_default())
-                .map_err(|error| Failure::Usage(error.to_string()))?,
-        ),
+        (value, unit) => Some(OpeningPressure::typed(value, unit.unwrap_or_default())?),
     };
-    let by = Who::of(&args.who).map_err(Failure::Usage)?;
+    let by = Who::of(&args.who).map_err(Failure::usage)?;
     let by = by.by("command", None, None);
     let config = open::config(&args.config.config)?;
     let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
@@ -36,14 +33,14 @@ pub(in crate::cli) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
     let done = act(&pipeline, &site, How::default(), || {
         let mut people = People::default();
         let found = people.exam(pipeline.store(), &args.exam, &site);
-        let (number, own) = found.map_err(Failure::no)?.map_err(Failure::No)?;
+        let (number, own) = found?.map_err(|why| Failure::new(Code::NotFound, why))?;
         let person = people.all.get(number);
         let Some((person, exam)) = person.and_then(|person| Some((person, person.exams.get(own)?)))
         else {
-            return Err(Failure::No(format!(
-                "no report of {} holds sheath values",
-                args.exam
-            )));
+            return Err(Failure::new(
+                Code::NotFound,
+                format!("no report of {} holds sheath values", args.exam),
+            ));
         };
         let places = Places::of(&person.exams);
         let rest = |old: &_| person.rest(&places, old, own, &BTreeSet::new());

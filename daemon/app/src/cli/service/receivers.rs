@@ -41,7 +41,7 @@ impl Receivers {
             true => Some(
                 runtime
                     .block_on(Listener::bind(config.dicom.clone(), store.clone()))
-                    .map_err(|error| advised(&error))?
+                    .map_err(advised)?
                     .taking_history(config.history_titles())
                     .observed_by(observed.clone()),
             ),
@@ -50,18 +50,18 @@ impl Receivers {
         let folder = match &config.folder.path {
             Some(path) => Some(
                 DropFolder::open(path.clone(), config.folder.clone(), store.clone())
-                    .map_err(|error| advised(&error))?
+                    .map_err(advised)?
                     .observed_by(observed.clone()),
             ),
             None => None,
         };
         let hl7 = Hl7::new(store.clone(), observed.clone());
         let hl7 = Served::bind(hl7, config.hl7.clone());
-        let hl7 = runtime.block_on(hl7).map_err(|error| advised(&error))?;
+        let hl7 = runtime.block_on(hl7).map_err(advised)?;
         let web = Web::new(store.clone(), observed.clone());
         let web = Served::bind(web, (config.web.clone(), config.dicom.clone()));
         let web = runtime.block_on(web);
-        let web = web.map_err(|error| advised(&error))?;
+        let web = web.map_err(advised)?;
         let address = listener.as_ref().map(Listener::address);
         let live = listener.as_ref().map(Listener::live);
         let takes_objects =
@@ -71,7 +71,9 @@ impl Receivers {
         let mistakes = closed.iter().flatten();
         let mut mistakes = mistakes.filter(|why| !matches!(***why, TlsError::NotNow { .. }));
         if let (false, Some(why)) = (takes_objects, mistakes.next()) {
-            return Err(Failure::Usage(format!("no port can be opened: {why}")));
+            return Err(Failure::configuration(format!(
+                "no port can be opened: {why}"
+            )));
         }
         let mut tasks = Vec::new();
         if let Some(listener) = listener {
@@ -143,20 +145,15 @@ impl Receivers {
 ///
 /// What another program or a mount can mend is worth another start; a mistake of the configuration is
 /// not.
-fn advised(error: &ReceiveError) -> Failure {
-    match error {
+fn advised(error: ReceiveError) -> Failure {
+    match &error {
         ReceiveError::Listen(ListenError { source, .. }) => {
-            Failure::No(format!("{error}{}", address_advice(source)))
+            let advice = address_advice(source);
+            Failure::from(error).advised(advice)
         }
-        ReceiveError::Folder { source, .. } => {
-            let what =
-                format!("{error}; [receive.folder] path names it, and a folder must be there");
-            match source.kind() {
-                ErrorKind::NotADirectory => Failure::Usage(what),
-                _ => Failure::No(what),
-            }
-        }
-        ReceiveError::Nowhere | ReceiveError::Tls(_) => Failure::Usage(error.to_string()),
+        ReceiveError::Folder { .. } => Failure::from(error)
+            .advised("; [receive.folder] path names it, and a folder must be there"),
+        ReceiveError::Nowhere | ReceiveError::Tls(_) => Failure::from(error),
     }
 }
 
@@ -180,18 +177,15 @@ pub(super) fn address_advice(source: &std::io::Error) -> &'static str {
 }
 
 /// Why a port that is named now cannot be had.
-pub(super) fn unopened(error: &ReceiveError) -> Failure {
-    Failure::No(match error {
+pub(super) fn unopened(error: ReceiveError) -> Failure {
+    let advice = match &error {
         ReceiveError::Listen(ListenError { source, .. })
             if source.kind() == ErrorKind::AddrInUse =>
         {
-            format!(
-                "{error}; a port that passes to TLS, or to another address of this machine, needs a new start"
-            )
+            "; a port that passes to TLS, or to another address of this machine, needs a new start"
         }
-        ReceiveError::Listen(ListenError { source, .. }) => {
-            format!("{error}{}", address_advice(source))
-        }
-        _ => error.to_string(),
-    })
+        ReceiveError::Listen(ListenError { source, .. }) => address_advice(source),
+        _ => "",
+    };
+    Failure::from(error).advised(advice)
 }

@@ -32,9 +32,9 @@ impl Signals {
     pub(super) fn catch(runtime: &Runtime) -> Result<Self, Failure> {
         let _inside = runtime.enter();
         Ok(Signals {
-            terminate: signal(SignalKind::terminate()).map_err(Failure::no)?,
-            interrupt: signal(SignalKind::interrupt()).map_err(Failure::no)?,
-            hang_up: signal(SignalKind::hangup()).map_err(Failure::no)?,
+            terminate: signal(SignalKind::terminate())?,
+            interrupt: signal(SignalKind::interrupt())?,
+            hang_up: signal(SignalKind::hangup())?,
             looked_at_files: Instant::now(),
         })
     }

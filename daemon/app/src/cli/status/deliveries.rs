@@ -35,7 +35,7 @@ pub(super) fn of(config: &Config, store: &Store) -> Result<Vec<Deliveries>, Fail
     let look = |conn: &_| -> Result<_, StoreError> {
         Ok((deliveries::backlog(conn)?, trouble::all(conn)?))
     };
-    let (backlog, troubles) = store.read(look).map_err(Failure::no)?;
+    let (backlog, troubles) = store.read(look)?;
     Ok(gathered(open::destinations(config), backlog, troubles))
 }
 

@@ -1,0 +1,185 @@
+//! Errors of the rooms beneath, each with the code of a command that ends by it.
+
+use super::Code;
+use crate::backfill::told::Stop;
+use crate::deliver::{syslog, workers};
+use crate::export::ExportError;
+use crate::health::endpoint::EndpointError;
+use crate::observe::audit::trail::TrailError;
+use crate::pipeline::PipelineError;
+use crate::publish::PublishError;
+use crate::receive::ReceiveError;
+use crate::receive::tls::TlsError;
+use sheathline_model::department::CalibrationError;
+use sheathline_model::domain::PressureError;
+use sheathline_model::entries::NotTaken;
+use sheathline_model::forms::FormError;
+use sheathline_model::results::ResultError;
+use sheathline_store::StoreError;
+use std::error::Error;
+use std::io;
+
+/// An error that says itself what kind of failure it is.
+pub(crate) trait Cause: Error + Send + Sync + Sized + 'static {
+    /// What kind.
+    fn code(&self) -> Code;
+}
+
+impl Cause for StoreError {
+    fn code(&self) -> Code {
+        match self {
+            StoreError::InDoubt { .. } | StoreError::Older { .. } | StoreError::Mixed { .. } => {
+                Code::StoreInDoubt
+            }
+            _ => Code::Store,
+        }
+    }
+}
+
+impl Cause for PipelineError {
+    fn code(&self) -> Code {
+        match self {
+            PipelineError::Store(error) => error.code(),
+            PipelineError::Result(error) => error.code(),
+            PipelineError::Publish(error) => error.code(),
+        }
+    }
+}
+
+impl Cause for PublishError {
+    fn code(&self) -> Code {
+        match self {
+            PublishError::Store(error) => error.code(),
+            PublishError::NotTold => Code::AuditTrail,
+            PublishError::Panicked => Code::System,
+            // No folder; another one has to be named.
+            PublishError::Write { .. } if self.is_mistake() => Code::Configuration,
+            PublishError::Write { .. }
+            | PublishError::Name { .. }
+            | PublishError::Taken { .. }
+            | PublishError::Foreign { .. }
+            | PublishError::InTheWay { .. } => Code::Outbox,
+        }
+    }
+}
+
+impl Cause for ReceiveError {
+    fn code(&self) -> Code {
+        match self {
+            ReceiveError::Listen(_) => Code::Listen,
+            ReceiveError::Nowhere => Code::Configuration,
+            ReceiveError::Tls(error) => error.code(),
+            ReceiveError::Folder { source, .. } => match source.kind() {
+                // A folder may be mounted later; a file stays one.
+                io::ErrorKind::NotADirectory => Code::Configuration,
+                _ => Code::File,
+            },
+        }
+    }
+}
+
+impl Cause for TlsError {
+    fn code(&self) -> Code {
+        Code::Configuration
+    }
+}
+
+impl Cause for EndpointError {
+    fn code(&self) -> Code {
+        Code::Listen
+    }
+}
+
+impl Cause for TrailError {
+    fn code(&self) -> Code {
+        Code::AuditTrail
+    }
+}
+
+impl Cause for syslog::StartError {
+    fn code(&self) -> Code {
+        match self {
+            syslog::StartError::System(_) => Code::AuditTrail,
+            syslog::StartError::Store(error) => error.code(),
+        }
+    }
+}
+
+impl Cause for workers::StartError {
+    fn code(&self) -> Code {
+        match self {
+            workers::StartError::Thread(error) => error.code(),
+            workers::StartError::Store(error) => error.code(),
+        }
+    }
+}
+
+impl Cause for Stop {
+    fn code(&self) -> Code {
+        match self {
+            Stop::Archive(_) => Code::Peer,
+            Stop::Store(error) => error.code(),
+            Stop::Trail => Code::AuditTrail,
+        }
+    }
+}
+
+impl Cause for ExportError {
+    fn code(&self) -> Code {
+        match self {
+            ExportError::Foreign { .. }
+            | ExportError::Mixed { .. }
+            | ExportError::OtherKey { .. }
+            | ExportError::OtherStore { .. } => Code::Usage,
+            ExportError::File { .. } | ExportError::Held { .. } | ExportError::Manifest { .. } => {
+                Code::File
+            }
+            ExportError::Row { .. } => Code::NotMade,
+            ExportError::NotTold => Code::AuditTrail,
+            ExportError::Store(error) => error.code(),
+        }
+    }
+}
+
+impl Cause for ResultError {
+    fn code(&self) -> Code {
+        Code::NotMade
+    }
+}
+
+impl Cause for FormError {
+    fn code(&self) -> Code {
+        Code::NotMade
+    }
+}
+
+impl Cause for CalibrationError {
+    fn code(&self) -> Code {
+        Code::NotMade
+    }
+}
+
+impl Cause for serde_json::Error {
+    fn code(&self) -> Code {
+        Code::NotMade
+    }
+}
+
+impl Cause for NotTaken {
+    fn code(&self) -> Code {
+        Code::Refused
+    }
+}
+
+impl Cause for PressureError {
+    fn code(&self) -> Code {
+        Code::Usage
+    }
+}
+
+/// Of no file: a thread, a signal, a stream of the system.
+impl Cause for io::Error {
+    fn code(&self) -> Code {
+        Code::System
+    }
+}
