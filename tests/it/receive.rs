@@ -19,8 +19,10 @@ use dicom_transfer_syntax_registry::entries;
 use dicom_ul::association::client::{AsyncClientAssociation, ClientAssociationOptions};
 use dicom_ul::pdu::{PDataValue, PDataValueType, Pdu};
 use sheathline::config::DicomSettings;
-use sheathline::receive::Listener;
+use sheathline::observe::Observed;
+use sheathline::receive::Dicom;
 use sheathline_net::dicom::refusal::{Refusal, Refusals};
+use sheathline_net::serve::Served;
 use sheathline_store::objects::{self, Unread};
 use sheathline_store::{Mode, Store, StoreError, bare, readings};
 use std::net::SocketAddr;
@@ -57,12 +59,12 @@ impl Node {
             ..DicomSettings::default()
         };
         change(&mut settings);
-        let listener = Listener::bind(settings, store.clone())
-            .await
-            .expect("listens");
-        let address = listener.address();
-        let addresses = listener.addresses().collect();
-        let refusals = listener.refusals();
+        let dicom = Dicom::new(&settings, store.clone(), Observed::default());
+        let refusals = dicom.refusals();
+        let served = Served::bind(dicom, (settings, Vec::new())).await;
+        let served = served.expect("listens");
+        let addresses = served.addresses();
+        let address = addresses[0].0;
         let (stop, stopped) = watch::channel(false);
         Node {
             store,
@@ -70,7 +72,7 @@ impl Node {
             addresses,
             refusals,
             stop,
-            running: tokio::spawn(listener.run(stopped)),
+            running: tokio::spawn(served.run(stopped)),
             temp,
         }
     }

@@ -4,7 +4,7 @@ use super::pki::{Pki, private};
 use crate::harness::{Site, program};
 use rcgen::{KeyPair, date_time_ymd};
 use sheathline::config::{ClientCertificate, TlsSettings};
-use sheathline::receive::tls::{TlsError, load};
+use sheathline_net::serve::tls::{TlsError, load};
 use std::fs;
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;

@@ -4,12 +4,12 @@ use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
 use super::{Code, Failure, issuers, open, places, print};
 use crate::config::{Config, Effective, Setting};
 use crate::deliver;
-use crate::receive::tls;
 use serde::Serialize;
 use sheathline_model::assess::{self, Question};
 use sheathline_model::domain::{Disposition, ObjectReading, Severity};
 use sheathline_model::reading::{self, Origin};
 use sheathline_net::connect::check_tls;
+use sheathline_net::serve::tls;
 use std::io::Read;
 use std::path::Path;
 

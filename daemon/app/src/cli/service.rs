@@ -5,7 +5,7 @@ mod signals;
 
 pub(crate) use receivers::Receivers;
 
-use receivers::{address_advice, unopened};
+use receivers::{advice, of_dicom, of_web, unopened};
 use signals::{Signals, Told};
 
 use super::issuers::Look;
@@ -16,15 +16,17 @@ use crate::deliver;
 use crate::deliver::syslog::Forwarder;
 use crate::deliver::workers::{self, Workers};
 use crate::health::Health;
-use crate::health::endpoint::Endpoint;
+use crate::health::endpoint::{Endpoint, EndpointError};
 use crate::observe::audit::Event;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Metrics, Observed};
 use crate::pipeline::{Pipeline, PipelineError};
 use crate::publish::Claim;
-use crate::receive::{Hl7, Web, listener, served};
+use crate::receive::{Dicom, Hl7, Web};
 use chrono::Utc;
+use sheathline_net::serve::{Live, Prepared as Ports, Served};
 use sheathline_store::Store;
+use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Instant;
@@ -66,14 +68,7 @@ fn log(config: &Config, metrics: &Arc<Metrics>) {
 /// `serve`: runs until SIGTERM, SIGINT, or a store in doubt. SIGHUP reads the configuration again.
 pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     let config = open::config(file)?;
-    let web = &config.web;
-    let has_web = !web.listen.is_empty() || !web.tls.listen.is_empty();
-    if !config.dicom.enabled && config.folder.path.is_none() && !has_web {
-        return Err(Failure::configuration(
-            "nothing to serve: [receive.dicom] is switched off and [receive.folder] has no path; \
-             write enabled = true for the first, or a path for the second",
-        ));
-    }
+    receives_something(&config)?;
     places::check(&config)?;
     let observed = open::observed(&config)?;
     log(&config, &observed.metrics);
@@ -106,15 +101,15 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     // Before anybody can know that we listen: a signal that comes first would end us undrained.
     let mut signals = Signals::catch(&runtime)?;
     let health = Arc::new(Health::new(&config, store.clone(), observed.clone()));
-    for address in &config.observe.listen {
-        let endpoint = runtime
-            .block_on(Endpoint::bind(*address))
-            .map_err(|error| {
-                let advice = address_advice(&error.source);
-                Failure::from(error).advised(advice)
-            })?;
-        runtime.spawn(endpoint.run(Arc::clone(&health)));
-    }
+    // It answers until the end, while everything else stops.
+    let (endless, never) = watch::channel(false);
+    let endpoint = Served::bind(Endpoint(Arc::clone(&health)), config.observe.listen.clone());
+    let endpoint = runtime.block_on(endpoint).map_err(|error| {
+        let advice = advice(&error);
+        Failure::from(EndpointError(error)).advised(advice)
+    })?;
+    let endpoint_live = endpoint.live();
+    runtime.spawn(endpoint.run(never));
     let receivers = Receivers::start(&runtime, &config, &store, &observed)?;
     let deliveries = {
         let _inside = runtime.enter();
@@ -133,6 +128,7 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
         store,
         observed,
         health,
+        endpoint: endpoint_live,
         receivers,
         forwarder,
         outbox,
@@ -148,7 +144,22 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
             Told::LookAtFiles => running.look_at_files(&runtime),
         }
     };
-    running.stop(&runtime, why)
+    let done = running.stop(&runtime, why);
+    drop(endless);
+    done
+}
+
+/// A mistake where nothing is to be received.
+fn receives_something(config: &Config) -> Result<(), Failure> {
+    let web = &config.web;
+    let has_web = !web.listen.is_empty() || !web.tls.listen.is_empty();
+    if !config.dicom.enabled && config.folder.path.is_none() && !has_web {
+        return Err(Failure::configuration(
+            "nothing to serve: [receive.dicom] is switched off and [receive.folder] has no path; \
+             write enabled = true for the first, or a path for the second",
+        ));
+    }
+    Ok(())
 }
 
 /// A daemon at work.
@@ -157,6 +168,8 @@ struct Running {
     store: Store,
     observed: Observed,
     health: Arc<Health>,
+    /// Changes where health is asked for.
+    endpoint: Live<Endpoint>,
     receivers: Receivers,
     worker: Worker,
     deliveries: Workers,
@@ -176,7 +189,9 @@ impl Running {
     /// Opens the ports for TLS whose files serve again, and closes those whose certificate has ended.
     fn look_at_files(&mut self, runtime: &Runtime) {
         let renewed = self.receivers.renew(runtime, &self.config);
-        let unopened = renewed.err().map(|why| unopened(why).to_string());
+        let unopened = renewed
+            .err()
+            .map(|why| unopened(why, &self.addresses()).to_string());
         if let Some(why) = unopened.as_ref().filter(|_| self.unopened != unopened) {
             tracing::error!(code = "listen-failed", "{why}");
         }
@@ -199,11 +214,10 @@ impl Running {
                 match refresh(&prepared.pipeline, &self.observed) {
                     Ok(()) => {
                         self.worker = Worker::start(prepared.pipeline, working)?;
-                        if let (Some(live), Some(peers)) = (&self.receivers.live, prepared.peers) {
-                            live.apply(peers);
-                        }
+                        self.receivers.dicom.apply(prepared.dicom);
                         self.receivers.hl7.apply(prepared.hl7);
                         self.receivers.web.apply(prepared.web);
+                        self.endpoint.apply(prepared.endpoint);
                         self.deliveries.apply(prepared.deliveries);
                         tell_reloaded(&self.config, &prepared.config, &self.observed);
                         for key in prepared.config.differences(&prepared.wanted) {
@@ -232,19 +246,31 @@ impl Running {
         Ok(self)
     }
 
+    /// Every address that is listened at.
+    fn addresses(&self) -> Vec<SocketAddr> {
+        let mut all = self.receivers.addresses();
+        all.extend(self.endpoint.addresses().into_iter().map(|(one, _)| one));
+        all
+    }
+
     /// Reads everything that the configuration names, and changes nothing.
     fn prepare(&self, runtime: &Runtime, file: &Path) -> Result<Prepared, Failure> {
         let wanted = open::config(file)?;
         let config = self.config.reloaded(&wanted);
-        let live = self.receivers.live.as_ref();
-        let peers = live.map(|live| live.prepare(config.dicom.clone(), config.history_titles()));
-        let hl7 = self.receivers.hl7.prepare(config.hl7.clone());
-        let hl7 = runtime.block_on(hl7).map_err(unopened)?;
-        let web = self
-            .receivers
-            .web
-            .prepare((config.web.clone(), config.dicom.clone()));
-        let web = runtime.block_on(web).map_err(unopened)?;
+        receives_something(&config)?;
+        let ours = self.addresses();
+        let Receivers {
+            dicom, hl7, web, ..
+        } = &self.receivers;
+        let unopened = |error| unopened(error, &ours);
+        let dicom = runtime.block_on(dicom.prepare(of_dicom(&config)));
+        let dicom = dicom.map_err(unopened)?;
+        let hl7 = runtime.block_on(hl7.prepare(config.hl7.clone()));
+        let hl7 = hl7.map_err(unopened)?;
+        let web = runtime.block_on(web.prepare(of_web(&config)));
+        let web = web.map_err(unopened)?;
+        let endpoint = self.endpoint.prepare(config.observe.listen.clone());
+        let endpoint = runtime.block_on(endpoint).map_err(unopened)?;
         let deliveries = {
             let _inside = runtime.enter();
             let change = self.deliveries.prepare(&config.destinations());
@@ -254,9 +280,10 @@ impl Running {
             pipeline: open::pipeline(&config, self.store.clone(), self.observed.clone())?
                 .announcing(self.publications.clone())
                 .holding(Arc::clone(&self.outbox)),
-            peers: peers.transpose()?,
+            dicom,
             hl7,
             web,
+            endpoint,
             deliveries,
             config,
             wanted,
@@ -303,9 +330,10 @@ struct Prepared {
     /// As far as it can be put in force.
     config: Config,
     pipeline: Pipeline,
-    peers: Option<listener::Prepared>,
-    hl7: served::Prepared<Hl7>,
-    web: served::Prepared<Web>,
+    dicom: Ports<Dicom>,
+    hl7: Ports<Hl7>,
+    web: Ports<Web>,
+    endpoint: Ports<Endpoint>,
     deliveries: workers::Change,
 }
 

@@ -1,9 +1,10 @@
 //! The one list of keys: table, name, meaning and bounds.
 
+use super::ClientCertificate;
 use super::archive::{self, ArchiveKind, ArchiveSettings, RetrieveBy};
 use super::destination::{self, DestinationSettings, Kind};
 use super::readers::{self, DeviceSettings, OperatorSettings, device, reader};
-use super::settings::{After, ClientCertificate, LogFormat, LogLevel, Malformed, SenderSettings};
+use super::settings::{After, LogFormat, LogLevel, Malformed, SenderSettings};
 use super::value::{
     Fault, Limits, address, ae_title, charset, example, filled, flag, from_to, host, hours, inside,
     issuer, list, network, number, one_or_list, optional_host, optional_path, path, plain_name,

@@ -31,10 +31,11 @@ pub use hl7::{AuthoritySettings, Hl7Settings};
 pub use layers::{Effective, Layer, Setting, environment};
 pub use readers::{DeviceSettings, OperatorSettings, ReaderSettings};
 pub use settings::{
-    After, ClientCertificate, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DeliverSettings,
-    DicomSettings, FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
-    SenderSettings, Sha256Hex, StoreSettings, SyslogSettings, TemplateSettings, TlsSettings,
+    After, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DeliverSettings, DicomSettings,
+    FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
+    SenderSettings, StoreSettings, SyslogSettings, TemplateSettings,
 };
+pub use sheathline_net::serve::tls::{ClientCertificate, Sha256Hex, TlsSettings};
 pub use web::WebSettings;
 
 use crate::routes::archive::{Archive, HistoryTitle};

@@ -1,29 +1,21 @@
 //! What of a configuration can change while the daemon runs, and what waits for a new start.
 
 use super::keys::{KEYS, heading, rows};
-use super::{Config, DicomSettings, FolderSettings, OutboxSettings, StoreSettings, TlsSettings};
+use super::{
+    Config, DicomSettings, FolderSettings, ObserveSettings, OutboxSettings, StoreSettings,
+};
 
 impl Config {
     /// What is in force after a reload of `new`: all of it, except what only a new start can
-    /// change. That stays as it is here: addresses of `[receive.dicom]`, the room for associations,
-    /// the paths of store, outbox and drop folder, and `[observe]`.
+    /// change. That stays as it is here: the room for associations, the paths of store, outbox and
+    /// drop folder, and of `[observe]` all but its addresses.
     #[must_use]
     pub fn reloaded(&self, new: &Config) -> Config {
         let new = new.clone();
         Config {
             dicom: DicomSettings {
-                enabled: self.dicom.enabled,
-                listen: self.dicom.listen.clone(),
                 max_associations: self.dicom.max_associations,
                 max_object_bytes: self.dicom.max_object_bytes,
-                tls: match new.dicom.tls.listen.is_empty() {
-                    // Ports that are still open need their certificate.
-                    true => self.dicom.tls.clone(),
-                    false => TlsSettings {
-                        listen: self.dicom.tls.listen.clone(),
-                        ..new.dicom.tls
-                    },
-                },
                 ..new.dicom
             },
             hl7: new.hl7,
@@ -44,12 +36,14 @@ impl Config {
             },
             templates: new.templates,
             documents: new.documents,
+            observe: ObserveSettings {
+                listen: new.observe.listen,
+                ..self.observe.clone()
+            },
             technique: new.technique,
             baseline: new.baseline,
             readers: new.readers,
             context: new.context,
-            // A table that is not named here waits for a new start.
-            ..self.clone()
         }
     }
 
@@ -99,6 +93,7 @@ mod tests {
         );
         let reloaded = old.reloaded(&new);
         let changed = [
+            "[receive.dicom] listen",
             "[receive.dicom] calling_allowed",
             "[receive.web] listen",
             "[store] keep_pixels",
@@ -107,7 +102,7 @@ mod tests {
             "[[archive]]",
         ];
         assert_eq!(old.differences(&reloaded), changed);
-        let waiting = ["[receive.dicom] listen", "[store] path", "[observe] log"];
+        let waiting = ["[store] path", "[observe] log"];
         assert_eq!(reloaded.differences(&new), waiting);
     }
 

@@ -8,7 +8,7 @@ pub(super) use network::{
     address, ae_title, host, is_loopback, network, optional_host, url, url_host,
 };
 
-use super::settings::Sha256Hex;
+use super::Sha256Hex;
 use crate::routes::hours::Hours;
 use sheathline_model::sr::FallbackCharset;
 use std::ops::Range;

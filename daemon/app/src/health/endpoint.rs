@@ -9,17 +9,20 @@ use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper::{Method, Request, Response, StatusCode};
 use hyper_util::rt::{TokioIo, TokioTimer};
+use ipnet::IpNet;
 use serde::Serialize;
-use sheathline_net::shares::{Party, Room, Share, Shares};
+use sheathline_net::dicom::refusal::Refusal;
+use sheathline_net::serve::{End, Happened, Now, Peer, Ports, ServeError, Service};
 use std::convert::Infallible;
-use std::net::SocketAddr;
+use std::io;
+use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::net::{TcpListener, TcpStream};
-use tokio::time::{sleep, timeout};
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::time::timeout;
 
 /// Connections at one time; one more takes the place of one of the address that has most.
-const ROOM: Room = Room::places(16);
+const CONNECTIONS_MAX: usize = 16;
 
 /// From the connection to the end of its one answer.
 const TIME_LIMIT: Duration = Duration::from_secs(10);
@@ -27,74 +30,88 @@ const TIME_LIMIT: Duration = Duration::from_secs(10);
 /// The largest head of a request, and the least that hyper allows.
 const HEAD_BYTES_MAX: usize = 8 << 10;
 
-/// Pause after a failed accept. Out of descriptors it fails at once, again and again.
-const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
-
 /// The text format of OpenMetrics 1.0.
 const OPEN_METRICS: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
 
-/// One port, listening but not yet answering.
-#[derive(Debug)]
-pub struct Endpoint {
-    listener: TcpListener,
-}
-
 /// The port cannot be had.
 #[derive(Debug, thiserror::Error)]
-#[error("[observe] cannot listen on {address}: {source}")]
-pub struct EndpointError {
-    /// The address.
-    pub address: SocketAddr,
-    /// What the system says.
-    pub source: std::io::Error,
-}
+#[error("[observe] {0}")]
+pub struct EndpointError(pub ServeError);
 
-impl Endpoint {
-    /// Listens.
-    ///
-    /// # Errors
-    /// The address is taken or not ours.
-    pub async fn bind(address: SocketAddr) -> Result<Self, EndpointError> {
-        let failed = |source| EndpointError { address, source };
-        let listener = TcpListener::bind(address).await.map_err(failed)?;
-        let address = listener.local_addr().map_err(failed)?;
-        tracing::info!(code = "observe-listening", %address);
-        Ok(Endpoint { listener })
+/// Answers about the daemon. Whoever is refused, closed or cut off asks again, so the log tells nothing
+/// of it.
+#[derive(Debug, Clone)]
+pub struct Endpoint(pub Arc<Health>);
+
+impl Service for Endpoint {
+    /// `[observe] listen`.
+    type Settings = Vec<SocketAddr>;
+
+    fn ports(listen: &Vec<SocketAddr>) -> Ports<'_> {
+        Ports {
+            plain: listen,
+            tls: None,
+        }
     }
 
-    /// Answers until the task is given up.
-    pub async fn run(self, health: Arc<Health>) {
-        let places = Shares::default();
-        let mut failing = false;
-        loop {
-            match self.listener.accept().await {
-                Ok((stream, peer)) => {
-                    failing = false;
-                    // Whoever is closed or cut off asks again.
-                    if let Some(place) = places.place(Party::of(peer.ip()), ROOM) {
-                        tokio::spawn(served(stream, Arc::clone(&health), place));
-                    }
-                }
-                Err(error) => {
-                    // Once, not ten times a second for as long as it lasts.
-                    if !std::mem::replace(&mut failing, true) {
-                        tracing::warn!(code = "observe-failed", %error);
-                    }
-                    sleep(ACCEPT_PAUSE).await;
-                }
+    fn put(&mut self, _: Vec<SocketAddr>) {}
+
+    fn addresses_allowed(&self) -> &[IpNet] {
+        &[]
+    }
+
+    fn max_connections(&self) -> usize {
+        CONNECTIONS_MAX
+    }
+
+    fn request_limit(&self) -> Duration {
+        TIME_LIMIT
+    }
+
+    fn write_limit(&self) -> Duration {
+        TIME_LIMIT
+    }
+
+    /// One answer, also while the program stops.
+    async fn serve(
+        stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+        _: Peer,
+        now: Now<Self>,
+        _: End,
+    ) {
+        let health = Arc::clone(&now.at_accept().0);
+        let _ = timeout(TIME_LIMIT, serve(stream, health)).await;
+    }
+
+    fn refused(&self, _: IpAddr, _: Refusal, _: &str) {}
+
+    fn tell(&self, event: Happened<'_>) {
+        match event {
+            Happened::Listening(address, _) => {
+                tracing::info!(code = "observe-listening", %address);
+            }
+            Happened::Ended(address, cut) => {
+                tracing::info!(code = "observe-listening-ended", %address, cut);
             }
         }
     }
-}
 
-async fn served(stream: TcpStream, health: Arc<Health>, place: Share) {
-    tokio::select! {
-        _ = timeout(TIME_LIMIT, serve(stream, health)) => {}
-        () = place.taken_back() => {}
+    fn panicked() {
+        tracing::error!(
+            code = "observe-panicked",
+            "internal error; please report it"
+        );
+    }
+
+    fn accept_failed(error: &io::Error) {
+        tracing::warn!(code = "observe-failed", %error);
     }
 }
 
-async fn serve(stream: TcpStream, health: Arc<Health>) -> Result<(), hyper::Error> {
+async fn serve(
+    stream: impl AsyncRead + AsyncWrite + Unpin,
+    health: Arc<Health>,
+) -> Result<(), hyper::Error> {
     let answer = service_fn(|request: Request<Incoming>| {
         let health = Arc::clone(&health);
         async move { Ok::<_, Infallible>(answer(&request, health).await) }

@@ -101,6 +101,7 @@ pub const CODES: &[&str] = &[
     "object-quarantined",
     "object-refused",
     "observe-failed",
+    "observe-panicked",
     "operation-unknown",
     "outbox-not-locked",
     "outbox-unwritable",

@@ -11,6 +11,7 @@ pub use tally::{Key, Peer, Sum};
 use super::Observed;
 use super::audit::Event;
 use chrono::{SecondsFormat, Utc};
+use sheathline_net::dicom::refusal::Refusal;
 use std::net::IpAddr;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Instant;
@@ -45,6 +46,12 @@ impl Reason {
             audited: false,
             ..Reason::new(code, why)
         }
+    }
+
+    /// A reason of the one table of why peers are refused.
+    #[must_use]
+    pub fn of(refusal: Refusal) -> Self {
+        Reason::new(refusal.code(), refusal.why())
     }
 }
 

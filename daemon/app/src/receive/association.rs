@@ -1,7 +1,7 @@
 //! One association from its request to its end.
 
 use super::negotiate::{self, Accepted, Context};
-use super::shared::{Peer, Shared, Titles};
+use super::shared::{Shared, Titles};
 use super::storing;
 use crate::config::SenderSettings;
 use crate::observe::audit::Event;
@@ -12,13 +12,12 @@ use sheathline_net::dicom::dimse::{Operation, Status};
 use sheathline_net::dicom::message::{Assembler, Fragment, Message};
 use sheathline_net::dicom::refusal::Refusal;
 use sheathline_net::dicom::wire::{Stream, Wire, WireError};
-use sheathline_net::serve::proxy;
+use sheathline_net::serve::{End as Signals, Peer, proxy};
 use sheathline_net::shares::{Party, Pulse, Share};
 use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::watch;
 use tokio::time::Instant;
 
 /// Why an association ends.
@@ -50,20 +49,13 @@ impl From<WireError> for End {
 }
 
 /// Serves one connection until it ends.
-pub(super) async fn serve(
-    stream: impl Stream,
-    peer: Peer,
-    connection: Pulse,
-    shared: Arc<Shared>,
-    mut stop: watch::Receiver<bool>,
-) {
+pub(super) async fn serve(stream: impl Stream, peer: Peer, shared: Arc<Shared>, signals: Signals) {
     let address = peer.address;
     let write_limit = Duration::from_secs(shared.settings.write_timeout_s);
     let mut wire = Wire::new(stream, PDU_BYTES_MAX, write_limit);
     let request = tokio::select! {
         biased;
-        // A stop signal that was dropped is one as well.
-        _ = stop.wait_for(|stop| *stop) => return,
+        () = signals.program_stops() => return,
         request = wire.receive(shared.association_limit()) => request,
     };
     let request = match request {
@@ -119,7 +111,7 @@ pub(super) async fn serve(
         wire,
         shared,
         party: Party::of(address),
-        places: [seat.one_of_all.pulse(), connection],
+        places: [seat.one_of_all.pulse(), peer.pulse],
         contexts,
         calling,
         sender,
@@ -129,7 +121,7 @@ pub(super) async fn serve(
         memory: None,
     };
     let why = tokio::select! {
-        why = association.talk(stop) => why,
+        why = association.talk(&signals) => why,
         () = seat.one_of_all.taken_back() => {
             return rules.refused(Refusal::Displaced, address, &titles, "of the associations");
         }
@@ -222,8 +214,8 @@ struct Association<S> {
 }
 
 impl<S: Stream> Association<S> {
-    /// Answers requests until there is a reason to end.
-    async fn talk(&mut self, mut stop: watch::Receiver<bool>) -> End {
+    /// Answers requests until there is a reason to end. That its port is closed is none.
+    async fn talk(&mut self, signals: &Signals) -> End {
         let idle = Duration::from_secs(self.shared.settings.idle_timeout_s);
         let whole = Duration::from_secs(self.shared.settings.message_timeout_s);
         let mut deadline = Instant::now() + whole;
@@ -232,8 +224,7 @@ impl<S: Stream> Association<S> {
                 deadline = Instant::now() + idle + whole;
                 tokio::select! {
                     biased;
-                    // A stop signal that was dropped is one as well.
-                    _ = stop.wait_for(|stop| *stop) => return End::Stop,
+                    () = signals.program_stops() => return End::Stop,
                     received = self.wire.receive(idle) => received,
                 }
             } else {

@@ -9,27 +9,28 @@ mod answer;
 #[cfg(any(test, fuzzing))]
 pub mod rehearse;
 
-use super::served::{Happened, Now, Service};
-use crate::config::{Hl7Settings, TlsSettings};
+use crate::config::Hl7Settings;
 use crate::observe::refused::{Reason, Refused};
 use crate::observe::{self, Observed};
 use adt::Arrival;
 use answer::Problem;
 use chrono::{DateTime, Local, NaiveDateTime, Utc};
 use ipnet::IpNet;
+use sheathline_net::dicom::refusal::Refusal;
 use sheathline_net::hl7::Message;
 use sheathline_net::mllp::{Blocks, framed};
-use sheathline_net::shares::Pulse;
+use sheathline_net::serve::{End, Happened, Now, Peer, Ports, Service};
 use sheathline_store::identities::{self, Recorded};
 use sheathline_store::{Store, StoreError};
-use std::net::{IpAddr, SocketAddr};
-use std::sync::Arc;
+use std::net::IpAddr;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
-use tokio::sync::watch;
 use tokio::time::{Instant, timeout, timeout_at};
 
 const CUT: Reason = Reason::of_content("hl7-cut", "the connection ended inside a message");
+const NOT_ALLOWED: Reason = Reason::new("hl7-address", "this address may not connect");
+const FULL: Reason = Reason::new("hl7-connections", "too many connections; closed");
+const DISPLACED: Reason = Reason::of_content("hl7-displaced", "closed to make room for another");
 const SLOW: Reason = Reason::of_content("hl7-slow", "a message or its answer took too long");
 const MALFORMED: Reason = Reason::of_content("hl7-malformed", "this is no message; closed");
 const NOT_TAKEN: Reason = Reason::of_content("hl7-refused", "a message is not taken");
@@ -57,18 +58,11 @@ impl Hl7 {
 impl Service for Hl7 {
     type Settings = Hl7Settings;
 
-    const TLS_TABLE: &'static str = "receive.hl7.tls";
-    const NOT_ALLOWED: Reason = Reason::new("hl7-address", "this address may not connect");
-    const FULL: Reason = Reason::new("hl7-connections", "too many connections; closed");
-    const DISPLACED: Reason =
-        Reason::of_content("hl7-displaced", "closed to make room for another");
-
-    fn observed(&self) -> &Observed {
-        &self.observed
-    }
-
-    fn ports(settings: &Hl7Settings) -> (&[SocketAddr], &TlsSettings) {
-        (&settings.listen, &settings.tls)
+    fn ports(settings: &Hl7Settings) -> Ports<'_> {
+        Ports {
+            plain: &settings.listen,
+            tls: Some(("receive.hl7.tls", &settings.tls)),
+        }
     }
 
     fn put(&mut self, settings: Hl7Settings) {
@@ -83,20 +77,31 @@ impl Service for Hl7 {
         self.settings.max_connections
     }
 
+    fn request_limit(&self) -> Duration {
+        Duration::from_secs(self.settings.message_timeout_s)
+    }
+
     fn write_limit(&self) -> Duration {
         Duration::from_secs(self.settings.write_timeout_s)
     }
 
     /// Takes messages until the peer ends, is too slow, sends something else, or the program stops.
+    /// Where its port is closed a connection ends between two messages, but not before the first: who has
+    /// just connected is answered.
     async fn serve(
         mut stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
-        pulse: Pulse,
-        peer: IpAddr,
+        peer: Peer,
         mut now: Now<Self>,
-        mut stop: watch::Receiver<bool>,
+        end: End,
     ) {
+        let Peer {
+            address: peer,
+            pulse,
+            ..
+        } = peer;
         let seconds = Duration::from_secs;
-        let mut shared = Arc::clone(&now.borrow_and_update());
+        let mut shared = now.newest();
+        let mut is_answered = false;
         // The one rule that stays as it was when the connection came.
         let mut blocks = Blocks::new(shared.settings.max_message_bytes);
         let mut buffer = vec![0; 8192];
@@ -106,11 +111,12 @@ impl Service for Hl7 {
             let is_inside = blocks.is_inside();
             let read = tokio::select! {
                 biased;
-                _ = stop.wait_for(|stop| *stop), if !is_inside => return,
+                () = end.program_stops(), if !is_inside => return,
+                () = end.port_closes(), if is_answered && !is_inside => return,
                 Ok(()) = now.changed(), if !is_inside => {
-                    shared = Arc::clone(&now.borrow_and_update());
+                    shared = now.newest();
                     if !shared.allows(peer) {
-                        let refused = Refused::at(Hl7::NOT_ALLOWED, peer);
+                        let refused = Refused::at(NOT_ALLOWED, peer);
                         return shared.observed.refused(&refused);
                     }
                     continue;
@@ -155,7 +161,7 @@ impl Service for Hl7 {
                     stream.flush().await
                 };
                 match timeout(seconds(shared.settings.write_timeout_s), sent).await {
-                    Ok(Ok(())) => {}
+                    Ok(Ok(())) => is_answered = true,
                     Ok(Err(_)) => return,
                     Err(_) => {
                         return shared.observed.refused(&Refused {
@@ -174,7 +180,21 @@ impl Service for Hl7 {
         }
     }
 
-    fn tell(event: Happened<'_>) {
+    fn refused(&self, peer: IpAddr, why: Refusal, detail: &str) {
+        let reason = match why {
+            Refusal::Address => NOT_ALLOWED,
+            Refusal::Connections => FULL,
+            // Of the handshakes, where there is more to say.
+            Refusal::Displaced if detail.is_empty() => DISPLACED,
+            other => Reason::of(other),
+        };
+        self.observed.refused(&Refused {
+            detail,
+            ..Refused::at(reason, peer)
+        });
+    }
+
+    fn tell(&self, event: Happened<'_>) {
         match event {
             Happened::Listening(address, tls) => {
                 tracing::info!(code = "hl7-listening", address, tls);
@@ -182,10 +202,11 @@ impl Service for Hl7 {
             Happened::Ended(address, cut) => {
                 tracing::info!(code = "hl7-listening-ended", address, cut);
             }
-            Happened::Panicked => {
-                tracing::error!(code = "hl7-panicked", "internal error; please report it");
-            }
         }
+    }
+
+    fn panicked() {
+        tracing::error!(code = "hl7-panicked", "internal error; please report it");
     }
 }
 

@@ -1,13 +1,13 @@
 //! What all connections share: settings, store, and the room there is.
 
-use super::tls::Offer;
-use crate::config::{DicomSettings, SenderSettings, Sha256Hex};
+use crate::config::{DicomSettings, SenderSettings};
 use crate::observe::Observed;
 use crate::observe::metrics::Open;
 use crate::observe::refused::{Reason, Refused};
 use crate::routes::archive::HistoryTitle;
 use dicom_ul::pdu::AssociationRQ;
 use sheathline_net::dicom::refusal::{Refusal, Refusals};
+use sheathline_net::serve::Peer;
 use sheathline_net::serve::accept::may_connect;
 use sheathline_net::serve::places::{Place, Places};
 use sheathline_net::shares::{Party, Room, Share, Shares};
@@ -15,15 +15,6 @@ use sheathline_store::Store;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
-
-/// Who is at the other end of a connection.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Peer {
-    /// Its own address, also behind a load balancer.
-    pub(super) address: IpAddr,
-    /// The certificate it showed and we checked.
-    pub(super) certificate: Option<Sha256Hex>,
-}
 
 /// The AE titles of a request as they may stand in a log: a stranger chose them.
 #[derive(Debug, Default)]
@@ -48,16 +39,12 @@ pub(super) struct Shared {
     pub(super) settings: DicomSettings,
     /// Further AE titles of ours, each for the history of one archive.
     pub(super) titles: Arc<[HistoryTitle]>,
-    /// What the TLS ports show and ask for.
-    pub(super) tls: Offer,
     pub(super) store: Store,
     pub(super) observed: Observed,
     /// KiB of data sets that are being received or stored.
     pub(super) memory: Shares,
     pub(super) memory_room: Room,
-    connections: Shares,
-    connections_room: Room,
-    connections_of: Places<Party>,
+    pub(super) max_connections: usize,
     associations: Shares,
     associations_room: Room,
     associations_of: Places<Party>,
@@ -80,24 +67,21 @@ const fn connections(associations: usize, spare: usize) -> usize {
 }
 
 impl Shared {
-    pub(super) fn new(settings: DicomSettings, tls: Offer, store: Store) -> Self {
+    pub(super) fn new(settings: DicomSettings, store: Store, observed: Observed) -> Self {
         let associations = settings.max_associations.clamp(1, 10_000);
         // Four of the largest objects at once, and never less than 256 MiB: thousands of reports.
         let memory = (settings.max_object_bytes.saturating_mul(4) >> 10).clamp(256 << 10, 1 << 28);
         Shared {
-            observed: Observed::default(),
+            observed,
             memory: Shares::default(),
             memory_room: Room::memory(usize::try_from(memory).unwrap_or(256 << 10)),
-            connections: Shares::default(),
-            connections_room: Room::places(connections(associations, 256)),
-            connections_of: Places::default(),
+            max_connections: connections(associations, 256),
             associations: Shares::default(),
             associations_room: Room::places(associations),
             associations_of: Places::default(),
             associations_by: Places::default(),
             settings,
             titles: Arc::default(),
-            tls,
             store,
         }
     }
@@ -111,30 +95,9 @@ impl Shared {
         Duration::from_secs(self.settings.association_timeout_s)
     }
 
-    /// Whether this address may connect.
-    pub(super) fn allows(&self, address: IpAddr) -> bool {
-        may_connect(&self.settings.addresses_allowed, address)
-    }
-
-    /// Whether this address is one of a load balancer.
-    pub(super) fn is_balancer(&self, address: IpAddr) -> bool {
-        let balancers = &self.settings.proxy_from;
-        balancers.iter().any(|network| network.contains(&address))
-    }
-
-    /// Room for one more connection from this address, which may be a load balancer's.
-    pub(super) fn connection(&self, address: IpAddr) -> Result<Share, Refusal> {
-        let place = self
-            .connections
-            .place(Party::of(address), self.connections_room);
-        place.ok_or(Refusal::Connections)
-    }
-
-    /// Room for one more connection of this peer.
-    pub(super) fn connection_of(&self, address: IpAddr) -> Result<Place<Party>, Refusal> {
-        let limit = connections(self.of_peer(), 64);
-        let place = self.connections_of.take(Party::of(address), limit);
-        place.ok_or(Refusal::ConnectionsOfPeer)
+    /// Connections that one peer may have open.
+    pub(super) fn max_connections_of_peer(&self) -> usize {
+        connections(self.of_peer(), 64)
     }
 
     /// What holds for this calling AE title, if it comes as it should.
@@ -194,7 +157,7 @@ impl Shared {
             called: &titles.called,
             answer: &refusal.reply().to_string(),
             detail,
-            ..Refused::at(Reason::new(refusal.code(), refusal.why()), peer)
+            ..Refused::at(Reason::of(refusal), peer)
         });
     }
 }

@@ -6,8 +6,7 @@
 mod answer;
 mod keep;
 
-use super::served::{Happened, Now, Service};
-use crate::config::{DicomSettings, TlsSettings, WebSettings};
+use crate::config::{DicomSettings, WebSettings};
 use crate::observe::refused::Reason;
 use crate::observe::{Observed, refused as told_refused};
 use answer::{Answer, Told, refusal, stored};
@@ -20,16 +19,17 @@ use hyper::{Method, Request, StatusCode};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use ipnet::IpNet;
 use sha2::{Digest, Sha256};
+use sheathline_net::dicom::refusal::Refusal;
 use sheathline_net::http::multipart::{Broken, Parts, parameter};
+use sheathline_net::serve::{End, Happened, Now, Peer, Ports, Service};
 use sheathline_net::shares::{Party, Pulse, Room, Share, Shares};
 use sheathline_store::Store;
 use std::convert::Infallible;
-use std::net::{IpAddr, SocketAddr};
+use std::net::IpAddr;
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::sync::watch;
+use tokio::sync::Notify;
 use tokio::time::{Instant, timeout_at};
 
 /// The largest head of a request.
@@ -53,6 +53,9 @@ const NO_FILES_MAX: usize = 100;
 /// What the answer to one part takes until it is sent.
 const TOLD_BYTES: usize = 256;
 
+const NO_PEER: Reason = Reason::new("web-address", NOT_ALLOWED);
+const FULL: Reason = Reason::new("web-connections", "too many connections; closed");
+const DISPLACED: Reason = Reason::of_content("web-displaced", "closed to make room for another");
 const NO_TOKEN: Reason = Reason::new(
     "web-token",
     "no bearer token of the receiver's file was shown",
@@ -89,18 +92,11 @@ impl Service for Web {
     /// Those of `[receive.web]`, and of `[receive.dicom]` what holds for objects by whatever way.
     type Settings = (WebSettings, DicomSettings);
 
-    const TLS_TABLE: &'static str = "receive.web.tls";
-    const NOT_ALLOWED: Reason = Reason::new("web-address", NOT_ALLOWED);
-    const FULL: Reason = Reason::new("web-connections", "too many connections; closed");
-    const DISPLACED: Reason =
-        Reason::of_content("web-displaced", "closed to make room for another");
-
-    fn observed(&self) -> &Observed {
-        &self.observed
-    }
-
-    fn ports((web, _): &Self::Settings) -> (&[SocketAddr], &TlsSettings) {
-        (&web.listen, &web.tls)
+    fn ports((web, _): &Self::Settings) -> Ports<'_> {
+        Ports {
+            plain: &web.listen,
+            tls: Some(("receive.web.tls", &web.tls)),
+        }
     }
 
     fn put(&mut self, (web, dicom): Self::Settings) {
@@ -116,23 +112,34 @@ impl Service for Web {
         self.settings.max_connections
     }
 
+    fn request_limit(&self) -> Duration {
+        Duration::from_secs(self.settings.idle_timeout_s)
+    }
+
     fn write_limit(&self) -> Duration {
         WRITE_LIMIT
     }
 
     /// Answers requests until the peer ends, is too slow, or the program stops; one that is under way is
-    /// finished.
+    /// finished. Where its port is closed a connection ends after its first request or the one that is
+    /// under way.
     async fn serve(
         stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
-        pulse: Pulse,
-        peer: IpAddr,
+        peer: Peer,
         now: Now<Self>,
-        mut stop: watch::Receiver<bool>,
+        end: End,
     ) {
+        let Peer {
+            address: peer,
+            pulse,
+            ..
+        } = peer;
         // The one rule that stays as it was when the connection came.
-        let idle = Duration::from_secs(now.borrow().settings.idle_timeout_s);
+        let idle = Duration::from_secs(now.newest().settings.idle_timeout_s);
+        let has_asked = Notify::new();
         let answer = service_fn(|request: Request<Incoming>| {
-            let shared = Arc::clone(&now.borrow());
+            let shared = now.newest();
+            has_asked.notify_one();
             let pulse = pulse.clone();
             async move {
                 let from = Sender { peer, pulse };
@@ -146,8 +153,16 @@ impl Service for Web {
                 .max_buf_size(HEAD_BYTES_MAX)
                 .serve_connection(TokioIo::new(stream), answer)
         );
-        // The guard of the signal must not live on into the wait for the rest.
-        let stopped = async { drop(stop.wait_for(|stop| *stop).await) };
+        let moved = async {
+            end.port_closes().await;
+            has_asked.notified().await;
+        };
+        let stopped = async {
+            tokio::select! {
+                () = end.program_stops() => {}
+                () = moved => {}
+            }
+        };
         let ended = tokio::select! {
             ended = serving.as_mut() => Some(ended),
             () = stopped => None,
@@ -161,7 +176,7 @@ impl Service for Web {
         };
         match ended {
             Err(error) if is_late(&error) => {
-                let observed = now.borrow().observed.clone();
+                let observed = now.newest().observed.clone();
                 observed.refused(&told_refused::Refused::at(NOT_READ, peer));
             }
             Err(error) => tracing::debug!(code = "web-ended", %peer, %error),
@@ -169,7 +184,21 @@ impl Service for Web {
         }
     }
 
-    fn tell(event: Happened<'_>) {
+    fn refused(&self, peer: IpAddr, why: Refusal, detail: &str) {
+        let reason = match why {
+            Refusal::Address => NO_PEER,
+            Refusal::Connections => FULL,
+            // Of the handshakes, where there is more to say.
+            Refusal::Displaced if detail.is_empty() => DISPLACED,
+            other => Reason::of(other),
+        };
+        self.observed.refused(&told_refused::Refused {
+            detail,
+            ..told_refused::Refused::at(reason, peer)
+        });
+    }
+
+    fn tell(&self, event: Happened<'_>) {
         match event {
             Happened::Listening(address, tls) => {
                 tracing::info!(code = "web-listening", address, tls);
@@ -177,10 +206,11 @@ impl Service for Web {
             Happened::Ended(address, cut) => {
                 tracing::info!(code = "web-listening-ended", address, cut);
             }
-            Happened::Panicked => {
-                tracing::error!(code = "web-panicked", "internal error; please report it");
-            }
         }
+    }
+
+    fn panicked() {
+        tracing::error!(code = "web-panicked", "internal error; please report it");
     }
 }
 
@@ -218,7 +248,7 @@ async fn answer_to(request: Request<Incoming>, from: &Sender, shared: &Web) -> A
         Err(Refused { status, says }) => {
             let reason = match status {
                 StatusCode::UNAUTHORIZED => NO_TOKEN,
-                StatusCode::FORBIDDEN => Web::NOT_ALLOWED,
+                StatusCode::FORBIDDEN => NO_PEER,
                 _ => NOT_TAKEN,
             };
             shared.observed.refused(&told_refused::Refused {

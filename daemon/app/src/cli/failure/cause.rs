@@ -9,12 +9,13 @@ use crate::observe::audit::trail::TrailError;
 use crate::pipeline::PipelineError;
 use crate::publish::PublishError;
 use crate::receive::ReceiveError;
-use crate::receive::tls::TlsError;
 use sheathline_model::department::CalibrationError;
 use sheathline_model::domain::PressureError;
 use sheathline_model::entries::NotTaken;
 use sheathline_model::forms::FormError;
 use sheathline_model::results::ResultError;
+use sheathline_net::serve::ServeError;
+use sheathline_net::serve::tls::TlsError;
 use sheathline_store::StoreError;
 use std::error::Error;
 use std::io;
@@ -66,9 +67,6 @@ impl Cause for PublishError {
 impl Cause for ReceiveError {
     fn code(&self) -> Code {
         match self {
-            ReceiveError::Listen(_) => Code::Listen,
-            ReceiveError::Nowhere => Code::Configuration,
-            ReceiveError::Tls(error) => error.code(),
             ReceiveError::Folder { source, .. } => match source.kind() {
                 // A folder may be mounted later; a file stays one.
                 io::ErrorKind::NotADirectory => Code::Configuration,
@@ -78,15 +76,24 @@ impl Cause for ReceiveError {
     }
 }
 
-impl Cause for TlsError {
+impl Cause for ServeError {
     fn code(&self) -> Code {
-        Code::Configuration
+        match self {
+            ServeError::Listen(_) => Code::Listen,
+            ServeError::Tls(error) => error.code(),
+        }
     }
 }
 
 impl Cause for EndpointError {
     fn code(&self) -> Code {
-        Code::Listen
+        self.0.code()
+    }
+}
+
+impl Cause for TlsError {
+    fn code(&self) -> Code {
+        Code::Configuration
     }
 }
 

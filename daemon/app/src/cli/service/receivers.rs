@@ -3,10 +3,9 @@
 use crate::cli::Failure;
 use crate::config::Config;
 use crate::observe::Observed;
-use crate::receive::served::{self, Served};
-use crate::receive::tls::TlsError;
-use crate::receive::{DropFolder, Hl7, Listener, Live, ReceiveError, Web};
-use sheathline_net::serve::doors::ListenError;
+use crate::receive::{Dicom, DropFolder, Hl7, Web};
+use sheathline_net::serve::tls::TlsError;
+use sheathline_net::serve::{ListenError, Live, ServeError, Served, Service};
 use sheathline_store::Store;
 use std::io::ErrorKind;
 use std::net::SocketAddr;
@@ -16,14 +15,14 @@ use tokio::task::{AbortHandle, JoinHandle};
 
 /// What receives, started.
 pub(crate) struct Receivers {
-    /// The address in use, unless the listener is switched off.
+    /// The first address for DICOM, if there is one.
     pub(crate) address: Option<SocketAddr>,
-    /// Changes what the listener asks of its peers.
-    pub(super) live: Option<Live>,
-    /// Changes the ports for HL7 and what is taken there.
-    pub(super) hl7: served::Live<Hl7>,
+    /// Changes the ports for DICOM and what is asked of peers there.
+    pub(super) dicom: Live<Dicom>,
+    /// The same for HL7.
+    pub(super) hl7: Live<Hl7>,
     /// The same for HTTP.
-    pub(super) web: served::Live<Web>,
+    pub(super) web: Live<Web>,
     stop: watch::Sender<bool>,
     tasks: Vec<JoinHandle<()>>,
 }
@@ -37,36 +36,24 @@ impl Receivers {
         observed: &Observed,
     ) -> Result<Self, Failure> {
         let (stop, stopped) = watch::channel(false);
-        let listener = match config.dicom.enabled {
-            true => Some(
-                runtime
-                    .block_on(Listener::bind(config.dicom.clone(), store.clone()))
-                    .map_err(advised)?
-                    .taking_history(config.history_titles())
-                    .observed_by(observed.clone()),
-            ),
-            false => None,
-        };
+        let dicom = Dicom::new(&config.dicom, store.clone(), observed.clone());
+        let dicom = bound(runtime, dicom, of_dicom(config))?;
         let folder = match &config.folder.path {
             Some(path) => Some(
                 DropFolder::open(path.clone(), config.folder.clone(), store.clone())
-                    .map_err(advised)?
+                    .map_err(|error| Failure::from(error).advised(FOLDER))?
                     .observed_by(observed.clone()),
             ),
             None => None,
         };
         let hl7 = Hl7::new(store.clone(), observed.clone());
-        let hl7 = Served::bind(hl7, config.hl7.clone());
-        let hl7 = runtime.block_on(hl7).map_err(advised)?;
+        let hl7 = bound(runtime, hl7, config.hl7.clone())?;
         let web = Web::new(store.clone(), observed.clone());
-        let web = Served::bind(web, (config.web.clone(), config.dicom.clone()));
-        let web = runtime.block_on(web);
-        let web = web.map_err(advised)?;
-        let address = listener.as_ref().map(Listener::address);
-        let live = listener.as_ref().map(Listener::live);
-        let takes_objects =
-            folder.is_some() || live.as_ref().is_some_and(Live::is_open) || web.live().is_open();
-        let closed = [live.as_ref().and_then(Live::closed), web.live().closed()];
+        let web = bound(runtime, web, of_web(config))?;
+        let address = dicom.addresses().first().map(|(address, _)| *address);
+        let (dicom_live, hl7_live, web_live) = (dicom.live(), hl7.live(), web.live());
+        let takes_objects = folder.is_some() || dicom_live.is_open() || web_live.is_open();
+        let closed = [dicom_live.closed(), web_live.closed()];
         // Time alone mends a certificate that does not hold now; other files are for people to mend.
         let mistakes = closed.iter().flatten();
         let mut mistakes = mistakes.filter(|why| !matches!(***why, TlsError::NotNow { .. }));
@@ -75,20 +62,17 @@ impl Receivers {
                 "no port can be opened: {why}"
             )));
         }
-        let mut tasks = Vec::new();
-        if let Some(listener) = listener {
-            tasks.push(runtime.spawn(listener.run(stopped.clone())));
-        }
-        let hl7_live = hl7.live();
-        tasks.push(runtime.spawn(hl7.run(stopped.clone())));
-        let web_live = web.live();
-        tasks.push(runtime.spawn(web.run(stopped.clone())));
+        let mut tasks = vec![
+            runtime.spawn(dicom.run(stopped.clone())),
+            runtime.spawn(hl7.run(stopped.clone())),
+            runtime.spawn(web.run(stopped.clone())),
+        ];
         if let Some(folder) = folder {
             tasks.push(runtime.spawn(folder.run(stopped)));
         }
         Ok(Receivers {
             address,
-            live,
+            dicom: dicom_live,
             hl7: hl7_live,
             web: web_live,
             stop,
@@ -98,30 +82,35 @@ impl Receivers {
 
     /// Whether a port for TLS is closed because its files do not serve.
     pub(super) fn has_closed(&self) -> bool {
-        let dicom = self.live.as_ref().and_then(Live::closed);
-        let closed = [dicom, self.hl7.closed(), self.web.closed()];
+        let closed = [self.dicom.closed(), self.hl7.closed(), self.web.closed()];
         closed.iter().any(Option::is_some)
+    }
+
+    /// Every address that is listened at.
+    pub(super) fn addresses(&self) -> Vec<SocketAddr> {
+        let all = [
+            self.dicom.addresses(),
+            self.hl7.addresses(),
+            self.web.addresses(),
+        ];
+        all.concat()
+            .into_iter()
+            .map(|(address, _)| address)
+            .collect()
     }
 
     /// Reads the files of TLS ports anew where they did not serve or their certificate has ended:
     /// opens what is closed, or closes it.
     ///
     /// # Errors
-    /// A port whose files serve again cannot be had.
-    pub(super) fn renew(&self, runtime: &Runtime, config: &Config) -> Result<(), ReceiveError> {
-        if let Some(live) = self.live.as_ref().filter(|live| live.is_due()) {
-            live.apply(live.prepare(config.dicom.clone(), config.history_titles())?);
-        }
-        if self.hl7.is_due() {
-            let prepared = runtime.block_on(self.hl7.prepare(config.hl7.clone()))?;
-            self.hl7.apply(prepared);
-        }
-        if self.web.is_due() {
-            let settings = (config.web.clone(), config.dicom.clone());
-            let prepared = runtime.block_on(self.web.prepare(settings))?;
-            self.web.apply(prepared);
-        }
-        Ok(())
+    /// A port whose files serve again cannot be had; all others are as they should be.
+    pub(super) fn renew(&self, runtime: &Runtime, config: &Config) -> Result<(), ServeError> {
+        let done = [
+            renewed(runtime, &self.dicom, || of_dicom(config)),
+            renewed(runtime, &self.hl7, || config.hl7.clone()),
+            renewed(runtime, &self.web, || of_web(config)),
+        ];
+        done.into_iter().collect()
     }
 
     /// Tells whether they still run.
@@ -141,23 +130,56 @@ impl Receivers {
     }
 }
 
+const FOLDER: &str = "; [receive.folder] path names it, and a folder must be there";
+
+/// What holds for associations.
+pub(super) fn of_dicom(config: &Config) -> <Dicom as Service>::Settings {
+    (config.dicom.clone(), config.history_titles())
+}
+
+/// What holds for objects over HTTP.
+pub(super) fn of_web(config: &Config) -> <Web as Service>::Settings {
+    (config.web.clone(), config.dicom.clone())
+}
+
+fn bound<S: Service>(
+    runtime: &Runtime,
+    service: S,
+    settings: S::Settings,
+) -> Result<Served<S>, Failure> {
+    let bound = runtime.block_on(Served::bind(service, settings));
+    bound.map_err(advised)
+}
+
+fn renewed<S: Service>(
+    runtime: &Runtime,
+    live: &Live<S>,
+    settings: impl FnOnce() -> S::Settings,
+) -> Result<(), ServeError> {
+    if live.is_due() {
+        live.apply(runtime.block_on(live.prepare(settings()))?);
+    }
+    Ok(())
+}
+
 /// Why receiving could not start, with the way out.
 ///
 /// What another program or a mount can mend is worth another start; a mistake of the configuration is
 /// not.
-fn advised(error: ReceiveError) -> Failure {
-    match &error {
-        ReceiveError::Listen(ListenError { source, .. }) => {
-            let advice = address_advice(source);
-            Failure::from(error).advised(advice)
-        }
-        ReceiveError::Folder { .. } => Failure::from(error)
-            .advised("; [receive.folder] path names it, and a folder must be there"),
-        ReceiveError::Nowhere | ReceiveError::Tls(_) => Failure::from(error),
+fn advised(error: ServeError) -> Failure {
+    let advice = advice(&error);
+    Failure::from(error).advised(advice)
+}
+
+/// What to do about it.
+pub(super) fn advice(error: &ServeError) -> &'static str {
+    match error {
+        ServeError::Listen(ListenError { source, .. }) => address_advice(source),
+        ServeError::Tls(_) => "",
     }
 }
 
-pub(super) fn address_advice(source: &std::io::Error) -> &'static str {
+fn address_advice(source: &std::io::Error) -> &'static str {
     match source.kind() {
         ErrorKind::AddrInUse => {
             "; another program has it, perhaps this one started twice: `ss -ltnp` shows which. \
@@ -176,16 +198,18 @@ pub(super) fn address_advice(source: &std::io::Error) -> &'static str {
     }
 }
 
-/// Why a port that is named now cannot be had.
-pub(super) fn unopened(error: ReceiveError) -> Failure {
-    let advice = match &error {
-        ReceiveError::Listen(ListenError { source, .. })
-            if source.kind() == ErrorKind::AddrInUse =>
-        {
-            "; a port that passes to TLS, or to another address of this machine, needs a new start"
-        }
-        ReceiveError::Listen(ListenError { source, .. }) => address_advice(source),
-        _ => "",
+/// Why a port that is named now cannot be had, while `ours` are listened at.
+pub(super) fn unopened(error: ServeError, ours: &[SocketAddr]) -> Failure {
+    let ServeError::Listen(ListenError { address, source }) = &error else {
+        return Failure::from(error);
     };
-    Failure::from(error).advised(advice)
+    let mut same_port = ours.iter().filter(|other| other.port() == address.port());
+    let advice = match same_port.next() {
+        Some(other) if source.kind() == ErrorKind::AddrInUse => format!(
+            "; this daemon listens on {other} itself. Move that to another port first, and the new \
+             one to this port with a second reload, or restart"
+        ),
+        _ => address_advice(source).to_owned(),
+    };
+    Failure::from(error).advised(&advice)
 }

@@ -1,27 +1,25 @@
-//! TLS 1.2 and 1.3 in front of associations and HL7 connections.
+//! TLS 1.2 and 1.3 in front of whatever is served.
 //!
 //! DICOM PS3.15 B.12 (BCP 195: RFC 8996 and RFC 9325): nothing older than TLS 1.2, only suites
 //! with authenticated encryption and forward secrecy, and no way down from TLS: on this port there
 //! is no plain association, whatever the peer asks for. `rustls` speaks nothing else.
 
-use crate::config::{ClientCertificate, Sha256Hex, TlsSettings};
-use sha2::{Digest, Sha256};
-use sheathline_net::dicom::refusal::Refusal;
-use sheathline_net::shares::{Party, Room, Shares};
+mod offer;
+mod settings;
+
+pub(super) use offer::{Offer, Tls, TlsRefusal};
+pub use settings::{ClientCertificate, Sha256Hex, TlsSettings};
+
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
-use tokio::net::TcpStream;
-use tokio::time::{Instant, timeout_at};
-use tokio_rustls::TlsAcceptor;
 use tokio_rustls::rustls::crypto::ring;
 use tokio_rustls::rustls::pki_types::pem::{Error as PemError, PemObject};
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio_rustls::rustls::server::{NoServerSessionStorage, WebPkiClientVerifier};
 use tokio_rustls::rustls::version::{TLS12, TLS13};
 use tokio_rustls::rustls::{Error as RustlsError, RootCertStore, ServerConfig};
-use tokio_rustls::server::TlsStream;
 use x509_cert::Version;
 use x509_cert::der::Decode;
 
@@ -263,182 +261,4 @@ fn day(time: SystemTime) -> String {
 fn others_may_read(path: &Path) -> bool {
     use std::os::unix::fs::PermissionsExt;
     fs::metadata(path).is_ok_and(|file| file.permissions().mode() & 0o077 != 0)
-}
-
-/// Why a connection did not become one over TLS.
-pub(super) enum TlsRefusal {
-    /// The peer connected and closed, as health checks do.
-    Gone,
-    /// With more for the log; where the peer may be told why, its connection.
-    Refused(Refusal, String, Option<TcpStream>),
-}
-
-/// Does the handshakes of one or more ports.
-pub(super) struct Tls {
-    acceptor: TlsAcceptor,
-    handshakes: Shares,
-    max_handshakes: usize,
-    limit: Duration,
-    /// End of our own certificate.
-    expires: SystemTime,
-}
-
-/// What TLS at the ports of one table comes to.
-#[derive(Debug, Clone, Default)]
-pub(super) enum Offer {
-    /// No address asks for it.
-    #[default]
-    NotAsked,
-    /// It can be had.
-    Ready(Arc<Tls>),
-    /// Its files do not serve. The ports are closed until they do; all others stay open.
-    Closed(Arc<TlsError>),
-}
-
-impl Offer {
-    /// What can take the place of this: what the settings in `table` come to now. Files that do not
-    /// serve close a port, but for one whose certificate still holds: that one stays as it was.
-    ///
-    /// # Errors
-    /// The port is open and good, and the files do not serve.
-    pub(super) fn renewed(
-        &self,
-        table: &'static str,
-        settings: &TlsSettings,
-    ) -> Result<Offer, TlsError> {
-        if settings.listen.is_empty() {
-            return Ok(Offer::NotAsked);
-        }
-        match Tls::new(table, settings) {
-            Ok(tls) => Ok(Offer::Ready(Arc::new(tls))),
-            Err(why) if matches!(self, Offer::Ready(_)) && !self.is_due() => Err(why),
-            Err(why) => Ok(Offer::Closed(Arc::new(why))),
-        }
-    }
-
-    /// Tells the log that this closes the ports of `table`, unless it is told already.
-    pub(super) fn tell(&self, table: &'static str, before: &Offer) {
-        let Some(why) = self.closed().map(|why| why.to_string()) else {
-            return;
-        };
-        if before
-            .closed()
-            .is_none_or(|before| before.to_string() != why)
-        {
-            tracing::error!(
-                code = "tls-port-closed",
-                table,
-                "{why}. The others stay open; this one opens once the files serve"
-            );
-        }
-    }
-
-    /// Whether the files are to be looked at again: they did not serve, or the certificate has ended.
-    pub(super) fn is_due(&self) -> bool {
-        match self {
-            Offer::NotAsked => false,
-            Offer::Ready(tls) => tls.expires < SystemTime::now(),
-            Offer::Closed(_) => true,
-        }
-    }
-
-    /// Why the ports are closed, if they are.
-    pub(super) fn closed(&self) -> Option<&Arc<TlsError>> {
-        match self {
-            Offer::Closed(why) => Some(why),
-            Offer::NotAsked | Offer::Ready(_) => None,
-        }
-    }
-
-    /// Who does the handshakes, while the ports are open.
-    pub(super) fn ready(&self) -> Option<&Arc<Tls>> {
-        match self {
-            Offer::Ready(tls) => Some(tls),
-            Offer::NotAsked | Offer::Closed(_) => None,
-        }
-    }
-}
-
-impl Tls {
-    /// Loads what the settings name, and says in the log what is to be put right.
-    fn new(table: &'static str, settings: &TlsSettings) -> Result<Self, TlsError> {
-        let Loaded {
-            config,
-            expires,
-            warnings,
-        } = load(table, settings, SystemTime::now())?;
-        for warning in warnings {
-            tracing::warn!(code = "tls-files", "{warning}");
-        }
-        tracing::info!(code = "tls-ready", table, certificate_ends = day(expires));
-        Ok(Tls {
-            acceptor: TlsAcceptor::from(Arc::new(config)),
-            handshakes: Shares::default(),
-            max_handshakes: settings.max_handshakes.clamp(1, 10_000),
-            limit: Duration::from_secs(settings.handshake_timeout_s),
-            expires,
-        })
-    }
-
-    /// The connection once its handshake is done, with the certificate the peer showed.
-    pub(super) async fn accept(
-        &self,
-        stream: TcpStream,
-        party: Party,
-    ) -> Result<(TlsStream<TcpStream>, Option<Sha256Hex>), TlsRefusal> {
-        let deadline = Instant::now() + self.limit;
-        let refused = |refusal, detail: &str, stream| {
-            Err(TlsRefusal::Refused(refusal, detail.to_owned(), stream))
-        };
-        let slow = |what| refused(Refusal::HandshakeSlow, what, None);
-        // Who sends nothing takes no place among the handshakes.
-        let mut first = [0];
-        match timeout_at(deadline, stream.peek(&mut first)).await {
-            Ok(Ok(0) | Err(_)) => return Err(TlsRefusal::Gone),
-            Ok(Ok(_)) => {}
-            Err(_) => return slow("nothing came"),
-        }
-        match first {
-            // A handshake record (RFC 8446 5.1).
-            [0x16] => {}
-            [sheathline_net::serve::proxy::FIRST_BYTE] => {
-                return refused(Refusal::ProxyUnexpected, "", None);
-            }
-            [other] => {
-                let detail = format!("it begins with {other:#04x}");
-                return refused(Refusal::PlainOnTls, &detail, None);
-            }
-        }
-        let room = Room::places(self.max_handshakes);
-        let Some(place) = self.handshakes.place(party, room) else {
-            return refused(Refusal::Handshakes, "", None);
-        };
-        let accepted = timeout_at(deadline, self.acceptor.accept(stream).into_fallible());
-        let accepted = tokio::select! {
-            accepted = accepted => accepted,
-            () = place.taken_back() => {
-                return refused(Refusal::Displaced, "of the TLS handshakes", None);
-            }
-        };
-        match accepted {
-            Ok(Ok(stream)) => {
-                let (_, session) = stream.get_ref();
-                let shown = session.peer_certificates().and_then(<[_]>::first);
-                let fingerprint = shown.map(|shown| Sha256Hex(Sha256::digest(shown).into()));
-                Ok((stream, fingerprint))
-            }
-            // What the peer sends of a certificate or an alert may be in the words.
-            Ok(Err((error, stream))) => {
-                let error = error.to_string().escape_default().to_string();
-                refused(Refusal::HandshakeFailed, &error, Some(stream))
-            }
-            Err(_) => slow("it did not end"),
-        }
-    }
-}
-
-impl std::fmt::Debug for Tls {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str("Tls")
-    }
 }
