@@ -1,7 +1,7 @@
 //! What the real daemon tells about itself over HTTP and in its log, and that none of it names a
 //! patient.
 
-mod audit;
+pub(crate) mod audit;
 mod canaries;
 mod outbox;
 mod refusals;

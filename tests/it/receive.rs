@@ -4,6 +4,7 @@
 mod access;
 mod dcmtk;
 mod hostile;
+mod intake;
 pub(crate) mod pki;
 mod raw;
 mod refusals;

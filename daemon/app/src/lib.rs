@@ -12,6 +12,7 @@ mod decoding;
 pub mod deliver;
 pub mod export;
 pub mod health;
+pub mod intake;
 pub mod known;
 mod nice;
 pub mod observe;

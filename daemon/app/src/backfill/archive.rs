@@ -3,6 +3,7 @@
 use super::dicom::Dicom;
 use super::web::Web;
 use super::window::Window;
+use crate::intake::{Kept, NotKept};
 use crate::observe::audit::Question;
 use crate::routes::archive::{Archive, Way};
 use sheathline_net::connect::Failure;
@@ -57,7 +58,7 @@ pub struct Series<'a> {
 }
 
 /// Takes an object that came.
-pub type Keep<'k> = &'k mut dyn FnMut(Came) -> Result<(), StoreError>;
+pub type Keep<'k> = &'k mut dyn FnMut(Came) -> Kept;
 
 /// An object that came.
 pub struct Came {
@@ -87,6 +88,21 @@ pub enum Trouble {
     Lost(Failure),
     /// What came could not be stored.
     NotKept(StoreError),
+}
+
+/// Whether an object that came is stored; if not, why.
+///
+/// # Errors
+/// It is another one than asked for, or could not be stored.
+pub(super) fn settled(kept: Kept) -> Result<(), Trouble> {
+    match kept.stored() {
+        Ok(_) => Ok(()),
+        Err(NotKept::Unfit(unfit)) => Err(Trouble::Refused(Failure::answer(
+            unfit.code(),
+            unfit.to_string(),
+        ))),
+        Err(NotKept::Store(error)) => Err(Trouble::NotKept(error)),
+    }
 }
 
 /// Whoever asks this archive.

@@ -1,6 +1,6 @@
 //! DICOM Query/Retrieve as its user: C-FIND, then C-GET or C-MOVE, study root (PS3.4 annex C).
 
-use super::archive::{Answers, Came, Keep, Series, Source, Trouble};
+use super::archive::{Answers, Came, Keep, Series, Source, Trouble, settled};
 use super::pages::nameless_answers;
 use super::window::Window;
 use crate::observe::audit::Question;
@@ -17,7 +17,6 @@ use sheathline_net::dicom::dimse::{Operation, Status};
 use sheathline_net::dicom::message::{Assembler, Message};
 use sheathline_net::dicom::request::{Answer, query_request};
 use sheathline_net::dicom::requestor::{Association, Proposed};
-use sheathline_store::StoreError;
 use std::collections::BTreeSet;
 use std::time::Duration;
 
@@ -255,17 +254,22 @@ impl Source for Dicom {
             association
                 .ask(context.id, command, &asked)
                 .map_err(Trouble::Lost)?;
+            let mut refused = None;
             loop {
                 let message = association.next(&mut assembler).map_err(Trouble::Lost)?;
                 if message.command.operation == Operation::Store {
-                    take(association, message, keep)?;
+                    match take(association, message, keep) {
+                        // The others still come.
+                        Err(Trouble::Refused(why)) => refused = Some(why),
+                        taken => taken?,
+                    }
                     continue;
                 }
                 let answer = answer_to(&message, field, number)?;
                 match answer.status {
                     0xFF00 | 0xFF01 => {}
-                    0x0000 => return Ok(None),
-                    _ => return Ok(Some(refusal(&answer))),
+                    0x0000 => return Ok(refused),
+                    _ => return Ok(refused.or_else(|| Some(refusal(&answer)))),
                 }
             }
         })
@@ -306,29 +310,18 @@ fn take(association: &mut Association, message: Message, keep: Keep<'_>) -> Resu
         (_, None, _) => (Status::InvalidInstance, Ok(())),
         (_, _, None) => (Status::NoDataSet, Ok(())),
         (Some(syntax), Some(instance), Some(bytes)) => {
-            let came = Came {
+            let kept = keep(Came {
                 instance: instance.clone(),
                 syntax: Some(syntax),
                 bytes,
-            };
-            match keep(came) {
-                Ok(()) => (Status::Success, Ok(())),
-                Err(error) => (not_kept(&error), Err(Trouble::NotKept(error))),
-            }
+            });
+            (kept.status(), settled(kept))
         }
     };
     let answered = association.answer(message.context, command.answer(status));
     // What is not stored weighs more than whom we could not tell.
     stored?;
     answered.map_err(Trouble::Lost)
-}
-
-fn not_kept(error: &StoreError) -> Status {
-    match error {
-        StoreError::Full => Status::NoSpace,
-        StoreError::InDoubt { .. } => Status::StoreInDoubt,
-        _ => Status::StoreBusy,
-    }
 }
 
 /// The identifier of a query.

@@ -7,13 +7,13 @@
 use super::archive::{Answers, Came, Series, Source, Trouble, source};
 use super::told::{Asked, Counts, Event, Stop};
 use super::window::{Window, windows};
-use crate::observe::audit::{self, Origin};
-use crate::observe::{self, Observed};
+use crate::intake::{History, Intake, Kept, Name, Object, Telling, Unfit};
+use crate::observe::Observed;
+use crate::observe::audit;
 use crate::routes::archive::{Archive, Way};
-use chrono::{DateTime, Local, NaiveDate, Utc};
+use chrono::{Local, NaiveDate, Utc};
 use sheathline_model::domain;
 use sheathline_net::connect::{Failure, Stage};
-use sheathline_store::objects::Incoming;
 use sheathline_store::{Store, StoreError, archives};
 use std::collections::BTreeSet;
 use std::thread::sleep;
@@ -256,11 +256,15 @@ impl<'a> Backfill<'a> {
         while !wanted.is_empty() {
             self.wait_for_hours();
             let started = Instant::now();
-            let (archive, store, observed) = (self.archive, self.store, self.observed);
+            let archive = self.archive;
+            let intake = Intake {
+                store: self.store,
+                observed: self.observed,
+            };
             let counts = &mut self.counts;
             let mut keep = |came: Came| {
                 counts.bytes += came.bytes.len() as u64;
-                keep(archive, store, observed, &came)
+                keep(archive, intake, came)
             };
             let answered = self.source.fetch(series, &wanted, &mut keep);
             self.keep_pace(wanted.len(), started);
@@ -374,25 +378,31 @@ impl<'a> Backfill<'a> {
     }
 }
 
-/// Keeps an object that came; on stable storage when it returns.
-fn keep(
-    archive: &Archive,
-    store: &Store,
-    observed: &Observed,
-    came: &Came,
-) -> Result<(), StoreError> {
-    let now: DateTime<Utc> = Utc::now();
+/// Keeps an object that came.
+fn keep(archive: &Archive, intake: Intake<'_>, came: Came) -> Kept {
     let source = domain::Source::Archive(archive.name.clone());
-    let issuer = &archive.default_issuer;
-    let object = Incoming::new(&came.bytes, came.syntax, source, issuer, now)?
-        .quiet_after(archive.quiet_after_days);
-    let instance = came.instance.clone();
-    let (_, repeated) = store.write(move |tx| archives::keep(tx, &object, &instance))?;
-    if let Some(facts) = repeated {
-        let origin = Origin::Peer(archive.name.clone());
-        observed.note(|| observe::repeated(origin, &facts));
+    let Came {
+        instance,
+        syntax,
+        bytes,
+    } = came;
+    let name = Name::Instance(instance.clone());
+    // Noted under the UID it was asked for by, another object would count as the one that is wanted.
+    if let Err(unfit) = Unfit::unless_named(&bytes, syntax, None, &instance) {
+        return intake.refuse(&name, &source, unfit);
     }
-    Ok(())
+    let object = Object {
+        bytes,
+        syntax,
+        default_issuer: archive.default_issuer.clone(),
+        name,
+        history: Some(History {
+            asked: instance,
+            quiet_after_days: archive.quiet_after_days,
+        }),
+        telling: Telling::All,
+    };
+    intake.keep_waiting(object, &source)
 }
 
 /// Whom the audit trail names.

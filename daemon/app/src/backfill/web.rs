@@ -1,6 +1,6 @@
 //! DICOMweb as its user: QIDO-RS to ask, WADO-RS to get (PS3.18 10.6 and 10.4).
 
-use super::archive::{Answers, Came, Keep, Series, Source, Trouble};
+use super::archive::{Answers, Came, Keep, Series, Source, Trouble, settled};
 use super::dicom::REPORTS;
 use super::found::{Found, page};
 use super::pages::{Next, Pages};
@@ -160,7 +160,7 @@ impl Web {
             syntax: None,
             bytes: bytes.map_err(refused)?,
         };
-        keep(came).map_err(Trouble::NotKept)
+        settled(keep(came))
     }
 }
 

@@ -5,15 +5,13 @@ use super::look::sum;
 use super::service::{self, Receivers};
 use super::{Code, Failure, issuers, open, places, print};
 use crate::config::Config;
-use crate::observe::audit::Origin;
-use crate::observe::{self, Observed};
+use crate::intake::{Intake, Name, NotKept, Object, Telling};
+use crate::observe::Observed;
 use crate::pipeline::{Pipeline, Progress};
-use chrono::Utc;
+use crate::receive::folder::file::NotRead;
 use serde::Serialize;
 use sheathline_model::domain::Source;
 use sheathline_store::bodies::Dropped;
-use sheathline_store::facts;
-use sheathline_store::objects::Incoming;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -131,14 +129,31 @@ fn take(
     config: &Config,
     path: &Path,
 ) -> Result<(), Failure> {
-    let bytes = open::bytes_of(path, config.folder.max_object_bytes)?;
-    let issuer = &config.folder.default_issuer;
-    let object = Incoming::new(&bytes, None, Source::File, issuer, Utc::now())?;
-    let (_, repeated) = pipeline.store().write(move |tx| facts::keep(tx, &object))?;
-    if let Some(facts) = repeated {
-        observed.note(|| observe::repeated(Origin::Files, &facts));
+    let intake = Intake {
+        store: pipeline.store(),
+        observed,
+    };
+    let limit = config.folder.max_object_bytes;
+    let bytes = open::bytes_unless(path, limit, |why| match (why, why.unfit()) {
+        (_, Some(unfit)) => drop(intake.refuse(&Name::None, &Source::File, unfit)),
+        (NotRead::Failed(_), None) => {
+            intake.unreadable(&Name::None, &Source::File, Telling::All);
+        }
+        _ => {}
+    })?;
+    let object = Object {
+        bytes,
+        syntax: None,
+        default_issuer: config.folder.default_issuer.clone(),
+        name: Name::None,
+        history: None,
+        telling: Telling::All,
+    };
+    match intake.keep_waiting(object, &Source::File).stored() {
+        Ok(_) => Ok(()),
+        Err(NotKept::Unfit(unfit)) => Err(Failure::new(Code::Refused, unfit.to_string())),
+        Err(NotKept::Store(error)) => Err(error.into()),
     }
-    Ok(())
 }
 
 /// Drains the pipeline with a bar on a terminal.

@@ -7,7 +7,7 @@ use crate::observe::audit::message::Node;
 use crate::observe::{Observed, Trail};
 use crate::pipeline::{Beside, Pipeline};
 use crate::publish;
-use crate::receive::folder::file::read_whole;
+use crate::receive::folder::file::{NotRead, read_whole};
 use sheathline_model::domain::{Millimetres, Mistake, PatientKey};
 use sheathline_model::reading::{Charsets, Rules};
 use sheathline_model::results::Site;
@@ -39,8 +39,20 @@ fn text(path: &Path, code: Code, named_by: &str) -> Result<String, Failure> {
 /// Reads a whole object of at most `limit` bytes. A link that the user names is followed; a pipe or
 /// a device is refused, so that nothing waits for ever.
 pub(super) fn bytes_of(path: &Path, limit: u64) -> Result<Vec<u8>, Failure> {
+    bytes_unless(path, limit, |_| ())
+}
+
+/// The same; `told` is told why a file that is there was not read.
+pub(super) fn bytes_unless(
+    path: &Path,
+    limit: u64,
+    told: impl FnOnce(&NotRead),
+) -> Result<Vec<u8>, Failure> {
     let real = fs::canonicalize(path).map_err(|error| Failure::at(path, error))?;
-    read_whole(&real, limit).map_err(|error| Failure::at(path, error))
+    read_whole(&real, limit).map_err(|error| {
+        told(&error);
+        Failure::at(path, error)
+    })
 }
 
 /// Writes a file that holds patient data: a new one is for the user and their group.

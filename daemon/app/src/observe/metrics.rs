@@ -23,6 +23,7 @@ use prometheus_client::metrics::histogram::{Histogram, exponential_buckets};
 use prometheus_client::metrics::info::Info;
 use prometheus_client::registry::{Registry, Unit};
 use sheathline_model::assess::Status as ExamStatus;
+use sheathline_model::domain::Source;
 use sheathline_net::dicom::dimse::Status;
 use sheathline_net::dicom::refusal::{Refusal, Refusals};
 use sheathline_store::backlog::{Backlog, Waiting};
@@ -36,19 +37,6 @@ use std::time::Duration;
 /// Reasons for quarantine that are told apart; a site's templates cannot make more labels.
 const REASONS_MAX: usize = 100;
 
-/// What brought an object.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Carrier {
-    /// An association.
-    Dicom,
-    /// The drop folder.
-    Folder,
-    /// The history of an archive.
-    Archive,
-    /// HTTP.
-    Web,
-}
-
 /// What became of an object on its arrival.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Arrival {
@@ -58,7 +46,7 @@ pub enum Arrival {
     Repeat,
     /// Not kept, since it is not what a sender may send.
     Refused,
-    /// Not kept, since the store did not take it.
+    /// Not kept, since the store did not take it, or since it cannot be read where it lies.
     Failed,
 }
 
@@ -268,11 +256,13 @@ impl Metrics {
             let status = status.word();
             let _ = self.assessed.get_or_create(&Assessed { status });
         }
+        // Files that are named on the command line come to a process whose numbers nobody reads.
+        let nobody = String::new;
         for source in [
-            Carrier::Dicom,
-            Carrier::Folder,
-            Carrier::Archive,
-            Carrier::Web,
+            Source::Dicom(nobody()),
+            Source::Folder,
+            Source::Archive(nobody()),
+            Source::Web(nobody()),
         ] {
             for outcome in [
                 Arrival::Kept,
@@ -280,7 +270,7 @@ impl Metrics {
                 Arrival::Refused,
                 Arrival::Failed,
             ] {
-                let _ = self.arrived.get_or_create(&arrived(source, outcome));
+                let _ = self.arrived.get_or_create(&arrived(&source, outcome));
             }
         }
     }
@@ -300,7 +290,7 @@ impl Metrics {
     }
 
     /// An object arrived.
-    pub fn arrived(&self, source: Carrier, outcome: Arrival) {
+    pub fn arrived(&self, source: &Source, outcome: Arrival) {
         self.arrived.get_or_create(&arrived(source, outcome)).inc();
     }
 
@@ -411,14 +401,9 @@ impl Drop for Open {
     }
 }
 
-fn arrived(source: Carrier, outcome: Arrival) -> Arrived {
+fn arrived(source: &Source, outcome: Arrival) -> Arrived {
     Arrived {
-        source: match source {
-            Carrier::Dicom => "dicom",
-            Carrier::Folder => "folder",
-            Carrier::Archive => "archive",
-            Carrier::Web => "web",
-        },
+        source: source.kind(),
         outcome: match outcome {
             Arrival::Kept => "kept",
             Arrival::Repeat => "repeat",

@@ -13,8 +13,7 @@ pub mod refused;
 pub use audit::Trail;
 pub use metrics::Metrics;
 
-use audit::message::Outcome;
-use audit::{Event, Facts, Origin};
+use audit::{Event, Facts};
 use outbox::OutboxState;
 use refused::Refusing;
 use sheathline_model::persons::Statement;
@@ -41,16 +40,6 @@ impl Observed {
         if let Some(trail) = &self.trail {
             trail.note(&event());
         }
-    }
-}
-
-/// An object that came again.
-pub(crate) fn repeated(origin: Origin, object: &ObjectFacts) -> Event {
-    Event::Received {
-        origin,
-        is_repeat: true,
-        outcome: Outcome::Success,
-        facts: facts(object),
     }
 }
 

@@ -4,7 +4,7 @@
 use super::{Pipeline, PipelineError};
 use crate::observe;
 use crate::observe::audit::message::Outcome;
-use crate::observe::audit::{Event, Facts, Origin};
+use crate::observe::audit::{Event, Facts};
 use crate::publish;
 use chrono::{DateTime, Utc};
 use sheathline_model::domain::{Disposition, PatientKey};
@@ -155,7 +155,7 @@ fn said(entry: &Entry) -> Event {
 
 fn received(object: &ObjectFacts) -> Event {
     Event::Received {
-        origin: Origin::of(&object.source),
+        source: object.source.clone(),
         is_repeat: false,
         outcome: match object.disposition {
             Some(StoredDisposition::As(Disposition::Quarantined)) => {

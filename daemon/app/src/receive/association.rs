@@ -4,12 +4,13 @@ use super::negotiate::{self, Accepted, Context};
 use super::shared::{Shared, Titles};
 use super::storing;
 use crate::config::SenderSettings;
+use crate::intake::{Name, Unfit};
 use crate::observe::audit::Event;
 use crate::routes::archive::HistoryTitle;
 use dicom_ul::pdu::{AbortRQServiceProviderReason, AbortRQSource, PDataValue, PDataValueType, Pdu};
 use sheathline_net::dicom::PDU_BYTES_MAX;
-use sheathline_net::dicom::dimse::{Operation, Status};
-use sheathline_net::dicom::message::{Assembler, Fragment, Message};
+use sheathline_net::dicom::dimse::{Command, Operation, Status};
+use sheathline_net::dicom::message::{Assembler, Fault, Fragment, Message};
 use sheathline_net::dicom::refusal::Refusal;
 use sheathline_net::dicom::wire::{Stream, Wire, WireError};
 use sheathline_net::serve::{End as Signals, Peer, proxy};
@@ -283,7 +284,7 @@ impl<S: Stream> Association<S> {
         let whole = self
             .assembler
             .feed(fragment)
-            .map_err(|fault| End::Abort(AbortRQSource::ServiceUser, fault.to_string()))?;
+            .map_err(|fault| self.broken_off(&fault))?;
         let Some(message) = whole else {
             return Ok(());
         };
@@ -295,6 +296,17 @@ impl<S: Stream> Association<S> {
         drop(busy);
         self.memory = None;
         done
+    }
+
+    /// Ends over a message that breaks the rules; an object that is too large to come is told of as one.
+    fn broken_off(&self, fault: &Fault) -> End {
+        if let Fault::TooLarge { limit } = *fault {
+            let source = storing::source(&self.calling, self.history.as_ref());
+            let unfit = Unfit::TooLarge { bytes: None, limit };
+            let intake = self.shared.intake();
+            intake.broken_off(&Name::None, &source, unfit);
+        }
+        End::Abort(AbortRQSource::ServiceUser, fault.to_string())
     }
 
     /// Sets memory aside for so many more bytes of the data set; `false` if there is none.
@@ -309,6 +321,47 @@ impl<S: Stream> Association<S> {
             .memory
             .get_or_insert_with(|| memory.nothing(self.party));
         mine.hold(wanted, *memory_room)
+    }
+
+    /// Keeps an object, if it may come in this context.
+    async fn store(&mut self, of: &Command, context: Context, data_set: Option<Vec<u8>>) -> Status {
+        let Self {
+            shared,
+            calling,
+            sender,
+            history,
+            party,
+            ..
+        } = self;
+        let refused = |unfit: Unfit| {
+            if !of.has_data_set {
+                return unfit.status();
+            }
+            let source = storing::source(calling, history.as_ref());
+            let name = of
+                .sop_instance_uid
+                .clone()
+                .map_or(Name::None, Name::Instance);
+            shared.intake().refuse(&name, &source, unfit).status()
+        };
+        if of.sop_class_uid.as_deref() != Some(context.class) {
+            return refused(Unfit::Class);
+        }
+        match (&of.sop_instance_uid, data_set) {
+            (None, _) => refused(Unfit::Nameless),
+            (_, None) if !of.has_data_set => Status::NoDataSet,
+            (_, None) => refused(Unfit::NoRoom),
+            (Some(uid), Some(bytes)) => {
+                let from = storing::From {
+                    calling,
+                    sender,
+                    history: history.as_ref(),
+                    context,
+                    party: *party,
+                };
+                storing::store(shared, from, uid, bytes).await
+            }
+        }
     }
 
     async fn answer(&mut self, message: Message) -> Result<(), End> {
@@ -336,26 +389,11 @@ impl<S: Stream> Association<S> {
                 Status::UnrecognisedOperation
             }
             Operation::Echo => Status::Success,
-            Operation::Store if command.sop_class_uid.as_deref() != Some(accepted.class) => {
-                Status::ClassNotSupported
+            Operation::Store => {
+                // Whatever went wrong with an object has its line in the log.
+                is_told = command.has_data_set;
+                self.store(&command, accepted, data_set).await
             }
-            Operation::Store => match (&command.sop_instance_uid, data_set) {
-                (None, _) => Status::InvalidInstance,
-                (_, None) if !command.has_data_set => Status::NoDataSet,
-                (_, None) => Status::TooManyLarge,
-                (Some(uid), Some(bytes)) => {
-                    let from = storing::From {
-                        calling: &self.calling,
-                        sender: &self.sender,
-                        history: self.history.as_ref(),
-                        context: accepted,
-                        party: self.party,
-                    };
-                    // Whatever went wrong there has its line in the log.
-                    is_told = true;
-                    storing::store(&self.shared, from, uid, bytes).await
-                }
-            },
         };
         if command.operation == Operation::Store {
             let metrics = &self.shared.observed.metrics;

@@ -1,6 +1,7 @@
 //! What all connections share: settings, store, and the room there is.
 
 use crate::config::{DicomSettings, SenderSettings};
+use crate::intake::Intake;
 use crate::observe::Observed;
 use crate::observe::metrics::Open;
 use crate::observe::refused::{Reason, Refused};
@@ -83,6 +84,14 @@ impl Shared {
             settings,
             titles: Arc::default(),
             store,
+        }
+    }
+
+    /// Where objects are kept.
+    pub(super) fn intake(&self) -> Intake<'_> {
+        Intake {
+            store: &self.store,
+            observed: &self.observed,
         }
     }
 

@@ -7,6 +7,7 @@ mod answer;
 mod keep;
 
 use crate::config::{DicomSettings, WebSettings};
+use crate::intake::{Intake, Name, Unfit};
 use crate::observe::refused::Reason;
 use crate::observe::{Observed, refused as told_refused};
 use answer::{Answer, Told, refusal, stored};
@@ -19,6 +20,7 @@ use hyper::{Method, Request, StatusCode};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use ipnet::IpNet;
 use sha2::{Digest, Sha256};
+use sheathline_model::domain::Source;
 use sheathline_net::dicom::refusal::Refusal;
 use sheathline_net::http::multipart::{Broken, Parts, parameter};
 use sheathline_net::serve::{End, Happened, Now, Peer, Ports, Service};
@@ -85,6 +87,22 @@ impl Web {
             observed,
             memory: Shares::default(),
         }
+    }
+}
+
+impl Web {
+    /// Where objects are kept.
+    fn intake(&self) -> Intake<'_> {
+        Intake {
+            store: &self.store,
+            observed: &self.observed,
+        }
+    }
+
+    /// Tells of an object whose request is refused before its end.
+    fn broken_off(&self, peer: IpAddr, unfit: Unfit) {
+        let source = Source::Web(peer.to_string());
+        self.intake().broken_off(&Name::None, &source, unfit);
     }
 }
 
@@ -288,6 +306,7 @@ async fn store(
     let mut received = 0_u64;
     let memory = shared.memory.nothing(Party::of(peer));
     let no_room = || {
+        shared.broken_off(peer, Unfit::NoRoom);
         let says = "too many large bodies at once; send it again later";
         refused(StatusCode::SERVICE_UNAVAILABLE, says)
     };
@@ -325,6 +344,11 @@ async fn store(
                 let says = format!("more than {NO_FILES_MAX} parts are no DICOM files");
                 return Err(malformed(&says));
             }
+        }
+        if let Err(Broken::TooLarge(_)) = taken {
+            let limit = shared.dicom.max_object_bytes;
+            let unfit = Unfit::TooLarge { bytes: None, limit };
+            shared.broken_off(peer, unfit);
         }
         taken.map_err(|broken| broken_body(broken, shared))?;
     }

@@ -21,13 +21,26 @@ pub enum Source {
     Unknown(String),
 }
 
-const DICOM: &str = "dicom:";
-const ARCHIVE: &str = "archive:";
-const WEB: &str = "web:";
+const DICOM: &str = "dicom";
+const ARCHIVE: &str = "archive";
+const WEB: &str = "web";
 const FOLDER: &str = "folder";
 const FILE: &str = "file";
 
 impl Source {
+    /// In one word, by which it is counted.
+    #[must_use]
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Source::Dicom(_) => DICOM,
+            Source::Archive(_) => ARCHIVE,
+            Source::Web(_) => WEB,
+            Source::Folder => FOLDER,
+            Source::File => FILE,
+            Source::Unknown(_) => "unknown",
+        }
+    }
+
     /// Who sent it, where somebody did: an AE title, an archive, an address.
     #[must_use]
     pub fn peer(&self) -> Option<&str> {
@@ -41,19 +54,22 @@ impl Source {
 impl fmt::Display for Source {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Source::Dicom(title) => write!(f, "{DICOM}{title}"),
-            Source::Archive(name) => write!(f, "{ARCHIVE}{name}"),
-            Source::Web(address) => write!(f, "{WEB}{address}"),
-            Source::Folder => f.write_str(FOLDER),
-            Source::File => f.write_str(FILE),
             Source::Unknown(text) => f.write_str(text),
+            known => match known.peer() {
+                Some(peer) => write!(f, "{}:{peer}", known.kind()),
+                None => f.write_str(known.kind()),
+            },
         }
     }
 }
 
 impl From<&str> for Source {
     fn from(text: &str) -> Self {
-        let named = |prefix| text.strip_prefix(prefix).map(str::to_owned);
+        let named = |kind| {
+            text.strip_prefix(kind)?
+                .strip_prefix(':')
+                .map(str::to_owned)
+        };
         match text {
             FOLDER => Source::Folder,
             FILE => Source::File,

@@ -4,7 +4,7 @@
 mod event;
 mod xml;
 
-pub use event::{Event, Facts, Origin, Outcome, Question, Receiver};
+pub use event::{Event, Facts, Outcome, Question, Receiver};
 
 use chrono::{DateTime, SecondsFormat, Utc};
 use dicom_dictionary_std::uids::{
@@ -79,10 +79,7 @@ impl Xml {
                 (SECURITY_ALERT, Some(NODE_AUTHENTICATION), "E")
             }
             Event::Reconfigured { .. } => (SECURITY_ALERT, Some(SOFTWARE_CONFIGURATION), "E"),
-            Event::Received {
-                origin: Origin::Files,
-                ..
-            } => (IMPORT, None, "C"),
+            Event::Received { source, .. } if source.peer().is_none() => (IMPORT, None, "C"),
             // A.5.3.7: R where the receiver held the instance already and changes nothing.
             Event::Received {
                 is_repeat: true, ..
@@ -150,23 +147,19 @@ impl Xml {
                 self.participant(&us)?;
                 self.participant(&Participant::peer(peer, calling, *address))
             }
-            Event::Received {
-                origin: Origin::Peer(calling),
-                ..
-            } => {
-                self.participant(&Participant {
-                    requests: true,
-                    ..Participant::entity(calling, SOURCE_ROLE)
-                })?;
-                self.participant(&as_role(DESTINATION_ROLE, false))
-            }
-            Event::Received {
-                origin: Origin::Files,
-                ..
-            } => {
-                self.participant(&as_role(DESTINATION_ROLE, true))?;
-                self.participant(&Participant::media("files", SOURCE_MEDIA, URI_MEDIA))
-            }
+            Event::Received { source, .. } => match source.peer() {
+                Some(peer) => {
+                    self.participant(&Participant {
+                        requests: true,
+                        ..Participant::entity(peer, SOURCE_ROLE)
+                    })?;
+                    self.participant(&as_role(DESTINATION_ROLE, false))
+                }
+                None => {
+                    self.participant(&as_role(DESTINATION_ROLE, true))?;
+                    self.participant(&Participant::media("files", SOURCE_MEDIA, URI_MEDIA))
+                }
+            },
             Event::Published { folder, .. } => {
                 self.participant(&as_role(SOURCE_ROLE, true))?;
                 self.participant(&Participant::media(

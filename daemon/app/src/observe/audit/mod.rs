@@ -9,5 +9,5 @@ pub mod message;
 pub mod syslog;
 pub mod trail;
 
-pub use message::{Event, Facts, Origin, Question, Receiver};
+pub use message::{Event, Facts, Question, Receiver};
 pub use trail::Trail;

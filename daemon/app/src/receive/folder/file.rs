@@ -1,5 +1,6 @@
 //! Files of a folder that others write to: opened without following or waiting.
 
+use crate::intake::Unfit;
 use rustix::fs::{CWD, Mode, OFlags, Stat, fstat, openat};
 use rustix::io::Errno;
 use std::fs::File;
@@ -49,6 +50,20 @@ pub enum NotRead {
     /// The system refuses.
     #[error("the file cannot be read: {0}")]
     Failed(#[from] io::Error),
+}
+
+impl NotRead {
+    /// Why the object is refused, if it is for its size.
+    #[must_use]
+    pub fn unfit(&self) -> Option<Unfit> {
+        match *self {
+            NotRead::TooLarge { bytes, limit } => Some(Unfit::TooLarge {
+                bytes: Some(bytes),
+                limit,
+            }),
+            _ => None,
+        }
+    }
 }
 
 /// Reads a whole regular file of at most `limit` bytes. Follows no link at the end of `path` and

@@ -5,16 +5,13 @@ use super::held::{self, Held};
 use super::{DONE, FAILED, Look, OURS};
 use crate::config::{After, FolderSettings};
 use crate::decoding::{self, Effort};
-use crate::observe::audit::message::Outcome;
-use crate::observe::audit::{Event, Facts, Origin};
-use crate::observe::metrics::{Arrival, Carrier};
-use crate::observe::{self, Observed};
+use crate::intake::{Intake, Kept, Name, Object, Telling, Unfit};
+use crate::observe::Observed;
 use rustix::fs::FileType;
 use sheathline_model::domain::Source;
 use sheathline_model::sr::{Limits, gate};
-use sheathline_store::facts;
-use sheathline_store::objects::{Incoming, Kept, ObjectId};
-use sheathline_store::{Store, StoreError};
+use sheathline_store::Store;
+use sheathline_store::objects::ObjectId;
 use std::collections::HashMap;
 use std::ffi::{OsStr, OsString};
 use std::io::{self, Write};
@@ -26,6 +23,10 @@ use tokio::sync::watch;
 /// Files kept with one commit, and their bytes: one sync for many, memory for few.
 const BATCH_FILES: usize = 64;
 const BATCH_BYTES: u64 = 32 << 20;
+
+/// A file that cannot be kept is tried at every look, and counted so often: the alert looks at a quarter
+/// of an hour, and is to last as long as the trouble does.
+const COUNT_AGAIN: Duration = Duration::from_secs(300);
 
 /// Where a file that is about to be deleted waits for a last look. Hidden, so never taken.
 const GOING: &str = ".sheathline-going";
@@ -43,6 +44,28 @@ struct Seen {
     kept: Option<ObjectId>,
     /// Whether a trouble with it is in the log already.
     noted: bool,
+    /// When it was last counted as one that could not be kept.
+    counted: Option<Instant>,
+}
+
+impl Seen {
+    /// What is told if it cannot be kept now.
+    fn telling(&self, now: Instant) -> Telling {
+        match self.counted {
+            None => Telling::All,
+            Some(at) if now.saturating_duration_since(at) >= COUNT_AGAIN => Telling::Number,
+            Some(_) => Telling::Nothing,
+        }
+    }
+
+    /// It could not be kept now; what is told of that.
+    fn tell(&mut self, now: Instant) -> Telling {
+        let telling = self.telling(now);
+        if telling != Telling::Nothing {
+            self.counted = Some(now);
+        }
+        telling
+    }
 }
 
 #[derive(Debug)]
@@ -51,7 +74,6 @@ pub(super) struct Scanner {
     settings: FolderSettings,
     store: Store,
     seen: HashMap<OsString, Seen>,
-    store_trouble_noted: bool,
     /// What stands in the place of `done` or `failed` is in the log already.
     link_noted: bool,
     pub(super) observed: Observed,
@@ -66,7 +88,6 @@ impl Scanner {
             settings,
             store,
             seen: HashMap::new(),
-            store_trouble_noted: false,
             link_noted: false,
             observed: Observed::default(),
             stop: None,
@@ -111,6 +132,7 @@ impl Scanner {
                     is_whole: true,
                     kept: None,
                     noted: false,
+                    counted: None,
                 },
             };
             if kind == FileType::RegularFile {
@@ -135,7 +157,7 @@ impl Scanner {
             if self.stop.as_ref().is_some_and(|stop| *stop.borrow()) {
                 break;
             }
-            self.take(&folder, &batch, &mut look);
+            self.take(&folder, &batch, now, &mut look);
         }
         Ok(look)
     }
@@ -161,9 +183,9 @@ impl Scanner {
     }
 
     /// Keeps the files of one batch with one commit, then puts each away.
-    fn take(&mut self, folder: &Held, batch: &[OsString], look: &mut Look) {
+    fn take(&mut self, folder: &Held, batch: &[OsString], now: Instant, look: &mut Look) {
         let mut names = Vec::new();
-        let mut incoming = Vec::new();
+        let mut objects = Vec::new();
         let unfinished = self.unfinished();
         for name in batch {
             let Some(seen) = self.seen.get_mut(name) else {
@@ -176,59 +198,58 @@ impl Scanner {
             let limit = self.settings.max_object_bytes;
             match read_settled(folder, name, seen.state, limit) {
                 Ok(bytes) if seen.age < unfinished && !is_whole(&bytes) => seen.is_whole = false,
-                Ok(bytes) if bytes.is_empty() => self.fail(folder, name, "the file is empty", look),
+                Ok(bytes) if bytes.is_empty() => self.fail(folder, name, Unfit::Empty, look),
                 Ok(bytes) => {
-                    let issuer = &self.settings.default_issuer;
-                    match Incoming::new(&bytes, None, Source::Folder, issuer, chrono::Utc::now()) {
-                        Ok(object) => {
-                            names.push(name);
-                            incoming.push(object);
-                        }
-                        Err(error) => note(seen, "folder-not-kept", &error),
-                    }
-                }
-                Err(why @ NotRead::TooLarge { .. }) => {
-                    self.fail(folder, name, &why.to_string(), look)
+                    names.push(name);
+                    objects.push(Object {
+                        bytes,
+                        syntax: None,
+                        default_issuer: self.settings.default_issuer.clone(),
+                        name: Name::Inode(seen.state.inode),
+                        history: None,
+                        telling: seen.telling(now),
+                    });
                 }
                 // The next look finds the new state and waits for it to settle.
                 Err(NotRead::Changed | NotRead::NotAFile) => {}
                 Err(NotRead::Failed(error)) if error.kind() == io::ErrorKind::NotFound => {}
-                Err(why) => note(seen, "folder-unreadable-file", &why),
+                Err(why) => match why.unfit() {
+                    Some(unfit) => self.fail(folder, name, unfit, look),
+                    None => {
+                        let inode = Name::Inode(seen.state.inode);
+                        let telling = seen.tell(now);
+                        note(seen, "folder-unreadable-file", &why);
+                        self.intake().unreadable(&inode, &Source::Folder, telling);
+                    }
+                },
             }
         }
-        if incoming.is_empty() {
+        if objects.is_empty() {
             return;
         }
-        let kept: Result<Vec<(Kept, _)>, StoreError> = self
-            .store
-            .write(move |tx| incoming.iter().map(|one| facts::keep(tx, one)).collect());
-        match kept {
-            Ok(kept) => {
-                self.store_trouble_noted = false;
-                for (name, (kept, repeated)) in names.into_iter().zip(kept) {
-                    if let Some(facts) = repeated {
-                        let event = || observe::repeated(Origin::Files, &facts);
-                        self.observed.note(event);
-                    }
-                    let (id, arrival) = match kept {
-                        Kept::New(id) => (id, Arrival::Kept),
-                        Kept::Repeat(id) => (id, Arrival::Repeat),
-                    };
-                    self.observed.metrics.arrived(Carrier::Folder, arrival);
-                    tracing::debug!(code = "object-kept", source = "folder", %id);
-                    if let Some(seen) = self.seen.get_mut(name) {
-                        seen.kept = Some(id);
-                    }
+        let all = self.intake().keep_all(objects, &Source::Folder);
+        for (name, kept) in names.into_iter().zip(all) {
+            let Some(seen) = self.seen.get_mut(name) else {
+                continue;
+            };
+            match kept {
+                Kept::New(id) | Kept::Same(id) => {
+                    seen.kept = Some(id);
                     self.put_away(folder, name, id, look);
                 }
-            }
-            // The files stay where they are, and every look tries again.
-            Err(error) => {
-                if !self.store_trouble_noted {
-                    tracing::error!(code = "folder-not-kept", %error, "the files stay");
+                // The file stays where it is, and every look tries again.
+                Kept::Failed(..) => {
+                    seen.tell(now);
                 }
-                self.store_trouble_noted = true;
+                Kept::Refused(unfit) => self.fail(folder, name, unfit, look),
             }
+        }
+    }
+
+    fn intake(&self) -> Intake<'_> {
+        Intake {
+            store: &self.store,
+            observed: &self.observed,
         }
     }
 
@@ -299,7 +320,7 @@ impl Scanner {
     }
 
     /// Moves a file that will never be taken to `failed`, with its reason beside it.
-    fn fail(&mut self, folder: &Held, name: &OsStr, why: &str, look: &mut Look) {
+    fn fail(&mut self, folder: &Held, name: &OsStr, why: Unfit, look: &mut Look) {
         let Some(seen) = self.seen.get_mut(name) else {
             return;
         };
@@ -313,18 +334,12 @@ impl Scanner {
                 if let Err(error) = write_reason(&failed, &moved, inode, why) {
                     tracing::warn!(code = "folder-no-reason", inode, %error);
                 }
-                // By inode: a file name may be the name of a patient.
-                tracing::warn!(code = "folder-failed", inode, why);
                 self.seen.remove(name);
                 look.failed += 1;
-                let metrics = &self.observed.metrics;
-                metrics.arrived(Carrier::Folder, Arrival::Refused);
-                self.observed.note(|| Event::Received {
-                    origin: Origin::Files,
-                    is_repeat: false,
-                    outcome: Outcome::Minor("moved to the folder failed"),
-                    facts: Facts::default(),
-                });
+                let told = self
+                    .intake()
+                    .refuse(&Name::Inode(inode), &Source::Folder, why);
+                drop(told);
                 look.waiting = look.waiting.saturating_sub(1);
             }
             Err(error) => note(seen, "folder-not-put-away", &error),
@@ -385,7 +400,7 @@ fn note(seen: &mut Seen, code: &'static str, why: &dyn std::fmt::Display) {
     }
 }
 
-fn write_reason(folder: &Held, moved: &OsStr, inode: u64, why: &str) -> io::Result<()> {
+fn write_reason(folder: &Held, moved: &OsStr, inode: u64, why: Unfit) -> io::Result<()> {
     let mut name = moved.to_owned();
     name.push(".reason.txt");
     let text = format!("{why}\n");

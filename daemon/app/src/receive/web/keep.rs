@@ -3,26 +3,19 @@
 use super::Web;
 use super::answer::Told;
 use crate::decoding::{self, Effort};
-use crate::observe;
-use crate::observe::audit::message::Outcome;
-use crate::observe::audit::{Event, Facts, Origin};
-use crate::observe::metrics::{Arrival, Carrier};
+use crate::intake::{Name, Object, Telling, Unfit};
 use crate::receive::negotiate::{is_object_class, syntaxes};
-use crate::receive::storing::status_of;
 use sheathline_model::domain::Source;
 use sheathline_model::sr;
-use sheathline_net::dicom::dimse::Status;
 use sheathline_net::shares::Party;
 use sheathline_store::StoreError;
-use sheathline_store::facts;
-use sheathline_store::objects::{Incoming, Kept};
 use std::net::IpAddr;
 use std::time::Instant;
 
 /// Keeps a part, which is a DICOM file (PS3.10). `Success` means that it is on stable storage.
 pub(super) async fn part(shared: &Web, peer: IpAddr, study: Option<&str>, bytes: Vec<u8>) -> Told {
     let started = Instant::now();
-    let metrics = &shared.observed.metrics;
+    let (intake, source) = (shared.intake(), Source::Web(peer.to_string()));
     let study = study.map(str::to_owned);
     let turn = match study {
         Some(_) => decoding::turn(Some(Party::of(peer)), Effort::of(&bytes, None)).await,
@@ -34,45 +27,27 @@ pub(super) async fn part(shared: &Web, peer: IpAddr, study: Option<&str>, bytes:
         drop(turn);
         (media, fits.map(|()| bytes))
     });
-    let none = |_| (sr::Media::default(), Err(Status::NotStored));
-    let (media, fits) = looked.await.unwrap_or_else(none);
-    let status = match fits {
-        Ok(bytes) => match store(shared, peer, bytes).await {
-            Ok(kept) => {
-                metrics.arrived(
-                    Carrier::Web,
-                    match kept {
-                        Kept::New(_) => Arrival::Kept,
-                        Kept::Repeat(_) => Arrival::Repeat,
-                    },
-                );
-                Status::Success
-            }
-            Err(error) => {
-                metrics.arrived(Carrier::Web, Arrival::Failed);
-                let status = status_of(&error, &shared.store);
-                tracing::error!(code = "web-not-kept", %peer, status = status.hex(), %error);
-                status
-            }
-        },
-        Err(status) => {
-            metrics.arrived(Carrier::Web, Arrival::Refused);
-            tracing::warn!(code = "object-refused", %peer, status = status.hex());
-            status
+    let looked = looked.await;
+    let media = looked.as_ref().map(|(media, _)| media.clone());
+    let media = media.unwrap_or_default();
+    let name = media.instance.clone().map_or(Name::None, Name::Instance);
+    let kept = match looked {
+        Ok((_, Ok(bytes))) => {
+            let object = Object {
+                bytes,
+                syntax: None,
+                default_issuer: shared.dicom.default_issuer.clone(),
+                name,
+                history: None,
+                telling: Telling::All,
+            };
+            intake.keep(object, &source).await
         }
+        Ok((_, Err(unfit))) => intake.refuse(&name, &source, unfit),
+        Err(_) => intake.fail(&name, &source, StoreError::Panicked),
     };
-    metrics.answered(status, started.elapsed());
-    if status != Status::Success {
-        shared.observed.note(|| Event::Received {
-            origin: Origin::Peer(peer.to_string()),
-            is_repeat: false,
-            outcome: Outcome::Minor("refused, or not taken by the store"),
-            facts: Facts {
-                instance: media.instance.clone(),
-                ..Facts::default()
-            },
-        });
-    }
+    let status = kept.status();
+    shared.observed.metrics.answered(status, started.elapsed());
     Told {
         class: media.class,
         instance: media.instance,
@@ -82,48 +57,26 @@ pub(super) async fn part(shared: &Web, peer: IpAddr, study: Option<&str>, bytes:
 
 /// Whether a part is a file whose answer can name it, of a class and syntax that is taken, and of the
 /// study that the request names.
-fn fit(media: &sr::Media, study: Option<&str>, bytes: &[u8]) -> Result<(), Status> {
-    let (Some(class), Some(_)) = (&media.class, &media.instance) else {
-        return Err(Status::NotUnderstood);
+fn fit(media: &sr::Media, study: Option<&str>, bytes: &[u8]) -> Result<(), Unfit> {
+    let (Some(class), Some(instance)) = (&media.class, &media.instance) else {
+        return Err(Unfit::NotAFile);
     };
     if !is_object_class(class) {
-        return Err(Status::ClassNotSupported);
+        return Err(Unfit::Class);
     }
     if !syntaxes(class).any(|syntax| syntax == media.syntax) {
-        return Err(Status::SyntaxNotSupported);
+        return Err(Unfit::Syntax);
     }
-    // Kept, it would be found under another name than the one that the answer tells.
-    let named = sr::gate::named(bytes, None);
-    let differs = |said: &Option<String>, named: &Option<String>| said.is_some() && said != named;
-    if differs(&named.class, &media.class) || differs(&named.instance, &media.instance) {
-        return Err(Status::NotOfItsClass);
-    }
+    Unfit::unless_named(bytes, None, Some(class), instance)?;
     let Some(study) = study else {
         return Ok(());
     };
     let read = sr::read(bytes, None, &sr::Limits::default());
-    let header = read.map_err(|_| Status::NotUnderstood)?.header;
+    let header = read.map_err(|error| Unfit::Malformed(error.code()))?.header;
     match header.study_instance_uid.as_deref() == Some(study) {
         true => Ok(()),
-        false => Err(Status::NotOfItsStudy),
+        false => Err(Unfit::StudyDiffers),
     }
-}
-
-async fn store(shared: &Web, peer: IpAddr, bytes: Vec<u8>) -> Result<Kept, StoreError> {
-    let issuer = shared.dicom.default_issuer.clone();
-    let pack = move || {
-        let source = Source::Web(peer.to_string());
-        Incoming::new(&bytes, None, source, &issuer, chrono::Utc::now())
-    };
-    let packed = tokio::task::spawn_blocking(pack).await;
-    let object = packed.map_err(|_| StoreError::Panicked)??;
-    let kept = shared.store.write_async(move |tx| facts::keep(tx, &object));
-    let (kept, repeated) = kept.await?;
-    if let Some(facts) = repeated {
-        let origin = Origin::Peer(peer.to_string());
-        shared.observed.note(|| observe::repeated(origin, &facts));
-    }
-    Ok(kept)
 }
 
 #[cfg(test)]
@@ -150,11 +103,11 @@ mod tests {
             instance: Some("1.2.3".to_owned()),
             ..media.clone()
         };
-        assert_eq!(fit(&other, None, &bytes), Err(Status::NotOfItsClass));
+        assert_eq!(fit(&other, None, &bytes), Err(Unfit::InstanceDiffers));
         let other = sr::Media {
             class: Some(uids::ENHANCED_SR_STORAGE.to_owned()),
             ..media
         };
-        assert_eq!(fit(&other, None, &bytes), Err(Status::NotOfItsClass));
+        assert_eq!(fit(&other, None, &bytes), Err(Unfit::ClassDiffers));
     }
 }

@@ -4,27 +4,6 @@ use sheathline_model::domain::{PatientKey, Source};
 use std::net::IpAddr;
 use std::path::PathBuf;
 
-/// Where an object came from.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Origin {
-    /// The peer with this calling AE title, the archive of this name whose history was got, or the
-    /// address that sent over HTTP.
-    Peer(String),
-    /// The drop folder, or a file that was named on the command line.
-    Files,
-}
-
-impl Origin {
-    /// Of the source that the store keeps.
-    #[must_use]
-    pub fn of(source: &Source) -> Self {
-        match source.peer() {
-            Some(name) => Origin::Peer(name.to_owned()),
-            None => Origin::Files,
-        }
-    }
-}
-
 /// Who was given a result, or asked for reports.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Receiver {
@@ -98,8 +77,8 @@ pub enum Event {
     },
     /// An object arrived (A.5.3.7 from a peer, A.5.3.5 from files).
     Received {
-        /// From where.
-        origin: Origin,
+        /// From where: from a peer, or from files.
+        source: Source,
         /// Whether it was here already.
         is_repeat: bool,
         /// How it ended.

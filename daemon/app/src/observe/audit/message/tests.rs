@@ -1,5 +1,6 @@
 use super::*;
 use roxmltree::{Document, Node as Found};
+use sheathline_model::domain::Source;
 
 fn node() -> Node {
     Node {
@@ -25,9 +26,9 @@ fn facts() -> Facts {
     }
 }
 
-fn received(origin: Origin) -> Event {
+fn received(source: Source) -> Event {
     Event::Received {
-        origin,
+        source,
         is_repeat: false,
         outcome: Outcome::Minor("kept in quarantine"),
         facts: facts(),
@@ -87,7 +88,7 @@ fn each_event_is_the_message_that_its_table_describes() {
         (association, "110113", &["110126"], "E", "0", &[]),
         (refused, "110113", &["110126"], "E", "4", &[]),
         (
-            received(Origin::Peer("CART".into())),
+            received(Source::Dicom("CART".into())),
             "110104",
             &[],
             "C",
@@ -95,7 +96,7 @@ fn each_event_is_the_message_that_its_table_describes() {
             &["110153", "110152"],
         ),
         (
-            received(Origin::Files),
+            received(Source::Folder),
             "110107",
             &[],
             "C",
@@ -208,7 +209,7 @@ fn each_event_is_the_message_that_its_table_describes() {
 
 #[test]
 fn what_a_stranger_sent_is_text_on_one_line() {
-    let text = written(&received(Origin::Peer("A\"><x/>".into())));
+    let text = written(&received(Source::Dicom("A\"><x/>".into())));
     let document = Document::parse(&text).expect("well-formed");
     let id = patient(&document).and_then(|one| one.attribute("ParticipantObjectID"));
     assert_eq!(id, Some("P<1> & \"x\"\u{FFFD}\u{FFFD}"));
@@ -221,7 +222,7 @@ fn what_a_stranger_sent_is_text_on_one_line() {
 #[test]
 fn an_object_of_an_unknown_study_is_named_by_itself() {
     let text = written(&Event::Received {
-        origin: Origin::Peer("CART".into()),
+        source: Source::Dicom("CART".into()),
         is_repeat: false,
         outcome: Outcome::Minor("refused"),
         facts: Facts {
@@ -235,7 +236,7 @@ fn an_object_of_an_unknown_study_is_named_by_itself() {
 #[test]
 fn nothing_is_made_up_for_what_is_not_known() {
     let text = written(&Event::Received {
-        origin: Origin::Files,
+        source: Source::Folder,
         is_repeat: false,
         outcome: Outcome::Success,
         facts: Facts::default(),
