@@ -129,7 +129,7 @@ def manual(folder):
     run(PROGRAM, "generate", "man", folder / "man")
     pages = sorted((folder / "man").iterdir())
     shown, _ = run(PROGRAM, "--help")
-    listed = shown.split("Commands:")[1].split("Options:")[0]
+    listed = shown.split("Usage:")[1].split("Options:")[0]
     commands = re.findall(r"^  ([a-z-]+) ", listed, re.MULTILINE)
     assert len(commands) > 20, commands
     names = {page.name for page in pages}

@@ -2,6 +2,7 @@
 //! each family.
 
 mod ask;
+mod help;
 mod keep;
 mod look;
 mod outbox;
@@ -10,6 +11,7 @@ mod say;
 pub(super) use ask::{
     AssessArgs, CheckConfigArgs, DemoArgs, ReadArgs, SimulateArgs, TemplateCommand,
 };
+pub(super) use help::command;
 pub(super) use keep::{BackupArgs, RestoreArgs, VerifyArgs};
 pub(super) use look::{
     CalibrateArgs, ExplainArgs, FormChoice, HistoryArgs, QuarantineArgs, RenderArgs, StatusArgs,
@@ -37,8 +39,9 @@ Signals of serve: SIGTERM stops it in order, SIGHUP reads the configuration agai
 Exit codes: 0 done, 1 the answer is no or something failed, 2 wrong usage or configuration, 74 the \
 store is in doubt: look at the disk, then start again.";
 
-/// Lines up optic nerve sheath measurements from DICOM structured reports against each
-/// patient's own earlier values.
+/// Compares optic nerve sheath measurements with the patient's own earlier values.
+///
+/// Reads them from DICOM structured reports, and writes flagged results to an outbox.
 ///
 /// Decision support, not a certified medical device. Licensed clinicians and the local protocol
 /// decide.
@@ -49,74 +52,169 @@ pub(super) struct Cli {
     pub(super) command: Command,
 }
 
+/// Every command, by the group that `--help` shows it in.
 #[derive(Debug, Subcommand)]
 pub(super) enum Command {
-    /// Run the daemon: accept associations, watch the drop folder, publish results.
-    Serve(ConfigArg),
-    /// Run files or folders through the same pipeline, once, until drained.
-    Process(ProcessArgs),
-    /// Show what is found in files, where and by which template; no store.
-    Read(ReadArgs),
-    /// Answer questions in JSON Lines about made-up or exported exams; no store.
-    Assess(AssessArgs),
-    /// Tell the whole story of one report or exam.
-    Explain(ExplainArgs),
-    /// Show a patient's exams, baseline and statuses.
-    History(HistoryArgs),
-    /// Write everything known as tables for analysts, CSV and Parquet; a later run adds what is new.
-    Export(ExportArgs),
-    /// Write one result in another form: DICOM SR, PDF, HL7 v2, FHIR or CSV.
-    Render(RenderArgs),
-    /// List objects in quarantine, or save the bytes of one.
-    Quarantine(QuarantineArgs),
-    /// Check a template or site dictionary, or try it on reports; no store.
-    #[command(subcommand)]
-    Template(TemplateCommand),
-    /// List codes of stored reports that look like ours and that nobody explains.
-    Unmapped(UnmappedArgs),
-    /// Say what is known of exams; re-assesses what depends on it.
-    Label(LabelArgs),
-    /// Record the opening pressure measured with an exam; it is shown, never converted to a width.
-    Pressure(PressureArgs),
-    /// Say what happened to a patient; re-assesses what depends on it.
-    Event(EventArgs),
-    /// Show what was said of a patient: labels, events, pressures, by whom, when, and what was
-    /// corrected.
-    Entries(EntriesArgs),
-    /// Show and steer what is delivered to destinations.
-    #[command(subcommand)]
-    Outbox(OutboxCommand),
-    /// Say which patient ids are one person's, take that back, or list what was said.
-    #[command(subcommand)]
-    Patient(PatientCommand),
-    /// Compare everything stored with its hashes, and the outbox with the store; changes nothing.
-    Verify(VerifyArgs),
-    /// Copy the store to a new file while the daemon runs, and check the copy.
-    Backup(BackupArgs),
-    /// Check a copy of the store and put it in the store's place; the daemon must not run.
-    Restore(RestoreArgs),
-    /// Give the room of dropped bytes back to the disk.
-    Compact(ConfigArg),
-    /// Go the way to a destination without delivering: name, connection, TLS, association, answer.
-    Echo(EchoArgs),
-    /// Get the structured reports of earlier exams from an archive, window by window; can be cut off
-    /// and repeated.
-    Backfill(BackfillArgs),
-    /// Check a configuration file: every mistake at once.
-    CheckConfig(CheckConfigArgs),
-    /// Show how often invented patients are flagged, and how large a rise must be to be found.
-    Simulate(SimulateArgs),
-    /// Estimate the department's own measurement errors from its store, and propose a [baseline].
-    Calibrate(CalibrateArgs),
-    /// Show how operators, devices and the service do: repeatability, control charts, widths by age.
-    Department(DepartmentArgs),
-    /// Run the main job on invented patients, with nothing to configure.
-    Demo(DemoArgs),
-    /// Say how the service is: what came, what waits, what needs somebody.
-    Status(StatusArgs),
+    #[command(flatten)]
+    Service(ServiceCommand),
+    #[command(flatten)]
+    Report(ReportCommand),
+    #[command(flatten)]
+    Result(ResultCommand),
+    #[command(flatten)]
+    Annotation(AnnotationCommand),
+    #[command(flatten)]
+    Quality(QualityCommand),
+    #[command(flatten)]
+    Store(StoreCommand),
+    #[command(flatten)]
+    Trial(TrialCommand),
     /// Write manual pages, shell completions, the conformance statement, the tables or the codes.
     #[command(subcommand, hide = true)]
     Generate(GenerateCommand),
+}
+
+/// A group of commands on the first page of help.
+struct Group {
+    heading: &'static str,
+    /// Adds its commands.
+    add: fn(clap::Command) -> clap::Command,
+}
+
+impl Group {
+    const fn of<T: Subcommand>(heading: &'static str) -> Self {
+        let add = T::augment_subcommands;
+        Group { heading, add }
+    }
+}
+
+/// The groups in the order of the page.
+const GROUPS: [Group; 7] = [
+    Group::of::<ServiceCommand>("Run the service"),
+    Group::of::<ReportCommand>("Receive reports"),
+    Group::of::<ResultCommand>("View and export results"),
+    Group::of::<AnnotationCommand>("Annotate exams and patients"),
+    Group::of::<QualityCommand>("Assess measurement quality"),
+    Group::of::<StoreCommand>("Maintain the store"),
+    Group::of::<TrialCommand>("Try it out"),
+];
+
+#[derive(Debug, Subcommand)]
+pub(super) enum ServiceCommand {
+    /// Run the daemon: receive reports, assess them, publish results.
+    Serve(ConfigArg),
+    /// Show the state of the service and what needs attention.
+    Status(StatusArgs),
+    /// Check the configuration and name every mistake at once.
+    CheckConfig(CheckConfigArgs),
+    /// Test the connection to a destination; nothing is delivered.
+    ///
+    /// Tests each stage in turn: name, connection, TLS, association, answer.
+    Echo(EchoArgs),
+    /// List, retry, drop or replay deliveries to destinations.
+    #[command(subcommand)]
+    Outbox(OutboxCommand),
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum ReportCommand {
+    /// Process files or folders once, as the daemon would.
+    Process(ProcessArgs),
+    /// Fetch reports of earlier exams from an archive.
+    ///
+    /// Works through the period in windows of days. A run that was cut off is repeated with the same
+    /// command and goes on where it stopped.
+    Backfill(BackfillArgs),
+    /// List objects in quarantine, or save the bytes of one.
+    Quarantine(QuarantineArgs),
+    /// List codes in stored reports that no template maps.
+    ///
+    /// Only codes that look like sheath measurements.
+    Unmapped(UnmappedArgs),
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum ResultCommand {
+    /// Show a patient's exams, baseline and results.
+    History(HistoryArgs),
+    /// Show how one report or exam was read and compared.
+    Explain(ExplainArgs),
+    /// Write one result as DICOM SR, PDF, HL7 v2, FHIR or CSV.
+    Render(RenderArgs),
+    /// Export everything as tables for analysts, CSV and Parquet.
+    ///
+    /// A later run into the same folder adds what is new.
+    Export(ExportArgs),
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum AnnotationCommand {
+    /// Label exams, for example well or raised_confirmed.
+    ///
+    /// Exams that depend on it are assessed again and their results published.
+    Label(LabelArgs),
+    /// Record an event of a patient, for example a shunt revision.
+    ///
+    /// Exams that depend on it are assessed again and their results published.
+    Event(EventArgs),
+    /// Record the opening pressure measured with an exam.
+    ///
+    /// Results show it. It is never converted to a width.
+    Pressure(PressureArgs),
+    /// List a patient's labels, events and pressures.
+    ///
+    /// With author, time and reason, and what was corrected.
+    Entries(EntriesArgs),
+    /// Merge patient ids, undo a merge, or list merges.
+    #[command(subcommand)]
+    Patient(PatientCommand),
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum QualityCommand {
+    /// Report how well operators, devices and the service measure.
+    ///
+    /// Repeatability, control charts, widths of well patients by age.
+    Department(DepartmentArgs),
+    /// Estimate the department's measurement errors from its store.
+    ///
+    /// Proposes a [baseline] table for the configuration.
+    Calibrate(CalibrateArgs),
+    /// Simulate how often flags are false and rises are missed.
+    ///
+    /// Patients are invented; the comparison is the one that the service uses.
+    Simulate(SimulateArgs),
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum StoreCommand {
+    /// Verify everything stored against its hashes.
+    ///
+    /// Compares the outbox with the store, too. Changes nothing.
+    Verify(VerifyArgs),
+    /// Back up the store to a new file while the daemon runs.
+    ///
+    /// The copy is checked.
+    Backup(BackupArgs),
+    /// Restore the store from a backup; stop the daemon first.
+    ///
+    /// The backup is checked before it takes the place of the store.
+    Restore(RestoreArgs),
+    /// Return the space of dropped bytes to the disk.
+    Compact(ConfigArg),
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum TrialCommand {
+    /// Run a demonstration with invented patients.
+    Demo(DemoArgs),
+    /// Show what is found in report files, and by which template.
+    Read(ReadArgs),
+    /// Check a template or site dictionary, or try it on reports.
+    #[command(subcommand)]
+    Template(TemplateCommand),
+    /// Assess exams given as JSON Lines.
+    Assess(AssessArgs),
 }
 
 #[derive(Debug, Subcommand)]

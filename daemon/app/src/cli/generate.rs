@@ -1,11 +1,10 @@
 //! What the package ships beside the program, written by the program itself so that it cannot fall
 //! behind: manual pages, shell completions, the conformance statement.
 
-use super::args::{Cli, GenerateCommand};
+use super::args::{self, GenerateCommand};
 use super::{Failure, print};
 use crate::conformance;
 use crate::export::dictionary;
-use clap::CommandFactory;
 use clap_complete::Shell;
 use sheathline_model::codes;
 use std::fs;
@@ -15,12 +14,12 @@ use std::path::Path;
 pub(super) fn generate(command: &GenerateCommand) -> Result<(), Failure> {
     match command {
         GenerateCommand::Man { dir } => into(dir, |dir| {
-            clap_mangen::generate_to(Cli::command(), dir)?;
+            clap_mangen::generate_to(args::command(), dir)?;
             Ok(())
         }),
         GenerateCommand::Completions { dir } => into(dir, |dir| {
             for shell in [Shell::Bash, Shell::Zsh, Shell::Fish] {
-                clap_complete::generate_to(shell, &mut Cli::command(), "sheathline", dir)?;
+                clap_complete::generate_to(shell, &mut args::command(), "sheathline", dir)?;
             }
             Ok(())
         }),

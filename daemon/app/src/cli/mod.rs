@@ -33,16 +33,19 @@ mod unmapped;
 mod worker;
 mod working;
 
-use args::Cli;
+use args::{
+    AnnotationCommand, Cli, Command, QualityCommand, ReportCommand, ResultCommand, ServiceCommand,
+    StoreCommand, TrialCommand,
+};
 pub(crate) use failure::{Code, Failure};
 
-use clap::{ArgMatches, CommandFactory, FromArgMatches};
+use clap::{ArgMatches, FromArgMatches};
 use std::process::ExitCode;
 
 /// Runs the command that the command line names.
 #[must_use]
 pub fn run() -> ExitCode {
-    let matches = Cli::command().get_matches();
+    let matches = args::command().get_matches();
     let as_json = asks_for_json(&matches);
     let cli = Cli::from_arg_matches(&matches).unwrap_or_else(|error| error.exit());
     match carry_out(cli) {
@@ -67,35 +70,49 @@ fn asks_for_json(matches: &ArgMatches) -> bool {
 
 fn carry_out(cli: Cli) -> Result<(), Failure> {
     match cli.command {
-        args::Command::Serve(args) => daemon::serve(&args),
-        args::Command::Process(args) => daemon::process(&args),
-        args::Command::Demo(args) => crate::cli::demo::run(&args.into()),
-        args::Command::Read(args) => ask::read(&args),
-        args::Command::Assess(args) => ask::assess(&args),
-        args::Command::Simulate(args) => simulate::simulate(&args),
-        args::Command::Calibrate(args) => calibrate::calibrate(&args),
-        args::Command::Backfill(args) => backfill::backfill(&args),
-        args::Command::Department(args) => department::department(&args),
-        args::Command::Echo(args) => echo::echo(&args),
-        args::Command::CheckConfig(args) => ask::check_config(&args),
-        args::Command::Outbox(command) => outbox::outbox(&command),
-        args::Command::Verify(args) => keep::verify(&args),
-        args::Command::Backup(args) => keep::backup(&args),
-        args::Command::Restore(args) => keep::restore(&args),
-        args::Command::Compact(args) => keep::compact(&args),
-        args::Command::Export(args) => export::export(&args),
-        args::Command::Explain(args) => look::explain(&args),
-        args::Command::History(args) => look::history(&args),
-        args::Command::Render(args) => render::render(&args),
-        args::Command::Quarantine(args) => look::quarantine(&args),
-        args::Command::Template(command) => template::template(&command),
-        args::Command::Unmapped(args) => unmapped::unmapped(&args),
-        args::Command::Label(args) => say::label(&args),
-        args::Command::Patient(command) => patient::patient(&command),
-        args::Command::Pressure(args) => say::pressure(&args),
-        args::Command::Event(args) => say::event(&args),
-        args::Command::Entries(args) => entries::entries(&args),
-        args::Command::Status(args) => status::status(&args),
-        args::Command::Generate(command) => generate::generate(&command),
+        Command::Service(command) => match command {
+            ServiceCommand::Serve(args) => daemon::serve(&args),
+            ServiceCommand::Status(args) => status::status(&args),
+            ServiceCommand::CheckConfig(args) => ask::check_config(&args),
+            ServiceCommand::Echo(args) => echo::echo(&args),
+            ServiceCommand::Outbox(command) => outbox::outbox(&command),
+        },
+        Command::Report(command) => match command {
+            ReportCommand::Process(args) => daemon::process(&args),
+            ReportCommand::Backfill(args) => backfill::backfill(&args),
+            ReportCommand::Quarantine(args) => look::quarantine(&args),
+            ReportCommand::Unmapped(args) => unmapped::unmapped(&args),
+        },
+        Command::Result(command) => match command {
+            ResultCommand::History(args) => look::history(&args),
+            ResultCommand::Explain(args) => look::explain(&args),
+            ResultCommand::Render(args) => render::render(&args),
+            ResultCommand::Export(args) => export::export(&args),
+        },
+        Command::Annotation(command) => match command {
+            AnnotationCommand::Label(args) => say::label(&args),
+            AnnotationCommand::Event(args) => say::event(&args),
+            AnnotationCommand::Pressure(args) => say::pressure(&args),
+            AnnotationCommand::Entries(args) => entries::entries(&args),
+            AnnotationCommand::Patient(command) => patient::patient(&command),
+        },
+        Command::Quality(command) => match command {
+            QualityCommand::Department(args) => department::department(&args),
+            QualityCommand::Calibrate(args) => calibrate::calibrate(&args),
+            QualityCommand::Simulate(args) => simulate::simulate(&args),
+        },
+        Command::Store(command) => match command {
+            StoreCommand::Verify(args) => keep::verify(&args),
+            StoreCommand::Backup(args) => keep::backup(&args),
+            StoreCommand::Restore(args) => keep::restore(&args),
+            StoreCommand::Compact(args) => keep::compact(&args),
+        },
+        Command::Trial(command) => match command {
+            TrialCommand::Demo(args) => demo::run(&args.into()),
+            TrialCommand::Read(args) => ask::read(&args),
+            TrialCommand::Template(command) => template::template(&command),
+            TrialCommand::Assess(args) => ask::assess(&args),
+        },
+        Command::Generate(command) => generate::generate(&command),
     }
 }

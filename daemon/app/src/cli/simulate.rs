@@ -272,6 +272,7 @@ fn number(value: Option<f64>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::cli::args::{Command, QualityCommand};
 
     fn asked(words: &[&str]) -> Result<Vec<Cell>, Failure> {
         use clap::Parser;
@@ -279,7 +280,7 @@ mod tests {
         let cli = super::super::Cli::try_parse_from(words)
             .map_err(|error| Failure::of(Code::Usage, error))?;
         match cli.command {
-            super::super::args::Command::Simulate(args) => cells(&args),
+            Command::Quality(QualityCommand::Simulate(args)) => cells(&args),
             _ => Err(Failure::usage("another command")),
         }
     }
