@@ -14,3 +14,6 @@ pub mod tls;
 pub use doors::ListenError;
 pub use end::End;
 pub use service::{Happened, Live, Now, Peer, Ports, Prepared, ServeError, Served, Service};
+
+#[cfg(test)]
+mod tests;
