@@ -3,6 +3,7 @@
 
 mod issuers;
 mod messages;
+mod moves;
 mod outbox;
 mod ports;
 pub(crate) mod reload;

@@ -6,11 +6,11 @@ mod dcmtk;
 mod hostile;
 mod intake;
 pub(crate) mod pki;
-mod raw;
+pub(crate) mod raw;
 mod refusals;
 mod senders;
 mod slow;
-mod tls;
+pub(crate) mod tls;
 mod tls_files;
 
 use dicom_core::Tag;
@@ -157,7 +157,13 @@ impl Sender {
     }
 
     /// A command in the context of `class`; numbers by element, UIDs for class and instance.
-    async fn command(&mut self, class: &str, field: u16, has_data: bool, instance: Option<&str>) {
+    pub(crate) async fn command(
+        &mut self,
+        class: &str,
+        field: u16,
+        has_data: bool,
+        instance: Option<&str>,
+    ) {
         let mut set = vec![
             (tags::AFFECTED_SOP_CLASS_UID, text(class)),
             (tags::COMMAND_FIELD, field.to_le_bytes().to_vec()),
@@ -183,7 +189,7 @@ impl Sender {
         self.next += 1;
     }
 
-    async fn data(&mut self, class: &str, bytes: &[u8], is_last: bool) {
+    pub(crate) async fn data(&mut self, class: &str, bytes: &[u8], is_last: bool) {
         let presentation_context_id = self.context(class);
         let (value_type, data) = (PDataValueType::Data, bytes.to_vec());
         self.send(vec![PDataValue {
@@ -196,7 +202,7 @@ impl Sender {
     }
 
     /// The answer, read by `dicom-object`: status and the whole command set.
-    async fn answer(&mut self) -> (u16, InMemDicomObject) {
+    pub(crate) async fn answer(&mut self) -> (u16, InMemDicomObject) {
         let pdu = timeout(Duration::from_secs(60), self.association.receive())
             .await
             .expect("in time")
@@ -256,7 +262,7 @@ pub(crate) fn encode(set: &[(Tag, Vec<u8>)]) -> Vec<u8> {
     bytes
 }
 
-fn number(set: &InMemDicomObject, tag: Tag) -> u16 {
+pub(crate) fn number(set: &InMemDicomObject, tag: Tag) -> u16 {
     set.element(tag).expect("there").to_int().expect("a number")
 }
 

@@ -14,17 +14,17 @@ use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 /// An address that nobody listens at.
-fn free() -> SocketAddr {
+pub(super) fn free() -> SocketAddr {
     let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
     listener.local_addr().expect("an address")
 }
 
-fn is_open(address: SocketAddr) -> bool {
+pub(super) fn is_open(address: SocketAddr) -> bool {
     TcpStream::connect(address).is_ok()
 }
 
 /// Puts a certificate that holds until `end` seconds from now, and its key, beside the configuration.
-fn certify(site: &Site, pki: &Pki, name: &str, end: i64) {
+pub(super) fn certify(site: &Site, pki: &Pki, name: &str, end: i64) {
     let own = pki.issue_with(name, KeyPair::generate().expect("a key"), |params| {
         let now = SystemTime::now()
             .duration_since(UNIX_EPOCH)
@@ -39,7 +39,7 @@ fn certify(site: &Site, pki: &Pki, name: &str, end: i64) {
 }
 
 /// A table of TLS settings for these files.
-fn tls(table: &str, address: SocketAddr) -> String {
+pub(super) fn tls(table: &str, address: SocketAddr) -> String {
     format!(
         "[{table}]\nlisten = \"{address}\"\nclient_certificate = \"off\"\n\
          certificate = \"server.pem\"\nkey = \"server.key\"\n"

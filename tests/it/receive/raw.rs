@@ -52,7 +52,7 @@ pub(super) async fn connect_from(from: &str, to: SocketAddr) -> TcpStream {
 }
 
 /// One connection, with or without an association.
-pub(super) struct Raw<S> {
+pub(crate) struct Raw<S> {
     pub(super) stream: S,
     next: u16,
 }
@@ -107,7 +107,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin> Raw<S> {
     }
 
     /// Stores an object in a context and returns the answer's command set.
-    pub(super) async fn store(
+    pub(crate) async fn store(
         &mut self,
         context: u8,
         class: &str,

@@ -23,7 +23,7 @@ fn text(path: &Path) -> &str {
 }
 
 /// An association over TLS, or `None` where the handshake or what follows it fails.
-async fn associate(
+pub(crate) async fn associate(
     pki: &Pki,
     to: SocketAddr,
     own: Option<&Issued>,
