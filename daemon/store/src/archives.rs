@@ -3,9 +3,9 @@
 use super::facts::{self, ObjectFacts};
 use super::objects::{Incoming, Kept};
 use super::{StoreError, stamp};
+use crate::session::values;
 use crate::view::{Tx, View};
 use chrono::{DateTime, NaiveDate, Utc};
-use rusqlite::params;
 
 /// Keeps an object that an archive was asked for by this UID, and notes both in one commit: so what
 /// counts as stored is stored.
@@ -19,11 +19,11 @@ pub fn keep(
 ) -> Result<(Kept, Option<ObjectFacts>), StoreError> {
     let (kept, repeated) = facts::keep(tx, object)?;
     let (Kept::New(id) | Kept::Repeat(id)) = kept;
-    tx.prepare_cached(
+    tx.prepare(
         "insert into archived (sop_instance_uid, object_id) values (?1, ?2)
          on conflict (sop_instance_uid) do update set object_id = excluded.object_id",
-    )?
-    .execute(params![instance, id])?;
+    )
+    .execute(values![instance, id])?;
     Ok((kept, repeated))
 }
 
@@ -33,14 +33,13 @@ pub fn keep(
 /// # Errors
 /// The store cannot be read.
 pub fn is_here(view: &View, instance: &str) -> Result<bool, StoreError> {
-    Ok(view
-        .prepare_cached(
-            "select exists (select 1 from object
+    view.prepare(
+        "select exists (select 1 from object
                             where sop_instance_uid = ?1 and missing is not 'damaged')
                  or exists (select 1 from archived join object on object.id = object_id
                             where archived.sop_instance_uid = ?1 and missing is not 'damaged')",
-        )?
-        .query_row([instance], |row| row.get(0))?)
+    )
+    .one([instance], |row| row.get(0))
 }
 
 /// Whether a day of an archive is finished.
@@ -48,11 +47,8 @@ pub fn is_here(view: &View, instance: &str) -> Result<bool, StoreError> {
 /// # Errors
 /// The store cannot be read.
 pub fn is_finished(view: &View, archive: &str, day: NaiveDate) -> Result<bool, StoreError> {
-    Ok(view
-        .prepare_cached(
-            "select exists (select 1 from archive_day where archive = ?1 and day = ?2)",
-        )?
-        .query_row(params![archive, day.to_string()], |row| row.get(0))?)
+    view.prepare("select exists (select 1 from archive_day where archive = ?1 and day = ?2)")
+        .one(values![archive, day.to_string()], |row| row.get(0))
 }
 
 /// Notes that days of an archive are finished.
@@ -66,11 +62,11 @@ pub fn finish(
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
     for day in days {
-        tx.prepare_cached(
+        tx.prepare(
             "insert into archive_day (archive, day, finished_at) values (?1, ?2, ?3)
              on conflict (archive, day) do update set finished_at = excluded.finished_at",
-        )?
-        .execute(params![archive, day.to_string(), stamp::text(now)])?;
+        )
+        .execute(values![archive, day.to_string(), stamp::text(now)])?;
     }
     Ok(())
 }

@@ -1,9 +1,9 @@
 //! How far the audit trail was told of rows that are only ever added.
 
 use super::{StoreError, meta, stamp};
+use crate::session::Row;
 use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
-use rusqlite::Row;
 
 /// The rows of one table, told in the order of their numbers.
 #[derive(Debug, Clone, Copy)]
@@ -52,7 +52,7 @@ impl Audited {
             return Ok(());
         }
         let newest = format!("select ifnull(max(id), 0) from {}", self.table);
-        self.note(tx, tx.query_row(&newest, [], |row| row.get(0))?)
+        self.note(tx, tx.prepare(&newest).one((), |row| row.get(0))?)
     }
 
     /// The rows after the last one told of, in the order they came; at most `limit`. `select` names
@@ -68,19 +68,19 @@ impl Audited {
         read: impl Fn(&Row<'_>) -> Result<T, StoreError>,
     ) -> Result<Vec<Untold<T>>, StoreError> {
         let sql = format!("{select} where id > ?1 order by id limit ?2");
-        let mut statement = view.prepare_cached(&sql)?;
-        let mut rows = statement.query((self.last(view)?.unwrap_or(0), limit))?;
+        let statement = view.prepare(sql);
         let mut found = Vec::new();
-        while let Some(row) = rows.next()? {
-            let at: Option<String> = row.get("recorded_at").ok();
+        statement.each((self.last(view)?.unwrap_or(0), limit), |row| {
+            let at: Option<String> = row.named("recorded_at").ok();
             found.push(Untold {
-                id: row.get("id")?,
+                id: row.named("id")?,
                 at: at
                     .and_then(|at| stamp::time(&at).ok())
                     .unwrap_or_else(Utc::now),
                 what: read(row).ok(),
             });
-        }
+            Ok(())
+        })?;
         Ok(found)
     }
 }

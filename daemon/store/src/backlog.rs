@@ -3,7 +3,6 @@
 use super::{StoreError, stamp};
 use crate::view::View;
 use chrono::{DateTime, Utc};
-use rusqlite::OptionalExtension;
 
 /// What waits for one stage.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -51,13 +50,8 @@ pub fn backlog(view: &View) -> Result<Backlog, StoreError> {
 }
 
 fn waiting(view: &View, count: &str, oldest: &str) -> Result<Waiting, StoreError> {
-    let number: i64 = view
-        .prepare_cached(count)?
-        .query_row([], |row| row.get(0))?;
-    let since: Option<String> = view
-        .prepare_cached(oldest)?
-        .query_row([], |row| row.get(0))
-        .optional()?;
+    let number: i64 = view.prepare(count).one((), |row| row.get(0))?;
+    let since: Option<String> = view.prepare(oldest).first((), |row| row.get(0))?;
     Ok(Waiting {
         count: number.try_into().unwrap_or(0),
         oldest: since.map(|text| stamp::time(&text)).transpose()?,

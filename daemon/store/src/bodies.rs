@@ -7,7 +7,6 @@
 use super::{StoreError, meta, objects, stamp};
 use crate::view::{Tx, View};
 use chrono::{DateTime, Duration, Utc};
-use rusqlite::OptionalExtension;
 
 /// How far the clock may be beyond the newest object. A site that receives nothing for a month has no
 /// need of room; one whose clock is wrong would lose everything.
@@ -115,8 +114,8 @@ pub fn drop_some(
         return Ok(Dropped::ClockAhead { newest });
     }
     let objects: u32 = tx
-        .prepare_cached("select ifnull(max(id), 0) from object")?
-        .query_row([], |row| row.get(0))?;
+        .prepare("select ifnull(max(id), 0) from object")
+        .one((), |row| row.get(0))?;
     let share = share(objects, days);
     let last = meta::get(tx, DROPPED)?.and_then(|text| Day::parse(&text));
     let mut day = Day::at(now, last, share);
@@ -145,9 +144,8 @@ pub fn drop_some(
 pub fn ahead(view: &View, now: DateTime<Utc>) -> Result<Option<DateTime<Utc>>, StoreError> {
     // The last that came, not the latest time: after a clock was set right that is the true one.
     let newest: Option<String> = view
-        .prepare_cached("select received_at from object order by id desc limit 1")?
-        .query_row([], |row| row.get(0))
-        .optional()?;
+        .prepare("select received_at from object order by id desc limit 1")
+        .first((), |row| row.get(0))?;
     let newest = newest.map(|text| stamp::time(&text)).transpose()?;
     Ok(newest.filter(|newest| now - *newest > BEYOND_NEWEST))
 }

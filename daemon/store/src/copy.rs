@@ -4,11 +4,12 @@
 //! overwritten.
 
 use super::lock::{Lock, beside};
-use super::opening::{connect, connect_reader, make_private};
 use super::place::{self, BEFORE_RESTORE, sync_folder};
+use super::sqlite::opening::{connect, connect_reader, make_private};
+use super::sqlite::{self, schema};
 use super::verify::{Looker, Verified};
 use super::view::View;
-use super::{DOUBT, Mode, StoreError, results, schema};
+use super::{DOUBT, Mode, StoreError, results};
 use crate::rename::rename_new;
 use std::path::{Path, PathBuf};
 
@@ -31,7 +32,7 @@ pub fn back_up(store: &Path, to: &Path) -> Result<Verified, StoreError> {
     refuse_existing(to)?;
     let note = place::look_before(store)?;
     let view = connect_reader(store)?;
-    let found = schema::found(&view, store)?;
+    let found = schema::found(sqlite::connection(&view)?, store)?;
     schema::refuse_older(&view, store, found, note.stored)?;
     if found < schema::KNOWN {
         return Err(StoreError::Outdated {
@@ -74,7 +75,7 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
         return Err(exists_already(store));
     }
     let view = connect_reader(from)?;
-    if schema::found(&view, from)? == 0 {
+    if schema::found(sqlite::connection(&view)?, from)? == 0 {
         return Err(StoreError::Foreign { path: from.into() });
     }
     let partial = Partial::new(store)?;
@@ -112,9 +113,7 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
 fn set_aside(store: &Path) -> Result<PathBuf, StoreError> {
     // Folds the log into the file, if the store can still be opened.
     if let Ok(tx) = connect(store, Mode::Guest, 0) {
-        let _ = tx
-            .sqlite()
-            .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()));
+        let _ = tx.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)");
     }
     let old = (1..10_000)
         .map(|number| beside(store, &format!("{BEFORE_RESTORE}{number}")))
@@ -151,8 +150,8 @@ impl Partial {
 
     /// SQLite writes the copy without syncing it (sqlite.org/lang_vacuum.html, VACUUM INTO).
     fn fill(&self, view: &View) -> Result<(), StoreError> {
-        view.sqlite()
-            .execute("VACUUM INTO ?1", [self.path.to_string_lossy()])?;
+        // Not for a view's own question: it changes nothing here, and writes a file.
+        sqlite::connection(view)?.execute("VACUUM INTO ?1", [self.path.to_string_lossy()])?;
         self.sync()
     }
 

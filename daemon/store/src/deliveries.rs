@@ -5,9 +5,9 @@ mod by_hand;
 pub use by_hand::{Which, asked, drop_some, list, replay, retry};
 
 use super::{StoreError, stamp};
+use crate::session::{Row, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, TimeDelta, Utc};
-use rusqlite::{OptionalExtension, Row, params};
 use serde::Serialize;
 use std::time::Duration;
 
@@ -113,9 +113,9 @@ fn delivery(row: &Row<'_>) -> Result<Delivery, StoreError> {
     let code: Option<String> = row.get(13)?;
     let failed = code.map(|code| -> Result<Failed, StoreError> {
         Ok(Failed {
-            stage: row.get::<_, Option<String>>(12)?.unwrap_or_default(),
+            stage: row.get::<Option<String>>(12)?.unwrap_or_default(),
             code,
-            words: row.get::<_, Option<String>>(14)?.unwrap_or_default(),
+            words: row.get::<Option<String>>(14)?.unwrap_or_default(),
         })
     });
     Ok(Delivery {
@@ -125,8 +125,8 @@ fn delivery(row: &Row<'_>) -> Result<Delivery, StoreError> {
         exam_id: row.get(3)?,
         version: row.get(4)?,
         key: row.get(5)?,
-        state: State::of(&row.get::<_, String>(6)?)?,
-        since: stamp::time(&row.get::<_, String>(7)?)?,
+        state: State::of(&row.get::<String>(6)?)?,
+        since: stamp::time(&row.get::<String>(7)?)?,
         attempts: row.get(8)?,
         waited: Duration::from_secs(waited.try_into().unwrap_or(0)),
         due_at: time(10)?,
@@ -148,12 +148,12 @@ pub fn begin(
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
     for destination in destinations {
-        tx.prepare_cached(
+        tx.prepare(
             "insert into delivery (destination, result_id, since)
              select ?3, id, ?4 from result where exam_id = ?1 and version = ?2
              on conflict (destination, result_id) do nothing",
-        )?
-        .execute(params![exam_id, version, destination, stamp::text(now)])?;
+        )
+        .execute(values![exam_id, version, destination, stamp::text(now)])?;
     }
     Ok(())
 }
@@ -163,11 +163,11 @@ pub fn begin(
 /// # Errors
 /// The store cannot be written.
 pub(super) fn forget(tx: &Tx, exam_id: &str, version: u32) -> Result<(), StoreError> {
-    tx.prepare_cached(
+    tx.prepare(
         "delete from delivery
          where result_id = (select id from result where exam_id = ?1 and version = ?2)",
-    )?
-    .execute(params![exam_id, version])?;
+    )
+    .execute(values![exam_id, version])?;
     Ok(())
 }
 
@@ -197,7 +197,7 @@ pub fn next(
 ) -> Result<Next, StoreError> {
     let longest = TimeDelta::from_std(longest).unwrap_or(TimeDelta::MAX);
     let latest = now.checked_add_signed(longest).unwrap_or(now);
-    let mut statement = view.prepare_cached(&format!(
+    let statement = view.prepare(format!(
         "{DELIVERY}
          where d.destination = ?1 and d.state = 'waiting'
            and (d.due_at is null or d.due_at <= ?2 or d.due_at > ?3)
@@ -207,21 +207,22 @@ pub fn next(
                where o.patient_id = r.patient_id and o.patient_issuer = r.patient_issuer
                  and o.id < r.id and e.state = 'waiting')
          order by d.result_id"
-    ))?;
-    let mut rows = statement.query(params![destination, stamp::text(now), stamp::text(latest)])?;
+    ));
     // One that cannot be read holds up its patient alone; `verify` names it, `outbox retry` mends it.
-    while let Some(row) = rows.next()? {
-        if let Ok(delivery) = delivery(row) {
-            return Ok(Next::Due(Box::new(delivery)));
-        }
+    let due = statement.find_map(
+        values![destination, stamp::text(now), stamp::text(latest)],
+        |row| Ok(delivery(row).ok()),
+    )?;
+    if let Some(due) = due {
+        return Ok(Next::Due(Box::new(due)));
     }
     // One that waits behind another of its patient is due already, or later than that one.
     let soonest: Option<String> = view
-        .prepare_cached(
+        .prepare(
             "select min(due_at) from delivery
              where destination = ?1 and state = 'waiting' and due_at > ?2",
-        )?
-        .query_row(params![destination, stamp::text(now)], |row| row.get(0))?;
+        )
+        .one(values![destination, stamp::text(now)], |row| row.get(0))?;
     Ok(match soonest {
         Some(text) => stamp::time(&text).map_or(Next::Nothing, Next::At),
         None => Next::Nothing,
@@ -233,10 +234,8 @@ pub fn next(
 /// # Errors
 /// The store cannot be written.
 pub fn delivered(tx: &Tx, id: i64, now: DateTime<Utc>) -> Result<(), StoreError> {
-    tx.prepare_cached(
-        "update delivery set state = 'delivered', since = ?2, due_at = null where id = ?1",
-    )?
-    .execute(params![id, stamp::text(now)])?;
+    tx.prepare("update delivery set state = 'delivered', since = ?2, due_at = null where id = ?1")
+        .execute(values![id, stamp::text(now)])?;
     Ok(())
 }
 
@@ -257,11 +256,11 @@ pub fn failed(
     // Rounded up, or a short wait would count for nothing.
     let waited = wait.map_or(0, |wait| wait.num_milliseconds().div_euclid(1000) + 1);
     note_failure(tx, id, failed, now)?;
-    tx.prepare_cached(
+    tx.prepare(
         "update delivery set attempts = attempts + 1, waited_s = waited_s + ?3, due_at = ?2
          where id = ?1 and state = 'waiting'",
-    )?
-    .execute(params![id, due.map(stamp::text), waited])?;
+    )
+    .execute(values![id, due.map(stamp::text), waited])?;
     Ok(())
 }
 
@@ -271,20 +270,20 @@ pub fn failed(
 /// The store cannot be written.
 pub fn died(tx: &Tx, id: i64, failed: &Failed, now: DateTime<Utc>) -> Result<(), StoreError> {
     note_failure(tx, id, failed, now)?;
-    tx.prepare_cached(
+    tx.prepare(
         "update delivery set state = 'dead', since = ?2, attempts = attempts + 1, due_at = null
          where id = ?1 and state = 'waiting'",
-    )?
-    .execute(params![id, stamp::text(now)])?;
+    )
+    .execute(values![id, stamp::text(now)])?;
     Ok(())
 }
 
 fn note_failure(tx: &Tx, id: i64, failed: &Failed, now: DateTime<Utc>) -> Result<(), StoreError> {
-    tx.prepare_cached(
+    tx.prepare(
         "update delivery set failed_at = ?2, stage = ?3, code = ?4, words = ?5
          where id = ?1 and state = 'waiting'",
-    )?
-    .execute(params![
+    )
+    .execute(values![
         id,
         stamp::text(now),
         failed.stage,
@@ -312,7 +311,7 @@ pub struct Backlog {
 /// # Errors
 /// The store cannot be read.
 pub fn backlog(view: &View) -> Result<Vec<Backlog>, StoreError> {
-    let mut statement = view.prepare_cached(
+    let statement = view.prepare(
         "select destination, sum(waiting), min(since), sum(dead) from (
              select destination, count(*) as waiting, min(since) as since, 0 as dead
              from delivery where state = 'waiting' group by destination
@@ -320,27 +319,26 @@ pub fn backlog(view: &View) -> Result<Vec<Backlog>, StoreError> {
              select destination, 0, null, count(*)
              from delivery where state = 'dead' group by destination)
          group by destination",
-    )?;
-    let mut rows = statement.query([])?;
+    );
     let mut found = Vec::new();
-    while let Some(row) = rows.next()? {
+    statement.each((), |row| {
         let oldest: Option<String> = row.get(2)?;
         found.push(Backlog {
             destination: row.get(0)?,
-            waiting: row.get::<_, i64>(1)?.try_into().unwrap_or(0),
+            waiting: row.get::<i64>(1)?.try_into().unwrap_or(0),
             oldest: oldest.and_then(|text| stamp::time(&text).ok()),
-            dead: row.get::<_, i64>(3)?.try_into().unwrap_or(0),
+            dead: row.get::<i64>(3)?.try_into().unwrap_or(0),
         });
-    }
+        Ok(())
+    })?;
     Ok(found)
 }
 
 /// Whether a delivery can be read, by its number; for checks of the store.
 pub(super) fn check(view: &View, id: i64) -> Result<(), StoreError> {
     let found = view
-        .prepare_cached(&format!("{DELIVERY} where d.id = ?1"))?
-        .query_row([id], |row| Ok(delivery(row).map(|_| ())))
-        .optional()?;
+        .prepare(format!("{DELIVERY} where d.id = ?1"))
+        .first([id], |row| Ok(delivery(row).map(|_| ())))?;
     found.unwrap_or_else(|| {
         Err(StoreError::Damaged {
             what: "it is of a result that is not there".to_owned(),

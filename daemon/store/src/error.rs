@@ -1,6 +1,6 @@
 //! What can go wrong with the store, worded for the person who has to act.
 
-use super::objects::ObjectId;
+use super::object_id::ObjectId;
 use std::path::PathBuf;
 
 /// A store that could not be opened, or that did not do what it was asked.
@@ -14,13 +14,13 @@ pub enum StoreError {
         /// What the system says.
         source: std::io::Error,
     },
-    /// SQLite could not open the file.
+    /// The database could not open the file.
     #[error("{}: cannot be opened as a store: {source}", path.display())]
     Open {
         /// The store.
         path: PathBuf,
-        /// What SQLite says.
-        source: rusqlite::Error,
+        /// What the database says.
+        source: Refusal,
     },
     /// There is no store where one was expected.
     #[error("{}: there is no store yet; `serve` or `process` makes one", path.display())]
@@ -158,12 +158,12 @@ pub enum StoreError {
     /// The transaction that carried this change was lost with all of its changes.
     #[error("the change was not stored: {why}")]
     NotCommitted {
-        /// What SQLite says.
+        /// What the database says.
         why: String,
     },
-    /// SQLite refused one statement.
+    /// The database refused one statement.
     #[error("the store refused: {0}")]
-    Sqlite(rusqlite::Error),
+    Refused(Refusal),
     /// What the caller wanted to store or to read back made no sense.
     #[error("{0}")]
     Work(String),
@@ -175,23 +175,37 @@ pub enum StoreError {
     Closed,
 }
 
-impl From<rusqlite::Error> for StoreError {
-    fn from(error: rusqlite::Error) -> Self {
-        match error.sqlite_error_code() {
-            Some(rusqlite::ErrorCode::DiskFull) => StoreError::Full,
-            Some(rusqlite::ErrorCode::DatabaseBusy | rusqlite::ErrorCode::DatabaseLocked) => {
-                StoreError::Busy
-            }
-            _ if shared_memory_could_not_grow(&error) => StoreError::Full,
-            _ => StoreError::Sqlite(error),
-        }
-    }
+/// What the database says, in its own words.
+#[derive(Debug, thiserror::Error)]
+#[error("{words}")]
+pub struct Refusal {
+    kind: Kind,
+    words: String,
 }
 
-/// The index of the write-ahead log lives in shared memory backed by a file; a full disk shows
-/// there as an I/O error (SQLITE_IOERR_SHMSIZE, sqlite.org/rescode.html), though nothing is lost.
-fn shared_memory_could_not_grow(error: &rusqlite::Error) -> bool {
-    error.sqlite_error().map(|code| code.extended_code) == Some(rusqlite::ffi::SQLITE_IOERR_SHMSIZE)
+/// What kind of failure it is, whichever database tells it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Kind {
+    /// The system could not read or write.
+    Disk,
+    /// What is stored is not what was written.
+    Corrupt,
+    /// This is no database of that kind.
+    Foreign,
+    /// A value is not of the kind that was stored.
+    Unfit,
+    /// Anything else.
+    Other,
+}
+
+impl Refusal {
+    pub(crate) fn new(kind: Kind, words: String) -> Refusal {
+        Refusal { kind, words }
+    }
+
+    pub(crate) fn kind(&self) -> Kind {
+        self.kind
+    }
 }
 
 /// How one failure bears on everything else in the same transaction and on the store.
@@ -209,22 +223,18 @@ impl Fault {
         match error {
             StoreError::Full => Fault::Full,
             StoreError::Busy => Fault::Busy,
-            StoreError::Sqlite(source) => match source.sqlite_error_code() {
-                Some(
-                    rusqlite::ErrorCode::SystemIoFailure
-                    | rusqlite::ErrorCode::DatabaseCorrupt
-                    | rusqlite::ErrorCode::NotADatabase,
-                ) => Fault::Doubt(source.to_string()),
+            StoreError::Refused(source) => match source.kind() {
+                Kind::Disk | Kind::Corrupt | Kind::Foreign => Fault::Doubt(source.to_string()),
                 _ => Fault::Lost(source.to_string()),
             },
             other => Fault::Lost(other.to_string()),
         }
     }
 
-    /// A failure of the commit itself: unless SQLite says plainly that nothing was written, it
+    /// A failure of the commit itself: unless the database says plainly that nothing was written, it
     /// may or may not be on the disk.
-    pub(super) fn of_commit(error: rusqlite::Error) -> Self {
-        match StoreError::from(error) {
+    pub(super) fn of_commit(error: StoreError) -> Self {
+        match error {
             StoreError::Full => Fault::Full,
             StoreError::Busy => Fault::Busy,
             other => Fault::Doubt(format!("a commit failed: {other}")),

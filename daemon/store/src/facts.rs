@@ -4,9 +4,9 @@ use super::audited::Audited;
 use super::objects::{self, Incoming, Kept, ObjectId};
 use super::readings::StoredDisposition;
 use super::{StoreError, stamp};
+use crate::session::Row;
 use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
-use rusqlite::Row;
 use sheathline_model::domain::{PatientKey, Source};
 
 /// How far the audit trail was told of objects.
@@ -64,8 +64,8 @@ pub fn keep(tx: &Tx, object: &Incoming) -> Result<(Kept, Option<ObjectFacts>), S
     let repeated = match kept {
         Kept::New(_) => None,
         Kept::Repeat(id) => Some(
-            tx.prepare_cached(&format!("select {COLUMNS} from object where id = ?1"))?
-                .query_row([id], |row| Ok(facts(id, row)))?,
+            tx.prepare(format!("select {COLUMNS} from object where id = ?1"))
+                .one([id], |row| Ok(facts(id, row)))?,
         ),
     };
     Ok((kept, repeated))
@@ -78,18 +78,18 @@ pub fn keep(tx: &Tx, object: &Incoming) -> Result<(Kept, Option<ObjectFacts>), S
 /// The store cannot be read.
 pub fn untold(view: &View, limit: u32) -> Result<Vec<ObjectFacts>, StoreError> {
     let told = AUDITED.last(view)?.unwrap_or(0);
-    let mut statement = view.prepare_cached(&format!(
+    let statement = view.prepare(format!(
         "select {COLUMNS} from object where id > ?1 order by id limit ?2"
-    ))?;
-    let mut rows = statement.query((told, limit))?;
+    ));
     let mut found = Vec::new();
-    while let Some(row) = rows.next()? {
+    statement.find_map((told, limit), |row| {
         let one = facts(row.get(0)?, row);
-        if !one.was_read {
-            break;
+        let is_over = !one.was_read;
+        if !is_over {
+            found.push(one);
         }
-        found.push(one);
-    }
+        Ok(is_over.then_some(()))
+    })?;
     Ok(found)
 }
 

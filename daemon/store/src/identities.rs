@@ -6,9 +6,9 @@ pub use spread::{Concerned, concerned, note_spread};
 
 use super::audited::{Audited, Untold};
 use super::{StoreError, patients, stamp};
+use crate::session::{Row, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
-use rusqlite::{Row, params};
 use sheathline_model::domain::PatientKey;
 use sheathline_model::persons::{self, Act, Merge, Pair, Person, Persons, Statement};
 use std::collections::{BTreeMap, BTreeSet};
@@ -40,12 +40,12 @@ pub fn state(tx: &Tx, recorded: &Recorded, now: DateTime<Utc>) -> Result<bool, S
         source,
     } = &recorded.statement;
     let added = tx
-        .prepare_cached(
+        .prepare(
             "insert into id_statement (act, from_issuer, from_id, into_issuer, into_id, stated_at,
                                        recorded_at, source, message, who, why)
              values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11) on conflict do nothing",
-        )?
-        .execute(params![
+        )
+        .execute(values![
             act.word(),
             pair.from.issuer,
             pair.from.id,
@@ -135,11 +135,11 @@ fn of_id(view: &View, key: &PatientKey) -> Result<Vec<Statement>, StoreError> {
     let mut all = Vec::new();
     for side in ["from", "into"] {
         let sql = format!("{STATEMENT} where {side}_id = ?1 and {side}_issuer = ?2");
-        let mut statement = view.prepare_cached(&sql)?;
-        let mut rows = statement.query([&key.id, &key.issuer])?;
-        while let Some(row) = rows.next()? {
+        let statement = view.prepare(sql);
+        statement.each([&key.id, &key.issuer], |row| {
             all.push(recorded(row)?.statement);
-        }
+            Ok(())
+        })?;
     }
     Ok(all)
 }
@@ -149,13 +149,8 @@ fn of_id(view: &View, key: &PatientKey) -> Result<Vec<Statement>, StoreError> {
 /// # Errors
 /// The store cannot be read.
 pub fn all(view: &View) -> Result<Vec<Recorded>, StoreError> {
-    let mut statement = view.prepare_cached(&format!("{STATEMENT} order by id"))?;
-    let mut rows = statement.query([])?;
-    let mut all = Vec::new();
-    while let Some(row) = rows.next()? {
-        all.push(recorded(row)?);
-    }
-    Ok(all)
+    let statement = view.prepare(format!("{STATEMENT} order by id"));
+    statement.all((), recorded)
 }
 
 /// The statements after the last one told of, in the order they came; at most `limit`.

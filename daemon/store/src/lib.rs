@@ -10,8 +10,6 @@
 pub mod archives;
 pub mod audited;
 pub mod backlog;
-#[cfg(feature = "tests")]
-pub mod bare;
 pub mod bodies;
 pub mod copy;
 pub mod deliveries;
@@ -23,10 +21,8 @@ mod lock;
 pub mod meta;
 pub mod namesakes;
 mod note;
+mod object_id;
 pub mod objects;
-mod opening;
-#[cfg(feature = "tests")]
-pub mod overheard;
 pub mod overview;
 pub mod patients;
 pub mod people;
@@ -34,8 +30,9 @@ mod place;
 pub mod readings;
 pub mod rename;
 pub mod results;
-mod schema;
+mod session;
 mod space;
+mod sqlite;
 mod stamp;
 #[cfg(test)]
 mod tests;
@@ -46,12 +43,18 @@ mod writer;
 
 pub use error::StoreError;
 pub use space::compact;
+#[cfg(any(test, feature = "tests"))]
+pub use sqlite::bare;
+#[cfg(feature = "tests")]
+pub use sqlite::overheard;
 pub use view::{Tx, View};
 
 use lock::beside;
 use note::Tally;
-use opening::{close, connect_reader, note_doubt, open_as_guest, open_as_owner};
 use place::Opened;
+use session::Step;
+use sqlite::opening::{Files, connect_reader, open_as_guest, open_as_owner};
+use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
@@ -92,6 +95,7 @@ pub struct Store {
 #[derive(Debug)]
 struct Inner {
     path: PathBuf,
+    connect: Connect,
     waiting: Option<mpsc::Sender<Turn>>,
     thread: Option<JoinHandle<()>>,
     readers: Mutex<Vec<View>>,
@@ -129,6 +133,27 @@ impl Store {
             }
             None => Tally::beside(&beside(path, ".lock")),
         };
+        let ground = Files {
+            path: path.to_owned(),
+            opened,
+            tally,
+            lock,
+        };
+        let connect = {
+            let path = path.to_owned();
+            Connect(Box::new(move || connect_reader(&path)))
+        };
+        Store::on(path, tx, Box::new(ground), connect, mode)
+    }
+
+    /// A store of which `tx` changes what is at `path`; `connect` makes connections to read it by.
+    fn on(
+        path: &Path,
+        tx: Tx,
+        ground: Box<dyn Ground>,
+        connect: Connect,
+        mode: Mode,
+    ) -> Result<Store, StoreError> {
         let (waiting, jobs) = mpsc::channel(writer::WAITING_MAX);
         let (changed, changes) = watch::channel(0);
         let doubt: Doubt = Arc::new(OnceLock::new());
@@ -163,18 +188,16 @@ impl Store {
                     on_commit: on_commit.clone(),
                     under_way: under_way.clone(),
                 };
-                let path = path.to_owned();
-                let on_doubt = move |why: &str| note_doubt(&path, why);
                 move || {
-                    let ground = Ground { opened, tally };
-                    writer::run(&tx, jobs, &ground, &seen, on_doubt);
-                    close(tx, lock, &seen.doubt);
+                    writer::run(&tx, jobs, &*ground, &seen);
+                    ground.close(tx, seen.doubt.get().is_some());
                 }
             })
             .map_err(failed)?;
         Ok(Store {
             inner: Arc::new(Inner {
                 path: path.to_owned(),
+                connect,
                 waiting: Some(waiting),
                 thread: Some(thread),
                 readers: Mutex::new(Vec::new()),
@@ -238,12 +261,14 @@ impl Store {
         let kept = self.readers().pop();
         let view = match kept {
             Some(view) => view,
-            None => connect_reader(&self.inner.path)?,
+            None => (self.inner.connect.0)()?,
         };
-        let done = {
-            let _snapshot = view.sqlite().unchecked_transaction()?;
-            work(&view)
-        };
+        view.session().step(Step::BeginReading)?;
+        let done = work(&view);
+        // One that does not end its snapshot is not used again.
+        if view.session().step(Step::RollBack).is_err() {
+            return done;
+        }
         let mut readers = self.readers();
         if readers.len() < READERS_KEPT {
             readers.push(view);
@@ -314,6 +339,15 @@ impl Drop for Inner {
         {
             let _ = thread.join();
         }
+    }
+}
+
+/// Makes a connection to read by.
+struct Connect(Box<dyn Fn() -> Result<View, StoreError> + Send + Sync>);
+
+impl fmt::Debug for Connect {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Connect")
     }
 }
 

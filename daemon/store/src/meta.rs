@@ -1,18 +1,16 @@
 //! Facts about the store itself, by name.
 
 use super::StoreError;
+use crate::session::values;
 use crate::view::{Tx, View};
-use rusqlite::{OptionalExtension, params};
 
 /// The value under `name`, if set.
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn get(view: &View, name: &str) -> Result<Option<String>, StoreError> {
-    Ok(view
-        .prepare_cached("select value from meta where name = ?1")?
-        .query_row([name], |row| row.get(0))
-        .optional()?)
+    view.prepare("select value from meta where name = ?1")
+        .first([name], |row| row.get(0))
 }
 
 /// Sets the value under `name`.
@@ -20,11 +18,11 @@ pub fn get(view: &View, name: &str) -> Result<Option<String>, StoreError> {
 /// # Errors
 /// The store cannot be written.
 pub fn set(tx: &Tx, name: &str, value: &str) -> Result<(), StoreError> {
-    tx.prepare_cached(
+    tx.prepare(
         "insert into meta (name, value) values (?1, ?2)
          on conflict (name) do update set value = excluded.value",
-    )?
-    .execute(params![name, value])?;
+    )
+    .execute(values![name, value])?;
     Ok(())
 }
 
@@ -33,7 +31,7 @@ pub fn set(tx: &Tx, name: &str, value: &str) -> Result<(), StoreError> {
 /// # Errors
 /// The store cannot be written.
 pub fn clear(tx: &Tx, name: &str) -> Result<(), StoreError> {
-    tx.prepare_cached("delete from meta where name = ?1")?
+    tx.prepare("delete from meta where name = ?1")
         .execute([name])?;
     Ok(())
 }

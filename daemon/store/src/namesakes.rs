@@ -1,9 +1,9 @@
 //! The same patient id under other issuers: for hints, never to join anybody.
 
 use super::StoreError;
+use crate::session::values;
 use crate::view::View;
 use chrono::NaiveDate;
-use rusqlite::params;
 use sheathline_model::domain::{PatientKey, Sex};
 
 /// Other issuers of one id that are looked at. More use it as a number of no meaning.
@@ -27,18 +27,16 @@ const USED: &str = "reading is not null and disposition in ('accepted', 'accepte
 /// # Errors
 /// The store cannot be read.
 pub fn others(view: &View, key: &PatientKey) -> Result<Vec<PatientKey>, StoreError> {
-    Ok(view
-        .prepare_cached(
-            "select distinct patient_issuer from object indexed by object_patient
+    view.prepare(
+        "select distinct patient_issuer from object indexed by object_patient
              where patient_id = ?1 and patient_issuer <> ?2 order by patient_issuer limit ?3",
-        )?
-        .query_map(params![key.id, key.issuer, MOST], |row| {
-            Ok(PatientKey {
-                issuer: row.get(0)?,
-                id: key.id.clone(),
-            })
-        })?
-        .collect::<Result<_, _>>()?)
+    )
+    .all(values![key.id, key.issuer, MOST], |row| {
+        Ok(PatientKey {
+            issuer: row.get(0)?,
+            id: key.id.clone(),
+        })
+    })
 }
 
 /// Birth dates and sexes that the reports under an id give together, each once, sorted.
@@ -46,20 +44,16 @@ pub fn others(view: &View, key: &PatientKey) -> Result<Vec<PatientKey>, StoreErr
 /// # Errors
 /// The store cannot be read.
 pub fn born(view: &View, key: &PatientKey) -> Result<Vec<Born>, StoreError> {
-    let mut statement = view.prepare_cached(&format!(
+    let statement = view.prepare(format!(
         "select distinct json_extract(reading, '$.patient.birth_date'),
                 json_extract(reading, '$.patient.sex')
          from object where patient_id = ?1 and patient_issuer = ?2 and {USED}"
-    ))?;
-    let rows = statement.query_map(params![key.id, key.issuer], |row| {
-        Ok((
-            row.get::<_, Option<String>>(0)?,
-            row.get::<_, Option<String>>(1)?,
-        ))
+    ));
+    let rows = statement.all(values![key.id, key.issuer], |row| {
+        Ok((row.get::<Option<String>>(0)?, row.get::<Option<String>>(1)?))
     })?;
     let mut all = Vec::new();
-    for row in rows {
-        let (date, sex) = row?;
+    for (date, sex) in rows {
         let date = date.and_then(|date| date.parse().ok());
         let sex = sex.as_deref().and_then(Sex::of_letter);
         all.extend(date.zip(sex).map(|(date, sex)| Born { date, sex }));

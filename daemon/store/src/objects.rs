@@ -1,43 +1,21 @@
 //! Objects as received, byte for byte, pictures without their pixels unless these are wanted; what was
 //! read from them is in [`readings`](super::readings).
 
+use super::error::Kind;
 use super::{StoreError, meta, stamp};
+pub use crate::object_id::ObjectId;
+use crate::session::{Values, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
 use flate2::Compression;
 use flate2::read::ZlibDecoder;
 use flate2::write::ZlibEncoder;
-use rusqlite::types::{FromSql, FromSqlResult, ToSqlOutput, ValueRef};
-use rusqlite::{OptionalExtension, ToSql, params};
 use sha2::{Digest, Sha256};
 use sheathline_model::domain::Source;
-use std::fmt;
 use std::io::{Read, Write};
 
 /// Name in `meta` of the numbers still to be read again, as `first last`.
 const READ_AGAIN: &str = "read_again";
-
-/// The store's own number of an object: grows in the order of arrival.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct ObjectId(pub i64);
-
-impl fmt::Display for ObjectId {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.0.fmt(f)
-    }
-}
-
-impl ToSql for ObjectId {
-    fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
-        self.0.to_sql()
-    }
-}
-
-impl FromSql for ObjectId {
-    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
-        i64::column_result(value).map(ObjectId)
-    }
-}
 
 /// An object on its way into the store, compressed and hashed by the thread that received it.
 pub struct Incoming {
@@ -94,11 +72,10 @@ pub const FIRST_CHARS: usize = 32;
 /// The store cannot be read.
 pub fn first(view: &View) -> Result<Option<String>, StoreError> {
     let first: Option<(Vec<u8>, String)> = view
-        .prepare_cached(
+        .prepare(
             "select body_sha256, received_at from object where id = (select min(id) from object)",
-        )?
-        .query_row([], |row| Ok((row.get(0)?, row.get(1)?)))
-        .optional()?;
+        )
+        .first((), |row| Ok((row.get(0)?, row.get(1)?)))?;
     Ok(first.map(|(sha256, received_at)| {
         let hash = Sha256::new()
             .chain_update(sha256)
@@ -143,10 +120,8 @@ impl Slim {
 /// There is no such object, or the store cannot be written.
 pub fn slim_down(tx: &Tx, id: ObjectId, slim: &Slim) -> Result<(), StoreError> {
     let changed = tx
-        .prepare_cached(
-            "update object set body = ?2, kept_bytes = ?3, kept_sha256 = ?4 where id = ?1",
-        )?
-        .execute(params![id, slim.body, slim.bytes, slim.sha256])?;
+        .prepare("update object set body = ?2, kept_bytes = ?3, kept_sha256 = ?4 where id = ?1")
+        .execute(values![id, slim.body, slim.bytes, slim.sha256])?;
     match changed {
         1 => Ok(()),
         _ => Err(StoreError::Work(format!("there is no object {id}"))),
@@ -170,7 +145,7 @@ pub enum Kept {
 /// The store cannot be written.
 pub fn keep(tx: &Tx, object: &Incoming) -> Result<Kept, StoreError> {
     let (id, repeats): (ObjectId, i64) = tx
-        .prepare_cached(
+        .prepare(
             "insert into object (body, body_bytes, body_sha256, transfer_syntax, source,
                                  default_issuer, received_at, quiet_after_days)
              values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
@@ -185,9 +160,9 @@ pub fn keep(tx: &Tx, object: &Incoming) -> Result<Kept, StoreError> {
                     quiet_after_days = max(quiet_after_days, excluded.quiet_after_days),
                     missing_since = null, missing = null
              returning id, repeats",
-        )?
-        .query_row(
-            params![
+        )
+        .one(
+            values![
                 object.body,
                 object.body_bytes,
                 object.body_sha256,
@@ -229,19 +204,14 @@ pub fn next_unread(view: &View, limit: u32) -> Result<Vec<Unread>, StoreError> {
     unread(view, "state = 'received' order by id limit ?1", [limit])
 }
 
-fn unread(
-    view: &View,
-    which: &str,
-    values: impl rusqlite::Params,
-) -> Result<Vec<Unread>, StoreError> {
-    let mut statement = view.prepare_cached(&format!(
+fn unread(view: &View, which: &str, values: impl Values) -> Result<Vec<Unread>, StoreError> {
+    let statement = view.prepare(format!(
         "select id, transfer_syntax, source, default_issuer,
                 case when kept_sha256 is not null then content_sha256 end
          from object where {which}"
-    ))?;
-    let mut rows = statement.query(values)?;
+    ));
     let mut unread = Vec::new();
-    while let Some(row) = rows.next()? {
+    statement.each(values, |row| {
         unread.push(Unread {
             id: row.get(0)?,
             transfer_syntax: row.get(1)?,
@@ -249,7 +219,8 @@ fn unread(
             default_issuer: row.get(3)?,
             content_sha256: row.get(4)?,
         });
-    }
+        Ok(())
+    })?;
     Ok(unread)
 }
 
@@ -261,7 +232,7 @@ fn unread(
 pub fn next_again(view: &View, limit: u32) -> Result<Option<Vec<Unread>>, StoreError> {
     let which = "id between ?1 and ?2 and missing is null order by id limit ?3";
     again(view)?
-        .map(|(next, last)| unread(view, which, params![next, last, limit]))
+        .map(|(next, last)| unread(view, which, values![next, last, limit]))
         .transpose()
 }
 
@@ -283,7 +254,9 @@ fn again(view: &View) -> Result<Option<(i64, i64)>, StoreError> {
 /// # Errors
 /// The store cannot be written.
 pub fn read_all_again(tx: &Tx) -> Result<(), StoreError> {
-    let last: i64 = tx.query_row("select ifnull(max(id), 0) from object", [], |r| r.get(0))?;
+    let last: i64 = tx
+        .prepare("select ifnull(max(id), 0) from object")
+        .one((), |r| r.get(0))?;
     meta::set(tx, READ_AGAIN, &format!("1 {last}"))
 }
 
@@ -339,24 +312,23 @@ impl Missing {
 /// There is no such object, its bytes were dropped, or they are not what was received.
 pub fn body(view: &View, id: ObjectId) -> Result<Vec<u8>, StoreError> {
     let row = view
-        .prepare_cached(
+        .prepare(
             "select body, ifnull(kept_bytes, body_bytes), ifnull(kept_sha256, body_sha256),
                     missing, missing_since
              from object where id = ?1",
-        )?
-        .query_row([id], |row| {
+        )
+        .first([id], |row| {
             let packed: Vec<u8> = row.get(0)?;
             let (bytes, sha256): (i64, Vec<u8>) = (row.get(1)?, row.get(2)?);
             let missing: (Option<String>, Option<String>) = (row.get(3)?, row.get(4)?);
             Ok((packed, bytes, sha256, missing))
-        })
-        .optional();
+        });
     let damaged = |how: &str| StoreError::Damaged {
         what: format!("object {id}: {how}"),
     };
     let (packed, bytes, sha256, missing) = match row {
         // A flipped byte in the head of a row makes its columns something else.
-        Err(rusqlite::Error::InvalidColumnType(..) | rusqlite::Error::Utf8Error(..)) => {
+        Err(StoreError::Refused(refusal)) if refusal.kind() == Kind::Unfit => {
             return Err(damaged("its row is not what was stored"));
         }
         row => row?.ok_or_else(|| StoreError::Work(format!("there is no object {id}")))?,
@@ -388,9 +360,8 @@ pub fn body(view: &View, id: ObjectId) -> Result<Vec<u8>, StoreError> {
 /// # Errors
 /// There is no such object.
 pub fn transfer_syntax(view: &View, id: ObjectId) -> Result<Option<String>, StoreError> {
-    Ok(view
-        .prepare_cached("select transfer_syntax from object where id = ?1")?
-        .query_row([id], |row| row.get(0))?)
+    view.prepare("select transfer_syntax from object where id = ?1")
+        .one([id], |row| row.get(0))
 }
 
 /// Notes that the bytes of an object are damaged. A reading made of them before stays in use.
@@ -400,13 +371,12 @@ pub fn transfer_syntax(view: &View, id: ObjectId) -> Result<Option<String>, Stor
 /// The store cannot be written.
 pub fn note_damaged(tx: &Tx, id: ObjectId, now: DateTime<Utc>) -> Result<bool, StoreError> {
     let read = tx
-        .prepare_cached(
+        .prepare(
             "update object set missing = 'damaged', missing_since = ?2,
                     state = iif(reading is null, state, 'read')
              where id = ?1 returning reading is not null",
-        )?
-        .query_row(params![id, stamp::text(now)], |row| row.get(0))
-        .optional()?;
+        )
+        .first(values![id, stamp::text(now)], |row| row.get(0))?;
     Ok(read.unwrap_or(false))
 }
 
@@ -424,9 +394,8 @@ pub fn drop_bodies(
     limit: u32,
     now: DateTime<Utc>,
 ) -> Result<usize, StoreError> {
-    Ok(tx
-        .prepare_cached(
-            "update object set body = x'', missing = 'dropped', missing_since = ?3
+    tx.prepare(
+        "update object set body = x'', missing = 'dropped', missing_since = ?3
              where id in (select id from object
                           where state = 'read' and missing is null
                             and disposition <> 'quarantined' and received_at < ?1
@@ -437,20 +406,19 @@ pub fn drop_bodies(
                                   and result.patient_issuer = object.patient_issuer
                                   and delivery.state = 'waiting')
                           order by received_at limit ?2)",
-        )?
-        .execute(params![stamp::text(before), limit, stamp::text(now)])?)
+    )
+    .execute(values![stamp::text(before), limit, stamp::text(now)])
 }
 
 /// Whether any object was received before `before` whose bytes may go.
 pub(super) fn has_droppable(view: &View, before: DateTime<Utc>) -> Result<bool, StoreError> {
-    Ok(view
-        .prepare_cached(
-            "select id from object
+    view.prepare(
+        "select id from object
              where state = 'read' and missing is null
                and disposition <> 'quarantined' and received_at < ?1
              limit 1",
-        )?
-        .exists([stamp::text(before)])?)
+    )
+    .exists([stamp::text(before)])
 }
 
 /// How many objects have no bytes: those cannot be read again.
@@ -458,9 +426,6 @@ pub(super) fn has_droppable(view: &View, before: DateTime<Utc>) -> Result<bool, 
 /// # Errors
 /// The store cannot be read.
 pub fn count_missing(view: &View) -> Result<u32, StoreError> {
-    Ok(view.query_row(
-        "select count(*) from object where missing is not null",
-        [],
-        |row| row.get(0),
-    )?)
+    view.prepare("select count(*) from object where missing is not null")
+        .one((), |row| row.get(0))
 }

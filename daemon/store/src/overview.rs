@@ -3,7 +3,6 @@
 use super::{StoreError, stamp};
 use crate::view::View;
 use chrono::{DateTime, Utc};
-use rusqlite::OptionalExtension;
 use std::collections::BTreeMap;
 
 /// The store in numbers.
@@ -53,13 +52,13 @@ pub fn overview(view: &View) -> Result<Overview, StoreError> {
 }
 
 fn time(view: &View, query: &str) -> Result<Option<DateTime<Utc>>, StoreError> {
-    let text: Option<Option<String>> = view.query_row(query, [], |row| row.get(0)).optional()?;
+    let text: Option<Option<String>> = view.prepare(query).first((), |row| row.get(0))?;
     text.flatten().map(|text| stamp::time(&text)).transpose()
 }
 
 fn counts(view: &View, query: &str) -> Result<BTreeMap<String, u64>, StoreError> {
-    let mut statement = view.prepare_cached(query)?;
-    let rows = statement.query_map([], |row| {
+    let statement = view.prepare(query);
+    let rows = statement.all((), |row| {
         let code: Option<String> = row.get(0)?;
         let count: i64 = row.get(1)?;
         Ok((
@@ -67,5 +66,5 @@ fn counts(view: &View, query: &str) -> Result<BTreeMap<String, u64>, StoreError>
             count.unsigned_abs(),
         ))
     })?;
-    Ok(rows.collect::<Result<_, _>>()?)
+    Ok(rows.into_iter().collect())
 }

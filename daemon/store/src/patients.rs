@@ -2,9 +2,9 @@
 
 use super::objects::ObjectId;
 use super::{StoreError, stamp};
+use crate::session::{Row, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
-use rusqlite::{Row, params};
 use sheathline_model::domain::{PatientKey, Source};
 
 /// A patient whose exams wait to be assessed.
@@ -20,11 +20,11 @@ pub struct Dirty {
 /// # Errors
 /// The store cannot be written.
 pub fn mark_dirty(tx: &Tx, key: &PatientKey, now: DateTime<Utc>) -> Result<(), StoreError> {
-    tx.prepare_cached(
+    tx.prepare(
         "insert into dirty (patient_issuer, patient_id, since, mark) values (?1, ?2, ?3, 1)
          on conflict (patient_id, patient_issuer) do update set mark = mark + 1",
-    )?
-    .execute(params![key.issuer, key.id, stamp::text(now)])?;
+    )
+    .execute(values![key.issuer, key.id, stamp::text(now)])?;
     Ok(())
 }
 
@@ -45,17 +45,13 @@ pub fn mark_all_dirty(tx: &Tx, now: DateTime<Utc>) -> Result<usize, StoreError> 
 /// # Errors
 /// The store cannot be read.
 pub fn dirty(view: &View, limit: u32) -> Result<Vec<Dirty>, StoreError> {
-    Ok(view
-        .prepare_cached(
-            "select patient_issuer, patient_id, mark from dirty order by since limit ?1",
-        )?
-        .query_map([limit], |row| {
+    view.prepare("select patient_issuer, patient_id, mark from dirty order by since limit ?1")
+        .all([limit], |row| {
             Ok(Dirty {
                 key: key(row)?,
                 mark: row.get(2)?,
             })
-        })?
-        .collect::<Result<_, _>>()?)
+        })
 }
 
 /// Takes the mark away, unless the patient was marked again since `seen` was read. Belongs in the
@@ -65,10 +61,8 @@ pub fn dirty(view: &View, limit: u32) -> Result<Vec<Dirty>, StoreError> {
 /// The store cannot be written.
 pub fn clear_dirty(tx: &Tx, seen: &Dirty) -> Result<bool, StoreError> {
     let cleared = tx
-        .prepare_cached(
-            "delete from dirty where patient_issuer = ?1 and patient_id = ?2 and mark = ?3",
-        )?
-        .execute(params![seen.key.issuer, seen.key.id, seen.mark])?;
+        .prepare("delete from dirty where patient_issuer = ?1 and patient_id = ?2 and mark = ?3")
+        .execute(values![seen.key.issuer, seen.key.id, seen.mark])?;
     Ok(cleared > 0)
 }
 
@@ -77,8 +71,8 @@ pub fn clear_dirty(tx: &Tx, seen: &Dirty) -> Result<bool, StoreError> {
 /// # Errors
 /// The store cannot be written.
 pub fn unmark(tx: &Tx, key: &PatientKey) -> Result<(), StoreError> {
-    tx.prepare_cached("delete from dirty where patient_id = ?1 and patient_issuer = ?2")?
-        .execute(params![key.id, key.issuer])?;
+    tx.prepare("delete from dirty where patient_id = ?1 and patient_issuer = ?2")
+        .execute(values![key.id, key.issuer])?;
     Ok(())
 }
 
@@ -87,8 +81,8 @@ pub fn unmark(tx: &Tx, key: &PatientKey) -> Result<(), StoreError> {
 /// # Errors
 /// The store cannot be written.
 pub fn wait_longer(tx: &Tx, seen: &Dirty, now: DateTime<Utc>) -> Result<(), StoreError> {
-    tx.prepare_cached("update dirty set since = ?3 where patient_issuer = ?1 and patient_id = ?2")?
-        .execute(params![seen.key.issuer, seen.key.id, stamp::text(now)])?;
+    tx.prepare("update dirty set since = ?3 where patient_issuer = ?1 and patient_id = ?2")
+        .execute(values![seen.key.issuer, seen.key.id, stamp::text(now)])?;
     Ok(())
 }
 
@@ -98,8 +92,8 @@ pub fn wait_longer(tx: &Tx, seen: &Dirty, now: DateTime<Utc>) -> Result<(), Stor
 /// The store cannot be read.
 pub fn is_dirty(view: &View, key: &PatientKey) -> Result<bool, StoreError> {
     let sql = "select exists (select 1 from dirty where patient_id = ?1 and patient_issuer = ?2)";
-    let mut statement = view.prepare_cached(sql)?;
-    Ok(statement.query_row([&key.id, &key.issuer], |row| row.get(0))?)
+    let statement = view.prepare(sql);
+    statement.one([&key.id, &key.issuer], |row| row.get(0))
 }
 
 /// Takes marks away and returns whose they were: for work done in this same transaction.
@@ -119,7 +113,8 @@ pub fn take_dirty(tx: &Tx, limit: u32) -> Result<Vec<PatientKey>, StoreError> {
 /// # Errors
 /// The store cannot be read.
 pub fn count_dirty(view: &View) -> Result<u32, StoreError> {
-    Ok(view.query_row("select count(*) from dirty", [], |row| row.get(0))?)
+    view.prepare("select count(*) from dirty")
+        .one((), |row| row.get(0))
 }
 
 /// Patients of which an object was read, by id, then issuer.
@@ -127,13 +122,11 @@ pub fn count_dirty(view: &View) -> Result<u32, StoreError> {
 /// # Errors
 /// The store cannot be read.
 pub fn list(view: &View) -> Result<Vec<PatientKey>, StoreError> {
-    Ok(view
-        .prepare_cached(
-            "select distinct patient_issuer, patient_id from object
+    view.prepare(
+        "select distinct patient_issuer, patient_id from object
              where patient_id is not null order by patient_id, patient_issuer",
-        )?
-        .query_map([], key)?
-        .collect::<Result<_, _>>()?)
+    )
+    .all((), key)
 }
 
 /// Patients with this id, one for each issuer: of an object, or of a statement about ids.
@@ -141,15 +134,13 @@ pub fn list(view: &View) -> Result<Vec<PatientKey>, StoreError> {
 /// # Errors
 /// The store cannot be read.
 pub fn with_id(view: &View, id: &str) -> Result<Vec<PatientKey>, StoreError> {
-    Ok(view
-        .prepare_cached(
-            "select patient_issuer, patient_id from object where patient_id = ?1
+    view.prepare(
+        "select patient_issuer, patient_id from object where patient_id = ?1
              union select from_issuer, from_id from id_statement where from_id = ?1
              union select into_issuer, into_id from id_statement where into_id = ?1
              order by 1",
-        )?
-        .query_map([id], key)?
-        .collect::<Result<_, _>>()?)
+    )
+    .all([id], key)
 }
 
 /// An accepted report of a patient that is under the default issuer of where it came from.
@@ -172,24 +163,22 @@ pub fn under_default_issuer(
     view: &View,
     key: &PatientKey,
 ) -> Result<Vec<UnderDefault>, StoreError> {
-    Ok(view
-        .prepare_cached(
-            "select id, source, transfer_syntax from object
+    view.prepare(
+        "select id, source, transfer_syntax from object
              where patient_id = ?1 and patient_issuer = ?2 and default_issuer = ?2
                and disposition in ('accepted', 'accepted_with_remarks')
              order by id",
-        )?
-        .query_map([&key.id, &key.issuer], |row| {
-            Ok(UnderDefault {
-                id: row.get(0)?,
-                source: stamp::source(row, 1)?,
-                transfer_syntax: row.get(2)?,
-            })
-        })?
-        .collect::<Result<_, _>>()?)
+    )
+    .all([&key.id, &key.issuer], |row| {
+        Ok(UnderDefault {
+            id: row.get(0)?,
+            source: stamp::source(row, 1)?,
+            transfer_syntax: row.get(2)?,
+        })
+    })
 }
 
-fn key(row: &Row<'_>) -> rusqlite::Result<PatientKey> {
+fn key(row: &Row<'_>) -> Result<PatientKey, StoreError> {
     Ok(PatientKey {
         issuer: row.get(0)?,
         id: row.get(1)?,

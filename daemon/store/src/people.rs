@@ -3,9 +3,9 @@
 
 use super::audited::{Audited, Untold};
 use super::{StoreError, stamp};
+use crate::session::{Row, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, NaiveDate, Utc};
-use rusqlite::{Row, params};
 use sheathline_model::domain::{About, Event, EventKind, Label, OpeningPressure, PatientKey};
 use sheathline_model::entries::{self, Author, By, Draft, Entry, Kind, Of, Said};
 use std::collections::BTreeSet;
@@ -16,7 +16,7 @@ use std::collections::BTreeSet;
 /// The store cannot be read.
 pub fn new_act(tx: &Tx) -> Result<i64, StoreError> {
     let newest = "select ifnull(max(act), 0) + 1 from entry";
-    Ok(tx.query_row(newest, [], |row| row.get(0))?)
+    tx.prepare(newest).one((), |row| row.get(0))
 }
 
 /// Adds entries of one act, in order. Returns their numbers.
@@ -30,13 +30,13 @@ pub fn record(
     drafts: &[Draft],
     now: DateTime<Utc>,
 ) -> Result<Vec<i64>, StoreError> {
-    let mut statement = tx.prepare_cached(
+    let statement = tx.prepare(
         "insert into entry (act, patient_issuer, patient_id, kind, study_instance_uid, readings, date,
                             value, unit, recorded_at, author, author_kind, entered_by, source,
                             reason, corrects)
          values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)
          returning id",
-    )?;
+    );
     let mut numbers = Vec::with_capacity(drafts.len());
     for draft in drafts {
         let (about, date) = match draft.said.of() {
@@ -52,7 +52,7 @@ pub fn record(
             Said::Pressure(_, pressure) => (Some(pressure.value()), Some(pressure.unit().code())),
             Said::Nothing(..) => (None, None),
         };
-        let values = params![
+        let values = values![
             act,
             draft.patient.issuer,
             draft.patient.id,
@@ -70,7 +70,7 @@ pub fn record(
             by.reason,
             draft.corrects,
         ];
-        numbers.push(statement.query_row(values, |row| row.get(0))?);
+        numbers.push(statement.one(values, |row| row.get(0))?);
     }
     Ok(numbers)
 }
@@ -100,13 +100,8 @@ pub fn untold(view: &View, limit: u32) -> Result<Vec<Untold<Entry>>, StoreError>
 /// The store cannot be read.
 pub fn of_patient(view: &View, key: &PatientKey) -> Result<Vec<Entry>, StoreError> {
     let sql = format!("{ENTRY} where patient_id = ?1 and patient_issuer = ?2 order by id");
-    let mut statement = view.prepare_cached(&sql)?;
-    let mut rows = statement.query([&key.id, &key.issuer])?;
-    let mut entries = Vec::new();
-    while let Some(row) = rows.next()? {
-        entries.push(entry(row)?);
-    }
-    Ok(entries)
+    let statement = view.prepare(sql);
+    statement.all([&key.id, &key.issuer], entry)
 }
 
 /// Everything that was said under any of several ids, as it came.
@@ -129,7 +124,7 @@ pub fn of_ids(view: &View, ids: &BTreeSet<PatientKey>) -> Result<Vec<Entry>, Sto
 /// The store cannot be read.
 pub fn newest_number(view: &View) -> Result<i64, StoreError> {
     let newest = "select ifnull(max(id), 0) from entry";
-    Ok(view.query_row(newest, [], |row| row.get(0))?)
+    view.prepare(newest).one((), |row| row.get(0))
 }
 
 /// The ids under which something was said, in order, those behind `after`, at most `limit`.
@@ -141,18 +136,18 @@ pub fn ids_after(
     after: &PatientKey,
     limit: u32,
 ) -> Result<Vec<PatientKey>, StoreError> {
-    let mut statement = view.prepare_cached(
+    let statement = view.prepare(
         "select distinct patient_id, patient_issuer from entry
          where (patient_id, patient_issuer) > (?1, ?2)
          order by patient_id, patient_issuer limit ?3",
-    )?;
-    let rows = statement.query_map(params![after.id, after.issuer, limit], |row| {
+    );
+    let rows = statement.all(values![after.id, after.issuer, limit], |row| {
         Ok(PatientKey {
             id: row.get(0)?,
             issuer: row.get(1)?,
         })
     })?;
-    Ok(rows.collect::<Result<_, _>>()?)
+    Ok(rows.into_iter().collect())
 }
 
 /// The entry of a number.
@@ -160,9 +155,8 @@ pub fn ids_after(
 /// # Errors
 /// The store cannot be read.
 pub fn by_number(view: &View, number: i64) -> Result<Option<Entry>, StoreError> {
-    let mut statement = view.prepare_cached(&format!("{ENTRY} where id = ?1"))?;
-    let mut rows = statement.query([number])?;
-    rows.next()?.map(entry).transpose()
+    let statement = view.prepare(format!("{ENTRY} where id = ?1"));
+    statement.first([number], entry)
 }
 
 /// Says something under one id of all of a study or of a day, for whoever knows of no readings.
@@ -193,7 +187,7 @@ fn entry(row: &Row<'_>) -> Result<Entry, StoreError> {
     let (kind, readings): (String, String) = (row.get(4)?, row.get(6)?);
     let kind = Kind::of_word(&kind).ok_or_else(|| damaged("an unknown kind"))?;
     let date: Option<String> = row.get(7)?;
-    let of = match (row.get::<_, Option<String>>(5)?, date) {
+    let of = match (row.get::<Option<String>>(5)?, date) {
         (Some(study_instance_uid), None) => Of::Exam(About {
             study_instance_uid,
             readings: serde_json::from_str(&readings)

@@ -2,6 +2,7 @@
 
 mod changes;
 
+use crate::session::{Row, Values, values};
 use crate::view::{Tx, View};
 use changes::note_change;
 pub use changes::{ReadingChange, changed_object, changes, changes_by_object, newest_change};
@@ -9,7 +10,6 @@ pub use changes::{ReadingChange, changed_object, changes, changes_by_object, new
 use super::objects::{Missing, ObjectId};
 use super::{StoreError, stamp};
 use chrono::{DateTime, Utc};
-use rusqlite::{OptionalExtension, Row, params};
 use sha2::{Digest, Sha256};
 use sheathline_model::domain::{Disposition, ObjectReading, PatientKey, Source};
 use std::collections::BTreeMap;
@@ -77,13 +77,13 @@ pub fn finish_read(
     let key = reading.patient.as_ref().map(|patient| &patient.key);
     note_change(tx, id, &json, disposition)?;
     let changed = tx
-        .prepare_cached(
+        .prepare(
             "update object set state = 'read', sop_instance_uid = ?2, content_sha256 = ?3,
                     disposition = ?4, patient_issuer = ?5, patient_id = ?6,
                     study_instance_uid = ?7, reading = ?8, reading_sha256 = ?9
              where id = ?1",
-        )?
-        .execute(params![
+        )
+        .execute(values![
             id,
             reading.sop_instance_uid,
             reading.content_sha256,
@@ -133,15 +133,10 @@ const READING: &str = "select id, source, received_at, repeats, lower(hex(body_s
 fn readings(
     view: &View,
     restriction: &str,
-    values: impl rusqlite::Params,
+    values: impl Values,
 ) -> Result<Vec<StoredReading>, StoreError> {
-    let mut statement = view.prepare_cached(&format!("{READING} {restriction}"))?;
-    let mut rows = statement.query(values)?;
-    let mut found = Vec::new();
-    while let Some(row) = rows.next()? {
-        found.push(reading(row)?);
-    }
-    Ok(found)
+    let statement = view.prepare(format!("{READING} {restriction}"));
+    statement.all(values, reading)
 }
 
 fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
@@ -158,15 +153,14 @@ fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
     Ok(StoredReading {
         id,
         source: stamp::source(row, 1)?,
-        received_at: stamp::time(&row.get::<_, String>(2)?)?,
+        received_at: stamp::time(&row.get::<String>(2)?)?,
         repeats: row.get(3)?,
         body_sha256: row.get(4)?,
         missing: match (missing, since) {
             (Some(word), Some(since)) => Some((Missing::from_word(&word)?, stamp::time(&since)?)),
             _ => None,
         },
-        disposition: StoredDisposition::from_word(&row.get::<_, String>(5)?)
-            .map_err(|_| damaged())?,
+        disposition: StoredDisposition::from_word(&row.get::<String>(5)?).map_err(|_| damaged())?,
         quiet_after_days: row.get(10)?,
         reading: serde_json::from_str(&json).map_err(|_| damaged())?,
     })
@@ -177,11 +171,11 @@ fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
 /// # Errors
 /// The store cannot be written.
 pub fn read_anew(tx: &Tx, id: ObjectId) -> Result<(), StoreError> {
-    tx.prepare_cached(
+    tx.prepare(
         "update object set state = 'received', reading = null, reading_sha256 = null,
                 disposition = null
          where id = ?1",
-    )?
+    )
     .execute([id])?;
     Ok(())
 }
@@ -191,18 +185,16 @@ pub fn read_anew(tx: &Tx, id: ObjectId) -> Result<(), StoreError> {
 /// # Errors
 /// The store cannot be read.
 pub fn patient_of(view: &View, id: ObjectId) -> Result<Option<PatientKey>, StoreError> {
-    Ok(view
-        .prepare_cached(
-            "select patient_issuer, patient_id from object
+    view.prepare(
+        "select patient_issuer, patient_id from object
              where id = ?1 and patient_id is not null",
-        )?
-        .query_row([id], |row| {
-            Ok(PatientKey {
-                issuer: row.get(0)?,
-                id: row.get(1)?,
-            })
+    )
+    .first([id], |row| {
+        Ok(PatientKey {
+            issuer: row.get(0)?,
+            id: row.get(1)?,
         })
-        .optional()?)
+    })
 }
 
 /// Content hash of the first object read under a SOP Instance UID, if that came before `id`.
@@ -214,13 +206,11 @@ pub fn first_content(
     uid: &str,
     id: ObjectId,
 ) -> Result<Option<Option<String>>, StoreError> {
-    Ok(view
-        .prepare_cached(
-            "select content_sha256 from object
+    view.prepare(
+        "select content_sha256 from object
              where sop_instance_uid = ?1 and id < ?2 order by id limit 1",
-        )?
-        .query_row(params![uid, id], |row| row.get(0))
-        .optional()?)
+    )
+    .first(values![uid, id], |row| row.get(0))
 }
 
 /// Number, source and time of arrival of the first object of a content.
@@ -233,14 +223,13 @@ pub fn arrival(
     content_sha256: Option<&str>,
 ) -> Result<Option<(ObjectId, Source, DateTime<Utc>)>, StoreError> {
     let found: Option<(ObjectId, Source, String)> = view
-        .prepare_cached(
+        .prepare(
             "select id, source, received_at from object
              where sop_instance_uid = ?1 and content_sha256 is ?2 order by id limit 1",
-        )?
-        .query_row(params![uid, content_sha256], |row| {
+        )
+        .first(values![uid, content_sha256], |row| {
             Ok((row.get(0)?, stamp::source(row, 1)?, row.get(2)?))
-        })
-        .optional()?;
+        })?;
     found
         .map(|(id, source, at)| Ok((id, source, stamp::time(&at)?)))
         .transpose()
@@ -287,7 +276,7 @@ pub fn of_patient(view: &View, key: &PatientKey) -> Result<Vec<StoredReading>, S
 /// # Errors
 /// The store cannot be read.
 pub fn quarantined(view: &View) -> Result<Vec<StoredReading>, StoreError> {
-    readings(view, "and disposition = 'quarantined' order by id", [])
+    readings(view, "and disposition = 'quarantined' order by id", ())
 }
 
 /// Hands over every reading, oldest first; repeats are left out.
@@ -327,15 +316,14 @@ pub struct Counts {
 /// # Errors
 /// The store cannot be read.
 pub fn counts(view: &View) -> Result<Counts, StoreError> {
-    let mut statement = view.prepare_cached(
+    let statement = view.prepare(
         "select case state when 'read' then disposition end, count(*), sum(repeats)
          from object group by 1",
-    )?;
-    let mut rows = statement.query([])?;
+    );
     let mut counts = Counts::default();
-    while let Some(row) = rows.next()? {
+    statement.each((), |row| {
         let number: u32 = row.get(1)?;
-        match row.get::<_, Option<String>>(0)? {
+        match row.get::<Option<String>>(0)? {
             None => counts.unread = number,
             Some(word) => {
                 counts
@@ -343,7 +331,8 @@ pub fn counts(view: &View) -> Result<Counts, StoreError> {
                     .insert(StoredDisposition::from_word(&word)?, number);
             }
         }
-        counts.repeats += row.get::<_, u32>(2)?;
-    }
+        counts.repeats += row.get::<u32>(2)?;
+        Ok(())
+    })?;
     Ok(counts)
 }

@@ -1,9 +1,9 @@
 //! Results of exams, version after version; none is ever changed.
 
 use super::{StoreError, deliveries, stamp};
+use crate::session::{Row, Values, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
-use rusqlite::{OptionalExtension, Row, params};
 use sha2::{Digest, Sha256};
 use sheathline_model::domain::PatientKey;
 use std::collections::BTreeMap;
@@ -55,26 +55,25 @@ pub struct ResultRow {
 pub fn insert(tx: &Tx, result: &NewResult, now: DateTime<Utc>) -> Result<u32, StoreError> {
     let why = serde_json::to_string(&result.why)
         .map_err(|_| StoreError::Work("the reasons of a result are not JSON".to_owned()))?;
-    Ok(tx
-        .prepare_cached(
-            "with last (version) as (select max(version) from result where exam_id = ?1)
+    tx.prepare(
+        "with last (version) as (select max(version) from result where exam_id = ?1)
              insert into result (exam_id, version, key, content, why, supersedes, created_at,
                                  patient_issuer, patient_id)
              select ?1, ifnull(version, 0) + 1, ?2, ?3, ?4, version, ?5, ?6, ?7 from last
              returning version",
-        )?
-        .query_row(
-            params![
-                result.exam_id,
-                result.key,
-                result.content,
-                why,
-                stamp::text(now),
-                result.patient.issuer,
-                result.patient.id,
-            ],
-            |row| row.get(0),
-        )?)
+    )
+    .one(
+        values![
+            result.exam_id,
+            result.key,
+            result.content,
+            why,
+            stamp::text(now),
+            result.patient.issuer,
+            result.patient.id,
+        ],
+        |row| row.get(0),
+    )
 }
 
 const RESULT: &str = "exam_id, version, patient_issuer, patient_id, key, content, why, supersedes,
@@ -83,16 +82,10 @@ const RESULT: &str = "exam_id, version, patient_issuer, patient_id, key, content
 fn results(
     view: &View,
     restriction: &str,
-    values: impl rusqlite::Params,
+    values: impl Values,
 ) -> Result<Vec<ResultRow>, StoreError> {
-    let mut statement =
-        view.prepare_cached(&format!("select {RESULT} from result {restriction}"))?;
-    let mut rows = statement.query(values)?;
-    let mut found = Vec::new();
-    while let Some(row) = rows.next()? {
-        found.push(result(row)?);
-    }
-    Ok(found)
+    let statement = view.prepare(format!("select {RESULT} from result {restriction}"));
+    statement.all(values, result)
 }
 
 fn result(row: &Row<'_>) -> Result<ResultRow, StoreError> {
@@ -112,9 +105,9 @@ fn result(row: &Row<'_>) -> Result<ResultRow, StoreError> {
             what: "the reasons of a result".to_owned(),
         })?,
         supersedes: row.get(7)?,
-        created_at: stamp::time(&row.get::<_, String>(8)?)?,
+        created_at: stamp::time(&row.get::<String>(8)?)?,
         published_at: row
-            .get::<_, Option<String>>(9)?
+            .get::<Option<String>>(9)?
             .map(|text| stamp::time(&text))
             .transpose()?,
     })
@@ -157,18 +150,16 @@ pub fn first_made(
     view: &View,
     key: &PatientKey,
 ) -> Result<BTreeMap<String, DateTime<Utc>>, StoreError> {
-    let mut rows = view.prepare_cached(
+    let rows = view.prepare(
         "select exam_id, min(created_at) from result
          where patient_id = ?1 and patient_issuer = ?2 group by exam_id",
-    )?;
-    let rows = rows.query_map([&key.id, &key.issuer], |row| {
-        Ok((row.get(0)?, row.get::<_, String>(1)?))
+    );
+    let rows = rows.all([&key.id, &key.issuer], |row| {
+        Ok((row.get::<String>(0)?, row.get::<String>(1)?))
     })?;
-    rows.map(|row| {
-        let (exam, at) = row?;
-        Ok((exam, stamp::time(&at)?))
-    })
-    .collect()
+    rows.into_iter()
+        .map(|(exam, at)| Ok((exam, stamp::time(&at)?)))
+        .collect()
 }
 
 /// The newest version of each of a patient's exams, by exam id.
@@ -229,11 +220,8 @@ pub fn beside(view: &View, number: i64, key: &PatientKey) -> Result<Vec<ResultRo
 /// # Errors
 /// The store cannot be read.
 pub fn newest_number(view: &View) -> Result<i64, StoreError> {
-    Ok(
-        view.query_row("select ifnull(max(id), 0) from result", [], |row| {
-            row.get(0)
-        })?,
-    )
+    view.prepare("select ifnull(max(id), 0) from result")
+        .one((), |row| row.get(0))
 }
 
 /// Key of the version at a number.
@@ -241,10 +229,8 @@ pub fn newest_number(view: &View) -> Result<i64, StoreError> {
 /// # Errors
 /// The store cannot be read.
 pub fn key_at(view: &View, number: i64) -> Result<Option<String>, StoreError> {
-    Ok(view
-        .prepare_cached("select key from result where id = ?1")?
-        .query_row([number], |row| row.get(0))
-        .optional()?)
+    view.prepare("select key from result where id = ?1")
+        .first([number], |row| row.get(0))
 }
 
 /// Versions after a number and up to another, in the order they were stored, at most `limit`; each
@@ -288,15 +274,15 @@ pub fn by_patient(
 fn with_numbers(
     view: &View,
     restriction: &str,
-    values: impl rusqlite::Params,
+    values: impl Values,
 ) -> Result<Vec<(i64, ResultRow)>, StoreError> {
     let sql = format!("select {RESULT}, id from result {restriction}");
-    let mut statement = view.prepare_cached(&sql)?;
-    let mut rows = statement.query(values)?;
+    let statement = view.prepare(sql);
     let mut found = Vec::new();
-    while let Some(row) = rows.next()? {
+    statement.each(values, |row| {
         found.push((row.get(11)?, result(row)?));
-    }
+        Ok(())
+    })?;
     Ok(found)
 }
 
@@ -331,11 +317,8 @@ pub fn version(view: &View, exam_id: &str, version: u32) -> Result<Option<Result
 /// # Errors
 /// The store cannot be read.
 pub fn is_any_under(view: &View, key: &PatientKey) -> Result<bool, StoreError> {
-    Ok(view
-        .prepare_cached(
-            "select 1 from result where patient_id = ?1 and patient_issuer = ?2 limit 1",
-        )?
-        .exists([&key.id, &key.issuer])?)
+    view.prepare("select 1 from result where patient_id = ?1 and patient_issuer = ?2 limit 1")
+        .exists([&key.id, &key.issuer])
 }
 
 /// One version by its number in the store.
@@ -361,11 +344,11 @@ pub struct Pending {
 /// # Errors
 /// The store cannot be read.
 pub fn pending(view: &View, after: i64, limit: u32) -> Result<Vec<Pending>, StoreError> {
-    let mut rows = view.prepare_cached(
+    let rows = view.prepare(
         "select id, patient_issuer, patient_id from result indexed by result_unpublished
          where published_at is null and damaged_at is null and id > ?1 order by id limit ?2",
-    )?;
-    let rows = rows.query_map(params![after, limit], |row| {
+    );
+    let rows = rows.all(values![after, limit], |row| {
         Ok(Pending {
             id: row.get(0)?,
             patient: PatientKey {
@@ -374,7 +357,7 @@ pub fn pending(view: &View, after: i64, limit: u32) -> Result<Vec<Pending>, Stor
             },
         })
     })?;
-    Ok(rows.collect::<Result<_, _>>()?)
+    Ok(rows.into_iter().collect())
 }
 
 /// [`pending`] as whole rows from the oldest on.
@@ -400,11 +383,11 @@ pub fn mark_published(
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
     deliveries::begin(tx, exam_id, version, destinations, now)?;
-    tx.prepare_cached(
+    tx.prepare(
         "update result set published_at = ?3
          where exam_id = ?1 and version = ?2 and published_at is null",
-    )?
-    .execute(params![exam_id, version, stamp::text(now)])?;
+    )
+    .execute(values![exam_id, version, stamp::text(now)])?;
     Ok(())
 }
 
@@ -413,7 +396,7 @@ pub fn mark_published(
 /// # Errors
 /// The store cannot be written.
 pub fn forget_published(tx: &Tx) -> Result<(), StoreError> {
-    tx.execute("update result set published_at = null", [])?;
+    tx.execute("update result set published_at = null", ())?;
     Ok(())
 }
 
@@ -427,8 +410,8 @@ pub fn note_damaged(
     version: u32,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    tx.prepare_cached("update result set damaged_at = ?3 where exam_id = ?1 and version = ?2")?
-        .execute(params![exam_id, version, stamp::text(now)])?;
+    tx.prepare("update result set damaged_at = ?3 where exam_id = ?1 and version = ?2")
+        .execute(values![exam_id, version, stamp::text(now)])?;
     Ok(())
 }
 
@@ -448,36 +431,35 @@ pub fn renumber(
     why: &str,
 ) -> Result<bool, StoreError> {
     let is_overtaken = tx
-        .prepare_cached(
+        .prepare(
             "select 1 from result
              where exam_id = ?1 and version > ?2 and published_at is not null limit 1",
-        )?
-        .exists(params![exam_id, version])?;
+        )
+        .exists(values![exam_id, version])?;
     if is_overtaken || above < version {
         return Ok(false);
     }
     let up = above + 1 - version;
     let later: Vec<u32> = tx
-        .prepare_cached(
+        .prepare(
             "select version from result where exam_id = ?1 and version >= ?2 order by version desc",
-        )?
-        .query_map(params![exam_id, version], |row| row.get(0))?
-        .collect::<Result<_, _>>()?;
+        )
+        .all(values![exam_id, version], |row| row.get(0))?;
     // The highest first, so that no number is there twice.
     for one in later {
         deliveries::forget(tx, exam_id, one)?;
-        tx.prepare_cached(
+        tx.prepare(
             "update result set version = version + ?3,
                     supersedes = iif(supersedes >= ?4, supersedes + ?3, supersedes)
              where exam_id = ?1 and version = ?2",
-        )?
-        .execute(params![exam_id, one, up, version])?;
+        )
+        .execute(values![exam_id, one, up, version])?;
     }
-    tx.prepare_cached(
+    tx.prepare(
         "update result set supersedes = nullif(max(ifnull(supersedes, 0), ifnull(?3, 0)), 0),
                 why = json_insert(why, '$[#]', ?4)
          where exam_id = ?1 and version = ?2",
-    )?
-    .execute(params![exam_id, version + up, replaces, why])?;
+    )
+    .execute(values![exam_id, version + up, replaces, why])?;
     Ok(true)
 }

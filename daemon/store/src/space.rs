@@ -1,6 +1,6 @@
 //! Room that dropped bodies left in the file, given back to the disk.
 
-use super::opening::open_as_owner;
+use super::sqlite::opening::open_as_owner;
 use super::view::View;
 use super::{Mode, STEP_PAUSE, Store, StoreError, place};
 use std::path::Path;
@@ -21,8 +21,7 @@ const INCREMENTAL: i64 = 2;
 /// The store cannot be opened or written, or is in use and has to be written anew.
 pub fn compact(path: &Path) -> Result<u64, StoreError> {
     let store = Store::open(path, Mode::Guest)?;
-    let kind: i64 =
-        store.read(|view| Ok(view.sqlite().pragma_query_value(None, "auto_vacuum", get)?))?;
+    let kind = store.read(|view| number(view, "auto_vacuum"))?;
     if kind != INCREMENTAL {
         drop(store);
         return write_anew(path);
@@ -31,11 +30,8 @@ pub fn compact(path: &Path) -> Result<u64, StoreError> {
     let mut given_back = 0;
     while free > 0 {
         let left = store.write(|tx| {
-            let mut step = tx
-                .sqlite()
-                .prepare(&format!("PRAGMA incremental_vacuum({PAGES_A_STEP})"))?;
-            let mut rows = step.query([])?;
-            while rows.next()?.is_some() {}
+            let step = format!("PRAGMA incremental_vacuum({PAGES_A_STEP})");
+            tx.prepare(step).each((), |_| Ok(()))?;
             Ok(free_pages(tx)?.0)
         })?;
         if left >= free {
@@ -49,15 +45,13 @@ pub fn compact(path: &Path) -> Result<u64, StoreError> {
 }
 
 fn free_pages(view: &View) -> Result<(u64, u64), StoreError> {
-    let number = |pragma| -> Result<u64, StoreError> {
-        let number: i64 = view.sqlite().pragma_query_value(None, pragma, get)?;
-        Ok(number.try_into().unwrap_or(0))
-    };
+    let number = |pragma| Ok::<_, StoreError>(number(view, pragma)?.try_into().unwrap_or(0));
     Ok((number("freelist_count")?, number("page_size")?))
 }
 
-fn get(row: &rusqlite::Row<'_>) -> rusqlite::Result<i64> {
-    row.get(0)
+fn number(view: &View, pragma: &str) -> Result<i64, StoreError> {
+    view.prepare(format!("PRAGMA {pragma}"))
+        .one((), |row| row.get(0))
 }
 
 fn write_anew(path: &Path) -> Result<u64, StoreError> {
@@ -67,6 +61,6 @@ fn write_anew(path: &Path) -> Result<u64, StoreError> {
     let before = bytes();
     // The copy that VACUUM makes is as large as the store: not in memory.
     tx.execute_batch("PRAGMA temp_store = FILE; PRAGMA auto_vacuum = INCREMENTAL; VACUUM;")?;
-    tx.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
+    tx.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)")?;
     Ok(before.saturating_sub(bytes()))
 }

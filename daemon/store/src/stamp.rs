@@ -2,8 +2,8 @@
 //! is time order.
 
 use super::StoreError;
+use crate::session::Row;
 use chrono::{DateTime, SecondsFormat, Utc};
-use rusqlite::Row;
 use sheathline_model::domain::Source;
 
 pub(super) fn text(at: DateTime<Utc>) -> String {
@@ -19,6 +19,6 @@ pub(super) fn time(text: &str) -> Result<DateTime<Utc>, StoreError> {
 }
 
 /// The source that stands in a column.
-pub(super) fn source(row: &Row<'_>, column: usize) -> rusqlite::Result<Source> {
-    Ok(Source::from(row.get_ref(column)?.as_str()?))
+pub(super) fn source(row: &Row<'_>, column: usize) -> Result<Source, StoreError> {
+    Ok(Source::from(row.get::<String>(column)?.as_str()))
 }

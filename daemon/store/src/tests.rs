@@ -2,7 +2,7 @@
 
 use super::objects::{Incoming, Kept, ObjectId};
 use super::*;
-use rusqlite::Connection;
+use crate::bare::Bare;
 mod pictures;
 mod said;
 mod shape;
@@ -86,11 +86,11 @@ fn a_newer_shape_is_refused_and_left_alone() {
     let folder = TempDir::new().expect("temp");
     let path = folder.path().join("store.db");
     drop(open(&folder));
-    let newer = schema::KNOWN + 1;
-    let conn = Connection::open(&path).expect("plain open");
-    conn.pragma_update(None, "user_version", newer)
+    let newer = sqlite::schema::KNOWN + 1;
+    let file = Bare::open(&path).expect("plain open");
+    file.change(&format!("pragma user_version = {newer}"))
         .expect("set");
-    drop(conn);
+    drop(file);
     for mode in [Mode::Owner, Mode::Guest] {
         let refused = Store::open(&path, mode).expect_err("newer");
         assert!(
@@ -98,11 +98,9 @@ fn a_newer_shape_is_refused_and_left_alone() {
             "{refused}"
         );
     }
-    let conn = Connection::open(&path).expect("plain open");
-    let shape: i64 = conn
-        .pragma_query_value(None, "user_version", |row| row.get(0))
-        .expect("read");
-    assert_eq!(shape, newer);
+    let file = Bare::open(&path).expect("plain open");
+    let shape = file.column("pragma user_version").expect("read");
+    assert_eq!(shape, [newer.to_string()]);
 }
 
 #[test]
@@ -120,10 +118,10 @@ fn foreign_files_are_refused_and_left_alone() {
     ));
 
     let other = folder.path().join("other.db");
-    let conn = Connection::open(&other).expect("plain open");
-    conn.execute_batch("create table theirs (x); insert into theirs values (1)")
+    let file = Bare::open(&other).expect("plain open");
+    file.change("create table theirs (x); insert into theirs values (1)")
         .expect("sql");
-    drop(conn);
+    drop(file);
     let before = std::fs::read(&other).expect("read");
     assert!(matches!(
         Store::open(&other, Mode::Owner),
@@ -142,10 +140,9 @@ fn every_writing_connection_syncs_each_commit() {
         let (sync, journal): (i64, String) = one
             .write(|tx| {
                 Ok((
-                    tx.sqlite()
-                        .pragma_query_value(None, "synchronous", |row| row.get(0))?,
-                    tx.sqlite()
-                        .pragma_query_value(None, "journal_mode", |row| row.get(0))?,
+                    tx.prepare("pragma synchronous").one((), |row| row.get(0))?,
+                    tx.prepare("pragma journal_mode")
+                        .one((), |row| row.get(0))?,
                 ))
             })
             .expect("pragmas");
@@ -241,7 +238,7 @@ fn a_failing_change_does_not_hurt_its_neighbours() {
                     match n % 6 {
                         1 => Err(StoreError::Work("changed its mind".to_owned())),
                         3 => Err(tx
-                            .execute("insert into nowhere values (1)", [])
+                            .execute("insert into nowhere values (1)", ())
                             .unwrap_err()),
                         5 => panic!("a defect"),
                         _ => Ok(kept),
@@ -265,7 +262,7 @@ fn a_failing_change_does_not_hurt_its_neighbours() {
         let outcome = caller.join().expect("joined");
         match n % 6 {
             1 => assert!(matches!(outcome, Err(StoreError::Work(_)))),
-            3 => assert!(matches!(outcome, Err(StoreError::Sqlite(_)))),
+            3 => assert!(matches!(outcome, Err(StoreError::Refused(_)))),
             5 => assert!(matches!(outcome, Err(StoreError::Panicked))),
             _ => assert!(matches!(outcome, Ok(Kept::New(_)))),
         }
@@ -354,11 +351,7 @@ fn a_full_disk_refuses_without_doubt_and_recovers() {
     let store = open(&folder);
     let noise = noise(1, 200_000);
     store
-        .write(|tx| {
-            Ok(tx
-                .sqlite()
-                .pragma_update_and_check(None, "max_page_count", 30, |_| Ok(()))?)
-        })
+        .write(|tx| tx.execute_batch("pragma max_page_count = 30"))
         .expect("pragma");
     let full = store.write({
         let noise = noise.clone();
@@ -367,11 +360,7 @@ fn a_full_disk_refuses_without_doubt_and_recovers() {
     assert!(matches!(full, Err(StoreError::Full)), "{full:?}");
     assert_eq!(store.doubt(), None);
     store
-        .write(|tx| {
-            Ok(tx
-                .sqlite()
-                .pragma_update_and_check(None, "max_page_count", 30_000, |_| Ok(()))?)
-        })
+        .write(|tx| tx.execute_batch("pragma max_page_count = 30000"))
         .expect("pragma");
     store
         .write(move |tx| objects::keep(tx, &object(&noise)))
@@ -385,19 +374,17 @@ fn flipped_bytes_of_an_object_are_found() {
     keep(&store, b"a body that nobody may change").expect("kept");
     keep(&store, b"a body that stays").expect("kept");
     let length: i64 = store
-        .read(|conn| {
-            Ok(
-                conn.query_row("select length(body) from object where id = 1", [], |r| {
-                    r.get(0)
-                })?,
-            )
+        .read(|view| {
+            view.prepare("select length(body) from object where id = 1")
+                .one((), |row| row.get(0))
         })
         .expect("read");
     for at in 1..=length {
         // Flip one byte, look, flip it back.
         let flip = move |tx: &Tx| -> Result<(), StoreError> {
-            let mut body: Vec<u8> =
-                tx.query_row("select body from object where id = 1", [], |row| row.get(0))?;
+            let mut body: Vec<u8> = tx
+                .prepare("select body from object where id = 1")
+                .one((), |row| row.get(0))?;
             body[usize::try_from(at - 1).expect("small")] ^= 0x10;
             tx.execute("update object set body = ?1 where id = 1", [body])?;
             Ok(())
@@ -424,7 +411,7 @@ fn readers_cannot_write() {
     let store = open(&folder);
     assert!(
         store
-            .read(|view| view.prepare_cached("delete from meta").map(drop))
+            .read(|view| view.prepare("delete from meta").exists(()))
             .is_err()
     );
     store.write(|tx| meta::set(tx, "a", "b")).expect("set");

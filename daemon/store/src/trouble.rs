@@ -56,16 +56,14 @@ pub fn note(tx: &Tx, of: &str, what: Option<&str>, now: DateTime<Utc>) -> Result
 /// # Errors
 /// The store cannot be read.
 pub fn all(view: &View) -> Result<Vec<Trouble>, StoreError> {
-    let mut statement = view.prepare_cached(
-        "select name, value from meta where name >= ?1 and name < ?2 order by name",
-    )?;
+    let statement =
+        view.prepare("select name, value from meta where name >= ?1 and name < ?2 order by name");
     let after = PREFIX.replace(':', ";");
-    let rows = statement.query_map([PREFIX, &after], |row| {
-        Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?))
+    let rows = statement.all([PREFIX, &after], |row| {
+        Ok((row.get::<String>(0)?, row.get::<String>(1)?))
     })?;
     let mut found = Vec::new();
-    for row in rows {
-        let (name, value) = row?;
+    for (name, value) in rows {
         let of = name.strip_prefix(PREFIX);
         found.extend(of.and_then(|of| parsed(of, &value)));
     }

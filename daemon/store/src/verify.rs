@@ -1,10 +1,11 @@
 //! Whether the store holds what was put into it. Changes nothing, and works beside an owner.
 
 use super::objects::{self, ObjectId};
-use super::opening::connect_reader;
+use super::sqlite::opening::connect_reader;
+use super::sqlite::{self, schema};
 use super::view::View;
-use super::{StoreError, deliveries, people, place, readings, results, schema};
-use rusqlite::OptionalExtension;
+use super::{StoreError, deliveries, people, place, readings, results};
+use crate::session::Row;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::entries;
 use std::path::Path;
@@ -62,7 +63,7 @@ impl Looker {
         }
         let note = place::look_before(path)?;
         let view = connect_reader(path)?;
-        let found = schema::found(&view, path)?;
+        let found = schema::found(sqlite::connection(&view)?, path)?;
         schema::refuse_older(&view, path, found, note.stored)?;
         if found < schema::KNOWN {
             return Err(StoreError::Outdated {
@@ -98,40 +99,31 @@ impl Looker {
     /// The store cannot be read.
     pub fn knows_result(&self, exam: &str, version: u32) -> Result<bool, StoreError> {
         let sql = "select exists (select 1 from result where exam_id = ?1 and version = ?2)";
-        let mut statement = self.view.prepare_cached(sql)?;
-        Ok(statement.query_row((exam, version), |row| row.get(0))?)
+        let statement = self.view.prepare(sql);
+        statement.one((exam, version), |row| row.get(0))
     }
 
     /// Ids of all rows of `table` after `after`, at most a page, by one statement that touches
     /// nothing but the index of ids.
     fn page(&self, table: &str, after: i64) -> Result<Vec<i64>, StoreError> {
         let sql = format!("select id from {table} where id > ?1 order by id limit {PAGE}");
-        let mut statement = self.view.prepare_cached(&sql)?;
-        let ids = statement.query_map([after], |row| row.get(0))?;
-        Ok(ids.collect::<Result<_, _>>()?)
+        let statement = self.view.prepare(sql);
+        statement.all([after], |row| row.get(0))
     }
 
     fn file(&self, done: &mut Verified) -> Result<(), StoreError> {
-        let mut check = self
-            .view
-            .sqlite()
-            .prepare(&format!("PRAGMA integrity_check({FINDINGS})"))?;
-        let mut rows = check.query([])?;
-        loop {
-            match rows.next() {
-                Ok(Some(row)) => {
-                    let line: String = row.get(0)?;
-                    if line != "ok" {
-                        done.add("file", line);
-                    }
-                }
-                Ok(None) => return Ok(()),
-                Err(error) => {
-                    done.add("file", error.to_string());
-                    return Ok(());
-                }
+        let check = format!("PRAGMA integrity_check({FINDINGS})");
+        let checked = self.view.prepare(check).each((), |row| {
+            let line: String = row.get(0)?;
+            if line != "ok" {
+                done.add("file", line);
             }
+            Ok(())
+        });
+        if let Err(error) = checked {
+            done.add("file", words(&error));
         }
+        Ok(())
     }
 
     fn objects(&self, done: &mut Verified) -> Result<(), StoreError> {
@@ -171,28 +163,25 @@ impl Looker {
         };
         let columns = self
             .view
-            .sqlite()
-            .prepare_cached(
+            .prepare(
                 "select state, sop_instance_uid, content_sha256, patient_issuer, patient_id,
                         study_instance_uid
                  from object where id = ?1",
             )
-            .and_then(|mut statement| {
-                statement.query_row([id], |row| {
-                    let state: String = row.get(0)?;
-                    let found: [Option<String>; 5] = [
-                        row.get(1)?,
-                        row.get(2)?,
-                        row.get(3)?,
-                        row.get(4)?,
-                        row.get(5)?,
-                    ];
-                    Ok((state, found))
-                })
+            .one([id], |row| {
+                let state: String = row.get(0)?;
+                let found: [Option<String>; 5] = [
+                    row.get(1)?,
+                    row.get(2)?,
+                    row.get(3)?,
+                    row.get(4)?,
+                    row.get(5)?,
+                ];
+                Ok((state, found))
             });
         let (state, found) = match columns {
             Ok(columns) => columns,
-            Err(error) => return Some(error.to_string()),
+            Err(error) => return Some(words(&error)),
         };
         let Some(stored) = stored else {
             return (state == "read").then(|| "it was read, and its reading is gone".to_owned());
@@ -299,18 +288,26 @@ impl Looker {
             "select patient_id, patient_issuer from entry {} order by 1, 2 limit 1",
             last.map_or("", |_| then)
         );
-        let mut statement = self.view.prepare_cached(&sql)?;
-        let key = |row: &rusqlite::Row<'_>| {
+        let statement = self.view.prepare(sql);
+        let key = |row: &Row<'_>| {
             Ok(PatientKey {
                 id: row.get(0)?,
                 issuer: row.get(1)?,
             })
         };
-        let found = match last {
-            Some(last) => statement.query_row([&last.id, &last.issuer], key),
-            None => statement.query_row([], key),
-        };
-        Ok(found.optional()?)
+
+        match last {
+            Some(last) => statement.first([&last.id, &last.issuer], key),
+            None => statement.first((), key),
+        }
+    }
+}
+
+/// What the database itself says, where it says something.
+fn words(error: &StoreError) -> String {
+    match error {
+        StoreError::Refused(refusal) => refusal.to_string(),
+        other => other.to_string(),
     }
 }
 

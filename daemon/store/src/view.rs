@@ -1,15 +1,17 @@
 //! What the topics are given to work with: a [`View`] to read by, and a [`Tx`], which changes too.
 //!
-//! Which database stands behind them is known inside this package alone.
+//! Which database stands behind them is known to the room of its [`Session`] alone.
 
 use crate::StoreError;
-use rusqlite::{CachedStatement, Connection, Params, Row};
-use std::ops::Deref;
+use crate::error::{Kind, Refusal};
+use crate::session::{Each, Row, Session, Step, Values};
+use std::borrow::Cow;
+use std::ops::{ControlFlow, Deref};
 
 /// One consistent state of the store, to be read.
 #[derive(Debug)]
 pub struct View {
-    conn: Connection,
+    session: Box<dyn Session>,
 }
 
 /// A change of the store that is under way: it reads as a [`View`] does, its own changes included, and
@@ -35,62 +37,148 @@ impl Deref for Tx {
 }
 
 impl View {
-    pub(crate) fn new(conn: Connection) -> View {
-        View { conn }
-    }
-
-    /// The connection, for what is SQLite's own.
-    pub(crate) fn sqlite(&self) -> &Connection {
-        &self.conn
-    }
-
-    /// A question, kept prepared.
-    pub(crate) fn prepare_cached(&self, sql: &str) -> Result<CachedStatement<'_>, StoreError> {
-        let statement = self.conn.prepare_cached(sql)?;
-        match statement.readonly() {
-            true => Ok(statement),
-            false => Err(StoreError::Work(
-                "a view of the store was asked to change it; internal error; please report it"
-                    .to_owned(),
-            )),
+    pub(crate) fn new(session: impl Session + 'static) -> View {
+        View {
+            session: Box::new(session),
         }
     }
 
-    /// The first row of an answer.
-    pub(crate) fn query_row<T, P: Params>(
-        &self,
-        sql: &str,
-        values: P,
-        read: impl FnOnce(&Row<'_>) -> rusqlite::Result<T>,
-    ) -> rusqlite::Result<T> {
-        self.conn.query_row(sql, values, read)
+    /// The connection behind.
+    pub(crate) fn session(&self) -> &dyn Session {
+        &*self.session
+    }
+
+    /// A question.
+    pub(crate) fn prepare<'v>(&'v self, sql: impl Into<Cow<'v, str>>) -> Statement<'v> {
+        Statement {
+            session: self.session(),
+            sql: sql.into(),
+            may_change: false,
+        }
     }
 }
 
 impl Tx {
-    pub(crate) fn new(conn: Connection) -> Tx {
+    pub(crate) fn new(session: impl Session + 'static) -> Tx {
         Tx {
-            view: View::new(conn),
+            view: View::new(session),
         }
     }
 
     /// The connection, to be closed.
-    pub(crate) fn into_sqlite(self) -> Connection {
-        self.view.conn
+    pub(crate) fn into_session(self) -> Box<dyn Session> {
+        self.view.session
     }
 
-    /// A question or a change, kept prepared.
-    pub(crate) fn prepare_cached(&self, sql: &str) -> Result<CachedStatement<'_>, StoreError> {
-        Ok(self.conn.prepare_cached(sql)?)
+    /// A question or a change.
+    pub(crate) fn prepare<'v>(&'v self, sql: impl Into<Cow<'v, str>>) -> Statement<'v> {
+        Statement {
+            may_change: true,
+            ..self.view.prepare(sql)
+        }
     }
 
     /// Makes one change; returns how many rows it met.
-    pub(crate) fn execute<P: Params>(&self, sql: &str, values: P) -> Result<usize, StoreError> {
-        Ok(self.conn.execute(sql, values)?)
+    pub(crate) fn execute(&self, sql: &str, values: impl Values) -> Result<usize, StoreError> {
+        self.session.change(sql, &values.all())
     }
 
     /// Runs several statements.
     pub(crate) fn execute_batch(&self, sql: &str) -> Result<(), StoreError> {
-        Ok(self.conn.execute_batch(sql)?)
+        self.session.run(sql)
+    }
+
+    /// One step of its transaction.
+    pub(crate) fn step(&self, step: Step) -> Result<(), StoreError> {
+        self.session.step(step)
+    }
+}
+
+/// A statement, to be given its values.
+pub(crate) struct Statement<'v> {
+    session: &'v dyn Session,
+    sql: Cow<'v, str>,
+    may_change: bool,
+}
+
+impl Statement<'_> {
+    fn run(&self, values: impl Values, each: &mut Each<'_>) -> Result<(), StoreError> {
+        let values = values.all();
+        match self.may_change {
+            true => self.session.tell(&self.sql, &values, each),
+            false => self.session.ask(&self.sql, &values, each),
+        }
+    }
+
+    /// Hands over every row.
+    pub(crate) fn each(
+        &self,
+        values: impl Values,
+        mut take: impl FnMut(&Row<'_>) -> Result<(), StoreError>,
+    ) -> Result<(), StoreError> {
+        self.run(values, &mut |row| {
+            take(row).map(|()| ControlFlow::Continue(()))
+        })
+    }
+
+    /// The first row of which something is made.
+    pub(crate) fn find_map<T>(
+        &self,
+        values: impl Values,
+        mut make: impl FnMut(&Row<'_>) -> Result<Option<T>, StoreError>,
+    ) -> Result<Option<T>, StoreError> {
+        let mut found = None;
+        self.run(values, &mut |row| {
+            found = make(row)?;
+            Ok(match found {
+                Some(_) => ControlFlow::Break(()),
+                None => ControlFlow::Continue(()),
+            })
+        })?;
+        Ok(found)
+    }
+
+    /// What is made of each row.
+    pub(crate) fn all<T>(
+        &self,
+        values: impl Values,
+        mut make: impl FnMut(&Row<'_>) -> Result<T, StoreError>,
+    ) -> Result<Vec<T>, StoreError> {
+        let mut found = Vec::new();
+        self.each(values, |row| {
+            found.push(make(row)?);
+            Ok(())
+        })?;
+        Ok(found)
+    }
+
+    /// What is made of the first row, if there is one.
+    pub(crate) fn first<T>(
+        &self,
+        values: impl Values,
+        mut make: impl FnMut(&Row<'_>) -> Result<T, StoreError>,
+    ) -> Result<Option<T>, StoreError> {
+        self.find_map(values, |row| make(row).map(Some))
+    }
+
+    /// What is made of the first row, which there is.
+    pub(crate) fn one<T>(
+        &self,
+        values: impl Values,
+        make: impl FnMut(&Row<'_>) -> Result<T, StoreError>,
+    ) -> Result<T, StoreError> {
+        let none = || Refusal::new(Kind::Other, "Query returned no rows".to_owned());
+        self.first(values, make)?
+            .ok_or_else(|| StoreError::Refused(none()))
+    }
+
+    /// Whether there is a row.
+    pub(crate) fn exists(&self, values: impl Values) -> Result<bool, StoreError> {
+        Ok(self.first(values, |_| Ok(()))?.is_some())
+    }
+
+    /// Makes the change; returns how many rows it met.
+    pub(crate) fn execute(&self, values: impl Values) -> Result<usize, StoreError> {
+        self.session.change(&self.sql, &values.all())
     }
 }

@@ -5,8 +5,7 @@
 //! eight, and an answer "stored" is true.
 
 use super::error::Fault;
-use super::note::Tally;
-use super::place::{Opened, Strayed};
+use super::session::Step;
 use super::view::Tx;
 use super::{StoreError, meta};
 use std::fmt;
@@ -69,38 +68,16 @@ pub(super) enum Turn {
     Look,
 }
 
-/// The files under the store.
-pub(super) struct Ground {
-    pub(super) opened: Opened,
-    /// Where the number of each commit is noted.
-    pub(super) tally: Tally,
-}
-
-impl Ground {
+/// What the store stands on.
+pub(super) trait Ground: Send {
     /// Whether what was committed is in the store that the next start will open.
-    fn check(&self, tx: &Tx) -> Result<(), Fault> {
-        match self.opened.strayed() {
-            None => Ok(()),
-            Some(Strayed::Lost(why)) => Err(Fault::Doubt(why)),
-            Some(Strayed::Log(why)) => {
-                // The file is ours and the log is open: nothing in it has to be lost.
-                let done = tx
-                    .sqlite()
-                    .query_row("PRAGMA wal_checkpoint(FULL)", [], |row| {
-                        Ok((
-                            row.get::<_, i64>(0)?,
-                            row.get::<_, i64>(1)?,
-                            row.get::<_, i64>(2)?,
-                        ))
-                    });
-                let what = match done {
-                    Ok((0, log, done)) if log == done => "all that stood in it was brought over",
-                    _ => "what stood in it could not all be brought over",
-                };
-                Err(Fault::Doubt(format!("{why}; {what}")))
-            }
-        }
-    }
+    fn check(&self, tx: &Tx) -> Result<(), Fault>;
+    /// Notes the number of a commit, before anybody is told of it.
+    fn note(&self, number: u64);
+    /// Leaves a mark that the store is in doubt.
+    fn doubt(&self, why: &str);
+    /// Lets go of it in order.
+    fn close(self: Box<Self>, tx: Tx, is_in_doubt: bool);
 }
 
 /// The first reason to doubt what is on the disk. Once set it stays until the store is reopened.
@@ -146,13 +123,7 @@ pub(super) struct Seen {
 }
 
 /// Serves until every handle is gone.
-pub(super) fn run(
-    tx: &Tx,
-    mut waiting: mpsc::Receiver<Turn>,
-    ground: &Ground,
-    seen: &Seen,
-    on_doubt: impl Fn(&str),
-) {
+pub(super) fn run(tx: &Tx, mut waiting: mpsc::Receiver<Turn>, ground: &dyn Ground, seen: &Seen) {
     let Seen {
         doubt,
         changes,
@@ -184,7 +155,7 @@ pub(super) fn run(
                             told(took);
                         }
                         if let Some(number) = number {
-                            ground.tally.note(number);
+                            ground.note(number);
                         }
                         // Last before the answers: a commit into a file that nobody will find again
                         // is none.
@@ -199,7 +170,7 @@ pub(super) fn run(
             && doubt.set(why.clone()).is_ok()
         {
             is_first_doubt = true;
-            on_doubt(why);
+            ground.doubt(why);
         }
         if (fault.is_none() && !batch.is_empty()) || is_first_doubt {
             changes.send_modify(|count| *count = count.wrapping_add(1));
@@ -221,39 +192,37 @@ struct Done {
 /// Runs all changes in one transaction. `Err`: none of them is stored, or nobody knows.
 fn commit(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
     let done = changes_in_transaction(tx, batch);
-    if done.is_err() && !tx.sqlite().is_autocommit() {
+    if done.is_err() && tx.session().is_in_transaction() {
         // The failure is being told already; a rollback that fails as well adds nothing, since
         // the next transaction cannot begin then and says so.
-        let _ = tx.execute_batch("ROLLBACK");
+        let _ = tx.step(Step::RollBack);
     }
     done
 }
 
 fn changes_in_transaction(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
-    let step = |sql: &str| tx.execute_batch(sql).map_err(|error| Fault::of(&error));
-    step("BEGIN IMMEDIATE")?;
-    let before = tx.sqlite().total_changes();
+    let step = |step| tx.step(step).map_err(|error| Fault::of(&error));
+    step(Step::BeginChanging)?;
+    let before = tx.session().rows_changed();
     for job in batch {
-        step("SAVEPOINT change")?;
+        step(Step::BeginOne)?;
         match job.run(tx) {
-            Ok(()) => step("RELEASE change")?,
+            Ok(()) => step(Step::KeepOne)?,
             Err(fault @ Fault::Doubt(_)) => return Err(fault),
-            // SQLite ends the whole transaction by itself on some errors, a full disk for one.
-            Err(fault) if tx.sqlite().is_autocommit() => return Err(fault),
-            Err(_) => step("ROLLBACK TO change; RELEASE change")?,
+            // A database ends the whole transaction by itself on some errors, a full disk for one.
+            Err(fault) if !tx.session().is_in_transaction() => return Err(fault),
+            Err(_) => step(Step::UndoOne)?,
         }
-        if tx.sqlite().is_autocommit() {
+        if !tx.session().is_in_transaction() {
             return Err(Fault::Lost("a change ended the transaction".to_owned()));
         }
     }
-    let number = match tx.sqlite().total_changes() == before {
+    let number = match tx.session().rows_changed() == before {
         true => None,
         false => Some(meta::count_commit(tx).map_err(|error| Fault::of(&error))?),
     };
     let started = Instant::now();
-    tx.sqlite()
-        .execute_batch("COMMIT")
-        .map_err(Fault::of_commit)?;
+    tx.step(Step::Commit).map_err(Fault::of_commit)?;
     Ok(Done {
         took: started.elapsed(),
         number,

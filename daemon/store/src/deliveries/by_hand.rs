@@ -1,10 +1,10 @@
 //! What a person does with deliveries: look at them, have them tried again, drop them.
 
 use super::{DELIVERY, Delivery, State, delivery};
+use crate::session::values;
 use crate::view::{Tx, View};
 use crate::{StoreError, meta, stamp};
 use chrono::{DateTime, NaiveDate, Utc};
-use rusqlite::params;
 
 /// Name in `meta` of a number that grows when somebody asks a destination to be tried at once.
 const ASKED: &str = "deliver_now:";
@@ -40,14 +40,14 @@ impl Which {
 /// The store cannot be read.
 pub fn list(view: &View, which: &Which) -> Result<Vec<Option<Delivery>>, StoreError> {
     let (condition, values) = which.condition();
-    let mut statement = view.prepare_cached(&format!(
+    let statement = view.prepare(format!(
         "{DELIVERY} where {condition} order by d.result_id, d.destination"
-    ))?;
-    let mut rows = statement.query(values)?;
+    ));
     let mut found = Vec::new();
-    while let Some(row) = rows.next()? {
+    statement.each(values, |row| {
         found.push(delivery(row).ok());
-    }
+        Ok(())
+    })?;
     Ok(found)
 }
 
@@ -59,18 +59,16 @@ pub fn list(view: &View, which: &Which) -> Result<Vec<Option<Delivery>>, StoreEr
 pub fn retry(tx: &Tx, which: &Which, now: DateTime<Utc>) -> Result<usize, StoreError> {
     let (condition, [ids, destination, state]) = which.condition();
     let matching = format!("from delivery as d where {condition} and d.state <> 'delivered'");
-    let mut destinations =
-        tx.prepare_cached(&format!("select distinct d.destination {matching}"))?;
-    let destinations: Vec<String> = destinations
-        .query_map(params![ids, destination, state], |row| row.get(0))?
-        .collect::<Result<_, _>>()?;
+    let destinations = tx.prepare(format!("select distinct d.destination {matching}"));
+    let destinations: Vec<String> =
+        destinations.all(values![ids, destination, state], |row| row.get(0))?;
     let count = tx.execute(
         &format!(
             "update delivery
              set since = ?4, state = 'waiting', attempts = 0, waited_s = 0, due_at = null
              where id in (select d.id {matching})"
         ),
-        params![ids, destination, state, stamp::text(now)],
+        values![ids, destination, state, stamp::text(now)],
     )?;
     for destination in destinations {
         ask(tx, &destination)?;
@@ -90,7 +88,7 @@ pub fn drop_some(tx: &Tx, which: &Which, now: DateTime<Utc>) -> Result<usize, St
              where id in (select d.id from delivery as d
                           where {condition} and d.state in ('waiting', 'dead'))"
         ),
-        params![ids, destination, state, stamp::text(now)],
+        values![ids, destination, state, stamp::text(now)],
     )
 }
 
@@ -117,7 +115,7 @@ pub fn replay(
          on conflict (destination, result_id) do update
          set state = 'waiting', since = excluded.since, attempts = 0, waited_s = 0, due_at = null
          where state <> 'dropped'",
-        params![destination, day(from), day(after), stamp::text(now)],
+        values![destination, day(from), day(after), stamp::text(now)],
     )?;
     ask(tx, destination)?;
     Ok(count)

@@ -125,7 +125,7 @@ fn a_version_that_gets_another_number_is_delivered_under_it() {
     store
         .write(|tx| {
             // As a restore leaves it, with another version 1 in the outbox.
-            tx.execute("update result set published_at = null", [])?;
+            tx.execute("update result set published_at = null", ())?;
             results::renumber(tx, "e", 1, 5, Some(5), "taken")?;
             results::mark_published(tx, "e", 6, &to(), now())
         })
@@ -204,7 +204,7 @@ fn damaged_rows_are_found_and_do_not_hide_the_others() {
     let store = with_results(&path, 3, 3);
     store
         .write(|tx| {
-            tx.execute("update delivery set since = 'once' where id = 3", [])?;
+            tx.execute("update delivery set since = 'once' where id = 3", ())?;
             Ok(())
         })
         .expect("damaged");
@@ -247,7 +247,7 @@ fn bodies_are_kept_while_a_result_of_their_patient_is_on_its_way() {
                                      received_at, state, disposition, patient_issuer, patient_id)
                  values (x'00', 1, x'00', 'folder', '', '2020-01-01T00:00:00.000000Z', 'read',
                          'accepted', '', '1')",
-                [],
+                (),
             )?;
             Ok(())
         })

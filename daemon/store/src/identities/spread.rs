@@ -34,23 +34,23 @@ pub fn concerned(view: &View) -> Result<Option<Concerned>, StoreError> {
     let done = meta::get(view, SPREAD)?.and_then(|done| done.parse().ok());
     let done: i64 = done.unwrap_or(0);
     let newest = "select ifnull(max(id), 0) from id_statement";
-    let last: i64 = view.query_row(newest, [], |row| row.get(0))?;
+    let last: i64 = view.prepare(newest).one((), |row| row.get(0))?;
     if last <= done {
         return Ok(None);
     }
     let mut named = BTreeSet::new();
-    let mut statement = view.prepare_cached(
+    let statement = view.prepare(
         "select from_issuer, from_id, into_issuer, into_id from id_statement where id > ?1",
-    )?;
-    let mut rows = statement.query([done])?;
-    while let Some(row) = rows.next()? {
+    );
+    statement.each([done], |row| {
         for (issuer, id) in [(0, 1), (2, 3)] {
             named.insert(PatientKey {
                 issuer: row.get(issuer)?,
                 id: row.get(id)?,
             });
         }
-    }
+        Ok(())
+    })?;
     let mut concerned = Concerned {
         last,
         ..Concerned::default()

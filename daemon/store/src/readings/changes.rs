@@ -2,10 +2,10 @@
 
 use super::StoredDisposition;
 use crate::objects::ObjectId;
+use crate::session::{Values, values};
 use crate::view::{Tx, View};
 use crate::{StoreError, stamp};
 use chrono::{DateTime, Utc};
-use rusqlite::{OptionalExtension, params};
 use sha2::{Digest, Sha256};
 
 /// Notes that what was read of an object becomes another, unless it stays the same.
@@ -16,12 +16,12 @@ pub(super) fn note_change(
     disposition: StoredDisposition,
 ) -> Result<(), StoreError> {
     let hash = Sha256::digest(json.as_bytes());
-    tx.prepare_cached(
+    tx.prepare(
         "insert into reading_change (object_id, version, read_at)
          select id, (select ifnull(max(version), 0) + 1 from reading_change where object_id = ?1), ?2
          from object where id = ?1 and (reading_sha256, disposition) is not (?3, ?4)",
-    )?
-    .execute(params![
+    )
+    .execute(values![
         id,
         stamp::text(Utc::now()),
         hash.as_slice(),
@@ -51,9 +51,8 @@ pub struct ReadingChange {
 /// The store cannot be read.
 pub fn newest_change(view: &View) -> Result<(i64, ObjectId), StoreError> {
     let newest = view
-        .prepare_cached("select id, object_id from reading_change order by id desc limit 1")?
-        .query_row([], |row| Ok((row.get(0)?, row.get(1)?)))
-        .optional()?;
+        .prepare("select id, object_id from reading_change order by id desc limit 1")
+        .first((), |row| Ok((row.get(0)?, row.get(1)?)))?;
     Ok(newest.unwrap_or((0, ObjectId(0))))
 }
 
@@ -62,10 +61,8 @@ pub fn newest_change(view: &View) -> Result<(i64, ObjectId), StoreError> {
 /// # Errors
 /// The store cannot be read.
 pub fn changed_object(view: &View, number: i64) -> Result<Option<ObjectId>, StoreError> {
-    Ok(view
-        .prepare_cached("select object_id from reading_change where id = ?1")?
-        .query_row([number], |row| row.get(0))
-        .optional()?)
+    view.prepare("select object_id from reading_change where id = ?1")
+        .first([number], |row| row.get(0))
 }
 
 const CHANGE: &str = "select id, version, read_at, object_id,
@@ -104,12 +101,11 @@ pub fn changes_by_object(
 fn changes_of(
     view: &View,
     sql: &str,
-    values: impl rusqlite::Params,
+    values: impl Values,
 ) -> Result<Vec<ReadingChange>, StoreError> {
-    let mut statement = view.prepare_cached(sql)?;
-    let mut rows = statement.query(values)?;
+    let statement = view.prepare(sql);
     let mut found = Vec::new();
-    while let Some(row) = rows.next()? {
+    statement.each(values, |row| {
         let read_at: Option<String> = row.get(2)?;
         found.push(ReadingChange {
             number: row.get(0)?,
@@ -118,6 +114,7 @@ fn changes_of(
             object: row.get(3)?,
             is_replaced: row.get(4)?,
         });
-    }
+        Ok(())
+    })?;
     Ok(found)
 }

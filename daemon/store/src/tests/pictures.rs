@@ -1,10 +1,10 @@
 //! Pictures without their pixels, and a store of the first shape.
 
 use super::{damages, keep, open};
+use crate::bare::Bare;
 use crate::objects::{self, Kept, ObjectId, Slim};
 use crate::readings::{self, StoredDisposition};
 use crate::{Mode, Store, StoreError};
-use rusqlite::Connection;
 use sheathline_model::domain::Disposition;
 use tempfile::TempDir;
 
@@ -77,7 +77,7 @@ fn a_damaged_slim_body_is_noticed() {
             objects::slim_down(tx, ONE, &other)?;
             tx.execute(
                 "update object set kept_sha256 = body_sha256 where id = 1",
-                [],
+                (),
             )?;
             Ok(())
         })
@@ -93,23 +93,21 @@ fn a_store_of_the_first_shape_is_brought_up_with_what_it_holds() {
     let fresh = Store::open(&folder.path().join("fresh.db"), Mode::Owner).expect("opens");
     keep(&fresh, b"one").expect("kept");
     drop(fresh);
-    let conn = Connection::open(&path).expect("plain open");
-    conn.execute_batch(include_str!("../schema/001.sql"))
+    let file = Bare::open(&path).expect("plain open");
+    file.change(include_str!("../schema/001.sql"))
         .expect("first shape");
-    conn.execute_batch("pragma application_id = 1397247054; pragma user_version = 1;")
+    file.change("pragma application_id = 1397247054; pragma user_version = 1;")
         .expect("marked");
-    conn.execute(
-        "attach ?1 as fresh",
-        [folder.path().join("fresh.db").to_string_lossy()],
-    )
-    .expect("attached");
-    conn.execute_batch(
+    let fresh = folder.path().join("fresh.db");
+    file.change(&format!("attach '{}' as fresh", fresh.display()))
+        .expect("attached");
+    file.change(
         "insert into object (body, body_bytes, body_sha256, source, default_issuer, received_at)
          select body, body_bytes, body_sha256, source, default_issuer, received_at
          from fresh.object; detach fresh;",
     )
     .expect("copied");
-    drop(conn);
+    drop(file);
     assert!(matches!(
         Store::open(&path, Mode::Guest),
         Err(StoreError::Outdated { .. })

@@ -110,8 +110,8 @@ fn what_was_said_is_never_changed_or_taken_out() {
         "update entry set value = 'raised_confirmed'",
         "delete from entry",
     ] {
-        let done = store.write(move |tx| tx.execute(sql, []));
-        assert!(matches!(done, Err(StoreError::Sqlite(_))), "{sql}");
+        let done = store.write(move |tx| tx.execute(sql, ()));
+        assert!(matches!(done, Err(StoreError::Refused(_))), "{sql}");
     }
     // A correction of what comes later, or of nothing, is refused.
     for corrects in [2, 99] {

@@ -1,7 +1,7 @@
 //! From one shape of the store to the next.
 
+use crate::bare::Bare;
 use crate::{Mode, Store, StoreError, people};
-use rusqlite::Connection;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::entries::{Author, Counting, Of};
 use tempfile::TempDir;
@@ -10,15 +10,15 @@ use tempfile::TempDir;
 fn a_store_of_the_first_shape_is_brought_up_with_what_it_holds() {
     let folder = TempDir::new().expect("temp");
     let path = folder.path().join("store.db");
-    let conn = Connection::open(&path).expect("plain open");
-    conn.execute_batch(include_str!("../schema/001.sql"))
+    let file = Bare::open(&path).expect("plain open");
+    file.change(include_str!("../schema/001.sql"))
         .expect("first shape");
-    conn.execute_batch(
+    file.change(
         "insert into event values ('HERE', '007', '2024-05-01', 'other', '2024-05-02T00:00:00Z');
          PRAGMA application_id = 1397247054; PRAGMA user_version = 1;",
     )
     .expect("marked");
-    drop(conn);
+    drop(file);
     let refused = Store::open(&path, Mode::Guest).expect_err("a guest changes no shape");
     assert!(
         matches!(refused, StoreError::Outdated { found: 1, .. }),
@@ -42,7 +42,7 @@ fn a_store_of_the_first_shape_is_brought_up_with_what_it_holds() {
 fn what_people_said_before_authors_were_kept_becomes_entries() {
     let folder = TempDir::new().expect("temp");
     let path = folder.path().join("store.db");
-    let conn = Connection::open(&path).expect("plain open");
+    let file = Bare::open(&path).expect("plain open");
     for step in [
         include_str!("../schema/001.sql"),
         include_str!("../schema/002.sql"),
@@ -52,9 +52,9 @@ fn what_people_said_before_authors_were_kept_becomes_entries() {
         include_str!("../schema/006.sql"),
         include_str!("../schema/007.sql"),
     ] {
-        conn.execute_batch(step).expect("a shape");
+        file.change(step).expect("a shape");
     }
-    conn.execute_batch(
+    file.change(
         "insert into label values
             ('HERE', '007', '9.2', 'raised_confirmed', '2024-05-03T00:00:00.000000Z'),
             ('HERE', '007', '9.1', 'well', '2024-05-01T08:30:00.123456Z'),
@@ -66,7 +66,7 @@ fn what_people_said_before_authors_were_kept_becomes_entries() {
          PRAGMA application_id = 1397247054; PRAGMA user_version = 7;",
     )
     .expect("marked");
-    drop(conn);
+    drop(file);
     let store = Store::open(&path, Mode::Owner).expect("brought up");
     let key = PatientKey {
         issuer: "HERE".to_owned(),

@@ -42,9 +42,8 @@ pub fn plans(store: &Store) -> Result<Vec<(String, Vec<String>)>, StoreError> {
     of_rows
         .map(|sql| {
             let plan = store.read(|view| {
-                let mut statement = view
-                    .sqlite()
-                    .prepare(&format!("explain query plan {sql}"))?;
+                let mut statement =
+                    super::connection(view)?.prepare(&format!("explain query plan {sql}"))?;
                 // Parameters without a value count as null; the plan is the same.
                 let mut rows = statement.raw_query();
                 let mut plan = Vec::new();

@@ -1,8 +1,9 @@
 //! The shape of the store, its number, and the way from each shape to the next.
 
-use super::view::View;
-use super::{StoreError, meta};
+use crate::error::{Kind, Refusal};
+use crate::{StoreError, View, meta};
 use rusqlite::Connection;
+
 use std::path::Path;
 
 /// Marks the file as ours in its header (SQLite's `application_id`): "SHLN".
@@ -11,33 +12,32 @@ const APPLICATION_ID: i64 = 0x5348_4C4E;
 /// The steps from an empty file to the newest shape, each with the number of the shape it leads to.
 /// Numbers rise and may leave gaps.
 const STEPS: &[(i64, &str)] = &[
-    (1, include_str!("schema/001.sql")),
-    (2, include_str!("schema/002.sql")),
-    (3, include_str!("schema/003.sql")),
-    (4, include_str!("schema/004.sql")),
-    (5, include_str!("schema/005.sql")),
-    (6, include_str!("schema/006.sql")),
-    (7, include_str!("schema/007.sql")),
-    (8, include_str!("schema/008.sql")),
+    (1, include_str!("../schema/001.sql")),
+    (2, include_str!("../schema/002.sql")),
+    (3, include_str!("../schema/003.sql")),
+    (4, include_str!("../schema/004.sql")),
+    (5, include_str!("../schema/005.sql")),
+    (6, include_str!("../schema/006.sql")),
+    (7, include_str!("../schema/007.sql")),
+    (8, include_str!("../schema/008.sql")),
 ];
 
 /// The newest shape this program knows.
-pub(super) const KNOWN: i64 = match STEPS.last() {
+pub(crate) const KNOWN: i64 = match STEPS.last() {
     Some((shape, _)) => *shape,
     None => 0,
 };
 
 /// The shape of an opened file: 0 for an empty one. Changes nothing.
-pub(super) fn found(view: &View, path: &Path) -> Result<i64, StoreError> {
+pub(crate) fn found(conn: &Connection, path: &Path) -> Result<i64, StoreError> {
     let number = |pragma: &str| -> Result<i64, StoreError> {
-        view.sqlite()
-            .pragma_query_value(None, pragma, |row| row.get(0))
-            .map_err(|source| opening(path, source))
+        conn.pragma_query_value(None, pragma, |row| row.get(0))
+            .map_err(|source| opening(path, source.into()))
     };
     let (shape, application) = (number("user_version")?, number("application_id")?);
-    let tables: i64 = view
+    let tables: i64 = conn
         .query_row("select count(*) from sqlite_schema", [], |row| row.get(0))
-        .map_err(|source| opening(path, source))?;
+        .map_err(|source| opening(path, source.into()))?;
     match (shape, application, tables) {
         (0, 0, 0) => Ok(0),
         (_, APPLICATION_ID, _) if shape > KNOWN => Err(StoreError::Newer {
@@ -52,7 +52,7 @@ pub(super) fn found(view: &View, path: &Path) -> Result<i64, StoreError> {
 
 /// Whether the store knows the last commit that was told to somebody; without its log, or with an
 /// older file in its place, it does not, and looks sound.
-pub(super) fn refuse_older(
+pub(crate) fn refuse_older(
     view: &View,
     path: &Path,
     shape: i64,
@@ -61,7 +61,7 @@ pub(super) fn refuse_older(
     let known = match shape {
         0 => 0,
         _ => meta::commits(view).map_err(|error| match error {
-            StoreError::Sqlite(source) => opening(path, source),
+            StoreError::Refused(source) => opening(path, source),
             other => other,
         })?,
     };
@@ -76,22 +76,20 @@ pub(super) fn refuse_older(
 }
 
 /// Why a file does not open, for the person who has to act.
-fn opening(path: &Path, source: rusqlite::Error) -> StoreError {
-    match source.sqlite_error_code() {
-        Some(rusqlite::ErrorCode::NotADatabase) => StoreError::Foreign { path: path.into() },
-        Some(rusqlite::ErrorCode::DatabaseCorrupt) => StoreError::Damaged {
+fn opening(path: &Path, source: Refusal) -> StoreError {
+    let path = path.to_owned();
+    match source.kind() {
+        Kind::Foreign => StoreError::Foreign { path },
+        Kind::Corrupt => StoreError::Damaged {
             what: format!("{}: {source}", path.display()),
         },
-        _ => StoreError::Open {
-            path: path.into(),
-            source,
-        },
+        _ => StoreError::Open { path, source },
     }
 }
 
 /// Brings the store to the newest shape, each step and its number in one transaction: a crash
 /// leaves the old shape or the new one.
-pub(super) fn bring_up(conn: &Connection, path: &Path, from: i64) -> Result<(), StoreError> {
+pub(crate) fn bring_up(conn: &Connection, path: &Path, from: i64) -> Result<(), StoreError> {
     for (shape, step) in STEPS.iter().filter(|(shape, _)| *shape > from) {
         conn.execute_batch(&format!(
             "BEGIN IMMEDIATE; {step}
@@ -99,7 +97,7 @@ pub(super) fn bring_up(conn: &Connection, path: &Path, from: i64) -> Result<(), 
         ))
         .map_err(|source| StoreError::Open {
             path: path.into(),
-            source,
+            source: source.into(),
         })?;
     }
     Ok(())

@@ -1,14 +1,18 @@
 //! The file of the store: opened by its owner or beside it, brought over, and closed in order.
 
-use super::lock::{Lock, beside};
-use super::view::{Tx, View};
-use super::writer::Doubt;
-use super::{DOUBT, Mode, StoreError, place, schema};
+use super::{Sqlite, schema};
+use crate::error::Fault;
+use crate::lock::{Lock, beside};
+use crate::note::Tally;
+use crate::place::{Opened, Strayed};
+use crate::view::{Tx, View};
+use crate::writer::Ground;
+use crate::{DOUBT, Mode, StoreError, place};
 use rusqlite::hooks::Wal;
 use rusqlite::{Connection, OpenFlags};
 use std::ffi::c_int;
 use std::os::unix::fs::OpenOptionsExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Statements a connection keeps prepared: all of the way from a received object to its result.
@@ -25,7 +29,7 @@ const LOG_PAGES: c_int = 4000;
 const BUSY_LIMIT: Duration = Duration::from_secs(5);
 
 /// For the one process that receives and assesses; makes the store if there is none.
-pub(super) fn open_as_owner(path: &Path) -> Result<(Option<Lock>, Tx), StoreError> {
+pub(crate) fn open_as_owner(path: &Path) -> Result<(Option<Lock>, Tx), StoreError> {
     let mut lock = Lock::take(path)?;
     place::take_back(path)?;
     if lock.note.made && std::fs::metadata(path).map_or(0, |facts| facts.len()) == 0 {
@@ -40,7 +44,7 @@ pub(super) fn open_as_owner(path: &Path) -> Result<(Option<Lock>, Tx), StoreErro
     Ok((Some(lock), tx))
 }
 
-pub(super) fn open_as_guest(path: &Path) -> Result<Tx, StoreError> {
+pub(crate) fn open_as_guest(path: &Path) -> Result<Tx, StoreError> {
     if !path.exists() {
         return Err(StoreError::Missing { path: path.into() });
     }
@@ -54,28 +58,67 @@ pub(super) fn open_as_guest(path: &Path) -> Result<Tx, StoreError> {
     connect(path, Mode::Guest, note.stored)
 }
 
-/// Closes the store in order: brings everything over into the one file, says so beside it, and only
-/// then lets SQLite take its log away. After a doubt what is noted stays.
-pub(super) fn close(tx: Tx, lock: Option<Lock>, doubt: &Doubt) {
-    if let Some(lock) = &lock
-        && doubt.get().is_none()
-    {
-        // What fails here is tried again when the connection is closed, and by the next opening.
-        let _ = tx
-            .sqlite()
-            .query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()));
-        let _ = lock.note_closed();
+/// The files under an opened store.
+pub(crate) struct Files {
+    pub(crate) path: PathBuf,
+    pub(crate) opened: Opened,
+    /// Where the number of each commit is noted.
+    pub(crate) tally: Tally,
+    /// Held by an owner.
+    pub(crate) lock: Option<Lock>,
+}
+
+impl Ground for Files {
+    fn check(&self, tx: &Tx) -> Result<(), Fault> {
+        match self.opened.strayed() {
+            None => Ok(()),
+            Some(Strayed::Lost(why)) => Err(Fault::Doubt(why)),
+            Some(Strayed::Log(why)) => {
+                // The file is ours and the log is open: nothing in it has to be lost.
+                let done = tx.prepare("PRAGMA wal_checkpoint(FULL)").one((), |row| {
+                    Ok(row.get::<i64>(0)? == 0 && row.get::<i64>(1)? == row.get::<i64>(2)?)
+                });
+                let what = match done {
+                    Ok(true) => "all that stood in it was brought over",
+                    _ => "what stood in it could not all be brought over",
+                };
+                Err(Fault::Doubt(format!("{why}; {what}")))
+            }
+        }
     }
-    drop(tx);
-    // After SQLite has let go of the file.
-    drop(lock);
+
+    fn note(&self, number: u64) {
+        self.tally.note(number);
+    }
+
+    /// The mark may fail on the very disk that is in trouble; the doubt holds for this process
+    /// without it.
+    fn doubt(&self, why: &str) {
+        tracing::error!(code = "store-in-doubt", why, "the store takes nothing more");
+        let _ = std::fs::write(beside(&self.path, DOUBT), format!("{why}\n"));
+    }
+
+    /// Brings everything over into the one file, says so beside it, and only then lets SQLite take its
+    /// log away. After a doubt what is noted stays.
+    fn close(self: Box<Self>, tx: Tx, is_in_doubt: bool) {
+        if let Some(lock) = &self.lock
+            && !is_in_doubt
+        {
+            // What fails here is tried again when the connection is closed, and by the next opening.
+            let _ = tx.execute_batch("PRAGMA wal_checkpoint(PASSIVE)");
+            let _ = lock.note_closed();
+        }
+        drop(tx);
+        // After SQLite has let go of the file.
+        drop(self.lock);
+    }
 }
 
 /// `stored` is the number of the last commit that the store must know.
-pub(super) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Tx, StoreError> {
-    let failed = |source| StoreError::Open {
+pub(crate) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Tx, StoreError> {
+    let failed = |source: rusqlite::Error| StoreError::Open {
         path: path.into(),
-        source,
+        source: source.into(),
     };
     let mut flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     if mode == Mode::Owner {
@@ -86,9 +129,9 @@ pub(super) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Tx, StoreE
     #[cfg(feature = "tests")]
     let conn = super::overheard::listen(conn)?;
     conn.busy_timeout(BUSY_LIMIT).map_err(failed)?;
-    let tx = Tx::new(conn);
     // Looked at before anything is changed: the file may be somebody else's.
-    let shape = schema::found(&tx, path)?;
+    let shape = schema::found(&conn, path)?;
+    let tx = Tx::new(Sqlite(conn));
     schema::refuse_older(&tx, path, shape, stored)?;
     if mode == Mode::Guest && shape < schema::KNOWN {
         return Err(StoreError::Outdated {
@@ -97,7 +140,7 @@ pub(super) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Tx, StoreE
             known: schema::KNOWN,
         });
     }
-    let mut conn = tx.into_sqlite();
+    let mut conn = super::into_connection(tx)?;
     conn.execute_batch(
         "PRAGMA foreign_keys = ON; PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;",
     )
@@ -133,7 +176,7 @@ pub(super) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Tx, StoreE
         .map_err(failed)?;
     conn.pragma_update(None, "cache_size", -WRITER_CACHE_KIB)
         .map_err(failed)?;
-    Ok(Tx::new(conn))
+    Ok(Tx::new(Sqlite(conn)))
 }
 
 /// After a commit: brings a log that has grown long over into the file. SQLite would do the same by
@@ -159,7 +202,7 @@ fn is_passing(error: &rusqlite::Error) -> bool {
 
 /// Makes the file if it is missing, for this user alone: it holds patients' data. SQLite gives its
 /// own files beside it the same permissions.
-pub(super) fn make_private(path: &Path) -> Result<(), StoreError> {
+pub(crate) fn make_private(path: &Path) -> Result<(), StoreError> {
     let made = std::fs::OpenOptions::new()
         .write(true)
         .create_new(true)
@@ -176,7 +219,7 @@ pub(super) fn make_private(path: &Path) -> Result<(), StoreError> {
     }
 }
 
-pub(super) fn connect_reader(path: &Path) -> Result<View, StoreError> {
+pub(crate) fn connect_reader(path: &Path) -> Result<View, StoreError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let conn = Connection::open_with_flags(path, flags)?;
     #[cfg(feature = "tests")]
@@ -184,26 +227,19 @@ pub(super) fn connect_reader(path: &Path) -> Result<View, StoreError> {
     conn.busy_timeout(BUSY_LIMIT)?;
     conn.execute_batch("PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;")?;
     conn.set_prepared_statement_cache_capacity(STATEMENTS_KEPT);
-    Ok(View::new(conn))
-}
-
-/// Leaves a mark for the next opening. It may fail on the very disk that is in trouble; the doubt
-/// holds for this process without it.
-pub(super) fn note_doubt(path: &Path, why: &str) {
-    tracing::error!(code = "store-in-doubt", why, "the store takes nothing more");
-    let _ = std::fs::write(beside(path, DOUBT), format!("{why}\n"));
+    Ok(View::new(Sqlite(conn)))
 }
 
 /// After a doubt: writes everything that can still be read of the log into the file, syncs it,
 /// and checks the whole file. A failed sync may have left pages that look written and are not.
-pub(super) fn settle_doubt(conn: &Connection, path: &Path) -> Result<(), StoreError> {
+pub(crate) fn settle_doubt(conn: &Connection, path: &Path) -> Result<(), StoreError> {
     let mark = beside(path, DOUBT);
     if !mark.exists() {
         return Ok(());
     }
-    let failed = |source| StoreError::Open {
+    let failed = |source: rusqlite::Error| StoreError::Open {
         path: path.into(),
-        source,
+        source: source.into(),
     };
     let unfinished: i64 = conn
         .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0))
