@@ -1,8 +1,8 @@
 //! The pages in `daemon/docs` say what the program says: stories, quoted words, codes, tests.
 
 use super::tidy::{files, root};
-use sheathline::observe::failures;
 use sheathline_model::codes;
+use sheathline_model::domain::RemarkCode;
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -133,95 +133,36 @@ fn the_page_for_clinicians_gives_the_rates_that_were_measured() {
     says("Of stable people 8 to 10 % are flagged here");
 }
 
-/// Names of the rooms that make remarks, with their files.
-const REMARKED_BY: [&str; 10] = [
-    "domain",
-    "extract",
-    "geometry",
-    "history",
-    "normalise",
-    "numbers",
-    "pipeline",
-    "reading",
-    "results",
-    "sr",
-];
-
-/// Words with a stroke in those sources that are no remarks: a code of our own results.
-const NO_REMARKS: [&str; 1] = ["result-status"];
-
-/// Remarks whose code has no stroke.
-const OF_ONE_WORD: [&str; 2] = ["implausible", "superseded"];
-
-/// Whether a text is a code in kebab case with at least one stroke.
-fn is_code(text: &str) -> bool {
-    let is_word = |word: &str| !word.is_empty() && word.bytes().all(|b| b.is_ascii_lowercase());
-    text.contains('-') && text.split('-').all(is_word)
-}
-
-/// The codes in the sources that make remarks; tests and their samples left out.
-fn codes_in_sources() -> BTreeSet<String> {
+/// Every row of the table of remarks is made somewhere, and says what it means and what to do.
+#[test]
+fn every_code_of_a_remark_is_explained_and_made() {
     let daemon = root().join("daemon");
     let is_for_tests = |path: &Path| {
         let name = path.display().to_string();
-        [
-            "/tests/",
-            "tests.rs",
-            "fixtures.rs",
-            "sample.rs",
-            "samples.rs",
-            "testing.rs",
-        ]
-        .iter()
-        .any(|one| name.contains(one))
+        ["/tests/", "tests.rs", "samples.rs", "remark/codes.rs"]
+            .iter()
+            .any(|one| name.contains(one))
     };
-    let mut found = BTreeSet::new();
+    let mut made = BTreeSet::new();
     for path in files(&daemon, &[".rs"]) {
-        let below = path.strip_prefix(&daemon).expect("below");
-        // Package, `src`, room.
-        let first = below.iter().nth(2).unwrap_or_default();
-        let first = first.display().to_string();
-        let stage = first.trim_end_matches(".rs");
-        // Cautions have codes of their own.
-        let is_caution = path.ends_with("results/cautions.rs");
-        if !REMARKED_BY.contains(&stage) || is_caution || is_for_tests(&path) {
+        if is_for_tests(&path) {
             continue;
         }
         let text = fs::read_to_string(&path).expect("UTF-8");
-        // Modules of tests stand at the end of a file.
-        let text = text.split("mod tests {").next().unwrap_or_default();
-        for line in text
-            .lines()
-            .filter(|line| !line.trim_start().starts_with("//"))
-        {
-            let quoted = line.split('"').skip(1).step_by(2);
-            found.extend(
-                quoted
-                    .filter(|word| is_code(word) || OF_ONE_WORD.contains(word))
-                    .map(str::to_owned),
-            );
+        for part in text.split("RemarkCode::").skip(1) {
+            let name = part.split(|c: char| !c.is_ascii_alphanumeric()).next();
+            made.extend(name.map(str::to_owned));
         }
     }
-    found
-}
-
-/// A remark that nobody explained would reach readers as a code alone.
-#[test]
-fn every_code_of_a_remark_is_explained() {
-    let explained: BTreeSet<String> = codes::remarks().map(|(code, _)| code.to_owned()).collect();
-    let mut said = codes_in_sources();
-    said.retain(|code| {
-        let is_logged = failures::CODES.contains(&code.as_str());
-        let is_remark = !is_logged || explained.contains(code);
-        is_remark && !NO_REMARKS.contains(&code.as_str()) && !code.starts_with("gate-")
-    });
-    assert!(said.len() > 120, "{} codes", said.len());
-    assert_eq!(explained, said);
-    for (code, says) in codes::remarks() {
-        assert!(says.ends_with('.') && says.len() > 20, "{code}: {says}");
+    let all = RemarkCode::ALL;
+    assert!(all.len() > 150, "{} codes", all.len());
+    assert!(all.is_sorted(), "by the alphabet");
+    for code in all {
+        assert!(made.contains(&format!("{code:?}")), "nothing makes {code}");
+        for says in [code.means(), code.action()] {
+            assert!(says.ends_with('.') && says.len() > 6, "{code}: {says}");
+        }
     }
-    let codes: Vec<&str> = codes::remarks().map(|(code, _)| code).collect();
-    assert!(codes.is_sorted(), "by the alphabet");
 }
 
 #[test]

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pydicom
 
-BASE = Path(__file__).resolve().parents[2] / "fixtures" / "sr" / "tid1500" / "report.dcm"
+BASE = Path(__file__).resolve().parents[3] / "fixtures" / "sr" / "tid1500" / "report.dcm"
 EXAMS = 4
 # The root for UIDs made from numbers (PS3.5 B.2); the rest is ours.
 ROOT = "2.25"

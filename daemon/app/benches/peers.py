@@ -30,7 +30,7 @@ from statistics import median
 
 import corpus
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 TICKS = os.sysconf("SC_CLK_TCK")
 # Nothing takes this long when it works.
 PATIENCE = 600

@@ -3,20 +3,12 @@
 use crate::assess::{
     AfterState, Apart, Basis, DecidedBy, HappenedKind, Notice, Reason, Status, Unused,
 };
+use crate::domain::RemarkCode;
 use crate::forms::codes::PRIVATE;
 use crate::results::cautions;
 use crate::results::phrases::word;
 use serde::Serialize;
 use std::fmt::Write;
-
-/// The one list of the codes of remarks, a line each, by the alphabet. Quarantine has those of the gate
-/// beside them. A new one belongs there; a test compares with the sources.
-const REMARKS: &str = include_str!("codes/remarks.txt");
-
-/// Codes of remarks on exams, reports and values, each with what it means.
-pub fn remarks() -> impl Iterator<Item = (&'static str, &'static str)> {
-    REMARKS.lines().filter_map(|line| line.split_once(": "))
-}
 
 /// Codes of one kind: where they stand in `result.json`, and what each of them says.
 struct Kind {
@@ -46,6 +38,20 @@ pub fn manual() -> String {
         for (code, says) in kind.codes {
             let _ = writeln!(text, "| `{code}` | {says} |");
         }
+    }
+    text + &remarks()
+}
+
+fn remarks() -> String {
+    let mut text = String::from(
+        "\n## Remarks\n\n`remarks[].code`. Of the exam, of each of `reports` and of each value; of objects in \
+         quarantine too. `severity` is `info`, `caution` (less trust) or `blocking` (not used because of \
+         it), for some codes also another one than here where the case asks for it; `text` says it of the \
+         case at hand.\n\n| code | severity | means | what to do |\n|---|---|---|---|\n",
+    );
+    for code in RemarkCode::ALL {
+        let (severity, means, action) = (word(&code.severity()), code.means(), code.action());
+        let _ = writeln!(text, "| `{code}` | {severity} | {means} | {action} |");
     }
     text
 }
@@ -146,14 +152,6 @@ fn kinds() -> Vec<Kind> {
             about: "Codes of our own scheme, where DICOM, SNOMED CT and LOINC have none. \
                     [integration.md](integration.md) says which stand together.",
             codes: told(PRIVATE.iter().map(|code| (code.value, code.meaning))),
-        },
-        Kind {
-            title: "Remarks",
-            place: "remarks[].code",
-            about: "Of the exam, of each of `reports` and of each value. `severity` is `info`, `caution` \
-                    (less trust) or `blocking` (not used because of it); `text` says it of the case at \
-                    hand, `action` what a person can do. The last column here is what the code means.",
-            codes: told(remarks()),
         },
     ]
 }

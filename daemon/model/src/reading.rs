@@ -16,13 +16,12 @@ mod tests;
 
 pub use charsets::Charsets;
 pub use documents::{Documents, Policy};
-pub use facts::DATES_APART;
 
 use crate::domain::{
     Derivation, Disposition, ExamFacts, Measurement, Millimetres, Modality, ObjectReading,
-    Quantity, Remark, Severity,
+    Quantity, Remark, RemarkCode, Severity,
 };
-use crate::extract::{EARLIER, Extraction, Outside, extract_beside};
+use crate::extract::{Extraction, Outside, extract_beside};
 use crate::normalise::{self, Bounds, Technique, plausible};
 use crate::sr::{self, Document, FallbackCharset, Limits, Tree};
 use crate::template::Templates;
@@ -36,12 +35,6 @@ const CLASSES: [&str; 5] = [
     "1.2.840.10008.5.1.4.1.1.88.34",
     "1.2.840.10008.5.1.4.1.1.88.35",
 ];
-
-/// Code of the remark on a report that does not tell the depth of some reading.
-pub const DEPTH_UNKNOWN: &str = "depth-unknown";
-
-/// Code of the remark on a result of this program that came back.
-pub const OWN_RESULT: &str = "own-result";
 
 /// How objects are read.
 #[derive(Debug, Clone)]
@@ -139,23 +132,23 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
     let sheath = || measurements.iter().filter(|one| is_sheath(one));
     let angle = |one: &Measurement| one.geometry.and_then(|known| known.angle_deg);
     if sheath().any(|one| is_reading(one) && angle(one).is_none()) {
-        remarks.push(Remark::info(
-            "angle-unknown",
+        remarks.push(Remark::of(
+            RemarkCode::AngleUnknown,
             "The report does not say at which angle the caliper lay; nothing was corrected for it.",
         ));
     }
 
     if sheath().any(|one| is_reading(one) && one.depth().is_none() && !is_depth_unclear(one)) {
-        remarks.push(Remark::info(
-            DEPTH_UNKNOWN,
+        remarks.push(Remark::of(
+            RemarkCode::DepthUnknown,
             "The report does not say at which depth behind the globe it was measured.",
         ));
     }
     remarks.extend(other_eye::unread(&measurements, &found, rules.plausible));
 
     if sheath().any(|one| one.modality == Modality::Unspecified) {
-        remarks.push(Remark::info(
-            "modality-unstated",
+        remarks.push(Remark::of(
+            RemarkCode::ModalityUnstated,
             "The report does not say with what kind of imaging it was measured; it is taken for \
              ultrasound, which this service is for.",
         ));
@@ -208,16 +201,16 @@ fn readable_tree<'a>(document: &'a Document, remarks: &mut Vec<Remark>) -> Optio
     let tree = document.tree.as_ref()?;
     match document.header.sop_class_uid.as_deref() {
         Some(class) if !CLASSES.contains(&class) => {
-            remarks.push(Remark::info(
-                "class-not-read",
+            remarks.push(Remark::of(
+                RemarkCode::ClassNotRead,
                 format!("Reports of the class {class} are kept and not read."),
             ));
             None
         }
         // Its values are quoted from reports: read again they would count twice.
         _ if own::is_own(tree) => {
-            remarks.push(Remark::info(
-                OWN_RESULT,
+            remarks.push(Remark::of(
+                RemarkCode::OwnResult,
                 "This is a result of this program that came back; its values are not read.",
             ));
             None
@@ -228,7 +221,7 @@ fn readable_tree<'a>(document: &'a Document, remarks: &mut Vec<Remark>) -> Optio
 
 fn is_depth_unclear(measurement: &Measurement) -> bool {
     let mut remarks = measurement.remarks.iter();
-    remarks.any(|remark| remark.code == "depth-unclear")
+    remarks.any(|remark| remark.code == RemarkCode::DepthUnclear)
 }
 
 /// A mean has no caliper of its own.
@@ -262,8 +255,8 @@ fn measurements(
             measurement.observed_day_only = moment.is_some() && text.is_some_and(sr::is_day_only);
             if text.is_some() && moment.is_none() {
                 measurement.remarks.push(
-                    Remark::caution(
-                        "observation-time-unreadable",
+                    Remark::of(
+                        RemarkCode::ObservationTimeUnreadable,
                         "The observation date and time cannot be read; the exam's are used.",
                     )
                     .at(one.place.clone()),
@@ -271,8 +264,8 @@ fn measurements(
             }
             if facts::before_exam(moment, header) {
                 measurement.set_aside(
-                    Remark::blocking(
-                        facts::BEFORE_EXAM,
+                    Remark::of(
+                        RemarkCode::ObservedBeforeExam,
                         "Observed before the study began, so it belongs to an earlier exam.",
                     )
                     .at(one.place.clone()),
@@ -280,8 +273,8 @@ fn measurements(
             }
             if facts::of_another_study(&one.procedure, header) && !normalise::is_apart(&measurement) {
                 measurement.set_aside(
-                    Remark::blocking(
-                        EARLIER,
+                    Remark::of(
+                        RemarkCode::EarlierFinding,
                         "The report files the value under another study than its own; it is kept apart.",
                     )
                     .at(one.place.clone()),

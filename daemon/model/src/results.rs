@@ -26,10 +26,10 @@ use crate::assess::{
 use crate::companions;
 use crate::domain::{
     About, Device, Event, Eye, Label, Millimetres, Modality, ObjectReading, OpeningPressure,
-    PatientKey, Plane, Remark, Severity, Sex,
+    PatientKey, Plane, Remark, RemarkCode, Severity, Sex,
 };
 use crate::geometry;
-use crate::history::{self, Apart, CONTRADICTED, DATE_IMPLAUSIBLE, Entries, Exam, same_person};
+use crate::history::{self, Apart, CONTRADICTED, Entries, Exam, same_person};
 use crate::normalise::Technique;
 use crate::persons::{Person, Unsettled};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -40,7 +40,6 @@ use content::Context;
 pub use content::{Content, content};
 pub use envelope::Envelope;
 use moved::Homes;
-pub use moved::MOVED;
 pub use numbers::{Expected, Printed};
 pub use replaced::Replaced;
 pub use seen::{Seen, seen};
@@ -293,8 +292,8 @@ fn is_history(exam: &Exam, known: &Known, news: &BTreeSet<&str>) -> bool {
 
 /// The remark on an exam that is not delivered.
 fn from_history() -> Remark {
-    Remark::info(
-        "history-only",
+    Remark::of(
+        RemarkCode::HistoryOnly,
         "The exam came from the history of an archive alone, long after it was done; its result is not delivered to anyone by itself.",
     )
 }
@@ -311,8 +310,8 @@ fn strangers(exam: &Exam, exams: &[Exam], is_joined: bool) -> Option<Remark> {
         .map(|other| other.performed_at.date().to_string())
         .collect();
     (!dates.is_empty()).then(|| {
-        Remark::caution(
-            "identity-differs",
+        Remark::of(
+            RemarkCode::IdentityDiffers,
             format!(
                 "Exams of {} under {under} give another birth date or sex; they were not compared \
                  with.",
@@ -331,8 +330,8 @@ fn unsettled(known: &Known) -> Option<Remark> {
         Unsettled::Ends => "lead to more than one surviving id",
     };
     Some(
-        Remark::caution(
-            "merges-unsettled",
+        Remark::of(
+            RemarkCode::MergesUnsettled,
             format!(
                 "Merges of this patient id with others {why} ({} of them); none is applied, so exams \
                  under those other ids are not compared with.",
@@ -360,11 +359,12 @@ fn name_ids(result: &mut Content, came_under: &BTreeMap<&str, &PatientKey>) {
 /// raised, the date cannot be right, or something blocking holds for the exam as a whole and no person
 /// has labelled it.
 fn doubt(exam: &Exam) -> Option<String> {
-    let always = |code: &str| code == DATE_IMPLAUSIBLE || CONTRADICTED.contains(&code);
+    let always =
+        |code: &RemarkCode| *code == RemarkCode::DateImplausible || CONTRADICTED.contains(code);
     let counts = |remark: &&Remark| {
         always(&remark.code) || (remark.severity == Severity::Blocking && exam.label.is_none())
     };
-    let code = |remark: &Remark| remark.code.clone().into_owned();
+    let code = |remark: &Remark| remark.code.to_string();
     exam.remarks.iter().find(counts).map(code)
 }
 
@@ -503,7 +503,9 @@ pub fn new_versions(
 fn withdraw(content: &Content, homes: &Homes<'_>) -> Content {
     let mut withdrawn = content.clone();
     if let Some(remark) = homes.remark(content) {
-        withdrawn.remarks.retain(|one| one.code != MOVED);
+        withdrawn
+            .remarks
+            .retain(|one| one.code != RemarkCode::ReadingsMoved);
         withdrawn.remarks.push(remark);
     }
     withdrawn.assessment = Assessment::not_comparable(&content.exam.id, Reason::Withdrawn);

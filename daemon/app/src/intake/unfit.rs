@@ -1,6 +1,6 @@
 //! Why an object may not come the way it came: the one table.
 
-use sheathline_model::sr::gate;
+use sheathline_model::sr::{ReadError, gate};
 use sheathline_net::dicom::dimse::Status;
 use std::fmt;
 
@@ -58,6 +58,12 @@ impl Unfit {
             true => Err(Unfit::InstanceDiffers),
             false => Ok(()),
         }
+    }
+
+    /// What cannot be read.
+    #[must_use]
+    pub fn malformed(error: &ReadError) -> Unfit {
+        Unfit::Malformed(error.code().listed())
     }
 
     /// Short code of the reason, for the log.

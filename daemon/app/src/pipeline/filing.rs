@@ -1,7 +1,9 @@
 //! One reading into the store, beside what is there already.
 
 use chrono::Utc;
-use sheathline_model::domain::{Disposition, ObjectReading, PatientKey, Remark, Severity};
+use sheathline_model::domain::{
+    Disposition, ObjectReading, PatientKey, Remark, RemarkCode, Severity,
+};
 use sheathline_store::namesakes::{self, Born};
 use sheathline_store::objects::{self, ObjectId, Slim};
 use sheathline_store::readings::{self, StoredDisposition};
@@ -104,8 +106,8 @@ fn place_among_equals(
     }
     let hash = |content: &Option<String>| content.clone().unwrap_or_else(|| "none".into());
     reading.remarks.push(
-        Remark::blocking(
-            "same-uid-other-content",
+        Remark::of(
+            RemarkCode::SameUidOtherContent,
             format!(
                 "SOP Instance UID {uid} was received before with another content: first {}, now {}.",
                 hash(&first),

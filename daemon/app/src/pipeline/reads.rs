@@ -4,7 +4,7 @@ use super::filing::{Filed, file};
 use super::{OBJECTS_A_COMMIT, Pipeline, PipelineError};
 use crate::decoding::{self, Effort};
 use chrono::Utc;
-use sheathline_model::domain::{ObjectReading, Remark};
+use sheathline_model::domain::{ObjectReading, Remark, RemarkCode};
 use sheathline_model::reading::Origin;
 use sheathline_model::{reading, sr};
 use sheathline_store::StoreError;
@@ -128,8 +128,8 @@ impl Pipeline {
 /// The reading of an object that was never read and whose bytes are lost.
 fn without_bytes() -> ObjectReading {
     ObjectReading::quarantined(
-        Remark::blocking(
-            "stored-bytes-missing",
+        Remark::of(
+            RemarkCode::StoredBytesMissing,
             "The stored bytes are damaged or gone.",
         )
         .act("Have the object sent again, and check the disk if they are damaged."),

@@ -96,7 +96,7 @@ async fn readable(bytes: Vec<u8>, from: From<'_>, uid: &str) -> Result<Vec<u8>, 
         (bytes, read.map(|document| document.header))
     });
     let (bytes, header) = read.await.ok_or(NotTaken::Panicked)?;
-    let malformed = |error: sr::ReadError| NotTaken::Unfit(Unfit::Malformed(error.code()));
+    let malformed = |error: sr::ReadError| NotTaken::Unfit(Unfit::malformed(&error));
     let header = header.map_err(malformed)?;
     if header.sop_class_uid.as_deref() != Some(context.class) {
         return Err(NotTaken::Unfit(Unfit::ClassDiffers));

@@ -1,9 +1,10 @@
 //! What the store knows of one person, as the estimates need it.
 
 use crate::assess::{Assessment, Exam, History};
-use crate::domain::{Derivation, Eye, Label, Measurement, Moment, Plane, Quantity, Remark};
+use crate::domain::{
+    Derivation, Eye, Label, Measurement, Moment, Plane, Quantity, Remark, RemarkCode,
+};
 use crate::history;
-use crate::normalise;
 use crate::results::{self, Known, ResultError, Site};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -116,7 +117,7 @@ impl Told {
 /// Whether it is a sheath value of its own.
 fn counts(value: &Measurement) -> bool {
     let again = |remark: &Remark| {
-        remark.code == history::SUPERSEDED || remark.code == normalise::OBSERVATION_SEEN
+        remark.code == RemarkCode::Superseded || remark.code == RemarkCode::ObservationSeen
     };
     value.quantity == Quantity::SheathDiameter
         && (value.usable || value.derivation == Derivation::Single)

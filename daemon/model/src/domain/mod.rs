@@ -30,6 +30,6 @@ pub use patient::{Event, EventKind, Label, Patient, PatientKey, Sex};
 pub use person::written_name;
 pub use pressure::{OpeningPressure, PressureError, PressureUnit};
 pub use reading::{Device, Disposition, DocumentState, ExamFacts, ObjectReading};
-pub use remark::{Remark, Severity};
+pub use remark::{Remark, RemarkCode, Severity};
 pub use source::Source;
 pub use time::Moment;

@@ -1,7 +1,10 @@
 //! Things a reader must know, each with a stable code.
 
+mod codes;
+
+pub use codes::RemarkCode;
+
 use serde::{Deserialize, Serialize};
-use std::borrow::Cow;
 
 /// How much a remark matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -18,8 +21,8 @@ pub enum Severity {
 /// One thing a reader must know about an object, a measurement or an assessment.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Remark {
-    /// Stable code in kebab case, listed in the manual.
-    pub code: Cow<'static, str>,
+    /// What kind of remark it is.
+    pub code: RemarkCode,
     /// How much it matters.
     pub severity: Severity,
     /// Place in the object: ordinals (`1.3.2`), a tag or a byte offset.
@@ -31,30 +34,22 @@ pub struct Remark {
 }
 
 impl Remark {
-    /// A remark of the given severity; code in kebab case, text one plain sentence.
-    pub fn new(code: &'static str, severity: Severity, text: impl Into<String>) -> Self {
+    /// A remark as grave as its code says; text one plain sentence.
+    pub fn of(code: RemarkCode, text: impl Into<String>) -> Self {
         Remark {
-            code: Cow::Borrowed(code),
-            severity,
+            severity: code.severity(),
+            code,
             place: None,
             text: text.into(),
             action: None,
         }
     }
 
-    /// Worth knowing.
-    pub fn info(code: &'static str, text: impl Into<String>) -> Self {
-        Self::new(code, Severity::Info, text)
-    }
-
-    /// Reduces trust.
-    pub fn caution(code: &'static str, text: impl Into<String>) -> Self {
-        Self::new(code, Severity::Caution, text)
-    }
-
-    /// Not used because of it.
-    pub fn blocking(code: &'static str, text: impl Into<String>) -> Self {
-        Self::new(code, Severity::Blocking, text)
+    /// As grave as its place makes it.
+    #[must_use]
+    pub fn with(mut self, severity: Severity) -> Self {
+        self.severity = severity;
+        self
     }
 
     /// Adds the place.

@@ -4,7 +4,7 @@
 use super::context::Chain;
 use super::level::Level;
 use super::level::Said;
-use crate::domain::{Caliper, Point, Remark};
+use crate::domain::{Caliper, Point, Remark, RemarkCode};
 use crate::sr::ItemId;
 use crate::sr::tree::{Relationship, Tree, Value};
 use crate::template::Vocabulary;
@@ -114,8 +114,8 @@ pub(super) fn caliper(
         _ => None,
     };
     let Some((drawn, ends)) = caliper else {
-        remarks.push(Remark::info(
-            "caliper-unclear",
+        remarks.push(Remark::of(
+            RemarkCode::CaliperUnclear,
             "What is drawn for the value is not one line between two points in one picture; \
              nothing was worked out from it.",
         ));
@@ -130,8 +130,8 @@ pub(super) fn caliper(
         match shapes.as_slice() {
             [Some(points)] => Some(points.clone()),
             _ => {
-                remarks.push(Remark::info(
-                    "reference-line-unclear",
+                remarks.push(Remark::of(
+                    RemarkCode::ReferenceLineUnclear,
                     format!(
                         "Several lines or none that is one are drawn as the {what}; none is used."
                     ),

@@ -6,16 +6,14 @@ use super::level::{Level, ProcedureSaid, Said};
 use super::side;
 use super::subject::Stated;
 use crate::domain::{
-    Border, Caliper, Derivation, Device, Laterality, Millimetres, Modality, Plane, Quantity, Remark,
+    Border, Caliper, Derivation, Device, Laterality, Millimetres, Modality, Plane, Quantity,
+    Remark, RemarkCode,
 };
 use crate::numbers;
 use crate::sr::tree::{Measured, Tree, Value};
 use crate::sr::{Code, ItemId};
 use crate::template::words::{Made, Stand, Subject};
 use crate::template::{Explained, Measure, Template, Vocabulary};
-
-/// Code of the remark on a value of an earlier exam.
-pub const EARLIER: &str = "earlier-finding";
 
 /// All that was found in one document.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -154,8 +152,8 @@ pub(super) fn found(
     let derivation = match made(chain) {
         Made::Statistic => {
             document.push(
-                Remark::info(
-                    "statistic-not-a-value",
+                Remark::of(
+                    RemarkCode::StatisticNotAValue,
                     "A standard deviation or total of our quantity: no value of its own.",
                 )
                 .at(place),
@@ -164,8 +162,8 @@ pub(super) fn found(
         }
         made => made.derivation().unwrap_or_else(|| {
             remarks.push(
-                Remark::blocking(
-                    "derivation-unclear",
+                Remark::of(
+                    RemarkCode::DerivationUnclear,
                     "How the value was made cannot be told, or not compared with a reading.",
                 )
                 .at(place.clone())
@@ -182,8 +180,8 @@ pub(super) fn found(
         [one] => Some(*one),
         _ => {
             remarks.push(
-                Remark::caution(
-                    "definition-conflict",
+                Remark::of(
+                    RemarkCode::DefinitionConflict,
                     "Outer and inner borders are both named.",
                 )
                 .at(place.clone()),
@@ -315,8 +313,8 @@ fn plane(
     let said = nearest.unwrap_or_default();
     if let Some(unknown) = said.iter().find(|one| one.says.is_none()) {
         remarks.push(
-            Remark::info(
-                "plane-unclear",
+            Remark::of(
+                RemarkCode::PlaneUnclear,
                 format!("The plane's code {} is not explained.", unknown.code),
             )
             .at(tree.place(unknown.at))
@@ -331,7 +329,11 @@ fn plane(
         [one] => *one,
         _ => {
             remarks.push(
-                Remark::caution("plane-conflict", "Two planes are named for one value.").at(place),
+                Remark::of(
+                    RemarkCode::PlaneConflict,
+                    "Two planes are named for one value.",
+                )
+                .at(place),
             );
             Plane::Unspecified
         }
@@ -374,8 +376,8 @@ fn circumstances(
     let subjects = chain.nearest(|level| &level.subjects);
     if let Some(other) = subjects.iter().find(|one| one.says != Subject::Patient) {
         remarks.push(
-            Remark::blocking(
-                "subject-not-patient",
+            Remark::of(
+                RemarkCode::SubjectNotPatient,
                 format!(
                     "The report says that {} was measured, not the patient (technical: {}, {}).",
                     who(tree, other),
@@ -390,8 +392,8 @@ fn circumstances(
     if quoted.is_some() || own.says.quoted {
         let at = quoted.map_or_else(|| place.to_owned(), |at| tree.place(at));
         remarks.push(
-            Remark::blocking(
-                "value-quoted",
+            Remark::of(
+                RemarkCode::ValueQuoted,
                 format!(
                     "The report says that this value is copied from an earlier exam or a document \
                      (technical: {at})."
@@ -403,8 +405,8 @@ fn circumstances(
     let earlier = chain.steps.iter().find_map(|step| step.level.earlier);
     if let Some(at) = earlier.filter(|_| quoted.is_none() && !own.says.quoted) {
         remarks.push(
-            Remark::blocking(
-                EARLIER,
+            Remark::of(
+                RemarkCode::EarlierFinding,
                 format!(
                     "The report says that this value belongs to an earlier exam; it is kept apart \
                      (technical: {}).",
@@ -420,8 +422,8 @@ fn circumstances(
     }
     if let Some(at) = chain.steps.iter().find_map(|step| step.level.contained) {
         remarks.push(
-            Remark::info(
-                "modifier-by-contains",
+            Remark::of(
+                RemarkCode::ModifierByContains,
                 "Site or side is tied by CONTAINS where the standard has HAS CONCEPT MOD; it was \
                  read all the same.",
             )

@@ -7,15 +7,12 @@
 
 use super::context::Chain;
 use super::level::Levels;
-use crate::domain::{Modality, Remark};
+use crate::domain::{Modality, Remark, RemarkCode};
 use crate::sr::tree::{Tree, Value};
 use crate::sr::{Code, ItemId};
 use crate::template::words::Role;
 use crate::template::{Explained, Vocabulary};
 use std::collections::BTreeMap;
-
-/// Code of the remark on a value of which several kinds of imaging are stated.
-const CONFLICT: &str = "modality-conflict";
 
 /// What the document says outside its tree.
 #[derive(Debug, Clone, Copy, Default)]
@@ -177,8 +174,8 @@ fn at(around: &[Kinds], id: ItemId) -> Kinds {
 
 fn conflict(several: &[Modality]) -> Remark {
     let titles: Vec<&str> = several.iter().map(|one| one.title()).collect();
-    Remark::blocking(
-        CONFLICT,
+    Remark::of(
+        RemarkCode::ModalityConflict,
         format!(
             "The report names several kinds of imaging for this value ({}), so nobody can tell how \
              it was measured.",

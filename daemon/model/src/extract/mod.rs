@@ -24,13 +24,13 @@ pub(crate) mod build;
 mod tests;
 
 pub use example::{Example, examples};
-pub use found::{EARLIER, Extraction, Found, Given, Other, Stands};
+pub use found::{Extraction, Found, Given, Other, Stands};
 pub use imaging::Outside;
 pub use level::ProcedureSaid;
 pub use subject::Stated;
 pub use unread::unexplained;
 
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode};
 use crate::sr::tree::{Relationship, Tree, Value};
 use crate::sr::{ContentItem, ItemId};
 use crate::template::words::{Role, Side};
@@ -67,7 +67,7 @@ pub fn extract_beside(
         Choice::One(template) => read_by(template, tree, &levels, templates),
         Choice::None => Extraction {
             remarks: vec![
-                Remark::info("template-none", "No template reads this document.")
+                Remark::of(RemarkCode::TemplateNone, "No template reads this document.")
                     .act("Add a template for this kind of report."),
             ],
             ..Extraction::default()
@@ -76,8 +76,8 @@ pub fn extract_beside(
             let names: Vec<&str> = several.iter().map(|one| one.id.as_str()).collect();
             Extraction {
                 remarks: vec![
-                    Remark::blocking(
-                        "template-tie",
+                    Remark::of(
+                        RemarkCode::TemplateTie,
                         format!(
                             "The templates {} fit this document equally well, so none was picked.",
                             names.join(" and ")
@@ -145,8 +145,8 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
         };
         match recognise::recognise(&own, &chain, template, templates.site_measures()) {
             Recognised::Ours(_) if reach == Reach::Strange => remarks.push(
-                Remark::blocking(
-                    "relationship-not-understood",
+                Remark::of(
+                    RemarkCode::RelationshipNotUnderstood,
                     "A sheath value hangs in the tree by a relationship no number can have, so \
                      nobody can tell whether it is one.",
                 )

@@ -1,7 +1,7 @@
 //! Which quantity a number is, or why nobody can tell.
 
 use super::context::Chain;
-use crate::domain::{Quantity, Remark};
+use crate::domain::{Quantity, Remark, RemarkCode};
 use crate::template::measure::When;
 use crate::template::words::{Named, Site, Structure};
 use crate::template::{Explained, Measure, Template};
@@ -69,8 +69,8 @@ pub(super) fn recognise<'r>(
         [] if !word.may_be_a_width() => Recognised::Unknown,
         [] if part == Some(Structure::Sheath) => not_taken(template),
         [] if part.is_none() && sites.contains(&Site::OpticNerve) => Recognised::Doubt(
-            Remark::blocking(
-                "sheath-or-nerve-unclear",
+            Remark::of(
+                RemarkCode::SheathOrNerveUnclear,
                 "A width of the optic nerve; nothing says whether the sheath is in it.",
             )
             .act(
@@ -80,8 +80,8 @@ pub(super) fn recognise<'r>(
         ),
         [] => Recognised::Unknown,
         _ => Recognised::Doubt(
-            Remark::blocking(
-                "quantity-unclear",
+            Remark::of(
+                RemarkCode::QuantityUnclear,
                 "Several [[measure]] rules take this number, each for another quantity.",
             )
             .act("Narrow the rules so that one is left."),
@@ -91,8 +91,8 @@ pub(super) fn recognise<'r>(
 
 fn doubt_of_parts() -> Recognised<'static> {
     Recognised::Doubt(
-        Remark::blocking(
-            "sheath-or-nerve-unclear",
+        Remark::of(
+            RemarkCode::SheathOrNerveUnclear,
             "The number and its modifiers name different parts, sheath and something else.",
         )
         .act("Correct the report at its source."),
@@ -101,8 +101,8 @@ fn doubt_of_parts() -> Recognised<'static> {
 
 fn not_taken(template: &Template) -> Recognised<'static> {
     Recognised::Doubt(
-        Remark::blocking(
-            "sheath-value-not-taken",
+        Remark::of(
+            RemarkCode::SheathValueNotTaken,
             format!(
                 "A width of the sheath, which the template {} has no rule for.",
                 template.id

@@ -3,7 +3,7 @@
 //! A target may not be an ancestor of what points at it (PS3.3 C.17.3.2.5). Whatever lies on a
 //! circle is not followed at all: no item of a circle comes first.
 
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode};
 use crate::sr::ItemId;
 use crate::sr::tree::{Tree, Value};
 use std::collections::BTreeMap;
@@ -34,7 +34,7 @@ impl References {
                 None => dangling.push(id),
             }
         }
-        references.refuse(tree, &dangling, "reference-dangling", |_| {
+        references.refuse(tree, &dangling, RemarkCode::ReferenceDangling, |_| {
             "Refers to a content item that does not exist.".to_owned()
         });
         if references.targets.is_empty() {
@@ -46,7 +46,7 @@ impl References {
             .into_iter()
             .partition(|(id, _)| circling.contains(id));
         let ids: Vec<ItemId> = bad.keys().copied().collect();
-        references.refuse(tree, &ids, "reference-cycle", |id| {
+        references.refuse(tree, &ids, RemarkCode::ReferenceCycle, |id| {
             let target = bad.get(&id).copied().unwrap_or(id);
             match tree.upwards(id).any(|above| above == target) {
                 true => format!(
@@ -67,17 +67,17 @@ impl References {
         &mut self,
         tree: &Tree,
         ids: &[ItemId],
-        code: &'static str,
+        code: RemarkCode,
         text: impl Fn(ItemId) -> String,
     ) {
         for &id in ids.iter().take(MOST) {
             self.remarks
-                .push(Remark::caution(code, text(id)).at(tree.place(id)));
+                .push(Remark::of(code.clone(), text(id)).at(tree.place(id)));
         }
         let more = ids.len().saturating_sub(MOST);
         if more > 0 {
             let text = format!("{more} more references of this kind are not listed.");
-            self.remarks.push(Remark::caution(code, text));
+            self.remarks.push(Remark::of(code, text));
         }
     }
 

@@ -2,7 +2,7 @@
 
 use super::context::Chain;
 use super::level::SideSaid;
-use crate::domain::{Eye, Laterality, Remark};
+use crate::domain::{Eye, Laterality, Remark, RemarkCode};
 use crate::sr::ItemId;
 use crate::sr::tree::Tree;
 use crate::template::words::{Side, Stand};
@@ -114,8 +114,8 @@ fn by_word_alone(sources: &[Source<'_>]) -> Option<Remark> {
     let mut known = sources.iter().filter(|one| one.eye().is_some());
     let alone = known.all(|one| one.stand == Stand::Word);
     alone.then(|| {
-        Remark::caution(
-            "side-by-word",
+        Remark::of(
+            RemarkCode::SideByWord,
             "Only a word that the site dictionary lists tells the side; no code does.",
         )
         .act("Have the sender add a coded laterality.")
@@ -132,8 +132,8 @@ fn both(one: Side, other: Side) -> String {
 }
 
 fn conflict(said: &str, technical: &str) -> Remark {
-    Remark::blocking(
-        "laterality-conflict",
+    Remark::of(
+        RemarkCode::LateralityConflict,
         format!("The report says {said} for this value (technical: {technical})."),
     )
     .act("Correct the report at its source; no side was picked.")
@@ -148,8 +148,8 @@ fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye,
         return Err(conflict(&said, &split.tell(tree)));
     }
     if let Some(unknown) = sources.iter().find(|one| one.says == SideSaid::Unknown) {
-        return Err(Remark::blocking(
-            "laterality-unclear",
+        return Err(Remark::of(
+            RemarkCode::LateralityUnclear,
             format!(
                 "The side is given in a code nobody explains: {}.",
                 unknown.tell(tree)
@@ -163,7 +163,7 @@ fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye,
             true => "Nothing says which eye.".to_owned(),
             false => format!("Nothing says which eye: {}.", said.join("; ")),
         };
-        return Err(Remark::blocking("laterality-missing", why).act(
+        return Err(Remark::of(RemarkCode::LateralityMissing, why).act(
             "Have the report say right or left, or explain its codes in the site dictionary.",
         ));
     };
@@ -192,8 +192,8 @@ fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye,
     if sources.iter().any(believable) {
         return Ok(eye);
     }
-    Err(Remark::blocking(
-        "laterality-missing",
+    Err(Remark::of(
+        RemarkCode::LateralityMissing,
         format!(
             "{}, which is not where the template looks for the side.",
             first.tell(tree)

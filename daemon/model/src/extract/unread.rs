@@ -1,7 +1,7 @@
 //! What was not understood, told once per code and not once per number.
 
 use super::context::Chain;
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode};
 use crate::numbers::unit;
 use crate::sr::tree::{Tree, Value};
 use crate::sr::{Code, ItemId};
@@ -101,8 +101,8 @@ impl Unread {
             self.numbers.len().saturating_sub(MOST) + self.private.len().saturating_sub(MOST);
         for (code, (place, count)) in self.numbers.into_iter().take(MOST) {
             remarks.push(
-                Remark::info(
-                    "value-not-recognised",
+                Remark::of(
+                    RemarkCode::ValueNotRecognised,
                     format!("{NO_RULE}{code}{}.", more(count)),
                 )
                 .at(place),
@@ -110,8 +110,8 @@ impl Unread {
         }
         for (code, (place, count)) in self.private.into_iter().take(MOST) {
             remarks.push(
-                Remark::info(
-                    "local-code-unknown",
+                Remark::of(
+                    RemarkCode::LocalCodeUnknown,
                     format!("{NOBODY}{code}{}.", more(count)),
                 )
                 .at(place)
@@ -119,8 +119,8 @@ impl Unread {
             );
         }
         if left > 0 {
-            remarks.push(Remark::info(
-                "value-not-recognised",
+            remarks.push(Remark::of(
+                RemarkCode::ValueNotRecognised,
                 format!("{left} further codes were not understood."),
             ));
         }

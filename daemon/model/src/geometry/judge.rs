@@ -1,9 +1,10 @@
 //! What a picture says of one measurement, and what could not be worked out.
 
 use super::drawn::Angle;
-use super::{Drawn, NOT_COMPUTED, Origin, Scale};
+use super::{Drawn, Origin, Scale};
 use crate::domain::{
-    Caliper, Geometry, ImageFacts, Laterality, Measurement, Millimetres, Quantity, Remark, Severity,
+    Caliper, Geometry, ImageFacts, Laterality, Measurement, Millimetres, Quantity, Remark,
+    RemarkCode, Severity,
 };
 use crate::normalise::Technique;
 use std::collections::BTreeMap;
@@ -36,7 +37,7 @@ impl Missing {
         let parts: Vec<String> = parts.collect();
         (!parts.is_empty()).then(|| {
             let text = format!("Not worked out from the pictures: {}.", parts.join("; "));
-            Remark::info(NOT_COMPUTED, text)
+            Remark::of(RemarkCode::GeometryNotComputed, text)
         })
     }
 }
@@ -72,7 +73,7 @@ pub(super) fn judge(
     if image.frames > 1 {
         let text = "Drawn in a clip, whose calibration holds for all frames at once; a change of \
                     zoom within it would not show.";
-        say(measurement, Remark::info("caliper-in-clip", text));
+        say(measurement, Remark::of(RemarkCode::CaliperInClip, text));
     }
     match Scale::at(image, &caliper.ends) {
         Ok(scale) => measure(measurement, &caliper, &scale, technique, missing),
@@ -100,8 +101,8 @@ fn side(measurement: &mut Measurement, image: &ImageFacts) {
         measurement.eye = Laterality::Unresolved;
         say(
             measurement,
-            Remark::blocking(
-                "laterality-conflict",
+            Remark::of(
+                RemarkCode::LateralityConflict,
                 format!(
                     "The report says {}, but the picture it was measured in says {}.",
                     of_value.word(),
@@ -129,7 +130,7 @@ fn measure(
         );
         say(
             measurement,
-            Remark::caution("scale-from-pixel-spacing", text),
+            Remark::of(RemarkCode::ScaleFromPixelSpacing, text),
         );
     }
     let mut geometry = measurement.geometry.unwrap_or_default();
@@ -161,7 +162,7 @@ fn length(measurement: &mut Measurement, geometry: Geometry) {
         );
         say(
             measurement,
-            Remark::caution("caliper-length-differs", text).act(
+            Remark::of(RemarkCode::CaliperLengthDiffers, text).act(
                 "Look at the picture: value, caliper or calibration belong to something else.",
             ),
         );
@@ -187,14 +188,17 @@ fn angle(
             "The report states an angle of {stated} degrees, the picture shows {deg}; the larger \
              one counts."
         );
-        say(measurement, Remark::caution("caliper-angle-differs", text));
+        say(
+            measurement,
+            Remark::of(RemarkCode::CaliperAngleDiffers, text),
+        );
     }
     if stated.is_none_or(|stated| deg > stated) {
         geometry.angle_deg = Some(deg);
         // What the stated angle called for, the larger one calls for too.
         measurement
             .remarks
-            .retain(|remark| remark.code != "oblique-caliper");
+            .retain(|remark| remark.code != RemarkCode::ObliqueCaliper);
         let remark = measurement
             .value_mm
             .and_then(|value| technique.angle_remark(value, deg));
@@ -210,8 +214,8 @@ fn angle(
     if deg > technique.angle_caution_deg && drawn.off_rows_deg() <= ALONG_ROWS_DEG {
         say(
             measurement,
-            Remark::caution(
-                "edge-shadow-suspected",
+            Remark::of(
+                RemarkCode::EdgeShadowSuspected,
                 format!(
                     "The caliper lies along the rows of the picture while the nerve runs {deg} \
                      degrees off its columns: it may span the pair of shadows that the globe's \
@@ -240,7 +244,10 @@ fn depth(
                 "The report states a depth of {stated}, the picture shows {found}; the one \
                  further off counts."
             );
-            say(measurement, Remark::caution("caliper-depth-differs", text));
+            say(
+                measurement,
+                Remark::of(RemarkCode::CaliperDepthDiffers, text),
+            );
         }
         if off(stated) >= off(found) {
             return;
@@ -248,7 +255,7 @@ fn depth(
     }
     measurement
         .remarks
-        .retain(|remark| remark.code != "depth-off");
+        .retain(|remark| remark.code != RemarkCode::DepthOff);
     if let Some(remark) = technique.depth_remark(found) {
         say(measurement, remark);
     }

@@ -11,14 +11,10 @@ mod scale;
 pub use drawn::Drawn;
 pub use scale::{Origin, Scale};
 
-use crate::domain::{Derivation, Disposition, ImageFacts, ObjectReading, Quantity};
+use crate::domain::{Derivation, Disposition, ImageFacts, ObjectReading, Quantity, RemarkCode};
 use crate::normalise::Technique;
-use crate::reading::DEPTH_UNKNOWN;
 use judge::Missing;
 use std::collections::BTreeMap;
-
-/// Code of the remark on a report that tells what could not be worked out of its calipers.
-pub const NOT_COMPUTED: &str = "geometry-not-computed";
 
 /// The same readings with caliper geometry worked out wherever report and picture are both there.
 ///
@@ -72,7 +68,7 @@ fn check(
     if sheath.all(|one| one.geometry.is_some_and(|known| known.angle_deg.is_some())) {
         reading
             .remarks
-            .retain(|remark| remark.code != "angle-unknown");
+            .retain(|remark| remark.code != RemarkCode::AngleUnknown);
     }
 }
 
@@ -86,7 +82,7 @@ fn settle_depth(reading: &mut ObjectReading) {
     if sheath.all(|one| one.depth().is_some()) {
         reading
             .remarks
-            .retain(|remark| remark.code != DEPTH_UNKNOWN);
+            .retain(|remark| remark.code != RemarkCode::DepthUnknown);
     }
 }
 

@@ -1,16 +1,9 @@
 //! Whether an exam can have been done when it says.
 
 use super::Exam;
-use crate::domain::{Moment, Remark};
-use crate::reading::DATES_APART;
+use crate::domain::{Moment, Remark, RemarkCode};
 use chrono::{DateTime, TimeDelta, Utc};
 use std::collections::BTreeMap;
-
-/// Code of the caution on an exam whose date cannot be right, and why it serves nobody.
-pub const DATE_IMPLAUSIBLE: &str = "date-implausible";
-
-/// Code of the remark on such an exam once a person has labelled it.
-const CONFIRMED: &str = "date-confirmed";
 
 /// How far ahead of its receipt an exam may be dated: time zones, and clocks that differ.
 const AHEAD: TimeDelta = TimeDelta::days(1);
@@ -31,8 +24,8 @@ fn dated_before_birth(exam: &Exam) -> Option<Remark> {
     let (day, born) = (exam.performed_at.date(), exam.identity.birth_date?);
     // A day of time zones: children are scanned on the day of their birth.
     ((born - day).num_days() > 1).then(|| {
-        Remark::caution(
-            DATE_IMPLAUSIBLE,
+        Remark::of(
+            RemarkCode::DateImplausible,
             format!(
                 "The exam is dated {day}, before the patient's birth on {born}. It is no baseline, and \
                  later exams are not compared with it."
@@ -47,18 +40,18 @@ fn dates_far_apart(exam: &Exam) -> Option<Remark> {
     let standing = exam.objects.iter();
     let standing = standing.filter(|object| object.superseded_by.is_empty());
     let mut remarks = standing.flat_map(|object| &object.remarks);
-    let apart = remarks.find(|remark| remark.code == DATES_APART)?;
+    let apart = remarks.find(|remark| remark.code == RemarkCode::DatesFarApart)?;
     Some(match exam.label {
-        None => Remark::caution(
-            DATE_IMPLAUSIBLE,
+        None => Remark::of(
+            RemarkCode::DateImplausible,
             format!(
                 "{} The exam is no baseline, and later exams are not compared with it.",
                 apart.text
             ),
         )
         .act("Send a corrected report, or label the exam if its date is right."),
-        Some(_) => Remark::info(
-            CONFIRMED,
+        Some(_) => Remark::of(
+            RemarkCode::DateConfirmed,
             format!(
                 "{} Somebody has labelled the exam, so its date is taken as confirmed.",
                 apart.text
@@ -77,16 +70,16 @@ fn dated_after_receipt(exam: &Exam, received: &BTreeMap<String, DateTime<Utc>>) 
     }
     let (day, came) = (exam.performed_at.date(), first.format("%Y-%m-%d"));
     Some(match exam.label {
-        None => Remark::caution(
-            DATE_IMPLAUSIBLE,
+        None => Remark::of(
+            RemarkCode::DateImplausible,
             format!(
                 "The exam is dated {day}, but its report was received on {came}, before that day. It is \
                  no baseline, and later exams are not compared with it."
             ),
         )
         .act("Send a corrected report, or label the exam if the date is right."),
-        Some(_) => Remark::info(
-            CONFIRMED,
+        Some(_) => Remark::of(
+            RemarkCode::DateConfirmed,
             format!(
                 "The exam is dated {day}, but its report was received on {came}. Somebody has \
                  labelled it, so the date is taken as confirmed."

@@ -1,20 +1,14 @@
 //! To which exam what people said belongs: an entry stays with the readings it was given for.
 
 use super::Exam;
-use crate::domain::{About, Label, OpeningPressure, Remark};
+use crate::domain::{About, Label, OpeningPressure, Remark, RemarkCode};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Code of the remark where ids that were joined have different entries for one exam.
-const JOINED_IDS: &str = "joined-ids-contradict";
-
-/// Code of the remark where readings with different entries have become one exam.
-const JOINED_READINGS: &str = "joined-readings-contradict";
-
 /// Codes of remarks on entries that contradict each other: the exam may have been raised.
-pub const CONTRADICTED: [&str; 2] = [JOINED_IDS, JOINED_READINGS];
-
-/// Code of the remark on an entry for several exams of which nobody said to which it belongs.
-const OF_SEVERAL: &str = "entry-of-several-exams";
+pub const CONTRADICTED: [RemarkCode; 2] = [
+    RemarkCode::JoinedIdsContradict,
+    RemarkCode::JoinedReadingsContradict,
+];
 
 /// What people said of a patient's exams.
 #[derive(Debug, Clone, Copy, Default)]
@@ -193,14 +187,14 @@ impl<T: Clone + PartialEq> OfExam<'_, T> {
             return (Some(first.entry.clone()), remark);
         };
         let remark = match first.about == other.about {
-            true => Remark::caution(
-                JOINED_IDS,
+            true => Remark::of(
+                RemarkCode::JoinedIdsContradict,
                 format!(
                     "The exam has different {what}s under the ids that were joined; none is used."
                 ),
             ),
-            false => Remark::caution(
-                JOINED_READINGS,
+            false => Remark::of(
+                RemarkCode::JoinedReadingsContradict,
                 format!(
                     "Readings that are one exam now were given different {what}s; none is used."
                 ),
@@ -211,8 +205,8 @@ impl<T: Clone + PartialEq> OfExam<'_, T> {
 }
 
 fn of_several(what: &str, entry: &str, exams: usize, counts: &str) -> Remark {
-    Remark::caution(
-        OF_SEVERAL,
+    Remark::of(
+        RemarkCode::EntryOfSeveralExams,
         format!("The {what} {entry} was given for {exams} exams of this study together; {counts}."),
     )
     .act("Say for which exam it is meant.")

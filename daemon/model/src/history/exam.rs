@@ -3,18 +3,15 @@
 use super::clock::Stamp;
 use super::replacing::Replacing;
 use super::sessions::{self, Part, Session};
-use super::{DATE_IMPLAUSIBLE, Identity, modality, told};
+use super::{Identity, modality, told};
 use crate::domain::{
     Border, Device, Label, Measurement, Modality, Moment, ObjectReading, OpeningPressure,
-    PatientKey, Quantity, Remark,
+    PatientKey, Quantity, Remark, RemarkCode,
 };
 use crate::normalise::settle;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
-
-/// Code of the remark on values of a replaced report.
-pub(crate) const SUPERSEDED: &str = "superseded";
 
 /// One report of an exam.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -167,14 +164,14 @@ impl Exam {
         exam.put_in_order(session);
         exam.settle();
         if facts.operator.many {
-            exam.remarks.push(Remark::caution(
-                "operators-differ",
+            exam.remarks.push(Remark::of(
+                RemarkCode::OperatorsDiffer,
                 "Reports of this exam name different operators; it counts as one of unknown operator.",
             ));
         }
         if facts.device.many {
-            exam.remarks.push(Remark::caution(
-                "devices-differ",
+            exam.remarks.push(Remark::of(
+                RemarkCode::DevicesDiffer,
                 "Reports of this exam name different devices; it counts as one of unknown device.",
             ));
         }
@@ -182,8 +179,8 @@ impl Exam {
         exam.remarks.extend(told::of_session(session, replacing));
         if exam.identity.contradictory {
             exam.remarks.push(
-                Remark::blocking(
-                    "identity-contradictory",
+                Remark::of(
+                    RemarkCode::IdentityContradictory,
                     "Reports of this exam give different birth dates or sexes for one patient id.",
                 )
                 .act("Find out whose reports they are and send corrected ones."),
@@ -202,8 +199,8 @@ impl Exam {
         let values = values.filter_map(|(value, _)| reading.measurements.get(*value));
         let mut values: Vec<Measurement> = values.cloned().collect();
         let aside = match superseded_by.first() {
-            Some(by) => Some(Remark::info(
-                SUPERSEDED,
+            Some(by) => Some(Remark::of(
+                RemarkCode::Superseded,
                 format!("Replaced by report {by}."),
             )),
             None if replacing.is_in_circle(&uid) => Some(told::in_circle()),
@@ -218,8 +215,8 @@ impl Exam {
         let amending = replacing.without_values(&uid).next();
         if let Some(by) = amending.filter(|_| superseded_by.is_empty()) {
             self.remarks.push(
-                Remark::caution(
-                    "amended-without-values",
+                Remark::of(
+                    RemarkCode::AmendedWithoutValues,
                     format!(
                         "Report {by} names {uid} as its predecessor and holds no sheath value; \
                          the values of {uid} are still used."
@@ -276,8 +273,8 @@ impl Exam {
             .collect();
         let reports = used.len();
         (reports > 1).then(|| {
-            Remark::caution(
-                "reports-pooled",
+            Remark::of(
+                RemarkCode::ReportsPooled,
                 format!("Readings of {reports} reports of this exam are used together."),
             )
             .act("If one was made to replace another, it does not say so: send it with its predecessor named.")
@@ -293,7 +290,7 @@ impl Exam {
             m.value
                 .remarks
                 .iter()
-                .all(|remark| remark.code != SUPERSEDED)
+                .all(|remark| remark.code != RemarkCode::Superseded)
         };
         settle(
             self.measurements
@@ -309,8 +306,8 @@ impl Exam {
         self.definition = one;
         if many {
             for value in self.measurements.iter_mut().filter(|m| m.value.usable) {
-                value.value.set_aside(Remark::blocking(
-                    "borders-mixed",
+                value.value.set_aside(Remark::of(
+                    RemarkCode::BordersMixed,
                     "Values of this exam were taken between different borders, which differ by about 0.8 mm.",
                 ));
             }
@@ -321,7 +318,7 @@ impl Exam {
     #[must_use]
     pub fn is_date_doubted(&self) -> bool {
         let mut remarks = self.remarks.iter();
-        remarks.any(|remark| remark.code == DATE_IMPLAUSIBLE)
+        remarks.any(|remark| remark.code == RemarkCode::DateImplausible)
     }
 
     /// Usable sheath readings, in the order of time.

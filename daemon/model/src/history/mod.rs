@@ -17,14 +17,12 @@ mod sessions;
 mod told;
 
 pub use critical::critical_factor;
-pub use dated::{DATE_IMPLAUSIBLE, date_doubt};
+pub use dated::date_doubt;
 pub use entries::{CONTRADICTED, Entries, Made, Places};
-pub(crate) use exam::SUPERSEDED;
 pub use exam::{Exam, ExamMeasurement, ObjectUse, exam_id, session_id};
 pub use identity::{Identity, same_person};
 pub use other_eye::values_unread;
 pub use sessions::Apart;
-pub use told::PRELIMINARY;
 
 use crate::domain::ObjectReading;
 use clock::Clock;

@@ -1,12 +1,8 @@
 //! One exam is of one kind of imaging: widths of different kinds are never pooled.
 
 use super::ExamMeasurement;
-use super::exam::SUPERSEDED;
-use crate::domain::{Modality, Quantity, Remark};
+use crate::domain::{Modality, Quantity, Remark, RemarkCode};
 use std::collections::BTreeSet;
-
-/// Code of the remark on a value of another kind of imaging than the exam's.
-const MIXED: &str = "modality-mixed";
 
 /// Sets aside what is of another kind than the exam, and returns the exam's kind.
 ///
@@ -17,7 +13,7 @@ pub(super) fn separate(measurements: &mut [ExamMeasurement]) -> Modality {
     let is_ours = |one: &ExamMeasurement| {
         let mut remarks = one.value.remarks.iter();
         one.value.quantity == Quantity::SheathDiameter
-            && remarks.all(|remark| remark.code != SUPERSEDED)
+            && remarks.all(|remark| remark.code != RemarkCode::Superseded)
     };
     let of = |usable: bool| -> BTreeSet<Modality> {
         let values = measurements.iter().filter(|one| is_ours(one));
@@ -58,7 +54,7 @@ pub(super) fn separate(measurements: &mut [ExamMeasurement]) -> Modality {
             ),
         };
         one.value
-            .set_aside(Remark::blocking(MIXED, text).at(one.value.place.clone()));
+            .set_aside(Remark::of(RemarkCode::ModalityMixed, text).at(one.value.place.clone()));
     }
     exam
 }

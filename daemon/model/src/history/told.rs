@@ -2,36 +2,42 @@
 
 use super::replacing::Replacing;
 use super::sessions::{Part, Session};
-use crate::domain::{Eye, Quantity, Remark};
-
-/// Code of the remark on an exam that rests on a report that calls itself preliminary.
-pub const PRELIMINARY: &str = "exam-preliminary";
+use crate::domain::{Eye, Quantity, Remark, RemarkCode};
 
 /// Remarks on a report that is not final yet, and what they make of its exam.
-const EARLY: [(&str, &str, &str); 3] = [
-    ("document-preliminary", PRELIMINARY, "preliminary"),
-    ("document-partial", "exam-partial", "partial"),
-    ("document-unverified", "exam-unverified", "unverified"),
+const EARLY: [(RemarkCode, RemarkCode, &str); 3] = [
+    (
+        RemarkCode::DocumentPreliminary,
+        RemarkCode::ExamPreliminary,
+        "preliminary",
+    ),
+    (
+        RemarkCode::DocumentPartial,
+        RemarkCode::ExamPartial,
+        "partial",
+    ),
+    (
+        RemarkCode::DocumentUnverified,
+        RemarkCode::ExamUnverified,
+        "unverified",
+    ),
 ];
 
 /// Reports that are named in one remark.
 const NAMED: usize = 8;
 
-const CIRCLE: &str = "replacement-circle";
-const UNTIMED: &str = "reports-differ-untimed";
-
 /// The remark on a value of a report in a circle.
 pub(super) fn in_circle() -> Remark {
-    Remark::blocking(
-        CIRCLE,
+    Remark::of(
+        RemarkCode::ReplacementCircle,
         "Its report and others name each other as predecessor; nobody can tell which was corrected.",
     )
 }
 
 /// The remark on a value that may be of another time than the rest.
 pub(super) fn untimed() -> Remark {
-    Remark::blocking(
-        UNTIMED,
+    Remark::of(
+        RemarkCode::ReportsDifferUntimed,
         "Nobody says when it was read, and it may be of another time than the other readings of its \
          study; it is not pooled with them.",
     )
@@ -54,7 +60,7 @@ pub(super) fn of_session(session: &Session<'_>, replacing: &Replacing<'_>) -> Ve
             .collect();
         if !early.is_empty() {
             remarks.push(
-                Remark::caution(
+                Remark::of(
                     code,
                     format!("This exam rests on a {word} report ({}).", names(&early)),
                 )
@@ -64,8 +70,8 @@ pub(super) fn of_session(session: &Session<'_>, replacing: &Replacing<'_>) -> Ve
     }
     for early in parts().map(|part| part.reading.uid()) {
         if let Some(late) = replacing.early.became.get(early) {
-            remarks.push(Remark::info(
-                "preliminary-superseded",
+            remarks.push(Remark::of(
+                RemarkCode::PreliminarySuperseded,
                 format!(
                     "Report {late} is final and took the place of report {early}, which was not, \
                      though it does not name it: same study, same eyes, same observer or machine."
@@ -79,8 +85,8 @@ pub(super) fn of_session(session: &Session<'_>, replacing: &Replacing<'_>) -> Ve
         .collect();
     if !unclear.is_empty() {
         remarks.push(
-            Remark::caution(
-                "final-of-which",
+            Remark::of(
+                RemarkCode::FinalOfWhich,
                 format!(
                     "Nobody can tell which of several preliminary reports was made final ({}); \
                      nothing was replaced.",
@@ -97,8 +103,8 @@ pub(super) fn of_session(session: &Session<'_>, replacing: &Replacing<'_>) -> Ve
         .collect();
     if !circle.is_empty() {
         remarks.push(
-            Remark::blocking(
-                CIRCLE,
+            Remark::of(
+                RemarkCode::ReplacementCircle,
                 format!(
                     "Reports name each other as predecessor in a circle ({}). None replaces another, \
                      and nobody can tell which is right: their values are shown and not used.",
@@ -116,8 +122,8 @@ pub(super) fn of_session(session: &Session<'_>, replacing: &Replacing<'_>) -> Ve
             .map(|part| values(part))
             .collect();
         remarks.push(
-            Remark::blocking(
-                UNTIMED,
+            Remark::of(
+                RemarkCode::ReportsDifferUntimed,
                 format!(
                     "Reports of this study do not say when they were read, and may be of different \
                      times. They are not pooled. {}{}",
@@ -139,8 +145,8 @@ pub(super) fn of_session(session: &Session<'_>, replacing: &Replacing<'_>) -> Ve
     };
     if !elsewhere.is_empty() {
         remarks.push(
-            Remark::caution(
-                "report-of-no-time",
+            Remark::of(
+                RemarkCode::ReportOfNoTime,
                 format!(
                     "The study holds several exams, and nobody can tell to which these reports belong, \
                      which have no time: {}. They are shown with the first, and not used.",

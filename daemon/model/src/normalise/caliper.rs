@@ -1,7 +1,7 @@
 //! What depth and angle of the caliper do to a value.
 
 use super::Technique;
-use crate::domain::{Millimetres, Remark};
+use crate::domain::{Millimetres, Remark, RemarkCode, Severity};
 use crate::numbers::as_sent;
 use crate::numbers::decimal::Decimal;
 use crate::sr::tree::Measured;
@@ -25,8 +25,8 @@ pub(super) fn angle(given: &[Option<Measured>], remarks: &mut Vec<Remark>) -> Op
         [] => return None,
         [one] => one.as_ref(),
         _ => {
-            remarks.push(Remark::caution(
-                "angle-unclear",
+            remarks.push(Remark::of(
+                RemarkCode::AngleUnclear,
                 "Several angles contradict each other; none is used.",
             ));
             return None;
@@ -43,8 +43,8 @@ pub(super) fn angle(given: &[Option<Measured>], remarks: &mut Vec<Remark>) -> Op
         (in_degrees && angle.abs() <= 90.0).then_some(angle.abs())
     });
     if read.is_none() {
-        remarks.push(Remark::caution(
-            "angle-unclear",
+        remarks.push(Remark::of(
+            RemarkCode::AngleUnclear,
             "The angle of the caliper is not a number of degrees up to 90; it is not used.",
         ));
     }
@@ -62,9 +62,13 @@ impl Technique {
         if beyond(self.depth_max_off_mm) {
             let limit = self.depth_max_off_mm;
             let text = format!("{text}; above {limit} mm a value is not used.");
-            Some(Remark::blocking("depth-off", text).act("Measure again at the right depth."))
+            Some(
+                Remark::of(RemarkCode::DepthOff, text)
+                    .with(Severity::Blocking)
+                    .act("Measure again at the right depth."),
+            )
         } else if beyond(self.depth_caution_mm) {
-            Some(Remark::caution("depth-off", format!("{text}.")))
+            Some(Remark::of(RemarkCode::DepthOff, format!("{text}.")))
         } else {
             None
         }
@@ -85,9 +89,13 @@ impl Technique {
                 "{text}; above {} degrees it is not used.",
                 self.angle_max_deg
             );
-            Some(Remark::blocking("oblique-caliper", text).act("Measure again straight across."))
+            Some(
+                Remark::of(RemarkCode::ObliqueCaliper, text)
+                    .with(Severity::Blocking)
+                    .act("Measure again straight across."),
+            )
         } else {
-            Some(Remark::caution("oblique-caliper", format!("{text}.")))
+            Some(Remark::of(RemarkCode::ObliqueCaliper, format!("{text}.")))
         }
     }
 }

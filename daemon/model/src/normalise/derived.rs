@@ -1,36 +1,28 @@
 //! Means beside their readings, and the same reading twice: each reading counts once.
 
-use crate::domain::{Derivation, Measurement, Modality, Plane, Remark};
+use crate::domain::{Derivation, Measurement, Modality, Plane, Remark, RemarkCode};
 use std::collections::BTreeMap;
-
-const BESIDE: &str = "derived-beside-readings";
-const ALONE: &str = "derived-without-readings";
-const EXTREME: &str = "extreme-without-readings";
-const UNUSABLE: &str = "derived-from-unusable";
-const OTHER: &str = "derived-beside-derived";
-pub(crate) const OBSERVATION_SEEN: &str = "observation-seen";
 
 /// Codes of remarks on values that are no part of the exam: nothing of it was made from them, and
 /// whatever they lack, the exam does not lack.
-const APART: [&str; 9] = [
-    "earlier-finding",
-    "value-quoted",
-    "observed-before-exam",
-    "observed-another-day",
-    "observed-on-several-days",
-    "several-time-points",
-    "subject-not-patient",
-    "other-subject",
-    "superseded",
+const APART: [RemarkCode; 9] = [
+    RemarkCode::EarlierFinding,
+    RemarkCode::ValueQuoted,
+    RemarkCode::ObservedBeforeExam,
+    RemarkCode::ObservedAnotherDay,
+    RemarkCode::ObservedOnSeveralDays,
+    RemarkCode::SeveralTimePoints,
+    RemarkCode::SubjectNotPatient,
+    RemarkCode::OtherSubject,
+    RemarkCode::Superseded,
 ];
 
 /// Whether a value is no part of the exam that its report is of.
 #[must_use]
 pub fn is_apart(measurement: &Measurement) -> bool {
     let mut codes = measurement.remarks.iter().map(|remark| &remark.code);
-    codes.any(|code| APART.contains(&code.as_ref()))
+    codes.any(|code| APART.contains(code))
 }
-const UNEQUAL: &str = "observation-uid-conflict";
 
 /// Decides, over the measurements of one object or of all objects of one exam, which derived values
 /// and which repeats are set aside. Doing it for each object and then for the exam is fine.
@@ -59,7 +51,7 @@ fn made(derivation: Derivation) -> &'static str {
     }
 }
 
-fn has(measurement: &Measurement, code: &str) -> bool {
+fn has(measurement: &Measurement, code: RemarkCode) -> bool {
     measurement.remarks.iter().any(|remark| remark.code == code)
 }
 
@@ -67,7 +59,7 @@ fn drop_repeats(all: &mut [&mut Measurement]) {
     let mut by_uid: BTreeMap<String, Vec<usize>> = BTreeMap::new();
     for (at, measurement) in all.iter().enumerate() {
         if let Some(uid) = &measurement.observation_uid
-            && !has(measurement, OBSERVATION_SEEN)
+            && !has(measurement, RemarkCode::ObservationSeen)
         {
             by_uid.entry(uid.clone()).or_default().push(at);
         }
@@ -88,8 +80,8 @@ fn drop_repeats(all: &mut [&mut Measurement]) {
             };
             if !equal {
                 one.set_aside(
-                    Remark::blocking(
-                        UNEQUAL,
+                    Remark::of(
+                        RemarkCode::ObservationUidConflict,
                         "The same Observation UID stands at values that are not the same; none is used.",
                     )
                     .at(one.place.clone())
@@ -97,8 +89,8 @@ fn drop_repeats(all: &mut [&mut Measurement]) {
                 );
             } else if kept {
                 one.set_aside(
-                    Remark::info(
-                        OBSERVATION_SEEN,
+                    Remark::of(
+                        RemarkCode::ObservationSeen,
                         "The same Observation UID was read already.",
                     )
                     .at(one.place.clone()),
@@ -158,7 +150,8 @@ fn settle_derived(all: &mut [&mut Measurement]) {
     // Judged against what was usable before, so that the order of the values decides nothing.
     // One of each kind is enough to judge by.
     let mut kinds: Vec<Measurement> = Vec::new();
-    let of_the_exam = |one: &&&mut Measurement| !has(one, OBSERVATION_SEEN) && !is_apart(one);
+    let of_the_exam =
+        |one: &&&mut Measurement| !has(one, RemarkCode::ObservationSeen) && !is_apart(one);
     for one in all.iter().filter(of_the_exam) {
         let same = |kind: &Measurement| {
             kind.usable == one.usable
@@ -188,7 +181,8 @@ fn settle_derived(all: &mut [&mut Measurement]) {
         if own == 0 {
             continue;
         }
-        one.remarks.retain(|remark| remark.code != ALONE);
+        one.remarks
+            .retain(|remark| remark.code != RemarkCode::DerivedWithoutReadings);
         let alike = || kinds.iter().filter(|kind| comparable(kind, one));
         let best = alike()
             .filter(|kind| kind.usable)
@@ -199,8 +193,8 @@ fn settle_derived(all: &mut [&mut Measurement]) {
         let place = one.place.clone();
         if best == 0 {
             one.set_aside(
-                Remark::info(
-                    BESIDE,
+                Remark::of(
+                    RemarkCode::DerivedBesideReadings,
                     format!(
                         "{} of the readings above; the readings were used.",
                         made(one.derivation)
@@ -210,29 +204,32 @@ fn settle_derived(all: &mut [&mut Measurement]) {
             );
         } else if readings_unusable {
             one.set_aside(
-                Remark::blocking(UNUSABLE, "Made from readings of which none can be used.")
-                    .at(place),
+                Remark::of(
+                    RemarkCode::DerivedFromUnusable,
+                    "Made from readings of which none can be used.",
+                )
+                .at(place),
             );
         } else if own == rank(Derivation::Minimum) {
             one.set_aside(
-                Remark::caution(
-                    EXTREME,
+                Remark::of(
+                    RemarkCode::ExtremeWithoutReadings,
                     "A smallest or largest value without its readings is not comparable.",
                 )
                 .at(place),
             );
         } else if best < own {
             one.set_aside(
-                Remark::info(
-                    OTHER,
+                Remark::of(
+                    RemarkCode::DerivedBesideDerived,
                     "Another value made from the same readings is here and is used instead.",
                 )
                 .at(place),
             );
         } else {
             one.remarks.push(
-                Remark::caution(
-                    ALONE,
+                Remark::of(
+                    RemarkCode::DerivedWithoutReadings,
                     "Made from readings that are not here; it counts as one reading.",
                 )
                 .at(place),

@@ -12,11 +12,12 @@ mod value;
 #[cfg(test)]
 mod tests;
 
-pub(crate) use derived::OBSERVATION_SEEN;
 pub use derived::{is_apart, settle};
 pub use technique::Technique;
 
-use crate::domain::{Geometry, Measurement, Millimetres, Moment, Quantity, Remark, Severity};
+use crate::domain::{
+    Geometry, Measurement, Millimetres, Moment, Quantity, Remark, RemarkCode, Severity,
+};
 use crate::extract::Found;
 use crate::numbers::{as_sent, length_of};
 use crate::sr::tree::Measured;
@@ -106,16 +107,16 @@ fn length(
     let read = match read.as_slice() {
         [one] => *one,
         _ => {
-            remarks.push(Remark::caution(
-                "depth-unclear",
+            remarks.push(Remark::of(
+                RemarkCode::DepthUnclear,
                 format!("Several values for the {what} contradict each other; none is used."),
             ));
             return None;
         }
     };
     if read.is_none() {
-        remarks.push(Remark::caution(
-            "depth-unclear",
+        remarks.push(Remark::of(
+            RemarkCode::DepthUnclear,
             format!("The {what} holds no readable length; it is not used."),
         ));
     }

@@ -1,6 +1,6 @@
 //! Whether a value can be a sheath at all. A value outside is kept, shown and not used.
 
-use crate::domain::{Millimetres, Remark};
+use crate::domain::{Millimetres, Remark, RemarkCode};
 
 /// The gate without a configuration: the extremes of published series are 2.0 mm in children and
 /// 7.6 mm in raised pressure; the margin around them is an engineering choice.
@@ -48,8 +48,8 @@ pub fn remark(value: Millimetres, gate: (Millimetres, Millimetres)) -> Option<Re
         "a unit or a decimal point may have slipped"
     };
     Some(
-        Remark::blocking(
-            "implausible",
+        Remark::of(
+            RemarkCode::Implausible,
             format!(
                 "{value} is outside {} to {}, the widths a sheath can have; {maybe}.",
                 gate.0, gate.1
@@ -63,8 +63,8 @@ pub fn remark(value: Millimetres, gate: (Millimetres, Millimetres)) -> Option<Re
 #[must_use]
 pub fn maybe_nerve(value: Millimetres) -> Option<Remark> {
     within(value, NERVE).then(|| {
-        Remark::info(
-            "maybe-nerve-alone",
+        Remark::of(
+            RemarkCode::MaybeNerveAlone,
             format!("{value} is published for sheaths of children and for nerves without sheath."),
         )
         .act("Compare with the patient's earlier values and the picture.")

@@ -1,5 +1,5 @@
 use super::*;
-use crate::domain::{Derivation, Eye, Laterality, Modality, Plane};
+use crate::domain::{Derivation, Eye, Laterality, Modality, Plane, RemarkCode};
 use crate::extract::Given;
 use crate::numbers::decimal::{Decimal, NotDecimal};
 use crate::numbers::unit;
@@ -432,7 +432,7 @@ fn means_beside_readings() {
     );
     // A mean of readings that are all unusable is no better than they are.
     let mut unusable = made(Single, "5.4", Unspecified);
-    unusable.set_aside(Remark::blocking("oblique-caliper", "test"));
+    unusable.set_aside(Remark::of(RemarkCode::ObliqueCaliper, "test"));
     assert_eq!(
         settled(vec![made(Mean, "5.5", Unspecified), unusable])[0],
         beside("derived-from-unusable")

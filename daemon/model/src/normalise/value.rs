@@ -1,6 +1,6 @@
 //! The value itself: which of the two numbers a NUM may hold, in millimetres.
 
-use crate::domain::{Millimetres, Remark};
+use crate::domain::{Millimetres, Remark, RemarkCode};
 use crate::extract::Found;
 use crate::numbers::decimal::{self, BeyondLength, DS_BYTES, Decimal, NotDecimal};
 use crate::numbers::{as_sent, unit};
@@ -41,12 +41,12 @@ pub(super) fn read(
             Some(why) => format!("The report holds no value: {why}."),
             None => "The report holds no value.".to_owned(),
         };
-        remarks.push(Remark::blocking("value-missing", text));
+        remarks.push(Remark::of(RemarkCode::ValueMissing, text));
         return None;
     };
     if let Some(why) = why {
-        remarks.push(Remark::blocking(
-            "value-qualified",
+        remarks.push(Remark::of(
+            RemarkCode::ValueQualified,
             format!("The report qualifies the value: {why}."),
         ));
     }
@@ -54,8 +54,8 @@ pub(super) fn read(
         Ok(number) => number,
         Err(error) => {
             remarks.push(
-                Remark::blocking(
-                    "value-unreadable",
+                Remark::of(
+                    RemarkCode::ValueUnreadable,
                     format!("The value cannot be read: {error}."),
                 )
                 .act("Correct the report at its source; it was not repaired."),
@@ -68,8 +68,8 @@ pub(super) fn read(
         .as_ref()
         .is_some_and(|text| text.trim().len() > DS_BYTES)
     {
-        remarks.push(Remark::caution(
-            "value-too-long",
+        remarks.push(Remark::of(
+            RemarkCode::ValueTooLong,
             format!("The value has more than the {DS_BYTES} characters that DICOM allows."),
         ));
     }
@@ -95,8 +95,8 @@ pub(super) fn read(
     match length {
         Ok(read) => {
             if read.rounded {
-                remarks.push(Remark::info(
-                    "value-rounded",
+                remarks.push(Remark::of(
+                    RemarkCode::ValueRounded,
                     format!("Rounded to the micrometre: {}.", read.length),
                 ));
             }
@@ -106,8 +106,8 @@ pub(super) fn read(
             })
         }
         Err(error) => {
-            remarks.push(Remark::blocking(
-                "value-unreadable",
+            remarks.push(Remark::of(
+                RemarkCode::ValueUnreadable,
                 format!("The value cannot be a width: {error}."),
             ));
             None
@@ -161,8 +161,8 @@ fn disagreement(measured: &Measured) -> Option<Remark> {
         !agree
     })?;
     Some(
-        Remark::caution(
-            "value-disagrees",
+        Remark::of(
+            RemarkCode::ValueDisagrees,
             format!(
                 "{first} says {used}, {} {}; the first is used.",
                 other.0, other.1

@@ -1,6 +1,6 @@
 //! Units of length: a closed table of UCUM codes, and a site's own spellings.
 
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode, Severity};
 use crate::sr::Code;
 use crate::sr::code::CodeKey;
 use crate::template::Vocabulary;
@@ -33,8 +33,8 @@ pub fn by_site(code: &Code) -> Option<Remark> {
     let (value, scheme) = (code.value.trim(), code.scheme.trim());
     let text = format!("The unit {value} {scheme} is read as the site dictionary says.");
     Some(match value {
-        "1" => Remark::caution("unit-by-site", text),
-        _ => Remark::info("unit-by-site", text),
+        "1" => Remark::of(RemarkCode::UnitBySite, text).with(Severity::Caution),
+        _ => Remark::of(RemarkCode::UnitBySite, text),
     })
 }
 
@@ -74,16 +74,17 @@ fn conflict(code: &Code) -> Remark {
         "The unit's code says {} and its own meaning names another unit.",
         code.value.trim()
     );
-    Remark::blocking("unit-conflict", text)
+    Remark::of(RemarkCode::UnitConflict, text)
         .act("Compare with the picture and correct the report at its source; no unit was picked.")
 }
 
 fn missing(text: &str) -> Remark {
-    Remark::blocking("unit-missing", text).act("Have the sender write the unit; none was assumed.")
+    Remark::of(RemarkCode::UnitMissing, text)
+        .act("Have the sender write the unit; none was assumed.")
 }
 
 fn unknown(text: &str) -> Remark {
-    Remark::blocking("unit-unknown", text).act(
+    Remark::of(RemarkCode::UnitUnknown, text).act(
         "Have the sender write a UCUM unit, or explain this spelling by a [[term]] with `unit` in \
          the site dictionary.",
     )

@@ -1,6 +1,6 @@
 //! What a document says of its own state, and what a site makes of it.
 
-use crate::domain::{DocumentState, Measurement, Remark};
+use crate::domain::{DocumentState, Measurement, Remark, RemarkCode};
 use crate::sr::Header;
 use serde::Serialize;
 
@@ -65,29 +65,33 @@ pub(super) fn apply(
         (
             is(&header.completion, "PARTIAL"),
             documents.partial,
-            ("document-partial", "partial", "(0040,A491)"),
+            (RemarkCode::DocumentPartial, "partial", "(0040,A491)"),
         ),
         (
             is(&header.preliminary, "PRELIMINARY"),
             documents.preliminary,
-            ("document-preliminary", "preliminary", "(0040,A496)"),
+            (
+                RemarkCode::DocumentPreliminary,
+                "preliminary",
+                "(0040,A496)",
+            ),
         ),
         (
             is(&header.verification, "UNVERIFIED"),
             documents.unverified,
-            ("document-unverified", "unverified", "(0040,A493)"),
+            (RemarkCode::DocumentUnverified, "unverified", "(0040,A493)"),
         ),
     ];
     for (_, policy, (code, word, at)) in states.into_iter().filter(|state| state.0) {
         if policy == Policy::Use {
             continue;
         }
-        remarks.push(Remark::caution(code, format!("The report calls itself {word}.")).at(at));
+        remarks.push(Remark::of(code, format!("The report calls itself {word}.")).at(at));
         if policy == Policy::Hold {
             for one in measurements.iter_mut() {
                 one.set_aside(
-                    Remark::blocking(
-                        "document-held",
+                    Remark::of(
+                        RemarkCode::DocumentHeld,
                         format!("The report is {word}, and this site waits for its successor."),
                     )
                     .at(one.place.clone()),

@@ -1,20 +1,16 @@
 //! Who, when and with what: the tree first, the header where the tree is silent.
 
 use super::sessions::is_of_another_time;
-use crate::domain::{Device, ExamFacts, Measurement, Moment, Patient, PatientKey, Remark};
+use crate::domain::{
+    Device, ExamFacts, Measurement, Moment, Patient, PatientKey, Remark, RemarkCode,
+};
 use crate::extract::{Found, Given, ProcedureSaid};
 use crate::sr::{self, Header};
 use crate::template::words::Side;
 use chrono::Days;
 
-/// Code of the caution on a report that is dated long before or after its study.
-pub const DATES_APART: &str = "dates-far-apart";
-
 /// Days in a year, the longest there is.
 const A_YEAR: i64 = 366;
-
-/// Code of the remark on a value that an earlier exam left in this report.
-pub(super) const BEFORE_EXAM: &str = "observed-before-exam";
 
 /// Sides that attributes of the document give, with the attribute.
 pub(super) fn sides(header: &Header) -> Vec<(&'static str, Side)> {
@@ -72,8 +68,8 @@ pub(super) fn dates_apart(header: &Header) -> Option<Remark> {
     let study = header.study_at?.date();
     let content = header.content_at?.date();
     ((content - study).num_days().abs() > A_YEAR).then(|| {
-        Remark::caution(
-            DATES_APART,
+        Remark::of(
+            RemarkCode::DatesFarApart,
             format!(
                 "The study is dated {study} and the report {content}, more than a year apart; one of the \
                  dates may be wrong."
@@ -119,8 +115,8 @@ pub(super) fn operator(
         [] if !several => header.operator.clone(),
         [one] if !several => one.cloned(),
         _ => {
-            remarks.push(Remark::caution(
-                "operators-differ",
+            remarks.push(Remark::of(
+                RemarkCode::OperatorsDiffer,
                 "The values come from several observers; the operator is taken as unknown.",
             ));
             None
@@ -150,8 +146,8 @@ pub(super) fn device(sheath: &[&Found], header: &Header, remarks: &mut Vec<Remar
         [] => of_header,
         [one] => (*one).clone(),
         _ => {
-            remarks.push(Remark::caution(
-                "devices-differ",
+            remarks.push(Remark::of(
+                RemarkCode::DevicesDiffer,
                 "The values come from several machines; the machine is taken as unknown.",
             ));
             Device::default()
@@ -169,21 +165,21 @@ pub(super) fn missing(
 ) {
     let mut lacks = |code, place: &str, text: &str| {
         remarks.push(
-            Remark::blocking(code, text)
+            Remark::of(code, text)
                 .at(place)
                 .act("Correct the object at its source and send it again."),
         );
     };
     if header.sop_instance_uid.is_none() {
         lacks(
-            "sop-instance-uid-missing",
+            RemarkCode::SopInstanceUidMissing,
             "(0008,0018)",
             "The object has no SOP Instance UID, so nobody can tell it from others.",
         );
     }
     if exam.is_none() {
         lacks(
-            "study-instance-uid-missing",
+            RemarkCode::StudyInstanceUidMissing,
             "(0020,000D)",
             "The object has no Study Instance UID, so it belongs to no exam.",
         );
@@ -193,14 +189,14 @@ pub(super) fn missing(
     }
     if patient.is_none() {
         lacks(
-            "patient-id-missing",
+            RemarkCode::PatientIdMissing,
             "(0010,0020)",
             "Sheath values without a Patient ID belong to nobody.",
         );
     }
     if exam.is_some_and(|exam| exam.performed_at.is_none()) {
         lacks(
-            "exam-date-missing",
+            RemarkCode::ExamDateMissing,
             "(0008,0020)",
             "Neither the values nor the study nor the document have a date.",
         );

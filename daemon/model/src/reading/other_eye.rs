@@ -5,12 +5,9 @@
 //! that was read. What a code is called never counts.
 
 use super::is_sheath;
-use crate::domain::{Eye, Laterality, Measurement, Millimetres, Remark};
+use crate::domain::{Eye, Laterality, Measurement, Millimetres, Remark, RemarkCode};
 use crate::extract::Extraction;
 use crate::normalise;
-
-/// Code of the remark on a report of which one eye was read and values of the other may be left.
-pub const VALUES_UNREAD: &str = "values-unread";
 
 /// The one eye of which sheath values can be used.
 pub fn only_eye<'a>(measurements: impl Iterator<Item = &'a Measurement>) -> Option<Eye> {
@@ -64,8 +61,8 @@ pub fn caution(read: Eye) -> Remark {
         Eye::Right => ("right", "left"),
         Eye::Left => ("left", "right"),
     };
-    Remark::caution(
-        VALUES_UNREAD,
+    Remark::of(
+        RemarkCode::ValuesUnread,
         format!(
             "Values were left unread: only the {one} eye is used, and values that may be of the \
              {other} eye are not. A rise there would not be seen."

@@ -4,24 +4,17 @@
 //! The exam's day is the study's. A study that was opened long before takes the one day all its
 //! values share. Days next to each other count as one, for midnight and time zones.
 
-use crate::domain::{Measurement, Moment, Quantity, Remark};
+use crate::domain::{Measurement, Moment, Quantity, Remark, RemarkCode};
 use crate::extract::Found;
 use crate::normalise;
 use crate::sr::Header;
 use chrono::NaiveDate;
 use std::collections::BTreeMap;
 
-/// Code of the remark on a value of another day than the exam's.
-const ANOTHER_DAY: &str = "observed-another-day";
-/// Code of the remark when nobody can tell which of several days is the exam's.
-const SEVERAL_DAYS: &str = "observed-on-several-days";
-/// Code of the remark on values of several time points.
-const SEVERAL_POINTS: &str = "several-time-points";
-
 /// Whether the time of a value is not the exam's.
 pub(super) fn is_of_another_time(measurement: &Measurement) -> bool {
     let mut codes = measurement.remarks.iter().map(|remark| &remark.code);
-    normalise::is_apart(measurement) && codes.all(|code| code != SEVERAL_POINTS)
+    normalise::is_apart(measurement) && codes.all(|code| *code != RemarkCode::SeveralTimePoints)
 }
 
 fn near(one: NaiveDate, other: NaiveDate) -> bool {
@@ -55,12 +48,12 @@ fn by_day(measurements: &mut [Measurement], study: Option<NaiveDate>) {
         };
         let remark = match of_study {
             Some(study) if near(day, study) => continue,
-            Some(study) => Remark::blocking(
-                ANOTHER_DAY,
+            Some(study) => Remark::of(
+                RemarkCode::ObservedAnotherDay,
                 format!("Observed on {day}, while the exam is of {study}; it is not pooled."),
             ),
-            None => Remark::blocking(
-                SEVERAL_DAYS,
+            None => Remark::of(
+                RemarkCode::ObservedOnSeveralDays,
                 format!(
                     "Values of this report were observed from {first} to {last}; nobody can tell \
                      which day is the exam's."
@@ -122,8 +115,8 @@ fn by_time_point(measurements: &mut [Measurement], found: &[Found]) {
     for (one, found) in measurements.iter_mut().zip(found) {
         if found.time_point.is_some() && !normalise::is_apart(one) {
             one.set_aside(
-                Remark::blocking(
-                    SEVERAL_POINTS,
+                Remark::of(
+                    RemarkCode::SeveralTimePoints,
                     format!("The report holds values of {count} time points; they are not pooled."),
                 )
                 .at(one.place.clone())

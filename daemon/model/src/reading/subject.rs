@@ -3,14 +3,9 @@
 //! An id decides; without one the name does, as far as it can be compared. Nothing here finds a
 //! patient: it can only keep values from use. No remark repeats a name or an id.
 
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode};
 use crate::extract::{Extraction, Stated};
 use crate::sr::Header;
-
-/// Code of the remark on values of somebody else.
-const OTHER_SUBJECT: &str = "other-subject";
-/// Code of the remark on details that do not fit.
-const SUBJECT_DIFFERS: &str = "subject-differs";
 
 /// Remarks of one document; a hostile one could cause a hundred thousand.
 const MOST: usize = 20;
@@ -39,8 +34,8 @@ pub(super) fn judge(stated: &Stated, header: &Header, default_issuer: &str) -> V
     let name_differs = !stated.names.is_empty() && names.all(|same| same == Some(false));
     let other = |what: &str| {
         Verdict::Other(
-            Remark::blocking(
-                OTHER_SUBJECT,
+            Remark::of(
+                RemarkCode::OtherSubject,
                 format!(
                     "The report gives {what} that is not this patient's; the values below it are not \
                      used (technical: {}).",
@@ -52,8 +47,8 @@ pub(super) fn judge(stated: &Stated, header: &Header, default_issuer: &str) -> V
     };
     let doubt = |what: &str| {
         Verdict::Doubt(
-            Remark::caution(
-                SUBJECT_DIFFERS,
+            Remark::of(
+                RemarkCode::SubjectDiffers,
                 format!(
                     "The report gives {what} than this patient's (technical: {}).",
                     stated.place
@@ -106,8 +101,8 @@ pub(super) fn of_the_document(verdicts: &[Verdict], found: &Extraction) -> Vec<R
         Verdict::Doubt(remark) => Some(remark.clone()),
         Verdict::Other(_) if found.found.iter().any(|one| one.stated == Some(index)) => None,
         Verdict::Other(_) => Some(
-            Remark::caution(
-                SUBJECT_DIFFERS,
+            Remark::of(
+                RemarkCode::SubjectDiffers,
                 "A part of the report without values of ours names another subject than the patient.",
             )
             .at(stated.place.clone())

@@ -471,6 +471,6 @@ fn dates_of_study_and_report_more_than_a_year_apart_are_told() {
         let content = study + chrono::Months::new(content);
         document.header.content_at.as_mut().unwrap().local = content.and_hms_opt(9, 0, 0).unwrap();
         let reading = read(&document);
-        assert_eq!(codes(&reading.remarks).contains(&DATES_APART), told);
+        assert_eq!(codes(&reading.remarks).contains(&"dates-far-apart"), told);
     }
 }

@@ -10,10 +10,9 @@ use crate::companions::{self, Companions};
 use crate::domain::time::written;
 use crate::domain::{
     Border, Device, Event, Eye, Label, Millimetres, Modality, Moment, OpeningPressure, PatientKey,
-    Quantity, Remark, Sex,
+    Quantity, Remark, RemarkCode, Sex,
 };
-use crate::geometry::NOT_COMPUTED;
-use crate::history::{DATE_IMPLAUSIBLE, Exam, ExamMeasurement, ObjectUse};
+use crate::history::{Exam, ExamMeasurement, ObjectUse};
 use crate::normalise::Technique;
 use crate::persons::{Merge, Person};
 use crate::published::{self, Published};
@@ -293,7 +292,12 @@ impl Content {
         standing
             .filter(|report| report.superseded_by.is_empty())
             .flat_map(|report| &report.remarks)
-            .any(|remark| matches!(&*remark.code, "document-partial" | "document-preliminary"))
+            .any(|remark| {
+                matches!(
+                    remark.code,
+                    RemarkCode::DocumentPartial | RemarkCode::DocumentPreliminary
+                )
+            })
     }
 
     /// Mean of both eyes, or the only eye measured, mm.
@@ -307,7 +311,7 @@ impl Content {
     #[must_use]
     pub fn is_date_doubted(&self) -> bool {
         let mut remarks = self.remarks.iter();
-        remarks.any(|remark| remark.code == DATE_IMPLAUSIBLE)
+        remarks.any(|remark| remark.code == RemarkCode::DateImplausible)
     }
 
     /// The ids that were joined: a line for each merge, and one for each report that came under
@@ -381,7 +385,7 @@ fn would_change(content: &Content) -> Vec<String> {
     let reports = content.reports.iter().flat_map(|report| &report.remarks);
     if reports
         .into_iter()
-        .any(|remark| remark.code == NOT_COMPUTED)
+        .any(|remark| remark.code == RemarkCode::GeometryNotComputed)
     {
         lines.push(
             "The calibrated pictures that the calipers were drawn in, with the nerve's axis: they \

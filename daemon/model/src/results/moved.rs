@@ -1,12 +1,9 @@
 //! Where readings went: a late report may join two exams of a study, or be the first of it, and then
 //! names of exams pass from readings to readings.
 
-use crate::domain::{Moment, Remark};
+use crate::domain::{Moment, Remark, RemarkCode};
 use crate::results::Content;
 use std::collections::{BTreeMap, BTreeSet};
-
-/// Code of the remark on an exam whose readings are told under others now.
-pub const MOVED: &str = "readings-moved";
 
 /// Exams that are named one by one.
 const NAMED: usize = 8;
@@ -63,8 +60,8 @@ impl<'a> Homes<'a> {
     pub(super) fn remark(&self, old: &Content) -> Option<Remark> {
         let others = self.others(old);
         (!others.is_empty()).then(|| {
-            Remark::info(
-                MOVED,
+            Remark::of(
+                RemarkCode::ReadingsMoved,
                 format!("Its readings belong to {} now.", named(&others)),
             )
         })

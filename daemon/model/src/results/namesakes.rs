@@ -1,11 +1,8 @@
 //! Hints at exams that may be the same person's under another issuer. Nobody is joined by them.
 
 use super::Known;
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode};
 use crate::history::Exam;
-
-/// Code of the hint.
-const ELSEWHERE: &str = "same-patient-elsewhere";
 
 /// Issuers named in one hint.
 const NAMED: usize = 4;
@@ -28,8 +25,8 @@ pub(super) fn hint(exam: &Exam, known: &Known) -> Option<Remark> {
         issuers.push(format!("{more} more"));
     }
     (!issuers.is_empty()).then(|| {
-        Remark::caution(
-            ELSEWHERE,
+        Remark::of(
+            RemarkCode::SamePatientElsewhere,
             format!(
                 "Exams with the same patient id, birth date and sex are stored under {}; they were not \
                  compared with.",

@@ -4,8 +4,7 @@ use super::Content;
 use super::content::NotCompared;
 use crate::assess::{Basis, Comparison, DecidedBy, Reason, Row, Status, Unused, Why};
 use crate::domain::time::written;
-use crate::domain::{Device, Eye, Millimetres, Moment, Remark, Severity, written_name};
-use crate::history::DATE_IMPLAUSIBLE;
+use crate::domain::{Device, Eye, Millimetres, Moment, Remark, RemarkCode, Severity, written_name};
 use crate::results::statement;
 use chrono::FixedOffset;
 
@@ -191,7 +190,7 @@ pub(crate) fn not_compared(content: &Content) -> String {
         Some(Reason::DateImplausible) => content
             .remarks
             .iter()
-            .find(|remark| remark.code == DATE_IMPLAUSIBLE),
+            .find(|remark| remark.code == RemarkCode::DateImplausible),
         _ => None,
     };
     match (unusable(content), dated) {

@@ -2,7 +2,7 @@
 
 use super::device_name;
 use crate::assess::{Counted, KnownOffset, Roster};
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode};
 use crate::history::Exam;
 use crate::results::Content;
 
@@ -27,8 +27,8 @@ pub(super) fn count(result: &mut Content, exam: &Exam, exams: &[Exam], roster: &
             standard_error_mm,
         } = offset?;
         let (mm, side) = (offset_mm.abs(), if offset_mm < 0.0 { "under" } else { "above" });
-        Some(Remark::info(
-            "known-offset",
+        Some(Remark::of(
+            RemarkCode::KnownOffset,
             format!(
                 "The {of} of this exam is known to read {mm:.2} mm {side} the others (standard error \
                  {standard_error_mm:.2} mm); the expected widths allow for it."

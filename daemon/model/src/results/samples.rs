@@ -10,6 +10,7 @@
 
 use super::{Content, Envelope, Replaced, cautions, seen};
 use crate::assess::{AfterEvent, AfterState, DecidedBy, Nadir, Status};
+use crate::domain::RemarkCode;
 use crate::domain::*;
 use crate::history::testing::reading;
 use crate::results::{self, Known, Site};
@@ -66,8 +67,8 @@ pub fn flagged() -> Known {
     mean.derivation = Derivation::Mean;
     mean.place = "1.9".to_owned();
     exam.measurements.push(mean);
-    exam.measurements[1].remarks.push(Remark::caution(
-        "angle-large",
+    exam.measurements[1].remarks.push(Remark::of(
+        RemarkCode::ObliqueCaliper,
         "The caliper lay 17 degrees off the line across the nerve.",
     ));
     exam.exam.as_mut().unwrap().accession = Some("A-4711".to_owned());
@@ -99,24 +100,28 @@ pub fn not_comparable() -> Known {
     let exam = last(&mut known);
     for (n, m) in exam.measurements.iter_mut().enumerate() {
         m.set_aside(match n {
-            2 => Remark::blocking("unit-unknown", "The unit is not known; nothing was scaled.")
-                .act("Add the unit to the site dictionary."),
-            _ => Remark::blocking(
-                "angle-too-large",
+            2 => Remark::of(
+                RemarkCode::UnitUnknown,
+                "The unit is not known; nothing was scaled.",
+            )
+            .act("Add the unit to the site dictionary."),
+            _ => Remark::of(
+                RemarkCode::ObliqueCaliper,
                 "The caliper lay 32 degrees off the line across the nerve; above 22 degrees the \
                  value is not used.",
-            ),
+            )
+            .with(Severity::Blocking),
         });
     }
     let unresolved = exam.measurements.last_mut().unwrap();
     unresolved.eye = Laterality::Unresolved;
-    unresolved.remarks.push(Remark::blocking(
-        "laterality-conflict",
+    unresolved.remarks.push(Remark::of(
+        RemarkCode::LateralityConflict,
         "The report says both right and left for this value (technical: 1.2.1 says right, but 1.2 says \
          left).",
     ));
     exam.remarks.push(
-        Remark::caution("completion-partial", "The report is marked as partial.")
+        Remark::of(RemarkCode::ExamPartial, "The report is marked as partial.")
             .at("(0040,A491)")
             .act("Wait for the complete one."),
     );
@@ -323,15 +328,15 @@ pub fn preliminary() -> Known {
     let mut known = one_eye();
     let exam = last(&mut known);
     exam.remarks.push(
-        Remark::caution(
-            "document-preliminary",
+        Remark::of(
+            RemarkCode::DocumentPreliminary,
             "The report calls itself preliminary.",
         )
         .at("(0040,A496)"),
     );
     exam.remarks.push(
-        Remark::caution(
-            "values-unread",
+        Remark::of(
+            RemarkCode::ValuesUnread,
             "Values were left unread: only the right eye is used, and 3 values are left that may be of \
              the left one.",
         )

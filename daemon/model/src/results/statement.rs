@@ -4,28 +4,31 @@
 //! do next. The rest follows in the order of its weight, and nothing is said twice.
 
 use crate::assess::{AfterState, Basis, DecidedBy, Nadir, Notice, Reason, Row, SinceLast, Status};
-use crate::domain::Remark;
 use crate::domain::time::written;
-use crate::history::DATE_IMPLAUSIBLE;
+use crate::domain::{Remark, RemarkCode};
 use crate::results::numbers::{self, Expected, Printed};
 use crate::results::{Content, Replaced, phrases};
 
 /// Remarks that change how the headline is read, each with the words that stand in it and the beginning
 /// of its text that they replace: on the exam or on a report that stands.
-const IN_THE_HEADLINE: [(&str, &str, &str); 2] = [
-    ("document-preliminary", "PRELIMINARY REPORT", ""),
+const IN_THE_HEADLINE: [(RemarkCode, &str, &str); 2] = [
+    (RemarkCode::DocumentPreliminary, "PRELIMINARY REPORT", ""),
     (
-        "values-unread",
+        RemarkCode::ValuesUnread,
         "VALUES LEFT UNREAD",
         "Values were left unread: ",
     ),
 ];
 
 /// The same where nothing was compared: why, and what to merge or to correct.
-const WITHOUT_COMPARISON: [(&str, &str, &str); 3] = [
-    ("same-patient-elsewhere", "ID TO MERGE OR CORRECT", ""),
-    ("identity-differs", "IDENTITY TO CORRECT", ""),
-    ("merges-unsettled", "MERGE TO CORRECT", ""),
+const WITHOUT_COMPARISON: [(RemarkCode, &str, &str); 3] = [
+    (
+        RemarkCode::SamePatientElsewhere,
+        "ID TO MERGE OR CORRECT",
+        "",
+    ),
+    (RemarkCode::IdentityDiffers, "IDENTITY TO CORRECT", ""),
+    (RemarkCode::MergesUnsettled, "MERGE TO CORRECT", ""),
 ];
 
 /// What a person does about a flag.
@@ -194,7 +197,7 @@ fn marks(content: &Content) -> (Vec<String>, Vec<String>) {
     for (code, word, instead) in in_the_headline(content) {
         if let Some(remark) = phrases::stated(content).find(|remark| remark.code == code) {
             let text = match code {
-                "document-preliminary" => "values may change.".to_owned(),
+                RemarkCode::DocumentPreliminary => "values may change.".to_owned(),
                 _ => phrases::said_of_it(remark),
             };
             let text = text.strip_prefix(instead).unwrap_or(&text);
@@ -205,12 +208,14 @@ fn marks(content: &Content) -> (Vec<String>, Vec<String>) {
 }
 
 /// Which remarks stand in the headline.
-fn in_the_headline(content: &Content) -> impl Iterator<Item = (&str, &str, &str)> {
+fn in_the_headline(
+    content: &Content,
+) -> impl Iterator<Item = (RemarkCode, &'static str, &'static str)> {
     let without = match content.assessment.decided() {
         None => &WITHOUT_COMPARISON[..],
         Some(_) => &[],
     };
-    IN_THE_HEADLINE.iter().chain(without).copied()
+    IN_THE_HEADLINE.iter().chain(without).cloned()
 }
 
 fn is_provisional(content: &Content) -> bool {
@@ -220,8 +225,8 @@ fn is_provisional(content: &Content) -> bool {
 
 /// Whether the statement says what a remark says.
 pub(crate) fn tells_remark(content: &Content, remark: &Remark) -> bool {
-    let dated =
-        remark.code == DATE_IMPLAUSIBLE && content.assessment.reason != Some(Reason::BeforeBirth);
+    let dated = remark.code == RemarkCode::DateImplausible
+        && content.assessment.reason != Some(Reason::BeforeBirth);
     dated || in_the_headline(content).any(|(code, _, _)| remark.code == code)
 }
 
@@ -371,7 +376,7 @@ fn details(content: &Content) -> Vec<String> {
     );
     if content.is_date_doubted() && !is_said {
         let mut remarks = content.remarks.iter();
-        let dated = remarks.find(|remark| remark.code == DATE_IMPLAUSIBLE);
+        let dated = remarks.find(|remark| remark.code == RemarkCode::DateImplausible);
         all.extend(dated.map(phrases::said_of_it));
     }
     all.extend(since_event(content));

@@ -3,7 +3,7 @@
 use super::charset::Charset;
 use super::element::{Reader, Remarks, charset_of, is_uid};
 use super::tree::{ContentItem, Measured, Relationship, Tree, Value};
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode, Severity};
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
 use std::rc::Rc;
@@ -41,8 +41,8 @@ pub(super) fn tree(
         if reader.has(tags::CONTENT_SEQUENCE) && !holds_items(object) {
             reader.remark(
                 tags::CONTENT_SEQUENCE,
-                Remark::blocking(
-                    "content-unreadable",
+                Remark::of(
+                    RemarkCode::ContentUnreadable,
                     "The content below this item is not sent as a sequence and cannot be read.",
                 )
                 .act("Ask the sender for the report in Explicit VR Little Endian."),
@@ -95,8 +95,8 @@ fn relationship(reader: &mut Reader<'_, '_>, root: bool) -> Relationship {
         if !root {
             reader.remark(
                 tags::RELATIONSHIP_TYPE,
-                Remark::caution(
-                    "relationship-missing",
+                Remark::of(
+                    RemarkCode::RelationshipMissing,
                     "A content item does not say how it relates to its parent.",
                 ),
             );
@@ -114,8 +114,8 @@ fn relationship(reader: &mut Reader<'_, '_>, root: bool) -> Relationship {
         _ => {
             reader.remark(
                 tags::RELATIONSHIP_TYPE,
-                Remark::caution(
-                    "relationship-unknown",
+                Remark::of(
+                    RemarkCode::RelationshipUnknown,
                     "A content item relates to its parent in a way the standard does not list.",
                 ),
             );
@@ -146,8 +146,8 @@ fn value(reader: &mut Reader<'_, '_>) -> Value {
         _ => {
             reader.remark(
                 tags::VALUE_TYPE,
-                Remark::caution(
-                    "value-type-unknown",
+                Remark::of(
+                    RemarkCode::ValueTypeUnknown,
                     "A content item has a value type the standard does not list; it is skipped.",
                 ),
             );
@@ -157,10 +157,11 @@ fn value(reader: &mut Reader<'_, '_>) -> Value {
     understood.unwrap_or_else(|| {
         reader.remark(
             tags::VALUE_TYPE,
-            Remark::caution(
-                "value-unreadable",
+            Remark::of(
+                RemarkCode::ValueUnreadable,
                 format!("The value of a {kind} item is missing or malformed; it is skipped."),
-            ),
+            )
+            .with(Severity::Caution),
         );
         Value::Other(kind)
     })
@@ -173,8 +174,8 @@ fn without_type(reader: &mut Reader<'_, '_>) -> Value {
         _ => {
             reader.remark(
                 tags::VALUE_TYPE,
-                Remark::caution(
-                    "value-type-missing",
+                Remark::of(
+                    RemarkCode::ValueTypeMissing,
                     "A content item has no value type and refers to no other; it is skipped.",
                 ),
             );

@@ -9,7 +9,7 @@ use super::Code;
 use super::bounds::{self, Bound, LETTER_BYTES, exceeds};
 use super::charset::{self, Charset, DECLARED, Word};
 use super::letters::{exact, id_in_bytes};
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode};
 use dicom_core::Tag;
 use dicom_core::value::{PrimitiveValue, Value};
 use dicom_dictionary_std::tags;
@@ -123,8 +123,8 @@ impl<'a> Reader<'a, '_> {
     fn too_long(&mut self, tag: Tag) -> Option<String> {
         self.remark(
             tag,
-            Remark::blocking(
-                "identity-too-long",
+            Remark::of(
+                RemarkCode::IdentityTooLong,
                 "An id or issuer of the patient is longer than the 64 letters that DICOM allows; it \
                  is not used, since cut it could be another's.",
             )
@@ -156,8 +156,8 @@ impl<'a> Reader<'a, '_> {
         if more || exceeds(bare, most) {
             self.remark(
                 tag,
-                Remark::caution(
-                    "text-too-long",
+                Remark::of(
+                    RemarkCode::TextTooLong,
                     format!("An identifier is longer than {most} letters and is not used."),
                 ),
             );
@@ -230,8 +230,8 @@ impl<'a> Reader<'a, '_> {
         }
         self.remark(
             tag,
-            Remark::caution(
-                "uid-invalid",
+            Remark::of(
+                RemarkCode::UidInvalid,
                 "An identifier is not a valid UID and is left out.",
             ),
         );
@@ -246,8 +246,8 @@ impl<'a> Reader<'a, '_> {
             Some(_) => {
                 self.remark(
                     tag,
-                    Remark::caution(
-                        "element-not-sequence",
+                    Remark::of(
+                        RemarkCode::ElementNotSequence,
                         "A sequence is sent as something else and cannot be read.",
                     ),
                 );
@@ -264,8 +264,8 @@ impl<'a> Reader<'a, '_> {
             _ => {
                 self.remark(
                     tag,
-                    Remark::caution(
-                        "sequence-several-items",
+                    Remark::of(
+                        RemarkCode::SequenceSeveralItems,
                         "A sequence that may hold one item holds several; none is used.",
                     ),
                 );
@@ -284,8 +284,8 @@ impl<'a> Reader<'a, '_> {
             _ => {
                 self.remark(
                     tag,
-                    Remark::caution(
-                        "element-not-number",
+                    Remark::of(
+                        RemarkCode::ElementNotNumber,
                         "An element that holds one number holds something else.",
                     ),
                 );
@@ -371,8 +371,8 @@ impl<'a> Reader<'a, '_> {
         if !more && !exceeds(bare, most) {
             return (!bare.is_empty()).then(|| charset::shown(bare));
         }
-        let remark = Remark::caution(
-            "code-too-long",
+        let remark = Remark::of(
+            RemarkCode::CodeTooLong,
             "A code is longer than any code can be; nothing explains it.",
         );
         let place = self.at(tag);
@@ -409,8 +409,8 @@ impl<'a> Reader<'a, '_> {
             _ => {
                 self.remark(
                     of,
-                    Remark::caution(
-                        "code-incomplete",
+                    Remark::of(
+                        RemarkCode::CodeIncomplete,
                         "A code lacks its value or its coding scheme and is not used.",
                     ),
                 );

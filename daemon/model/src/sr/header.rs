@@ -4,7 +4,7 @@ use super::bounds;
 use super::charset::Charset;
 use super::element::{Reader, Remarks, charset_of};
 use super::time;
-use crate::domain::{Moment, Remark, Sex};
+use crate::domain::{Moment, Remark, RemarkCode, Sex};
 use chrono::{NaiveDate, NaiveTime};
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
@@ -142,8 +142,8 @@ impl Header {
         let charset = charset_of(object, around);
         if !charset.known {
             remarks.push(
-                Remark::caution(
-                    "charset-unsupported",
+                Remark::of(
+                    RemarkCode::CharsetUnsupported,
                     "The declared character set is unknown: letters outside ASCII may be wrong.",
                 )
                 .at("(0008,0005)")
@@ -160,7 +160,7 @@ impl Header {
         let offset_s = checked(
             &mut reader,
             tags::TIMEZONE_OFFSET_FROM_UTC,
-            "offset-invalid",
+            RemarkCode::OffsetInvalid,
             "The offset from UTC is malformed and is not used.",
             time::offset_s,
         );
@@ -183,7 +183,7 @@ impl Header {
             sex: checked(
                 &mut reader,
                 tags::PATIENT_SEX,
-                "sex-unknown",
+                RemarkCode::SexUnknown,
                 "The sex is none of F, M and O and is left out.",
                 Sex::of_letter,
             ),
@@ -215,20 +215,20 @@ impl Header {
 fn checked<T>(
     reader: &mut Reader<'_, '_>,
     tag: Tag,
-    code: &'static str,
+    code: RemarkCode,
     text: &'static str,
     rule: impl Fn(&str) -> Option<T>,
 ) -> Option<T> {
     let value = rule(&reader.text(tag)?);
     if value.is_none() {
-        reader.remark(tag, Remark::caution(code, text));
+        reader.remark(tag, Remark::of(code, text));
     }
     value
 }
 
 fn date(reader: &mut Reader<'_, '_>, tag: Tag) -> Option<NaiveDate> {
     let text = "A date is malformed and is left out.";
-    checked(reader, tag, "date-invalid", text, time::date)
+    checked(reader, tag, RemarkCode::DateInvalid, text, time::date)
 }
 
 /// A moment, and whether its time was told.
@@ -240,7 +240,7 @@ fn moment(
 ) -> Option<(Moment, bool)> {
     let date = date(reader, day)?;
     let text = "A time is malformed; midnight is used.";
-    let time = checked(reader, clock, "time-invalid", text, time::time);
+    let time = checked(reader, clock, RemarkCode::TimeInvalid, text, time::time);
     let moment = Moment {
         local: date.and_time(time.unwrap_or(NaiveTime::MIN)),
         offset_s,
@@ -260,7 +260,7 @@ fn lateralities(reader: &mut Reader<'_, '_>) -> Vec<(&'static str, char)> {
         _ => None,
     };
     let given = tags.map(|(name, tag)| {
-        let code = "laterality-attribute-unknown";
+        let code = RemarkCode::LateralityAttributeUnknown;
         Some((name, checked(reader, tag, code, text, side)?))
     });
     given.into_iter().flatten().collect()

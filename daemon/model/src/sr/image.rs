@@ -2,7 +2,7 @@
 
 use super::charset::Charset;
 use super::element::{Reader, Remarks, charset_of};
-use crate::domain::{Eye, ImageFacts, Laterality, PixelSpacing, Region, Remark};
+use crate::domain::{Eye, ImageFacts, Laterality, PixelSpacing, Region, Remark, RemarkCode};
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
@@ -64,8 +64,8 @@ fn laterality(reader: &mut Reader<'_, '_>) -> Option<Laterality> {
         (Some(image), Some(series)) if image != series => {
             reader.remark(
                 tags::IMAGE_LATERALITY,
-                Remark::caution(
-                    "image-laterality-conflict",
+                Remark::of(
+                    RemarkCode::ImageLateralityConflict,
                     "The picture and its series name different sides; neither is used.",
                 ),
             );
@@ -88,8 +88,8 @@ fn pixel_spacing(reader: &mut Reader<'_, '_>) -> Option<PixelSpacing> {
         _ => {
             reader.remark(
                 tags::PIXEL_SPACING,
-                Remark::caution(
-                    "pixel-spacing-unreadable",
+                Remark::of(
+                    RemarkCode::PixelSpacingUnreadable,
                     "Pixel Spacing is not two lengths above zero and is not used.",
                 ),
             );
@@ -113,8 +113,8 @@ fn regions(reader: &mut Reader<'_, '_>) -> Vec<Region> {
     if kept < all {
         let place = reader.at(tags::SEQUENCE_OF_ULTRASOUND_REGIONS);
         reader.remarks.push(
-            Remark::caution(
-                "region-unreadable",
+            Remark::of(
+                RemarkCode::RegionUnreadable,
                 format!(
                     "{} of {all} calibrated regions lack what a region must have and are not used.",
                     all - kept

@@ -1,6 +1,6 @@
 //! Bytes written as octal numbers, and what is said of letters that nobody vouches for.
 
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode};
 
 pub(super) fn octal(byte: &u8) -> String {
     match byte {
@@ -29,24 +29,24 @@ pub(super) fn exact(bytes: &[u8]) -> String {
 }
 
 pub(super) fn id_in_bytes() -> Remark {
-    Remark::info(
-        "id-in-bytes",
+    Remark::of(
+        RemarkCode::IdInBytes,
         "The patient id or its issuer holds more than ASCII; other bytes are shown as octal numbers \
          and compared as they are.",
     )
 }
 
 pub(super) fn undeclared() -> Remark {
-    Remark::caution(
-        "charset-undeclared",
+    Remark::of(
+        RemarkCode::CharsetUndeclared,
         "Letters outside ASCII without a declared character set are shown as octal numbers.",
     )
     .act("Name the character set of the sender: fallback_charset in the configuration.")
 }
 
 pub(super) fn assumed(terms: &str) -> Remark {
-    Remark::caution(
-        "charset-assumed",
+    Remark::of(
+        RemarkCode::CharsetAssumed,
         format!(
             "No character set is declared; letters outside ASCII are read as {terms}, as the \
              configuration says."
@@ -56,8 +56,8 @@ pub(super) fn assumed(terms: &str) -> Remark {
 }
 
 pub(super) fn undecodable() -> Remark {
-    Remark::caution(
-        "text-undecodable",
+    Remark::of(
+        RemarkCode::TextUndecodable,
         "Bytes do not fit the declared character set and are shown as octal numbers.",
     )
     .act("Compare the text with the sending system.")

@@ -15,7 +15,7 @@ use super::header::Header;
 use super::image;
 use super::limits::Limits;
 use super::tree::Tree;
-use crate::domain::{ImageFacts, Remark};
+use crate::domain::{ImageFacts, Remark, RemarkCode};
 use dicom_encoding::transfer_syntax::TransferSyntaxIndex;
 use dicom_object::InMemDicomObject;
 use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
@@ -52,13 +52,13 @@ pub enum ReadError {
 }
 
 impl ReadError {
-    /// Stable code in kebab case.
+    /// The code of the remark that tells of it.
     #[must_use]
-    pub fn code(&self) -> &'static str {
+    pub fn code(&self) -> RemarkCode {
         match self {
             ReadError::Gate(error) => error.code(),
-            ReadError::Decode(_) => "decode-failed",
-            ReadError::Syntax(_) => "transfer-syntax-unsupported",
+            ReadError::Decode(_) => RemarkCode::DecodeFailed,
+            ReadError::Syntax(_) => RemarkCode::TransferSyntaxUnsupported,
         }
     }
 
@@ -68,7 +68,7 @@ impl ReadError {
         match self {
             ReadError::Gate(error) => error.remark(),
             ReadError::Decode(_) | ReadError::Syntax(_) => {
-                Remark::blocking(self.code(), "The data set cannot be decoded.")
+                Remark::of(self.code(), "The data set cannot be decoded.")
                     .act("Keep the object and report it: what the gate admits should decode.")
             }
         }
@@ -107,8 +107,8 @@ pub fn read_assuming(
         && media != own
     {
         remarks.push(
-            Remark::caution(
-                "file-meta-instance-differs",
+            Remark::of(
+                RemarkCode::FileMetaInstanceDiffers,
                 "The file names another SOP Instance UID than the data set in it; the data set's is used.",
             )
             .at("(0002,0003)")

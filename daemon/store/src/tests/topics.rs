@@ -7,7 +7,7 @@ use crate::results::{self, NewResult};
 use crate::{StoreError, patients};
 use chrono::DateTime;
 use sheathline_model::domain::{
-    Device, Disposition, ExamFacts, ObjectReading, Patient, PatientKey, Remark,
+    Device, Disposition, ExamFacts, ObjectReading, Patient, PatientKey, Remark, RemarkCode,
 };
 use tempfile::TempDir;
 
@@ -44,7 +44,7 @@ fn reading(key: &PatientKey, sop: &str, study: &str) -> ObjectReading {
         content_sha256: Some("aa".to_owned()),
         measurements: Vec::new(),
         image: None,
-        remarks: vec![Remark::info("a-code", "A sentence.")],
+        remarks: vec![Remark::of(RemarkCode::AngleUnknown, "A sentence.")],
     }
 }
 

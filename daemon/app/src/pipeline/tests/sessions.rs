@@ -4,11 +4,10 @@ use super::super::filing::file;
 use super::*;
 use crate::known::content_of;
 use proptest::prelude::*;
-use sheathline_model::domain::{Moment, ObjectReading};
+use sheathline_model::domain::{Moment, ObjectReading, RemarkCode};
 use sheathline_model::history::testing::reading;
 use sheathline_model::history::{exam_id, session_id};
 use sheathline_model::persons::{Act, Pair, Statement};
-use sheathline_model::results::MOVED;
 use sheathline_model::results::{Content, seen};
 use sheathline_store::identities::{Recorded, state};
 use std::collections::{BTreeMap, BTreeSet};
@@ -159,7 +158,7 @@ proptest! {
                 let (study, at) = (&exam.study_instance_uid, exam.performed_at);
                 prop_assert!([exam_id(patient, study), session_id(patient, study, at)].contains(id));
                 if content.reports.is_empty() {
-                    prop_assert!(content.remarks.iter().any(|remark| remark.code == MOVED));
+                    prop_assert!(content.remarks.iter().any(|remark| remark.code == RemarkCode::ReadingsMoved));
                 }
             }
             let standing = all.values().flat_map(|(_, content)| &content.reports);

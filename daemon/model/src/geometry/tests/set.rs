@@ -1,6 +1,7 @@
 //! Reports beside pictures: what is said of a value, and that the order of arrival says nothing.
 
 use super::{caliper, laid, picture};
+use crate::domain::RemarkCode;
 use crate::domain::*;
 use crate::geometry::against_pictures;
 use crate::history::testing;
@@ -21,7 +22,7 @@ fn drawn(mm: f64, caliper: Caliper) -> ObjectReading {
     reading.measurements[0].caliper = Some(caliper);
     reading
         .remarks
-        .push(Remark::info("angle-unknown", "Nobody says."));
+        .push(Remark::of(RemarkCode::AngleUnknown, "Nobody says."));
     reading
 }
 
@@ -122,7 +123,7 @@ fn the_larger_of_stated_and_computed_angle_counts() {
     let mut report = with_angle(drawn(5.2, shown), 21.0);
     report.measurements[0]
         .remarks
-        .push(Remark::caution("oblique-caliper", "As stated."));
+        .push(Remark::of(RemarkCode::ObliqueCaliper, "As stated."));
     let (value, _) = judged(report, picture());
     assert_eq!(codes(&value), ["oblique-caliper"]);
     assert_eq!(value.remarks[0].text, "As stated.");

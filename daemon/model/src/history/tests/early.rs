@@ -2,12 +2,13 @@
 
 use super::sessions::{STUDY, codes, exams, made, orders, told};
 use super::*;
+use crate::domain::RemarkCode;
 
 fn state(mut one: ObjectReading, preliminary: bool) -> ObjectReading {
     one.state.preliminary = Some(preliminary);
     if preliminary {
         one.remarks
-            .push(Remark::caution("document-preliminary", "It says so."));
+            .push(Remark::of(RemarkCode::DocumentPreliminary, "It says so."));
     }
     one
 }

@@ -1,7 +1,6 @@
 //! Values left unread beside the one eye that was read.
 
-use super::VALUES_UNREAD;
-use crate::domain::{ObjectReading, Severity};
+use crate::domain::{ObjectReading, RemarkCode, Severity};
 use crate::extract::build::*;
 use crate::reading::{Rules, read_document};
 use crate::sr::{Document, Header, Tree};
@@ -38,7 +37,7 @@ fn read(tree: Tree) -> ObjectReading {
 
 fn is_told(reading: &ObjectReading) -> bool {
     let mut remarks = reading.remarks.iter();
-    remarks.any(|one| one.code == VALUES_UNREAD && one.severity == Severity::Caution)
+    remarks.any(|one| one.code == RemarkCode::ValuesUnread && one.severity == Severity::Caution)
 }
 
 fn right() -> Node {
@@ -69,7 +68,10 @@ fn a_renamed_code_of_the_other_eye_is_told() {
     let nerve = vec![modifier(SITE, NERVE, vec![]), mm("6.1", vec![])];
     assert!(beside(vec![vec![right()], nerve]));
     let reading = read(report(vec![vec![right()], vec![renamed()]]));
-    let remark = reading.remarks.iter().find(|one| one.code == VALUES_UNREAD);
+    let remark = reading
+        .remarks
+        .iter()
+        .find(|one| one.code == RemarkCode::ValuesUnread);
     let remark = remark.unwrap();
     assert_eq!(remark.place.as_deref(), Some("1.1.2.1"));
     assert!(

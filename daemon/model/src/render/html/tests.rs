@@ -1,5 +1,6 @@
 use super::*;
 use crate::assess::Unlabelled;
+use crate::domain::RemarkCode;
 use crate::domain::*;
 use crate::results::samples;
 use roxmltree::{Document, Node};
@@ -217,7 +218,7 @@ fn no_text_of_a_report_breaks_out() {
     content.exam.device.manufacturer = Some(hostile("maker"));
     content.exam.device.model = Some(hostile("model"));
     content.remarks.push(
-        Remark::caution("x", hostile("text"))
+        Remark::of(RemarkCode::ReportsPooled, hostile("text"))
             .at(hostile("place"))
             .act(hostile("action")),
     );
@@ -309,7 +310,9 @@ fn long_texts_stay_whole() {
     content.exam.operator = Some(unbroken.clone());
     content.baseline[0].operator = Some(unbroken.clone());
     for text in [&unbroken, &sentence] {
-        content.remarks.push(Remark::caution("long", text.as_str()));
+        content
+            .remarks
+            .push(Remark::of(RemarkCode::ReportsPooled, text.as_str()));
     }
     let page = page(
         &result,

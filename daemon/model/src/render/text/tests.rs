@@ -1,6 +1,6 @@
 use super::*;
 use crate::assess::{DecidedBy, Notice, Reason, Row, Status};
-use crate::domain::{Moment, Remark};
+use crate::domain::{Moment, Remark, RemarkCode};
 use crate::results::{Expected, samples};
 
 #[test]
@@ -225,10 +225,10 @@ fn provisional_preliminary_and_unread_stand_in_the_headline() {
     assert!(said.contains("EXPECTED, PROVISIONAL."), "{said}");
     assert!(said.contains("Label each as well or raised"), "{said}");
     assert!(!summary(&samples::newest(&samples::flagged()).content).contains("PROVISIONAL"));
-    let remark = Remark::caution("values-unread", "Values were left unread: one.");
+    let remark = Remark::of(RemarkCode::ValuesUnread, "Values were left unread: one.");
     content.remarks.push(remark.act("Add the code."));
-    let remark = Remark::caution(
-        "document-preliminary",
+    let remark = Remark::of(
+        RemarkCode::DocumentPreliminary,
         "The report calls itself preliminary.",
     );
     content.reports[0].remarks.push(remark);
@@ -369,8 +369,14 @@ fn three_lines_carry_the_answer_and_nothing_is_said_twice() {
 #[test]
 fn what_to_merge_or_correct_stands_in_the_headline() {
     let mut content = samples::newest(&samples::no_baseline()).content;
-    let elsewhere = Remark::caution("same-patient-elsewhere", "Exams are stored elsewhere.");
-    let differs = Remark::caution("identity-differs", "Exams give another birth date.");
+    let elsewhere = Remark::of(
+        RemarkCode::SamePatientElsewhere,
+        "Exams are stored elsewhere.",
+    );
+    let differs = Remark::of(
+        RemarkCode::IdentityDiffers,
+        "Exams give another birth date.",
+    );
     content.remarks = vec![elsewhere.act("Join the ids."), differs.act("Find out.")];
     let said = summary(&content);
     assert!(
@@ -392,8 +398,8 @@ fn an_exam_before_birth_is_not_said_to_be_dated_after_receipt() {
     let mut content = samples::newest(&samples::no_baseline()).content;
     content.assessment =
         crate::assess::Assessment::not_comparable(&content.exam.id, Reason::BeforeBirth);
-    let dated = Remark::caution(
-        crate::history::DATE_IMPLAUSIBLE,
+    let dated = Remark::of(
+        RemarkCode::DateImplausible,
         "The exam is dated 1970-01-01, before the patient's birth on 1980-02-03.",
     );
     content.remarks = vec![dated];

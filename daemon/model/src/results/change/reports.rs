@@ -1,12 +1,9 @@
 //! What became of the reports of an exam since the version before.
 
-use crate::geometry::NOT_COMPUTED;
+use crate::domain::RemarkCode;
 use crate::history::{ExamMeasurement, ObjectUse};
 use crate::results::Content;
 use std::collections::BTreeSet;
-
-/// Code of the remark on a report that calls itself preliminary.
-const PRELIMINARY: &str = "document-preliminary";
 
 /// Reports that came, took another's place, or are none of ours any more.
 pub(super) fn reports(before: &Content, now: &Content, reasons: &mut Vec<String>) {
@@ -23,7 +20,7 @@ pub(super) fn reports(before: &Content, now: &Content, reasons: &mut Vec<String>
             (true, false) => {
                 amending.extend(&report.superseded_by);
                 let mut remarks = report.remarks.iter();
-                match remarks.any(|remark| remark.code == PRELIMINARY) {
+                match remarks.any(|remark| remark.code == RemarkCode::DocumentPreliminary) {
                     true => completed += usize::from(old.is_some()),
                     false => amended += usize::from(old.is_some()),
                 }
@@ -103,7 +100,10 @@ pub(super) fn pictures<'c>(before: &Content, now: &'c Content) -> BTreeSet<&'c s
             .iter()
             .find(|one| one.sop_instance_uid == uid);
         let remarks = report.map(|report| {
-            let missing = report.remarks.iter().filter(|one| one.code == NOT_COMPUTED);
+            let missing = report
+                .remarks
+                .iter()
+                .filter(|one| one.code == RemarkCode::GeometryNotComputed);
             missing.map(|one| one.text.clone()).collect::<Vec<_>>()
         });
         remarks.map(|remarks| (geometry, remarks))

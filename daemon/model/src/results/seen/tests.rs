@@ -1,6 +1,6 @@
 use super::*;
 use crate::assess::{Basis, DecidedBy, Notice, Status, Unused, Why};
-use crate::domain::{Label, Millimetres, Remark};
+use crate::domain::{Label, Millimetres, Remark, RemarkCode};
 use crate::results::content::NotCompared;
 use crate::results::samples;
 
@@ -85,12 +85,13 @@ fn what_a_reader_acts_on_is_seen() {
         c.assessment.notices.push(Notice::NerveSuspected);
     });
     differs("remark", &|c| {
-        c.remarks.push(Remark::caution("other", "Another."));
+        c.remarks
+            .push(Remark::of(RemarkCode::ReportsPooled, "Another."));
     });
     differs("remark of a report", &|c| {
         c.reports[0]
             .remarks
-            .push(Remark::caution("other", "Another."));
+            .push(Remark::of(RemarkCode::ReportsPooled, "Another."));
     });
     differs("reading", &|c| {
         c.measurements_used[0].value.value_mm = Millimetres::from_mm(5.8);

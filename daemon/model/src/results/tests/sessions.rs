@@ -1,7 +1,7 @@
 //! Several exams of one study: what each says, and where readings went.
 
 use super::*;
-use crate::domain::{Moment, ReadingRef};
+use crate::domain::{Moment, ReadingRef, RemarkCode};
 
 /// A report of one study, its content made at `at`.
 fn made(uid: &str, at: &str, right: &[f64], left: &[f64]) -> ObjectReading {
@@ -56,7 +56,9 @@ impl Shelf {
                     continue;
                 }
                 let remarks = &self.0[&id].content.remarks;
-                let moved = remarks.iter().find(|remark| remark.code == MOVED);
+                let moved = remarks
+                    .iter()
+                    .find(|remark| remark.code == RemarkCode::ReadingsMoved);
                 let text = &moved.expect("where its readings went").text;
                 let named: Vec<String> = text
                     .split_whitespace()
@@ -184,7 +186,7 @@ fn a_late_report_that_joins_two_withdraws_one_and_says_where_its_readings_went()
     let remark = withdrawn[0]
         .remarks
         .iter()
-        .find(|one| one.code == MOVED)
+        .find(|one| one.code == RemarkCode::ReadingsMoved)
         .expect("a remark");
     assert_eq!(
         remark.text,

@@ -1,7 +1,7 @@
 //! One eye is used while values of the other may be left; dates that cannot be.
 
 use super::*;
-use crate::domain::{About, Label, Laterality, Remark, Severity};
+use crate::domain::{About, Label, Laterality, Remark, RemarkCode, Severity};
 use crate::render::text;
 
 const UNREAD: &str = "values-unread";
@@ -14,8 +14,10 @@ fn codes(content: &Content) -> Vec<&str> {
 /// A report of one eye that says that values were left unread.
 fn half_read(uid: &str, study: &str, day: &str) -> ObjectReading {
     let mut half = reading(uid, study, day, &[5.0, 5.1], &[]);
-    half.remarks
-        .push(Remark::caution(UNREAD, "Values were left unread."));
+    half.remarks.push(Remark::of(
+        RemarkCode::ValuesUnread,
+        "Values were left unread.",
+    ));
     half
 }
 
@@ -67,24 +69,24 @@ fn a_corrected_report_ends_the_caution() {
 
 #[test]
 fn values_of_the_other_eye_that_are_not_used_are_told_and_earlier_ones_are_not() {
-    let with = |eye: Laterality, code: &'static str| {
+    let with = |eye: Laterality, code: RemarkCode| {
         let mut report = reading("1.3", "2.3", "2024-03-01", &[5.0, 5.1], &[6.0]);
         let value = report.measurements.last_mut().expect("a value");
         value.eye = eye;
-        value.set_aside(Remark::blocking(code, "Not used."));
+        value.set_aside(Remark::of(code, "Not used.").with(Severity::Blocking));
         let mut readings = earlier();
         readings.push(report);
         codes(&last(readings)).contains(&UNREAD)
     };
-    assert!(with(Laterality::Unresolved, "laterality-conflict"));
-    assert!(with(Laterality::Left, "implausible"));
+    assert!(with(Laterality::Unresolved, RemarkCode::LateralityConflict));
+    assert!(with(Laterality::Left, RemarkCode::Implausible));
     assert!(
-        !with(Laterality::Right, "implausible"),
+        !with(Laterality::Right, RemarkCode::Implausible),
         "the eye that is read"
     );
-    assert!(!with(Laterality::Left, "earlier-finding"));
-    assert!(!with(Laterality::Left, "several-time-points"));
-    assert!(!with(Laterality::Left, "other-subject"));
+    assert!(!with(Laterality::Left, RemarkCode::EarlierFinding));
+    assert!(!with(Laterality::Left, RemarkCode::SeveralTimePoints));
+    assert!(!with(Laterality::Left, RemarkCode::OtherSubject));
     let mut readings = earlier();
     readings.push(reading("1.3", "2.3", "2024-03-01", &[5.0, 5.1], &[]));
     assert!(
@@ -101,7 +103,7 @@ fn doubted(label: Option<Label>, apart: bool, birth: &str) -> Vec<Content> {
     let mut readings: Vec<ObjectReading> =
         readings.into_iter().map(|one| born(one, birth)).collect();
     if apart {
-        let caution = Remark::caution("dates-far-apart", "The dates are far apart.");
+        let caution = Remark::of(RemarkCode::DatesFarApart, "The dates are far apart.");
         readings[2].remarks.push(caution);
     }
     let mut known = known(readings);

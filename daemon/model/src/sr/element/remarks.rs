@@ -1,6 +1,6 @@
 //! What is odd about an object, told in a bounded list.
 
-use crate::domain::{Remark, Severity};
+use crate::domain::{Remark, RemarkCode, Severity};
 use dicom_core::Tag;
 use std::collections::BTreeSet;
 
@@ -43,7 +43,7 @@ impl Remarks {
                 self.dropped
             );
             self.kept
-                .push(Remark::new("remarks-dropped", severity, text));
+                .push(Remark::of(RemarkCode::RemarksDropped, text).with(severity));
         }
         self.kept
     }

@@ -1,7 +1,7 @@
 //! The text of an element: its bytes, decoded, at the length of its kind.
 
 use super::Reader;
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode, Severity};
 use crate::sr::bounds::Bound;
 use crate::sr::charset::{self, Word};
 use crate::sr::letters::{assumed, octal, undeclared, undecodable};
@@ -45,8 +45,8 @@ impl<'a> Reader<'a, '_> {
             _ => {
                 self.remark(
                     tag,
-                    Remark::caution(
-                        "element-not-text",
+                    Remark::of(
+                        RemarkCode::ElementNotText,
                         "An element that holds text is sent as something else.",
                     ),
                 );
@@ -119,14 +119,16 @@ impl<'a> Reader<'a, '_> {
     ) -> Option<String> {
         let (text, cut) = bound.cut(text, more);
         if cut {
-            let remark = match tag {
+            let severity = match tag {
                 // For people alone, and in long reports a thousand times.
-                tags::CODE_MEANING | tags::TEXT_VALUE => Remark::info,
-                _ => Remark::caution,
+                tags::CODE_MEANING | tags::TEXT_VALUE => Severity::Info,
+                _ => Severity::Caution,
             };
             let text = "A text is longer than its kind may be (PS3.5 table 6.2-1) and is cut.";
             let place = self.at(tag);
-            let remark = remark("text-cut", text).at(place);
+            let remark = Remark::of(RemarkCode::TextCut, text)
+                .with(severity)
+                .at(place);
             self.remarks.once(tag, remark);
         }
         (!text.is_empty()).then(|| charset::shown(&text))

@@ -1,6 +1,6 @@
 //! Why bytes were refused, where, and what to do.
 
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode};
 use dicom_core::Tag;
 use std::fmt;
 use thiserror::Error;
@@ -155,81 +155,53 @@ pub enum Fault {
     Trailing,
 }
 
-const RESEND: &str = "Ask the sender for the object again; if it comes back the same, the sending \
-                      system writes it wrong.";
-const CONVERT: &str = "Have the sender use Implicit or Explicit VR Little Endian.";
-
 impl Fault {
-    /// Stable code in kebab case.
+    /// The code of the remark that tells of it.
     #[must_use]
-    pub fn code(&self) -> &'static str {
+    pub fn code(&self) -> RemarkCode {
         match self {
-            Fault::NotDicom => "gate-not-dicom",
-            Fault::NoPreamble => "gate-no-preamble",
-            Fault::Meta(_) => "gate-meta-broken",
-            Fault::NoTransferSyntax => "gate-no-transfer-syntax",
-            Fault::TransferSyntax(_) => "transfer-syntax-unsupported",
-            Fault::Empty => "gate-empty",
-            Fault::TooBig { .. } => "gate-too-big",
-            Fault::InflatedTooBig { .. } => "gate-inflated-too-big",
-            Fault::Inflate => "gate-inflate-broken",
-            Fault::TooDeep { .. } => "gate-too-deep",
-            Fault::TooMany { .. } => "gate-too-many-elements",
-            Fault::LengthOverrun { .. } => "gate-length-overrun",
-            Fault::Truncated => "gate-truncated",
-            Fault::UndefinedLength => "gate-undefined-length",
-            Fault::EncapsulatedPixels => "gate-encapsulated-pixels",
-            Fault::Delimiter => "gate-delimiter-misplaced",
-            Fault::ItemOutside => "gate-item-outside-sequence",
-            Fault::NotAnItem => "gate-not-an-item",
-            Fault::WordLength { .. } => "gate-word-length",
-            Fault::VrLetters => "gate-vr-letters",
-            Fault::Duplicate => "gate-duplicate-element",
-            Fault::Group => "gate-forbidden-group",
-            Fault::Trailing => "gate-trailing-bytes",
-        }
-    }
-
-    /// What a person can do.
-    #[must_use]
-    pub fn action(&self) -> &'static str {
-        match self {
-            Fault::NotDicom => "Send DICOM Part 10 files only, or send over the network.",
-            Fault::NoPreamble => {
-                "Export it again as a DICOM Part 10 file, or send it over the network."
-            }
-            Fault::TransferSyntax(_) | Fault::EncapsulatedPixels => CONVERT,
-            Fault::TooBig { .. }
-            | Fault::InflatedTooBig { .. }
-            | Fault::TooDeep { .. }
-            | Fault::TooMany { .. } => {
-                "No measurement report is like this: find out what the sender sent, and raise the \
-                 limit only if it is genuine."
-            }
-            Fault::VrLetters => {
-                "Check that the transfer syntax named is the one the data set is written in."
-            }
-            _ => RESEND,
+            Fault::NotDicom => RemarkCode::GateNotDicom,
+            Fault::NoPreamble => RemarkCode::GateNoPreamble,
+            Fault::Meta(_) => RemarkCode::GateMetaBroken,
+            Fault::NoTransferSyntax => RemarkCode::GateNoTransferSyntax,
+            Fault::TransferSyntax(_) => RemarkCode::TransferSyntaxUnsupported,
+            Fault::Empty => RemarkCode::GateEmpty,
+            Fault::TooBig { .. } => RemarkCode::GateTooBig,
+            Fault::InflatedTooBig { .. } => RemarkCode::GateInflatedTooBig,
+            Fault::Inflate => RemarkCode::GateInflateBroken,
+            Fault::TooDeep { .. } => RemarkCode::GateTooDeep,
+            Fault::TooMany { .. } => RemarkCode::GateTooManyElements,
+            Fault::LengthOverrun { .. } => RemarkCode::GateLengthOverrun,
+            Fault::Truncated => RemarkCode::GateTruncated,
+            Fault::UndefinedLength => RemarkCode::GateUndefinedLength,
+            Fault::EncapsulatedPixels => RemarkCode::GateEncapsulatedPixels,
+            Fault::Delimiter => RemarkCode::GateDelimiterMisplaced,
+            Fault::ItemOutside => RemarkCode::GateItemOutsideSequence,
+            Fault::NotAnItem => RemarkCode::GateNotAnItem,
+            Fault::WordLength { .. } => RemarkCode::GateWordLength,
+            Fault::VrLetters => RemarkCode::GateVrLetters,
+            Fault::Duplicate => RemarkCode::GateDuplicateElement,
+            Fault::Group => RemarkCode::GateForbiddenGroup,
+            Fault::Trailing => RemarkCode::GateTrailingBytes,
         }
     }
 }
 
 impl GateError {
-    /// Stable code in kebab case.
+    /// The code of the remark that tells of it.
     #[must_use]
-    pub fn code(&self) -> &'static str {
+    pub fn code(&self) -> RemarkCode {
         self.fault.code()
     }
 
     /// The refusal as a blocking remark.
     #[must_use]
     pub fn remark(&self) -> Remark {
-        Remark::blocking(
-            self.code(),
-            format!("{}.", capital(&self.fault.to_string())),
-        )
-        .at(self.place.to_string())
-        .act(self.fault.action())
+        let code = self.code();
+        let action = code.action();
+        Remark::of(code, format!("{}.", capital(&self.fault.to_string())))
+            .at(self.place.to_string())
+            .act(action)
     }
 }
 

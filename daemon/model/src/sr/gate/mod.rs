@@ -22,7 +22,7 @@ pub(crate) use walk::Event;
 use super::charset::DECLARED;
 use super::digest::Digest;
 use super::limits::Limits;
-use crate::domain::Remark;
+use crate::domain::{Remark, RemarkCode};
 use dicom_dictionary_std::{tags, uids};
 use std::borrow::Cow;
 use std::ops::Range;
@@ -99,8 +99,8 @@ pub fn admit<'a>(
             let data = bytes.get(file.data_at..).unwrap_or_default();
             let base = file.data_at;
             if !file.length_right {
-                remarks.push(Remark::info(
-                    "file-meta-length-wrong",
+                remarks.push(Remark::of(
+                    RemarkCode::FileMetaLengthWrong,
                     "The length of the file meta group is not what its first element says.",
                 ));
             }

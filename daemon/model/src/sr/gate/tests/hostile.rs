@@ -15,7 +15,7 @@ pub(super) fn on_small_stack(work: impl FnOnce() + Send + 'static) {
     thread.join().unwrap();
 }
 
-fn code(bytes: &[u8], syntax: Option<&str>) -> &'static str {
+fn code(bytes: &[u8], syntax: Option<&str>) -> RemarkCode {
     match read(bytes, syntax, &Limits::default()) {
         Err(ReadError::Gate(error)) => error.code(),
         other => unreachable!("{other:?}"),
