@@ -12,6 +12,7 @@ import os
 import random
 import shutil
 import signal
+import socket
 import sqlite3
 import subprocess
 import tempfile
@@ -261,19 +262,28 @@ def send(address, objects: list[Report], patience: float = 60) -> dict[str, int]
 
 
 class Load:
-    """Associations that send until told to stop, or until all is acknowledged and `again` is off."""
+    """Associations that send until told to stop, or until all is acknowledged and `again` is off.
 
-    def __init__(self, address, todo: list[Report], associations=8, pause=0.02, again=True):
+    `address` may be a function that says where to now. With `stay` each sender makes an association after
+    the other, of that many objects at least and at most.
+    """
+
+    def __init__(self, address, todo: list[Report], associations=8, pause=0.02, again=True, stay=None):
         self.todo, self.again, self.pause = todo, again, pause
         self.acknowledged: list[Report] = []
         self.refused: list[tuple[Report, int]] = []
+        # Associations that were begun; why some of them did not end in order.
+        self.associations, self.lost = 0, []
+        # Connections that were refused: nothing had begun.
+        self.turned_away = 0
         self.slowest = 0.0
         # Successes to what was sent after somebody had been refused.
         self.after_refusal = 0
         self._next, self._mutex, self._stop = 0, threading.Lock(), threading.Event()
         classes = sorted({one.sop_class for one in todo})
+        where = address if callable(address) else lambda: address
         self.threads = [
-            threading.Thread(target=self._send, args=(address, classes), daemon=True)
+            threading.Thread(target=self._send, args=(where, classes, stay), daemon=True)
             for _ in range(associations)
         ]
         for thread in self.threads:
@@ -286,24 +296,44 @@ class Load:
             self._next += 1
             return self.todo[(self._next - 1) % len(self.todo)]
 
-    def _send(self, address, classes) -> None:
-        try:
-            with Association(address, classes) as peer:
-                while not self._stop.is_set() and (one := self._take()):
-                    start, was_refused = time.monotonic(), bool(self.refused)
-                    status = peer.store(one)
-                    with self._mutex:
-                        self.after_refusal += was_refused and status == 0
-                        self.slowest = max(self.slowest, time.monotonic() - start)
-                        if status == 0:
-                            self.acknowledged.append(one)
-                        else:
-                            self.refused.append((one, status))
-                    if self.pause:
-                        time.sleep(self.pause)
-                peer.release()
-        except (OSError, Refused):
-            pass
+    def _send(self, where, classes, stay) -> None:
+        while not self._stop.is_set():
+            try:
+                over = socket.create_connection(where(), 60)
+            except OSError:
+                with self._mutex:
+                    self.turned_away += 1
+                if stay is None:
+                    return
+                time.sleep(0.01)
+                continue
+            try:
+                with self._mutex:
+                    self.associations += 1
+                with Association(None, classes, over=over) as peer:
+                    left = random.randint(*stay) if stay else -1
+                    while left and not self._stop.is_set() and (one := self._take()):
+                        self._store(peer, one)
+                        left -= 1
+                    peer.release()
+            except (OSError, Refused) as error:
+                with self._mutex:
+                    self.lost.append(f"{type(error).__name__}: {error}")
+            if stay is None:
+                return
+
+    def _store(self, peer: Association, one: Report) -> None:
+        start, was_refused = time.monotonic(), bool(self.refused)
+        status = peer.store(one)
+        with self._mutex:
+            self.after_refusal += was_refused and status == 0
+            self.slowest = max(self.slowest, time.monotonic() - start)
+            if status == 0:
+                self.acknowledged.append(one)
+            else:
+                self.refused.append((one, status))
+        if self.pause:
+            time.sleep(self.pause)
 
     def finish(self) -> list[Report]:
         """Waits for the senders; what was acknowledged, with repeats."""

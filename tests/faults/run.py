@@ -25,6 +25,7 @@ HARNESSES = (
     "crowd",
     "underneath",
     "clock",
+    "moves",
     "soak",
     "doubling",
 )
