@@ -378,7 +378,7 @@ fn history_and_explain_tell_of_one_exam() {
     let table = site.ok("history", &["T-9"]);
     assert!(table.contains("within_expected"), "{table}");
 
-    let exam = exams[1]["exam"].as_str().expect("exam id");
+    let exam = exams[1]["exam_id"].as_str().expect("exam id");
     let story = site.ok("explain", &[exam]);
     for part in [
         "SOP Instance UID 2.25.10002",

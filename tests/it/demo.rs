@@ -41,7 +41,7 @@ fn the_demonstration_flags_exactly_the_true_rises() {
         .iter()
         .map(|line| {
             (
-                line["patient"].as_str().expect("patient"),
+                line["patient"]["id"].as_str().expect("patient"),
                 line["flagged"] == true,
             )
         })

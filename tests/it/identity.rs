@@ -128,7 +128,7 @@ fn a_merge_by_command_is_done_shown_and_taken_back() {
     let list = super::harness::lines(&String::from_utf8_lossy(&list.stdout));
     let acts: Vec<&str> = list
         .iter()
-        .map(|one| one["act"].as_str().expect("act"))
+        .map(|one| one["kind"].as_str().expect("kind"))
         .collect();
     assert_eq!(acts, ["merge", "unmerge"]);
     assert!(list.iter().all(|one| one["in_force"] == false));

@@ -25,6 +25,7 @@ mod identity;
 // It measures in /proc.
 #[cfg(target_os = "linux")]
 mod hostile;
+mod json;
 mod keep;
 mod large;
 mod manual;

@@ -293,10 +293,10 @@ def check_entries(site: Site, folder: Path) -> None:
     told = []
     for key in {(row["given_issuer"] or "", row["given_patient_id"]) for row in rows}:
         said = site.run("entries", key[1], "--issuer", key[0], "--json").stdout
-        told += [line for line in map(json.loads, said.splitlines()) if (line["issuer"], line["id"]) == key]
+        told += [line for line in map(json.loads, said.splitlines()) if (line["patient"]["issuer"], line["patient"]["id"]) == key]
     wanted, found = {}, {}
     for one in told:
-        exams = one["exams"]
+        exams = one["exam_ids"]
         wanted[one["entry"]] = (one["act"], one["kind"], one["value"], exams[0] if len(exams) == 1 else None, len(exams),
                                 one["study_instance_uid"], one["readings"], one["recorded_at"], one["author"] or None,
                                 one["author_kind"], one["entered_by"] or None, one["source"], one["reason"] or None,

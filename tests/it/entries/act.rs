@@ -27,7 +27,7 @@ fn a_label_is_shown_before_and_kept_with_author_and_reason() {
     assert_eq!(one["reason"], "seen in clinic");
     let uid = one["entered_by"].as_str().expect("a user");
     assert!(uid.contains("uid "), "{uid}");
-    assert_eq!(one["exams"][0], exam.as_str());
+    assert_eq!(one["exam_ids"][0], exam.as_str());
     // Six readings and two means: every value of the report.
     assert_eq!(one["readings"], 8);
     // Without a name it is the user of the system who says it.

@@ -61,7 +61,7 @@ fn labels_at_once_beside_a_busy_daemon_leave_one_label_an_exam() {
     let results = site.results();
     let told = site.json("entries", &["T-1", "--json"]);
     for one in told.iter().filter(|one| one["counts"] == true) {
-        let exam = one["exams"][0].as_str().expect("an id");
+        let exam = one["exam_ids"][0].as_str().expect("an id");
         assert_eq!(results[exam]["exam"]["label"], one["value"], "{exam}");
     }
     site.ok("verify", &[]);

@@ -78,7 +78,7 @@ fn a_study_of_several_exams_names_none_and_their_ids_are_told() {
     assert_eq!(label(&site, &second), "raised_confirmed");
     assert!(label(&site, &first).is_null());
     let all = site.json("entries", &["T-1", "--json"]);
-    assert_eq!(all[0]["exams"], serde_json::json!([second]));
+    assert_eq!(all[0]["exam_ids"], serde_json::json!([second]));
 }
 
 /// As every entry of an earlier store: of all of the study, by nobody known.
@@ -110,7 +110,7 @@ fn an_entry_of_the_whole_study_is_corrected_for_one_exam_and_kept_for_the_other(
             "\"raised_confirmed\" 1 true",
         ]
     );
-    assert_eq!(all[2]["exams"], serde_json::json!([first]));
+    assert_eq!(all[2]["exam_ids"], serde_json::json!([first]));
     // Both at once, one of them as it is: the other is not lost.
     site.ok("label", &[&first, &second, "well", "--yes"]);
     assert_eq!(

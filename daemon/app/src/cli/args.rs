@@ -7,12 +7,14 @@ mod keep;
 mod look;
 mod outbox;
 mod say;
+#[cfg(test)]
+mod tests;
 
 pub(super) use ask::{
     AssessArgs, CheckConfigArgs, DemoArgs, ReadArgs, SimulateArgs, TemplateCommand,
 };
 pub(super) use help::command;
-pub(super) use keep::{BackupArgs, RestoreArgs, VerifyArgs};
+pub(super) use keep::{BackupArgs, CompactArgs, RestoreArgs, VerifyArgs};
 pub(super) use look::{
     CalibrateArgs, ExplainArgs, FormChoice, HistoryArgs, QuarantineArgs, RenderArgs, StatusArgs,
     UnmappedArgs,
@@ -22,9 +24,11 @@ pub(super) use say::{
     EntriesArgs, EventArgs, LabelArgs, PairArgs, PatientCommand, PressureArgs, WhoArgs,
 };
 
+use super::Failure;
 use super::backfill::BackfillArgs;
 use super::department::DepartmentArgs;
 use super::export::ExportArgs;
+use chrono::NaiveDate;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -32,7 +36,10 @@ use std::path::PathBuf;
 const AFTER: &str = "\
 Configuration: the file named by --config or SHEATHLINE_CONFIG, then the files conf.d/*.toml beside \
 it by name, then variables such as SHEATHLINE__RECEIVE__DICOM__LISTEN. The later one wins, key by \
-key; relative paths start at the folder of the file. `check-config --explain FILE` shows what holds.
+key; relative paths start at the folder of the file. `check-config --explain` shows what holds.
+
+With --json standard output is JSON alone, one object a line; everything else goes to standard \
+error, and a failure there is one line with a `code` that never changes.
 
 Signals of serve: SIGTERM stops it in order, SIGHUP reads the configuration again.
 
@@ -201,7 +208,7 @@ pub(super) enum StoreCommand {
     /// The backup is checked before it takes the place of the store.
     Restore(RestoreArgs),
     /// Return the space of dropped bytes to the disk.
-    Compact(ConfigArg),
+    Compact(CompactArgs),
 }
 
 #[derive(Debug, Subcommand)]
@@ -239,10 +246,74 @@ pub(super) enum GenerateCommand {
 
 #[derive(Debug, Args)]
 pub(super) struct ConfigArg {
-    /// Configuration file. Files *.toml in the folder conf.d beside it and variables
-    /// SHEATHLINE__TABLE__KEY come on top.
-    #[arg(long, value_name = "FILE", env = "SHEATHLINE_CONFIG")]
+    #[arg(long, value_name = "FILE", env = CONFIG_VARIABLE, help = CONFIG)]
     pub(super) config: PathBuf,
+}
+
+/// For commands that go by the defaults where no configuration is named.
+#[derive(Debug, Args)]
+pub(super) struct OptionalConfigArg {
+    #[arg(long, value_name = "FILE", env = CONFIG_VARIABLE, help = CONFIG)]
+    pub(super) config: Option<PathBuf>,
+}
+
+const CONFIG: &str =
+    "Configuration file; conf.d/*.toml beside it and SHEATHLINE__ variables override it";
+
+const CONFIG_VARIABLE: &str = "SHEATHLINE_CONFIG";
+
+#[derive(Debug, Args)]
+pub(super) struct PatientArg {
+    /// Patient id, as the reports have it.
+    #[arg(value_name = "PATIENT")]
+    pub(super) patient: String,
+    /// Issuer of the patient id; needed where several issuers have that id.
+    #[arg(long, value_name = "ISSUER")]
+    pub(super) issuer: Option<String>,
+}
+
+/// A period that has to be given.
+#[derive(Debug, Args)]
+pub(super) struct PeriodArgs {
+    /// First day of the period, YYYY-MM-DD.
+    #[arg(long, value_name = "DAY")]
+    pub(super) from: NaiveDate,
+    /// Last day of the period, YYYY-MM-DD; it belongs to the period.
+    #[arg(long, value_name = "DAY")]
+    pub(super) to: NaiveDate,
+}
+
+/// A period that may be open at both ends.
+#[derive(Debug, Args)]
+pub(super) struct OptionalPeriodArgs {
+    /// First day of the period, YYYY-MM-DD.
+    #[arg(long, value_name = "DAY")]
+    pub(super) from: Option<NaiveDate>,
+    /// Last day of the period, YYYY-MM-DD; it belongs to the period.
+    #[arg(long, value_name = "DAY")]
+    pub(super) to: Option<NaiveDate>,
+}
+
+impl PeriodArgs {
+    /// # Errors
+    /// The first day comes after the last.
+    pub(super) fn check(&self) -> Result<(), Failure> {
+        let (from, to) = (Some(self.from), Some(self.to));
+        OptionalPeriodArgs { from, to }.check()
+    }
+}
+
+impl OptionalPeriodArgs {
+    /// # Errors
+    /// The first day comes after the last.
+    pub(super) fn check(&self) -> Result<(), Failure> {
+        match (self.from, self.to) {
+            (Some(from), Some(to)) if from > to => Err(Failure::usage(format!(
+                "--from {from} lies after --to {to}; no day is in between"
+            ))),
+            _ => Ok(()),
+        }
+    }
 }
 
 #[derive(Debug, Args)]
@@ -252,16 +323,7 @@ pub(super) struct ProcessArgs {
     /// Files or folders; folders are searched to the bottom.
     #[arg(required = true, value_name = "PATH")]
     pub(super) paths: Vec<PathBuf>,
-    /// Print JSON Lines.
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(super) json: bool,
-}
-
-#[derive(Debug, Args)]
-pub(super) struct PatientArg {
-    /// Patient id.
-    pub(super) patient: String,
-    /// Issuer of the id, when the id alone names more than one patient.
-    #[arg(long)]
-    pub(super) issuer: Option<String>,
 }

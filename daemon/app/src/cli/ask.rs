@@ -6,7 +6,7 @@ use crate::config::{Config, Effective, Setting};
 use crate::deliver;
 use serde::Serialize;
 use sheathline_model::assess::{self, Question};
-use sheathline_model::domain::{Disposition, ObjectReading, Severity};
+use sheathline_model::domain::{Disposition, Mistake, ObjectReading, Severity};
 use sheathline_model::reading::{self, Origin};
 use sheathline_net::connect::check_tls;
 use sheathline_net::serve::tls;
@@ -23,7 +23,7 @@ struct ReadLine<'a> {
 
 /// `read`: exit 1 when an object was quarantined.
 pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
-    let mut config = match &args.config {
+    let mut config = match &args.config.config {
         Some(path) => open::config(path)?,
         None => Config::default(),
     };
@@ -49,15 +49,7 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
         };
         let reading = reading::read_object(&bytes, None, origin, &rules);
         refused += usize::from(reading.disposition == Disposition::Quarantined);
-        if args.json {
-            let path = path.display().to_string();
-            print::json(&ReadLine {
-                path,
-                reading: &reading,
-            })?;
-        } else {
-            show_reading(&path, &reading);
-        }
+        show(&path, &reading, args.json)?;
     }
     if refused > 0 {
         not_read.push(format!(
@@ -70,7 +62,17 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
     }
 }
 
-pub(super) fn show_reading(path: &Path, reading: &ObjectReading) {
+/// What was read of one file, as a line of JSON or as text.
+pub(super) fn show(path: &Path, reading: &ObjectReading, json: bool) -> Result<(), Failure> {
+    if json {
+        let path = path.display().to_string();
+        return print::json(&ReadLine { path, reading });
+    }
+    show_reading(path, reading);
+    Ok(())
+}
+
+fn show_reading(path: &Path, reading: &ObjectReading) {
     let template = reading.template.as_deref().unwrap_or("no template");
     let word = match reading.disposition {
         Disposition::Accepted => "accepted",
@@ -226,24 +228,22 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
         }
         Err(mistakes) => {
             for mistake in &mistakes {
-                if args.json {
-                    print::json(mistake)?;
-                } else {
-                    print::line(mistake);
+                match args.json {
+                    true => print::json(mistake)?,
+                    false => print::line(mistake),
                 }
             }
-            let what = if mistakes.len() == 1 {
-                "mistake"
-            } else {
-                "mistakes"
-            };
-            Err(Failure::configuration(format!(
-                "{}: {} {what}",
-                name,
-                mistakes.len()
-            )))
+            Err(how_many(&mistakes).told_of(name))
         }
     }
+}
+
+/// How many mistakes were printed.
+pub(super) fn how_many(mistakes: &[Mistake]) -> Failure {
+    Failure::configuration(match mistakes.len() {
+        1 => "1 mistake".to_owned(),
+        n => format!("{n} mistakes"),
+    })
 }
 
 /// Where a store is there and can be read: whose history this configuration would split.

@@ -1,11 +1,10 @@
 //! `backfill`: the history of an archive.
 
-use super::args::ConfigArg;
+use super::args::{ConfigArg, PeriodArgs};
 use super::{Code, Failure, open, print};
 use crate::backfill::run::Backfill;
 use crate::backfill::told::{Asked, Counts, Event, Stop};
 use crate::backfill::window::windows;
-use chrono::NaiveDate;
 use clap::Args;
 use serde::Serialize;
 use sheathline_store::{Mode, Store, StoreError};
@@ -15,22 +14,21 @@ use sheathline_store::{Mode, Store, StoreError};
 pub(super) struct BackfillArgs {
     #[command(flatten)]
     config: ConfigArg,
-    /// The [[archive]] to ask; not needed if there is one only.
+    /// Name of an [[archive]]; not needed where there is one only.
     #[arg(long, value_name = "NAME")]
     archive: Option<String>,
-    /// First study date, as 2019-01-01.
-    #[arg(long, value_name = "DAY")]
-    from: NaiveDate,
-    /// Last study date.
-    #[arg(long, value_name = "DAY")]
-    to: NaiveDate,
-    /// Only ask and count, in the same way; nothing is got and nothing is noted.
+    /// Of study dates.
+    #[command(flatten)]
+    period: PeriodArgs,
+    /// Show what would be done; do nothing.
+    ///
+    /// The archive is asked and its answers are counted in the same way.
     #[arg(long)]
     dry_run: bool,
-    /// Also ask for days that are finished, and get objects that are stored.
+    /// Ask again for days that are finished, and fetch objects that are stored.
     #[arg(long)]
     again: bool,
-    /// Print JSON Lines, one event a line.
+    /// Print JSON, one object a line.
     #[arg(long)]
     json: bool,
 }
@@ -49,12 +47,8 @@ struct Done<'a> {
 
 /// `backfill`: exit 1 when something that the archive names did not come.
 pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
-    if args.to < args.from {
-        let (from, to) = (args.from, args.to);
-        return Err(Failure::usage(format!(
-            "--to {to} lies before --from {from}; both days belong to what is asked for"
-        )));
-    }
+    args.period.check()?;
+    let PeriodArgs { from, to } = args.period;
     let config = open::config(&args.config.config)?;
     let archives = config.archives();
     let mut named = archives.iter().filter(|one| match &args.archive {
@@ -83,13 +77,13 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
     };
     let observed = open::observed(&config)?;
     let asked = Asked {
-        from: args.from,
-        to: args.to,
+        from,
+        to,
         dry_run: args.dry_run,
         again: args.again,
         user: open::user(),
     };
-    let number = windows(args.from, args.to, archive.window_days).count();
+    let number = windows(from, to, archive.window_days).count();
     let bar = print::progress("asking the archive", number as u64);
     let mut failed = None;
     let mut tell = |event: Event<'_>| {

@@ -24,7 +24,7 @@ pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
         Ok(())
     })?;
     let found = department::calibrate(&persons, &config.baseline)?;
-    if let Some(path) = &args.write {
+    if let Some(path) = &args.output {
         let failed = |error: std::io::Error| match error.kind() {
             ErrorKind::AlreadyExists => Failure::new(
                 Code::Refused,
@@ -43,7 +43,7 @@ pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
         return print::json(&found);
     }
     show(&found);
-    if let Some(path) = &args.write {
+    if let Some(path) = &args.output {
         print::line(format_args!(
             "Written to {}; nothing changes until these lines stand in the configuration, or the file in conf.d beside it.",
             path.display()
@@ -134,7 +134,7 @@ fn offsets(found: &Calibration) {
     }
     if apart {
         print::line(
-            "The comparison does not allow for those who read apart: their patients are flagged too often or too seldom. `--write FILE` proposes tables that do.",
+            "The comparison does not allow for those who read apart: their patients are flagged too often or too seldom. `--output FILE` proposes tables that do.",
         );
     }
 }

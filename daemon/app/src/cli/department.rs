@@ -1,10 +1,10 @@
 //! `department`: how operators, devices and the service do, from the store.
 
-use super::args::ConfigArg;
+use super::args::{ConfigArg, OptionalPeriodArgs};
 use super::{Failure, everyone, open, print};
 use crate::known::known;
 use crate::pipeline::times;
-use chrono::{Local, NaiveDate};
+use chrono::Local;
 use clap::Args;
 use sheathline_model::department::report::{Report, page};
 use sheathline_model::department::{Collector, Patient, Period};
@@ -15,33 +15,21 @@ use std::path::PathBuf;
 pub(super) struct DepartmentArgs {
     #[command(flatten)]
     config: ConfigArg,
-    /// First day of the exams that count, YYYY-MM-DD. Control charts and practice look further back.
-    #[arg(long, value_name = "DAY")]
-    from: Option<NaiveDate>,
-    /// Last day; it belongs to the days.
-    #[arg(long, value_name = "DAY")]
-    to: Option<NaiveDate>,
-    /// Also write a page with pictures to this file; one of that name is replaced.
-    #[arg(long, value_name = "FILE")]
-    html: Option<PathBuf>,
-    /// Print JSON Lines.
+    #[command(flatten)]
+    period: OptionalPeriodArgs,
+    /// HTML file to write as well: one page with pictures.
+    #[arg(short, long, alias = "html", value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// Print JSON, one object a line.
     #[arg(long)]
     json: bool,
 }
 
 /// `department`: reads the store, person after person, and changes nothing.
 pub(super) fn department(args: &DepartmentArgs) -> Result<(), Failure> {
-    let period = Period {
-        from: args.from,
-        to: args.to,
-    };
-    if let (Some(from), Some(to)) = (args.from, args.to)
-        && from > to
-    {
-        return Err(Failure::usage(format!(
-            "--from {from} lies after --to {to}; no day is in between"
-        )));
-    }
+    args.period.check()?;
+    let OptionalPeriodArgs { from, to } = args.period;
+    let period = Period { from, to };
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
     let site = open::site(&config);
@@ -65,7 +53,7 @@ pub(super) fn department(args: &DepartmentArgs) -> Result<(), Failure> {
     )?;
     let found = all.finish()?;
     let report = Report::of(&found, Local::now().date_naive());
-    if let Some(path) = &args.html {
+    if let Some(path) = &args.output {
         open::write(path, page(&report).as_bytes()).map_err(|error| Failure::at(path, error))?;
     }
     if args.json {
@@ -75,7 +63,7 @@ pub(super) fn department(args: &DepartmentArgs) -> Result<(), Failure> {
         return Ok(());
     }
     print::lines(report.text());
-    if let Some(path) = &args.html {
+    if let Some(path) = &args.output {
         print::line(format_args!("written: {}", path.display()));
     }
     Ok(())

@@ -6,6 +6,7 @@ use super::{Failure, open, print};
 use crate::known::known;
 use chrono::SecondsFormat;
 use serde::Serialize;
+use sheathline_model::domain::PatientKey;
 use sheathline_model::entries::{Entry, Of, Said, standing};
 use sheathline_model::history::{Exam, Places};
 use sheathline_model::results;
@@ -17,15 +18,14 @@ use std::collections::{BTreeMap, BTreeSet};
 struct Line<'a> {
     entry: i64,
     act: i64,
-    issuer: &'a str,
-    id: &'a str,
+    patient: &'a PatientKey,
     kind: &'static str,
     /// `null`: it takes the entry back that it corrects.
     value: Option<String>,
     date: Option<String>,
     study_instance_uid: Option<&'a str>,
     /// The exams that it is about, as they are told now.
-    exams: Vec<&'a str>,
+    exam_ids: Vec<&'a str>,
     /// How many readings it names; 0 where it is of all of the study.
     readings: Option<usize>,
     recorded_at: String,
@@ -102,8 +102,7 @@ fn line<'a>(one: &'a Entry, of: &[&'a Exam], corrected_by: Vec<i64>, counts: boo
     Line {
         entry: one.id,
         act: one.act,
-        issuer: &one.patient.issuer,
-        id: &one.patient.id,
+        patient: &one.patient,
         kind: one.said.kind().word(),
         value: one.said.value(),
         date: match one.said.of() {
@@ -111,7 +110,7 @@ fn line<'a>(one: &'a Entry, of: &[&'a Exam], corrected_by: Vec<i64>, counts: boo
             Of::Exam(_) => None,
         },
         study_instance_uid: about.map(|about| about.study_instance_uid.as_str()),
-        exams: of.iter().map(|exam| exam.id.as_str()).collect(),
+        exam_ids: of.iter().map(|exam| exam.id.as_str()).collect(),
         readings: about.map(|about| about.readings.len()),
         recorded_at: recorded(one),
         author: one.by.author.name(),

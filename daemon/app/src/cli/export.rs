@@ -24,33 +24,38 @@ use std::path::{Path, PathBuf};
 pub(super) struct ExportArgs {
     #[command(flatten)]
     config: ConfigArg,
-    /// The folder; it is made. An earlier export is gone on with: only what became known since is
-    /// added, and the current view is written anew.
-    #[arg(long, value_name = "DIR")]
-    to: PathBuf,
-    /// Export patient ids, names of operators, birth dates and UIDs as they are. Told to the audit
-    /// trail.
+    /// Folder to write: a new one, or an earlier export.
+    ///
+    /// To an earlier export only what became known since is added; the current view is written anew.
+    #[arg(short, long, alias = "to", value_name = "DIR")]
+    output: PathBuf,
+    /// Export with identities: patient ids, birth dates, names of operators, UIDs.
+    ///
+    /// The audit trail records it.
     #[arg(long, conflicts_with = "key")]
     identified: bool,
-    /// Export without identities, by the secret in this file: pseudonyms, dates shifted by weeks, ages
-    /// in years, no instants of the store, no free text. Only what holds now, written anew each time.
-    /// One line of 64 hexadecimal digits, as `openssl rand -hex 32` draws them, for its owner alone to
-    /// read.
+    /// Export without identities, by the secret in this file.
+    ///
+    /// Pseudonyms, dates shifted by weeks, ages in years, no instants of the store, no free text. Only
+    /// what holds now, written anew each time. The file has one line of 64 hexadecimal digits, as
+    /// `openssl rand -hex 32` draws them, for its owner alone to read.
     #[arg(long, value_name = "FILE")]
     key: Option<PathBuf>,
-    /// With --key: machines whose maker and model are told as they are, `maker|model` or `maker` one a
-    /// line. Of all others they become pseudonyms, since sites write their wards there.
+    /// List of machines whose maker and model are exported as they are.
+    ///
+    /// `maker|model` or `maker` one a line. Of all others they become pseudonyms, since sites write
+    /// their wards there.
     #[arg(long, value_name = "FILE", requires = "key")]
     known_devices: Option<PathBuf>,
-    /// Write what holds now as FHIR resources too: files of JSON lines, one for each type. Only with
-    /// identities.
+    /// Write FHIR resources, too: one file of JSON lines for each type.
     #[arg(long, conflicts_with = "key")]
     fhir: bool,
-    /// Results in one part of the history: what a run that is cut off has to repeat, and what one
-    /// file holds at most.
+    /// Results in one part of the history, which is one file.
+    ///
+    /// A run that is cut off repeats one part.
     #[arg(long, value_name = "NUMBER", default_value_t = 50_000, value_parser = clap::value_parser!(u32).range(1..))]
     part: u32,
-    /// Print JSON Lines: one event a line.
+    /// Print JSON, one object a line.
     #[arg(long)]
     json: bool,
 }
@@ -115,14 +120,14 @@ fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
     let (rows, summary, before) = deidentify::run::run(&job, &mut shown)?;
     if args.json {
         return print::json(&Line::Deidentified {
-            folder: &args.to,
+            folder: &args.output,
             rows,
             summary: &summary,
         });
     }
     print::line(format_args!(
         "{rows} rows hold now, without identities; {}",
-        args.to.display()
+        args.output.display()
     ));
     let counted = summary.counted;
     print::line(format_args!(
@@ -198,7 +203,7 @@ fn with_identities(args: &ExportArgs) -> Result<(), Failure> {
 
 /// The folder by its whole name: the trail is read elsewhere.
 fn absolute(args: &ExportArgs) -> Result<PathBuf, Failure> {
-    std::path::absolute(&args.to).map_err(Failure::from)
+    std::path::absolute(&args.output).map_err(Failure::from)
 }
 
 fn tell(trail: &Trail, folder: &Path, what: &str) -> bool {
@@ -213,7 +218,7 @@ fn tell(trail: &Trail, folder: &Path, what: &str) -> bool {
 fn report(args: &ExportArgs, done: &Done) -> Result<(), Failure> {
     if args.json {
         return print::json(&Line::Done {
-            folder: &args.to,
+            folder: &args.output,
             parts: done.parts,
             rows: done.rows,
             current_rows: done.current,
@@ -221,7 +226,7 @@ fn report(args: &ExportArgs, done: &Done) -> Result<(), Failure> {
             damaged: done.damaged,
         });
     }
-    let folder = args.to.display();
+    let folder = args.output.display();
     match done.current {
         None => print::line(format_args!("nothing became known since; {folder}")),
         Some(current) => print::line(format_args!(

@@ -45,7 +45,7 @@ impl Apart {
     pub(super) fn words(&self) -> String {
         format!(
             "{}. Set default_issuer back; or state for each that both ids are one person's, with \
-             `patient merge --from 'OLD ISSUER|ID' --into 'NEW ISSUER|ID'`, for many with `patient \
+             `patient merge --prior 'OLD ISSUER|ID' --surviving 'NEW ISSUER|ID'`, for many with `patient \
              import`. Sending the reports again does not help: repeats stay where they are",
             self.what()
         )

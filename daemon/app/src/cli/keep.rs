@@ -1,11 +1,12 @@
 //! The life of the store: `verify`, `backup`, `restore`, `compact`.
 
-use super::args::{BackupArgs, ConfigArg, RestoreArgs, VerifyArgs};
+use super::args::{BackupArgs, CompactArgs, RestoreArgs, VerifyArgs};
 use super::{Code, Failure, open, print};
 use crate::publish::{self, Standing};
 use serde::Serialize;
 use sheathline_store::copy;
 use sheathline_store::verify::{Damage, Looker, Verified};
+use std::path::Path;
 
 /// What `verify --json` prints.
 #[derive(Default, Serialize)]
@@ -17,14 +18,61 @@ struct Report {
     in_outbox: u32,
     gone_from_outbox: u32,
     unknown_in_outbox: u32,
-    people: u32,
+    annotated_patients: u32,
     damages: Vec<DamageLine>,
 }
 
 #[derive(Serialize)]
 struct DamageLine {
     part: String,
-    how: String,
+    what: String,
+}
+
+fn damages(verified: &Verified) -> Vec<DamageLine> {
+    let lines = verified.damages.iter().map(|one| DamageLine {
+        part: one.part.clone(),
+        what: one.how.clone(),
+    });
+    lines.collect()
+}
+
+/// What `backup --json` prints: the file written, and what is in it.
+#[derive(Serialize)]
+struct Copied {
+    path: String,
+    objects: u32,
+    bytes_dropped: u32,
+    results: u32,
+    deliveries: u32,
+    damages: Vec<DamageLine>,
+}
+
+impl Copied {
+    fn new(path: &Path, verified: &Verified) -> Self {
+        Copied {
+            path: path.display().to_string(),
+            objects: verified.objects,
+            bytes_dropped: verified.dropped,
+            results: verified.results,
+            deliveries: verified.deliveries,
+            damages: damages(verified),
+        }
+    }
+}
+
+/// What `restore --json` prints.
+#[derive(Serialize)]
+struct Restored {
+    #[serde(flatten)]
+    copied: Copied,
+    /// Where the store before is now.
+    replaced: Option<String>,
+}
+
+/// What `compact --json` prints.
+#[derive(Serialize)]
+struct Compacted {
+    bytes: u64,
 }
 
 /// `verify`: every stored byte against its hash, every published result against the outbox.
@@ -83,15 +131,8 @@ pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
             in_outbox,
             gone_from_outbox: gone,
             unknown_in_outbox: unknown,
-            people: verified.people,
-            damages: verified
-                .damages
-                .iter()
-                .map(|one| DamageLine {
-                    part: one.part.clone(),
-                    how: one.how.clone(),
-                })
-                .collect(),
+            annotated_patients: verified.people,
+            damages: damages(&verified),
         })?;
     } else {
         sum(&verified);
@@ -134,9 +175,12 @@ fn judge(verified: &Verified, advice: &str) -> Result<(), Failure> {
 /// `backup`: a checked copy beside a running daemon.
 pub(super) fn backup(args: &BackupArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
-    let verified = copy::back_up(&config.store.path, &args.to)?;
-    print::line(format_args!("copied to {}", args.to.display()));
+    let verified = copy::back_up(&config.store.path, args.output())?;
+    print::line(format_args!("copied to {}", args.output().display()));
     sum(&verified);
+    if args.json {
+        print::json(&Copied::new(args.output(), &verified))?;
+    }
     judge(
         &verified,
         "the copy was kept; the store has the same damages",
@@ -157,14 +201,24 @@ pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
         print::line(format_args!("the store before is now {}", old.display()));
     }
     print::line(format_args!("restored to {}", config.store.path.display()));
+    if args.json {
+        let old = restored.old.as_deref();
+        print::json(&Restored {
+            copied: Copied::new(&config.store.path, &restored.verified),
+            replaced: old.map(|path| path.display().to_string()),
+        })?;
+    }
     Ok(())
 }
 
 /// `compact`: room of dropped bytes back to the disk.
-pub(super) fn compact(args: &ConfigArg) -> Result<(), Failure> {
-    let config = open::config(&args.config)?;
+pub(super) fn compact(args: &CompactArgs) -> Result<(), Failure> {
+    let config = open::config(&args.config.config)?;
     open::as_its_account(&config.store.path)?;
     let bytes = sheathline_store::compact(&config.store.path)?;
     print::line(format_args!("{bytes} bytes given back"));
+    if args.json {
+        print::json(&Compacted { bytes })?;
+    }
     Ok(())
 }

@@ -245,7 +245,7 @@ fn show_object(stored: &StoredReading, json: bool) -> Result<(), Failure> {
 #[derive(Serialize)]
 struct VersionLine {
     schema: &'static str,
-    exam: String,
+    exam_id: String,
     version: u32,
     key: String,
     supersedes: Option<u32>,
@@ -257,7 +257,7 @@ fn version_line(row: &ResultRow) -> Result<VersionLine, Failure> {
     let content = content_of(row)?;
     Ok(VersionLine {
         schema: envelope::schema_of(&content),
-        exam: row.exam_id.clone(),
+        exam_id: row.exam_id.clone(),
         version: row.version,
         key: row.key.clone(),
         supersedes: row.supersedes,
@@ -292,7 +292,7 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
     } else {
         past::table(&exams);
     }
-    if let Some(path) = &args.svg {
+    if let Some(path) = &args.output {
         let events = store.read(|conn| known(conn, &key))?.events;
         let contents: Vec<&Content> = exams.iter().map(|(_, content)| content).collect();
         // Widths of other imaging read differently and would look like rises; where a day is in
@@ -332,7 +332,7 @@ pub(super) fn quarantine(args: &QuarantineArgs) -> Result<(), Failure> {
                 format!("object {number} is not in quarantine"),
             ));
         }
-        if let Some(path) = &args.save {
+        if let Some(path) = &args.output {
             let bytes = store.read(|conn| objects::body(conn, ObjectId(number)))?;
             open::write(path, &bytes).map_err(|e| Failure::at(path, e))?;
         }

@@ -47,6 +47,9 @@ use std::process::ExitCode;
 pub fn run() -> ExitCode {
     let matches = args::command().get_matches();
     let as_json = asks_for_json(&matches);
+    if as_json {
+        print::for_scripts();
+    }
     let cli = Cli::from_arg_matches(&matches).unwrap_or_else(|error| error.exit());
     match carry_out(cli) {
         Ok(()) => ExitCode::SUCCESS,

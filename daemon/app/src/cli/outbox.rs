@@ -1,8 +1,9 @@
 //! What is delivered to destinations: `outbox`.
 
-use super::args::{ConfigArg, OutboxCommand, WhichArgs};
+use super::args::{ConfigArg, OutboxCommand, PeriodArgs, WhichArgs};
 use super::{Code, Failure, open, print};
-use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
+use chrono::{DateTime, SecondsFormat, Utc};
+use serde::Serialize;
 use sheathline_model::legible;
 use sheathline_store::deliveries::{self, Delivery, State, Which};
 use std::fmt;
@@ -15,7 +16,11 @@ pub(super) fn outbox(command: &OutboxCommand) -> Result<(), Failure> {
             which,
             json,
         } => list(config, &which.into(), *json),
-        OutboxCommand::Retry { config, which } => {
+        OutboxCommand::Retry {
+            config,
+            which,
+            json,
+        } => {
             let which = chosen(which)?;
             if which.state == Some(State::Delivered) {
                 return Err(Failure::usage(
@@ -28,20 +33,25 @@ pub(super) fn outbox(command: &OutboxCommand) -> Result<(), Failure> {
                 count,
                 "to be tried at once",
                 "none that waits, is dead or was dropped",
+                *json,
             )
         }
-        OutboxCommand::Drop { config, which } => {
+        OutboxCommand::Drop {
+            config,
+            which,
+            json,
+        } => {
             let which = chosen(which)?;
             let store = open::guest(&open::config(&config.config)?)?;
             let count = store.write(move |tx| deliveries::drop_some(tx, &which, Utc::now()))?;
-            changed(count, "dropped", "none that waits or is dead")
+            changed(count, "dropped", "none that waits or is dead", *json)
         }
         OutboxCommand::Replay {
             config,
             destination,
-            from,
-            to,
-        } => replay(config, destination, *from, *to),
+            period,
+            json,
+        } => replay(config, destination, period, *json),
     }
 }
 
@@ -66,7 +76,13 @@ fn chosen(args: &WhichArgs) -> Result<Which, Failure> {
     Ok(which)
 }
 
-fn changed(count: usize, how: &str, none: &str) -> Result<(), Failure> {
+/// What `retry`, `drop` and `replay` print with `--json`.
+#[derive(Serialize)]
+struct Changed {
+    deliveries: usize,
+}
+
+fn changed(count: usize, how: &str, none: &str, json: bool) -> Result<(), Failure> {
     match count {
         0 => Err(Failure::new(
             Code::NotFound,
@@ -74,8 +90,15 @@ fn changed(count: usize, how: &str, none: &str) -> Result<(), Failure> {
         )),
         count => {
             print::line(format_args!("{count} {how}"));
-            Ok(())
+            in_json(count, json)
         }
+    }
+}
+
+fn in_json(deliveries: usize, json: bool) -> Result<(), Failure> {
+    match json {
+        true => print::json(&Changed { deliveries }),
+        false => Ok(()),
     }
 }
 
@@ -112,12 +135,11 @@ fn sum<'a>(all: impl Iterator<Item = &'a Delivery> + Clone) {
 fn replay(
     config: &ConfigArg,
     destination: &str,
-    from: NaiveDate,
-    to: NaiveDate,
+    period: &PeriodArgs,
+    json: bool,
 ) -> Result<(), Failure> {
-    if from > to {
-        return Err(Failure::usage(format!("{from} comes after {to}")));
-    }
+    period.check()?;
+    let PeriodArgs { from, to } = *period;
     let config = open::config(&config.config)?;
     let known = open::destinations(&config);
     if !known.iter().any(|name| name == destination) {
@@ -139,7 +161,7 @@ fn replay(
         )),
         count => {
             print::line(format_args!("{count} wait for {destination}"));
-            Ok(())
+            in_json(count, json)
         }
     }
 }

@@ -3,7 +3,7 @@
 mod table;
 
 use super::args::{PairArgs, PatientCommand};
-use super::say::{publish, reassess};
+use super::say::{Line as Shown, publish, reassess};
 use super::{Failure, open, print};
 use crate::pipeline::Pipeline;
 use chrono::{DateTime, SubsecRound, TimeDelta, Utc};
@@ -22,7 +22,7 @@ pub(super) fn patient(command: &PatientCommand) -> Result<(), Failure> {
     match command {
         PatientCommand::Merge(args) => say(args, Act::Merge),
         PatientCommand::Unmerge(args) => say(args, Act::Unmerge),
-        PatientCommand::Import { config, file } => import(&config.config, file),
+        PatientCommand::Import { config, file, json } => import(&config.config, file, *json),
         PatientCommand::List { config, json } => list(&config.config, *json),
     }
 }
@@ -44,16 +44,32 @@ fn key(text: &str) -> Result<PatientKey, Failure> {
     })
 }
 
+/// What `merge` and `unmerge` print with `--json`.
+#[derive(Serialize)]
+struct Said<'a> {
+    kind: &'static str,
+    prior: &'a PatientKey,
+    into: &'a PatientKey,
+    assessed: Vec<Shown>,
+}
+
+/// What `import` prints with `--json`.
+#[derive(Serialize)]
+struct Imported {
+    statements: usize,
+    new: usize,
+}
+
 /// `merge` and `unmerge`.
 fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
-    let (from, into) = (key(&args.from)?, key(&args.into)?);
+    let (from, into) = (key(&args.prior)?, key(&args.surviving)?);
     if from == into {
-        return Err(Failure::usage("--from and --into are the same id"));
+        return Err(Failure::usage("--prior and --surviving are the same id"));
     }
     let pair = Pair { from, into };
     let config = open::config(&args.config.config)?;
     let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
-    let (said, why) = (pair.clone(), args.why.clone());
+    let (said, why) = (pair.clone(), args.reason.clone());
     pipeline
         .store()
         .write(move |tx| stated(tx, &said, act, &why))?;
@@ -63,10 +79,18 @@ fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
         Act::Merge => "merged",
         Act::Unmerge => "taken back",
     });
-    reassess(&pipeline, &pair.into)?;
-    match act {
-        Act::Merge => Ok(()),
-        Act::Unmerge => reassess(&pipeline, &pair.from),
+    let mut assessed = reassess(&pipeline, &pair.into)?;
+    if act == Act::Unmerge {
+        assessed.extend(reassess(&pipeline, &pair.from)?);
+    }
+    match args.json {
+        true => print::json(&Said {
+            kind: act.word(),
+            prior: &pair.from,
+            into: &pair.into,
+            assessed,
+        }),
+        false => Ok(()),
     }
 }
 
@@ -130,7 +154,7 @@ fn user() -> String {
 }
 
 /// `import`: a table, whole or not at all.
-fn import(config: &Path, file: &Path) -> Result<(), Failure> {
+fn import(config: &Path, file: &Path, json: bool) -> Result<(), Failure> {
     let text = open::text_of(file)?;
     let all = table::read(&text, &user()).map_err(|mistakes| {
         let named = mistakes
@@ -150,6 +174,12 @@ fn import(config: &Path, file: &Path) -> Result<(), Failure> {
     })?;
     pipeline.tell_stated()?;
     print::line(format_args!("statements {count}, new {new}"));
+    if json {
+        print::json(&Imported {
+            statements: count,
+            new,
+        })?;
+    }
     finish(&pipeline)
 }
 
@@ -161,14 +191,14 @@ fn finish(pipeline: &Pipeline) -> Result<(), Failure> {
 /// One line of `list --json`.
 #[derive(Serialize)]
 struct Line<'a> {
-    act: &'static str,
-    from: &'a PatientKey,
+    kind: &'static str,
+    prior: &'a PatientKey,
     into: &'a PatientKey,
     decided_at: String,
     source: &'a str,
     message: &'a str,
-    who: &'a str,
-    why: &'a str,
+    author: &'a str,
+    reason: &'a str,
     in_force: bool,
     surviving: &'a PatientKey,
     unsettled: Option<&'static str>,
@@ -200,14 +230,14 @@ fn list(config: &Path, json: bool) -> Result<(), Failure> {
         let is_standing = since.is_some_and(|since| stated_at >= since);
         let person = persons.of(&pair.from);
         let line = Line {
-            act: act.word(),
-            from: &pair.from,
+            kind: act.word(),
+            prior: &pair.from,
             into: &pair.into,
             decided_at: stated_at.to_rfc3339(),
             source,
             message: &one.message,
-            who: &one.who,
-            why: &one.why,
+            author: &one.who,
+            reason: &one.why,
             in_force: *act == Act::Merge && is_standing,
             surviving: person.map_or(&pair.from, |person| &person.surviving),
             unsettled: person.and_then(|person| person.unsettled.as_ref()).map(
@@ -240,14 +270,14 @@ fn show(line: &Line<'_>) {
     print::line(format_args!(
         "{} {} {}|{} into {}|{} ({state}); {} {} {} {}",
         line.decided_at,
-        line.act,
-        line.from.issuer,
-        line.from.id,
+        line.kind,
+        line.prior.issuer,
+        line.prior.id,
         line.into.issuer,
         line.into.id,
         line.source,
         line.message,
-        line.who,
-        line.why
+        line.author,
+        line.reason
     ));
 }

@@ -5,15 +5,31 @@ use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 use sheathline_model::legible;
 use std::io::{ErrorKind, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// One line to standard output: a text of others in it begins no line of its own.
 pub(crate) fn line(text: impl std::fmt::Display) {
-    write(&legible::line(&text.to_string()));
+    self::text(&legible::line(&text.to_string()));
 }
 
 /// Several lines of ours.
 pub(crate) fn lines(text: impl std::fmt::Display) {
-    write(&legible::lines(&text.to_string()));
+    self::text(&legible::lines(&text.to_string()));
+}
+
+/// Whether standard output is for a script, so that text goes to standard error.
+static FOR_SCRIPTS: AtomicBool = AtomicBool::new(false);
+
+/// From now on standard output is JSON alone.
+pub(super) fn for_scripts() {
+    FOR_SCRIPTS.store(true, Ordering::Relaxed);
+}
+
+fn text(text: &str) {
+    match FOR_SCRIPTS.load(Ordering::Relaxed) {
+        true => error_line(text),
+        false => write(text),
+    }
 }
 
 /// A closed pipe ends the program quietly.
@@ -64,8 +80,11 @@ pub(super) fn error_as_json(failure: &Failure) {
 
 /// Something a person should see that is no result, to standard error.
 pub(crate) fn note(text: impl std::fmt::Display) {
+    error_line(&legible::lines(&text.to_string()));
+}
+
+fn error_line(text: &str) {
     // Standard error may be a file on a full disk: then nobody can be told, and that is no panic.
-    let text = legible::lines(&text.to_string());
     let _ = writeln!(std::io::stderr(), "{text}");
 }
 

@@ -75,7 +75,7 @@ fn envelope(path: &Path) -> Result<Envelope, Failure> {
 
 fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
     let name = &args.result;
-    let Some(config) = &args.config else {
+    let Some(config) = &args.config.config else {
         return Err(Failure::usage(format!(
             "{name} is no file; to take it as an exam of the store, add --config FILE"
         )));

@@ -17,6 +17,9 @@ pub(super) use pressure::pressure;
 
 use super::{Code, Failure, print};
 use crate::pipeline::Pipeline;
+use act::Done;
+use chrono::NaiveDateTime;
+use serde::Serialize;
 use sheathline_model::domain::PatientKey;
 
 /// Publishes now.
@@ -36,15 +39,24 @@ fn finish(pipeline: &Pipeline) -> Result<(), Failure> {
 }
 
 /// Ends an act whose results are shown: those of everybody of whom something was said.
-fn finish_and_show(pipeline: &Pipeline, of_whom: &[PatientKey]) -> Result<(), Failure> {
-    finish(pipeline)?;
-    of_whom.iter().try_for_each(|key| show(pipeline, key))
+fn finish_and_show(pipeline: &Pipeline, done: &Done, json: bool) -> Result<(), Failure> {
+    if !done.dry_run {
+        finish(pipeline)?;
+    }
+    let recorded = Recorded::of(pipeline, done)?;
+    recorded.assessed.iter().for_each(Line::show);
+    match json {
+        true => print::json(&recorded),
+        false => Ok(()),
+    }
 }
 
 /// Assesses and publishes now, and shows the patient's results.
-pub(super) fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
+pub(super) fn reassess(pipeline: &Pipeline, key: &PatientKey) -> Result<Vec<Line>, Failure> {
     assess(pipeline)?;
-    show(pipeline, key)
+    let lines = lines(pipeline, key)?;
+    lines.iter().for_each(Line::show);
+    Ok(lines)
 }
 
 fn assess(pipeline: &Pipeline) -> Result<(), Failure> {
@@ -52,25 +64,72 @@ fn assess(pipeline: &Pipeline) -> Result<(), Failure> {
     publish(pipeline)
 }
 
-/// Shows the patient's results.
-fn show(pipeline: &Pipeline, key: &PatientKey) -> Result<(), Failure> {
+/// What a command that records something prints with `--json`.
+#[derive(Serialize)]
+struct Recorded {
+    dry_run: bool,
+    /// Entries recorded; of a dry run those that would be.
+    entries: usize,
+    first_entry: Option<i64>,
+    assessed: Vec<Line>,
+}
+
+impl Recorded {
+    fn of(pipeline: &Pipeline, done: &Done) -> Result<Self, Failure> {
+        let mut assessed = Vec::new();
+        for key in &done.of_whom {
+            assessed.extend(lines(pipeline, key)?);
+        }
+        Ok(Recorded {
+            dry_run: done.dry_run,
+            entries: done.entries,
+            first_entry: done.first,
+            assessed,
+        })
+    }
+}
+
+/// The newest result of an exam, in short.
+#[derive(Serialize)]
+pub(super) struct Line {
+    exam_id: String,
+    performed_at: NaiveDateTime,
+    version: u32,
+    status: &'static str,
+    flagged: bool,
+}
+
+impl Line {
+    fn show(&self) {
+        print::line(format_args!(
+            "  {} {} v{} {}",
+            self.performed_at.format("%Y-%m-%d %H:%M"),
+            self.exam_id,
+            self.version,
+            self.status
+        ));
+    }
+}
+
+/// A patient's results, oldest exam first.
+fn lines(pipeline: &Pipeline, key: &PatientKey) -> Result<Vec<Line>, Failure> {
     let latest = pipeline
         .store()
         .read(|conn| crate::known::latest_results(conn, key))?;
-    let mut shown = Vec::with_capacity(latest.len());
+    let mut lines = Vec::with_capacity(latest.len());
     for row in latest {
         let content = crate::known::content_of(&row)?;
-        let at = content.exam.performed_at.local;
-        let status = content.assessment.status.word();
-        let line = format!(
-            "  {} {} v{} {status}",
-            at.format("%Y-%m-%d %H:%M"),
-            row.exam_id,
-            row.version
-        );
-        shown.push((at, line));
+        lines.push(Line {
+            performed_at: content.exam.performed_at.local,
+            status: content.assessment.status.word(),
+            flagged: content.assessment.flagged,
+            version: row.version,
+            exam_id: row.exam_id,
+        });
     }
-    shown.sort();
-    shown.iter().for_each(|(_, line)| print::line(line));
-    Ok(())
+    lines.sort_by(|a, b| {
+        let key = |line: &Line| (line.performed_at, line.exam_id.clone());
+        key(a).cmp(&key(b))
+    });
+    Ok(lines)
 }

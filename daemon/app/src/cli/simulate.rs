@@ -50,7 +50,7 @@ impl Hands for Threads {
 /// `simulate`: one row for each scenario or situation and number of earlier exams.
 pub(super) fn simulate(args: &SimulateArgs) -> Result<(), Failure> {
     let cells = cells(args)?;
-    let parameters = match &args.config {
+    let parameters = match &args.config.config {
         Some(path) => open::config(path)?.baseline,
         None => Parameters::default(),
     };

@@ -132,7 +132,7 @@ fn pairs<'r>(raws: &mut [Raw<'_>], table: &str, rows: impl Iterator<Item = (Told
             raw.mistake(
                 place,
                 format!("[[{table}]] has {there} without {missing}"),
-                format!("write both, as `calibrate --write` does, for example {missing} = {example}; or take {there} out"),
+                format!("write both, as `calibrate --output` does, for example {missing} = {example}; or take {there} out"),
             );
         }
     }

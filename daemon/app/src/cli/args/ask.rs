@@ -1,5 +1,6 @@
 //! Commands that need no store, and the demonstration.
 
+use super::{CONFIG, CONFIG_VARIABLE, OptionalConfigArg};
 use clap::{Args, Subcommand};
 use std::path::{Path, PathBuf};
 
@@ -8,63 +9,68 @@ pub(in crate::cli) struct ReadArgs {
     /// Files or folders; folders are searched to the bottom.
     #[arg(required = true, value_name = "PATH")]
     pub(in crate::cli) paths: Vec<PathBuf>,
-    /// Take templates, dictionaries and technique from this configuration file.
-    #[arg(long, value_name = "FILE")]
-    pub(in crate::cli) config: Option<PathBuf>,
-    /// A site dictionary to use; may be given more than once.
+    #[command(flatten)]
+    pub(in crate::cli) config: OptionalConfigArg,
+    /// Site dictionary to use as well; may be given more than once.
     #[arg(long, value_name = "FILE")]
     pub(in crate::cli) dictionary: Vec<PathBuf>,
-    /// Print JSON Lines, one object a line.
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }
 
 #[derive(Debug, Args)]
 pub(in crate::cli) struct AssessArgs {
-    /// Files of questions, one JSON object a line; `-` for standard input.
+    /// Files of exams, one JSON object a line; - for standard input.
     #[arg(required = true, value_name = "FILE")]
     pub(in crate::cli) files: Vec<PathBuf>,
-    /// Add the arithmetic: terms, matrices and weights.
+    /// Show the arithmetic: terms, matrices and weights.
     #[arg(long)]
     pub(in crate::cli) arithmetic: bool,
 }
 
 #[derive(Debug, Subcommand)]
 pub(in crate::cli) enum TemplateCommand {
-    /// Tell every mistake of the file at once.
+    /// Check the file and name every mistake at once.
     Check {
-        /// A template or a site dictionary.
+        /// Template or site dictionary.
+        #[arg(value_name = "FILE")]
         file: PathBuf,
+        /// Print JSON, one object a line.
+        #[arg(long)]
+        json: bool,
     },
-    /// Read reports with the file in use beside the built-in templates.
+    /// Read reports with the file beside the built-in templates.
     Try {
-        /// A template or a site dictionary.
+        /// Template or site dictionary.
+        #[arg(value_name = "FILE")]
         file: PathBuf,
         /// Files or folders; folders are searched to the bottom.
-        #[arg(required = true, value_name = "SR")]
+        #[arg(required = true, value_name = "PATH")]
         paths: Vec<PathBuf>,
+        /// Print JSON, one object a line.
+        #[arg(long)]
+        json: bool,
     },
 }
 
 #[derive(Debug, Args)]
 pub(in crate::cli) struct CheckConfigArgs {
-    /// Configuration file. Files *.toml in the folder conf.d beside it and variables
-    /// SHEATHLINE__TABLE__KEY come on top.
     #[arg(
         long,
         value_name = "FILE",
-        env = "SHEATHLINE_CONFIG",
+        env = CONFIG_VARIABLE,
+        help = CONFIG,
         required_unless_present = "file"
     )]
     config: Option<PathBuf>,
     /// The same, as it was written before; it counts before --config.
     #[arg(value_name = "FILE", hide = true)]
     file: Option<PathBuf>,
-    /// Show every setting in force and where it comes from: the default, a file and line, or an
-    /// environment variable.
+    /// Show every setting in force and its origin: default, file and line, or variable.
     #[arg(long)]
     pub(in crate::cli) explain: bool,
-    /// Print JSON Lines, one mistake or setting a line.
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }
@@ -79,27 +85,26 @@ impl CheckConfigArgs {
 
 #[derive(Debug, Args)]
 pub(in crate::cli) struct SimulateArgs {
-    /// A scenario or a situation by name; may be given more than once. All scenarios when left out.
+    /// Scenarios or situations by name; all scenarios when left out.
     #[arg(long, value_name = "NAME", num_args = 1..)]
     pub(in crate::cli) scenario: Vec<String>,
-    /// Instead of the scenarios all situations of a ward: unlabelled exams, events, doubts, habits of
-    /// those who measure. It takes many minutes; --patients 2000 takes fewer.
+    /// Simulate all situations of a ward instead: unlabelled exams, events, doubts, habits.
+    ///
+    /// It takes many minutes; --patients 2000 takes fewer.
     #[arg(long)]
     pub(in crate::cli) situations: bool,
-    /// Invented patients for each row.
+    /// Invented patients in each row.
     #[arg(long, value_name = "N", default_value_t = 20_000)]
     pub(in crate::cli) patients: u64,
-    /// Equal seeds give equal tables, on any machine and any number of cores.
+    /// Seed; equal seeds give equal tables on every machine.
     #[arg(long, value_name = "S", default_value_t = 1)]
     pub(in crate::cli) seed: u64,
-    /// Numbers of earlier exams, as 1,3: of baseline exams in a scenario, where 1,3 holds when left out;
-    /// of a situation its own numbers then.
+    /// Numbers of earlier exams; 1,3 when left out, or those of the situation.
     #[arg(long, value_name = "K", value_delimiter = ',')]
     pub(in crate::cli) k: Vec<usize>,
-    /// Take the [baseline] of this configuration file, for the comparison and the patients.
-    #[arg(long, value_name = "FILE")]
-    pub(in crate::cli) config: Option<PathBuf>,
-    /// Print JSON Lines, one row a line.
+    #[command(flatten)]
+    pub(in crate::cli) config: OptionalConfigArg,
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }
@@ -107,11 +112,16 @@ pub(in crate::cli) struct SimulateArgs {
 /// Arguments of `demo`.
 #[derive(Debug, Args)]
 pub(in crate::cli) struct DemoArgs {
-    /// Folder for the store, the outbox and the files sent; it must not exist yet, unless an
-    /// earlier demo made it.
-    #[arg(long, value_name = "DIR", default_value = "sheathline-demo")]
-    pub(in crate::cli) dir: PathBuf,
-    /// Print JSON Lines, one exam a line.
+    /// Folder to write; it must be new or of an earlier demonstration.
+    #[arg(
+        short,
+        long,
+        alias = "dir",
+        value_name = "DIR",
+        default_value = "sheathline-demo"
+    )]
+    pub(in crate::cli) output: PathBuf,
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }
@@ -119,7 +129,7 @@ pub(in crate::cli) struct DemoArgs {
 impl From<DemoArgs> for crate::cli::demo::Demo {
     fn from(args: DemoArgs) -> Self {
         crate::cli::demo::Demo {
-            dir: args.dir,
+            dir: args.output,
             json: args.json,
         }
     }

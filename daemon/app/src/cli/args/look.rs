@@ -1,6 +1,6 @@
 //! Commands that show what the store holds.
 
-use super::{ConfigArg, PatientArg};
+use super::{ConfigArg, OptionalConfigArg, PatientArg};
 use clap::{Args, ValueEnum};
 use sheathline_model::domain::Eye;
 use std::path::PathBuf;
@@ -9,10 +9,10 @@ use std::path::PathBuf;
 pub(in crate::cli) struct StatusArgs {
     #[command(flatten)]
     pub(in crate::cli) config: ConfigArg,
-    /// Only ask the running daemon whether it is ready: exit code 0 or 1. For health checks.
+    /// Only ask whether the daemon is ready: exit code 0 or 1, for health checks.
     #[arg(long)]
     pub(in crate::cli) probe: bool,
-    /// Print JSON.
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }
@@ -21,9 +21,10 @@ pub(in crate::cli) struct StatusArgs {
 pub(in crate::cli) struct ExplainArgs {
     #[command(flatten)]
     pub(in crate::cli) config: ConfigArg,
-    /// SOP Instance UID, Study Instance UID or exam id.
+    /// SOP Instance UID of a report, or Study Instance UID or exam id of an exam.
+    #[arg(value_name = "REPORT|EXAM")]
     pub(in crate::cli) uid: String,
-    /// Print JSON.
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }
@@ -34,13 +35,13 @@ pub(in crate::cli) struct HistoryArgs {
     pub(in crate::cli) config: ConfigArg,
     #[command(flatten)]
     pub(in crate::cli) patient: PatientArg,
-    /// Draw the exams into this file.
-    #[arg(long, value_name = "FILE")]
-    pub(in crate::cli) svg: Option<PathBuf>,
-    /// The eye to draw.
-    #[arg(long, value_enum, default_value_t = EyeChoice::Both, requires = "svg")]
+    /// SVG file to write: a picture of the exams.
+    #[arg(short, long, alias = "svg", value_name = "FILE")]
+    pub(in crate::cli) output: Option<PathBuf>,
+    /// Eye to draw.
+    #[arg(long, value_enum, value_name = "EYE", default_value_t = EyeChoice::Both, requires = "output")]
     pub(in crate::cli) eye: EyeChoice,
-    /// Print JSON Lines, one exam a line.
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }
@@ -68,24 +69,23 @@ impl From<EyeChoice> for Option<Eye> {
 
 #[derive(Debug, Args)]
 pub(in crate::cli) struct RenderArgs {
-    /// A `result.json`; or an exam id or Study Instance UID, whose newest result is taken from the
-    /// store.
+    /// A result.json, or the exam id or Study Instance UID of an exam in the store.
     #[arg(value_name = "RESULT_JSON|EXAM")]
     pub(in crate::cli) result: String,
-    /// The form.
-    #[arg(long, value_enum)]
+    /// Form to write.
+    #[arg(long, value_enum, value_name = "FORM")]
     pub(in crate::cli) form: FormChoice,
-    /// The file to write.
+    /// File to write.
     #[arg(short, long, value_name = "FILE")]
     pub(in crate::cli) output: PathBuf,
-    /// Configuration file; only for an exam.
-    #[arg(long, value_name = "FILE", env = "SHEATHLINE_CONFIG")]
-    pub(in crate::cli) config: Option<PathBuf>,
-    /// A report that a result.json rests on: patient, study and references are taken from it. May
-    /// be given more than once.
+    #[command(flatten)]
+    pub(in crate::cli) config: OptionalConfigArg,
+    /// Report that a result.json rests on; may be given more than once.
+    ///
+    /// Patient, study and references are taken from it.
     #[arg(long, value_name = "REPORT_DCM")]
     pub(in crate::cli) source: Vec<PathBuf>,
-    /// The version that a result.json replaces.
+    /// Version that a result.json replaces.
     #[arg(long, value_name = "RESULT_JSON")]
     pub(in crate::cli) previous: Option<PathBuf>,
 }
@@ -111,12 +111,13 @@ pub(in crate::cli) enum FormChoice {
 pub(in crate::cli) struct QuarantineArgs {
     #[command(flatten)]
     pub(in crate::cli) config: ConfigArg,
-    /// Number of the object, as the list shows it.
+    /// Number of one object, as the list shows it.
+    #[arg(value_name = "OBJECT")]
     pub(in crate::cli) object: Option<i64>,
-    /// Save its bytes, exactly as received.
-    #[arg(long, value_name = "FILE", requires = "object")]
-    pub(in crate::cli) save: Option<PathBuf>,
-    /// Print JSON Lines.
+    /// File to write: the bytes of that object, exactly as received.
+    #[arg(short, long, alias = "save", value_name = "FILE", requires = "object")]
+    pub(in crate::cli) output: Option<PathBuf>,
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }
@@ -125,7 +126,7 @@ pub(in crate::cli) struct QuarantineArgs {
 pub(in crate::cli) struct UnmappedArgs {
     #[command(flatten)]
     pub(in crate::cli) config: ConfigArg,
-    /// Print JSON Lines, one code a line.
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }
@@ -134,10 +135,10 @@ pub(in crate::cli) struct UnmappedArgs {
 pub(in crate::cli) struct CalibrateArgs {
     #[command(flatten)]
     pub(in crate::cli) config: ConfigArg,
-    /// Write the proposed [baseline] table to this new file; the configuration stays as it is.
-    #[arg(long, value_name = "FILE")]
-    pub(in crate::cli) write: Option<PathBuf>,
-    /// Print JSON.
+    /// New file to write: the proposed [baseline]; the configuration stays as it is.
+    #[arg(short, long, alias = "write", value_name = "FILE")]
+    pub(in crate::cli) output: Option<PathBuf>,
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }

@@ -1,7 +1,6 @@
 //! Commands about deliveries.
 
-use super::ConfigArg;
-use chrono::NaiveDate;
+use super::{ConfigArg, PeriodArgs};
 use clap::{Args, Subcommand, ValueEnum};
 use sheathline_store::deliveries::State;
 
@@ -13,37 +12,44 @@ pub(in crate::cli) enum OutboxCommand {
         config: ConfigArg,
         #[command(flatten)]
         which: WhichArgs,
-        /// Print JSON Lines, one delivery a line.
+        /// Print JSON, one object a line.
         #[arg(long)]
         json: bool,
     },
-    /// Try deliveries at once that wait, are dead or were dropped.
+    /// Try deliveries again at once that wait, are dead or were dropped.
     Retry {
         #[command(flatten)]
         config: ConfigArg,
         #[command(flatten)]
         which: WhichArgs,
+        /// Print JSON, one object a line.
+        #[arg(long)]
+        json: bool,
     },
-    /// Take deliveries out that wait or are dead; retry brings them back.
+    /// Drop deliveries that wait or are dead; retry brings them back.
     Drop {
         #[command(flatten)]
         config: ConfigArg,
         #[command(flatten)]
         which: WhichArgs,
+        /// Print JSON, one object a line.
+        #[arg(long)]
+        json: bool,
     },
-    /// Deliver the results of some days again, or for the first time to a new destination.
+    /// Deliver the results of a period again, or for the first time to a new destination.
+    ///
+    /// Results count by the day on which they were made, UTC.
     Replay {
         #[command(flatten)]
         config: ConfigArg,
-        /// The destination.
+        /// Name of a [[destination]].
         #[arg(long, value_name = "NAME")]
         destination: String,
-        /// First day, YYYY-MM-DD: results count by the day on which they were made, UTC.
-        #[arg(long, value_name = "DAY")]
-        from: NaiveDate,
-        /// Last day; it belongs to the days.
-        #[arg(long, value_name = "DAY")]
-        to: NaiveDate,
+        #[command(flatten)]
+        period: PeriodArgs,
+        /// Print JSON, one object a line.
+        #[arg(long)]
+        json: bool,
     },
 }
 
@@ -53,11 +59,11 @@ pub(in crate::cli) struct WhichArgs {
     /// Numbers of deliveries, as the list shows them.
     #[arg(value_name = "NUMBER")]
     pub(in crate::cli) numbers: Vec<i64>,
-    /// Those to this destination.
+    /// Name of a [[destination]].
     #[arg(long, value_name = "NAME")]
     pub(in crate::cli) destination: Option<String>,
-    /// Those in this state.
-    #[arg(long, value_enum)]
+    /// State of the deliveries.
+    #[arg(long, value_enum, value_name = "STATE")]
     pub(in crate::cli) state: Option<StateChoice>,
 }
 
@@ -89,9 +95,10 @@ impl From<StateChoice> for State {
 pub(in crate::cli) struct EchoArgs {
     #[command(flatten)]
     pub(in crate::cli) config: ConfigArg,
-    /// Name of the destination.
+    /// Name of a [[destination]].
+    #[arg(value_name = "NAME")]
     pub(in crate::cli) destination: String,
-    /// Print JSON.
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }

@@ -8,10 +8,10 @@ use std::path::PathBuf;
 /// Who says something, and why.
 #[derive(Debug, Args)]
 pub(in crate::cli) struct WhoArgs {
-    /// Who says it, by name or account; the user of this system if nobody is named.
+    /// Author, by name or account; the user of this system when left out.
     #[arg(long, value_name = "NAME")]
     pub(in crate::cli) author: Option<String>,
-    /// Why, for whoever reads the entries later.
+    /// Reason, for whoever reads the record later.
     #[arg(long, value_name = "TEXT")]
     pub(in crate::cli) reason: Option<String>,
 }
@@ -22,28 +22,34 @@ pub(in crate::cli) struct LabelArgs {
     pub(in crate::cli) config: ConfigArg,
     #[command(flatten)]
     pub(in crate::cli) who: WhoArgs,
-    /// One or more exams, each by exam id, or by Study Instance UID where the study is one exam; then
-    /// the label: well, raised_ruled_out, raised_confirmed, after_decompression, or none to take back
-    /// what was said.
+    /// Exams by exam id or Study Instance UID, then the label.
+    ///
+    /// The label: well, raised_ruled_out, raised_confirmed, after_decompression, or none to take a
+    /// label back. A Study Instance UID names an exam where the study is one exam.
     #[arg(
         value_name = "EXAM... LABEL",
         required_unless_present_any = ["table", "take_back"],
         conflicts_with_all = ["table", "take_back"]
     )]
     pub(in crate::cli) words: Vec<String>,
-    /// Take labels from a CSV table, all of it or, with a mistake, nothing. Its first line names the
-    /// columns: exam_id or study_instance_uid, and label; reason and author if wanted.
+    /// CSV table of labels; with a mistake in it nothing is recorded.
+    ///
+    /// Its first line names the columns: exam_id or study_instance_uid, and label; reason and author
+    /// if wanted.
     #[arg(long, value_name = "FILE", conflicts_with = "take_back")]
     pub(in crate::cli) table: Option<PathBuf>,
-    /// Take back the entry of this number; may be given several times.
-    #[arg(long, value_name = "N")]
+    /// Number of an entry to take back; may be given more than once.
+    #[arg(long, value_name = "ENTRY")]
     pub(in crate::cli) take_back: Vec<i64>,
-    /// Show what would change and record nothing.
+    /// Show what would be done; do nothing.
     #[arg(long)]
     pub(in crate::cli) dry_run: bool,
-    /// Do not ask again before a flagged exam becomes part of the baseline.
+    /// Let a flagged exam become part of the baseline without asking.
     #[arg(long)]
     pub(in crate::cli) yes: bool,
+    /// Print JSON, one object a line.
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
 }
 
 #[derive(Debug, Args)]
@@ -53,11 +59,17 @@ pub(in crate::cli) struct PressureArgs {
     #[command(flatten)]
     pub(in crate::cli) who: WhoArgs,
     /// Exam id, or Study Instance UID where the study is one exam.
+    #[arg(value_name = "EXAM")]
     pub(in crate::cli) exam: String,
-    /// The pressure, such as 32 or 32.5, or none to take it back.
+    /// Pressure, such as 32 or 32.5; none takes it back.
+    #[arg(value_name = "VALUE")]
     pub(in crate::cli) value: String,
-    /// cm[H2O], mm[Hg], kPa or mm[H2O]; nothing after none.
+    /// Unit: cm[H2O], mm[Hg], kPa or mm[H2O].
+    #[arg(value_name = "UNIT")]
     pub(in crate::cli) unit: Option<String>,
+    /// Print JSON, one object a line.
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
 }
 
 #[derive(Debug, Args)]
@@ -69,12 +81,17 @@ pub(in crate::cli) struct EventArgs {
     #[command(flatten)]
     pub(in crate::cli) patient: PatientArg,
     /// Day of the event, YYYY-MM-DD: not in the future, not before birth.
+    #[arg(value_name = "DAY")]
     pub(in crate::cli) date: NaiveDate,
-    /// csf_surgery, shunt_revision or other.
+    /// Kind: csf_surgery, shunt_revision or other.
+    #[arg(value_name = "KIND")]
     pub(in crate::cli) kind: String,
     /// Take the event back.
     #[arg(long)]
     pub(in crate::cli) remove: bool,
+    /// Print JSON, one object a line.
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
 }
 
 #[derive(Debug, Args)]
@@ -83,30 +100,35 @@ pub(in crate::cli) struct EntriesArgs {
     pub(in crate::cli) config: ConfigArg,
     #[command(flatten)]
     pub(in crate::cli) patient: PatientArg,
-    /// Print JSON Lines, one entry a line.
+    /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }
 
 #[derive(Debug, Subcommand)]
 pub(in crate::cli) enum PatientCommand {
-    /// Join the exams of two ids under the second.
+    /// Merge two ids of one patient; exams of both count together.
     Merge(PairArgs),
-    /// Take a merge back.
+    /// Undo a merge.
     Unmerge(PairArgs),
-    /// Take merges and un-merges from a CSV table: all of it or, with a mistake, nothing.
+    /// Import merges and unmerges from a CSV table.
+    ///
+    /// With a mistake in it nothing is recorded.
     Import {
         #[command(flatten)]
         config: ConfigArg,
-        /// Columns act, from_issuer, from_id, into_issuer, into_id, decided_at, why.
+        /// CSV table: act, from_issuer, from_id, into_issuer, into_id, decided_at, why.
         #[arg(value_name = "FILE")]
         file: PathBuf,
+        /// Print JSON, one object a line.
+        #[arg(long)]
+        json: bool,
     },
-    /// Show every statement about ids, and which merges are in force.
+    /// List every merge and unmerge, and which merges are in force.
     List {
         #[command(flatten)]
         config: ConfigArg,
-        /// Print JSON Lines, one statement a line.
+        /// Print JSON, one object a line.
         #[arg(long)]
         json: bool,
     },
@@ -116,13 +138,16 @@ pub(in crate::cli) enum PatientCommand {
 pub(in crate::cli) struct PairArgs {
     #[command(flatten)]
     pub(in crate::cli) config: ConfigArg,
-    /// The id that goes, as ISSUER|ID; |ID where no issuer is named.
-    #[arg(long, value_name = "ISSUER|ID")]
-    pub(in crate::cli) from: String,
-    /// The id that survives.
-    #[arg(long, value_name = "ISSUER|ID")]
-    pub(in crate::cli) into: String,
-    /// The reason, for whoever reads the list later.
+    /// Id that goes, as ISSUER|ID; |ID where the reports name no issuer.
+    #[arg(long, alias = "from", value_name = "ISSUER|ID")]
+    pub(in crate::cli) prior: String,
+    /// Id that survives, written the same way.
+    #[arg(long, alias = "into", value_name = "ISSUER|ID")]
+    pub(in crate::cli) surviving: String,
+    /// Reason, for whoever reads the record later.
+    #[arg(long, alias = "why", value_name = "TEXT")]
+    pub(in crate::cli) reason: String,
+    /// Print JSON, one object a line.
     #[arg(long)]
-    pub(in crate::cli) why: String,
+    pub(in crate::cli) json: bool,
 }

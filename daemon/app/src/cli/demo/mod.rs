@@ -90,7 +90,7 @@ fn prepare(dir: &Path) -> Result<PathBuf, Failure> {
     if dir.exists() {
         if !config.exists() && fs::read_dir(dir).map_err(failed)?.next().is_some() {
             return Err(Failure::usage(format!(
-                "{}: this folder holds something else; name another with --dir",
+                "{}: this folder holds something else; name another with --output",
                 dir.display()
             )));
         }

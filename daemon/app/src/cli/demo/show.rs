@@ -17,9 +17,9 @@ use std::fs;
 /// The last exam of one patient, beside what the scenario says of it.
 #[derive(Serialize)]
 struct Line {
-    patient: &'static str,
+    patient: PatientKey,
     story: &'static str,
-    exam: String,
+    exam_id: String,
     status: &'static str,
     flagged: bool,
     rise_in_the_scenario: bool,
@@ -53,7 +53,7 @@ pub(super) fn everything(
     let wrong: Vec<&str> = lines
         .iter()
         .filter(|line| line.flagged != line.rise_in_the_scenario)
-        .map(|line| line.patient)
+        .map(|line| line.patient.id.as_str())
         .collect();
     let sent = u32::try_from(sent.network + sent.folder).unwrap_or(u32::MAX);
     if sum.received != sent || sum.waiting > 0 {
@@ -98,9 +98,9 @@ fn line(pipeline: &Pipeline, clinic: &Clinic, patient: &Person) -> Result<Line, 
     let leading = content.assessment.rows.leading();
     let compared = leading.and_then(|row| row.comparison);
     Ok(Line {
-        patient: patient.id,
+        patient: key(patient),
         story: patient.story,
-        exam: id,
+        exam_id: id,
         status: content.assessment.status.word(),
         flagged: content.assessment.flagged,
         rise_in_the_scenario: patient.rise,
@@ -144,7 +144,7 @@ fn table(lines: &[Line]) {
             .map_or("-".to_owned(), |value| format!("{value:+.2}"));
         print::line(format_args!(
             "{:<8}{flag}{:<20} {:>8} {:>8} {:>7} {:>8}  {}",
-            line.patient,
+            line.patient.id,
             line.status,
             mm(line.measured_mm),
             mm(line.expected_mm),

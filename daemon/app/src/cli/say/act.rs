@@ -74,8 +74,20 @@ impl Act {
     }
 }
 
-/// Prepares an act, shows it, asks where that is needed, and records it. Returns the surviving ids of
-/// whom something new was said; `None` for a dry run.
+/// What an act came to.
+#[derive(Debug, Default)]
+pub(super) struct Done {
+    /// Nothing was recorded.
+    pub(super) dry_run: bool,
+    /// Entries that were recorded, or would be.
+    pub(super) entries: usize,
+    /// Number of the first of them.
+    pub(super) first: Option<i64>,
+    /// The surviving ids of whom something new was said.
+    pub(super) of_whom: Vec<PatientKey>,
+}
+
+/// Prepares an act, shows it, asks where that is needed, and records it.
 ///
 /// # Errors
 /// Those of `prepare`; the answer to the question is no; the store failed.
@@ -84,7 +96,7 @@ pub(super) fn act(
     site: &Site,
     how: How,
     prepare: impl Fn() -> Result<Act, Failure>,
-) -> Result<Option<Vec<PatientKey>>, Failure> {
+) -> Result<Done, Failure> {
     for _ in 0..TRIES {
         let act = prepare()?;
         show(&act);
@@ -92,15 +104,19 @@ pub(super) fn act(
             .map(|n| act.drafts(n).into_iter().map(|(_, draft)| draft).collect())
             .collect();
         effect::consider(&act, &all, site, how)?;
+        let count: usize = all.iter().map(Vec::len).sum();
         if how.dry_run {
-            let count: usize = all.iter().map(Vec::len).sum();
             print::line(format_args!(
                 "dry run: {count} entries would be added; nothing was"
             ));
-            return Ok(None);
+            return Ok(Done {
+                dry_run: true,
+                entries: count,
+                ..Done::default()
+            });
         }
-        if all.iter().all(Vec::is_empty) {
-            return Ok(Some(Vec::new()));
+        if count == 0 {
+            return Ok(Done::default());
         }
         match write(pipeline, &act)? {
             Some(first) => {
@@ -108,7 +124,12 @@ pub(super) fn act(
                 let of_whom = act.people.all.iter().zip(&all);
                 let of_whom = of_whom.filter(|(_, drafts)| !drafts.is_empty());
                 let surviving = of_whom.map(|(person, _)| person.ids.surviving.clone());
-                return Ok(Some(surviving.collect()));
+                return Ok(Done {
+                    dry_run: false,
+                    entries: count,
+                    first: Some(first),
+                    of_whom: surviving.collect(),
+                });
             }
             None => {
                 print::line("something else was said of the same patient meanwhile; looked at anew")

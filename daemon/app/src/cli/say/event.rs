@@ -77,7 +77,7 @@ pub(in crate::cli) fn event(args: &EventArgs) -> Result<(), Failure> {
             steps: vec![step],
         })
     })?;
-    finish_and_show(&pipeline, &done.unwrap_or_default())
+    finish_and_show(&pipeline, &done, args.json)
 }
 
 /// Where the patient stands: the newest exam, and what happened so far.

@@ -4,7 +4,7 @@ use super::act::{Act, How, Serves, Step, act};
 use super::person::{People, about, moment};
 use super::table::{self, Row};
 use super::who::Who;
-use super::{finish, finish_and_show};
+use super::{Recorded, finish, finish_and_show};
 use crate::cli::args::LabelArgs;
 use crate::cli::{Code, Failure, open, print};
 use crate::pipeline::Pipeline;
@@ -62,14 +62,16 @@ pub(in crate::cli) fn label(args: &LabelArgs) -> Result<(), Failure> {
             &who.by(source, None, None),
         ),
     })?;
-    let Some(of_whom) = done else { return Ok(()) };
-    if args.table.is_some() {
-        finish(&pipeline)?;
-        let rows = rows.as_ref().map_or(0, Vec::len);
-        print::line(format_args!("rows {rows}, patients {}", of_whom.len()));
-        return Ok(());
+    if args.table.is_none() || done.dry_run {
+        return finish_and_show(&pipeline, &done, args.json);
     }
-    finish_and_show(&pipeline, &of_whom)
+    finish(&pipeline)?;
+    let rows = rows.as_ref().map_or(0, Vec::len);
+    print::line(format_args!("rows {rows}, patients {}", done.of_whom.len()));
+    match args.json {
+        true => print::json(&Recorded::of(&pipeline, &done)?),
+        false => Ok(()),
+    }
 }
 
 /// Exams and their label as typed.

@@ -69,5 +69,5 @@ pub(in crate::cli) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
             steps: vec![step],
         })
     })?;
-    finish_and_show(&pipeline, &done.unwrap_or_default())
+    finish_and_show(&pipeline, &done, args.json)
 }
