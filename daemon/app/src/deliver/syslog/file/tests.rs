@@ -28,8 +28,8 @@ impl Trail {
             .open(self.path("audit.xml"));
         file.and_then(|mut file| file.write_all(text.as_bytes()))
             .expect("written");
-        // Files of one test are told apart by their times.
-        std::thread::sleep(Duration::from_millis(5));
+        // Files of one test are told apart by their times, which a kernel counts in up to 10 ms.
+        std::thread::sleep(Duration::from_millis(25));
     }
 
     fn rotate(&self) {
