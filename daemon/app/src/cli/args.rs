@@ -13,7 +13,7 @@ mod tests;
 pub(super) use ask::{
     AssessArgs, CheckConfigArgs, DemoArgs, ReadArgs, SimulateArgs, TemplateCommand,
 };
-pub(super) use help::command;
+pub(super) use help::{command, groups};
 pub(super) use keep::{BackupArgs, CompactArgs, RestoreArgs, VerifyArgs};
 pub(super) use look::{
     CalibrateArgs, ExplainArgs, FormChoice, HistoryArgs, QuarantineArgs, RenderArgs, StatusArgs,
@@ -33,7 +33,7 @@ use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
 /// What the manual page says beyond the commands.
-const AFTER: &str = "\
+pub(super) const AFTER: &str = "\
 Configuration: the file named by --config or SHEATHLINE_CONFIG, then the files conf.d/*.toml beside \
 it by name, then variables such as SHEATHLINE__RECEIVE__DICOM__LISTEN. The later one wins, key by \
 key; relative paths start at the folder of the file. `check-config --explain` shows what holds.
@@ -76,7 +76,7 @@ pub(super) enum Command {
     Store(StoreCommand),
     #[command(flatten)]
     Trial(TrialCommand),
-    /// Write manual pages, shell completions, the conformance statement, the tables or the codes.
+    /// Write manual pages, shell completions, or a page of the manual.
     #[command(subcommand, hide = true)]
     Generate(GenerateCommand),
 }
@@ -126,6 +126,8 @@ pub(super) enum ServiceCommand {
 #[derive(Debug, Subcommand)]
 pub(super) enum ReportCommand {
     /// Process files or folders once, as the daemon would.
+    ///
+    /// Ends when nothing waits any more.
     Process(ProcessArgs),
     /// Fetch reports of earlier exams from an archive.
     ///
@@ -143,8 +145,12 @@ pub(super) enum ReportCommand {
 #[derive(Debug, Subcommand)]
 pub(super) enum ResultCommand {
     /// Show a patient's exams, baseline and results.
+    ///
+    /// As a table, with --output as a picture too.
     History(HistoryArgs),
     /// Show how one report or exam was read and compared.
+    ///
+    /// Every version of the result, why it was made, and the arithmetic of the comparison.
     Explain(ExplainArgs),
     /// Write one result as DICOM SR, PDF, HL7 v2, FHIR or CSV.
     Render(RenderArgs),
@@ -181,11 +187,13 @@ pub(super) enum AnnotationCommand {
 pub(super) enum QualityCommand {
     /// Report how well operators, devices and the service measure.
     ///
-    /// Repeatability, control charts, widths of well patients by age.
+    /// Repeatability, offsets, control charts, practice, times, flags against the promise, widths of
+    /// well patients by age. Charts and practice look further back than the period.
     Department(DepartmentArgs),
     /// Estimate the department's measurement errors from its store.
     ///
-    /// Proposes a [baseline] table for the configuration.
+    /// Proposes a [baseline] table for the configuration, and a table for each operator and device
+    /// that reads apart. Changes nothing.
     Calibrate(CalibrateArgs),
     /// Simulate how often flags are false and rises are missed.
     ///
@@ -216,11 +224,17 @@ pub(super) enum TrialCommand {
     /// Run a demonstration with invented patients.
     Demo(DemoArgs),
     /// Show what is found in report files, and by which template.
+    ///
+    /// Names the [[measure]] row that took each value. Needs no store.
     Read(ReadArgs),
     /// Check a template or site dictionary, or try it on reports.
+    ///
+    /// Needs no store.
     #[command(subcommand)]
     Template(TemplateCommand),
     /// Assess exams given as JSON Lines.
+    ///
+    /// The comparison alone, for validation and what-if questions. Needs no store.
     Assess(AssessArgs),
 }
 
@@ -242,6 +256,8 @@ pub(super) enum GenerateCommand {
     Tables,
     /// Every code that a result can hold, in Markdown.
     Codes,
+    /// Every command with its options, in Markdown.
+    Commands,
 }
 
 #[derive(Debug, Args)]

@@ -9,48 +9,52 @@ use sheathline_store::{Store, StoreError};
 use std::error::Error;
 use std::path::Path;
 
-/// What kind of failure it is; the exit code follows from it.
+/// What kind of failure it is, as [`Code::meaning`] says; the exit code follows from it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) enum Code {
-    /// Wrong words on the command line, or a file named there that cannot be used.
     Usage,
-    /// The configuration, or a file that it names, has a mistake.
     Configuration,
-    /// Nothing has the name that was given.
     NotFound,
-    /// The name that was given means several.
     Ambiguous,
-    /// What is recorded already speaks against it.
     Refused,
-    /// A person has to agree first, and nobody did.
     NotConfirmed,
-    /// What was looked at did not pass.
     CheckFailed,
-    /// A part of it was not done; the words say which, and what to do.
     Incomplete,
-    /// A result, a form or an estimate cannot be calculated or written.
     NotMade,
-    /// A file or a folder cannot be read or written.
     File,
-    /// The store did not do what was asked.
     Store,
-    /// The disk failed, or the store is not the one it was.
     StoreInDoubt,
-    /// The outbox cannot be written, or is another store's.
     Outbox,
-    /// The audit trail cannot be written or sent, so nothing is done that it would have to tell.
     AuditTrail,
-    /// An address cannot be listened on.
     Listen,
-    /// Another system is away, or refuses.
     Peer,
-    /// The daemon does not answer, or is not ready.
     NotReady,
-    /// The system gives no thread, signal or stream; or the program failed.
     System,
 }
 
 impl Code {
+    /// All of them, as the manual lists them.
+    pub(crate) const ALL: [Code; 18] = [
+        Code::Usage,
+        Code::Configuration,
+        Code::NotFound,
+        Code::Ambiguous,
+        Code::Refused,
+        Code::NotConfirmed,
+        Code::CheckFailed,
+        Code::Incomplete,
+        Code::NotMade,
+        Code::File,
+        Code::Store,
+        Code::StoreInDoubt,
+        Code::Outbox,
+        Code::AuditTrail,
+        Code::Listen,
+        Code::Peer,
+        Code::NotReady,
+        Code::System,
+    ];
+
     /// The word that scripts and logs see. It never changes.
     #[must_use]
     pub(crate) fn word(self) -> &'static str {
@@ -73,6 +77,38 @@ impl Code {
             Code::Peer => "peer",
             Code::NotReady => "not-ready",
             Code::System => "system",
+        }
+    }
+
+    /// What it means, for the manual.
+    pub(crate) fn meaning(self) -> &'static str {
+        match self {
+            Code::Usage => "The command line is wrong, or a file named there cannot be used.",
+            Code::Configuration => "The configuration, or a file that it names, has a mistake.",
+            Code::NotFound => {
+                "Nothing has the name that was given, or nothing is as it was asked for."
+            }
+            Code::Ambiguous => "The name that was given means several; the message lists them.",
+            Code::Refused => "What is recorded already speaks against it.",
+            Code::NotConfirmed => "A person has to confirm it, and nobody did; nothing was done.",
+            Code::CheckFailed => "What was checked did not pass.",
+            Code::Incomplete => "A part was not done; the message says which, and what to do.",
+            Code::NotMade => "A result, a form or an estimate cannot be calculated or written.",
+            Code::File => "A file or a folder cannot be read or written.",
+            Code::Store => "The store did not do what was asked.",
+            Code::StoreInDoubt => {
+                "The disk failed, or the store is not the one that was here: look at the disk, then start again."
+            }
+            Code::Outbox => "The outbox cannot be written, or belongs to another store.",
+            Code::AuditTrail => {
+                "The audit trail cannot be written or sent, so nothing is done that it would have to record."
+            }
+            Code::Listen => "An address cannot be listened on.",
+            Code::Peer => "Another system does not answer, or refuses.",
+            Code::NotReady => "The daemon does not answer, or is not ready.",
+            Code::System => {
+                "The system gives no thread, signal or stream, or the program failed; please report the latter."
+            }
         }
     }
 
@@ -187,30 +223,9 @@ mod tests {
     use std::collections::HashSet;
     use std::io;
 
-    const ALL: [Code; 18] = [
-        Code::Usage,
-        Code::Configuration,
-        Code::NotFound,
-        Code::Ambiguous,
-        Code::Refused,
-        Code::NotConfirmed,
-        Code::CheckFailed,
-        Code::Incomplete,
-        Code::NotMade,
-        Code::File,
-        Code::Store,
-        Code::StoreInDoubt,
-        Code::Outbox,
-        Code::AuditTrail,
-        Code::Listen,
-        Code::Peer,
-        Code::NotReady,
-        Code::System,
-    ];
-
     #[test]
     fn every_code_has_a_word_of_its_own_in_kebab_case() {
-        let words: Vec<&str> = ALL.into_iter().map(Code::word).collect();
+        let words: Vec<&str> = Code::ALL.into_iter().map(Code::word).collect();
         let is_kebab = |word: &&str| {
             let mut parts = word.split('-');
             parts.all(|part| !part.is_empty() && part.bytes().all(|b| b.is_ascii_lowercase()))

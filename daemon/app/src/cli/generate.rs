@@ -2,7 +2,7 @@
 //! behind: manual pages, shell completions, the conformance statement.
 
 use super::args::{self, GenerateCommand};
-use super::{Failure, print};
+use super::{Failure, manual, print};
 use crate::conformance;
 use crate::export::dictionary;
 use clap_complete::Shell;
@@ -29,6 +29,10 @@ pub(super) fn generate(command: &GenerateCommand) -> Result<(), Failure> {
         }
         GenerateCommand::Tables => {
             print::lines(dictionary::dictionary().trim_end());
+            Ok(())
+        }
+        GenerateCommand::Commands => {
+            print::lines(manual::page().trim_end());
             Ok(())
         }
         GenerateCommand::Codes => {

@@ -16,6 +16,7 @@ mod generate;
 mod issuers;
 mod keep;
 mod look;
+mod manual;
 pub(crate) mod open;
 mod outbox;
 mod past;
