@@ -14,6 +14,7 @@ pub mod export;
 pub mod health;
 pub mod intake;
 pub mod known;
+pub mod manual;
 mod nice;
 pub mod observe;
 pub mod parcel;

@@ -1,9 +1,11 @@
 //! From a name to an open connection: looking up, connecting, TLS, each told apart when it fails.
 
+pub mod code;
 pub mod failure;
 pub mod node;
 pub mod tls;
 
+pub use code::{Code, Word};
 pub use failure::{Failure, Stage};
 
 use node::{DicomNode, TlsFiles};

@@ -2,6 +2,7 @@
 //!
 //! Nothing here knows of the store or of results.
 
+pub mod codes;
 pub mod connect;
 pub mod dicom;
 pub mod hl7;

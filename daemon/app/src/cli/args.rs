@@ -258,6 +258,8 @@ pub(super) enum GenerateCommand {
     Codes,
     /// Every command with its options, in Markdown.
     Commands,
+    /// Every code of a failure, with what to do, in Markdown.
+    Failures,
 }
 
 #[derive(Debug, Args)]

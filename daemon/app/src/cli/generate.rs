@@ -39,6 +39,10 @@ pub(super) fn generate(command: &GenerateCommand) -> Result<(), Failure> {
             print::lines(codes::manual().trim_end());
             Ok(())
         }
+        GenerateCommand::Failures => {
+            print::lines(crate::manual::failures().trim_end());
+            Ok(())
+        }
     }
 }
 

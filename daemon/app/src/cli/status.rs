@@ -6,6 +6,7 @@ mod deliveries;
 use super::args::StatusArgs;
 use super::{Code, Failure, look, open, print};
 use crate::config::{Config, Effective};
+use crate::health::needs::Needed;
 use crate::pipeline::Sum;
 use chrono::{DateTime, SecondsFormat, Utc};
 use deliveries::Deliveries;
@@ -72,6 +73,15 @@ struct Need {
     what: String,
 }
 
+impl Need {
+    fn of(needed: Needed, what: String) -> Self {
+        Need {
+            code: needed.code(),
+            what,
+        }
+    }
+}
+
 /// What is wrong, and since when.
 #[derive(Debug, Serialize)]
 struct Lasting {
@@ -130,14 +140,14 @@ fn needs(
     results: Option<&Lasting>,
     deliveries: &[Deliveries],
 ) -> Vec<Need> {
-    let lasting = |code, one: &Lasting, way_out| Need {
-        code,
-        what: format!("{}, since {}{way_out}", one.what, time(Some(one.since))),
+    let lasting = |needed, one: &Lasting, way_out| {
+        let since = time(Some(one.since));
+        Need::of(needed, format!("{}, since {since}{way_out}", one.what))
     };
-    let outbox = outbox.map(|one| lasting("outbox-unwritable", one, ""));
+    let outbox = outbox.map(|one| lasting(Needed::OutboxUnwritable, one, ""));
     let results = results.map(|one| {
         let way_out = "; result-not-written in the log says why";
-        lasting("results-not-written", one, way_out)
+        lasting(Needed::ResultsNotWritten, one, way_out)
     });
     let now = Utc::now();
     let deliveries = deliveries.iter().flat_map(|one| one.needs(now));

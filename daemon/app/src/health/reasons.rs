@@ -1,5 +1,6 @@
 //! Whether the daemon can do its work, and if not, why.
 
+use super::causes::Cause;
 use crate::config::Config;
 use crate::observe::outbox::Unwritable;
 use crate::observe::{Observed, Trail};
@@ -22,53 +23,14 @@ pub struct Reason {
     pub what: &'static str,
 }
 
-const fn reason(code: &'static str, what: &'static str) -> Reason {
-    Reason { code, what }
+impl From<Cause> for Reason {
+    fn from(cause: Cause) -> Self {
+        Reason {
+            code: cause.code(),
+            what: cause.meaning(),
+        }
+    }
 }
-
-const STARTING: Reason = reason("starting", "nothing is received yet");
-const STOPPING: Reason = reason("stopping", "the program was told to stop");
-const DOUBT: Reason = reason("store-in-doubt", "the store takes nothing more");
-const UNREADABLE: Reason = reason("store-unreadable", "the store cannot be read");
-const BUSY: Reason = reason(
-    "store-busy",
-    "one change has held the store for seconds, and nobody else is answered meanwhile",
-);
-const DISK_FULL: Reason = reason(
-    "disk-full",
-    "the disk of the store has no room for the largest object taken",
-);
-const OUTBOX_FULL: Reason = reason(
-    "outbox-full",
-    "the disk of the outbox has no room for a result",
-);
-const RECEIVER: Reason = reason(
-    "receiver-ended",
-    "a listener or the drop folder has ended; only a new start helps",
-);
-const FOLDER: Reason = reason("folder-missing", "the drop folder cannot be read");
-const FOLDER_LINK: Reason = reason(
-    "folder-link",
-    "a link or a file stands in the place of `done` or `failed` of the drop folder",
-);
-const TLS_PORT: Reason = reason(
-    "tls-port-closed",
-    "a port for TLS is closed, since its certificate or key does not serve; the log says which",
-);
-const PIPELINE: Reason = reason(
-    "pipeline-ended",
-    "nothing is made of what is received; only a new start helps",
-);
-
-const AUDIT: Reason = reason(
-    "audit-not-written",
-    "the audit trail cannot be written, so results wait",
-);
-
-const AUDIT_ROOM: Reason = reason(
-    "audit-no-room",
-    "the disk of the audit trail is nearly full, and only results are told of",
-);
 
 /// Room that a result with its pages and a batch of them need, generously.
 const OUTBOX_ROOM_BYTES: u64 = 16 << 20;
@@ -177,59 +139,62 @@ impl Health {
     pub fn reasons(&self) -> Vec<Reason> {
         let mut reasons = Vec::new();
         match &*self.stage() {
-            Stage::Starting => reasons.push(STARTING),
-            Stage::Stopping => reasons.push(STOPPING),
+            Stage::Starting => reasons.push(Cause::Starting.into()),
+            Stage::Stopping => reasons.push(Cause::Stopping.into()),
             Stage::Serving {
                 receivers,
                 pipeline,
             } => {
                 if receivers.iter().any(AbortHandle::is_finished) {
-                    reasons.push(RECEIVER);
+                    reasons.push(Cause::ReceiverEnded.into());
                 }
                 if pipeline.strong_count() == 0 {
-                    reasons.push(PIPELINE);
+                    reasons.push(Cause::PipelineEnded.into());
                 }
             }
         }
         if self.store.doubt().is_some() {
-            reasons.push(DOUBT);
+            reasons.push(Cause::StoreInDoubt.into());
         } else if self.store.read(backlog::backlog).is_err() {
-            reasons.push(UNREADABLE);
+            reasons.push(Cause::StoreUnreadable.into());
         }
         if self.store.busy_for() >= BUSY_LIMIT {
-            reasons.push(BUSY);
+            reasons.push(Cause::StoreBusy.into());
         }
         if self
             .free_bytes()
             .is_some_and(|free| free < self.largest_object)
         {
-            reasons.push(DISK_FULL);
+            reasons.push(Cause::DiskFull.into());
         }
         if free_bytes(&self.outbox).is_some_and(|free| free < OUTBOX_ROOM_BYTES) {
-            reasons.push(OUTBOX_FULL);
+            reasons.push(Cause::OutboxFull.into());
         }
         // Now, or when it was tried last: a disk may fail in ways that nobody sees without trying.
         let unwritable = Unwritable::of(&self.outbox).or_else(|| self.observed.outbox.failing());
-        reasons.extend(unwritable.map(|what| reason("outbox-unwritable", what.words())));
+        reasons.extend(unwritable.map(|unwritable| Reason {
+            code: Cause::OutboxUnwritable.code(),
+            what: unwritable.words(),
+        }));
         if let Some(folder) = self.drop_folder.as_deref() {
             if std::fs::read_dir(folder).is_err() {
-                reasons.push(FOLDER);
+                reasons.push(Cause::FolderMissing.into());
             } else if folder::OURS
                 .iter()
                 .any(|name| is_no_folder(&folder.join(name)))
             {
-                reasons.push(FOLDER_LINK);
+                reasons.push(Cause::FolderLink.into());
             }
         }
         if self.port_closed.load(Ordering::Relaxed) {
-            reasons.push(TLS_PORT);
+            reasons.push(Cause::TlsPortClosed.into());
         }
         let trail = self.observed.trail.as_ref();
         if trail.is_some_and(Trail::is_failing) {
-            reasons.push(AUDIT);
+            reasons.push(Cause::AuditNotWritten.into());
         }
         if trail.is_some_and(Trail::is_short) {
-            reasons.push(AUDIT_ROOM);
+            reasons.push(Cause::AuditNoRoom.into());
         }
         reasons
     }

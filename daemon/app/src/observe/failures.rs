@@ -1,5 +1,9 @@
 //! Counts failures by the `code` of their log line.
 
+mod table;
+
+pub use table::CODES;
+
 use super::Metrics;
 use std::sync::Arc;
 use tracing::field::{Field, Visit};
@@ -47,92 +51,38 @@ impl Visit for Code {
     fn record_debug(&mut self, _: &Field, _: &dyn std::fmt::Debug) {}
 }
 
-/// The codes of all failures but the refusals, which have
-/// [a table of their own](sheathline_net::dicom::refusal::Refusal::ALL). A new one belongs here; a test
-/// compares with the sources.
-pub const CODES: &[&str] = &[
-    "accept-failed",
-    "association-aborted",
-    "association-lost",
-    "association-panicked",
-    "audit-lost",
-    "audit-no-room",
-    "audit-not-written",
-    "audit-syslog-down",
-    "audit-syslog-gap",
-    "audit-syslog-not-noted",
-    "audit-syslog-panicked",
-    "bodies-clock",
-    "bodies-not-dropped",
-    "delivery-cut-off",
-    "delivery-dead",
-    "delivery-not-noted",
-    "delivery-panicked",
-    "destination-down",
-    "destination-unknown",
-    "entry-damaged",
-    "folder-failed",
-    "folder-link",
-    "folder-no-reason",
-    "folder-not-a-file",
-    "folder-not-deleted",
-    "folder-not-kept",
-    "folder-not-put-away",
-    "folder-not-put-back",
-    "folder-panicked",
-    "folder-unreadable",
-    "folder-unreadable-file",
-    "folder-without-events",
-    "hl7-address",
-    "hl7-connections",
-    "hl7-cut",
-    "hl7-displaced",
-    "hl7-malformed",
-    "hl7-not-kept",
-    "hl7-panicked",
-    "hl7-refused",
-    "hl7-slow",
-    "listen-failed",
-    "issuer-changed",
-    "issuers-not-compared",
-    "merges-unsettled",
-    "object-bytes-missing",
-    "object-not-kept",
-    "object-quarantined",
-    "object-refused",
-    "observe-failed",
-    "observe-panicked",
-    "operation-unknown",
-    "outbox-not-locked",
-    "outbox-unwritable",
-    "patient-not-assessed",
-    "pipeline-failed",
-    "port-open-to-all",
-    "reading-damaged",
-    "receiver-ended",
-    "reload-refused",
-    "reload-waits",
-    "request-failed",
-    "result-damaged",
-    "result-not-written",
-    "results-not-written",
-    "statement-damaged",
-    "stopping-early",
-    "store-in-doubt",
-    "store-verified",
-    "supervisor-not-told",
-    "tls-files",
-    "tls-port-closed",
-    "token-file-readable",
-    "web-address",
-    "web-connections",
-    "web-displaced",
-    "web-not-kept",
-    "web-panicked",
-    "web-refused",
-    "web-slow",
-    "web-token",
-];
+/// How soon somebody has to look; agrees with `config/alerts.yml`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Urgency {
+    /// At once: reports or results wait, or are lost.
+    Page,
+    /// In working hours.
+    Look,
+}
+
+impl Urgency {
+    /// As the manual writes it.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Urgency::Page => "page",
+            Urgency::Look => "look",
+        }
+    }
+}
+
+/// What there is to say of a code.
+#[derive(Debug, Clone, Copy)]
+pub struct Row {
+    /// The word in log and metrics; it stays the same from version to version.
+    pub code: &'static str,
+    /// How soon somebody has to look.
+    pub urgency: Urgency,
+    /// What happened.
+    pub meaning: &'static str,
+    /// What to do.
+    pub action: &'static str,
+}
 
 #[cfg(test)]
 mod tests;

@@ -415,7 +415,7 @@ fn arrived(source: &Source, outcome: Arrival) -> Arrived {
 
 fn all_codes() -> impl Iterator<Item = &'static str> {
     let refusals = Refusal::ALL.iter().map(|refusal| refusal.code());
-    CODES.iter().copied().chain(refusals)
+    CODES.iter().map(|row| row.code).chain(refusals)
 }
 
 /// A clock that was set back makes nothing wait for less than no time.

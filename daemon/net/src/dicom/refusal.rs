@@ -76,7 +76,7 @@ const LATER: Reply = Reply::Reject {
 };
 
 macro_rules! refusals {
-    ($($name:ident: $code:literal, $reply:expr, $why:literal;)*) => {
+    ($($name:ident: $code:literal, $reply:expr, $why:literal, $action:literal;)*) => {
         /// A reason to refuse a peer.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
         pub enum Refusal {
@@ -104,6 +104,12 @@ macro_rules! refusals {
             pub fn why(self) -> &'static str {
                 match self { $(Refusal::$name => $why,)* }
             }
+
+            /// What to do about it, for whoever looks after this side.
+            #[must_use]
+            pub fn action(self) -> &'static str {
+                match self { $(Refusal::$name => $action,)* }
+            }
         }
     };
 }
@@ -111,65 +117,93 @@ macro_rules! refusals {
 refusals! {
     // Before a byte is read.
     Address: "refused-address", Reply::Close,
-        "the address is not in addresses_allowed";
+        "the address is not in addresses_allowed",
+        "Add it to `addresses_allowed` if it belongs there; else find out who it is.";
     Connections: "refused-connections", Reply::Close,
-        "there are as many connections as there is room for";
+        "there are as many connections as there is room for",
+        "Find out who holds so many open; `max_associations` sets how many there may be.";
     ConnectionsOfPeer: "refused-connections-of-peer", Reply::Close,
-        "this address has as many connections as one may have";
+        "this address has as many connections as one may have",
+        "Have the sender close what it does not use, or raise `max_associations_per_peer`.";
     // At any time.
     Displaced: "refused-displaced", Reply::Close,
-        "closed to make room for an address that has fewer connections";
+        "closed to make room for an address that has fewer connections",
+        "Nothing if it happens rarely; else find out who holds so many open.";
     // Around the association.
     ProxyMissing: "refused-proxy-missing", Reply::Close,
-        "an address of proxy_from sent no PROXY header of version 2";
+        "an address of proxy_from sent no PROXY header of version 2",
+        "Switch on the PROXY protocol, version 2, in the load balancer, or take it out of `proxy_from`.";
     ProxyMalformed: "refused-proxy-malformed", Reply::Close,
-        "the PROXY header is malformed or names no address";
+        "the PROXY header is malformed or names no address",
+        "Set the load balancer to the PROXY protocol, version 2, with addresses.";
     ProxyUnexpected: "refused-proxy-unexpected", Reply::Close,
-        "a PROXY header from an address that is not in proxy_from";
+        "a PROXY header from an address that is not in proxy_from",
+        "Add the load balancer to `proxy_from`; if it is none of yours, find out who it is.";
     Handshakes: "refused-handshakes", Reply::Close,
-        "there are as many TLS handshakes as allowed";
+        "there are as many TLS handshakes as allowed",
+        "Nothing if it happens rarely; else find out who connects so often, or raise `max_handshakes`.";
     HandshakeSlow: "refused-handshake-slow", Reply::Close,
-        "the TLS handshake took too long";
+        "the TLS handshake took too long",
+        "Look at the network and at the sender; it may not speak TLS on this port.";
     HandshakeFailed: "refused-handshake", Reply::Close,
-        "the TLS handshake failed";
+        "the TLS handshake failed",
+        "Read `detail`: certificate, authority or TLS version, here or at the sender.";
     PlainOnTls: "refused-plain", Reply::Close,
-        "no TLS on the port for TLS";
+        "no TLS on the port for TLS",
+        "Switch TLS on at the sender, or send it to the port without TLS.";
     TlsOnPlain: "refused-tls", Reply::Abort { reason: 1 },
-        "TLS on the port without TLS";
+        "TLS on the port without TLS",
+        "Send it to the port for TLS, or switch TLS off at the sender.";
     // Instead of a request for an association.
     NotDicom: "refused-not-dicom", Reply::Abort { reason: 1 },
-        "the first bytes are those of no PDU; perhaps this is not a DICOM peer";
+        "the first bytes are those of no PDU; perhaps this is not a DICOM peer",
+        "Nothing if a scan of ports or a health check did it; else correct the sender's port.";
     RequestSlow: "refused-request-slow", Reply::Abort { reason: 0 },
-        "no complete request for an association came in time";
+        "no complete request for an association came in time",
+        "Look at the network and at the sender.";
     RequestMalformed: "refused-request-malformed", Reply::Abort { reason: 6 },
-        "the request for an association is too large or malformed";
+        "the request for an association is too large or malformed",
+        "Read `detail`, then look at the sender's software.";
     RequestMissing: "refused-request-missing", Reply::Abort { reason: 2 },
-        "another PDU came before the request for an association";
+        "another PDU came before the request for an association",
+        "Look at the sender's software; it does not keep to DICOM PS3.8.";
     // The request itself.
     Protocol: "refused-protocol", permanent(2, 2),
-        "the protocol version is not supported";
+        "the protocol version is not supported",
+        "Look at the sender's software; it does not keep to DICOM PS3.8.";
     ApplicationContext: "refused-application-context", permanent(1, 2),
-        "the application context is not supported";
+        "the application context is not supported",
+        "Look at the sender's software; it does not keep to DICOM PS3.8.";
     Called: "refused-called", permanent(1, 7),
-        "the called AE title is not ours";
+        "the called AE title is not ours",
+        "Correct the AE title at the sender, or `ae_title` here.";
     CallingBlank: "refused-calling-blank", permanent(1, 3),
-        "the calling AE title is blank";
+        "the calling AE title is blank",
+        "Give the sender an AE title, or set `accept_blank_calling`.";
     Calling: "refused-calling", permanent(1, 3),
-        "the calling AE title is not in calling_allowed, or is none";
+        "the calling AE title is not in calling_allowed, or is none",
+        "Add the AE title to `calling_allowed` if it belongs there; it is spelt as in the line.";
     SenderAddress: "refused-sender-address", permanent(1, 3),
-        "this calling AE title does not come from the addresses of its sender table";
+        "this calling AE title does not come from the addresses of its sender table",
+        "Correct `addresses` of its sender table, or find out who uses its title.";
     SenderCertificate: "refused-sender-certificate", permanent(1, 3),
-        "this calling AE title comes without the certificate of its sender table";
+        "this calling AE title comes without the certificate of its sender table",
+        "Set the certificate at the sender, or correct `certificate_sha256` in its sender table.";
     ContextIds: "refused-context-ids", Reply::Abort { reason: 6 },
-        "presentation context ids are even or repeated";
+        "presentation context ids are even or repeated",
+        "Look at the sender's software; it does not keep to DICOM PS3.8.";
     Associations: "refused-associations", LATER,
-        "there are as many associations as allowed";
+        "there are as many associations as allowed",
+        "Nothing: the sender tries again. If it happens often, raise `max_associations`.";
     AssociationsOfPeer: "refused-associations-of-peer", LATER,
-        "this address has as many associations as one may have";
+        "this address has as many associations as one may have",
+        "Nothing: the sender tries again. If it happens often, raise `max_associations_per_peer`.";
     AssociationsOfSender: "refused-associations-of-sender", LATER,
-        "this calling AE title has as many associations as it may have";
+        "this calling AE title has as many associations as it may have",
+        "Nothing: the sender tries again. If it happens often, raise `max_associations` of its table.";
     NoContext: "refused-no-context", Reply::AcceptWithoutContext,
-        "no proposed SOP class and transfer syntax is taken here";
+        "no proposed SOP class and transfer syntax is taken here",
+        "Have the sender offer a class of the conformance statement, uncompressed.";
 }
 
 /// How often each reason was used since the start.

@@ -4,6 +4,7 @@
 use super::Need;
 use crate::cli::{Failure, open};
 use crate::config::Config;
+use crate::health::needs::Needed;
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::Serialize;
 use sheathline_store::deliveries::{self, Backlog};
@@ -83,36 +84,36 @@ impl Deliveries {
         let mut needs = Vec::new();
         if self.dead > 0 {
             let dead = self.dead;
-            needs.push(Need {
-                code: "deliveries-dead",
-                what: format!(
+            needs.push(Need::of(
+                Needed::DeliveriesDead,
+                format!(
                     "{dead} deliveries to {name} are dead: `outbox list --state dead` says why, \
                      `outbox retry` or `outbox drop` ends it"
                 ),
-            });
+            ));
         }
         if !self.configured && self.waiting > 0 {
             let waiting = self.waiting;
-            needs.push(Need {
-                code: "destination-unknown",
-                what: format!(
+            needs.push(Need::of(
+                Needed::DestinationUnknown,
+                format!(
                     "{waiting} deliveries wait for {name}, which the configuration does not name: \
                      name it, or `outbox drop`"
                 ),
-            });
+            ));
         }
         if let Some(since) = self.down_since
             && self.waiting > 0
             && now.signed_duration_since(since) >= DOWN_LONG
         {
             let failure = self.failure.as_deref().unwrap_or("unknown");
-            needs.push(Need {
-                code: "destination-down",
-                what: format!(
+            needs.push(Need::of(
+                Needed::DestinationDown,
+                format!(
                     "{name} is not reached since {} ({failure}); `echo {name}` says what to do",
                     super::time(Some(since))
                 ),
-            });
+            ));
         }
         needs
     }

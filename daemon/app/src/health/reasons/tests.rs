@@ -26,13 +26,13 @@ async fn a_receiver_or_a_pipeline_that_ended_is_dead() {
         Arc::downgrade(&pipeline),
     );
     assert!(health.is_dead());
-    assert!(health.reasons().contains(&RECEIVER));
+    assert!(health.reasons().contains(&Cause::ReceiverEnded.into()));
 
     health.serving(vec![endless.abort_handle()], Arc::downgrade(&pipeline));
     assert!(!health.is_dead());
     drop(pipeline);
     assert!(health.is_dead());
-    assert!(health.reasons().contains(&PIPELINE));
+    assert!(health.reasons().contains(&Cause::PipelineEnded.into()));
 
     health.stopping();
     assert!(!health.is_dead(), "it was told to");
@@ -55,10 +55,13 @@ fn a_store_that_one_change_holds_for_seconds_is_not_ready() {
         })
     });
     has_begun.recv().expect("begun");
-    assert!(!health.reasons().contains(&BUSY), "it has only begun");
+    assert!(
+        !health.reasons().contains(&Cause::StoreBusy.into()),
+        "it has only begun"
+    );
     std::thread::sleep(BUSY_LIMIT + Duration::from_millis(100));
-    assert!(health.reasons().contains(&BUSY));
+    assert!(health.reasons().contains(&Cause::StoreBusy.into()));
     free.send(()).expect("held");
     change.join().expect("no panic").expect("written");
-    assert!(!health.reasons().contains(&BUSY));
+    assert!(!health.reasons().contains(&Cause::StoreBusy.into()));
 }

@@ -1,0 +1,54 @@
+//! Why the daemon is not ready: the one table.
+
+use sheathline_net::codes;
+
+codes! {
+    /// Why the daemon is not ready. Meanings stand in `/readyz`; none names a patient or a path.
+    pub enum Cause {
+        Starting: "starting",
+            "nothing is received yet",
+            "Nothing: wait until the start is over.";
+        Stopping: "stopping",
+            "the program was told to stop",
+            "Nothing, if somebody stops it.";
+        StoreInDoubt: "store-in-doubt",
+            "the store takes nothing more",
+            "Look at the disk (dmesg, SMART) before you start again; `why` in the log says what failed.";
+        StoreUnreadable: "store-unreadable",
+            "the store cannot be read",
+            "Look at the disk and at the rights of the store, then run `sheathline verify`.";
+        StoreBusy: "store-busy",
+            "one change has held the store for seconds, and nobody else is answered meanwhile",
+            "Nothing if it passes; if it lasts, look at the speed of the disk.";
+        DiskFull: "disk-full",
+            "the disk of the store has no room for the largest object taken",
+            "Make room; `sheathline compact` and `[store] keep_bodies_days` give some back.";
+        OutboxFull: "outbox-full",
+            "the disk of the outbox has no room for a result",
+            "Make room; take out of the outbox what is done with.";
+        OutboxUnwritable: "outbox-unwritable",
+            "results cannot be written to the outbox",
+            "Mend what the answer names: folder, rights, room, inodes or disk.";
+        ReceiverEnded: "receiver-ended",
+            "a listener or the drop folder has ended; only a new start helps",
+            "Restart the service, and report it with the log before.";
+        FolderMissing: "folder-missing",
+            "the drop folder cannot be read",
+            "Mount it, or give the service the right to read it.";
+        FolderLink: "folder-link",
+            "a link or a file stands in the place of `done` or `failed` of the drop folder",
+            "Take it away, and find out who put it there.";
+        TlsPortClosed: "tls-port-closed",
+            "a port for TLS is closed, since its certificate or key does not serve; the log says which",
+            "Renew that file; the port opens by itself.";
+        PipelineEnded: "pipeline-ended",
+            "nothing is made of what is received; only a new start helps",
+            "Restart the service, and report it with the log before.";
+        AuditNotWritten: "audit-not-written",
+            "the audit trail cannot be written, so results wait",
+            "Look at disk, path and rights of `[observe] audit`.";
+        AuditNoRoom: "audit-no-room",
+            "the disk of the audit trail is nearly full, and only results are told of",
+            "Make room on that disk.";
+    }
+}
