@@ -1,6 +1,11 @@
 //! Commands for whoever writes templates: `template check`, `template try`, `unmapped`.
 
 use crate::harness::{Site, fixture, program};
+use dicom_core::{DataElement, VR};
+use dicom_dictionary_std::tags;
+use dicom_object::{InMemDicomObject, open_file};
+use sheathline_store::objects::ObjectId;
+use sheathline_store::{Mode, Store, readings};
 use std::fs;
 
 fn path(name: &str) -> String {
@@ -92,4 +97,73 @@ fn unmapped_codes_are_told_and_no_meaning_is_drafted() {
         assert_eq!(code, Some(2), "{told}");
         assert!(told.contains("write what this one code means"), "{told}");
     }
+}
+
+/// Gives the code of this value another scheme, wherever it stands.
+fn with_scheme(object: &mut InMemDicomObject, value: &str, scheme: &str) {
+    let is_it = object
+        .element(tags::CODE_VALUE)
+        .is_ok_and(|element| element.to_str().is_ok_and(|text| text.trim() == value));
+    if is_it {
+        object.put(DataElement::new(
+            tags::CODING_SCHEME_DESIGNATOR,
+            VR::SH,
+            scheme,
+        ));
+    }
+    let sequences = object.iter().filter(|element| element.vr() == VR::SQ);
+    let sequences: Vec<_> = sequences.map(|element| element.header().tag).collect();
+    for tag in sequences {
+        object.update_value(tag, |items| {
+            for item in items.items_mut().into_iter().flatten() {
+                with_scheme(item, value, scheme);
+            }
+        });
+    }
+}
+
+/// A scheme may be any 16 letters (PS3.5 table 6.2-1, SH), and so read like a sentence of ours.
+#[test]
+fn a_scheme_that_reads_like_a_sentence_is_told_as_sent() {
+    let site = Site::new();
+    let mut report = open_file(fixture("sr/local-codes-unexplained/report.dcm")).expect("fixture");
+    with_scheme(&mut report, "ONSD-R", "99T (and 8 more)");
+    let file = site.path("report.dcm");
+    report.write_to_file(&file).expect("written");
+    site.ok("process", &[file.to_str().expect("path")]);
+    let rows = site.json("unmapped", &["--json"]);
+    let mut rows = rows.iter();
+    let row = rows.find(|row| row["value"] == "ONSD-R").expect("a row");
+    assert_eq!(row["scheme"], "99T (and 8 more)");
+    assert_eq!(row["times"], 1);
+    assert_eq!(row["examples"][0]["value"], "5.6 mm");
+}
+
+/// Remarks of readings that were stored before the list tell that there is something, and no more.
+#[test]
+fn readings_without_the_list_are_told_of_and_not_guessed_from() {
+    let site = Site::new();
+    site.ok("process", &[&path("sr/local-codes-unexplained/report.dcm")]);
+    let store = Store::open(&site.path("store.sqlite"), Mode::Owner).expect("opens");
+    let id = ObjectId(1);
+    let stored = store.read(|view| readings::reading_of(view, id));
+    let mut reading = stored.expect("read").expect("there").reading;
+    assert!(!reading.unexplained.is_empty());
+    reading.unexplained.clear();
+    let disposition = reading.disposition.into();
+    store
+        .write(move |tx| readings::finish_read(tx, id, &reading, disposition))
+        .expect("stored");
+    drop(store);
+    let output = site.run("unmapped", &[]);
+    let said = String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned();
+    assert!(output.status.success(), "{said}");
+    assert!(
+        said.contains("1 reports hold codes") && said.contains("read them again"),
+        "{said}"
+    );
+    assert!(
+        !said.contains("ONSD-R") && !said.contains("is explained"),
+        "{said}"
+    );
 }

@@ -192,6 +192,7 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
         content_sha256: Some(document.content_sha256.clone()),
         measurements,
         image: document.image.clone(),
+        unexplained: found.unexplained,
         remarks,
     }
 }

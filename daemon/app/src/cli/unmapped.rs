@@ -4,22 +4,16 @@
 use super::args::UnmappedArgs;
 use super::{Failure, open, print};
 use serde::Serialize;
-use sheathline_model::domain::ObjectReading;
-use sheathline_model::extract::{Example, examples, unexplained};
-use sheathline_model::sr::{self, Limits};
-use sheathline_store::readings::StoredDisposition;
-use sheathline_store::{Store, objects, readings};
-use std::collections::{BTreeMap, BTreeSet};
+use sheathline_model::domain::{ObjectReading, Remark, RemarkCode, Unexplained};
+use sheathline_store::{objects, readings};
+use std::cmp::Reverse;
+use std::collections::BTreeMap;
 
-/// Reports that examples of one code are taken from, and examples out of each.
+/// Reports that examples of one code are taken from.
 const REPORTS: usize = 3;
-const PLACES: usize = 2;
 
 /// Different meanings told of one code; two already need a person.
 const MEANINGS: usize = 4;
-
-/// Reports that are opened in all, those of the commonest codes first.
-const OPENED: usize = 200;
 
 /// What stands for the code of a number that has no concept name.
 const NO_NAME: &str = "(no concept name)";
@@ -52,33 +46,50 @@ struct Seen {
     given_as: Option<String>,
 }
 
-/// How often a code was met, and where to look for examples.
+impl Unmapped {
+    /// The code as remarks tell of it.
+    fn told(&self) -> String {
+        format!("{} {}", self.value, self.scheme)
+    }
+}
+
+/// How often a code was met, and where.
 #[derive(Default)]
 struct Count {
     reports: usize,
     times: usize,
-    /// SOP Instance UID and the place that its remark names.
-    seen_in: Vec<(String, String)>,
+    meanings: Vec<String>,
+    examples: Vec<Seen>,
+    /// Reports that the examples are of.
+    seen_in: usize,
 }
 
 /// `unmapped`, over the whole store, commonest first.
 pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     let store = open::guest(&config)?;
-    let mut counts: BTreeMap<String, Count> = BTreeMap::new();
-    store.read(|conn| readings::each(conn, |reading| count(reading, &mut counts)))?;
-    let mut codes: Vec<(String, Count)> = counts.into_iter().collect();
-    codes.sort_by_key(|(_, count)| std::cmp::Reverse((count.reports, count.times)));
-    let found = look_up(&store, &codes);
+    let mut counts: BTreeMap<(String, String), Count> = BTreeMap::new();
+    let mut before = 0;
+    store.read(|view| {
+        readings::each(view, |reading| {
+            before += usize::from(is_from_before(reading));
+            count(reading, &mut counts);
+        })
+    })?;
+    let mut codes: Vec<Unmapped> = counts
+        .into_iter()
+        .map(|(code, count)| row(code, count))
+        .collect();
+    // Of codes met as often, by what they are called.
+    codes.sort_by_cached_key(|row| (Reverse((row.reports, row.times)), row.told()));
     if !args.json && !codes.is_empty() {
         print::lines(HEAD);
     }
-    for (code, count) in &codes {
-        let row = row(code, count, &found);
+    for row in &codes {
         if args.json {
-            print::json(&row)?;
+            print::json(row)?;
         } else {
-            print::lines(draft(&row));
+            print::lines(draft(row));
         }
     }
     let missing = store.read(objects::count_missing)?;
@@ -87,103 +98,76 @@ pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
             "{missing} objects have no bytes any more: a new dictionary does not reach them"
         ));
     }
-    if codes.is_empty() && !args.json {
+    if before > 0 {
+        print::note(format_args!(
+            "{before} reports hold codes that nobody explains and were read before these were listed: \
+             read them again to see which (any change of dictionaries or templates has all read again)"
+        ));
+    }
+    if codes.is_empty() && before == 0 && !args.json {
         print::line("every code that looks like ours is explained");
     }
     Ok(())
 }
 
-/// Adds the codes of one report. A number is told of once as a length and once as a local code.
-fn count(reading: &ObjectReading, counts: &mut BTreeMap<String, Count>) {
-    let mut here: BTreeMap<String, (usize, &str)> = BTreeMap::new();
-    for remark in &reading.remarks {
-        if let Some((code, times)) = unexplained(remark) {
-            let place = remark.place.as_deref().unwrap_or_default();
-            let most = here.entry(code).or_insert((0, place));
-            most.0 = most.0.max(times);
-        }
-    }
-    for (code, (times, place)) in here {
+/// Whether a reading was stored before there was a list of such codes, and has some.
+fn is_from_before(reading: &ObjectReading) -> bool {
+    let tells = |remark: &Remark| {
+        matches!(
+            remark.code,
+            RemarkCode::ValueNotRecognised | RemarkCode::LocalCodeUnknown
+        )
+    };
+    reading.unexplained.is_empty() && reading.remarks.iter().any(tells)
+}
+
+/// Adds the codes of one report.
+fn count(reading: &ObjectReading, counts: &mut BTreeMap<(String, String), Count>) {
+    for one in &reading.unexplained {
+        let code = (one.code.clone(), one.scheme.clone());
         let count = counts.entry(code).or_default();
         count.reports += 1;
-        count.times += times;
+        count.times += one.times;
         if let Some(uid) = &reading.sop_instance_uid
-            && count.seen_in.len() < REPORTS
+            && count.seen_in < REPORTS
         {
-            count.seen_in.push((uid.clone(), place.to_owned()));
+            count.seen_in += 1;
+            count.see(uid, one);
         }
     }
 }
 
-/// Examples out of the stored reports, by SOP Instance UID.
-fn look_up(store: &Store, codes: &[(String, Count)]) -> BTreeMap<String, Vec<Example>> {
-    let wanted: BTreeSet<String> = codes.iter().map(|(code, _)| code.clone()).collect();
-    let mut found: BTreeMap<String, Vec<Example>> = BTreeMap::new();
-    for (uid, _) in codes.iter().flat_map(|(_, count)| &count.seen_in) {
-        if found.len() < OPENED && !found.contains_key(uid) {
-            found.insert(uid.clone(), examples_in(store, uid, &wanted));
-        }
-    }
-    found
-}
-
-/// Examples out of one report; none where its bytes are gone, which the caller tells of all.
-fn examples_in(store: &Store, uid: &str, wanted: &BTreeSet<String>) -> Vec<Example> {
-    let bytes = store.read(|conn| {
-        let stored = readings::by_sop_instance(conn, uid)?;
-        let used = stored
-            .iter()
-            .find(|one| one.disposition != StoredDisposition::Repeat && one.missing.is_none());
-        let Some(used) = used else { return Ok(None) };
-        let syntax = objects::transfer_syntax(conn, used.id)?;
-        Ok(Some((objects::body(conn, used.id)?, syntax)))
-    });
-    let Ok(Some((bytes, syntax))) = bytes else {
-        return Vec::new();
-    };
-    let document = sr::read(&bytes, syntax.as_deref(), &Limits::default());
-    let tree = document.ok().and_then(|document| document.tree);
-    tree.map_or_else(Vec::new, |tree| examples(&tree, wanted, PLACES))
-}
-
-fn row(code: &str, count: &Count, found: &BTreeMap<String, Vec<Example>>) -> Unmapped {
-    let (value, scheme) = match code.rsplit_once(' ') {
-        Some((value, scheme)) if code != NO_NAME => (value, scheme),
-        _ => (code, ""),
-    };
-    let mut meanings = Vec::new();
-    let mut seen = Vec::new();
-    for (uid, place) in &count.seen_in {
-        let of_report = found.get(uid).into_iter().flatten();
-        let here: Vec<&Example> = of_report.filter(|one| one.code == code).collect();
-        for one in &here {
-            let known = one.meaning.is_empty() || meanings.contains(&one.meaning);
-            if !known && meanings.len() < MEANINGS {
-                meanings.push(one.meaning.clone());
+impl Count {
+    /// Takes the examples out of one report.
+    fn see(&mut self, uid: &str, one: &Unexplained) {
+        let others = one.examples.iter().filter_map(|at| at.meaning.as_ref());
+        for meaning in std::iter::once(&one.meaning).chain(others) {
+            let is_known = meaning.is_empty() || self.meanings.contains(meaning);
+            if !is_known && self.meanings.len() < MEANINGS {
+                self.meanings.push(meaning.clone());
             }
-            seen.push(Seen {
-                report: uid.clone(),
-                place: one.place.clone(),
-                value: one.value.clone(),
-                given_as: one.given_as.clone(),
-            });
         }
-        if here.is_empty() {
-            seen.push(Seen {
-                report: uid.clone(),
-                place: place.clone(),
-                value: None,
-                given_as: None,
-            });
-        }
+        self.examples.extend(one.examples.iter().map(|at| Seen {
+            report: uid.to_owned(),
+            place: at.place.clone(),
+            value: at.value.clone(),
+            given_as: at.given_as.clone(),
+        }));
     }
+}
+
+fn row((value, scheme): (String, String), count: Count) -> Unmapped {
+    let is_nameless = value.is_empty() && scheme.is_empty();
     Unmapped {
-        value: value.to_owned(),
-        scheme: scheme.to_owned(),
+        value: match is_nameless {
+            true => NO_NAME.to_owned(),
+            false => value,
+        },
+        scheme,
         reports: count.reports,
         times: count.times,
-        meanings,
-        examples: seen,
+        meanings: count.meanings,
+        examples: count.examples,
     }
 }
 
@@ -259,7 +243,7 @@ mod tests {
 
     #[test]
     fn a_number_without_a_name_has_no_draft() {
-        let drafted = draft(&row(NO_NAME, &Count::default(), &BTreeMap::new()));
+        let drafted = draft(&row(<(String, String)>::default(), Count::default()));
         assert!(!drafted.contains("[[term]]"), "{drafted}");
     }
 }

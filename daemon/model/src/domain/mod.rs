@@ -18,6 +18,7 @@ pub mod reading;
 pub mod remark;
 pub mod source;
 pub mod time;
+pub mod unexplained;
 
 pub use about::{About, ReadingRef};
 pub use eye::{Eye, Laterality};
@@ -33,3 +34,4 @@ pub use reading::{Device, Disposition, DocumentState, ExamFacts, ObjectReading};
 pub use remark::{Remark, RemarkCode, Severity};
 pub use source::Source;
 pub use time::Moment;
+pub use unexplained::{CodeExample, CodeRole, Unexplained};

@@ -1,6 +1,6 @@
 //! What was read from one object: the line that `read --json` prints.
 
-use super::{ImageFacts, Measurement, Moment, Patient, Remark};
+use super::{ImageFacts, Measurement, Moment, Patient, Remark, Unexplained};
 use serde::{Deserialize, Serialize};
 
 /// What became of an object.
@@ -101,6 +101,10 @@ pub struct ObjectReading {
     /// Scale and side of the picture, when the object is an ultrasound picture.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub image: Option<ImageFacts>,
+    /// Codes that look like ours and that nobody explains, each once. A reading that was stored
+    /// before there was this list has none, whatever its remarks say.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unexplained: Vec<Unexplained>,
     /// What a reader must know about the object.
     pub remarks: Vec<Remark>,
 }
@@ -142,6 +146,7 @@ impl ObjectReading {
             content_sha256: None,
             measurements: Vec::new(),
             image: None,
+            unexplained: Vec::new(),
             remarks: vec![remark],
         }
     }

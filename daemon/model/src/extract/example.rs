@@ -1,59 +1,66 @@
 //! Where a code stands in a report, so that who knows the scanner can say what it means.
 
+use crate::domain::{CodeExample, Unexplained};
 use crate::numbers::as_sent;
-use crate::sr::Code;
 use crate::sr::tree::{Tree, Value};
-use std::collections::BTreeSet;
+use crate::sr::{Code, ItemId};
+use std::collections::BTreeMap;
 
-/// One place of a code. All texts are the sender's own and explain nothing by themselves.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Example {
-    /// The code, `value scheme`.
-    pub code: String,
-    /// Code Meaning, empty when there is none.
-    pub meaning: String,
-    /// Ordinals of the item.
-    pub place: String,
-    /// Value and unit of a number of this name; `None` when the code names no number.
-    pub value: Option<String>,
-    /// Meaning of the item's name where the code is the value of a coded item.
-    pub given_as: Option<String>,
-}
-
-/// The places of the codes `wanted`, written `value scheme`, in tree order; at most `most` of each.
-#[must_use]
-pub fn examples(tree: &Tree, wanted: &BTreeSet<String>, most: usize) -> Vec<Example> {
-    let mut examples: Vec<Example> = Vec::new();
-    let mut take = |example: Example| {
-        let alike = examples.iter().filter(|one| one.code == example.code);
-        if wanted.contains(&example.code) && alike.count() < most {
-            examples.push(example);
+/// Adds the first places of each code in tree order, and what it is called there.
+pub(super) fn add_examples(tree: &Tree, codes: &mut [Unexplained]) {
+    let named = codes.iter().enumerate();
+    let places: BTreeMap<(String, String), usize> = named
+        .map(|(place, one)| ((one.code.clone(), one.scheme.clone()), place))
+        .collect();
+    if places.is_empty() {
+        return;
+    }
+    let mut add = |code: &Code, example: CodeExample| {
+        let wanted = (code.value.clone(), code.scheme.clone());
+        let place = places.get(&wanted);
+        let Some(one) = place.and_then(|&place| codes.get_mut(place)) else {
+            return;
+        };
+        let meaning = code.meaning.trim();
+        if one.examples.len() >= Unexplained::EXAMPLES {
+            return;
         }
+        let is_other = match one.meaning.is_empty() {
+            true => {
+                one.meaning = meaning.to_owned();
+                false
+            }
+            false => !meaning.is_empty() && meaning != one.meaning,
+        };
+        one.examples.push(CodeExample {
+            meaning: is_other.then(|| meaning.to_owned()),
+            ..example
+        });
     };
     for id in tree.ids() {
         let item = tree.item(id);
-        let example = |code: &Code| Example {
-            code: code.to_string(),
-            meaning: code.meaning.trim().to_owned(),
-            place: tree.place(id),
-            value: None,
-            given_as: None,
-        };
         if let Some(concept) = &item.concept {
-            take(Example {
-                value: number(&item.value),
-                ..example(concept)
-            });
+            add(concept, number_at(tree, id));
         }
         if let Value::Code(code) = &item.value {
             let name = item.concept.as_ref().map(|name| name.meaning.trim());
-            take(Example {
+            let example = CodeExample {
                 given_as: name.map(str::to_owned),
-                ..example(code)
-            });
+                ..number_at(tree, id)
+            };
+            add(code, example);
         }
     }
-    examples
+}
+
+/// A place, with its value and unit if it is a number.
+pub(super) fn number_at(tree: &Tree, id: ItemId) -> CodeExample {
+    CodeExample {
+        place: tree.place(id),
+        value: number(&tree.item(id).value),
+        given_as: None,
+        meaning: None,
+    }
 }
 
 fn number(value: &Value) -> Option<String> {

@@ -7,7 +7,7 @@ use super::side;
 use super::subject::Stated;
 use crate::domain::{
     Border, Caliper, Derivation, Device, Laterality, Millimetres, Modality, Plane, Quantity,
-    Remark, RemarkCode,
+    Remark, RemarkCode, Unexplained,
 };
 use crate::numbers;
 use crate::sr::tree::{Measured, Tree, Value};
@@ -26,6 +26,8 @@ pub struct Extraction {
     pub stated: Vec<Stated>,
     /// Lengths that no rule takes and that may be the other eye's.
     pub unread: Vec<Other>,
+    /// Codes that look like ours and that nobody explains.
+    pub unexplained: Vec<Unexplained>,
     /// What a reader must know about the document.
     pub remarks: Vec<Remark>,
 }

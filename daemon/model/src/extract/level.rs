@@ -98,7 +98,7 @@ pub(super) struct Level {
     /// Modifiers tied by CONTAINS.
     pub(super) contained: Option<ItemId>,
     /// Codes of private schemes that say nothing to us.
-    pub(super) private: Vec<Said<String>>,
+    pub(super) private: Vec<Said<Code>>,
 }
 
 /// Letters of a name in a TEXT: three component groups of a Person Name.
@@ -509,6 +509,16 @@ fn said<T>(says: T, at: ItemId, code: &Code, spot: Spot) -> Said<T> {
     }
 }
 
+/// Value, scheme and nothing else of a code: it is kept for every place that says it.
+fn named(code: &Code) -> Code {
+    Code {
+        value: code.value.clone(),
+        scheme: code.scheme.clone(),
+        meaning: String::new(),
+        equivalents: Vec::new(),
+    }
+}
+
 fn sides_of(
     sides: &mut Vec<Said<SideSaid>>,
     id: ItemId,
@@ -563,7 +573,7 @@ impl Level {
         let value = vocabulary.explain(code);
         // A local code of the procedure is usual and says nothing that is needed.
         if !value.known && is_private(code) && role != Role::Procedure {
-            say_few(&mut self.private, said(code.to_string(), id, code, spot));
+            say_few(&mut self.private, said(named(code), id, code, spot));
         }
         match role {
             Role::Laterality | Role::ImageLaterality => {

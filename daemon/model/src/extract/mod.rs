@@ -23,12 +23,10 @@ pub(crate) mod build;
 #[cfg(test)]
 mod tests;
 
-pub use example::{Example, examples};
 pub use found::{Extraction, Found, Given, Other, Stands};
 pub use imaging::Outside;
 pub use level::ProcedureSaid;
 pub use subject::Stated;
-pub use unread::unexplained;
 
 use crate::domain::{Remark, RemarkCode};
 use crate::sr::tree::{Relationship, Tree, Value};
@@ -185,12 +183,14 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
             }
         }
     }
-    remarks.extend(unread.remarks());
+    let (told, unexplained) = unread.told(tree);
+    remarks.extend(told);
     Extraction {
         template: Some(template.label()),
         found,
         stated: levels.stated.clone(),
         unread: others,
+        unexplained,
         remarks,
     }
 }

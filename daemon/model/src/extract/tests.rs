@@ -1,5 +1,6 @@
 mod apart;
 mod depths;
+mod unexplained;
 
 use super::build::*;
 use super::*;

@@ -1,7 +1,8 @@
 //! What was not understood, told once per code and not once per number.
 
 use super::context::Chain;
-use crate::domain::{Remark, RemarkCode};
+use super::example::{add_examples, number_at};
+use crate::domain::{CodeRole, Remark, RemarkCode, Unexplained};
 use crate::numbers::unit;
 use crate::sr::tree::{Tree, Value};
 use crate::sr::{Code, ItemId};
@@ -9,38 +10,45 @@ use crate::template::vocabulary::is_private;
 use crate::template::{Explained, Vocabulary};
 use std::collections::BTreeMap;
 
-/// Codes remarked of one kind before the rest is only counted.
+/// Codes told of one kind before the rest is only counted.
 const MOST: usize = 50;
 
-const NO_RULE: &str = "A length at the eye that no rule takes: ";
-const NOBODY: &str = "A local code that nobody explains: ";
+/// What stands for the name of a number that has none.
+const NO_NAME: &str = "(no concept name)";
 
-/// The code that such a remark tells of, `value scheme`, and how often it was met.
-#[must_use]
-pub fn unexplained(remark: &Remark) -> Option<(String, usize)> {
-    let said = [NO_RULE, NOBODY]
-        .iter()
-        .find_map(|start| remark.text.strip_prefix(start))?;
-    let said = said.strip_suffix('.')?;
-    let Some((code, more)) = said.rsplit_once(" (and ") else {
-        return Some((said.to_owned(), 1));
-    };
-    let more: usize = more.strip_suffix(" more)")?.parse().ok()?;
-    Some((code.to_owned(), more + 1))
-}
-
-/// Codes with their first place and how many more there are.
+/// Codes by what is told of them, `value scheme`.
 #[derive(Default)]
 pub(super) struct Unread {
-    numbers: BTreeMap<String, (String, usize)>,
-    private: BTreeMap<String, (String, usize)>,
+    numbers: BTreeMap<String, Met>,
+    private: BTreeMap<String, Met>,
 }
 
-fn note(codes: &mut BTreeMap<String, (String, usize)>, code: String, tree: &Tree, at: ItemId) {
+/// One code, where it was met first and how often.
+struct Met {
+    value: String,
+    scheme: String,
+    role: CodeRole,
+    first: ItemId,
+    times: usize,
+}
+
+fn note(
+    codes: &mut BTreeMap<String, Met>,
+    told: String,
+    code: Option<&Code>,
+    as_what: (CodeRole, ItemId),
+) {
+    let (role, first) = as_what;
     codes
-        .entry(code)
-        .and_modify(|entry| entry.1 += 1)
-        .or_insert_with(|| (tree.place(at), 0));
+        .entry(told)
+        .and_modify(|met| met.times += 1)
+        .or_insert_with(|| Met {
+            value: code.map(|code| code.value.clone()).unwrap_or_default(),
+            scheme: code.map(|code| code.scheme.clone()).unwrap_or_default(),
+            role,
+            first,
+            times: 1,
+        });
 }
 
 impl Unread {
@@ -62,9 +70,9 @@ impl Unread {
             .and_then(|measured| measured.unit.as_ref());
         let is_length = unit.is_some_and(|code| unit::length(code, vocabulary).is_some());
         if is_length && chain.speaks_of_the_eye() {
-            let code = item.concept.as_ref().map(Code::to_string);
-            let code = code.unwrap_or_else(|| "(no concept name)".to_owned());
-            note(&mut self.numbers, code, tree, id);
+            let code = item.concept.as_ref();
+            let told = code.map_or_else(|| NO_NAME.to_owned(), Code::to_string);
+            note(&mut self.numbers, told, code, (CodeRole::Number, id));
         }
         if is_length || unit.is_none() {
             self.note_private(tree, id, chain, own);
@@ -83,47 +91,92 @@ impl Unread {
             && !own.known
             && is_private(concept)
         {
-            note(&mut self.private, concept.to_string(), tree, id);
+            let told = concept.to_string();
+            note(
+                &mut self.private,
+                told,
+                Some(concept),
+                (CodeRole::Number, id),
+            );
         }
         for said in chain.steps.iter().flat_map(|step| &step.level.private) {
-            note(&mut self.private, said.says.clone(), tree, said.at);
+            let code = &said.says;
+            let told = code.to_string();
+            note(
+                &mut self.private,
+                told,
+                Some(code),
+                (CodeRole::Context, said.at),
+            );
         }
     }
 
-    /// The remarks, by code.
-    pub(super) fn remarks(self) -> Vec<Remark> {
+    /// The remarks, by code, and the list of the same codes.
+    pub(super) fn told(mut self, tree: &Tree) -> (Vec<Remark>, Vec<Unexplained>) {
         let mut remarks = Vec::new();
-        let more = |count: usize| match count {
-            0 => String::new(),
-            count => format!(" (and {count} more)"),
+        let more = |met: &Met| match met.times {
+            1 => String::new(),
+            times => format!(" (and {} more)", times - 1),
         };
-        let left =
-            self.numbers.len().saturating_sub(MOST) + self.private.len().saturating_sub(MOST);
-        for (code, (place, count)) in self.numbers.into_iter().take(MOST) {
-            remarks.push(
-                Remark::of(
-                    RemarkCode::ValueNotRecognised,
-                    format!("{NO_RULE}{code}{}.", more(count)),
-                )
-                .at(place),
+        let left = cut_to(&mut self.numbers) + cut_to(&mut self.private);
+        for (code, met) in &self.numbers {
+            let text = format!(
+                "A length at the eye that no rule takes: {code}{}.",
+                more(met)
             );
+            remarks
+                .push(Remark::of(RemarkCode::ValueNotRecognised, text).at(tree.place(met.first)));
         }
-        for (code, (place, count)) in self.private.into_iter().take(MOST) {
+        for (code, met) in &self.private {
+            let text = format!("A local code that nobody explains: {code}{}.", more(met));
             remarks.push(
-                Remark::of(
-                    RemarkCode::LocalCodeUnknown,
-                    format!("{NOBODY}{code}{}.", more(count)),
-                )
-                .at(place)
-                .act("Add a [[term]] to the site dictionary."),
+                Remark::of(RemarkCode::LocalCodeUnknown, text)
+                    .at(tree.place(met.first))
+                    .act("Add a [[term]] to the site dictionary."),
             );
         }
         if left > 0 {
-            remarks.push(Remark::of(
-                RemarkCode::ValueNotRecognised,
-                format!("{left} further codes were not understood."),
-            ));
+            let text = format!("{left} further codes were not understood.");
+            remarks.push(Remark::of(RemarkCode::ValueNotRecognised, text));
         }
-        remarks
+        (remarks, self.list(tree))
     }
+
+    /// Each code once. A number is met once as a length and once as a local code.
+    fn list(self, tree: &Tree) -> Vec<Unexplained> {
+        let mut all = self.numbers;
+        for (told, met) in self.private {
+            match all.get_mut(&told) {
+                Some(known) => known.times = known.times.max(met.times),
+                None => {
+                    all.insert(told, met);
+                }
+            }
+        }
+        let mut list: Vec<Unexplained> = all
+            .into_values()
+            .map(|met| Unexplained {
+                examples: match met.value.is_empty() && met.scheme.is_empty() {
+                    true => vec![number_at(tree, met.first)],
+                    false => Vec::new(),
+                },
+                code: met.value,
+                scheme: met.scheme,
+                meaning: String::new(),
+                role: met.role,
+                times: met.times,
+            })
+            .collect();
+        add_examples(tree, &mut list);
+        list
+    }
+}
+
+/// Keeps the first codes; how many are left out.
+fn cut_to(codes: &mut BTreeMap<String, Met>) -> usize {
+    let left = codes.len().saturating_sub(MOST);
+    while codes.len() > MOST {
+        codes.pop_last();
+    }
+    left
 }

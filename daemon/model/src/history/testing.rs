@@ -54,6 +54,7 @@ pub fn reading(uid: &str, study: &str, day: &str, right: &[f64], left: &[f64]) -
         content_sha256: Some(format!("hash of {uid}")),
         measurements,
         image: None,
+        unexplained: Vec::new(),
         remarks: Vec::new(),
     }
 }

@@ -44,6 +44,7 @@ fn reading(key: &PatientKey, sop: &str, study: &str) -> ObjectReading {
         content_sha256: Some("aa".to_owned()),
         measurements: Vec::new(),
         image: None,
+        unexplained: Vec::new(),
         remarks: vec![Remark::of(RemarkCode::AngleUnknown, "A sentence.")],
     }
 }
