@@ -153,7 +153,14 @@ async fn the_same_port_at_more_addresses_needs_another_in_between() {
     move_to(&site, &daemon, &wide, &free().to_string(), "reloaded");
     let between = lines(&daemon, "listening");
     let between = between[1]["fields"]["address"].as_str().expect("text");
+    assert!(lines(&daemon, "port-open-to-all").is_empty());
     move_to(&site, &daemon, between, &wide, "reloaded");
+    // A port that everybody may use now is told, as at a start, and once.
+    reload(&daemon, "reloaded");
+    let told = lines(&daemon, "port-open-to-all");
+    assert_eq!(told.len(), 1, "{told:?}");
+    let said = told[0]["fields"]["message"].as_str().expect("a message");
+    assert!(said.contains(&wide), "{said}");
     Sender::connect(one).await.expect("accepted");
     assert_eq!(daemon.stop(), Some(0));
 }
@@ -281,4 +288,30 @@ fn other_protocols_answer_who_had_connected() {
     }
     assert_eq!(endpoint(&daemon), before);
     assert_eq!(daemon.stop(), Some(0));
+}
+
+/// Who asks after health while the rest of the program ends is told that it stops.
+#[tokio::test(flavor = "multi_thread")]
+async fn health_is_told_until_the_end_also_at_an_address_that_moved() {
+    let (one, other) = (free(), free());
+    let site = Site::with(&format!("listen = \"{one}\"\n"));
+    let daemon = site.serve();
+    let mut busy = Sender::connect(daemon.address).await.expect("accepted");
+    busy.command(SR, 0x0001, true, Some("2.25.1")).await;
+    busy.data(SR, b"half of it", false).await;
+    let (from, to) = (one.to_string(), other.to_string());
+    move_to(&site, &daemon, &from, &to, "reloaded");
+    until("the old address to be closed", || !is_open(one));
+    assert_eq!(get(other, "/readyz").0, 200);
+    // The object that is under way holds up the end.
+    std::thread::scope(|scope| {
+        let ended = scope.spawn(|| daemon.stop());
+        until("it to say that it stops", || {
+            let (status, body) = get(other, "/readyz");
+            status == 503 && body.contains("\"stopping\"")
+        });
+        assert_eq!(get(other, "/livez").0, 200);
+        drop(busy);
+        assert_eq!(ended.join().expect("no panic"), Some(0));
+    });
 }

@@ -175,13 +175,9 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
             config.resolve(open::folder_of(file));
             places::check(config)?;
             open::rules(config)?;
-            let dicom = ("receive.dicom.tls", &config.dicom.tls);
-            let dicom = Some(dicom).filter(|_| config.dicom.enabled);
-            let both = dicom.into_iter().chain([
-                ("receive.hl7.tls", &config.hl7.tls),
-                ("receive.web.tls", &config.web.tls),
-            ]);
-            for (table, tls) in both.filter(|(_, tls)| !tls.listen.is_empty()) {
+            let on = config.ports().into_iter().filter(|ports| ports.is_on);
+            let over_tls = on.filter_map(|ports| ports.tls);
+            for (table, tls) in over_tls.filter(|(_, tls)| !tls.listen.is_empty()) {
                 let loaded = tls::load(table, tls, std::time::SystemTime::now());
                 for warning in loaded?.warnings {
                     print::note(warning);

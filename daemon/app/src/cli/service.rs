@@ -72,9 +72,7 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     places::check(&config)?;
     let observed = open::observed(&config)?;
     log(&config, &observed.metrics);
-    for one in config.exposed() {
-        tracing::warn!(code = "port-open-to-all", "{}", one.what);
-    }
+    tell_exposed(&config, None);
     for what in open::readable_tokens(&config) {
         tracing::warn!(code = "token-file-readable", "{what}");
     }
@@ -110,6 +108,7 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     })?;
     let endpoint_live = endpoint.live();
     runtime.spawn(endpoint.run(never));
+    endpoint_live.tell_open();
     let receivers = Receivers::start(&runtime, &config, &store, &observed)?;
     let deliveries = {
         let _inside = runtime.enter();
@@ -119,6 +118,8 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     let (working, worker_lives) = Working::new();
     health.serving(receivers.handles(), worker_lives);
     health.closed(receivers.has_closed());
+    // Whoever reads that may ask after health.
+    receivers.tell_open();
     let issuers = Look::start(&config, &store);
     let mut running = Running {
         worker: Worker::start(pipeline, working)?,
@@ -219,6 +220,7 @@ impl Running {
                         self.receivers.web.apply(prepared.web);
                         self.endpoint.apply(prepared.endpoint);
                         self.deliveries.apply(prepared.deliveries);
+                        tell_exposed(&prepared.config, Some(&self.config));
                         tell_reloaded(&self.config, &prepared.config, &self.observed);
                         for key in prepared.config.differences(&prepared.wanted) {
                             tracing::warn!(code = "reload-waits", key, "needs a new start");
@@ -358,6 +360,16 @@ fn refresh(pipeline: &Pipeline, observed: &Observed) -> Result<(), Failure> {
         observed.note(|| Event::Reconfigured { change });
     }
     Ok(())
+}
+
+/// Tells of ports that are open to everybody now, and were not `before`.
+fn tell_exposed(config: &Config, before: Option<&Config>) {
+    let before = before.map(Config::exposed).unwrap_or_default();
+    for one in config.exposed() {
+        if !before.contains(&one) {
+            tracing::warn!(code = "port-open-to-all", "{}", one.what);
+        }
+    }
 }
 
 fn tell_reloaded(old: &Config, new: &Config, observed: &Observed) {

@@ -26,23 +26,11 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) 
     let asks = tls.client_certificate != ClientCertificate::Off;
     let mut senders = config.dicom.sender.iter();
     let pinned = senders.any(|sender| !sender.certificate_sha256.is_empty());
-    let shared =
-        |address: &SocketAddr| address.port() != 0 && config.dicom.listen.contains(address);
-    let observing =
-        |address: &SocketAddr| address.port() != 0 && config.observe.listen.contains(address);
     const HL7: &str = "receive.hl7";
     const HL7_TLS: &str = "receive.hl7.tls";
     let hl7 = &config.hl7.tls;
     let hl7_on = !hl7.listen.is_empty();
     let hl7_asks = hl7.client_certificate != ClientCertificate::Off;
-    let others = |address: &SocketAddr| {
-        let mut others = config.dicom.listen.iter().chain(&tls.listen);
-        address.port() != 0 && others.any(|other| other == address)
-    };
-    let twice = |address: &SocketAddr| address.port() != 0 && hl7.listen.contains(address);
-    let mut of_hl7 = config.hl7.listen.iter().chain(&hl7.listen);
-    let receiving = config.dicom.listen.iter().chain(&tls.listen);
-    let mut receiving = receiving.chain(&config.hl7.listen).chain(&hl7.listen);
     const SYSLOG: &str = "observe.syslog";
     let syslog = &config.observe.syslog;
     let has_pair = syslog.certificate.is_some() == syslog.key.is_some();
@@ -60,7 +48,7 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) 
             instead: "write certificate = \"client.pem\" and key = \"client.key\", or take out the one",
         },
         Rule {
-            broken: receiving.any(observing),
+            broken: config.shares_an_address("observe"),
             what: "[observe] listen names an address of [receive.dicom] or [receive.hl7]",
             keys: &[
                 (PLAIN, "listen"),
@@ -78,7 +66,7 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) 
             instead: "name an address in one of the two listen keys, or write enabled = false",
         },
         Rule {
-            broken: of_hl7.any(others) || config.hl7.listen.iter().any(twice),
+            broken: config.shares_an_address(HL7),
             what: "[receive.hl7] listens on an address that another listen key names",
             keys: &[
                 (PLAIN, "listen"),
@@ -109,7 +97,7 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) 
             instead: "write client_ca = \"ca.pem\", or client_certificate = \"off\" to let anyone connect",
         },
         Rule {
-            broken: tls.listen.iter().any(shared),
+            broken: config.shares_an_address(PLAIN),
             what: "[receive.dicom.tls] listen names an address of [receive.dicom] listen",
             keys: &[(PLAIN, "listen"), (TLS, "listen")],
             instead: "give TLS a port of its own; 2762 is the registered one",
@@ -175,20 +163,10 @@ fn of_web(config: &Config) -> [Rule; 4] {
     let web = &config.web.tls;
     let web_on = !web.listen.is_empty();
     let web_asks = web.client_certificate != ClientCertificate::Off;
-    let taken = |address: &SocketAddr| {
-        let others = config.dicom.listen.iter().chain(&config.dicom.tls.listen);
-        let others = others
-            .chain(&config.hl7.listen)
-            .chain(&config.hl7.tls.listen);
-        let mut others = others.chain(&config.observe.listen);
-        address.port() != 0 && others.any(|other| other == address)
-    };
-    let web_twice = |address: &SocketAddr| address.port() != 0 && web.listen.contains(address);
-    let mut of_web = config.web.listen.iter().chain(&web.listen);
     let is_far = |address: &SocketAddr| !address.ip().is_loopback();
     [
         Rule {
-            broken: of_web.any(taken) || config.web.listen.iter().any(web_twice),
+            broken: config.shares_an_address(WEB),
             what: "[receive.web] listens on an address that another listen key names",
             keys: &[
                 (PLAIN, "listen"),

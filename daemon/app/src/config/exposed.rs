@@ -1,8 +1,6 @@
 //! What a configuration leaves open to whoever comes by: no mistake, but told.
 
-use super::Config;
-use ipnet::IpNet;
-use std::net::SocketAddr;
+use super::{Config, Ports};
 use std::path::Path;
 
 /// A port that anybody can use who reaches it.
@@ -21,29 +19,8 @@ impl Config {
     /// not proof, so they close nothing.
     #[must_use]
     pub fn exposed(&self) -> Vec<Exposed> {
-        let dicom = Some(&self.dicom).filter(|dicom| dicom.enabled);
-        let dicom = dicom.map(|dicom| {
-            let (listen, allowed) = (&dicom.listen, &dicom.addresses_allowed);
-            ("receive.dicom", "objects", listen, allowed)
-        });
-        let (hl7, web) = (&self.hl7, &self.web);
-        let ports = dicom.into_iter().chain([
-            (
-                "receive.hl7",
-                "merges of patients",
-                &hl7.listen,
-                &hl7.addresses_allowed,
-            ),
-            (
-                "receive.web",
-                "objects",
-                &web.listen,
-                &web.addresses_allowed,
-            ),
-        ]);
-        ports
-            .filter_map(|(table, takes, listen, allowed)| of_port(table, takes, listen, allowed))
-            .collect()
+        let on = self.ports().into_iter().filter(|ports| ports.is_on);
+        on.filter_map(of_port).collect()
     }
 
     /// The files of tokens that the configuration names, each with its table.
@@ -64,13 +41,11 @@ impl Config {
     }
 }
 
-fn of_port(
-    table: &'static str,
-    takes: &str,
-    listen: &[SocketAddr],
-    allowed: &[IpNet],
-) -> Option<Exposed> {
-    let open = listen
+fn of_port(ports: Ports<'_>) -> Option<Exposed> {
+    let Ports { table, allowed, .. } = ports;
+    let takes = ports.takes?;
+    let open = ports
+        .listen
         .iter()
         .find(|address| !address.ip().to_canonical().is_loopback())?;
     allowed.is_empty().then(|| Exposed {

@@ -14,6 +14,7 @@ mod hl7;
 mod keys;
 mod layers;
 mod peer;
+mod ports;
 mod raw;
 mod readers;
 mod reload;
@@ -29,6 +30,7 @@ pub use destination::{DestinationSettings, Kind};
 pub use exposed::Exposed;
 pub use hl7::{AuthoritySettings, Hl7Settings};
 pub use layers::{Effective, Layer, Setting, environment};
+pub use ports::Ports;
 pub use readers::{DeviceSettings, OperatorSettings, ReaderSettings};
 pub use settings::{
     After, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DeliverSettings, DicomSettings,

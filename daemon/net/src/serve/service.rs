@@ -251,7 +251,11 @@ impl<S: Service> Live<S> {
         self.tell(self.put(prepared));
     }
 
-    /// Tells the log of ports that are open now.
+    /// Tells the log of the ports that are open: whoever waits for that may rely on what stands by then.
+    pub fn tell_open(&self) {
+        self.tell(self.addresses());
+    }
+
     fn tell(&self, ports: Vec<(SocketAddr, bool)>) {
         let service = Arc::clone(&self.now.borrow().service);
         for (address, tls) in ports {
@@ -293,7 +297,6 @@ impl<S: Service> Served<S> {
             }),
             doors,
         };
-        // The log is told once somebody accepts there.
         live.put(live.prepare(settings).await?);
         Ok(Served { live, opened })
     }
@@ -312,9 +315,9 @@ impl<S: Service> Served<S> {
 
     /// Accepts and serves until `stop` becomes true or its sender is gone. Then it takes nothing new,
     /// lets each connection finish what it is at, and returns.
-    pub fn run(self, stop: watch::Receiver<bool>) -> impl Future<Output = ()> + Send {
-        // At once, so that ports are told in the order of their services.
-        self.live.tell(self.addresses());
+    ///
+    /// That its ports are open is told by [`Live::tell_open`].
+    pub async fn run(self, stop: watch::Receiver<bool>) {
         let Live { now, doors } = self.live;
         let common = Arc::new(Common {
             now,
@@ -322,6 +325,6 @@ impl<S: Service> Served<S> {
             of_peer: Places::default(),
         });
         let accept = move |door| accept(door, Arc::clone(&common));
-        doors.run(self.opened, stop, S::panicked, accept)
+        doors.run(self.opened, stop, S::panicked, accept).await;
     }
 }

@@ -80,6 +80,13 @@ impl Receivers {
         })
     }
 
+    /// Tells the log which ports are open.
+    pub(super) fn tell_open(&self) {
+        self.dicom.tell_open();
+        self.hl7.tell_open();
+        self.web.tell_open();
+    }
+
     /// Whether a port for TLS is closed because its files do not serve.
     pub(super) fn has_closed(&self) -> bool {
         let closed = [self.dicom.closed(), self.hl7.closed(), self.web.closed()];
