@@ -311,10 +311,7 @@ fn entries_stay_under_the_id_they_were_given_for() {
             said(2, "well", Some(1), true)
         ]
     );
-    assert_eq!(
-        site.ok("entries", &["T-9"]),
-        "nothing was said of this patient\n"
-    );
+    assert_eq!(site.ok("entries", &["T-9"]), "no entries of this patient\n");
     assert_eq!(of_year(&site, "2021")["exam"]["label"], "well");
 }
 

@@ -19,7 +19,7 @@ fn a_table_is_shown_by_a_dry_run_and_recorded_as_one_act() {
     let results = site.all_results().len();
     let said = site.ok("label", &["--table", file, "--dry-run"]);
     assert!(
-        said.contains("dry run: 3 entries would be added; nothing was"),
+        said.contains("dry run: 3 entries would be recorded; nothing was"),
         "{said}"
     );
     let flagged = exam_of_year(&site, "2024");

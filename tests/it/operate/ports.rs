@@ -117,6 +117,8 @@ async fn files_that_do_not_fit_close_their_own_port_alone() {
         let to = endpoint(&daemon);
         Sender::connect(daemon.address).await.expect("accepted");
         assert!(!is_open(address), "{what}");
+        // It listens before all of it serves.
+        until("started", || reasons(to).1 != ["starting"]);
         assert_eq!(reasons(to), (503, vec!["tls-port-closed".to_owned()]));
         assert_eq!(lines(&daemon, "tls-port-closed").len(), 1, "{what}");
         certify(&site, &pki, "mended", 86_400);

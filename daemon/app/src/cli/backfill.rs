@@ -116,7 +116,7 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
     let counts = done.map_err(|stop| match stop {
         Stop::Archive(_) => Failure::from(stop)
             .told_of(&archive.name)
-            .advised("; what came so far is stored, the same command goes on from there"),
+            .advised("; what arrived so far is stored, and the same command continues from there"),
         stop => Failure::from(stop),
     })?;
     if !args.json {
@@ -127,8 +127,8 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
         (missing, incomplete) => Err(Failure::new(
             Code::Incomplete,
             format!(
-                "{missing} objects did not come and {incomplete} questions were not answered to their \
-             end; their days stay open, the same command tries them again"
+                "{missing} objects did not arrive and {incomplete} queries were not answered in full; \
+                 their days stay open, and the same command tries them again"
             ),
         )),
     }
@@ -147,7 +147,7 @@ fn say(event: &Event<'_>, is_dry_run: bool) {
             code,
             words,
             ..
-        } => print::line(format_args!("not got: {instance}: {words} ({code})")),
+        } => print::line(format_args!("not fetched: {instance}: {words} ({code})")),
         Event::Incomplete {
             window,
             study,
@@ -170,7 +170,7 @@ fn say(event: &Event<'_>, is_dry_run: bool) {
     }
 }
 
-/// Counts in words; whether what was not got is left out.
+/// Counts in words; whether what was not fetched is left out.
 struct Numbers<'a>(&'a Counts, bool);
 
 impl std::fmt::Display for Numbers<'_> {
@@ -189,7 +189,11 @@ impl std::fmt::Display for Numbers<'_> {
         )?;
         match is_dry_run {
             true => Ok(()),
-            false => write!(f, ", got {}, not got {}", counts.fetched, counts.missing),
+            false => write!(
+                f,
+                ", fetched {}, not fetched {}",
+                counts.fetched, counts.missing
+            ),
         }
     }
 }

@@ -92,7 +92,7 @@ pub(super) fn entries(args: &EntriesArgs) -> Result<(), Failure> {
         show(one, &of, &state);
     }
     if all.is_empty() && !args.json {
-        print::line("nothing was said of this patient");
+        print::line("no entries of this patient");
     }
     Ok(())
 }

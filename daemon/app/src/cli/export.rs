@@ -50,9 +50,9 @@ pub(super) struct ExportArgs {
     /// Write FHIR resources, too: one file of JSON lines for each type.
     #[arg(long, conflicts_with = "key")]
     fhir: bool,
-    /// Results in one part of the history, which is one file.
+    /// Results in one file of the history.
     ///
-    /// A run that is cut off repeats one part.
+    /// A run that is cut off repeats one file.
     #[arg(long, value_name = "NUMBER", default_value_t = 50_000, value_parser = clap::value_parser!(u32).range(1..))]
     part: u32,
     /// Print JSON, one object a line.
@@ -89,7 +89,7 @@ pub(super) fn export(args: &ExportArgs) -> Result<(), Failure> {
         Some(key) => without_identities(args, key),
         None if args.identified => with_identities(args),
         None => Err(Failure::usage(
-            "say how: --key FILE exports without identities (make a key with `openssl rand -hex 32`), \
+            "choose: --key FILE exports without identities (make a key with `openssl rand -hex 32`), \
              --identified with them, and such files are to be kept like patient records",
         )),
     }
@@ -228,7 +228,7 @@ fn report(args: &ExportArgs, done: &Done) -> Result<(), Failure> {
     }
     let folder = args.output.display();
     match done.current {
-        None => print::line(format_args!("nothing became known since; {folder}")),
+        None => print::line(format_args!("nothing new since the last export; {folder}")),
         Some(current) => print::line(format_args!(
             "{} rows added in {} parts; {current} rows hold now; {folder}",
             done.rows, done.parts

@@ -198,7 +198,7 @@ pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
     sum(&restored.verified);
     judge(&restored.verified, "nothing was restored")?;
     if let Some(old) = &restored.old {
-        print::line(format_args!("the store before is now {}", old.display()));
+        print::line(format_args!("the replaced store is now {}", old.display()));
     }
     print::line(format_args!("restored to {}", config.store.path.display()));
     if args.json {
@@ -216,7 +216,7 @@ pub(super) fn compact(args: &CompactArgs) -> Result<(), Failure> {
     let config = open::config(&args.config.config)?;
     open::as_its_account(&config.store.path)?;
     let bytes = sheathline_store::compact(&config.store.path)?;
-    print::line(format_args!("{bytes} bytes given back"));
+    print::line(format_args!("{bytes} bytes returned to the disk"));
     if args.json {
         print::json(&Compacted { bytes })?;
     }

@@ -31,8 +31,8 @@ pub(super) fn outbox(command: &OutboxCommand) -> Result<(), Failure> {
             let count = store.write(move |tx| deliveries::retry(tx, &which, Utc::now()))?;
             changed(
                 count,
-                "to be tried at once",
-                "none that waits, is dead or was dropped",
+                "deliveries will be tried at once",
+                "waits, is dead or was dropped",
                 *json,
             )
         }
@@ -44,7 +44,7 @@ pub(super) fn outbox(command: &OutboxCommand) -> Result<(), Failure> {
             let which = chosen(which)?;
             let store = open::guest(&open::config(&config.config)?)?;
             let count = store.write(move |tx| deliveries::drop_some(tx, &which, Utc::now()))?;
-            changed(count, "dropped", "none that waits or is dead", *json)
+            changed(count, "deliveries dropped", "waits or is dead", *json)
         }
         OutboxCommand::Replay {
             config,
@@ -70,7 +70,7 @@ fn chosen(args: &WhichArgs) -> Result<Which, Failure> {
     let which = Which::from(args);
     if which == Which::default() {
         return Err(Failure::usage(
-            "say which: numbers as outbox list shows them, --destination NAME or --state STATE",
+            "name deliveries: numbers as outbox list shows them, --destination NAME or --state STATE",
         ));
     }
     Ok(which)
@@ -86,7 +86,7 @@ fn changed(count: usize, how: &str, none: &str, json: bool) -> Result<(), Failur
     match count {
         0 => Err(Failure::new(
             Code::NotFound,
-            format!("nothing changed: {none} is meant"),
+            format!("nothing changed: no delivery named here {none}"),
         )),
         count => {
             print::line(format_args!("{count} {how}"));
@@ -160,7 +160,9 @@ fn replay(
             format!("no published result was made from {from} to {to} (UTC)"),
         )),
         count => {
-            print::line(format_args!("{count} wait for {destination}"));
+            print::line(format_args!(
+                "{count} results will be delivered to {destination}"
+            ));
             in_json(count, json)
         }
     }

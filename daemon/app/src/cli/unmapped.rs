@@ -105,7 +105,7 @@ pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
         ));
     }
     if codes.is_empty() && before == 0 && !args.json {
-        print::line("every code that looks like ours is explained");
+        print::line("every code that looks like a sheath measurement is mapped");
     }
     Ok(())
 }

@@ -70,13 +70,13 @@ pub(in crate::cli) struct WhichArgs {
 /// How a delivery stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub(in crate::cli) enum StateChoice {
-    /// It is tried, now or later.
+    /// Waits for its next attempt.
     Waiting,
-    /// The destination took it.
+    /// Accepted by the destination.
     Delivered,
-    /// It failed for good.
+    /// Failed for good.
     Dead,
-    /// A person took it out.
+    /// Dropped by a person.
     Dropped,
 }
 

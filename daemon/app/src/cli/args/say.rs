@@ -44,7 +44,7 @@ pub(in crate::cli) struct LabelArgs {
     /// Show what would be done; do nothing.
     #[arg(long)]
     pub(in crate::cli) dry_run: bool,
-    /// Let a flagged exam become part of the baseline without asking.
+    /// Do not ask for confirmation where a flagged exam would join the baseline.
     #[arg(long)]
     pub(in crate::cli) yes: bool,
     /// Print JSON, one object a line.
@@ -138,10 +138,10 @@ pub(in crate::cli) enum PatientCommand {
 pub(in crate::cli) struct PairArgs {
     #[command(flatten)]
     pub(in crate::cli) config: ConfigArg,
-    /// Id that goes, as ISSUER|ID; |ID where the reports name no issuer.
+    /// Prior id, as ISSUER|ID, or |ID where the reports name no issuer.
     #[arg(long, alias = "from", value_name = "ISSUER|ID")]
     pub(in crate::cli) prior: String,
-    /// Id that survives, written the same way.
+    /// Surviving id, written the same way.
     #[arg(long, alias = "into", value_name = "ISSUER|ID")]
     pub(in crate::cli) surviving: String,
     /// Reason, for whoever reads the record later.

@@ -107,7 +107,7 @@ pub(super) fn act(
         let count: usize = all.iter().map(Vec::len).sum();
         if how.dry_run {
             print::line(format_args!(
-                "dry run: {count} entries would be added; nothing was"
+                "dry run: {count} entries would be recorded; nothing was"
             ));
             return Ok(Done {
                 dry_run: true,
@@ -131,14 +131,14 @@ pub(super) fn act(
                     of_whom: surviving.collect(),
                 });
             }
-            None => {
-                print::line("something else was said of the same patient meanwhile; looked at anew")
-            }
+            None => print::line(
+                "another entry of the same patient was recorded meanwhile; checked again",
+            ),
         }
     }
     Err(Failure::new(
         Code::Incomplete,
-        "others keep saying something of the same patient; nothing was recorded, try again",
+        "others keep recording entries of the same patient; nothing was recorded, try again",
     ))
 }
 
