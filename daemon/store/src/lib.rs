@@ -11,6 +11,8 @@ pub mod archives;
 pub mod audited;
 pub mod backlog;
 pub mod bodies;
+#[cfg(any(test, feature = "tests"))]
+pub mod contract;
 pub mod copy;
 pub mod deliveries;
 pub mod error;
@@ -52,7 +54,7 @@ pub use view::{Tx, View};
 use lock::beside;
 use note::Tally;
 use place::Opened;
-use session::Step;
+use session::{Session, Step};
 use sqlite::opening::{Files, connect_reader, open_as_guest, open_as_owner};
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -115,6 +117,15 @@ impl Store {
     /// The file is missing (for a guest), held by another owner, not a store, of a newer shape,
     /// known by several names, older than what was stored here last, or damaged.
     pub fn open(path: &Path, mode: Mode) -> Result<Store, StoreError> {
+        Store::open_through(path, mode, |session| session)
+    }
+
+    /// [`Store::open`], with something between the store and its database.
+    fn open_through(
+        path: &Path,
+        mode: Mode,
+        through: impl Fn(Box<dyn Session>) -> Box<dyn Session> + Send + Sync + 'static,
+    ) -> Result<Store, StoreError> {
         let path = &place::real(path);
         let (lock, tx) = match mode {
             Mode::Owner => open_as_owner(path)?,
@@ -139,9 +150,12 @@ impl Store {
             tally,
             lock,
         };
+        let tx = Tx::new(through(tx.into_session()));
         let connect = {
             let path = path.to_owned();
-            Connect(Box::new(move || connect_reader(&path)))
+            Connect(Box::new(move || {
+                Ok(View::new(through(connect_reader(&path)?.into_session())))
+            }))
         };
         Store::on(path, tx, Box::new(ground), connect, mode)
     }

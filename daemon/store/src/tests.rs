@@ -3,6 +3,7 @@
 use super::objects::{Incoming, Kept, ObjectId};
 use super::*;
 use crate::bare::Bare;
+mod contract;
 mod pictures;
 mod said;
 mod shape;

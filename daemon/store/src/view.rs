@@ -37,10 +37,13 @@ impl Deref for Tx {
 }
 
 impl View {
-    pub(crate) fn new(session: impl Session + 'static) -> View {
-        View {
-            session: Box::new(session),
-        }
+    pub(crate) fn new(session: Box<dyn Session>) -> View {
+        View { session }
+    }
+
+    /// The connection, taken back.
+    pub(crate) fn into_session(self) -> Box<dyn Session> {
+        self.session
     }
 
     /// The connection behind.
@@ -59,7 +62,7 @@ impl View {
 }
 
 impl Tx {
-    pub(crate) fn new(session: impl Session + 'static) -> Tx {
+    pub(crate) fn new(session: Box<dyn Session>) -> Tx {
         Tx {
             view: View::new(session),
         }

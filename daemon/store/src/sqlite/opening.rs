@@ -131,7 +131,7 @@ pub(crate) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Tx, StoreE
     conn.busy_timeout(BUSY_LIMIT).map_err(failed)?;
     // Looked at before anything is changed: the file may be somebody else's.
     let shape = schema::found(&conn, path)?;
-    let tx = Tx::new(Sqlite(conn));
+    let tx = Tx::new(Box::new(Sqlite(conn)));
     schema::refuse_older(&tx, path, shape, stored)?;
     if mode == Mode::Guest && shape < schema::KNOWN {
         return Err(StoreError::Outdated {
@@ -161,6 +161,10 @@ pub(crate) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Tx, StoreE
             path.display()
         )));
     }
+    // A file that was no log's until now, such as a copy, gets one with the first look into it; the
+    // files of the store are noted next.
+    conn.query_row("select count(*) from sqlite_schema", [], |_| Ok(()))
+        .map_err(failed)?;
     // NORMAL would answer before the log is synced, and lose acknowledged objects in a power cut.
     conn.pragma_update(None, "synchronous", "FULL")
         .map_err(failed)?;
@@ -176,7 +180,7 @@ pub(crate) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Tx, StoreE
         .map_err(failed)?;
     conn.pragma_update(None, "cache_size", -WRITER_CACHE_KIB)
         .map_err(failed)?;
-    Ok(Tx::new(Sqlite(conn)))
+    Ok(Tx::new(Box::new(Sqlite(conn))))
 }
 
 /// After a commit: brings a log that has grown long over into the file. SQLite would do the same by
@@ -227,7 +231,7 @@ pub(crate) fn connect_reader(path: &Path) -> Result<View, StoreError> {
     conn.busy_timeout(BUSY_LIMIT)?;
     conn.execute_batch("PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;")?;
     conn.set_prepared_statement_cache_capacity(STATEMENTS_KEPT);
-    Ok(View::new(Sqlite(conn)))
+    Ok(View::new(Box::new(Sqlite(conn))))
 }
 
 /// After a doubt: writes everything that can still be read of the log into the file, syncs it,

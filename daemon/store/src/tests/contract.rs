@@ -1,0 +1,321 @@
+//! The battery of contracts, run against SQLite; and against stores with one fault each, which it must
+//! find.
+
+use crate::contract::{Group, Place, finds};
+use crate::session::{Each, Session, Step, Value};
+use crate::{Mode, Store, StoreError, copy};
+use std::any::Any;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use tempfile::TempDir;
+
+crate::battery!(|| Folder::fresh(Fault::None) as Box<dyn Place>);
+
+/// A folder of its own for a store in one file.
+struct Folder {
+    folder: Arc<TempDir>,
+    path: PathBuf,
+    fault: Fault,
+}
+
+impl Folder {
+    fn fresh(fault: Fault) -> Box<Folder> {
+        // In memory where that is possible: nothing here is about the disk.
+        let folder = TempDir::new_in("/dev/shm").or_else(|_| TempDir::new());
+        let folder = Arc::new(folder.expect("a folder"));
+        let path = folder.path().join("store.db");
+        Box::new(Folder {
+            folder,
+            path,
+            fault,
+        })
+    }
+
+    fn open_as(&self, mode: Mode) -> Result<Store, StoreError> {
+        let fault = self.fault;
+        Store::open_through(&self.path, mode, move |inner| {
+            Box::new(Faulty::new(inner, fault))
+        })
+    }
+}
+
+impl Place for Folder {
+    fn open(&self) -> Result<Store, StoreError> {
+        self.open_as(Mode::Owner)
+    }
+
+    fn beside(&self) -> Result<Store, StoreError> {
+        self.open_as(Mode::Guest)
+    }
+
+    fn copy(&self) -> Result<Box<dyn Place>, StoreError> {
+        static COPIES: AtomicU64 = AtomicU64::new(0);
+        let number = COPIES.fetch_add(1, Ordering::SeqCst);
+        let path = self.folder.path().join(format!("copy-{number}.db"));
+        copy::back_up(&self.path, &path)?;
+        Ok(Box::new(Folder {
+            folder: Arc::clone(&self.folder),
+            path,
+            fault: self.fault,
+        }))
+    }
+}
+
+/// What a store does wrong.
+#[derive(Debug, Clone, Copy)]
+enum Fault {
+    None,
+    /// It says that a commit is done, and rolls it back.
+    ForgetsCommits,
+    /// An error of one change keeps what it did.
+    UndoesNothing,
+    /// What is read at one time is not one state.
+    NoSnapshot,
+    /// A commit is told before it is there.
+    TellsEarly,
+    /// It says another thing than it is asked: the first text stands for the second.
+    Says(&'static str, &'static str),
+}
+
+/// A session of SQLite with a fault.
+#[derive(Debug)]
+struct Faulty {
+    inner: Box<dyn Session>,
+    fault: Fault,
+    /// A commit that was told, and is still to be done.
+    owed: std::cell::Cell<bool>,
+}
+
+impl Faulty {
+    fn new(inner: Box<dyn Session>, fault: Fault) -> Faulty {
+        Faulty {
+            inner,
+            fault,
+            owed: std::cell::Cell::new(false),
+        }
+    }
+
+    fn said(&self, sql: &str) -> String {
+        match self.fault {
+            Fault::Says(wrong, right) => sql.replace(right, wrong),
+            _ => sql.to_owned(),
+        }
+    }
+}
+
+impl Session for Faulty {
+    fn ask(&self, sql: &str, values: &[Value<'_>], each: &mut Each<'_>) -> Result<(), StoreError> {
+        self.inner.ask(&self.said(sql), values, each)
+    }
+
+    fn tell(&self, sql: &str, values: &[Value<'_>], each: &mut Each<'_>) -> Result<(), StoreError> {
+        self.inner.tell(&self.said(sql), values, each)
+    }
+
+    fn change(&self, sql: &str, values: &[Value<'_>]) -> Result<usize, StoreError> {
+        self.inner.change(&self.said(sql), values)
+    }
+
+    fn run(&self, sql: &str) -> Result<(), StoreError> {
+        self.inner.run(sql)
+    }
+
+    fn step(&self, step: Step) -> Result<(), StoreError> {
+        match (self.fault, step) {
+            (Fault::ForgetsCommits, Step::Commit) => self.inner.step(Step::RollBack),
+            (Fault::UndoesNothing, Step::UndoOne) => self.inner.step(Step::KeepOne),
+            // Also not on the way back.
+            (Fault::NoSnapshot, Step::BeginReading) => Ok(()),
+            (Fault::NoSnapshot, Step::RollBack) if !self.inner.is_in_transaction() => Ok(()),
+            (Fault::TellsEarly, Step::Commit) => {
+                self.owed.set(true);
+                Ok(())
+            }
+            (Fault::TellsEarly, Step::BeginChanging) if self.owed.replace(false) => {
+                self.inner.step(Step::Commit)?;
+                self.inner.step(step)
+            }
+            (_, step) => self.inner.step(step),
+        }
+    }
+
+    fn is_in_transaction(&self) -> bool {
+        self.inner.is_in_transaction()
+    }
+
+    fn rows_changed(&self) -> u64 {
+        self.inner.rows_changed()
+    }
+
+    fn as_any(&self) -> &dyn Any {
+        self.inner.as_any()
+    }
+
+    fn into_any(self: Box<Self>) -> Box<dyn Any> {
+        self.inner.into_any()
+    }
+}
+
+/// Each fault, with the contracts that must notice it; that they hold without one is the battery.
+fn must_find(group: Group, faults: &[(Fault, &[&str])]) {
+    for (fault, contracts) in faults {
+        for contract in *contracts {
+            let fresh = || Folder::fresh(*fault) as Box<dyn Place>;
+            assert!(
+                finds(group, contract, &fresh),
+                "{fault:?} passes {contract}"
+            );
+        }
+    }
+}
+
+#[test]
+fn faults_of_intake_are_found() {
+    let lost = "what_was_answered_is_there_after_reopening";
+    must_find(
+        Group::Intake,
+        &[
+            (
+                Fault::ForgetsCommits,
+                &[lost, "numbers_grow_and_none_comes_twice"],
+            ),
+            (
+                Fault::UndoesNothing,
+                &[
+                    "an_error_undoes_all_of_its_change",
+                    "an_error_undoes_the_one_change_alone",
+                    "a_change_that_panics_is_undone_and_others_go_on",
+                ],
+            ),
+            (
+                Fault::NoSnapshot,
+                &["a_view_is_one_state_while_others_write"],
+            ),
+            (Fault::TellsEarly, &["changes_are_told_after_the_commit"]),
+            (
+                Fault::Says("repeats = 0", "repeats = repeats + 1"),
+                &["the_same_object_twice_is_one"],
+            ),
+            (
+                Fault::Says("order by id desc limit", "order by id limit"),
+                &["what_waits_is_handed_out_oldest_first"],
+            ),
+        ],
+    );
+}
+
+#[test]
+fn faults_of_assessment_are_found() {
+    must_find(
+        Group::Assessment,
+        &[
+            (
+                Fault::Says("order by since desc limit", "order by since limit"),
+                &["who_waits_longest_is_assessed_first"],
+            ),
+            (
+                Fault::Says("mark = mark", "mark = mark + 1"),
+                &["a_patient_marked_again_meanwhile_stays_marked"],
+            ),
+            (
+                Fault::Says("patient_id = ?1 collate nocase and", "patient_id = ?1 and"),
+                &["patients_differ_in_every_byte_and_are_listed_by_bytes"],
+            ),
+            (
+                Fault::Says("from_id = 'A'", "from_id = ?1"),
+                &["merges_join_ids_and_are_taken_back"],
+            ),
+            (
+                Fault::Says("order by version limit 1", "order by version desc limit 1"),
+                &["versions_of_a_result_count_up_and_none_is_changed"],
+            ),
+        ],
+    );
+}
+
+#[test]
+fn faults_of_delivery_are_found() {
+    must_find(
+        Group::Delivery,
+        &[
+            (
+                Fault::Says("o.id < 0", "o.id < r.id"),
+                &["a_patients_results_go_in_their_order_and_hold_up_nobody_else"],
+            ),
+            (
+                Fault::Says("d.due_at > ?2", "d.due_at > ?3"),
+                &["a_time_is_waited_for_and_one_from_a_wrong_clock_is_not"],
+            ),
+            (
+                Fault::Says("attempts = attempts,", "attempts = attempts + 1,"),
+                &["attempts_are_counted_and_told"],
+            ),
+            (
+                Fault::UndoesNothing,
+                &["a_result_waits_for_each_destination_from_the_commit_that_publishes_it"],
+            ),
+        ],
+    );
+}
+
+#[test]
+fn faults_of_export_are_found() {
+    must_find(
+        Group::Export,
+        &[
+            (
+                Fault::Says("id >= ?1 and id <= ?2", "id > ?1 and id <= ?2"),
+                &["readings_come_in_pages_by_change_and_by_object"],
+            ),
+            (
+                Fault::Says("min(id), 0) from result", "max(id), 0) from result"),
+                &["nothing_comes_under_a_number_that_was_passed"],
+            ),
+            (
+                Fault::Says(
+                    "patient_id collate nocase, patient_issuer limit",
+                    "patient_id, patient_issuer limit",
+                ),
+                &["ids_with_entries_come_in_pages_in_the_order_of_bytes"],
+            ),
+            (
+                Fault::Says(
+                    "do update set value = meta.value",
+                    "do update set value = excluded.value",
+                ),
+                &["the_audit_trail_is_told_of_objects_up_to_the_first_that_was_not_read"],
+            ),
+        ],
+    );
+}
+
+#[test]
+fn faults_of_upkeep_are_found() {
+    must_find(
+        Group::Upkeep,
+        &[
+            (
+                Fault::Says(
+                    "order by received_at desc limit",
+                    "order by received_at limit",
+                ),
+                &["old_bodies_go_oldest_first_and_everything_made_of_them_stays"],
+            ),
+            (
+                Fault::Says(
+                    "do update set value = meta.value",
+                    "do update set value = excluded.value",
+                ),
+                &[
+                    "facts_by_name_are_set_replaced_and_taken_away",
+                    "a_copy_made_under_load_is_one_whole_state",
+                ],
+            ),
+            (
+                Fault::TellsEarly,
+                &["owner_and_guest_see_what_the_other_stored"],
+            ),
+        ],
+    );
+}
