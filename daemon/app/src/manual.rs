@@ -29,8 +29,8 @@ Over HL7 and HTTP it is `hl7-…` and `web-…` above. Keys are those of `[recei
 const OF_DELIVERIES: &str = "\
 `failure` of the lines `destination-down`, `delivery-dead` and `audit-syslog-down`, `code` of \
 `sheathline_delivery_failures_total`, and what `outbox list`, `echo` and `backfill` say. All are `look`: \
-nothing is lost, and but for content that is refused for good all is tried again. Keys are those of the \
-destination.";
+nothing is lost, and but for content that is refused for good all is tried again. Of an object that an \
+archive sent and that does not fit, it is the `why` of `object-refused`. Keys are those of the destination.";
 
 const OF_READINESS: &str = "\
 `reasons` of `/readyz`, also in `status`. All are `page` once they last, but for `starting`, `stopping` and \

@@ -104,7 +104,7 @@ pub fn connect(goal: &Goal<'_>) -> Result<Stream, Failure> {
     };
     let name = ServerName::try_from(host.to_owned()).map_err(|_| {
         let words = format!("{host:?} is no name that a certificate can be for");
-        Failure::new(Stage::Tls, "tls-name", words)
+        Failure::new(Stage::Tls, Word::TlsName, words)
     })?;
     let refused = |error: &RustlsError| shaken(error, client.asked.load(Ordering::Relaxed));
     let mut session =
@@ -154,23 +154,25 @@ impl Stream {
         if let Some(error) = inner(error) {
             return shaken(error, asked);
         }
-        let at = match stage {
-            Stage::Association => "association",
-            _ => "answer",
+        let (timeout, cut, broken) = match stage {
+            Stage::Association => (
+                Word::AssociationTimeout,
+                Word::AssociationClosed,
+                Word::AssociationFailed,
+            ),
+            _ => (Word::AnswerTimeout, Word::AnswerClosed, Word::AnswerFailed),
         };
         match error.kind() {
             ErrorKind::TimedOut => Failure::new(
                 stage,
-                &format!("{at}-timeout"),
+                timeout,
                 format!("nothing complete came within {:?}", self.timeout),
             ),
             kind if closed(kind) && asked => wanted(),
-            kind if closed(kind) => Failure::new(
-                stage,
-                &format!("{at}-closed"),
-                "the receiver closed the connection".to_owned(),
-            ),
-            _ => Failure::new(stage, &format!("{at}-failed"), error.to_string()),
+            kind if closed(kind) => {
+                Failure::new(stage, cut, "the receiver closed the connection".to_owned())
+            }
+            _ => Failure::new(stage, broken, error.to_string()),
         }
     }
 
@@ -327,7 +329,7 @@ fn look_up(host: &str, port: u16, timeout: Duration) -> Result<Vec<SocketAddr>, 
     });
     let unknown = |why: String| {
         let words = format!("the name {host:?} leads to no address: {why}");
-        Failure::new(Stage::Name, "name-unknown", words)
+        Failure::new(Stage::Name, Word::NameUnknown, words)
     };
     match waiting.recv_timeout(timeout) {
         Ok(Ok(addresses)) if addresses.is_empty() => Err(unknown("none is known".to_owned())),
@@ -335,7 +337,7 @@ fn look_up(host: &str, port: u16, timeout: Duration) -> Result<Vec<SocketAddr>, 
         Ok(Err(error)) => Err(unknown(error.to_string())),
         Err(_) => {
             let words = format!("no answer about the name {host:?} within {timeout:?}");
-            Err(Failure::new(Stage::Name, "name-timeout", words))
+            Err(Failure::new(Stage::Name, Word::NameTimeout, words))
         }
     }
 }
@@ -362,10 +364,12 @@ fn open(addresses: &[SocketAddr], timeout: Duration) -> Result<TcpStream, Failur
         }
     }
     let code = match failures.last().map(|(_, error)| error.kind()) {
-        Some(ErrorKind::ConnectionRefused) => "connect-refused",
-        Some(ErrorKind::TimedOut | ErrorKind::WouldBlock) => "connect-timeout",
-        Some(ErrorKind::HostUnreachable | ErrorKind::NetworkUnreachable) => "connect-unreachable",
-        _ => "connect-failed",
+        Some(ErrorKind::ConnectionRefused) => Word::ConnectRefused,
+        Some(ErrorKind::TimedOut | ErrorKind::WouldBlock) => Word::ConnectTimeout,
+        Some(ErrorKind::HostUnreachable | ErrorKind::NetworkUnreachable) => {
+            Word::ConnectUnreachable
+        }
+        _ => Word::ConnectFailed,
     };
     let words: Vec<String> = failures
         .iter()
@@ -393,15 +397,15 @@ fn shaken(error: &RustlsError, asked: bool) -> Failure {
 fn handshake(error: &io::Error) -> Failure {
     let (code, words) = match error.kind() {
         ErrorKind::TimedOut => (
-            "tls-timeout",
+            Word::TlsTimeout,
             "the handshake did not end in time".to_owned(),
         ),
         kind if closed(kind) => (
-            "tls-closed",
+            Word::TlsClosed,
             "the receiver closed the connection in the handshake; does it speak TLS on this port?"
                 .to_owned(),
         ),
-        _ => ("tls-failed", error.to_string()),
+        _ => (Word::TlsFailed, error.to_string()),
     };
     Failure::new(Stage::Tls, code, words)
 }

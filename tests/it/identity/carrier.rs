@@ -124,7 +124,7 @@ fn the_answer_decides_and_silence_is_no_answer() {
             ..
         } = deliver(answer).0.expect_err("refused");
         assert_eq!(stage, Stage::Answer);
-        (code, lasts, words)
+        (code.to_string(), lasts, words)
     };
     let (code, lasts, words) = failed(|control| {
         ack(

@@ -1,6 +1,6 @@
 //! The page of failures says what the tables say, and the tables what the sources and the alert rules say.
 
-use super::super::tidy::root;
+use super::super::tidy::{files, root};
 use super::page;
 use sheathline::health::{causes::Cause, needs::Needed};
 use sheathline::manual;
@@ -65,6 +65,48 @@ fn every_failure_says_what_it_means_and_what_to_do() {
     }
     let log: Vec<&str> = CODES.iter().map(|row| row.code).collect();
     assert!(log.is_sorted(), "by the alphabet");
+}
+
+/// The variants that the sources of packages name outside the table `but`, as `Refusal::Called` is written.
+/// Tests do not count.
+fn named_in_sources(name: &str, but: &str) -> BTreeSet<String> {
+    let mut found = BTreeSet::new();
+    let sources = ["net/src", "app/src"].map(|one| root().join("daemon").join(one));
+    for path in sources.iter().flat_map(|folder| files(folder, &[".rs"])) {
+        let shown = path.display().to_string();
+        if shown.ends_with(but) || shown.contains("/tests") || shown.ends_with("tests.rs") {
+            continue;
+        }
+        let text = fs::read_to_string(&path).expect("UTF-8");
+        // Modules of tests stand at the end of a file.
+        let text = text.split("mod tests {").next().unwrap_or_default();
+        let call = format!("{name}::");
+        let calls = text.split(&call).skip(1);
+        let variants = calls.filter_map(|rest| rest.split(|c: char| !c.is_alphanumeric()).next());
+        found.extend(variants.map(str::to_owned));
+    }
+    found
+}
+
+/// A row that nothing in the program can say sends people looking for nothing.
+#[test]
+fn every_failure_has_its_place_in_the_sources() {
+    let shown = |one: &dyn std::fmt::Debug| format!("{one:?}");
+    let words: Vec<String> = Word::ALL.iter().map(|one| shown(one)).collect();
+    let refusals: Vec<String> = Refusal::ALL.iter().map(|one| shown(one)).collect();
+    let causes: Vec<String> = Cause::ALL.iter().map(|one| shown(one)).collect();
+    let needs: Vec<String> = Needed::ALL.iter().map(|one| shown(one)).collect();
+    for (name, table, all) in [
+        ("Word", "connect/code.rs", words),
+        ("Refusal", "dicom/refusal.rs", refusals),
+        ("Cause", "health/causes.rs", causes),
+        ("Needed", "health/needs.rs", needs),
+    ] {
+        let named = named_in_sources(name, table);
+        for one in all {
+            assert!(named.contains(&one), "nothing says {name}::{one}");
+        }
+    }
 }
 
 /// Whether a word is written as codes are, with a stroke.

@@ -327,7 +327,7 @@ fn by_archive(hall: &Hall, all: &[Brought]) -> Vec<String> {
         let mut missing = Vec::new();
         let mut tell = |event: Event<'_>| {
             if let Event::Missing { code, .. } = event {
-                missing.push(code.to_owned());
+                missing.push(code.to_string());
             }
         };
         let run = Backfill::new(&archive, &hall.store, &hall.observed, asked, &mut tell);

@@ -6,7 +6,7 @@ use super::window::Window;
 use crate::intake::{Kept, NotKept};
 use crate::observe::audit::Question;
 use crate::routes::archive::{Archive, Way};
-use sheathline_net::connect::Failure;
+use sheathline_net::connect::{Code, Failure};
 use sheathline_store::StoreError;
 
 /// An archive that is asked. Blocks; every wait inside it is bounded.
@@ -98,7 +98,7 @@ pub(super) fn settled(kept: Kept) -> Result<(), Trouble> {
     match kept.stored() {
         Ok(_) => Ok(()),
         Err(NotKept::Unfit(unfit)) => Err(Trouble::Refused(Failure::answer(
-            unfit.code(),
+            Code::Unfit(unfit.code()),
             unfit.to_string(),
         ))),
         Err(NotKept::Store(error)) => Err(Trouble::NotKept(error)),

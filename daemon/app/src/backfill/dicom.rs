@@ -11,7 +11,7 @@ use dicom_encoding::TransferSyntaxIndex;
 use dicom_object::InMemDicomObject;
 use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
 use sheathline_model::sr;
-use sheathline_net::connect::Failure;
+use sheathline_net::connect::{Code, Failure, Word};
 use sheathline_net::connect::{Goal, connect};
 use sheathline_net::dicom::dimse::{Operation, Status};
 use sheathline_net::dicom::message::{Assembler, Message};
@@ -155,7 +155,10 @@ impl Dicom {
                         matches += 1;
                         if matches > ANSWERS_MAX {
                             let words = "the archive answers without end".to_owned();
-                            return Err(Trouble::Lost(Failure::answer("answers-endless", words)));
+                            return Err(Trouble::Lost(Failure::answer(
+                                Word::AnswersEndless,
+                                words,
+                            )));
                         }
                         let found = sr::attributes(bytes, context.syntax, &ANSWER_LIMITS)
                             .map_err(|error| malformed(&error))?;
@@ -335,7 +338,7 @@ fn identifier(level: &str, keys: &[Key<'_>], syntax: &str) -> Result<Vec<u8>, Fa
         DataElement::new(*tag, *vr, value)
     });
     let object = InMemDicomObject::from_element_iter(elements);
-    let unwritable = |what: String| Failure::answer("identifier-unwritable", what);
+    let unwritable = |what: String| Failure::answer(Word::IdentifierUnwritable, what);
     let known = TransferSyntaxRegistry.get(syntax);
     let known = known.ok_or_else(|| unwritable(format!("no transfer syntax {syntax}")))?;
     let mut bytes = Vec::new();
@@ -366,11 +369,11 @@ fn answer_to(message: &Message, field: u16, number: u16) -> Result<Answer, Troub
 
 fn malformed(what: &dyn std::fmt::Display) -> Trouble {
     let words = format!("the archive's answer is malformed: {what}");
-    Trouble::Lost(Failure::answer("dimse-malformed", words))
+    Trouble::Lost(Failure::answer(Word::DimseMalformed, words))
 }
 
 fn refusal(answer: &Answer) -> Failure {
-    Failure::answer(&format!("status-{:04x}", answer.status), said(answer))
+    Failure::answer(Code::Status(answer.status), said(answer))
 }
 
 /// A status in words, with what the archive says of it.

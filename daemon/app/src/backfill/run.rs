@@ -13,7 +13,7 @@ use crate::observe::audit;
 use crate::routes::archive::{Archive, Way};
 use chrono::{Local, NaiveDate, Utc};
 use sheathline_model::domain;
-use sheathline_net::connect::{Failure, Stage};
+use sheathline_net::connect::{Failure, Stage, Word};
 use sheathline_store::{Store, StoreError, archives};
 use std::collections::BTreeSet;
 use std::thread::sleep;
@@ -238,7 +238,7 @@ impl<'a> Backfill<'a> {
                     study: series.study,
                     series: series.series,
                     instance: &instance,
-                    code: &why.code,
+                    code: why.code,
                     words: &why.words,
                 });
             }
@@ -339,7 +339,7 @@ impl<'a> Backfill<'a> {
             };
         }
         (self.tell)(Event::Again {
-            code: &failure.code,
+            code: failure.code,
             words: &failure.words,
         });
         let asked = failure.not_before.unwrap_or_default().min(PATIENCE);
@@ -417,5 +417,5 @@ fn peer(way: &Way) -> audit::Receiver {
 fn nothing_came() -> Failure {
     let words = "the archive answers with success and nothing came; with retrieve = \"move\", is \
                  move_to entered there with the address and port of this listener?";
-    Failure::answer("nothing-came", words)
+    Failure::answer(Word::NothingCame, words)
 }

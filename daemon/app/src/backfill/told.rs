@@ -3,7 +3,7 @@
 use super::window::Window;
 use chrono::NaiveDate;
 use serde::Serialize;
-use sheathline_net::connect::Failure;
+use sheathline_net::connect::{Code, Failure};
 use sheathline_store::StoreError;
 
 /// What is asked for.
@@ -77,8 +77,8 @@ pub enum Event<'a> {
         series: &'a str,
         /// SOP Instance UID.
         instance: &'a str,
-        /// Short code of the reason.
-        code: &'a str,
+        /// What the reason is.
+        code: Code,
         /// The reason, in words.
         words: &'a str,
     },
@@ -98,8 +98,8 @@ pub enum Event<'a> {
     },
     /// The connection was lost and is made anew.
     Again {
-        /// Short code.
-        code: &'a str,
+        /// What it is.
+        code: Code,
         /// Why, in words.
         words: &'a str,
     },

@@ -8,8 +8,8 @@ use super::window::Window;
 use crate::observe::audit::Question;
 use crate::routes::archive::Archive;
 use sheathline_model::sr;
-use sheathline_net::connect::Failure;
 use sheathline_net::connect::node::HttpWay;
+use sheathline_net::connect::{Code, Failure, Word};
 use sheathline_net::http::client::{self, Call};
 use sheathline_net::http::multipart::{Parts, parameter};
 use std::io::Read;
@@ -32,11 +32,8 @@ const AROUND: u64 = 64 << 10;
 /// Parts of an answer that holds one object.
 const PARTS_MAX: usize = 16;
 
-/// Code of an answer that cannot be used.
-const MALFORMED: &str = "web-malformed";
-
-/// Code of a refusal by status 413.
-const TOO_BROAD: &str = "http-413";
+/// A refusal by status 413.
+const TOO_BROAD: Code = Code::Http(413);
 
 /// Where studies are searched for.
 const STUDIES: &str = "/studies";
@@ -270,10 +267,10 @@ fn of_studies(window: &Window) -> String {
 /// It may be otherwise when it is asked again.
 fn malformed(what: &dyn std::fmt::Display) -> Trouble {
     let words = format!("the archive's answer is malformed: {what}");
-    Trouble::Lost(Failure::answer(MALFORMED, words))
+    Trouble::Lost(Failure::answer(Word::WebMalformed, words))
 }
 
 /// It will be the same when it is asked again.
 fn refused(words: impl Into<String>) -> Trouble {
-    Trouble::Refused(Failure::answer(MALFORMED, words))
+    Trouble::Refused(Failure::answer(Word::WebMalformed, words))
 }

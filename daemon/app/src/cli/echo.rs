@@ -5,8 +5,8 @@ use super::{Code, Failure, open, print};
 use crate::deliver;
 use crate::routes::destination::{Destination, Way};
 use serde::Serialize;
-use sheathline_net::connect::Stage;
 use sheathline_net::connect::node::TlsFiles;
+use sheathline_net::connect::{self, Stage, Word};
 
 /// One line of `echo --json`.
 #[derive(Serialize)]
@@ -62,7 +62,7 @@ pub(super) fn echo(args: &EchoArgs) -> Result<(), Failure> {
         return Ok(());
     };
     let code = format!(" ({})", failure.code);
-    let advice = advice(&failure.code).map_or(String::new(), |advice| format!("; {advice}"));
+    let advice = advice(failure.code).map_or(String::new(), |advice| format!(". {advice}"));
     Err(Failure::of(Code::Peer, failure.clone())
         .told_of(&destination.name)
         .advised(&code)
@@ -100,24 +100,23 @@ fn before(stage: Stage, destination: &Destination) -> Vec<Stage> {
 }
 
 /// What to do, where the words of the failure do not say it.
-fn advice(code: &str) -> Option<&'static str> {
-    Some(match code {
-        "name-unknown" => "is the host spelt right, and does the DNS of this machine know it?",
-        "name-timeout" => "the DNS of this machine does not answer",
-        "connect-refused" => "nothing listens there; is the port right, and does the receiver run?",
-        "connect-timeout" => "nothing answers there; a firewall may be in between",
-        "connect-unreachable" => "there is no route from this machine to that network",
-        "file-missing" | "file-unreadable" | "file-content" => {
-            "the configuration of the destination names it; may the daemon's user read it?"
-        }
-        "tls-timeout" | "association-timeout" | "answer-timeout" => {
-            "it takes the connection and does not answer; is it the port for this protocol, \
-             with or without TLS as there?"
-        }
-        "association-closed" | "answer-closed" => {
-            "is it the port for this protocol, with or without TLS as there? The receiver's log \
-             may say why"
-        }
-        _ => return None,
-    })
+fn advice(code: connect::Code) -> Option<&'static str> {
+    match code {
+        connect::Code::Word(
+            word @ (Word::NameUnknown
+            | Word::NameTimeout
+            | Word::ConnectRefused
+            | Word::ConnectTimeout
+            | Word::ConnectUnreachable
+            | Word::FileMissing
+            | Word::FileUnreadable
+            | Word::FileContent
+            | Word::TlsTimeout
+            | Word::AssociationTimeout
+            | Word::AnswerTimeout
+            | Word::AssociationClosed
+            | Word::AnswerClosed),
+        ) => Some(word.action()),
+        _ => None,
+    }
 }

@@ -7,7 +7,7 @@ use serde::Deserialize;
 use serde_json::Value;
 use sheathline_model::forms;
 use sheathline_net::connect::node::HttpWay;
-use sheathline_net::connect::{Failure, Stage};
+use sheathline_net::connect::{Code, Failure, Stage, Word};
 use sheathline_net::http::client::{self, Call};
 use std::time::Duration;
 use ureq::http::Method;
@@ -72,7 +72,7 @@ impl Carrier for Fhir {
         match answer.text().contains("\"CapabilityStatement\"") {
             true => Ok([answer.stages.as_slice(), &[Stage::Answer]].concat()),
             false => Err(Failure::answer(
-                "fhir-answer",
+                Word::FhirAnswer,
                 "what answers there is no FHIR server; is the path of url its base?".to_owned(),
             )),
         }
@@ -104,7 +104,7 @@ struct EntryResponse {
 fn taken(body: &[u8], sent: usize) -> Result<(), Failure> {
     let unclear = |what: &str| {
         let words = format!("it answered with success, but {what}; is url the base of the server?");
-        Err(Failure::answer("fhir-answer", words))
+        Err(Failure::answer(Word::FhirAnswer, words))
     };
     let Ok(answer) = serde_json::from_slice::<Response>(body) else {
         return unclear("not with a resource of FHIR");
@@ -127,7 +127,7 @@ fn taken(body: &[u8], sent: usize) -> Result<(), Failure> {
             client::cut(&response.status),
             outcome.unwrap_or_default()
         );
-        let failure = Failure::answer(&format!("fhir-entry-{status}"), words);
+        let failure = Failure::answer(Code::FhirEntry(status), words);
         return Err(failure.lasting(client::lasts(status)));
     }
     match answer.entry.len() == sent {

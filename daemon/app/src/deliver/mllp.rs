@@ -7,7 +7,7 @@ use super::{Carrier, unformed};
 use crate::parcel::Parcel;
 use crate::routes::destination::MllpWay;
 use sheathline_model::forms::hl7;
-use sheathline_net::connect::{Failure, Stage};
+use sheathline_net::connect::{Failure, Stage, Word};
 use sheathline_net::connect::{Goal, Stream, connect};
 use sheathline_net::hl7::Message;
 use sheathline_net::hl7::ack::{Ack, Code, NoAck};
@@ -77,7 +77,7 @@ fn control(message: &str) -> Result<String, Failure> {
     match header {
         Ok(Ok(control)) => Ok(control),
         _ => {
-            let failure = Failure::new(Stage::Form, "form", "the message has no control id");
+            let failure = Failure::new(Stage::Form, Word::Form, "the message has no control id");
             Err(failure.lasting(true))
         }
     }
@@ -115,12 +115,12 @@ fn exchange(stream: &mut (impl Read + Write), message: &str) -> Result<Vec<u8>, 
                 Ok(Some(block)) if block == COMMITTED => {}
                 Ok(Some(block)) if block == NOT_COMMITTED => {
                     let words = "the receiver answered with a negative commit acknowledgement";
-                    return Err(Lost::Answer(Failure::answer("ack-nak", words)));
+                    return Err(Lost::Answer(Failure::answer(Word::AckNak, words)));
                 }
                 Ok(Some(block)) => return Ok(block),
                 Err(error) => {
                     let words = format!("the answer is not MLLP: {error}");
-                    return Err(Lost::Answer(Failure::answer("ack-malformed", words)));
+                    return Err(Lost::Answer(Failure::answer(Word::AckMalformed, words)));
                 }
             }
         }
@@ -133,22 +133,24 @@ fn judge(answer: &[u8], control: &str) -> Result<(), Failure> {
         Ok(ack) => ack,
         Err(error) => {
             let code = match error {
-                NoAck::Malformed => "ack-malformed",
-                NoAck::OfAnother => "ack-of-another",
+                NoAck::Malformed => Word::AckMalformed,
+                NoAck::OfAnother => Word::AckOfAnother,
             };
             return Err(Failure::answer(code, error.to_string()));
         }
     };
-    match ack.code {
-        Code::Taken => Ok(()),
-        code => {
-            let words = match ack.words.as_str() {
-                "" => "the receiver did not take the message and does not say why",
-                said => said,
-            };
-            Err(Failure::answer(code.word(), words).lasting(ack.lasts()))
-        }
-    }
+    let code = match ack.code {
+        Code::Taken => return Ok(()),
+        Code::Error => Word::AckAe,
+        Code::Reject => Word::AckAr,
+        Code::CommitError => Word::AckCe,
+        Code::CommitReject => Word::AckCr,
+    };
+    let words = match ack.words.as_str() {
+        "" => "the receiver did not take the message and does not say why",
+        said => said,
+    };
+    Err(Failure::answer(code, words).lasting(ack.lasts()))
 }
 
 #[cfg(test)]

@@ -15,7 +15,7 @@ pub mod workers;
 use crate::parcel::Parcel;
 use crate::routes::destination;
 use sheathline_model::forms::FormError;
-use sheathline_net::connect::{Failure, Stage, check_tls, tls};
+use sheathline_net::connect::{Failure, Stage, Word, check_tls, tls};
 
 /// Brings results to one destination. Blocks; every wait inside it is bounded by
 /// [`destination::Destination::timeout`].
@@ -65,5 +65,5 @@ pub fn check_files(destination: &destination::Destination) -> Result<(), Failure
 /// A form that cannot be made will not be made next time either.
 fn unformed(error: impl Into<FormError>) -> Failure {
     let error: FormError = error.into();
-    Failure::new(Stage::Form, "form", error.to_string()).lasting(true)
+    Failure::new(Stage::Form, Word::Form, error.to_string()).lasting(true)
 }

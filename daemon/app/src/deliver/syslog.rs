@@ -11,8 +11,8 @@ use crate::observe::Observed;
 use crate::observe::audit::syslog::framed;
 use crate::routes::retry::Retry;
 use file::{Batch, Cursor, Queue};
-use sheathline_net::connect::Failure;
 use sheathline_net::connect::node::TlsFiles;
+use sheathline_net::connect::{Code, Failure, Word};
 use sheathline_net::connect::{Goal, connect};
 use sheathline_store::{Store, StoreError, meta};
 use std::io::{self, Write};
@@ -161,7 +161,7 @@ impl Sending {
         let wait = match self.queue.next() {
             Ok(batch) if batch.lines.is_empty() && batch.end == self.queue.cursor() => LOOK,
             Ok(batch) => self.bring(&batch),
-            Err(error) => self.is_down("file-unreadable", &error.to_string()),
+            Err(error) => self.is_down(Word::FileUnreadable.into(), &error.to_string()),
         };
         let waiting = self.queue.waiting();
         let metrics = &self.observed.metrics;
@@ -174,7 +174,7 @@ impl Sending {
         let frames: Vec<Vec<u8>> = lines.filter_map(|line| framed(&self.us, line)).collect();
         if !frames.is_empty() {
             if let Err(failure) = self.send(&frames.concat()) {
-                return self.is_down(&failure.code, &failure.words);
+                return self.is_down(failure.code, &failure.words);
             }
             self.observed.metrics.audit_sent(&self.name, frames.len());
             if std::mem::take(&mut self.failures) > 0 {
@@ -202,13 +202,13 @@ impl Sending {
         stream.finish()
     }
 
-    fn is_down(&mut self, failure: &str, words: &str) -> Duration {
+    fn is_down(&mut self, failure: Code, words: &str) -> Duration {
         self.failures = self.failures.saturating_add(1);
         if self.failures == 1 {
             tracing::warn!(
                 code = "audit-syslog-down",
                 server = self.name,
-                failure,
+                failure = failure.to_string(),
                 "{words}; audit messages wait; this line comes once"
             );
         }

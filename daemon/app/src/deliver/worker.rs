@@ -16,7 +16,7 @@ use crate::publish;
 use crate::routes::retry::Retry;
 use chrono::{DateTime, Utc};
 use sheathline_model::results::Content;
-use sheathline_net::connect::{Failure, Stage};
+use sheathline_net::connect::{Failure, Stage, Word};
 use sheathline_store::deliveries::{self, Delivery, Failed, Next};
 use sheathline_store::results::{self, ResultRow};
 use sheathline_store::{Store, StoreError, trouble};
@@ -156,7 +156,7 @@ impl Worker {
                 // Nobody knows in what state the old one is.
                 self.carrier = (self.make)();
                 let words = "the program failed while it delivered this; please report it";
-                Some(Err(Failure::new(Stage::Form, "panicked", words)))
+                Some(Err(Failure::new(Stage::Form, Word::Panicked, words)))
             }
         };
         match (outcome, row) {
@@ -180,7 +180,11 @@ impl Worker {
             // Something beside the result, which may be made again.
             Err(StoreError::Damaged { what }) => {
                 let words = format!("the store is damaged in {what}");
-                Ok(Some(Err(Failure::new(Stage::Form, "store-damaged", words))))
+                Ok(Some(Err(Failure::new(
+                    Stage::Form,
+                    Word::StoreDamaged,
+                    words,
+                ))))
             }
             Err(error) => Err(error),
         }
@@ -226,7 +230,7 @@ impl Worker {
 
     fn failed(&mut self, delivery: &Delivery, failure: &Failure) -> Result<Step, StoreError> {
         let metrics = &self.observed.metrics;
-        metrics.delivery_failed(&self.destination, &failure.code);
+        metrics.delivery_failed(&self.destination, &failure.code.to_string());
         match failure.stage {
             Stage::Files | Stage::Name | Stage::Connect | Stage::Tls | Stage::Association => {
                 self.is_down(failure)?;
@@ -308,7 +312,7 @@ impl Worker {
         }
         let failed = Failed {
             stage: Stage::Form.to_string(),
-            code: "result-damaged".to_owned(),
+            code: Word::ResultDamaged.code().to_owned(),
             words: "the stored result is damaged; a further version takes its place".to_owned(),
         };
         self.bury(delivery, failed)
@@ -326,7 +330,7 @@ impl Worker {
                 code = "destination-down",
                 destination = self.destination,
                 stage = %failure.stage,
-                failure = failure.code,
+                failure = failure.code.to_string(),
                 "its results wait; this line comes once"
             );
         }
@@ -382,7 +386,7 @@ impl Worker {
 fn noted(failure: &Failure) -> Failed {
     Failed {
         stage: failure.stage.to_string(),
-        code: failure.code.clone(),
+        code: failure.code.to_string(),
         words: failure.words.clone(),
     }
 }

@@ -207,6 +207,8 @@ pub enum Code {
     Http(u16),
     /// A status of HTTP of an entry of a FHIR transaction: `fhir-entry-412`; 0 where it has none.
     FhirEntry(u16),
+    /// An object that an archive sent does not fit; the word of whoever judged it: `instance-differs`.
+    Unfit(&'static str),
 }
 
 impl From<Word> for Code {
@@ -223,7 +225,22 @@ impl fmt::Display for Code {
             Code::Status(status) => write!(f, "status-{status:04x}"),
             Code::Http(status) => write!(f, "http-{status}"),
             Code::FhirEntry(status) => write!(f, "fhir-entry-{status}"),
+            Code::Unfit(word) => f.write_str(word),
         }
+    }
+}
+
+/// With the text that is published.
+impl PartialEq<str> for Code {
+    fn eq(&self, text: &str) -> bool {
+        let published = self.to_string();
+        published == text
+    }
+}
+
+impl PartialEq<&str> for Code {
+    fn eq(&self, text: &&str) -> bool {
+        *self == **text
     }
 }
 

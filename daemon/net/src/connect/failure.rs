@@ -1,5 +1,6 @@
 //! How far it came, and why it did not come further.
 
+use super::Code;
 use serde::Serialize;
 use std::fmt;
 use std::time::Duration;
@@ -35,9 +36,8 @@ pub struct Failure {
     pub words: String,
     /// Whether the same result will fail in the same way again, so that trying again is useless.
     pub lasts: bool,
-    /// A short code for logs and metrics, of letters, digits and dashes: `connect-refused`,
-    /// `status-0110`, `ack-ar`, `http-422`.
-    pub code: String,
+    /// What it is, for logs and metrics.
+    pub code: Code,
     /// The receiver asks not to be tried again before.
     #[serde(skip)]
     pub not_before: Option<Duration>,
@@ -45,18 +45,18 @@ pub struct Failure {
 
 impl Failure {
     /// One that may be over when it is tried again.
-    pub fn new(stage: Stage, code: &str, words: impl Into<String>) -> Self {
+    pub fn new(stage: Stage, code: impl Into<Code>, words: impl Into<String>) -> Self {
         Failure {
             stage,
             words: words.into(),
             lasts: false,
-            code: code.to_owned(),
+            code: code.into(),
             not_before: None,
         }
     }
 
     /// One of the answer that may be over when it is tried again.
-    pub fn answer(code: &str, words: impl Into<String>) -> Self {
+    pub fn answer(code: impl Into<Code>, words: impl Into<String>) -> Self {
         Failure::new(Stage::Answer, code, words)
     }
 

@@ -37,7 +37,7 @@ fn code<T>(outcome: Result<T, Failure>) -> String {
         Err(failure) => {
             assert!(!failure.lasts, "{failure}");
             assert!(!failure.words.is_empty());
-            failure.code
+            failure.code.to_string()
         }
     }
 }
@@ -318,7 +318,10 @@ fn files_that_are_no_good() {
         ),
     ] {
         let failure = exchange(1, &files).expect_err("a bad file");
-        assert_eq!((failure.stage, failure.code.as_str()), (Stage::Files, code));
+        assert_eq!(
+            (failure.stage, &*failure.code.to_string()),
+            (Stage::Files, code)
+        );
         assert!(failure.words.contains(named), "{}", failure.words);
         assert!(!failure.words.contains("SECRET"), "{}", failure.words);
     }

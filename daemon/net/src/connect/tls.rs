@@ -3,7 +3,7 @@
 //!
 //! The files are read for every connection, so that a renewed one counts without a new start.
 
-use super::{Failure, Stage};
+use super::{Failure, Stage, Word};
 use crate::connect::node::TlsFiles;
 use std::fs;
 use std::path::Path;
@@ -37,8 +37,9 @@ pub fn client(files: &TlsFiles) -> Result<Client, Failure> {
         Some(path) => authorities(path)?,
         None => of_the_system()?,
     };
-    let broken =
-        |error: &dyn std::fmt::Display| Failure::new(Stage::Files, "tls-setup", error.to_string());
+    let broken = |error: &dyn std::fmt::Display| {
+        Failure::new(Stage::Files, Word::TlsSetup, error.to_string())
+    };
     let provider = Arc::new(ring::default_provider());
     let verifier = WebPkiServerVerifier::builder_with_provider(Arc::new(roots), provider.clone())
         .build()
@@ -55,7 +56,7 @@ pub fn client(files: &TlsFiles) -> Result<Client, Failure> {
             .map_err(|error| match error {
                 RustlsError::InconsistentKeys(_) => Failure::new(
                     Stage::Files,
-                    "key-mismatch",
+                    Word::KeyMismatch,
                     format!(
                         "{} is not the key of {}; name the key the certificate was made for",
                         key.display(),
@@ -66,7 +67,11 @@ pub fn client(files: &TlsFiles) -> Result<Client, Failure> {
             })?,
         _ => {
             let words = "certificate and key of a destination belong together; name both or none";
-            return Err(Failure::new(Stage::Files, "key-mismatch", words.to_owned()));
+            return Err(Failure::new(
+                Stage::Files,
+                Word::KeyMismatch,
+                words.to_owned(),
+            ));
         }
     };
     // Every connection shows and sees the certificates anew.
@@ -109,7 +114,11 @@ fn of_the_system() -> Result<RootCertStore, Failure> {
     if roots.is_empty() {
         let words = "the system has no certificate authorities (Debian: apt install \
                      ca-certificates); install them, or name one with ca";
-        return Err(Failure::new(Stage::Files, "file-missing", words.to_owned()));
+        return Err(Failure::new(
+            Stage::Files,
+            Word::FileMissing,
+            words.to_owned(),
+        ));
     }
     Ok(roots)
 }
@@ -138,8 +147,8 @@ fn private_key(path: &Path) -> Result<PrivateKeyDer<'static>, Failure> {
 pub fn read(path: &Path) -> Result<Vec<u8>, Failure> {
     fs::read(path).map_err(|error| {
         let code = match error.kind() {
-            std::io::ErrorKind::NotFound => "file-missing",
-            _ => "file-unreadable",
+            std::io::ErrorKind::NotFound => Word::FileMissing,
+            _ => Word::FileUnreadable,
         };
         Failure::new(Stage::Files, code, format!("{}: {error}", path.display()))
     })
@@ -149,37 +158,37 @@ pub fn read(path: &Path) -> Result<Vec<u8>, Failure> {
 pub fn content(path: &Path, what: &str) -> Failure {
     Failure::new(
         Stage::Files,
-        "file-content",
+        Word::FileContent,
         format!("{}: {what}", path.display()),
     )
 }
 
 /// Why a handshake failed: a code, and what to do where that is not plain. `asked`: the receiver
 /// wanted a certificate of ours and there is none.
-pub fn refusal(error: &RustlsError, asked: bool) -> (&'static str, &'static str) {
+pub fn refusal(error: &RustlsError, asked: bool) -> (Word, &'static str) {
     use AlertDescription as Alert;
     use CertificateError as Of;
     match error {
         RustlsError::InvalidCertificate(why) => match why {
             Of::UnknownIssuer | Of::BadSignature => (
-                "tls-unknown-authority",
+                Word::TlsUnknownAuthority,
                 "no authority we trust vouches for the receiver; name its authority with ca",
             ),
             Of::NotValidForName | Of::NotValidForNameContext { .. } => (
-                "tls-name",
+                Word::TlsName,
                 "the receiver's certificate is for another name; use that name, or have it \
                  certified for this one",
             ),
             Of::Expired | Of::ExpiredContext { .. } => (
-                "tls-expired",
+                Word::TlsExpired,
                 "the receiver's certificate has ended; it is to be renewed there",
             ),
             Of::NotValidYet | Of::NotValidYetContext { .. } => (
-                "tls-not-yet-valid",
+                Word::TlsNotYetValid,
                 "the receiver's certificate has not begun; is the clock of this machine right?",
             ),
             _ => (
-                "tls-certificate",
+                Word::TlsCertificate,
                 "the receiver's certificate is not accepted; one that signs itself must not be \
                  marked as an authority",
             ),
@@ -195,25 +204,25 @@ pub fn refusal(error: &RustlsError, asked: bool) -> (&'static str, &'static str)
             | Alert::AccessDenied
             | Alert::DecryptError,
         ) if !asked => (
-            "tls-certificate-refused",
+            Word::TlsCertificateRefused,
             "the receiver does not accept our certificate; does it know its authority?",
         ),
         RustlsError::AlertReceived(_) if asked => CERTIFICATE_WANTED,
         RustlsError::AlertReceived(Alert::ProtocolVersion) | RustlsError::PeerIncompatible(_) => (
-            "tls-version",
+            Word::TlsVersion,
             "the receiver speaks no TLS that is still safe; it must offer TLS 1.2 or 1.3 with \
              forward secrecy",
         ),
         RustlsError::InvalidMessage(_) => (
-            "tls-not-spoken",
+            Word::TlsNotSpoken,
             "what answers there does not speak TLS; is it another port?",
         ),
-        _ => ("tls-failed", ""),
+        _ => (Word::TlsFailed, ""),
     }
 }
 
 /// The receiver wants a certificate of ours, and none is named.
-pub const CERTIFICATE_WANTED: (&str, &str) = (
-    "tls-certificate-wanted",
+pub const CERTIFICATE_WANTED: (Word, &str) = (
+    Word::TlsCertificateWanted,
     "the receiver asks for a certificate of ours; name certificate and key",
 );

@@ -1,6 +1,6 @@
 //! DIMSE messages as their requestor (PS3.7): requests written, answers understood.
 
-use crate::connect::Failure;
+use crate::connect::{Code, Failure, Word};
 use crate::dicom::dimse::{CommandError, NO_DATA_SET, element, number, put, put_text};
 use dicom_dictionary_std::uids;
 
@@ -74,7 +74,7 @@ pub enum Outcome {
 pub fn outcome(command: &[u8], field: u16, message: u16) -> Result<Outcome, Failure> {
     let malformed = |what: String| {
         let words = format!("the archive's answer is malformed: {what}");
-        Failure::answer("dimse-malformed", words)
+        Failure::answer(Word::DimseMalformed, words)
     };
     let answer = Answer::parse(command).map_err(|error| malformed(error.to_string()))?;
     if answer.field != field || answer.to != message {
@@ -94,8 +94,7 @@ pub fn outcome(command: &[u8], field: u16, message: u16) -> Result<Outcome, Fail
             if !answer.comment.is_empty() {
                 words.push_str(&format!("; it says: {}", answer.comment));
             }
-            let code = format!("status-{status:04x}");
-            Outcome::Refused(Failure::answer(&code, words).lasting(lasts))
+            Outcome::Refused(Failure::answer(Code::Status(status), words).lasting(lasts))
         }
     })
 }

@@ -1,7 +1,7 @@
 //! An association as its requestor (PS3.8), over a connection whose waits are bounded.
 
 use crate::connect::Stream;
-use crate::connect::{Failure, Stage};
+use crate::connect::{Failure, Stage, Word};
 use crate::dicom::message::{Assembler, Fault, Fragment, Message};
 use crate::dicom::request::{self, Outcome};
 use crate::dicom::{
@@ -188,7 +188,7 @@ impl Association {
             let why = why.map_or("", |(_, why)| why);
             Failure::new(
                 Stage::Association,
-                "context-refused",
+                Word::ContextRefused,
                 format!("the archive does not accept {}: {why}", name(class)),
             )
         })
@@ -240,7 +240,7 @@ impl Association {
                     bytes: &value.data,
                 });
                 let broken = |fault: Fault| {
-                    Failure::new(Stage::Answer, "dimse-malformed", fault.to_string())
+                    Failure::new(Stage::Answer, Word::DimseMalformed, fault.to_string())
                 };
                 self.waiting.extend(whole.map_err(broken)?);
             }
@@ -310,7 +310,7 @@ impl Association {
                     let words = "the archive answered with something other than a command";
                     return Err(Failure::new(
                         Stage::Answer,
-                        "dimse-malformed",
+                        Word::DimseMalformed,
                         words.to_owned(),
                     ));
                 }
@@ -365,7 +365,7 @@ fn name(class: &str) -> &str {
 fn send(stream: &mut Stream, pdu: &Pdu, stage: Stage) -> Result<(), Failure> {
     let mut bytes = Vec::new();
     write_pdu(&mut bytes, pdu)
-        .map_err(|error| Failure::new(stage, "pdu-unwritable", error.to_string()))?;
+        .map_err(|error| Failure::new(stage, Word::PduUnwritable, error.to_string()))?;
     stream.step();
     let sent = stream.write_all(&bytes).and_then(|()| stream.flush());
     sent.map_err(|error| stream.failure(stage, &error))
@@ -378,12 +378,12 @@ fn receive(stream: &mut Stream, stage: Stage) -> Result<Pdu, Failure> {
     let mut bytes = vec![0; 6];
     let read = stream.read_exact(&mut bytes);
     read.map_err(|error| stream.failure(stage, &error))?;
-    let malformed = |what: String| Failure::new(stage, "pdu-malformed", what);
+    let malformed = |what: String| Failure::new(stage, Word::PduMalformed, what);
     let length = match bytes.as_slice() {
         [0x01..=0x07, _, length @ ..] => length.try_into().map(u32::from_be_bytes),
         _ => {
             let words = "what answers there does not speak DICOM; is it another port?";
-            return Err(Failure::new(stage, "not-dicom", words.to_owned()));
+            return Err(Failure::new(stage, Word::NotDicom, words.to_owned()));
         }
     };
     let length = length.unwrap_or(u32::MAX);
@@ -409,35 +409,35 @@ fn rejected(answer: &AssociationRJ) -> Failure {
     let (code, words) = match &answer.source {
         AssociationRJSource::ServiceUser(reason) => match reason {
             UserReason::ApplicationContextNameNotSupported => (
-                "reject-application-context",
+                Word::RejectApplicationContext,
                 "the archive does not know the application context of DICOM",
             ),
             UserReason::CallingAETitleNotRecognized => (
-                "reject-calling-ae",
+                Word::RejectCallingAe,
                 "the archive does not know us; our AE title (calling) is to be entered there",
             ),
             UserReason::CalledAETitleNotRecognized => (
-                "reject-called-ae",
+                Word::RejectCalledAe,
                 "the archive does not have the AE title called; is it spelt as there?",
             ),
-            _ => ("reject-no-reason", "the archive gives no reason"),
+            _ => (Word::RejectNoReason, "the archive gives no reason"),
         },
         AssociationRJSource::ServiceProviderASCE(AcseReason::ProtocolVersionNotSupported) => (
-            "reject-protocol-version",
+            Word::RejectProtocolVersion,
             "the archive does not know this version of the protocol",
         ),
         AssociationRJSource::ServiceProviderASCE(_) => {
-            ("reject-no-reason", "the archive gives no reason")
+            (Word::RejectNoReason, "the archive gives no reason")
         }
         AssociationRJSource::ServiceProviderPresentation(reason) => match reason {
             PresentationReason::TemporaryCongestion => {
-                ("reject-congestion", "the archive is congested")
+                (Word::RejectCongestion, "the archive is congested")
             }
             PresentationReason::LocalLimitExceeded => (
-                "reject-limit",
+                Word::RejectLimit,
                 "the archive has as many associations as it allows",
             ),
-            _ => ("reject-no-reason", "the archive gives no reason"),
+            _ => (Word::RejectNoReason, "the archive gives no reason"),
         },
     };
     let how = match answer.result {
@@ -456,7 +456,7 @@ fn aborted(source: &AbortRQSource, stage: Stage) -> Failure {
         }
         AbortRQSource::Reserved => "the association was aborted".to_owned(),
     };
-    Failure::new(stage, "association-aborted", words)
+    Failure::new(stage, Word::AssociationAborted, words)
 }
 
 fn unexpected(pdu: &Pdu, stage: Stage) -> Failure {
@@ -464,7 +464,7 @@ fn unexpected(pdu: &Pdu, stage: Stage) -> Failure {
         Pdu::ReleaseRQ => "the archive released the association before it answered",
         _ => "the archive sent a PDU that has no place here",
     };
-    Failure::new(stage, "pdu-unexpected", what.to_owned())
+    Failure::new(stage, Word::PduUnexpected, what.to_owned())
 }
 
 #[cfg(test)]

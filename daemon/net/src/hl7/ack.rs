@@ -40,18 +40,6 @@ impl Code {
         ("CE", Code::CommitError),
         ("CR", Code::CommitReject),
     ];
-
-    /// A short code for logs and metrics.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Code::Taken => "ack-aa",
-            Code::Error => "ack-ae",
-            Code::Reject => "ack-ar",
-            Code::CommitError => "ack-ce",
-            Code::CommitReject => "ack-cr",
-        }
-    }
 }
 
 /// Why a message is not the acknowledgement that is waited for.

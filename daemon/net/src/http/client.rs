@@ -4,7 +4,7 @@
 
 use crate::connect::node::HttpWay;
 use crate::connect::{self, Goal, Stream};
-use crate::connect::{Failure, Stage, tls};
+use crate::connect::{Code, Failure, Stage, Word, tls};
 use chrono::{DateTime, Utc};
 use std::borrow::Cow;
 use std::io::{Read, Write};
@@ -117,7 +117,7 @@ fn answered(way: &HttpWay, timeout: Duration, call: &Call<'_>) -> Result<(Answer
     let url = format!("{}{}", way.url, call.path);
     let uri: Uri = url
         .parse()
-        .map_err(|error| Failure::answer("url", format!("url: {error}")))?;
+        .map_err(|error| Failure::answer(Word::Url, format!("url: {error}")))?;
     let request = request(way, call, uri.clone())?;
     let encrypted = uri.scheme_str() == Some("https");
     let stream = connect::connect(&Goal {
@@ -170,7 +170,7 @@ fn request(way: &HttpWay, call: &Call<'_>, uri: Uri) -> Result<Request<()>, Fail
     }
     builder
         .body(())
-        .map_err(|error| Failure::answer("http-request", error.to_string()))
+        .map_err(|error| Failure::answer(Word::HttpRequest, error.to_string()))
 }
 
 impl Answer {
@@ -192,7 +192,7 @@ impl Answer {
             not_before: self
                 .header(&RETRY_AFTER)
                 .and_then(|value| later(value, Utc::now())),
-            ..Failure::answer(&format!("http-{}", self.status), words).lasting(lasts(self.status))
+            ..Failure::answer(Code::Http(self.status), words).lasting(lasts(self.status))
         }
     }
 
@@ -275,9 +275,9 @@ fn failed(error: Error) -> Failure {
     match error {
         Error::Other(error) => match error.downcast::<Failure>() {
             Ok(failure) => *failure,
-            Err(error) => Failure::answer("http-failed", error.to_string()),
+            Err(error) => Failure::answer(Word::HttpFailed, error.to_string()),
         },
-        error => Failure::answer("http-failed", format!("no good answer of HTTP: {error}")),
+        error => Failure::answer(Word::HttpFailed, format!("no good answer of HTTP: {error}")),
     }
 }
 

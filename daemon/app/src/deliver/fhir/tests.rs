@@ -5,7 +5,7 @@ fn outcome(answer: &Value, sent: usize) -> Result<(), (String, bool)> {
     let taken = taken(answer.to_string().as_bytes(), sent);
     taken.map_err(|failure| {
         assert_eq!(failure.stage, Stage::Answer);
-        (failure.code, failure.lasts)
+        (failure.code.to_string(), failure.lasts)
     })
 }
 

@@ -46,7 +46,7 @@ fn told(pieces: &[&[u8]]) -> Result<(), Failure> {
     match answer {
         Ok(answer) => judge(&answer, &control(message)?),
         Err(Lost::Answer(failure)) => Err(failure),
-        Err(Lost::Line(error)) => Err(Failure::answer("line", error.to_string())),
+        Err(Lost::Line(error)) => Err(Failure::answer(Word::AnswerFailed, error.to_string())),
     }
 }
 
@@ -65,7 +65,7 @@ fn only_the_acknowledgement_of_this_message_says_that_it_was_taken() {
     assert_eq!(told(&[&ack("CA", "4711")]), Ok(()));
     let code = |pieces: &[&[u8]]| {
         let failure = told(pieces).unwrap_err();
-        (failure.code, failure.lasts)
+        (failure.code.to_string(), failure.lasts)
     };
     assert_eq!(code(&[&ack("AE", "4711")]), ("ack-ae".into(), true));
     assert_eq!(code(&[&ack("AR", "4711")]), ("ack-ar".into(), false));
@@ -75,8 +75,11 @@ fn only_the_acknowledgement_of_this_message_says_that_it_was_taken() {
     );
     assert_eq!(code(&[b"HTTP/1.1 400"]), ("ack-malformed".into(), false));
     assert_eq!(code(&[&framed(b"hello")]), ("ack-malformed".into(), false));
-    assert_eq!(code(&[&taken[..taken.len() - 2]]), ("line".into(), false));
-    assert_eq!(code(&[]), ("line".into(), false));
+    assert_eq!(
+        code(&[&taken[..taken.len() - 2]]),
+        ("answer-failed".into(), false)
+    );
+    assert_eq!(code(&[]), ("answer-failed".into(), false));
 }
 
 /// HL7 "Transport Specification: MLLP, Release 2", 1.2.2.2.
@@ -84,6 +87,6 @@ fn only_the_acknowledgement_of_this_message_says_that_it_was_taken() {
 fn a_commit_block_is_no_acknowledgement_of_the_message() {
     let (committed, not) = (framed(COMMITTED), framed(NOT_COMMITTED));
     assert_eq!(told(&[&committed, &ack("AA", "4711")]), Ok(()));
-    assert_eq!(told(&[&committed]).unwrap_err().code, "line");
+    assert_eq!(told(&[&committed]).unwrap_err().code, "answer-failed");
     assert_eq!(told(&[&not]).unwrap_err().code, "ack-nak");
 }

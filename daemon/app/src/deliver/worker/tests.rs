@@ -6,6 +6,7 @@ use crate::parcel::Parcel;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::forms::hl7::{Route, oru_r01};
 use sheathline_model::results::samples;
+use sheathline_net::connect::Code;
 use sheathline_store::deliveries::{State, Which};
 use sheathline_store::results::{self, NewResult};
 use sheathline_store::{Mode, patients};
@@ -67,7 +68,7 @@ impl Carrier for Fake {
 }
 
 fn failure(stage: Stage, lasts: bool) -> Failure {
-    Failure::new(stage, "a-code", "said the receiver").lasting(lasts)
+    Failure::new(stage, Code::Http(418), "said the receiver").lasting(lasts)
 }
 
 impl Site {
@@ -279,7 +280,7 @@ fn one_that_is_refused_for_good_is_dead_with_the_receivers_words_and_holds_up_no
     let failed = site.list()[0].failed.clone().expect("kept");
     assert_eq!(
         (&*failed.code, &*failed.words),
-        ("a-code", "said the receiver")
+        ("http-418", "said the receiver")
     );
     assert_eq!(failed.stage, Stage::Answer.to_string());
 

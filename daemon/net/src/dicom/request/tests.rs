@@ -45,7 +45,7 @@ fn statuses_and_whether_they_last() {
             panic!("{status:04X}");
         };
         assert_eq!(failure.lasts, lasts, "{status:04X}");
-        assert_eq!(failure.code, format!("status-{status:04x}"));
+        assert_eq!(failure.code.to_string(), format!("status-{status:04x}"));
         assert_eq!(failure.stage, Stage::Answer);
         assert!(
             failure.words.ends_with("disk 3 is full"),
