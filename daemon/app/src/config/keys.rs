@@ -49,7 +49,7 @@ const CLIENT_CERTIFICATE: &[(&str, ClientCertificate)] = &[
     ("off", ClientCertificate::Off),
 ];
 
-/// The tables of [`KEYS`] that are rows.
+/// The tables that are rows.
 const ROWS: &[Rows] = &[
     Rows {
         table: "receive.dicom.sender",
@@ -151,11 +151,22 @@ macro_rules! of {
     };
 }
 
-/// A key is a field of the same name, so that the two cannot drift apart. A section in round
-/// brackets is one of rows, one in square brackets a part of another.
-macro_rules! keys {
-    ($([$table:literal] $section:tt { $($name:ident: $read:expr,)* })*) => {
-        pub(super) const KEYS: &[Key] = &[$($(
+/// A key is a field of the same name, so that the two cannot drift apart.
+macro_rules! table {
+    // Every table for the TLS of a port.
+    ($table:literal, $section:tt, tls_of_a_port) => {
+        table!($table, $section, {
+            listen: one_or_list(address),
+            certificate: optional_path,
+            key: optional_path,
+            client_ca: optional_path,
+            client_certificate: word(CLIENT_CERTIFICATE),
+            max_handshakes: whole(1, 10_000),
+            handshake_timeout_s: whole(1, 3600),
+        })
+    };
+    ($table:literal, $section:tt, { $($name:ident: $read:expr,)* }) => {
+        &[$(
             Key {
                 table: $table,
                 name: stringify!($name),
@@ -165,7 +176,14 @@ macro_rules! keys {
                 },
                 show: |config| toml_text(&of!(config, $section).$name),
             },
-        )*)*];
+        )*]
+    };
+}
+
+/// A section in round brackets is one of rows, one in square brackets a part of another.
+macro_rules! keys {
+    ($([$table:literal] $section:tt $body:tt)*) => {
+        static TABLES: &[&[Key]] = &[$(table!($table, $section, $body),)*];
     };
 }
 
@@ -217,15 +235,7 @@ keys! {
         max_associations: some(whole(1, 10_000)),
         fallback_charset: some(charset),
     }
-    ["receive.dicom.tls"] [dicom.tls] {
-        listen: one_or_list(address),
-        certificate: optional_path,
-        key: optional_path,
-        client_ca: optional_path,
-        client_certificate: word(CLIENT_CERTIFICATE),
-        max_handshakes: whole(1, 10_000),
-        handshake_timeout_s: whole(1, 3600),
-    }
+    ["receive.dicom.tls"] [dicom.tls] tls_of_a_port
     ["receive.hl7"] hl7 {
         listen: one_or_list(address),
         addresses_allowed: list(network),
@@ -240,15 +250,7 @@ keys! {
         authority: issuer,
         issuer: issuer,
     }
-    ["receive.hl7.tls"] [hl7.tls] {
-        listen: one_or_list(address),
-        certificate: optional_path,
-        key: optional_path,
-        client_ca: optional_path,
-        client_certificate: word(CLIENT_CERTIFICATE),
-        max_handshakes: whole(1, 10_000),
-        handshake_timeout_s: whole(1, 3600),
-    }
+    ["receive.hl7.tls"] [hl7.tls] tls_of_a_port
     ["receive.web"] web {
         listen: one_or_list(address),
         addresses_allowed: list(network),
@@ -258,15 +260,7 @@ keys! {
         idle_timeout_s: whole(1, 3600),
         request_timeout_s: whole(1, 86_400),
     }
-    ["receive.web.tls"] [web.tls] {
-        listen: one_or_list(address),
-        certificate: optional_path,
-        key: optional_path,
-        client_ca: optional_path,
-        client_certificate: word(CLIENT_CERTIFICATE),
-        max_handshakes: whole(1, 10_000),
-        handshake_timeout_s: whole(1, 3600),
-    }
+    ["receive.web.tls"] [web.tls] tls_of_a_port
     ["receive.folder"] folder {
         path: optional_path,
         scan_every_ms: whole(100, 3_600_000),
@@ -439,10 +433,15 @@ keys! {
     }
 }
 
+/// Every key, in the order of the file.
+pub(super) fn all() -> impl Iterator<Item = &'static Key> {
+    TABLES.iter().copied().flatten()
+}
+
 /// The known tables, each once.
 pub(super) fn tables() -> impl Iterator<Item = &'static str> {
     let mut last = "";
-    KEYS.iter().filter_map(move |key| {
+    all().filter_map(move |key| {
         let new = key.table != last;
         last = key.table;
         new.then_some(key.table)
@@ -451,7 +450,7 @@ pub(super) fn tables() -> impl Iterator<Item = &'static str> {
 
 /// The keys of one table.
 pub(super) fn of_table(table: &str) -> impl Iterator<Item = &'static Key> {
-    KEYS.iter().filter(move |key| key.table == table)
+    all().filter(move |key| key.table == table)
 }
 
 /// One key.

@@ -2,7 +2,7 @@
 
 use super::Config;
 use super::check::{Written, accepts, check};
-use super::keys::{self, KEYS, heading};
+use super::keys::{self, heading};
 use super::raw::Raw;
 use super::value::quoted;
 use serde::Serialize;
@@ -112,7 +112,7 @@ impl Effective {
                 self.rows(table, &mut settings);
                 continue;
             }
-            for key in KEYS.iter().filter(|key| key.table == table) {
+            for key in keys::of_table(table) {
                 let mut written = self.origins.iter().rev();
                 let written = written.find(|o| (o.table, o.name) == (key.table, key.name));
                 settings.push(Setting {

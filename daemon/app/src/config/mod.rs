@@ -14,6 +14,7 @@ mod hl7;
 mod keys;
 mod layers;
 mod peer;
+mod port_tls;
 mod ports;
 mod raw;
 mod readers;
@@ -106,7 +107,7 @@ impl Config {
 
     /// Every known key as (table, key), in the order of the manual.
     pub fn known_keys() -> impl Iterator<Item = (&'static str, &'static str)> {
-        keys::KEYS.iter().map(|key| (key.table, key.name))
+        keys::all().map(|key| (key.table, key.name))
     }
 
     /// The destinations of results, and when each is tried again.

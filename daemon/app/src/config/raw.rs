@@ -181,8 +181,7 @@ impl<'t> Raw<'t> {
             format!("there is no key {name} in {}", heading(path))
         };
         let here = || keys::of_table(path).map(|key| key.name);
-        let elsewhere: Vec<String> = keys::KEYS
-            .iter()
+        let elsewhere: Vec<String> = keys::all()
             .filter(|key| key.name == name)
             .map(|key| heading(key.table))
             .collect();

@@ -1,6 +1,6 @@
 //! What of a configuration can change while the daemon runs, and what waits for a new start.
 
-use super::keys::{KEYS, heading, rows};
+use super::keys::{self, heading, rows};
 use super::{
     Config, DicomSettings, FolderSettings, ObserveSettings, OutboxSettings, StoreSettings,
 };
@@ -51,8 +51,7 @@ impl Config {
     /// times only the heading.
     #[must_use]
     pub fn differences(&self, other: &Config) -> Vec<String> {
-        let mut differences: Vec<String> = KEYS
-            .iter()
+        let mut differences: Vec<String> = keys::all()
             .filter(|key| rows(key.table).is_none() && (key.show)(self) != (key.show)(other))
             .map(|key| format!("{} {}", heading(key.table), key.name))
             .collect();

@@ -248,7 +248,7 @@ fn every_key_is_read_into_its_own_place() {
     "#;
     let config = Config::from_text("x.toml", changed).unwrap();
     let default = Config::default();
-    for key in keys::KEYS {
+    for key in keys::all() {
         // The keys of a destination belong to different kinds; they and those of an archive have
         // tests of their own.
         if !["baseline", "technique", "destination", "archive"].contains(&key.table) {
@@ -276,7 +276,7 @@ fn every_key_is_read_into_its_own_place() {
             };
             let text = format!("[{table}]\n{name} = {new}\n");
             let config = Config::from_text("x.toml", &text).unwrap();
-            for other in keys::KEYS {
+            for other in keys::all() {
                 let same = (other.show)(&config) == (other.show)(&default);
                 assert_eq!(same, (other.table, other.name) != (table, name), "{name}");
             }
