@@ -2,12 +2,13 @@
 //! find.
 
 use crate::contract::{Group, Place, finds};
+use crate::error::{Kind, Refusal};
 use crate::session::{Each, Session, Step, Value};
-use crate::{Mode, Store, StoreError, copy};
+use crate::{Mode, Store, StoreError, copy, objects, readings};
 use std::any::Any;
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Barrier};
 use tempfile::TempDir;
 
 crate::battery!(|| Folder::fresh(Fault::None) as Box<dyn Place>);
@@ -74,6 +75,8 @@ enum Fault {
     NoSnapshot,
     /// A commit is told before it is there.
     TellsEarly,
+    /// No commit gets through, and it says so.
+    RefusesCommits,
     /// It says another thing than it is asked: the first text stands for the second.
     Says(&'static str, &'static str),
 }
@@ -124,6 +127,11 @@ impl Session for Faulty {
     fn step(&self, step: Step) -> Result<(), StoreError> {
         match (self.fault, step) {
             (Fault::ForgetsCommits, Step::Commit) => self.inner.step(Step::RollBack),
+            (Fault::RefusesCommits, Step::Commit) => {
+                self.inner.step(Step::RollBack)?;
+                let why = "planted: a commit is refused".to_owned();
+                Err(StoreError::Refused(Refusal::new(Kind::Disk, why)))
+            }
             (Fault::UndoesNothing, Step::UndoOne) => self.inner.step(Step::KeepOne),
             // Also not on the way back.
             (Fault::NoSnapshot, Step::BeginReading) => Ok(()),
@@ -168,6 +176,31 @@ fn must_find(group: Group, faults: &[(Fault, &[&str])]) {
             );
         }
     }
+}
+
+/// Whatever the database: all changes of one commit are stored or none, none is answered as stored, and
+/// the store takes nothing more.
+#[test]
+fn a_commit_that_fails_is_told_to_each_of_its_changes_and_stores_none() {
+    let mut place = Folder::fresh(Fault::RefusesCommits);
+    let store = place.open().expect("opens");
+    let start = Barrier::new(16);
+    std::thread::scope(|scope| {
+        for n in 0..16_u8 {
+            let (store, start) = (&store, &start);
+            scope.spawn(move || {
+                start.wait();
+                let done = store.write(move |tx| objects::keep(tx, &super::object(&[n])));
+                assert!(matches!(done, Err(StoreError::InDoubt { .. })), "{done:?}");
+            });
+        }
+    });
+    assert!(store.doubt().is_some());
+    drop(store);
+    place.fault = Fault::None;
+    let store = place.open().expect("verified and opened");
+    assert_eq!(store.read(readings::counts).expect("read").unread, 0);
+    super::keep(&store, b"again").expect("kept");
 }
 
 #[test]
