@@ -10,13 +10,21 @@ use crate::receive::Sender;
 use crate::receive::pki::Pki;
 use rcgen::{KeyPair, date_time_ymd};
 use std::fs;
-use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::net::{Ipv4Addr, SocketAddr, TcpListener, TcpStream};
+use std::sync::atomic::{AtomicU16, Ordering};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
-/// An address that nobody listens at.
+/// An address that nobody listens at. It is below the ports that systems choose by themselves, so nobody
+/// comes by it while it is not open.
 pub(super) fn free() -> SocketAddr {
-    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
-    listener.local_addr().expect("an address")
+    static NEXT: AtomicU16 = AtomicU16::new(0);
+    let first = 12_000 + u16::try_from(std::process::id() % 190).expect("small") * 100;
+    loop {
+        let port = first + NEXT.fetch_add(1, Ordering::Relaxed);
+        if TcpListener::bind((Ipv4Addr::UNSPECIFIED, port)).is_ok() {
+            return SocketAddr::from((Ipv4Addr::LOCALHOST, port));
+        }
+    }
 }
 
 pub(super) fn is_open(address: SocketAddr) -> bool {

@@ -5,6 +5,7 @@ use crate::dicom::refusal::Refusal;
 use ipnet::IpNet;
 use std::io::{Read, Write};
 use std::net::{IpAddr, SocketAddr, TcpListener, TcpStream};
+use std::sync::atomic::{AtomicU16, Ordering};
 use std::time::{Duration, Instant};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::runtime::{Builder, Runtime};
@@ -79,13 +80,18 @@ fn runtime() -> Runtime {
         .expect("a runtime")
 }
 
-fn any() -> SocketAddr {
-    SocketAddr::from(([127, 0, 0, 1], 0))
-}
-
+/// An address that nobody listens at, below the ports that systems choose by themselves: nobody comes by
+/// it while it is not open.
 fn free() -> SocketAddr {
-    let listener = TcpListener::bind(any()).expect("a port");
-    listener.local_addr().expect("an address")
+    static NEXT: AtomicU16 = AtomicU16::new(0);
+    let first = 12_000 + u16::try_from(std::process::id() % 190).expect("small") * 100;
+    loop {
+        let port = first + NEXT.fetch_add(1, Ordering::Relaxed);
+        let address = SocketAddr::from(([127, 0, 0, 1], port));
+        if TcpListener::bind(address).is_ok() {
+            return address;
+        }
+    }
 }
 
 fn served(runtime: &Runtime, at: SocketAddr) -> (Live<Echo>, watch::Sender<bool>, JoinHandle<()>) {
