@@ -1,6 +1,6 @@
 //! Several scans of one study, through the real program.
 
-use super::harness::{Site, program};
+use super::harness::{Site, lines, program};
 use super::objects::Report;
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -111,9 +111,11 @@ fn four_bedside_scans_are_four_exams_and_the_last_is_flagged_in_every_order() {
         // The study holds several: it is not one that is meant.
         for command in ["explain", "label"] {
             let more: &[&str] = if command == "label" { &["well"] } else { &[] };
-            let output = site.run(command, &[&["2.25.777"], more].concat());
+            let output = site.run(command, &[&["2.25.777", "--json"], more].concat());
             assert!(!output.status.success(), "{command}");
-            let said = String::from_utf8_lossy(&output.stderr);
+            let failure = lines(&String::from_utf8_lossy(&output.stderr)).remove(0);
+            assert_eq!(failure["code"], "ambiguous", "{command}");
+            let said = failure["error"].as_str().expect("words");
             for one in results.values() {
                 assert!(
                     said.contains(one["exam"]["id"].as_str().expect("an id")),

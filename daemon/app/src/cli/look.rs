@@ -2,6 +2,7 @@
 
 use super::args::{ExplainArgs, HistoryArgs, QuarantineArgs};
 use super::ask::show_remark;
+use super::named::NotOne;
 use super::{Code, Failure, open, past, print, working};
 use crate::known::{content_of, known};
 use crate::parcel;
@@ -15,7 +16,7 @@ use sheathline_model::results::{Content, envelope};
 use sheathline_store::objects::{self, ObjectId};
 use sheathline_store::readings::{self, StoredReading};
 use sheathline_store::results::ResultRow;
-use sheathline_store::{Store, StoreError, View};
+use sheathline_store::{Store, StoreError};
 
 /// The exam that an exam id or a Study Instance UID names.
 pub(super) fn exam_named(store: &Store, site: &Site, name: &str) -> Result<Exam, Failure> {
@@ -29,12 +30,7 @@ fn told(
     name: &str,
     report: Option<&str>,
 ) -> Result<(Exam, Known), Failure> {
-    let key = store.read(|conn| patient_of(conn, name))?.ok_or_else(|| {
-        Failure::new(
-            Code::NotFound,
-            format!("the store knows no exam {name}; give an exam id or a Study Instance UID"),
-        )
-    })?;
+    let key = patient_of(store, name)?;
     let known = store.read(|conn| known(conn, &key))?;
     let holds = |exam: &Exam| {
         let mut reports = exam.objects.iter();
@@ -44,10 +40,7 @@ fn told(
     let mut exams = results::exams(&known, site);
     exams.retain(|exam| exam.id == name || of_study(exam));
     match exams.len() {
-        0 => Err(Failure::new(
-            Code::NotFound,
-            format!("no report of {name} holds sheath values"),
-        )),
+        0 => Err(NotOne::WithoutValues { name: name.into() }.into()),
         1 => Ok((exams.remove(0), known)),
         n => {
             let each: Vec<String> = exams.iter().map(named_in_full).collect();
@@ -81,21 +74,25 @@ fn named_in_full(exam: &Exam) -> String {
 }
 
 /// Under which id the exam of an exam id or a Study Instance UID is filed.
-pub(super) fn patient_of(conn: &View, name: &str) -> Result<Option<PatientKey>, StoreError> {
-    if let Some(row) = sheathline_store::results::latest(conn, name)? {
-        return Ok(Some(row.patient));
-    }
-    let mut keys: Vec<PatientKey> = readings::by_study(conn, name)?
-        .into_iter()
-        .filter_map(|stored| Some(stored.reading.patient?.key))
-        .collect();
+///
+/// # Errors
+/// The store knows none, or several patients; or cannot be read.
+pub(super) fn patient_of(store: &Store, name: &str) -> Result<PatientKey, NotOne> {
+    let mut keys = store.read(|conn| {
+        if let Some(row) = sheathline_store::results::latest(conn, name)? {
+            return Ok(vec![row.patient]);
+        }
+        let of_study = readings::by_study(conn, name)?.into_iter();
+        let keys = of_study.filter_map(|stored| Some(stored.reading.patient?.key));
+        Ok(keys.collect())
+    })?;
     keys.sort();
     keys.dedup();
-    match keys.len() {
-        0 | 1 => Ok(keys.pop()),
-        n => Err(StoreError::Work(format!(
-            "study {name} is filed under {n} patients; give the exam id instead"
-        ))),
+    let (name, patients) = (name.to_owned(), keys.len());
+    match keys.pop() {
+        Some(key) if patients == 1 => Ok(key),
+        Some(_) => Err(NotOne::SeveralPatients { name, patients }),
+        None => Err(NotOne::Unknown { name }),
     }
 }
 

@@ -17,6 +17,7 @@ mod issuers;
 mod keep;
 mod look;
 mod manual;
+mod named;
 pub(crate) mod open;
 mod outbox;
 mod past;

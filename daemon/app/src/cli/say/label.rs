@@ -131,12 +131,11 @@ fn labels(
     let mut seen: BTreeMap<(usize, usize), u64> = BTreeMap::new();
     for row in rows {
         let found = people.exam(pipeline.store(), &row.exam, site);
-        let found = found?;
         let at = |what: &str| table::mistake(row.line, row.by, what);
         match found {
-            Err(what) => match table {
-                Some(_) => mistakes.push(at(&what)),
-                None => return Err(Failure::new(Code::NotFound, what)),
+            Err(why) => match (why.of_typed()?, table) {
+                (why, Some(_)) => mistakes.push(at(&why.to_string())),
+                (why, None) => return Err(why.into()),
             },
             Ok(exam) => match seen.get(&exam) {
                 Some(first) if table.is_some() => {

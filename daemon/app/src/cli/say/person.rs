@@ -1,6 +1,7 @@
 //! A person as the store knows them at the moment something is said.
 
 use crate::cli::look::patient_of;
+use crate::cli::named::NotOne;
 use crate::known::{content_of, known, latest_results, say};
 use chrono::DateTime;
 use sheathline_model::domain::{About, PatientKey, ReadingRef};
@@ -233,32 +234,22 @@ impl People {
         Ok(number)
     }
 
-    /// The numbers of person and exam that a name means; `Err` in words where it means none, or more
-    /// than one.
+    /// The numbers of person and exam that a name means.
     ///
     /// # Errors
-    /// The store cannot be read.
+    /// It means none, or more than one; or the store cannot be read.
     pub(super) fn exam(
         &mut self,
         store: &Store,
         name: &str,
         site: &Site,
-    ) -> Result<Result<(usize, usize), String>, StoreError> {
-        let key = match store.read(|conn| patient_of(conn, name)) {
-            Ok(Some(key)) => key,
-            Ok(None) => {
-                return Ok(Err(format!(
-                    "the store knows no exam {name}; give an exam id or a Study Instance UID"
-                )));
-            }
-            Err(StoreError::Work(what)) => return Ok(Err(what)),
-            Err(error) => return Err(error),
-        };
+    ) -> Result<(usize, usize), NotOne> {
+        let key = patient_of(store, name)?;
         let number = self.of(store, &key, site)?;
         let exams = self.all.get(number).map(|person| person.exams.as_slice());
         let exams = exams.unwrap_or_default();
         if let Some(exam) = exams.iter().position(|exam| exam.id == name) {
-            return Ok(Ok((number, exam)));
+            return Ok((number, exam));
         }
         let of_study: Vec<usize> = exams
             .iter()
@@ -266,20 +257,17 @@ impl People {
             .filter(|(_, exam)| exam.study_instance_uid == name)
             .map(|(n, _)| n)
             .collect();
-        Ok(match of_study.as_slice() {
-            [] => Err(format!("no report of {name} holds sheath values")),
+        let name = name.to_owned();
+        match of_study.as_slice() {
+            [] => Err(NotOne::WithoutValues { name }),
             [one] => Ok((number, *one)),
             several => {
                 let named = several.iter().filter_map(|n| exams.get(*n));
-                let named: Vec<String> = named
+                let exams = named
                     .map(|exam| format!("{} of {}", exam.id, moment(exam)))
                     .collect();
-                Err(format!(
-                    "study {name} holds {} exams; name the one that is meant: {}",
-                    several.len(),
-                    named.join(", ")
-                ))
+                Err(NotOne::SeveralExams { name, exams })
             }
-        })
+        }
     }
 }

@@ -5,7 +5,8 @@ use super::finish_and_show;
 use super::person::{People, about, moment};
 use super::who::Who;
 use crate::cli::args::PressureArgs;
-use crate::cli::{Code, Failure, open};
+use crate::cli::named::NotOne;
+use crate::cli::{Failure, open};
 use sheathline_model::domain::OpeningPressure;
 use sheathline_model::entries::{self, Kind, Of, Said};
 use sheathline_model::history::Places;
@@ -32,15 +33,12 @@ pub(in crate::cli) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
         });
     let done = act(&pipeline, &site, How::default(), || {
         let mut people = People::default();
-        let found = people.exam(pipeline.store(), &args.exam, &site);
-        let (number, own) = found?.map_err(|why| Failure::new(Code::NotFound, why))?;
+        let (number, own) = people.exam(pipeline.store(), &args.exam, &site)?;
         let person = people.all.get(number);
         let Some((person, exam)) = person.and_then(|person| Some((person, person.exams.get(own)?)))
         else {
-            return Err(Failure::new(
-                Code::NotFound,
-                format!("no report of {} holds sheath values", args.exam),
-            ));
+            let name = args.exam.clone();
+            return Err(NotOne::WithoutValues { name }.into());
         };
         let places = Places::of(&person.exams);
         let rest = |old: &_| person.rest(&places, old, own, &BTreeSet::new());
