@@ -53,19 +53,19 @@ pub struct Rules {
     pub limits: Limits,
 }
 
-/// What the configuration says of all objects from one source.
+/// What is assumed of all objects from one source where they do not say it themselves.
 #[derive(Debug, Clone, Copy, Default)]
-pub struct Origin<'a> {
+pub struct Assumed<'a> {
     /// Issuer of patient ids that come without one.
     pub default_issuer: &'a str,
     /// Character set of text that comes without one.
     pub fallback_charset: Option<&'a FallbackCharset>,
 }
 
-impl<'a> From<&'a str> for Origin<'a> {
+impl<'a> From<&'a str> for Assumed<'a> {
     /// A default issuer and nothing else.
     fn from(default_issuer: &'a str) -> Self {
-        Origin {
+        Assumed {
             default_issuer,
             fallback_charset: None,
         }
@@ -92,12 +92,12 @@ impl Rules {
 pub fn read_object<'a>(
     bytes: &[u8],
     syntax: Option<&str>,
-    origin: impl Into<Origin<'a>>,
+    assumed: impl Into<Assumed<'a>>,
     rules: &Rules,
 ) -> ObjectReading {
-    let origin = origin.into();
-    match sr::read_assuming(bytes, syntax, origin.fallback_charset, &rules.limits) {
-        Ok(document) => read_document(&document, origin.default_issuer, rules),
+    let assumed = assumed.into();
+    match sr::read_assuming(bytes, syntax, assumed.fallback_charset, &rules.limits) {
+        Ok(document) => read_document(&document, assumed.default_issuer, rules),
         Err(error) => ObjectReading::quarantined(error.remark()),
     }
 }

@@ -188,7 +188,7 @@ pub struct Unread {
     pub id: ObjectId,
     /// Transfer syntax of the data set; `None`: the bytes are a Part 10 file.
     pub transfer_syntax: Option<String>,
-    /// `dicom:` and the calling AE title, or `folder`.
+    /// Where it came from.
     pub source: Source,
     /// Issuer for patient ids that come without one; empty for none.
     pub default_issuer: String,

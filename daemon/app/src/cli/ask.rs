@@ -7,7 +7,7 @@ use crate::deliver;
 use serde::Serialize;
 use sheathline_model::assess::{self, Question};
 use sheathline_model::domain::{Disposition, Mistake, ObjectReading, Severity};
-use sheathline_model::reading::{self, Origin};
+use sheathline_model::reading::{self, Assumed};
 use sheathline_net::connect::check_tls;
 use sheathline_net::serve::tls;
 use std::io::Read;
@@ -43,11 +43,11 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
                 continue;
             }
         };
-        let origin = Origin {
+        let assumed = Assumed {
             default_issuer: &config.folder.default_issuer,
             fallback_charset: config.folder.fallback_charset.as_ref(),
         };
-        let reading = reading::read_object(&bytes, None, origin, &rules);
+        let reading = reading::read_object(&bytes, None, assumed, &rules);
         refused += usize::from(reading.disposition == Disposition::Quarantined);
         show(&path, &reading, args.json)?;
     }

@@ -5,7 +5,7 @@ use super::{OBJECTS_A_COMMIT, Pipeline, PipelineError};
 use crate::decoding::{self, Effort};
 use chrono::Utc;
 use sheathline_model::domain::{ObjectReading, Remark, RemarkCode};
-use sheathline_model::reading::Origin;
+use sheathline_model::reading::Assumed;
 use sheathline_model::{reading, sr};
 use sheathline_store::StoreError;
 use sheathline_store::objects::{self, ObjectId, Slim, Unread};
@@ -108,12 +108,12 @@ impl Pipeline {
         body: &[u8],
     ) -> Result<(ObjectReading, Option<Slim>), StoreError> {
         let syntax = object.transfer_syntax.as_deref();
-        let origin = Origin {
+        let assumed = Assumed {
             default_issuer: &object.default_issuer,
             fallback_charset: self.rules.charsets.of(&object.source),
         };
         let _turn = decoding::own_turn(Effort::of(body, syntax));
-        let mut reading = reading::read_object(body, syntax, origin, &self.rules);
+        let mut reading = reading::read_object(body, syntax, assumed, &self.rules);
         if let Some(received) = &object.content_sha256 {
             reading.content_sha256 = Some(received.clone());
         }
