@@ -11,7 +11,7 @@ use sheathline_model::results::Content;
 use sheathline_model::results::Site;
 use sheathline_model::template::Templates;
 use sheathline_store::objects::{self, Incoming, Kept, ObjectId};
-use sheathline_store::{Mode, Store, patients, results};
+use sheathline_store::{Mode, Store, assessment_queue, results};
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -245,7 +245,7 @@ fn pixels_go_after_reading_and_the_object_is_still_the_one_received() {
     let all = place.pipeline.store();
     all.write(|tx| {
         objects::read_all_again(tx)?;
-        patients::mark_all_dirty(tx, Utc::now())
+        assessment_queue::mark_all_dirty(tx, Utc::now())
     })
     .expect("sent back");
     place

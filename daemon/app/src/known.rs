@@ -1,15 +1,15 @@
 //! What the store holds of one patient.
 
 use chrono::TimeDelta;
+use sheathline_model::annotations::{Counting, Entry};
 use sheathline_model::domain::PatientKey;
-use sheathline_model::entries::{Counting, Entry};
 use sheathline_model::history::{exam_id, session_id};
-use sheathline_model::persons::Person;
+use sheathline_model::identity::Person;
 use sheathline_model::results::Content;
 use sheathline_model::results::{Known, Latest};
 use sheathline_store::readings::{self, StoredDisposition, StoredReading};
 use sheathline_store::results::{self, ResultRow};
-use sheathline_store::{StoreError, View, identities, namesakes, people};
+use sheathline_store::{StoreError, View, annotations, identity, namesakes};
 use std::collections::BTreeMap;
 
 /// Everything known of the person behind an id, under all ids that are theirs.
@@ -18,7 +18,7 @@ use std::collections::BTreeMap;
 ///
 /// When the store cannot be read.
 pub fn known(conn: &View, key: &PatientKey) -> Result<Known, StoreError> {
-    known_of(conn, &identities::person(conn, key)?)
+    known_of(conn, &identity::person(conn, key)?)
 }
 
 /// Everything known of a person, under all ids that are theirs.
@@ -40,9 +40,9 @@ pub(crate) fn known_of(conn: &View, person: &Person) -> Result<Known, StoreError
             }
         }
     }
-    let history = history.into_iter().filter(|(_, is_news)| !is_news);
+    let history = history.into_iter().filter(|(_, is_current)| !is_current);
     known.history_only = history.map(|(uid, _)| uid).collect();
-    say(&mut known, &people::of_ids(conn, &person.ids)?);
+    say(&mut known, &annotations::of_ids(conn, &person.ids)?);
     for key in &person.ids {
         for other in namesakes::others(conn, key)? {
             if !person.ids.contains(&other) {
@@ -71,7 +71,7 @@ pub fn say(known: &mut Known, entries: &[Entry]) {
 fn is_history(stored: &StoredReading) -> bool {
     let exam = stored.reading.exam.as_ref();
     let performed = exam.and_then(|exam| exam.performed_at);
-    match (stored.quiet_after_days, performed) {
+    match (stored.current_days, performed) {
         (Some(days), Some(performed)) => {
             let age = stored.received_at.date_naive() - performed.date();
             age > TimeDelta::days(days.into())
@@ -86,7 +86,7 @@ fn is_history(stored: &StoredReading) -> bool {
 ///
 /// When the store cannot be read.
 pub fn latest_results(conn: &View, key: &PatientKey) -> Result<Vec<ResultRow>, StoreError> {
-    of_person(conn, &identities::person(conn, key)?)
+    of_person(conn, &identity::person(conn, key)?)
 }
 
 /// A result is filed under the id that its exam came under, whoever that is joined with.

@@ -20,20 +20,20 @@ pub use times::times;
 
 use crate::known::{filed_under, known_of, latest};
 use crate::observe::Observed;
-use crate::publish::{Claim, PublishError, Waits};
+use crate::outbox::{Claim, PublishError, Waits};
 use chrono::Utc;
 use sha2::{Digest, Sha256};
 use sheathline_model::assess::Status;
 use sheathline_model::domain::PatientKey;
-use sheathline_model::persons::Person;
+use sheathline_model::identity::Person;
 use sheathline_model::reading::Rules;
 use sheathline_model::results::{self, ResultError, Site};
+use sheathline_store::assessment_queue::{self, Dirty};
 use sheathline_store::bodies::{self, Dropped};
 use sheathline_store::objects;
-use sheathline_store::patients::{self, Dirty};
 use sheathline_store::readings;
 use sheathline_store::results::NewResult;
-use sheathline_store::{Store, StoreError, identities, meta};
+use sheathline_store::{Store, StoreError, identity, meta};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
@@ -208,7 +208,7 @@ impl Pipeline {
             meta::set(tx, "rules_of_assessing", &assessing)?;
             if old_reading.is_some_and(|old| old != reading) {
                 objects::read_all_again(tx)?;
-                patients::mark_all_dirty(tx, Utc::now())?;
+                assessment_queue::mark_all_dirty(tx, Utc::now())?;
                 return Ok(Some(match objects::count_missing(tx)? {
                     0 => "the rules of reading changed: every object is read again".to_owned(),
                     n => format!(
@@ -218,7 +218,7 @@ impl Pipeline {
                 }));
             }
             if old_assessing.is_some_and(|old| old != assessing) {
-                patients::mark_all_dirty(tx, Utc::now())?;
+                assessment_queue::mark_all_dirty(tx, Utc::now())?;
                 return Ok(Some(
                     "parameters changed: every patient is assessed again".to_owned(),
                 ));
@@ -247,8 +247,8 @@ impl Pipeline {
     pub fn assess_some(&self) -> Result<usize, PipelineError> {
         self.spread_stated()?;
         let (waiting, persons) = self.store.read(|conn| {
-            let waiting = patients::dirty(conn, PATIENTS_A_ROUND)?;
-            let persons = identities::persons(conn, waiting.iter().map(|one| &one.key))?;
+            let waiting = assessment_queue::dirty(conn, PATIENTS_A_ROUND)?;
+            let persons = identity::persons(conn, waiting.iter().map(|one| &one.key))?;
             Ok((waiting, persons))
         })?;
         let mut done = 0;
@@ -277,7 +277,7 @@ impl Pipeline {
                 Err(PipelineError::Store(error @ StoreError::Damaged { .. })) => {
                     tracing::error!(code = "patient-not-assessed", %error);
                     self.store
-                        .write(move |tx| patients::wait_longer(tx, &one, Utc::now()))?;
+                        .write(move |tx| assessment_queue::wait_longer(tx, &one, Utc::now()))?;
                 }
                 Err(error) => return Err(error),
             }
@@ -291,7 +291,7 @@ impl Pipeline {
             let mut stored = Vec::new();
             for (seen, rows) in &assessed {
                 // Marked again since it was looked at: what was made is out of date already.
-                if patients::clear_dirty(tx, seen)? {
+                if assessment_queue::clear_dirty(tx, seen)? {
                     for (row, status) in rows {
                         sheathline_store::results::insert(tx, row, Utc::now())?;
                         stored.push(*status);
@@ -310,8 +310,8 @@ impl Pipeline {
     /// person would make the same versions twice.
     fn pass_on(&self, one: Dirty, surviving: PatientKey) -> Result<(), PipelineError> {
         Ok(self.store.write(move |tx| {
-            if patients::clear_dirty(tx, &one)? {
-                patients::mark_dirty(tx, &surviving, Utc::now())?;
+            if assessment_queue::clear_dirty(tx, &one)? {
+                assessment_queue::mark_dirty(tx, &surviving, Utc::now())?;
             }
             Ok(())
         })?)

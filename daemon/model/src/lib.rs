@@ -8,19 +8,19 @@
 pub mod domain;
 pub mod legible;
 
+pub mod annotations;
 pub mod assess;
 pub mod codes;
 pub mod companions;
 pub mod department;
-pub mod entries;
 pub mod extract;
 pub mod forms;
 pub mod geometry;
 pub mod history;
+pub mod identity;
+pub mod literature;
 pub mod normalise;
 pub mod numbers;
-pub mod persons;
-pub mod published;
 pub mod reading;
 pub mod render;
 pub mod results;

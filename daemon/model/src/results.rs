@@ -30,8 +30,8 @@ use crate::domain::{
 };
 use crate::geometry;
 use crate::history::{self, Apart, CONTRADICTED, Entries, Exam, same_person};
+use crate::identity::{Person, Unsettled};
 use crate::normalise::Technique;
-use crate::persons::{Person, Unsettled};
 use chrono::{DateTime, NaiveDate, Utc};
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};

@@ -2,12 +2,14 @@
 //!
 //! A [`Store`] is a cheap handle. Changes go through [`Store::write`] (or [`Store::write_async`]),
 //! which returns only when they are on stable storage; reading goes through [`Store::read`]. What
-//! is stored is told by topic: [`objects`], [`readings`], [`patients`],
-//! [`bodies`], [`people`], [`results`], [`deliveries`], [`archives`], [`meta`]. Their
+//! is stored is told by topic: [`objects`], [`readings`], [`assessment_queue`],
+//! [`bodies`], [`annotations`], [`results`], [`deliveries`], [`archives`], [`meta`]. Their
 //! functions take a [`View`] where they only read and a [`Tx`] where they write, so that a caller
 //! composes several into one transaction.
 
+pub mod annotations;
 pub mod archives;
+pub mod assessment_queue;
 pub mod audited;
 pub mod backlog;
 pub mod bodies;
@@ -18,7 +20,7 @@ pub mod deliveries;
 pub mod error;
 pub mod facts;
 mod file_id;
-pub mod identities;
+pub mod identity;
 mod lock;
 pub mod meta;
 pub mod namesakes;
@@ -26,8 +28,6 @@ mod note;
 mod object_id;
 pub mod objects;
 pub mod overview;
-pub mod patients;
-pub mod people;
 mod place;
 pub mod readings;
 pub mod rename;

@@ -26,7 +26,7 @@ pub struct Incoming {
     source: Source,
     default_issuer: String,
     received_at: String,
-    quiet_after_days: Option<u32>,
+    current_days: Option<u32>,
 }
 
 impl Incoming {
@@ -49,7 +49,7 @@ impl Incoming {
             source: source.into(),
             default_issuer: default_issuer.to_owned(),
             received_at: stamp::text(received_at),
-            quiet_after_days: None,
+            current_days: None,
         })
     }
 
@@ -57,7 +57,7 @@ impl Incoming {
     /// delivered if that was more than so many days old. `None`: they are.
     #[must_use]
     pub fn quiet_after(mut self, days: Option<u32>) -> Self {
-        self.quiet_after_days = days;
+        self.current_days = days;
         self
     }
 }
@@ -170,7 +170,7 @@ pub fn keep(tx: &Tx, object: &Incoming) -> Result<Kept, StoreError> {
                 object.source.to_string(),
                 object.default_issuer,
                 object.received_at,
-                object.quiet_after_days,
+                object.current_days,
             ],
             |row| Ok((row.get(0)?, row.get(1)?)),
         )?;

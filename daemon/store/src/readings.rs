@@ -120,7 +120,7 @@ pub struct StoredReading {
     /// Of history of an archive that came from nowhere else: see [`Incoming::quiet_after`].
     ///
     /// [`Incoming::quiet_after`]: super::objects::Incoming::quiet_after
-    pub quiet_after_days: Option<u32>,
+    pub current_days: Option<u32>,
     /// What was read.
     pub reading: ObjectReading,
 }
@@ -161,7 +161,7 @@ fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
             _ => None,
         },
         disposition: StoredDisposition::from_word(&row.get::<String>(5)?).map_err(|_| damaged())?,
-        quiet_after_days: row.get(10)?,
+        current_days: row.get(10)?,
         reading: serde_json::from_str(&json).map_err(|_| damaged())?,
     })
 }

@@ -4,10 +4,10 @@ use super::objects::{self, ObjectId};
 use super::sqlite::opening::connect_reader;
 use super::sqlite::{self, schema};
 use super::view::View;
-use super::{StoreError, deliveries, people, place, readings, results};
+use super::{StoreError, annotations, deliveries, place, readings, results};
 use crate::session::Row;
+use sheathline_model::annotations::strays;
 use sheathline_model::domain::PatientKey;
-use sheathline_model::entries;
 use std::path::Path;
 
 /// Rows looked at in one snapshot: a long one would keep the write-ahead log from being emptied.
@@ -267,9 +267,9 @@ impl Looker {
                 }
             };
             done.people += 1;
-            match people::of_patient(&self.view, &key) {
+            match annotations::of_patient(&self.view, &key) {
                 Ok(entries) => {
-                    let strays = entries::strays(&entries).map(|one| {
+                    let strays = strays(&entries).map(|one| {
                         format!("entry {} corrects none of this patient and kind", one.id)
                     });
                     for how in strays {

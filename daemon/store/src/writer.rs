@@ -101,10 +101,10 @@ impl UnderWay {
 
 /// Whom each commit is told, with how long it took.
 #[derive(Clone, Default)]
-pub(super) struct OnCommit(pub(super) Arc<OnceLock<Told>>);
+pub(super) struct OnCommit(pub(super) Arc<OnceLock<Watcher>>);
 
 /// Called with how long a commit took.
-type Told = Box<dyn Fn(Duration) + Send + Sync>;
+type Watcher = Box<dyn Fn(Duration) + Send + Sync>;
 
 impl fmt::Debug for OnCommit {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

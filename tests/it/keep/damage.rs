@@ -9,7 +9,7 @@ use sheathline_model::results;
 use sheathline_model::template::Templates;
 use sheathline_store::bare::{Bare, Cell};
 use sheathline_store::verify::Looker;
-use sheathline_store::{Mode, Store, patients};
+use sheathline_store::{Mode, Store, assessment_queue};
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
@@ -149,7 +149,7 @@ fn everything_again(path: &Path, outbox: &Path) -> Result<(), String> {
     let store = Store::open(path, Mode::Owner).map_err(|error| error.to_string())?;
     let again = store.write(|tx| {
         sheathline_store::objects::read_all_again(tx)?;
-        patients::mark_all_dirty(tx, chrono::Utc::now())?;
+        assessment_queue::mark_all_dirty(tx, chrono::Utc::now())?;
         sheathline_store::results::forget_published(tx)
     });
     again.map_err(|error| error.to_string())?;

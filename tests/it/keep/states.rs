@@ -48,7 +48,7 @@ fn every_state_on_disk_is_in_the_table() {
         "store/src/place.rs",
         "store/src/copy.rs",
         "store/src/place.rs",
-        "app/src/publish.rs",
+        "app/src/outbox.rs",
         "app/src/receive/folder/scan.rs",
         "app/src/receive/folder/file.rs",
         "app/src/receive/folder/held.rs",

@@ -9,8 +9,8 @@ use crate::harness::{Site, until};
 use crate::objects::Report;
 use crate::observe::audit::events;
 use dicom_core::{DataElement, VR};
+use sheathline::backfill::report::{Asked, Event};
 use sheathline::backfill::run::Backfill;
-use sheathline::backfill::told::{Asked, Event};
 use sheathline::config::{FolderSettings, WebSettings};
 use sheathline::observe::audit::message::Node as Us;
 use sheathline::observe::{Observed, Trail};
@@ -356,7 +356,7 @@ fn archive_at(url: String) -> Archive {
         },
         window_days: 1,
         answers_max: 0,
-        quiet_after_days: None,
+        current_days: None,
         object_bytes_max: OBJECT_MAX,
     }
 }

@@ -2,13 +2,13 @@
 //!
 //! [`window`], [`found`] and [`pages`] are pure. [`archive`] is what an archive can be asked, `dicom` asks by C-FIND, C-GET and C-MOVE, `web` by QIDO-RS and WADO-RS, whose answers [`found`]
 //! reads and [`pages`] puts together; [`run`] goes through the windows and keeps what comes;
-//! [`told`] is what it is asked and tells.
+//! [`report`] is what it is asked and tells.
 
 pub mod archive;
 pub(crate) mod dicom;
 pub mod found;
 pub mod pages;
+pub mod report;
 pub mod run;
-pub mod told;
 mod web;
 pub mod window;

@@ -5,7 +5,7 @@
 //! started again.
 
 use super::archive::{Answers, Came, Series, Source, Trouble, source};
-use super::told::{Asked, Counts, Event, Stop};
+use super::report::{Asked, Counts, Event, Stop};
 use super::window::{Window, windows};
 use crate::intake::{History, Intake, Kept, Name, Object, Telling, Unfit};
 use crate::observe::Observed;
@@ -398,7 +398,7 @@ fn keep(archive: &Archive, intake: Intake<'_>, came: Came) -> Kept {
         name,
         history: Some(History {
             asked: instance,
-            quiet_after_days: archive.quiet_after_days,
+            current_days: archive.current_days,
         }),
         telling: Telling::All,
     };

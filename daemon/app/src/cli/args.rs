@@ -1,28 +1,28 @@
 //! What can be written on the command line: the list of commands, and one module for the arguments of
 //! each family.
 
-mod ask;
+mod annotate;
 mod help;
-mod keep;
-mod look;
+mod inspect;
+mod maintain;
+mod offline;
 mod outbox;
-mod say;
 #[cfg(test)]
 mod tests;
 
-pub(super) use ask::{
-    AssessArgs, CheckConfigArgs, DemoArgs, ReadArgs, SimulateArgs, TemplateCommand,
+pub(super) use annotate::{
+    EntriesArgs, EventArgs, LabelArgs, PairArgs, PatientCommand, PressureArgs, WhoArgs,
 };
 pub(super) use help::{command, groups};
-pub(super) use keep::{BackupArgs, CompactArgs, RestoreArgs, VerifyArgs};
-pub(super) use look::{
+pub(super) use inspect::{
     CalibrateArgs, ExplainArgs, FormChoice, HistoryArgs, QuarantineArgs, RenderArgs, StatusArgs,
     UnmappedArgs,
 };
-pub(super) use outbox::{EchoArgs, OutboxCommand, WhichArgs};
-pub(super) use say::{
-    EntriesArgs, EventArgs, LabelArgs, PairArgs, PatientCommand, PressureArgs, WhoArgs,
+pub(super) use maintain::{BackupArgs, CompactArgs, RestoreArgs, VerifyArgs};
+pub(super) use offline::{
+    AssessArgs, CheckConfigArgs, DemoArgs, ReadArgs, SimulateArgs, TemplateCommand,
 };
+pub(super) use outbox::{EchoArgs, OutboxCommand, WhichArgs};
 
 use super::Failure;
 use super::backfill::BackfillArgs;

@@ -1,9 +1,9 @@
 //! `backfill`: the history of an archive.
 
 use super::args::{ConfigArg, PeriodArgs};
-use super::{Code, Failure, open, print};
+use super::{Code, Failure, context, print};
+use crate::backfill::report::{Asked, Counts, Event, Stop};
 use crate::backfill::run::Backfill;
-use crate::backfill::told::{Asked, Counts, Event, Stop};
 use crate::backfill::window::windows;
 use clap::Args;
 use serde::Serialize;
@@ -49,7 +49,7 @@ struct Done<'a> {
 pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
     args.period.check()?;
     let PeriodArgs { from, to } = args.period;
-    let config = open::config(&args.config.config)?;
+    let config = context::config(&args.config.config)?;
     let archives = config.archives();
     let mut named = archives.iter().filter(|one| match &args.archive {
         Some(name) => one.name == *name,
@@ -70,18 +70,18 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
     let store = match Store::open(&config.store.path, Mode::Guest) {
         // Outdated is also one whose making was cut off.
         Err(StoreError::Missing { .. } | StoreError::Outdated { .. }) => {
-            drop(open::owner(&config)?);
-            open::guest(&config)?
+            drop(context::owner(&config)?);
+            context::guest(&config)?
         }
         opened => opened?,
     };
-    let observed = open::observed(&config)?;
+    let observed = context::observed(&config)?;
     let asked = Asked {
         from,
         to,
         dry_run: args.dry_run,
         again: args.again,
-        user: open::user(),
+        user: context::user(),
     };
     let number = windows(from, to, archive.window_days).count();
     let bar = print::progress("asking the archive", number as u64);

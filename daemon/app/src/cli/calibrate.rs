@@ -3,7 +3,7 @@
 mod proposal;
 
 use super::args::CalibrateArgs;
-use super::{Code, Failure, everyone, open, print};
+use super::{Code, Failure, context, everyone, print};
 use crate::known::known;
 use sheathline_model::department::{self, Calibration, Enough, Interval, Patient};
 use std::fs;
@@ -14,9 +14,9 @@ const FEW_PAIRS: usize = 50;
 
 /// `calibrate`: proposes, and writes the proposal to a new file when told to.
 pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
-    let store = open::guest(&config)?;
-    let site = open::site(&config);
+    let config = context::config(&args.config.config)?;
+    let store = context::guest(&config)?;
+    let site = context::site(&config);
     let mut persons = Vec::new();
     everyone::each(&store, known, |known| {
         let found = Patient::all_of(&known, &site)?;

@@ -1,9 +1,9 @@
 //! The daemon and its one-shot twin: `serve`, `process`.
 
 use super::args::{ConfigArg, ProcessArgs};
-use super::look::sum;
+use super::inspect::sum;
 use super::service::{self, Receivers};
-use super::{Code, Failure, issuers, open, places, print};
+use super::{Code, Failure, context, issuers, places, print};
 use crate::config::Config;
 use crate::intake::{Intake, Name, NotKept, Object, Telling};
 use crate::observe::Observed;
@@ -27,7 +27,7 @@ pub(crate) fn while_serving(
     config: &Config,
     work: impl FnOnce(SocketAddr, &Runtime) -> Result<(), Failure>,
 ) -> Result<(), Failure> {
-    let store = open::owner(config)?;
+    let store = context::owner(config)?;
     let runtime = service::runtime()?;
     let receivers = Receivers::start(&runtime, config, &store, &Observed::default())?;
     let address = receivers
@@ -40,11 +40,11 @@ pub(crate) fn while_serving(
 
 /// `process`: takes every file once and runs the pipeline until drained.
 pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
+    let config = context::config(&args.config.config)?;
     places::check(&config)?;
-    let files = open::files(&args.paths)?;
-    let observed = open::observed(&config)?;
-    let pipeline = open::pipeline(&config, open::owner(&config)?, observed.clone())?;
+    let files = context::files(&args.paths)?;
+    let observed = context::observed(&config)?;
+    let pipeline = context::pipeline(&config, context::owner(&config)?, observed.clone())?;
     let done = take_all(args, &config, &pipeline, &observed, &files);
     Failure::of_doubt(pipeline.store()).map_or(done, Err)
 }
@@ -58,7 +58,7 @@ fn take_all(
 ) -> Result<(), Failure> {
     pipeline
         .sweep()
-        .map_err(|error| Failure::from(error).advised(open::OUTBOX))?;
+        .map_err(|error| Failure::from(error).advised(context::OUTBOX))?;
     if let Some(change) = pipeline.refresh()? {
         print::note(change);
     }
@@ -134,7 +134,7 @@ fn take(
         observed,
     };
     let limit = config.folder.max_object_bytes;
-    let bytes = open::bytes_unless(path, limit, |why| match (why, why.unfit()) {
+    let bytes = context::bytes_unless(path, limit, |why| match (why, why.unfit()) {
         (_, Some(unfit)) => drop(intake.refuse(&Name::None, &Source::File, unfit)),
         (NotRead::Failed(_), None) => {
             intake.unreadable(&Name::None, &Source::File, Telling::All);

@@ -1,7 +1,7 @@
 //! `department`: how operators, devices and the service do, from the store.
 
 use super::args::{ConfigArg, OptionalPeriodArgs};
-use super::{Failure, everyone, open, print};
+use super::{Failure, context, everyone, print};
 use crate::known::known;
 use crate::pipeline::times;
 use chrono::Local;
@@ -30,9 +30,9 @@ pub(super) fn department(args: &DepartmentArgs) -> Result<(), Failure> {
     args.period.check()?;
     let OptionalPeriodArgs { from, to } = args.period;
     let period = Period { from, to };
-    let config = open::config(&args.config.config)?;
-    let store = open::guest(&config)?;
-    let site = open::site(&config);
+    let config = context::config(&args.config.config)?;
+    let store = context::guest(&config)?;
+    let site = context::site(&config);
     let mut all = Collector::new(config.baseline, period)?;
     everyone::each(
         &store,
@@ -54,7 +54,7 @@ pub(super) fn department(args: &DepartmentArgs) -> Result<(), Failure> {
     let found = all.finish()?;
     let report = Report::of(&found, Local::now().date_naive());
     if let Some(path) = &args.output {
-        open::write(path, page(&report).as_bytes()).map_err(|error| Failure::at(path, error))?;
+        context::write(path, page(&report).as_bytes()).map_err(|error| Failure::at(path, error))?;
     }
     if args.json {
         for line in found.lines() {

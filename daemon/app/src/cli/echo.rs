@@ -1,7 +1,7 @@
 //! `echo`: goes the way to a destination without delivering.
 
 use super::args::EchoArgs;
-use super::{Code, Failure, open, print};
+use super::{Code, Failure, context, print};
 use crate::deliver;
 use crate::routes::destination::{Destination, Way};
 use serde::Serialize;
@@ -20,7 +20,7 @@ struct Line<'a> {
 
 /// `echo`: exit 1 when a stage is not passed.
 pub(super) fn echo(args: &EchoArgs) -> Result<(), Failure> {
-    let destinations = open::config(&args.config.config)?.destinations();
+    let destinations = context::config(&args.config.config)?.destinations();
     let known = || {
         let names: Vec<&str> = destinations
             .iter()

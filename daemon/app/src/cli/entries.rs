@@ -1,16 +1,16 @@
 //! `entries`: what was said of a patient, by whom and when, and what was corrected.
 
+use super::annotate::moment;
 use super::args::EntriesArgs;
-use super::say::moment;
-use super::{Failure, open, print};
+use super::{Failure, context, print};
 use crate::known::known;
 use chrono::SecondsFormat;
 use serde::Serialize;
+use sheathline_model::annotations::{Entry, Of, Said, standing};
 use sheathline_model::domain::PatientKey;
-use sheathline_model::entries::{Entry, Of, Said, standing};
 use sheathline_model::history::{Exam, Places};
 use sheathline_model::results;
-use sheathline_store::{identities, people};
+use sheathline_store::{annotations, identity};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// One line of `entries --json`.
@@ -41,18 +41,18 @@ struct Line<'a> {
 
 /// `entries`: everything, oldest first.
 pub(super) fn entries(args: &EntriesArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
-    let store = open::guest(&config)?;
-    let key = open::patient(
+    let config = context::config(&args.config.config)?;
+    let store = context::guest(&config)?;
+    let key = context::patient(
         &store,
         &args.patient.patient,
         args.patient.issuer.as_deref(),
     )?;
     let (all, known) = store.read(|conn| {
-        let person = identities::person(conn, &key)?;
-        Ok((people::of_ids(conn, &person.ids)?, known(conn, &key)?))
+        let person = identity::person(conn, &key)?;
+        Ok((annotations::of_ids(conn, &person.ids)?, known(conn, &key)?))
     })?;
-    let exams = results::exams(&known, &open::site(&config));
+    let exams = results::exams(&known, &context::site(&config));
     let places = Places::of(&exams);
     let counting: BTreeSet<i64> = standing(&all).map(|one| one.id).collect();
     let mut correcting: BTreeMap<i64, Vec<i64>> = BTreeMap::new();

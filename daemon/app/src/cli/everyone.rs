@@ -2,7 +2,7 @@
 
 use super::{Failure, print};
 use sheathline_model::domain::PatientKey;
-use sheathline_store::{Store, StoreError, View, identities};
+use sheathline_store::{Store, StoreError, View, identity};
 use std::io::IsTerminal;
 
 /// Reads person after person, each under the id that survives, and hands over what was read.
@@ -11,7 +11,7 @@ pub(super) fn each<T>(
     read: impl Fn(&View, &PatientKey) -> Result<T, StoreError>,
     mut take: impl FnMut(T) -> Result<(), Failure>,
 ) -> Result<(), Failure> {
-    let keys = store.read(identities::survivors)?;
+    let keys = store.read(identity::survivors)?;
     let bar = std::io::stderr()
         .is_terminal()
         .then(|| print::progress("reading patients", keys.len() as u64));

@@ -1,7 +1,7 @@
 //! `export`: the store as tables for analysts.
 
 use super::args::ConfigArg;
-use super::{Failure, open, print};
+use super::{Failure, context, print};
 use crate::export::deidentify;
 use crate::export::deidentify::cells::SMALL_BELOW;
 use crate::export::deidentify::devices::Known;
@@ -101,9 +101,9 @@ fn without_identities(args: &ExportArgs, key: &Path) -> Result<(), Failure> {
         Some(path) => known_devices(path)?,
         None => Known::default(),
     };
-    let config = open::config(&args.config.config)?;
-    let trail = open::observed(&config)?.trail;
-    let store = open::guest(&config)?;
+    let config = context::config(&args.config.config)?;
+    let trail = context::observed(&config)?.trail;
+    let store = context::guest(&config)?;
     let to = absolute(args)?;
     let told = || {
         let what = "tables without identities, of all patients of the store";
@@ -176,14 +176,14 @@ fn secret(path: &Path) -> Result<Secret, Failure> {
 }
 
 fn with_identities(args: &ExportArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
-    let trail = open::observed(&config)?.trail.ok_or_else(|| {
+    let config = context::config(&args.config.config)?;
+    let trail = context::observed(&config)?.trail.ok_or_else(|| {
         Failure::usage(
             "an export with identities is told to the audit trail, and the configuration names \
              none; set [observe] audit",
         )
     })?;
-    let store = open::guest(&config)?;
+    let store = context::guest(&config)?;
     let to = absolute(args)?;
     let what = "tables with identities of all patients of the store";
     let told = || tell(&trail, &to, what);
@@ -209,7 +209,7 @@ fn absolute(args: &ExportArgs) -> Result<PathBuf, Failure> {
 fn tell(trail: &Trail, folder: &Path, what: &str) -> bool {
     let event = Event::Exported {
         folder: folder.to_owned(),
-        user: open::user(),
+        user: context::user(),
         what: what.to_owned(),
     };
     trail.write(&[(Utc::now(), event)])

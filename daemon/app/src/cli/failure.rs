@@ -249,8 +249,8 @@ mod tests {
     /// A store in doubt is one however deep the error lies.
     #[test]
     fn an_error_of_a_step_has_the_code_of_what_failed_beneath_it() {
+        use crate::outbox::PublishError;
         use crate::pipeline::PipelineError;
-        use crate::publish::PublishError;
         let doubt = || StoreError::InDoubt {
             why: "torn".to_owned(),
         };

@@ -7,7 +7,7 @@ use chrono::Utc;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::sr;
 use sheathline_store::objects::{self, ObjectId};
-use sheathline_store::{Store, StoreError, View, identities, meta, patients, trouble};
+use sheathline_store::{Store, StoreError, View, assessment_queue, identity, meta, trouble};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -64,7 +64,7 @@ pub(super) fn apart(
         return Ok(None);
     }
     let mut apart = Apart::default();
-    for key in store.read(patients::list)? {
+    for key in store.read(assessment_queue::list)? {
         if is_over() {
             return Ok(None);
         }
@@ -82,7 +82,7 @@ pub(super) fn apart(
 fn others(conn: &View, config: &Config, key: &PatientKey) -> Result<Vec<String>, StoreError> {
     let mut found: Vec<String> = Vec::new();
     let mut person = None;
-    for report in patients::under_default_issuer(conn, key)? {
+    for report in assessment_queue::under_default_issuer(conn, key)? {
         let Some(new) = config.issuer_of(&report.source) else {
             continue;
         };
@@ -91,7 +91,7 @@ fn others(conn: &View, config: &Config, key: &PatientKey) -> Result<Vec<String>,
         }
         let person = match &mut person {
             Some(person) => person,
-            none => none.insert(identities::person(conn, key)?),
+            none => none.insert(identity::person(conn, key)?),
         };
         let joined = PatientKey {
             issuer: new.to_owned(),

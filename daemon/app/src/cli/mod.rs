@@ -1,9 +1,10 @@
 //! The commands: arguments, exit codes, and one module per family of commands.
 
+mod annotate;
 mod args;
-mod ask;
 mod backfill;
 mod calibrate;
+pub(crate) mod context;
 pub(crate) mod daemon;
 mod demo;
 mod department;
@@ -13,19 +14,18 @@ mod everyone;
 mod export;
 mod failure;
 mod generate;
+mod inspect;
 mod issuers;
-mod keep;
-mod look;
+mod maintain;
 mod manual;
 mod named;
-pub(crate) mod open;
+mod offline;
 mod outbox;
 mod past;
 mod patient;
 mod places;
 pub(crate) mod print;
 mod render;
-mod say;
 mod service;
 mod simulate;
 mod status;
@@ -78,26 +78,26 @@ fn carry_out(cli: Cli) -> Result<(), Failure> {
         Command::Service(command) => match command {
             ServiceCommand::Serve(args) => daemon::serve(&args),
             ServiceCommand::Status(args) => status::status(&args),
-            ServiceCommand::CheckConfig(args) => ask::check_config(&args),
+            ServiceCommand::CheckConfig(args) => offline::check_config(&args),
             ServiceCommand::Echo(args) => echo::echo(&args),
             ServiceCommand::Outbox(command) => outbox::outbox(&command),
         },
         Command::Report(command) => match command {
             ReportCommand::Process(args) => daemon::process(&args),
             ReportCommand::Backfill(args) => backfill::backfill(&args),
-            ReportCommand::Quarantine(args) => look::quarantine(&args),
+            ReportCommand::Quarantine(args) => inspect::quarantine(&args),
             ReportCommand::Unmapped(args) => unmapped::unmapped(&args),
         },
         Command::Result(command) => match command {
-            ResultCommand::History(args) => look::history(&args),
-            ResultCommand::Explain(args) => look::explain(&args),
+            ResultCommand::History(args) => inspect::history(&args),
+            ResultCommand::Explain(args) => inspect::explain(&args),
             ResultCommand::Render(args) => render::render(&args),
             ResultCommand::Export(args) => export::export(&args),
         },
         Command::Annotation(command) => match command {
-            AnnotationCommand::Label(args) => say::label(&args),
-            AnnotationCommand::Event(args) => say::event(&args),
-            AnnotationCommand::Pressure(args) => say::pressure(&args),
+            AnnotationCommand::Label(args) => annotate::label(&args),
+            AnnotationCommand::Event(args) => annotate::event(&args),
+            AnnotationCommand::Pressure(args) => annotate::pressure(&args),
             AnnotationCommand::Entries(args) => entries::entries(&args),
             AnnotationCommand::Patient(command) => patient::patient(&command),
         },
@@ -107,16 +107,16 @@ fn carry_out(cli: Cli) -> Result<(), Failure> {
             QualityCommand::Simulate(args) => simulate::simulate(&args),
         },
         Command::Store(command) => match command {
-            StoreCommand::Verify(args) => keep::verify(&args),
-            StoreCommand::Backup(args) => keep::backup(&args),
-            StoreCommand::Restore(args) => keep::restore(&args),
-            StoreCommand::Compact(args) => keep::compact(&args),
+            StoreCommand::Verify(args) => maintain::verify(&args),
+            StoreCommand::Backup(args) => maintain::backup(&args),
+            StoreCommand::Restore(args) => maintain::restore(&args),
+            StoreCommand::Compact(args) => maintain::compact(&args),
         },
         Command::Trial(command) => match command {
             TrialCommand::Demo(args) => demo::run(&args.into()),
-            TrialCommand::Read(args) => ask::read(&args),
+            TrialCommand::Read(args) => offline::read(&args),
             TrialCommand::Template(command) => template::template(&command),
-            TrialCommand::Assess(args) => ask::assess(&args),
+            TrialCommand::Assess(args) => offline::assess(&args),
         },
         Command::Generate(command) => generate::generate(&command),
     }

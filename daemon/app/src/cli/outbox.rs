@@ -1,7 +1,7 @@
 //! What is delivered to destinations: `outbox`.
 
 use super::args::{ConfigArg, OutboxCommand, PeriodArgs, WhichArgs};
-use super::{Code, Failure, open, print};
+use super::{Code, Failure, context, print};
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::Serialize;
 use sheathline_model::legible;
@@ -27,7 +27,7 @@ pub(super) fn outbox(command: &OutboxCommand) -> Result<(), Failure> {
                     "delivered ones are not tried again; outbox replay delivers them again",
                 ));
             }
-            let store = open::guest(&open::config(&config.config)?)?;
+            let store = context::guest(&context::config(&config.config)?)?;
             let count = store.write(move |tx| deliveries::retry(tx, &which, Utc::now()))?;
             changed(
                 count,
@@ -42,7 +42,7 @@ pub(super) fn outbox(command: &OutboxCommand) -> Result<(), Failure> {
             json,
         } => {
             let which = chosen(which)?;
-            let store = open::guest(&open::config(&config.config)?)?;
+            let store = context::guest(&context::config(&config.config)?)?;
             let count = store.write(move |tx| deliveries::drop_some(tx, &which, Utc::now()))?;
             changed(count, "deliveries dropped", "waits or is dead", *json)
         }
@@ -103,7 +103,7 @@ fn in_json(deliveries: usize, json: bool) -> Result<(), Failure> {
 }
 
 fn list(config: &ConfigArg, which: &Which, json: bool) -> Result<(), Failure> {
-    let store = open::guest(&open::config(&config.config)?)?;
+    let store = context::guest(&context::config(&config.config)?)?;
     let all = store.read(|conn| deliveries::list(conn, which))?;
     let damaged = all.iter().filter(|one| one.is_none()).count();
     for one in all.iter().flatten() {
@@ -140,8 +140,8 @@ fn replay(
 ) -> Result<(), Failure> {
     period.check()?;
     let PeriodArgs { from, to } = *period;
-    let config = open::config(&config.config)?;
-    let known = open::destinations(&config);
+    let config = context::config(&config.config)?;
+    let known = context::destinations(&config);
     if !known.iter().any(|name| name == destination) {
         let known = match known.is_empty() {
             true => "it names none".to_owned(),
@@ -151,7 +151,7 @@ fn replay(
             "the configuration has no [[destination]] named {destination:?}; {known}"
         )));
     }
-    let store = open::guest(&config)?;
+    let store = context::guest(&config)?;
     let name = destination.to_owned();
     let count = store.write(move |tx| deliveries::replay(tx, &name, from, to, Utc::now()))?;
     match count {

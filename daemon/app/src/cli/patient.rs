@@ -2,15 +2,15 @@
 
 mod table;
 
+use super::annotate::{Line as Shown, publish, reassess};
 use super::args::{PairArgs, PatientCommand};
-use super::say::{Line as Shown, publish, reassess};
-use super::{Failure, open, print};
+use super::{Failure, context, print};
 use crate::pipeline::Pipeline;
 use chrono::{DateTime, SubsecRound, TimeDelta, Utc};
 use serde::Serialize;
 use sheathline_model::domain::PatientKey;
-use sheathline_model::persons::{self, Act, Pair, Statement, Unsettled};
-use sheathline_store::identities::{self, Recorded};
+use sheathline_model::identity::{Act, Pair, Statement, Unsettled};
+use sheathline_store::identity::{self, Recorded};
 use sheathline_store::{StoreError, Tx};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -67,8 +67,12 @@ fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
         return Err(Failure::usage("--prior and --surviving are the same id"));
     }
     let pair = Pair { from, into };
-    let config = open::config(&args.config.config)?;
-    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
+    let config = context::config(&args.config.config)?;
+    let pipeline = context::pipeline(
+        &config,
+        context::guest(&config)?,
+        context::observed(&config)?,
+    )?;
     let (said, why) = (pair.clone(), args.reason.clone());
     pipeline
         .store()
@@ -97,7 +101,7 @@ fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
 /// Records what was said, if it changes something and can be applied.
 fn stated(tx: &Tx, pair: &Pair, act: Act, why: &str) -> Result<(), StoreError> {
     let refused = |what: &str| Err(StoreError::Work(what.to_owned()));
-    let person = identities::person(tx, &pair.from)?;
+    let person = identity::person(tx, &pair.from)?;
     let merges = person.merges.iter();
     let merges = merges.chain(
         person
@@ -118,7 +122,7 @@ fn stated(tx: &Tx, pair: &Pair, act: Act, why: &str) -> Result<(), StoreError> {
         _ => {}
     }
     // Later than everything said of these two before, whatever clock that was read from.
-    let last = identities::last_stated(tx, pair)?;
+    let last = identity::last_stated(tx, pair)?;
     let now = Utc::now().trunc_subsecs(6);
     let after = last.map(|last| last + TimeDelta::microseconds(1));
     let recorded = Recorded {
@@ -132,8 +136,8 @@ fn stated(tx: &Tx, pair: &Pair, act: Act, why: &str) -> Result<(), StoreError> {
         who: user(),
         why: why.to_owned(),
     };
-    identities::state(tx, &recorded, Utc::now())?;
-    let then = identities::person(tx, &recorded.statement.pair.from)?;
+    identity::state(tx, &recorded, Utc::now())?;
+    let then = identity::person(tx, &recorded.statement.pair.from)?;
     match (act, then.unsettled) {
         (Act::Merge, Some((Unsettled::Circle, _))) => refused(
             "with the merges in force this one would lead in a circle; take the wrong one back first",
@@ -155,20 +159,24 @@ fn user() -> String {
 
 /// `import`: a table, whole or not at all.
 fn import(config: &Path, file: &Path, json: bool) -> Result<(), Failure> {
-    let text = open::text_of(file)?;
+    let text = context::text_of(file)?;
     let all = table::read(&text, &user()).map_err(|mistakes| {
         let named = mistakes
             .iter()
             .map(|one| format!("{}:{one}", file.display()));
         Failure::usage(named.collect::<Vec<_>>().join("\n"))
     })?;
-    let config = open::config(config)?;
-    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
+    let config = context::config(config)?;
+    let pipeline = context::pipeline(
+        &config,
+        context::guest(&config)?,
+        context::observed(&config)?,
+    )?;
     let count = all.len();
     let new = pipeline.store().write(move |tx| {
         let mut new = 0;
         for one in &all {
-            new += usize::from(identities::state(tx, one, Utc::now())?);
+            new += usize::from(identity::state(tx, one, Utc::now())?);
         }
         Ok(new)
     })?;
@@ -206,14 +214,14 @@ struct Line<'a> {
 
 /// `list`: everything that was said, oldest first.
 fn list(config: &Path, json: bool) -> Result<(), Failure> {
-    let store = open::guest(&open::config(config)?)?;
+    let store = context::guest(&context::config(config)?)?;
     let (all, persons) = store.read(|conn| {
-        let all = identities::all(conn)?;
+        let all = identity::all(conn)?;
         let named = all.iter().map(|one| &one.statement.pair.from);
-        let persons = identities::persons(conn, named)?;
+        let persons = identity::persons(conn, named)?;
         Ok((all, persons))
     })?;
-    let in_force = persons::in_force(all.iter().map(|one| &one.statement));
+    let in_force = sheathline_model::identity::in_force(all.iter().map(|one| &one.statement));
     // By pair, since a look through all of them for each would cost their square.
     let in_force: BTreeMap<(&PatientKey, &PatientKey), DateTime<Utc>> = in_force
         .iter()

@@ -1,7 +1,7 @@
 //! `render`: one result in another form.
 
 use super::args::{FormChoice, RenderArgs};
-use super::{Code, Failure, look, open};
+use super::{Code, Failure, context, inspect};
 use crate::config::Config;
 use crate::parcel;
 use sheathline_model::forms::{self, Context};
@@ -12,7 +12,7 @@ use sheathline_store::results;
 use std::path::Path;
 
 /// A result with what its forms need; the patient's other results are for the picture.
-struct Told {
+struct Rendering {
     result: Envelope,
     context: Context,
     others: Vec<Content>,
@@ -39,20 +39,20 @@ pub(super) fn render(args: &RenderArgs) -> Result<(), Failure> {
     };
     let bytes = bytes?;
     let failed = |error| Failure::at(&args.output, error);
-    open::write(&args.output, &bytes).map_err(failed)
+    context::write(&args.output, &bytes).map_err(failed)
 }
 
-fn of_file(path: &Path, args: &RenderArgs) -> Result<Told, Failure> {
+fn of_file(path: &Path, args: &RenderArgs) -> Result<Rendering, Failure> {
     let result = envelope(path)?;
     let limits = Limits::default();
     let mut sources = Vec::new();
     for path in &args.source {
-        let bytes = open::bytes_of(path, Config::default().folder.max_object_bytes)?;
+        let bytes = context::bytes_of(path, Config::default().folder.max_object_bytes)?;
         let origin = sr::origin(&bytes, None, &limits);
         sources.push(origin.map_err(|error| Failure::at(path, error))?);
     }
     let previous = args.previous.as_deref().map(envelope).transpose()?;
-    Ok(Told {
+    Ok(Rendering {
         result,
         context: Context {
             sources,
@@ -63,7 +63,7 @@ fn of_file(path: &Path, args: &RenderArgs) -> Result<Told, Failure> {
 }
 
 fn envelope(path: &Path) -> Result<Envelope, Failure> {
-    serde_json::from_str(&open::text_of(path)?).map_err(|error| {
+    serde_json::from_str(&context::text_of(path)?).map_err(|error| {
         let place = (error.line(), error.column());
         let name = path.display();
         Failure::usage(format!(
@@ -73,7 +73,7 @@ fn envelope(path: &Path) -> Result<Envelope, Failure> {
     })
 }
 
-fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
+fn of_store(args: &RenderArgs) -> Result<Rendering, Failure> {
     let name = &args.result;
     let Some(config) = &args.config.config else {
         return Err(Failure::usage(format!(
@@ -85,8 +85,8 @@ fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
             "--source and --previous go with a result.json; the store knows them of an exam",
         ));
     }
-    let config = open::config(config)?;
-    let (store, site) = (open::guest(&config)?, open::site(&config));
+    let config = context::config(config)?;
+    let (store, site) = (context::guest(&config)?, context::site(&config));
     let latest = |id: &str| {
         store
             .read(|conn| results::latest(conn, id))
@@ -94,12 +94,12 @@ fn of_store(args: &RenderArgs) -> Result<Told, Failure> {
     };
     let row = match latest(name)? {
         Some(row) => Some(row),
-        None => latest(&look::exam_named(&store, &site, name)?.id)?,
+        None => latest(&inspect::exam_named(&store, &site, name)?.id)?,
     };
     let row =
         row.ok_or_else(|| Failure::new(Code::NotFound, format!("{name} has no result yet")))?;
     let others = store.read(|conn| crate::known::latest_results(conn, &row.patient))?;
-    Ok(Told {
+    Ok(Rendering {
         result: store.read(|conn| parcel::envelope(conn, &row))?,
         context: parcel::context(&store, &row)?,
         // A damaged one is not in the picture.

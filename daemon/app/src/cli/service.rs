@@ -6,11 +6,11 @@ mod signals;
 pub(crate) use receivers::Receivers;
 
 use receivers::{advice, of_dicom, of_web, unopened};
-use signals::{Signals, Told};
+use signals::{Order, Signals};
 
 use super::issuers::Look;
 use super::worker::{DRAIN_LIMIT, STEP, Worker, Working};
-use super::{Code, Failure, open, places, supervisor};
+use super::{Code, Failure, context, places, supervisor};
 use crate::config::{Config, LogFormat};
 use crate::deliver;
 use crate::deliver::syslog::Forwarder;
@@ -20,8 +20,8 @@ use crate::health::endpoint::{Endpoint, EndpointError};
 use crate::observe::audit::Event;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Metrics, Observed};
+use crate::outbox::Claim;
 use crate::pipeline::{Pipeline, PipelineError};
-use crate::publish::Claim;
 use crate::receive::{Dicom, Hl7, Web};
 use chrono::Utc;
 use sheathline_net::serve::{Live, Prepared as Ports, Served};
@@ -67,23 +67,23 @@ fn log(config: &Config, metrics: &Arc<Metrics>) {
 
 /// `serve`: runs until SIGTERM, SIGINT, or a store in doubt. SIGHUP reads the configuration again.
 pub(super) fn serve(file: &Path) -> Result<(), Failure> {
-    let config = open::config(file)?;
+    let config = context::config(file)?;
     receives_something(&config)?;
     places::check(&config)?;
-    let observed = open::observed(&config)?;
+    let observed = context::observed(&config)?;
     log(&config, &observed.metrics);
     tell_exposed(&config, None);
-    for what in open::readable_tokens(&config) {
+    for what in context::readable_tokens(&config) {
         tracing::warn!(code = "token-file-readable", "{what}");
     }
-    let store = open::owner(&config)?;
+    let store = context::owner(&config)?;
     let metrics = Arc::clone(&observed.metrics);
     store.on_commit(move |took| metrics.committed(took));
     // Before the first message of this start, which is to be sent.
-    let forwarder = open::forwarder(&config, &store, &observed)?;
+    let forwarder = context::forwarder(&config, &store, &observed)?;
     let publications = watch::Sender::new(0);
-    let pipeline =
-        open::pipeline(&config, store.clone(), observed.clone())?.announcing(publications.clone());
+    let pipeline = context::pipeline(&config, store.clone(), observed.clone())?
+        .announcing(publications.clone());
     if let Some(trail) = &observed.trail
         && !trail.write(&[(Utc::now(), Event::Started)])
     {
@@ -139,10 +139,10 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     supervisor::ready(&running.health);
     runtime.spawn(supervisor::watch(Arc::clone(&running.health)));
     let why = loop {
-        match runtime.block_on(signals.until_told(&running.store, &running.observed)) {
-            Told::Stop(why) => break why,
-            Told::Reload => running = running.reload(&runtime, file)?,
-            Told::LookAtFiles => running.look_at_files(&runtime),
+        match runtime.block_on(signals.until_ordered(&running.store, &running.observed)) {
+            Order::Stop(why) => break why,
+            Order::Reload => running = running.reload(&runtime, file)?,
+            Order::LookAtFiles => running.look_at_files(&runtime),
         }
     };
     let done = running.stop(&runtime, why);
@@ -257,7 +257,7 @@ impl Running {
 
     /// Reads everything that the configuration names, and changes nothing.
     fn prepare(&self, runtime: &Runtime, file: &Path) -> Result<Prepared, Failure> {
-        let wanted = open::config(file)?;
+        let wanted = context::config(file)?;
         let config = self.config.reloaded(&wanted);
         receives_something(&config)?;
         let ours = self.addresses();
@@ -279,7 +279,7 @@ impl Running {
             change?
         };
         Ok(Prepared {
-            pipeline: open::pipeline(&config, self.store.clone(), self.observed.clone())?
+            pipeline: context::pipeline(&config, self.store.clone(), self.observed.clone())?
                 .announcing(self.publications.clone())
                 .holding(Arc::clone(&self.outbox)),
             dicom,
@@ -348,7 +348,7 @@ fn take_outbox(pipeline: &Pipeline, observed: &Observed) -> Result<(), Failure> 
             }
             Ok(())
         }
-        Err(error) => Err(Failure::from(error).advised(open::OUTBOX)),
+        Err(error) => Err(Failure::from(error).advised(context::OUTBOX)),
         Ok(()) => Ok(()),
     }
 }

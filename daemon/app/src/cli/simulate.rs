@@ -1,7 +1,7 @@
 //! `simulate`: the promises of the comparison on invented patients.
 
 use super::args::SimulateArgs;
-use super::{Code, Failure, open, print};
+use super::{Code, Failure, context, print};
 use sheathline_model::assess::{Parameters, QuestionError};
 use sheathline_model::simulate::{
     self, Hands, MAX_BASELINE_EXAMS, Plan, RISES_MM, Row, Rule, SITUATION_RISES_MM, Scenario,
@@ -51,7 +51,7 @@ impl Hands for Threads {
 pub(super) fn simulate(args: &SimulateArgs) -> Result<(), Failure> {
     let cells = cells(args)?;
     let parameters = match &args.config.config {
-        Some(path) => open::config(path)?.baseline,
+        Some(path) => context::config(path)?.baseline,
         None => Parameters::default(),
     };
     let plan = Plan {

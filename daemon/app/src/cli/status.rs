@@ -4,7 +4,7 @@
 mod deliveries;
 
 use super::args::StatusArgs;
-use super::{Code, Failure, look, open, print};
+use super::{Code, Failure, context, inspect, print};
 use crate::config::{Config, Effective};
 use crate::health::needs::Needed;
 use crate::pipeline::Sum;
@@ -111,13 +111,14 @@ pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
     if args.probe {
         return probe(&args.config.config);
     }
-    let config =
-        open::config(&args.config.config).map_err(|failure| match probe(&args.config.config) {
+    let config = context::config(&args.config.config).map_err(|failure| {
+        match probe(&args.config.config) {
             Ok(()) => {
                 failure.advised("\nthe daemon is ready, with the configuration that it took before")
             }
             Err(_) => failure,
-        })?;
+        }
+    })?;
     let daemon = ask(&config);
     let verdict = verdict(&daemon);
     let status = gather(&config, daemon)?;
@@ -161,9 +162,9 @@ fn needs(
 /// Asks the daemon alone. It may run on with an earlier configuration than the one that lies there, so a
 /// mistake in that is none of the daemon.
 fn probe(file: &Path) -> Result<(), Failure> {
-    let (config, mistakes) = Effective::as_far_as_good(&open::layers(file)?);
+    let (config, mistakes) = Effective::as_far_as_good(&context::layers(file)?);
     match ask(&config.config) {
-        Daemon::Unknown if !mistakes.is_empty() => Err(open::all(&mistakes)),
+        Daemon::Unknown if !mistakes.is_empty() => Err(context::all(&mistakes)),
         Daemon::Unknown => Err(Failure::configuration(
             "nobody can be asked: [observe] listen names no address with a port",
         )),
@@ -186,7 +187,7 @@ fn verdict(daemon: &Daemon) -> Result<(), Failure> {
 }
 
 fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
-    let store = open::guest(config)?;
+    let store = context::guest(config)?;
     let overview = store.read(overview::overview)?;
     let backlog = store.read(backlog::backlog)?;
     let trouble = |of| -> Result<_, Failure> {
@@ -208,7 +209,7 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
     Ok(Status {
         version: env!("CARGO_PKG_VERSION"),
         daemon,
-        objects: look::sum(&store)?,
+        objects: inspect::sum(&store)?,
         last_received: overview.last_received,
         quarantined_by_reason: overview.quarantined,
         exams_by_status: overview.exams,

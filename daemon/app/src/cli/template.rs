@@ -1,7 +1,7 @@
 //! Commands for whoever writes templates and dictionaries: `template check`, `template try`.
 
 use super::args::TemplateCommand;
-use super::{Code, Failure, ask, open, print};
+use super::{Code, Failure, context, offline, print};
 use serde::Serialize;
 use sheathline_model::domain::Mistake;
 use sheathline_model::reading::{Rules, read_object};
@@ -31,9 +31,9 @@ fn check(file: &Path, json: bool) -> Result<(), Failure> {
         },
         Err(mistakes) if json => {
             mistakes.iter().try_for_each(print::json)?;
-            return Err(ask::how_many(&mistakes).told_of(file.display()));
+            return Err(offline::how_many(&mistakes).told_of(file.display()));
         }
-        Err(mistakes) => return Err(open::all(&mistakes)),
+        Err(mistakes) => return Err(context::all(&mistakes)),
     };
     print::line(format_args!(
         "{}: no mistakes found; {} templates, {} codes explained",
@@ -49,7 +49,7 @@ fn check(file: &Path, json: bool) -> Result<(), Failure> {
 
 /// The built-in templates and vocabulary with one file more; every mistake in it at once.
 fn with(file: &Path) -> Result<Result<Templates, Vec<Mistake>>, Failure> {
-    let text = open::text_of(file)?;
+    let text = context::text_of(file)?;
     // A dictionary has terms, words and rules; whatever else stands in a file, a template has.
     let is_dictionary = text.parse::<toml::Table>().is_ok_and(|table| {
         let mut keys = table.keys();
@@ -65,14 +65,14 @@ fn with(file: &Path) -> Result<Result<Templates, Vec<Mistake>>, Failure> {
 
 /// Reads reports with the file in use; exit 1 when one of them gave no value.
 fn try_on(file: &Path, paths: &[PathBuf], json: bool) -> Result<(), Failure> {
-    let templates = with(file)?.map_err(|mistakes| open::all(&mistakes))?;
+    let templates = with(file)?.map_err(|mistakes| context::all(&mistakes))?;
     let rules = Rules::new(templates);
     let mut without = 0;
-    for path in open::files(paths)? {
+    for path in context::files(paths)? {
         let bytes = std::fs::read(&path).map_err(|e| Failure::at(&path, e))?;
         let reading = read_object(&bytes, None, "", &rules);
         without += usize::from(!reading.measurements.iter().any(|one| one.usable));
-        ask::show(&path, &reading, json)?;
+        offline::show(&path, &reading, json)?;
     }
     match without {
         0 => Ok(()),

@@ -2,7 +2,7 @@
 //! explain them. It drafts no meaning: a draft that is wrong for one code reads left eyes as right.
 
 use super::args::UnmappedArgs;
-use super::{Failure, open, print};
+use super::{Failure, context, print};
 use serde::Serialize;
 use sheathline_model::domain::{ObjectReading, Remark, RemarkCode, Unexplained};
 use sheathline_store::{objects, readings};
@@ -66,8 +66,8 @@ struct Count {
 
 /// `unmapped`, over the whole store, commonest first.
 pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
-    let store = open::guest(&config)?;
+    let config = context::config(&args.config.config)?;
+    let store = context::guest(&config)?;
     let mut counts: BTreeMap<(String, String), Count> = BTreeMap::new();
     let mut before = 0;
     store.read(|view| {

@@ -171,7 +171,7 @@ impl ArchiveSettings {
             },
             window_days: self.window_days,
             answers_max: self.answers_max,
-            quiet_after_days: self.quiet_after_days(),
+            current_days: self.current_days(),
             object_bytes_max: ours.max_object_bytes,
         })
     }
@@ -183,7 +183,7 @@ impl ArchiveSettings {
             ae_title,
             archive: self.name.clone(),
             default_issuer: self.issuer(ours),
-            quiet_after_days: self.quiet_after_days(),
+            current_days: self.current_days(),
         })
     }
 
@@ -192,7 +192,7 @@ impl ArchiveSettings {
         own.unwrap_or(&ours.default_issuer).clone()
     }
 
-    fn quiet_after_days(&self) -> Option<u32> {
+    fn current_days(&self) -> Option<u32> {
         (!self.deliver).then_some(self.current_days)
     }
 }

@@ -115,9 +115,9 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, operators: &[Row], de
     spellings(raws, DEVICE, &roster.devices, devices);
 }
 
-type Told = (Option<f64>, Option<f64>);
+type Stated = (Option<f64>, Option<f64>);
 
-fn pairs<'r>(raws: &mut [Raw<'_>], table: &str, rows: impl Iterator<Item = (Told, &'r Row)>) {
+fn pairs<'r>(raws: &mut [Raw<'_>], table: &str, rows: impl Iterator<Item = (Stated, &'r Row)>) {
     for ((offset, error), row) in rows {
         let (there, missing, example) = match (offset, error) {
             (Some(_), None) => ("offset", "standard_error", "0.05"),

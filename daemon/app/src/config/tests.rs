@@ -625,12 +625,12 @@ fn an_archive_is_what_its_keys_say() {
     };
     assert_eq!((way.node.calling.as_str(), &way.node.tls), ("OURS", &None));
     assert_eq!(
-        (plain.default_issuer.as_str(), plain.quiet_after_days),
+        (plain.default_issuer.as_str(), plain.current_days),
         ("H", Some(30))
     );
     assert_eq!(of("default_issuer = \"\"").default_issuer, "");
-    assert_eq!(of("current_days = 0").quiet_after_days, Some(0));
-    assert_eq!(of("deliver = true").quiet_after_days, None);
+    assert_eq!(of("current_days = 0").current_days, Some(0));
+    assert_eq!(of("deliver = true").current_days, None);
     let hours = of("hours = \"22:00-6:00\"").pace.hours;
     assert_eq!(hours.unwrap().to_string(), "22:00-06:00");
     let full =

@@ -2,8 +2,8 @@
 //! the result is flagged: whoever may read the outbox finds it there.
 
 use super::{Carrier, unformed};
+use crate::outbox::folder_name;
 use crate::parcel::Parcel;
-use crate::publish::folder_name;
 use serde::Serialize;
 use sheathline_model::results::Envelope;
 use sheathline_net::connect::node::HttpWay;

@@ -11,8 +11,8 @@
 use super::Carrier;
 use crate::observe::Observed;
 use crate::observe::audit::{Event, Facts, Receiver};
+use crate::outbox;
 use crate::parcel;
-use crate::publish;
 use crate::routes::retry::Retry;
 use chrono::{DateTime, Utc};
 use sheathline_model::results::Content;
@@ -223,7 +223,7 @@ impl Worker {
                     .ok()
                     .map(|content: Content| content.exam.study_instance_uid),
                 instance: None,
-                number: Some(publish::folder_name(&row.exam_id, row.version)),
+                number: Some(outbox::folder_name(&row.exam_id, row.version)),
             },
         }
     }
@@ -308,7 +308,7 @@ impl Worker {
         row: Option<ResultRow>,
     ) -> Result<Step, StoreError> {
         if let Some(row) = row {
-            self.store.write(move |tx| publish::set_aside(tx, &row))?;
+            self.store.write(move |tx| outbox::set_aside(tx, &row))?;
         }
         let failed = Failed {
             stage: Stage::Form.to_string(),

@@ -140,7 +140,7 @@ impl Manifest {
     pub fn new(identified: bool) -> Self {
         Manifest {
             schema: SCHEMA.to_owned(),
-            software: super::told::SOFTWARE.to_owned(),
+            software: super::stored::SOFTWARE.to_owned(),
             notice: sheathline_model::results::cautions::NOT_A_DEVICE.to_owned(),
             identified,
             deidentified: None,

@@ -3,7 +3,7 @@
 //! # From the store to the files
 //!
 //! ```text
-//!  store ──walk──> Told, Received ──tables──> Row ──Held──> changed rows ──Transform──> folder
+//!  store ──walk──> StoredResult, Received ──tables──> Row ──Held──> changed rows ──Transform──> folder
 //!  store ──said──> Spoken ───────────tables──> Row ──Newest─> changed rows ──Transform──> folder
 //! ```
 //!
@@ -31,8 +31,8 @@ pub mod dictionary;
 pub mod manifest;
 pub mod package;
 pub mod row;
+pub mod stored;
 pub mod tables;
-pub mod told;
 
 mod csv_file;
 pub mod error;

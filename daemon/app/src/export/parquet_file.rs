@@ -34,7 +34,7 @@ impl<W: Write + Send> ParquetFile<W> {
             .set_compression(Compression::ZSTD(ZstdLevel::default()))
             .set_key_value_metadata(Some(vec![KeyValue::new(
                 "written_by".to_owned(),
-                super::told::SOFTWARE.to_owned(),
+                super::stored::SOFTWARE.to_owned(),
             )]))
             .build();
         Ok(ParquetFile {

@@ -13,7 +13,7 @@ use super::said::{self, Newest};
 use super::tables::{Table, of_object, of_result};
 use super::walk;
 use sheathline_model::legible;
-use sheathline_store::{Store, people, readings, results};
+use sheathline_store::{Store, annotations, readings, results};
 use std::collections::BTreeSet;
 use std::path::Path;
 
@@ -124,7 +124,7 @@ pub(super) fn through(store: &Store) -> Result<Through, ExportError> {
             result_key: results::key_at(conn, result)?.unwrap_or_default(),
             reading,
             reading_object: object.0,
-            entry: people::newest_number(conn)?,
+            entry: annotations::newest_number(conn)?,
         })
     })?)
 }

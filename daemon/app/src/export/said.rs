@@ -9,18 +9,18 @@ use super::folder::Folder;
 use super::manifest::{Format, Through};
 use super::row::Row;
 use super::run::rows_of;
+use super::stored::{Ended, Spoken};
 use super::tables::{Table, of_entry};
-use super::told::{Ended, Spoken};
 use crate::export::cell::Cell;
 use crate::known::content_of;
 use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
+use sheathline_model::annotations::{Entry, Said};
 use sheathline_model::assess::Reason;
 use sheathline_model::domain::PatientKey;
-use sheathline_model::entries::{Entry, Said};
 use sheathline_model::history::{Made, Places};
 use sheathline_model::results::Content;
-use sheathline_store::{Store, StoreError, View, identities, people, results};
+use sheathline_store::{Store, StoreError, View, annotations, identity, results};
 use std::collections::BTreeMap;
 
 /// Ids in memory at a time.
@@ -44,7 +44,7 @@ pub(super) fn each(
         id: String::new(),
     };
     loop {
-        let page = store.read(|conn| people::ids_after(conn, &place, PAGE))?;
+        let page = store.read(|conn| annotations::ids_after(conn, &place, PAGE))?;
         let Some(last) = page.last() else {
             return Ok(());
         };
@@ -58,9 +58,9 @@ pub(super) fn each(
 
 /// The entries under one id. A correction stands under the id of what it corrects.
 fn of_id(conn: &View, key: &PatientKey, until: &Through) -> Result<Vec<One>, StoreError> {
-    let mut entries = people::of_patient(conn, key)?;
+    let mut entries = annotations::of_patient(conn, key)?;
     entries.retain(|one| one.id <= until.entry);
-    let person = identities::person(conn, key)?;
+    let person = identity::person(conn, key)?;
     let mut exams = Vec::new();
     let mut newest = None;
     for id in &person.ids {

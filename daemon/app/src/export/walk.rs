@@ -3,7 +3,7 @@
 
 use super::ExportError;
 use super::run::Watch;
-use super::told::{Arrival, Received, Told, parameters_key};
+use super::stored::{Arrival, Received, StoredResult, parameters_key};
 use crate::known::content_of;
 use sheathline_model::domain::PatientKey;
 use sheathline_store::objects::ObjectId;
@@ -24,9 +24,9 @@ pub struct Step {
     /// As it is stored.
     pub row: ResultRow,
     /// What it says; `None` when the row is damaged, which a further version makes good.
-    pub told: Option<Told>,
+    pub told: Option<StoredResult>,
     /// What the newest sound version before it says; asked for only by [`versions`].
-    pub before: Option<Told>,
+    pub before: Option<StoredResult>,
 }
 
 /// The versions after a number, in the order they became known.
@@ -96,7 +96,11 @@ fn of_patients(
     })
 }
 
-fn sound_before(conn: &View, exam: &str, mut version: u32) -> Result<Option<Told>, StoreError> {
+fn sound_before(
+    conn: &View,
+    exam: &str,
+    mut version: u32,
+) -> Result<Option<StoredResult>, StoreError> {
     while let Some(row) = results::before(conn, exam, version)? {
         if let Some(told) = told(conn, &row)? {
             return Ok(Some(told));
@@ -110,7 +114,7 @@ fn step(
     conn: &View,
     number: i64,
     row: ResultRow,
-    before: Option<Told>,
+    before: Option<StoredResult>,
 ) -> Result<Step, StoreError> {
     Ok(Step {
         number,
@@ -121,7 +125,7 @@ fn step(
     })
 }
 
-fn told(conn: &View, row: &ResultRow) -> Result<Option<Told>, StoreError> {
+fn told(conn: &View, row: &ResultRow) -> Result<Option<StoredResult>, StoreError> {
     let Ok(content) = content_of(row) else {
         return Ok(None);
     };
@@ -141,7 +145,7 @@ fn told(conn: &View, row: &ResultRow) -> Result<Option<Told>, StoreError> {
             arrivals.insert(uid.clone(), arrival);
         }
     }
-    Ok(Some(Told {
+    Ok(Some(StoredResult {
         version: row.version,
         recorded_at: row.created_at,
         key: row.key.clone(),

@@ -41,7 +41,7 @@ pub struct History {
     pub asked: String,
     /// As long as it comes from nowhere else, results of its exam are not delivered if that was more
     /// than so many days old; `None`: they are.
-    pub quiet_after_days: Option<u32>,
+    pub current_days: Option<u32>,
 }
 
 /// What is told of an object that the store does not take. Whoever tries the same again by itself must
@@ -76,9 +76,9 @@ impl Packed {
         Ok(match history {
             Some(History {
                 asked,
-                quiet_after_days,
+                current_days,
             }) => Packed {
-                object: incoming.quiet_after(*quiet_after_days),
+                object: incoming.quiet_after(*current_days),
                 asked: Some(asked.clone()),
             },
             None => Packed {

@@ -16,9 +16,9 @@ pub use metrics::Metrics;
 use audit::{Event, Facts};
 use outbox::OutboxState;
 use refused::Refusing;
-use sheathline_model::persons::Statement;
+use sheathline_model::identity::Statement;
 use sheathline_store::facts::ObjectFacts;
-use sheathline_store::identities::Recorded;
+use sheathline_store::identity::Recorded;
 use std::sync::Arc;
 
 /// What a stage tells what it did. The default counts for nobody.

@@ -5,15 +5,15 @@ use super::{Pipeline, PipelineError};
 use crate::observe;
 use crate::observe::audit::message::Outcome;
 use crate::observe::audit::{Event, Facts};
-use crate::publish;
+use crate::outbox;
 use chrono::{DateTime, Utc};
+use sheathline_model::annotations::Entry;
 use sheathline_model::domain::{Disposition, PatientKey};
-use sheathline_model::entries::Entry;
 use sheathline_model::results::Content;
+use sheathline_store::annotations;
 use sheathline_store::audited::{Audited, Untold};
 use sheathline_store::facts::{self, ObjectFacts};
-use sheathline_store::identities::{self, Recorded};
-use sheathline_store::people;
+use sheathline_store::identity::{self, Recorded};
 use sheathline_store::readings::StoredDisposition;
 use sheathline_store::results::ResultRow;
 use sheathline_store::{StoreError, View};
@@ -31,8 +31,8 @@ impl Pipeline {
         match self.observed.trail {
             Some(_) => Ok(self.store.write(|tx| {
                 facts::AUDITED.begin(tx)?;
-                identities::AUDITED.begin(tx)?;
-                people::AUDITED.begin(tx)
+                identity::AUDITED.begin(tx)?;
+                annotations::AUDITED.begin(tx)
             })?),
             None => Ok(()),
         }
@@ -59,7 +59,7 @@ impl Pipeline {
                 None
             }
         };
-        self.tell_rows(identities::AUDITED, identities::untold, |one| one.id, event)
+        self.tell_rows(identity::AUDITED, identity::untold, |one| one.id, event)
     }
 
     /// Tells of everything that people said since it last did, to whichever process; `false` if the
@@ -76,7 +76,12 @@ impl Pipeline {
                 None
             }
         };
-        self.tell_rows(people::AUDITED, people::untold, |one| one.id, event)
+        self.tell_rows(
+            annotations::AUDITED,
+            annotations::untold,
+            |one| one.id,
+            event,
+        )
     }
 
     /// Tells of rows after the last one told of, some at a time, until none is left. A row without an
@@ -124,7 +129,7 @@ impl Pipeline {
                     patient: Some(patient.unwrap_or_else(|| row.patient.clone())),
                     study: content.map(|content| content.exam.study_instance_uid),
                     instance: None,
-                    number: Some(publish::folder_name(&row.exam_id, row.version)),
+                    number: Some(outbox::folder_name(&row.exam_id, row.version)),
                 },
             }
         };

@@ -7,7 +7,7 @@ use sheathline_model::domain::{
 use sheathline_store::namesakes::{self, Born};
 use sheathline_store::objects::{self, ObjectId, Slim};
 use sheathline_store::readings::{self, StoredDisposition};
-use sheathline_store::{StoreError, Tx, patients};
+use sheathline_store::{StoreError, Tx, assessment_queue};
 
 /// What became of an object that was read.
 pub(super) struct Filed {
@@ -46,7 +46,7 @@ pub(super) fn file(
         .map(|remark| remark.code.to_string());
     let after = reading.patient.map(|patient| patient.key);
     for key in before.iter().chain(after.iter()) {
-        patients::mark_dirty(tx, key, Utc::now())?;
+        assessment_queue::mark_dirty(tx, key, Utc::now())?;
     }
     hints.mark_changed(tx)?;
     Ok(Filed {
@@ -79,7 +79,7 @@ impl Hints {
         for (key, before) in self.0 {
             if namesakes::born(tx, &key)? != before {
                 for other in namesakes::others(tx, &key)? {
-                    patients::mark_dirty(tx, &other, Utc::now())?;
+                    assessment_queue::mark_dirty(tx, &other, Utc::now())?;
                 }
             }
         }

@@ -3,7 +3,7 @@
 use super::renderings::{self, Renderings};
 use super::{Pipeline, PipelineError};
 use crate::observe::outbox::Unwritable;
-use crate::publish::{self, Pass, PublishError, Waits};
+use crate::outbox::{self, Pass, PublishError, Waits};
 use chrono::Utc;
 use sheathline_store::results::ResultRow;
 use sheathline_store::{StoreError, trouble};
@@ -83,7 +83,7 @@ impl Pipeline {
                 let tell = |rows: &[ResultRow]| self.tell_published(rows);
                 let to = &self.destinations;
                 let some =
-                    publish::publish_some(&self.store, &self.outbox, &mut pass, renderer, tell, to);
+                    outbox::publish_some(&self.store, &self.outbox, &mut pass, renderer, tell, to);
                 // Also after an error: the others are published.
                 if !matches!(some, Ok(None)) {
                     self.publications

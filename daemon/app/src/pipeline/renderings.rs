@@ -1,8 +1,8 @@
 //! The files of one result, from its row and, for the picture, from the patient's other results.
 
 use crate::known::{content_of, latest_results};
+use crate::outbox::Files;
 use crate::parcel::envelope;
-use crate::publish::Files;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::render::trend::Trend;
 use sheathline_model::render::{csv, html, pdf, text};

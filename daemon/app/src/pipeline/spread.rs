@@ -2,7 +2,7 @@
 
 use super::{Pipeline, PipelineError};
 use chrono::Utc;
-use sheathline_store::{identities, patients};
+use sheathline_store::{assessment_queue, identity};
 
 /// Ids marked in one commit, so that what is received never waits long for it.
 const IDS_A_COMMIT: usize = 512;
@@ -10,7 +10,7 @@ const IDS_A_COMMIT: usize = 512;
 impl Pipeline {
     /// Marks everybody whom new statements about ids concern.
     pub(super) fn spread_stated(&self) -> Result<(), PipelineError> {
-        let Some(concerned) = self.store.read(identities::concerned)? else {
+        let Some(concerned) = self.store.read(identity::concerned)? else {
             return Ok(());
         };
         if concerned.unsettled {
@@ -37,11 +37,11 @@ impl Pipeline {
             self.store.write(move |tx| {
                 for (key, mark) in &some {
                     match mark {
-                        Mark::Gone => patients::unmark(tx, key)?,
-                        Mark::Assessed => patients::mark_dirty(tx, key, Utc::now())?,
+                        Mark::Gone => assessment_queue::unmark(tx, key)?,
+                        Mark::Assessed => assessment_queue::mark_dirty(tx, key, Utc::now())?,
                     }
                 }
-                last.map_or(Ok(()), |last| identities::note_spread(tx, last))
+                last.map_or(Ok(()), |last| identity::note_spread(tx, last))
             })?;
         }
         Ok(())

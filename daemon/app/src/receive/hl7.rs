@@ -20,7 +20,7 @@ use sheathline_net::dicom::refusal::Refusal;
 use sheathline_net::hl7::Message;
 use sheathline_net::mllp::{Blocks, framed};
 use sheathline_net::serve::{End, Happened, Now, Peer, Ports, Service};
-use sheathline_store::identities::{self, Recorded};
+use sheathline_store::identity::{self, Recorded};
 use sheathline_store::{Store, StoreError};
 use std::net::IpAddr;
 use std::time::Duration;
@@ -266,7 +266,7 @@ async fn keep(
     let kept = shared.store.write_async(move |tx| {
         let mut repeats = Vec::new();
         for one in &all {
-            if !identities::state(tx, one, now)? {
+            if !identity::state(tx, one, now)? {
                 repeats.push(observe::identity(one));
             }
         }

@@ -60,7 +60,7 @@ pub(super) async fn store(shared: &Shared, from: From<'_>, uid: &str, bytes: Vec
         name,
         history: from.history.map(|title| History {
             asked: uid.to_owned(),
-            quiet_after_days: title.quiet_after_days,
+            current_days: title.current_days,
         }),
         telling: Telling::All,
     };

@@ -10,7 +10,7 @@ use crate::config::{DicomSettings, WebSettings};
 use crate::intake::{Intake, Name, Unfit};
 use crate::observe::refused::Reason;
 use crate::observe::{Observed, refused as told_refused};
-use answer::{Answer, Told, refusal, stored};
+use answer::{Answer, PartAnswer, refusal, stored};
 use http_body_util::BodyExt;
 use hyper::body::Incoming;
 use hyper::header::{AUTHORIZATION, CONTENT_LENGTH, CONTENT_TYPE};
@@ -286,7 +286,7 @@ async fn store(
     from: &Sender,
     shared: &Web,
     deadline: Instant,
-) -> Result<(Vec<Told>, Share), Refused> {
+) -> Result<(Vec<PartAnswer>, Share), Refused> {
     let peer = from.peer;
     // The rules may have changed since it connected.
     if !shared.allows(peer) {
@@ -301,7 +301,7 @@ async fn store(
     let mut parts = parts_of(&request, shared)?;
     let idle = Duration::from_secs(shared.settings.idle_timeout_s);
     let mut body = request.into_body();
-    let mut told: Vec<Told> = Vec::new();
+    let mut told: Vec<PartAnswer> = Vec::new();
     let mut no_files = 0;
     let mut received = 0_u64;
     let memory = shared.memory.nothing(Party::of(peer));

@@ -24,7 +24,7 @@ pub struct Archive {
     pub answers_max: usize,
     /// Results of exams that came from here alone and were more than so many days old are not
     /// delivered; `None`: everything is.
-    pub quiet_after_days: Option<u32>,
+    pub current_days: Option<u32>,
     /// Bytes of an object at most.
     pub object_bytes_max: u64,
 }
@@ -77,8 +77,8 @@ pub struct HistoryTitle {
     pub archive: String,
     /// Issuer of patient ids when a report names none.
     pub default_issuer: String,
-    /// As [`Archive::quiet_after_days`].
-    pub quiet_after_days: Option<u32>,
+    /// As [`Archive::current_days`].
+    pub current_days: Option<u32>,
 }
 
 impl Way {

@@ -1,6 +1,7 @@
 //! One exam against the exams before it, step by step.
 
 use super::answer::{Assessment, Basis, Fit, Row, Rows};
+use super::arithmetic::arithmetic;
 use super::covariance::Point;
 use super::doubts;
 use super::eligible::{Earlier, Events, Session, expired, same_borders, same_modality};
@@ -11,7 +12,6 @@ use super::predict::{Field, Prediction, predict};
 use super::screen::screen;
 use super::summary::Summary;
 use super::verdict::{Expectation, asymmetry, rows, worst};
-use super::working::arithmetic;
 use super::{Modality, Parameters, PerEye, Status, growth, remarks};
 use crate::domain::{Event, Eye, Label};
 use chrono::NaiveDate;

@@ -9,6 +9,7 @@
 
 mod after_event;
 mod answer;
+mod arithmetic;
 mod chain;
 mod compare;
 mod course;
@@ -37,7 +38,6 @@ mod threshold;
 mod trend;
 mod verdict;
 pub mod words;
-mod working;
 
 #[cfg(test)]
 mod tests;

@@ -5,7 +5,7 @@
     reason = "only tests come here"
 )]
 
-use super::{Patient, Told};
+use super::{Patient, Reported};
 use crate::assess::{Exam, History, KnownErrors, Modality, Parameters, PerEye, Subject as Person};
 use crate::domain::{Label, Millimetres, Moment};
 use crate::simulate::Dice;
@@ -50,13 +50,13 @@ pub fn department(seed: u64, patients: u64, exams: u64, devices: u64) -> Vec<Pat
             let id = format!("E{at}");
             told.insert(
                 id.clone(),
-                Told {
+                Reported {
                     performed_at: Some(Moment {
                         local: day.and_hms_opt(9, 30, 0).unwrap(),
                         offset_s: None,
                     }),
                     repeats: repeats.to_vec(),
-                    ..Told::default()
+                    ..Reported::default()
                 },
             );
             all.push(Exam {

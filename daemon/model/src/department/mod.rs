@@ -42,7 +42,7 @@ pub use enough::{Enough, NotEnough};
 pub use interval::{Interval, Quantile};
 pub use lines::Line;
 pub use offsets::{Against, Offset, Predicted};
-pub use patient::{Patient, Persons, Told};
+pub use patient::{Patient, Persons, Reported};
 pub use promise::{Beside, MeanSquare, Promise};
 pub use scatters::{Own, Scatter};
 pub use statistics::{

@@ -16,12 +16,12 @@ pub struct Patient {
     /// Results by exam id.
     pub answers: BTreeMap<String, Assessment>,
     /// What is told of each exam, by exam id.
-    pub told: BTreeMap<String, Told>,
+    pub told: BTreeMap<String, Reported>,
 }
 
 /// What the reports of one exam tell beside the widths.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Told {
+pub struct Reported {
     /// When it was done.
     pub performed_at: Option<Moment>,
     /// Single readings of one eye in one plane, mm; two or more in each group.
@@ -62,9 +62,9 @@ impl Patient {
         let mut exams = results::exams(known, site);
         exams.retain(|exam| !exam.modality.is_foreign() && !exam.is_date_doubted());
         let ours: BTreeSet<&String> = exams.iter().map(|exam| &exam.id).collect();
-        let mut told: BTreeMap<String, Told> = exams
+        let mut told: BTreeMap<String, Reported> = exams
             .iter()
-            .map(|exam| (exam.id.clone(), Told::of(exam, site)))
+            .map(|exam| (exam.id.clone(), Reported::of(exam, site)))
             .collect();
         let persons = results::histories(known, site).into_iter();
         let patients = persons
@@ -92,12 +92,12 @@ impl Patient {
     }
 }
 
-impl Told {
-    fn of(exam: &history::Exam, site: &Site) -> Told {
-        let mut told = Told {
+impl Reported {
+    fn of(exam: &history::Exam, site: &Site) -> Reported {
+        let mut told = Reported {
             performed_at: Some(exam.performed_at),
             repeats: repeats(exam),
-            ..Told::default()
+            ..Reported::default()
         };
         let values = exam.measurements.iter().map(|one| &one.value);
         for value in values.filter(|value| counts(value)) {

@@ -5,7 +5,7 @@ use super::interval::{Interval, Quantile, mean_interval, needed_for, quantile, s
 use super::patient::Patient;
 use crate::assess::{Assessment, Exam, rounded};
 use crate::domain::Border;
-use crate::published::{self, PublishedNorm};
+use crate::literature::{self, PublishedNorm};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -134,7 +134,7 @@ fn of(definition: Option<Border>, band: usize, mut means: Vec<f64>, exams: usize
         p5_mm: share(0.05),
         median_mm: share(0.5),
         p95_mm: share(0.95),
-        published: published::beside(None, Some(f64::midpoint(from, to))).norms,
+        published: literature::beside(None, Some(f64::midpoint(from, to))).norms,
     }
 }
 

@@ -8,7 +8,7 @@ use super::enough::Enough;
 use super::learning::{Learning, learning};
 use super::offsets::Against;
 use super::pairs::Stable;
-use super::patient::{Patient, Told};
+use super::patient::{Patient, Reported};
 use super::promise::{Beside, Kept};
 use super::reference::{Band, Bands};
 use super::subject::{Names, Subject};
@@ -208,7 +208,7 @@ impl Collector {
             .filter_map(|(exam, answer)| Some((exam, answer.rows.leading()?.comparison?.z)))
             .map(|(exam, z)| (exam.id.as_str(), z))
             .collect();
-        let nothing = Told::default();
+        let nothing = Reported::default();
         let mut any = false;
         for exam in exams {
             let told = patient.told.get(&exam.id).unwrap_or(&nothing);
@@ -240,7 +240,7 @@ impl Collector {
         Ok(())
     }
 
-    fn row(&mut self, exam: &Exam, told: &Told, z: Option<f64>) {
+    fn row(&mut self, exam: &Exam, told: &Reported, z: Option<f64>) {
         if self.period.to.is_some_and(|to| exam.date > to) {
             return;
         }
@@ -259,7 +259,7 @@ impl Collector {
         });
     }
 
-    fn tell(&mut self, exam: &Exam, told: &Told) {
+    fn tell(&mut self, exam: &Exam, told: &Reported) {
         let operator = self.names.operator(exam.known_operator());
         let device = self.names.device(exam.known_device());
         if !told.repeats.is_empty() {

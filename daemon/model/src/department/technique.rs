@@ -2,7 +2,7 @@
 
 use super::enough::Enough;
 use super::interval::{Interval, wilson};
-use super::patient::Told;
+use super::patient::Reported;
 use super::subject::Subject;
 use crate::assess::rounded;
 use serde::Serialize;
@@ -77,7 +77,7 @@ pub(super) struct Values {
 }
 
 impl Values {
-    pub(super) fn add(&mut self, told: &Told) {
+    pub(super) fn add(&mut self, told: &Reported) {
         self.exams += 1;
         self.values += told.values;
         self.without_eye += told.without_eye;

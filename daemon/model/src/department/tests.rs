@@ -283,11 +283,11 @@ fn persons(scenario: Scenario, count: u64, seed: u64) -> Vec<Patient> {
             patient: asked.patient,
             exams: asked.exams,
         };
-        let told = |exam: &crate::assess::Exam| Told {
+        let told = |exam: &crate::assess::Exam| Reported {
             repeats: Eye::BOTH
                 .map(|eye| exam.eyes.of(eye).iter().map(|length| length.mm()).collect())
                 .to_vec(),
-            ..Told::default()
+            ..Reported::default()
         };
         Patient {
             answers: assess_all(&history, &now).unwrap(),

@@ -3,7 +3,7 @@
 use super::clock::Stamp;
 use super::replacing::Replacing;
 use super::sessions::{self, Part, Session};
-use super::{Identity, modality, told};
+use super::{Identity, modality, remarks};
 use crate::domain::{
     Border, Device, Label, Measurement, Modality, Moment, ObjectReading, OpeningPressure,
     PatientKey, Quantity, Remark, RemarkCode,
@@ -176,7 +176,7 @@ impl Exam {
             ));
         }
         exam.remarks.extend(exam.pooled());
-        exam.remarks.extend(told::of_session(session, replacing));
+        exam.remarks.extend(remarks::of_session(session, replacing));
         if exam.identity.contradictory {
             exam.remarks.push(
                 Remark::of(
@@ -203,8 +203,8 @@ impl Exam {
                 RemarkCode::Superseded,
                 format!("Replaced by report {by}."),
             )),
-            None if replacing.is_in_circle(&uid) => Some(told::in_circle()),
-            None if part.doubted => Some(told::untimed()),
+            None if replacing.is_in_circle(&uid) => Some(remarks::in_circle()),
+            None if part.doubted => Some(remarks::untimed()),
             None => None,
         };
         for value in &mut values {

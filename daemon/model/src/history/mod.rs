@@ -12,9 +12,9 @@ mod exam;
 mod identity;
 mod modality;
 mod other_eye;
+mod remarks;
 mod replacing;
 mod sessions;
-mod told;
 
 pub use critical::critical_factor;
 pub use dated::date_doubt;

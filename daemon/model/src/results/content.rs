@@ -13,9 +13,9 @@ use crate::domain::{
     Quantity, Remark, RemarkCode, Sex,
 };
 use crate::history::{Exam, ExamMeasurement, ObjectUse};
+use crate::identity::{Merge, Person};
+use crate::literature::{self, Published};
 use crate::normalise::Technique;
-use crate::persons::{Merge, Person};
-use crate::published::{self, Published};
 use chrono::{NaiveDate, NaiveTime};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -238,7 +238,7 @@ pub fn content(
     };
     // The published figures are of ultrasound.
     content.context = (context.published && !exam.modality.is_foreign())
-        .then(|| published::beside(content.measured_mm(), content.age_years()));
+        .then(|| literature::beside(content.measured_mm(), content.age_years()));
     content.cautions = cautions::of(&content);
     content.would_change = would_change(&content);
     content

@@ -3,7 +3,7 @@
 use super::{Place, ROUNDS, STRANGE, add, at, contracts, file, keep, key, report, result};
 use crate::objects::{self, ObjectId};
 use crate::readings::{self, StoredDisposition};
-use crate::{StoreError, patients, results};
+use crate::{StoreError, assessment_queue, results};
 use sheathline_model::domain::PatientKey;
 
 contracts! {
@@ -115,21 +115,21 @@ fn patients_differ_in_every_byte_and_are_listed_by_bytes(place: &dyn Place) {
             &report(&patient, &format!("1.{n}"), &format!("9.{n}")),
         );
         store
-            .write(move |tx| patients::mark_dirty(tx, &patient, at(0)))
+            .write(move |tx| assessment_queue::mark_dirty(tx, &patient, at(0)))
             .expect("marked");
     }
     let mut listed = all.clone();
     listed.sort_unstable();
-    let found = store.read(patients::list).expect("read");
+    let found = store.read(assessment_queue::list).expect("read");
     let found: Vec<&str> = found.iter().map(|key| key.id.as_str()).collect();
     assert_eq!(found, listed);
     assert_eq!(
-        store.read(patients::count_dirty).expect("read") as usize,
+        store.read(assessment_queue::count_dirty).expect("read") as usize,
         all.len()
     );
     for id in all {
         let with_id = store
-            .read(|view| patients::with_id(view, id))
+            .read(|view| assessment_queue::with_id(view, id))
             .expect("read");
         assert_eq!(with_id.len(), 1, "{id:?}");
         let of = store
@@ -145,21 +145,25 @@ fn a_patient_marked_again_meanwhile_stays_marked(place: &dyn Place) {
     let mark = |patient: &PatientKey| {
         let patient = patient.clone();
         store
-            .write(move |tx| patients::mark_dirty(tx, &patient, at(0)))
+            .write(move |tx| assessment_queue::mark_dirty(tx, &patient, at(0)))
             .expect("marked");
     };
     mark(&one);
     mark(&two);
-    let seen = store.read(|view| patients::dirty(view, 9)).expect("read");
+    let seen = store
+        .read(|view| assessment_queue::dirty(view, 9))
+        .expect("read");
     mark(&one);
     let cleared = store.write(move |tx| {
-        let cleared = seen.iter().map(|one| patients::clear_dirty(tx, one));
+        let cleared = seen
+            .iter()
+            .map(|one| assessment_queue::clear_dirty(tx, one));
         cleared.collect::<Result<Vec<bool>, _>>()
     });
     let mut cleared = cleared.expect("cleared");
     cleared.sort_unstable();
     assert_eq!(cleared, [false, true]);
-    let is_dirty = |key: &PatientKey| store.read(|view| patients::is_dirty(view, key));
+    let is_dirty = |key: &PatientKey| store.read(|view| assessment_queue::is_dirty(view, key));
     assert!(is_dirty(&one).expect("read") && !is_dirty(&two).expect("read"));
 }
 
@@ -168,26 +172,30 @@ fn who_waits_longest_is_assessed_first(place: &dyn Place) {
     for (n, minutes) in [(1, 30), (2, 10), (3, 20)] {
         let patient = key("", &n.to_string());
         store
-            .write(move |tx| patients::mark_dirty(tx, &patient, at(minutes)))
+            .write(move |tx| assessment_queue::mark_dirty(tx, &patient, at(minutes)))
             .expect("marked");
     }
     let order = || {
-        let waiting = store.read(|view| patients::dirty(view, 9)).expect("read");
+        let waiting = store
+            .read(|view| assessment_queue::dirty(view, 9))
+            .expect("read");
         waiting
             .iter()
             .map(|one| one.key.id.clone())
             .collect::<Vec<_>>()
     };
     assert_eq!(order(), ["2", "3", "1"]);
-    let first = store.read(|view| patients::dirty(view, 1)).expect("read");
+    let first = store
+        .read(|view| assessment_queue::dirty(view, 1))
+        .expect("read");
     store
-        .write(move |tx| patients::wait_longer(tx, &first[0], at(40)))
+        .write(move |tx| assessment_queue::wait_longer(tx, &first[0], at(40)))
         .expect("put behind");
     assert_eq!(order(), ["3", "1", "2"]);
     // Marked again, a patient keeps the place.
     let again = key("", "3");
     store
-        .write(move |tx| patients::mark_dirty(tx, &again, at(50)))
+        .write(move |tx| assessment_queue::mark_dirty(tx, &again, at(50)))
         .expect("marked");
     assert_eq!(order(), ["3", "1", "2"]);
 }

@@ -1,13 +1,13 @@
 //! What was added since: for tables of analysts, and for the audit trail.
 
 use super::{Place, ROUNDS, add, at, contracts, file, keep, key, report, result};
-use crate::identities::{self, Recorded};
+use crate::identity::{self, Recorded};
 use crate::objects::ObjectId;
 use crate::readings::{self, ReadingChange};
-use crate::{Store, facts, people, results};
+use crate::{Store, annotations, facts, results};
+use sheathline_model::annotations::{Author, By, Draft, Said};
 use sheathline_model::domain::{About, Label, PatientKey};
-use sheathline_model::entries::{Author, By, Draft, Said};
-use sheathline_model::persons::{Act, Pair, Statement};
+use sheathline_model::identity::{Act, Pair, Statement};
 use std::sync::Barrier;
 
 contracts! {
@@ -218,8 +218,8 @@ fn say(store: &Store, patient: &PatientKey) {
     };
     store
         .write(move |tx| {
-            let act = people::new_act(tx)?;
-            people::record(tx, act, &by, std::slice::from_ref(&draft), at(0))
+            let act = annotations::new_act(tx)?;
+            annotations::record(tx, act, &by, std::slice::from_ref(&draft), at(0))
         })
         .expect("recorded");
 }
@@ -234,7 +234,7 @@ fn ids_with_entries_come_in_pages_in_the_order_of_bytes(place: &dyn Place) {
     let (mut after, mut seen) = (key("", ""), Vec::new());
     for _ in 0..ROUNDS {
         let page = store
-            .read(|view| people::ids_after(view, &after, 3))
+            .read(|view| annotations::ids_after(view, &after, 3))
             .expect("read");
         let Some(last) = page.last() else { break };
         after = last.clone();
@@ -293,7 +293,7 @@ fn state(store: &Store, minutes: i64) {
         why: String::new(),
     };
     store
-        .write(move |tx| identities::state(tx, &recorded, at(minutes)))
+        .write(move |tx| identity::state(tx, &recorded, at(minutes)))
         .expect("stated");
 }
 
@@ -303,27 +303,27 @@ fn the_audit_trail_goes_on_behind_what_it_was_told(place: &dyn Place) {
         say(&store, &key("HERE", "A"));
         state(&store, n);
     }
-    let entries = store.read(|view| people::untold(view, 2)).expect("read");
-    let statements = store
-        .read(|view| identities::untold(view, 9))
+    let entries = store
+        .read(|view| annotations::untold(view, 2))
         .expect("read");
+    let statements = store.read(|view| identity::untold(view, 9)).expect("read");
     assert_eq!((entries.len(), statements.len()), (2, 3));
     assert_eq!(statements[2].at, at(3));
     assert!(statements.iter().all(|one| one.what.is_some()));
     let (entry, statement) = (entries[1].id, statements[0].id);
     store
         .write(move |tx| {
-            people::AUDITED.note(tx, entry)?;
-            identities::AUDITED.note(tx, statement)
+            annotations::AUDITED.note(tx, entry)?;
+            identity::AUDITED.note(tx, statement)
         })
         .expect("noted");
     drop(store);
     // The mark outlives the process, or all would be told twice.
     let store = place.open().expect("opens again");
-    let entries = store.read(|view| people::untold(view, 9)).expect("read");
-    let left = store
-        .read(|view| identities::untold(view, 9))
+    let entries = store
+        .read(|view| annotations::untold(view, 9))
         .expect("read");
+    let left = store.read(|view| identity::untold(view, 9)).expect("read");
     assert_eq!(entries.len(), 1);
     assert!(entries[0].id > entry);
     assert_eq!(left, statements[1..]);
@@ -332,11 +332,17 @@ fn the_audit_trail_goes_on_behind_what_it_was_told(place: &dyn Place) {
 fn an_audit_trail_begins_with_what_is_to_come(place: &dyn Place) {
     let store = place.open().expect("opens");
     say(&store, &key("HERE", "A"));
-    store.write(|tx| people::AUDITED.begin(tx)).expect("begun");
+    store
+        .write(|tx| annotations::AUDITED.begin(tx))
+        .expect("begun");
     say(&store, &key("HERE", "B"));
     // Begun once: a further start passes nothing over.
-    store.write(|tx| people::AUDITED.begin(tx)).expect("begun");
-    let untold = store.read(|view| people::untold(view, 9)).expect("read");
+    store
+        .write(|tx| annotations::AUDITED.begin(tx))
+        .expect("begun");
+    let untold = store
+        .read(|view| annotations::untold(view, 9))
+        .expect("read");
     let whose = untold.iter().filter_map(|one| one.what.as_ref());
     let whose: Vec<&str> = whose.map(|entry| entry.patient.id.as_str()).collect();
     assert_eq!(whose, ["B"]);

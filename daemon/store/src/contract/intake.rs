@@ -352,7 +352,7 @@ fn history_that_comes_by_itself_is_read_again(place: &dyn Place) {
         let waiting = store
             .read(|view| objects::next_unread(view, 9))
             .expect("read");
-        (stored.expect("a reading").quiet_after_days, waiting.len())
+        (stored.expect("a reading").current_days, waiting.len())
     };
     // `file` sent the same bytes by themselves.
     assert_eq!(stand(), (None, 0));
@@ -375,7 +375,7 @@ fn history_that_comes_by_itself_is_read_again(place: &dyn Place) {
     let quiet = store
         .read(|view| readings::reading_of(view, id))
         .expect("read");
-    assert_eq!(quiet.expect("a reading").quiet_after_days, Some(30));
+    assert_eq!(quiet.expect("a reading").current_days, Some(30));
     keep(&store, b"1.2");
     let waiting = store
         .read(|view| objects::next_unread(view, 9))

@@ -1,11 +1,11 @@
 //! What people say: merges of ids, and entries.
 
 use super::{Place, at, contracts, key, object};
-use crate::identities::{self, Recorded};
-use crate::{Store, StoreError, objects, patients, people, readings};
+use crate::identity::{self, Recorded};
+use crate::{Store, StoreError, annotations, assessment_queue, objects, readings};
+use sheathline_model::annotations::{Author, By, Draft, Said};
 use sheathline_model::domain::{About, Label, PatientKey};
-use sheathline_model::entries::{Author, By, Draft, Said};
-use sheathline_model::persons::{Act, Pair, Statement};
+use sheathline_model::identity::{Act, Pair, Statement};
 
 contracts! {
     merges_join_ids_and_are_taken_back,
@@ -29,12 +29,12 @@ fn state(store: &Store, act: Act, from: &str, into: &str, minutes: i64) -> bool 
         who: "Dr Ilse Farnwick".to_owned(),
         why: "twice registered".to_owned(),
     };
-    let stated = store.write(move |tx| identities::state(tx, &recorded, at(99)));
+    let stated = store.write(move |tx| identity::state(tx, &recorded, at(99)));
     stated.expect("stated")
 }
 
 fn ids_of(store: &Store, id: &str) -> (String, Vec<String>) {
-    let person = store.read(|view| identities::person(view, &key("HERE", id)));
+    let person = store.read(|view| identity::person(view, &key("HERE", id)));
     let person = person.expect("read");
     let ids = person.ids.into_iter().map(|key| key.id);
     (person.surviving.id, ids.collect())
@@ -57,7 +57,7 @@ fn merges_join_ids_and_are_taken_back(place: &dyn Place) {
     drop(store);
     let store = place.open().expect("opens again");
     assert_eq!(ids_of(&store, "A").0, "A");
-    let all = store.read(identities::all).expect("read");
+    let all = store.read(identity::all).expect("read");
     let times: Vec<_> = all.iter().map(|one| one.statement.stated_at).collect();
     assert_eq!(times, [1, 2, 5, 4].map(at), "in the order they came");
     assert_eq!(all[0].who, "Dr Ilse Farnwick");
@@ -67,13 +67,13 @@ fn a_statement_again_is_none_and_each_concerns_all_who_hang_together(place: &dyn
     let store = place.open().expect("opens");
     assert!(state(&store, Act::Merge, "A", "B", 1));
     assert!(!state(&store, Act::Merge, "A", "B", 1));
-    let concerned = || store.read(identities::concerned).expect("read");
+    let concerned = || store.read(identity::concerned).expect("read");
     let first = concerned().expect("somebody");
     assert_eq!(first.assessed, [key("HERE", "B")]);
     assert_eq!(first.gone, [key("HERE", "A")]);
     let last = first.last;
     store
-        .write(move |tx| identities::note_spread(tx, last))
+        .write(move |tx| identity::note_spread(tx, last))
         .expect("noted");
     assert_eq!(concerned(), None);
     assert!(state(&store, Act::Merge, "B", "C", 2));
@@ -83,7 +83,7 @@ fn a_statement_again_is_none_and_each_concerns_all_who_hang_together(place: &dyn
     assert!(then.gone.contains(&key("HERE", "B")));
     // Its two ids were marked in the same commit.
     for id in ["A", "B", "C"] {
-        let is_dirty = store.read(|view| patients::is_dirty(view, &key("HERE", id)));
+        let is_dirty = store.read(|view| assessment_queue::is_dirty(view, &key("HERE", id)));
         assert!(is_dirty.expect("read"), "{id}");
     }
 }
@@ -111,8 +111,11 @@ fn by(reason: &str) -> By {
 
 fn record(store: &Store, drafts: Vec<Draft>) -> (i64, Vec<i64>) {
     let recorded = store.write(move |tx| {
-        let act = people::new_act(tx)?;
-        Ok((act, people::record(tx, act, &by("seen"), &drafts, at(7))?))
+        let act = annotations::new_act(tx)?;
+        Ok((
+            act,
+            annotations::record(tx, act, &by("seen"), &drafts, at(7))?,
+        ))
     });
     recorded.expect("recorded")
 }
@@ -129,7 +132,7 @@ fn entries_are_numbered_in_order_under_their_id(place: &dyn Place) {
     drop(store);
     let store = place.open().expect("opens again");
     let said = store
-        .read(|view| people::of_patient(view, &here))
+        .read(|view| annotations::of_patient(view, &here))
         .expect("read");
     let told: Vec<_> = said
         .iter()
@@ -141,10 +144,13 @@ fn entries_are_numbered_in_order_under_their_id(place: &dyn Place) {
     );
     assert_eq!((&said[0].by, said[0].recorded_at), (&by("seen"), at(7)));
     let one = store
-        .read(|view| people::by_number(view, numbers[1]))
+        .read(|view| annotations::by_number(view, numbers[1]))
         .expect("read");
     assert_eq!(one.expect("an entry").patient, there);
-    assert_eq!(store.read(people::newest_number).expect("read"), more[0]);
+    assert_eq!(
+        store.read(annotations::newest_number).expect("read"),
+        more[0]
+    );
 }
 
 fn an_act_is_whole_or_not_at_all(place: &dyn Place) {
@@ -155,17 +161,17 @@ fn an_act_is_whole_or_not_at_all(place: &dyn Place) {
         // Of an entry that is not there.
         draft(&here, "9.2", Label::Well, Some(99)),
     ];
-    let done = store.write(move |tx| people::record(tx, 1, &by("seen"), &drafts, at(0)));
+    let done = store.write(move |tx| annotations::record(tx, 1, &by("seen"), &drafts, at(0)));
     assert!(done.is_err(), "{done:?}");
     assert_eq!(
         store
-            .read(|view| people::of_patient(view, &here))
+            .read(|view| annotations::of_patient(view, &here))
             .expect("read"),
         []
     );
     // And so is what is stored beside it in the same change.
     let done: Result<(), _> = store.write(move |tx| {
-        people::record(
+        annotations::record(
             tx,
             1,
             &by("seen"),
@@ -176,6 +182,6 @@ fn an_act_is_whole_or_not_at_all(place: &dyn Place) {
         Err(StoreError::Work("no".to_owned()))
     });
     assert!(done.is_err());
-    assert_eq!(store.read(people::newest_number).expect("read"), 0);
+    assert_eq!(store.read(annotations::newest_number).expect("read"), 0);
     assert_eq!(store.read(readings::counts).expect("read").unread, 0);
 }

@@ -3,7 +3,7 @@
 use super::{Place, STRANGE, add, at, contracts, file, keep, key, object, report, result};
 use crate::bodies::{self, Dropped};
 use crate::objects::{self, Kept, ObjectId};
-use crate::{StoreError, backlog, meta, overview, patients, readings, results, trouble};
+use crate::{StoreError, assessment_queue, backlog, meta, overview, readings, results, trouble};
 use sheathline_model::domain::{Disposition, Remark, RemarkCode};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -305,7 +305,7 @@ fn what_waits_is_counted_with_its_oldest(place: &dyn Place) {
     for minutes in [5, 4, 6] {
         let patient = key("HERE", &minutes.to_string());
         store
-            .write(move |tx| patients::mark_dirty(tx, &patient, at(minutes)))
+            .write(move |tx| assessment_queue::mark_dirty(tx, &patient, at(minutes)))
             .expect("marked");
     }
     for n in 1..=2 {

@@ -1,11 +1,11 @@
 //! What people say: entries that are only ever added.
 
 use super::{now, open};
-use crate::{Store, StoreError, people};
+use crate::{Store, StoreError, annotations};
+use sheathline_model::annotations::{Author, By, Counting, Draft, Kind, Of, Said};
 use sheathline_model::domain::{
     About, Event, EventKind, Label, OpeningPressure, PatientKey, ReadingRef,
 };
-use sheathline_model::entries::{self, Author, By, Counting, Draft, Of, Said};
 use tempfile::TempDir;
 
 fn key(issuer: &str, id: &str) -> PatientKey {
@@ -36,8 +36,8 @@ fn by() -> By {
 
 fn add(store: &Store, drafts: Vec<Draft>) -> Vec<i64> {
     let added = store.write(move |tx| {
-        let act = people::new_act(tx)?;
-        people::record(tx, act, &by(), &drafts, now())
+        let act = annotations::new_act(tx)?;
+        annotations::record(tx, act, &by(), &drafts, now())
     });
     added.expect("added")
 }
@@ -68,10 +68,10 @@ fn entries_come_back_as_they_were_said_and_stand_under_their_id() {
     ];
     let drafts = said.iter().map(|one| draft(&here, None, one.clone()));
     assert_eq!(add(&store, drafts.collect()), [1, 2, 3]);
-    let back = Said::Nothing(entries::Kind::Event, Of::Day(event.date));
+    let back = Said::Nothing(Kind::Event, Of::Day(event.date));
     assert_eq!(add(&store, vec![draft(&here, Some(2), back.clone())]), [4]);
     let all = store
-        .read(|conn| people::of_patient(conn, &here))
+        .read(|conn| annotations::of_patient(conn, &here))
         .expect("read");
     let found: Vec<_> = all
         .iter()
@@ -91,11 +91,11 @@ fn entries_come_back_as_they_were_said_and_stand_under_their_id() {
         all.iter()
             .all(|one| one.by == by() && one.recorded_at == now())
     );
-    let none = store.read(|conn| people::of_patient(conn, &there));
+    let none = store.read(|conn| annotations::of_patient(conn, &there));
     assert_eq!(none.expect("read"), []);
     let counting = Counting::of(&all);
     assert_eq!((counting.labels.len(), counting.events.len()), (1, 0));
-    let one = store.read(|conn| people::by_number(conn, 4));
+    let one = store.read(|conn| annotations::by_number(conn, 4));
     assert_eq!(one.expect("read").as_ref(), all.last());
 }
 
@@ -119,10 +119,10 @@ fn what_was_said_is_never_changed_or_taken_out() {
             corrects: Some(corrects),
             ..label.clone()
         }];
-        let added = store.write(move |tx| people::record(tx, 9, &by(), &drafts, now()));
+        let added = store.write(move |tx| annotations::record(tx, 9, &by(), &drafts, now()));
         assert!(added.is_err(), "{corrects}");
     }
-    let all = store.read(|conn| people::of_patient(conn, &here));
+    let all = store.read(|conn| annotations::of_patient(conn, &here));
     assert_eq!(all.expect("read").len(), 1);
 }
 
@@ -134,15 +134,15 @@ fn what_is_said_again_adds_nothing_and_another_value_corrects() {
     let say = |label| {
         let (here, said) = (here.clone(), Said::Label(about("9.1"), label));
         let done = store.write(move |tx| {
-            let act = people::new_act(tx)?;
-            people::say(tx, act, &by(), &here, &said, now())
+            let act = annotations::new_act(tx)?;
+            annotations::say(tx, act, &by(), &here, &said, now())
         });
         done.expect("said")
     };
     assert!(say(Label::Well) && !say(Label::Well));
     assert!(say(Label::RaisedConfirmed) && say(Label::Well));
     let all = store
-        .read(|conn| people::of_patient(conn, &here))
+        .read(|conn| annotations::of_patient(conn, &here))
         .expect("read");
     let corrects: Vec<_> = all.iter().map(|one| one.corrects).collect();
     assert_eq!(corrects, [None, Some(1), Some(2)]);
@@ -179,7 +179,7 @@ fn a_damaged_entry_is_named_and_a_stray_correction_too() {
         Ok(())
     };
     store.write(damage).expect("damaged");
-    let read = store.read(|conn| people::of_patient(conn, &here));
+    let read = store.read(|conn| annotations::of_patient(conn, &here));
     assert!(matches!(read, Err(StoreError::Damaged { .. })));
     let found = verified(&store);
     assert!(found[0].contains("entry 1: an unknown label"), "{found:?}");

@@ -1,9 +1,9 @@
 //! From one shape of the store to the next.
 
 use crate::bare::Bare;
-use crate::{Mode, Store, StoreError, people};
+use crate::{Mode, Store, StoreError, annotations};
+use sheathline_model::annotations::{Author, Counting, Of};
 use sheathline_model::domain::PatientKey;
-use sheathline_model::entries::{Author, Counting, Of};
 use tempfile::TempDir;
 
 #[test]
@@ -30,7 +30,7 @@ fn a_store_of_the_first_shape_is_brought_up_with_what_it_holds() {
         id: "007".to_owned(),
     };
     let all = store
-        .read(|conn| people::of_patient(conn, &key))
+        .read(|conn| annotations::of_patient(conn, &key))
         .expect("read");
     let counting = Counting::of(&all);
     assert_eq!((counting.events.len(), counting.pressures.len()), (1, 0));
@@ -73,7 +73,7 @@ fn what_people_said_before_authors_were_kept_becomes_entries() {
         id: "007".to_owned(),
     };
     let all = store
-        .read(|conn| people::of_patient(conn, &key))
+        .read(|conn| annotations::of_patient(conn, &key))
         .expect("read");
     let told: Vec<_> = all
         .iter()
@@ -112,6 +112,6 @@ fn what_people_said_before_authors_were_kept_becomes_entries() {
         issuer: String::new(),
         ..key
     };
-    let other = store.read(|conn| people::of_patient(conn, &other));
+    let other = store.read(|conn| annotations::of_patient(conn, &other));
     assert_eq!(other.expect("read").len(), 1);
 }

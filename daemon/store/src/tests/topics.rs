@@ -4,7 +4,7 @@ use super::{keep, now, open};
 use crate::objects::{self, ObjectId};
 use crate::readings::{self, StoredDisposition};
 use crate::results::{self, NewResult};
-use crate::{StoreError, patients};
+use crate::{StoreError, assessment_queue};
 use chrono::DateTime;
 use sheathline_model::domain::{
     Device, Disposition, ExamFacts, ObjectReading, Patient, PatientKey, Remark, RemarkCode,
@@ -87,10 +87,10 @@ fn readings_come_back_by_patient_instance_and_study() {
             assert_eq!(readings::quarantined(conn)?[0].id, ObjectId(3));
             assert_eq!(readings::reading_of(conn, ObjectId(9))?, None);
             assert_eq!(
-                patients::with_id(conn, "007")?,
+                assessment_queue::with_id(conn, "007")?,
                 [here.clone(), there.clone()]
             );
-            assert_eq!(patients::with_id(conn, "7")?, []);
+            assert_eq!(assessment_queue::with_id(conn, "7")?, []);
             let counts = readings::counts(conn)?;
             assert_eq!(counts.unread, 0);
             assert_eq!(counts.read[&StoredDisposition::Repeat], 1);
@@ -109,7 +109,7 @@ fn readings_come_back_by_patient_instance_and_study() {
         Some(3)
     );
     // What was read before stays in use until it is read again.
-    assert_eq!(store.read(patients::list).expect("read").len(), 2);
+    assert_eq!(store.read(assessment_queue::list).expect("read").len(), 2);
 }
 
 #[test]
@@ -130,16 +130,16 @@ fn a_patient_marked_again_meanwhile_stays_marked() {
     store
         .write(|tx| {
             let (one, two) = (patient("", "1"), patient("", "2"));
-            patients::mark_dirty(tx, &one, now())?;
-            patients::mark_dirty(tx, &two, now())?;
-            let seen = patients::dirty(tx, 9)?;
+            assessment_queue::mark_dirty(tx, &one, now())?;
+            assessment_queue::mark_dirty(tx, &two, now())?;
+            let seen = assessment_queue::dirty(tx, 9)?;
             assert_eq!(seen.len(), 2);
-            patients::mark_dirty(tx, &one, now())?;
-            assert!(!patients::clear_dirty(tx, &seen[0])?);
-            assert!(patients::clear_dirty(tx, &seen[1])?);
-            assert_eq!(patients::count_dirty(tx)?, 1);
-            assert_eq!(patients::take_dirty(tx, 9)?, [one]);
-            assert_eq!(patients::take_dirty(tx, 9)?, []);
+            assessment_queue::mark_dirty(tx, &one, now())?;
+            assert!(!assessment_queue::clear_dirty(tx, &seen[0])?);
+            assert!(assessment_queue::clear_dirty(tx, &seen[1])?);
+            assert_eq!(assessment_queue::count_dirty(tx)?, 1);
+            assert_eq!(assessment_queue::take_dirty(tx, 9)?, [one]);
+            assert_eq!(assessment_queue::take_dirty(tx, 9)?, []);
             Ok(())
         })
         .expect("done");

@@ -6,15 +6,15 @@ mod send;
 mod show;
 mod sr;
 
-use crate::cli::{Code, Failure, daemon, open, print};
+use crate::cli::{Code, Failure, context, daemon, print};
 use crate::config::Config;
 use crate::observe::Observed;
 use crate::pipeline::Pipeline;
 use chrono::Utc;
 use scenario::{Clinic, Exam, ISSUER, Layout};
+use sheathline_model::annotations::{Author, By, Said};
 use sheathline_model::domain::{About, Event, PatientKey};
-use sheathline_model::entries::{Author, By, Said};
-use sheathline_store::{patients, people};
+use sheathline_store::{annotations, assessment_queue};
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -72,10 +72,10 @@ log = "warn"
 /// When the folder cannot be used, or anything the demonstration relies on fails.
 pub(crate) fn run(demo: &Demo) -> Result<(), Failure> {
     let config_path = prepare(&demo.dir)?;
-    let config = open::config(&config_path)?;
+    let config = context::config(&config_path)?;
     let clinic = scenario::clinic();
     let sent = deliver(&config, &demo.dir, &clinic)?;
-    let pipeline = open::pipeline(&config, open::owner(&config)?, Observed::default())?;
+    let pipeline = context::pipeline(&config, context::owner(&config)?, Observed::default())?;
     pipeline.refresh()?;
     daemon::drain_with_progress(&pipeline)?;
     tell_what_is_known(&pipeline, &clinic)?;
@@ -213,10 +213,10 @@ fn tell_what_is_known(pipeline: &Pipeline, clinic: &Clinic) -> Result<(), Failur
     pipeline
         .store()
         .write(move |tx| {
-            let act = people::new_act(tx)?;
+            let act = annotations::new_act(tx)?;
             for (key, said) in &said {
-                people::say(tx, act, &by(), key, said, Utc::now())?;
-                patients::mark_dirty(tx, key, Utc::now())?;
+                annotations::say(tx, act, &by(), key, said, Utc::now())?;
+                assessment_queue::mark_dirty(tx, key, Utc::now())?;
             }
             Ok(())
         })

@@ -6,12 +6,12 @@ use crate::cli::{Code, Failure, print};
 use crate::known::content_of;
 use crate::pipeline::{self, Pipeline};
 use serde::Serialize;
+use sheathline_model::annotations::Counting;
 use sheathline_model::domain::PatientKey;
-use sheathline_model::entries::Counting;
 use sheathline_model::history::exam_id;
 use sheathline_model::render::trend;
 use sheathline_model::results::Content;
-use sheathline_store::{people, readings, results};
+use sheathline_store::{annotations, readings, results};
 use std::fs;
 
 /// The last exam of one patient, beside what the scenario says of it.
@@ -210,7 +210,7 @@ fn draw(pipeline: &Pipeline, patient: &Person, demo: &Demo) -> Result<(), Failur
     let (rows, events) = pipeline.store().read(|conn| {
         Ok((
             results::latest_of_patient(conn, &key)?,
-            Counting::of(&people::of_patient(conn, &key)?).events,
+            Counting::of(&annotations::of_patient(conn, &key)?).events,
         ))
     })?;
     let contents: Vec<Content> = rows.iter().map(content_of).collect::<Result<_, _>>()?;

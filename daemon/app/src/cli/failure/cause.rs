@@ -1,17 +1,17 @@
 //! Errors of the rooms beneath, each with the code of a command that ends by it.
 
 use super::Code;
-use crate::backfill::told::Stop;
+use crate::backfill::report::Stop;
 use crate::deliver::{syslog, workers};
 use crate::export::ExportError;
 use crate::health::endpoint::EndpointError;
 use crate::observe::audit::trail::TrailError;
+use crate::outbox::PublishError;
 use crate::pipeline::PipelineError;
-use crate::publish::PublishError;
 use crate::receive::ReceiveError;
+use sheathline_model::annotations::NotTaken;
 use sheathline_model::department::CalibrationError;
 use sheathline_model::domain::PressureError;
-use sheathline_model::entries::NotTaken;
 use sheathline_model::forms::FormError;
 use sheathline_model::results::ResultError;
 use sheathline_net::serve::ServeError;

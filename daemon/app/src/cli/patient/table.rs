@@ -2,8 +2,8 @@
 
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use sheathline_model::domain::PatientKey;
-use sheathline_model::persons::{Act, Pair, Statement};
-use sheathline_store::identities::Recorded;
+use sheathline_model::identity::{Act, Pair, Statement};
+use sheathline_store::identity::Recorded;
 
 const COLUMNS: [&str; 7] = [
     "act",

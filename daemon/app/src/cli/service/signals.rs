@@ -14,7 +14,7 @@ const LOOK: Duration = Duration::from_secs(1);
 const LOOK_AT_FILES: Duration = Duration::from_secs(5);
 
 /// What a signal, or the time, asks for.
-pub(super) enum Told {
+pub(super) enum Order {
     Stop(&'static str),
     Reload,
     LookAtFiles,
@@ -40,21 +40,21 @@ impl Signals {
     }
 
     /// Waits for a signal, or for a store that takes nothing more.
-    pub(super) async fn until_told(&mut self, store: &Store, observed: &Observed) -> Told {
+    pub(super) async fn until_ordered(&mut self, store: &Store, observed: &Observed) -> Order {
         loop {
             tokio::select! {
                 biased;
-                _ = self.terminate.recv() => return Told::Stop("told to stop"),
-                _ = self.interrupt.recv() => return Told::Stop("interrupted"),
-                _ = self.hang_up.recv() => return Told::Reload,
+                _ = self.terminate.recv() => return Order::Stop("told to stop"),
+                _ = self.interrupt.recv() => return Order::Stop("interrupted"),
+                _ = self.hang_up.recv() => return Order::Reload,
                 () = tokio::time::sleep(LOOK) => {
                     observed.tell_refused();
                     if store.doubt().is_some() {
-                        return Told::Stop("the store is in doubt");
+                        return Order::Stop("the store is in doubt");
                     }
                     if self.looked_at_files.elapsed() >= LOOK_AT_FILES {
                         self.looked_at_files = Instant::now();
-                        return Told::LookAtFiles;
+                        return Order::LookAtFiles;
                     }
                 }
             }

@@ -2,7 +2,7 @@
 //! be asked leaves in the store since when a destination is not reached.
 
 use super::Need;
-use crate::cli::{Failure, open};
+use crate::cli::{Failure, context};
 use crate::config::Config;
 use crate::health::needs::Needed;
 use chrono::{DateTime, TimeDelta, Utc};
@@ -37,7 +37,7 @@ pub(super) fn of(config: &Config, store: &Store) -> Result<Vec<Deliveries>, Fail
         Ok((deliveries::backlog(conn)?, trouble::all(conn)?))
     };
     let (backlog, troubles) = store.read(look)?;
-    Ok(gathered(open::destinations(config), backlog, troubles))
+    Ok(gathered(context::destinations(config), backlog, troubles))
 }
 
 fn gathered(names: Vec<String>, backlog: Vec<Backlog>, troubles: Vec<Trouble>) -> Vec<Deliveries> {

@@ -9,7 +9,7 @@ use sheathline_model::results::samples;
 use sheathline_net::connect::Code;
 use sheathline_store::deliveries::{State, Which};
 use sheathline_store::results::{self, NewResult};
-use sheathline_store::{Mode, patients};
+use sheathline_store::{Mode, assessment_queue};
 use std::sync::{Arc, Mutex};
 use tempfile::TempDir;
 use tracing_subscriber::layer::SubscriberExt;
@@ -495,7 +495,7 @@ fn a_damaged_result_is_not_sent_and_its_patient_is_assessed_again() {
     let first = &site.list()[0];
     assert_eq!(first.state, State::Dead);
     assert_eq!(first.failed.clone().expect("kept").code, "result-damaged");
-    let dirty = site.store.read(|conn| patients::dirty(conn, 9));
+    let dirty = site.store.read(|conn| assessment_queue::dirty(conn, 9));
     assert_eq!(dirty.expect("read").len(), 1);
 }
 

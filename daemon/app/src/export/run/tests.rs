@@ -4,7 +4,7 @@ use super::*;
 use crate::export::manifest::Manifest;
 use crate::export::row::Identified;
 use crate::pipeline::{Beside, Pipeline};
-use sheathline_model::entries::Said;
+use sheathline_model::annotations::Said;
 use sheathline_model::reading::Rules;
 use sheathline_model::results::Site;
 use sheathline_model::template::Templates;
@@ -172,8 +172,8 @@ fn what_people_said_is_told_when_it_was_said_and_when_it_was_mended() {
     let row = row.expect("read").remove(0).1;
     let content = crate::known::content_of(&row).expect("sound");
     let about = sheathline_model::domain::About::of_study(content.exam.study_instance_uid);
-    let by = sheathline_model::entries::By {
-        author: sheathline_model::entries::Author::Account("Dr Ilse Farnwick".to_owned()),
+    let by = sheathline_model::annotations::By {
+        author: sheathline_model::annotations::Author::Account("Dr Ilse Farnwick".to_owned()),
         entered_by: "nell".to_owned(),
         source: "command".to_owned(),
         reason: "=1+1".to_owned(),
@@ -188,8 +188,8 @@ fn what_people_said_is_told_when_it_was_said_and_when_it_was_mended() {
         let (by, key) = (by.clone(), row.patient.clone());
         store
             .write(move |tx| {
-                let act = people::new_act(tx)?;
-                people::say(tx, act, &by, &key, &said, chrono::Utc::now())
+                let act = annotations::new_act(tx)?;
+                annotations::say(tx, act, &by, &key, &said, chrono::Utc::now())
             })
             .expect("said");
         run(&job(&store, &many, &|| true), &mut Nobody).expect("done");

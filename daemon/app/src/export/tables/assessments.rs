@@ -5,7 +5,7 @@ use super::lists::STATUSES;
 use super::{code, date, direct, key, measure, quasi, technical};
 use crate::export::cell::{Cell, Kind};
 use crate::export::column::{Column, Described, Subject};
-use crate::export::told::{SOFTWARE, Told};
+use crate::export::stored::{SOFTWARE, StoredResult};
 use sheathline_model::assess::{Comparison, Row as Answer};
 use sheathline_model::companions::{DiscElevation, EyeballRatio};
 use sheathline_model::domain::Eye;
@@ -15,7 +15,7 @@ pub(super) struct Assessments;
 
 /// Of which exam, and which eye.
 pub(super) struct Assessed<'a> {
-    pub(super) told: &'a Told,
+    pub(super) told: &'a StoredResult,
     /// `None`: the mean of both.
     pub(super) eye: Option<Eye>,
 }

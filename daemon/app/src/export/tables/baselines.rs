@@ -4,7 +4,7 @@ use super::lists::LABELS;
 use super::{code, date, key, measure};
 use crate::export::cell::{Cell, Kind};
 use crate::export::column::{Column, Subject};
-use crate::export::told::{Told, operator_id};
+use crate::export::stored::{StoredResult, operator_id};
 use sheathline_model::results::content::{BaselineExam, NotCompared};
 
 /// One earlier exam beside another.
@@ -12,7 +12,7 @@ pub(super) struct Baselines;
 
 /// The exam and the earlier one.
 pub(super) struct Earlier<'a> {
-    pub(super) told: &'a Told,
+    pub(super) told: &'a StoredResult,
     pub(super) one: Which<'a>,
 }
 

@@ -4,8 +4,8 @@ use super::lists::{AUTHORS, ENTRIES, SAID};
 use super::{code, date, direct, free, key, measure, quasi, technical, uid};
 use crate::export::cell::{Cell, Kind};
 use crate::export::column::{Column, Subject};
-use crate::export::told::Spoken;
-use sheathline_model::entries::{Of, Said};
+use crate::export::stored::Spoken;
+use sheathline_model::annotations::{Of, Said};
 
 /// One entry.
 pub(super) struct Entries;

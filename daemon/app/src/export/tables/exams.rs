@@ -4,13 +4,13 @@ use super::lists::{AFTER_STATES, BASES, DECIDERS, LABELS, MODALITIES, REASONS, S
 use super::{code, date, direct, free, key, measure, quasi, technical, uid};
 use crate::export::cell::{Cell, Kind};
 use crate::export::column::{Column, Described, Subject};
-use crate::export::told::{SOFTWARE, Told, device_id, operator_id};
+use crate::export::stored::{SOFTWARE, StoredResult, device_id, operator_id};
 
 /// One exam.
 pub(super) struct Exams;
 
 impl Subject for Exams {
-    type Of<'a> = Told;
+    type Of<'a> = StoredResult;
 }
 
 const fn since_last(name: &'static str, about: &'static str) -> Described {

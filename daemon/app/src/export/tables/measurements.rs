@@ -4,7 +4,7 @@ use super::lists::{BORDERS, DERIVATIONS, EYES, MODALITIES, PLANES, QUANTITIES};
 use super::{code, date, direct, key, measure, quasi, technical, uid};
 use crate::export::cell::{Cell, Kind};
 use crate::export::column::{Column, Described, Subject};
-use crate::export::told::{Arrival, SOFTWARE, Told};
+use crate::export::stored::{Arrival, SOFTWARE, StoredResult};
 use sheathline_model::domain::{Geometry, Millimetres, Severity};
 use sheathline_model::history::{ExamMeasurement, ObjectUse};
 
@@ -13,7 +13,7 @@ pub(super) struct Measurements;
 
 /// Of which exam, and which value.
 pub(super) struct Value<'a> {
-    pub(super) told: &'a Told,
+    pub(super) told: &'a StoredResult,
     pub(super) one: &'a ExamMeasurement,
 }
 

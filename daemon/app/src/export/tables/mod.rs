@@ -17,7 +17,7 @@ mod tests;
 use super::cell::Kind;
 use super::column::{Class, Column, Described, Subject};
 use super::row::Row;
-use super::told::{Received, Spoken, Told, device_id};
+use super::stored::{Received, Spoken, StoredResult, device_id};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use sheathline_model::assess::Reason;
@@ -218,7 +218,7 @@ fn described<S: Subject>(columns: &[Column<S>]) -> Vec<Described> {
 
 /// The rows that one version of a result says.
 #[must_use]
-pub fn of_result(told: &Told) -> Vec<Row> {
+pub fn of_result(told: &StoredResult) -> Vec<Row> {
     let content = &told.content;
     let patient = PatientKey {
         issuer: content.patient.issuer.clone(),

@@ -4,7 +4,7 @@ use super::measurements::template;
 use super::{code, date, direct, measure, quasi, technical, uid};
 use crate::export::cell::{Cell, Kind};
 use crate::export::column::{Column, Subject};
-use crate::export::told::Received;
+use crate::export::stored::Received;
 
 /// One object.
 pub(super) struct Objects;

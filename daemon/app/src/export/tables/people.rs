@@ -3,7 +3,7 @@
 use super::{direct, key, quasi};
 use crate::export::cell::{Cell, Kind};
 use crate::export::column::{Column, Subject};
-use crate::export::told::{device_id, operator_id};
+use crate::export::stored::{device_id, operator_id};
 use sheathline_model::domain::Device;
 
 /// One operator.

@@ -3,16 +3,16 @@
 use super::*;
 use crate::export::cell::Cell;
 use crate::export::row::Held;
-use crate::export::told::{Ended, parameters_key};
+use crate::export::stored::{Ended, parameters_key};
 use chrono::{DateTime, Utc};
 use serde::Serialize;
+use sheathline_model::annotations as people;
+use sheathline_model::annotations::{Author, By, Entry, Of, Said};
 use sheathline_model::assess::{AfterState, Basis, DecidedBy, Status};
 use sheathline_model::domain::{
     About, Border, Derivation, Event, EventKind, Label, Laterality, Modality, OpeningPressure,
     Plane, PressureUnit, Quantity, Sex,
 };
-use sheathline_model::entries as people;
-use sheathline_model::entries::{Author, By, Entry, Of, Said};
 use sheathline_model::results::samples;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -134,10 +134,10 @@ fn columns_that_identify_say_so() {
     }
 }
 
-fn told(version: u32) -> Told {
+fn told(version: u32) -> StoredResult {
     let mut content = samples::newest(&samples::flagged()).content;
     content.exam.opening_pressure = OpeningPressure::typed("32", "cm[H2O]").ok();
-    Told {
+    StoredResult {
         version,
         recorded_at: at(version),
         key: content.key().expect("JSON"),
@@ -159,7 +159,7 @@ fn cells_are_of_the_kind_of_their_columns_and_come_back_from_text() {
     let mut rows = of_result(&told(1));
     for (_, known) in samples::every() {
         for content in samples::all(&known) {
-            rows.extend(of_result(&Told { content, ..told(1) }));
+            rows.extend(of_result(&StoredResult { content, ..told(1) }));
         }
     }
     rows.extend(spoken().iter().map(|one| of_entry(one, 1, at(1))));

@@ -4,13 +4,13 @@ use super::super::filing::file;
 use super::*;
 use crate::known::{content_of, latest_results};
 use proptest::prelude::*;
+use sheathline_model::annotations::{Author, By, Said};
 use sheathline_model::domain::{About, Event, EventKind, Label, Sex};
-use sheathline_model::entries::{Author, By, Said};
 use sheathline_model::history::testing::reading;
-use sheathline_model::persons::{Act, Pair, Statement};
+use sheathline_model::identity::{Act, Pair, Statement};
 use sheathline_model::results::Content;
-use sheathline_store::identities::{Recorded, state};
-use sheathline_store::people;
+use sheathline_store::annotations;
+use sheathline_store::identity::{Recorded, state};
 use std::collections::BTreeMap;
 
 fn key(id: &str) -> PatientKey {
@@ -120,9 +120,9 @@ impl Place {
             reason: String::new(),
         };
         let said = self.pipeline.store().write(move |tx| {
-            patients::mark_dirty(tx, &key, Utc::now())?;
-            let act = people::new_act(tx)?;
-            people::say(tx, act, &by, &key, &said, Utc::now())
+            assessment_queue::mark_dirty(tx, &key, Utc::now())?;
+            let act = annotations::new_act(tx)?;
+            annotations::say(tx, act, &by, &key, &said, Utc::now())
         });
         said.unwrap();
     }
@@ -420,7 +420,7 @@ fn a_person_of_many_ids_costs_no_more_than_their_number() {
     place.tell(&Work);
     assert!(begun.elapsed().as_secs() < 60, "{:?}", begun.elapsed());
     let read = place.pipeline.store().read(|conn| {
-        let chain = identities::person(conn, &key("C00000"))?;
+        let chain = identity::person(conn, &key("C00000"))?;
         Ok((latest_results(conn, &key("B00007"))?, chain.surviving))
     });
     let (results, surviving) = read.unwrap();

@@ -7,9 +7,9 @@ use proptest::prelude::*;
 use sheathline_model::domain::{Moment, ObjectReading, RemarkCode};
 use sheathline_model::history::testing::reading;
 use sheathline_model::history::{exam_id, session_id};
-use sheathline_model::persons::{Act, Pair, Statement};
+use sheathline_model::identity::{Act, Pair, Statement};
 use sheathline_model::results::{Content, seen};
-use sheathline_store::identities::{Recorded, state};
+use sheathline_store::identity::{Recorded, state};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// One thing that happens to a store.

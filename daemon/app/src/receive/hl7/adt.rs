@@ -8,7 +8,7 @@ use super::answer::{Problem, Refused};
 use crate::config::Hl7Settings;
 use chrono::{DateTime, FixedOffset, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta, Utc};
 use sheathline_model::domain::PatientKey;
-use sheathline_model::persons::{Act, Pair, Statement};
+use sheathline_model::identity::{Act, Pair, Statement};
 use sheathline_net::hl7::{Message, Part, Segment};
 
 /// How far ahead of our clock a decision may be: a merge from the future could not be taken back.

@@ -4,7 +4,7 @@ use super::adt::{self, Arrival};
 use super::{answer, local};
 use crate::config::Hl7Settings;
 use chrono::{DateTime, Utc};
-use sheathline_model::persons::Statement;
+use sheathline_model::identity::Statement;
 use sheathline_net::hl7::Message;
 use sheathline_net::mllp::Blocks;
 

@@ -17,7 +17,7 @@ pub(super) type Answer = Response<Either<Full<Bytes>, Report>>;
 
 /// What became of one part.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Told {
+pub(super) struct PartAnswer {
     /// SOP class, as far as the part names one.
     pub(super) class: Option<String>,
     /// SOP Instance UID, as far as the part names one.
@@ -26,7 +26,7 @@ pub(super) struct Told {
     pub(super) status: Status,
 }
 
-impl Told {
+impl PartAnswer {
     fn item(&self) -> Map<String, Value> {
         let uid = |uid: &Option<String>| match uid {
             Some(uid) => json!({"vr": "UI", "Value": [uid]}),
@@ -46,11 +46,11 @@ impl Told {
 /// The answer after every part was looked at: the Store Instances Response Module as DICOM JSON.
 /// Where the store takes nothing, the peer is to come again. It is written while it is sent, and
 /// `memory` is held until then.
-pub(super) fn stored(told: Vec<Told>, memory: Share) -> Answer {
-    let (good, mut all): (Vec<Told>, Vec<Told>) = told
+pub(super) fn stored(told: Vec<PartAnswer>, memory: Share) -> Answer {
+    let (good, mut all): (Vec<PartAnswer>, Vec<PartAnswer>) = told
         .into_iter()
         .partition(|one| one.status == Status::Success);
-    let is_for_now = |one: &Told| one.status.code() & 0xFF00 == 0xA700;
+    let is_for_now = |one: &PartAnswer| one.status.code() & 0xFF00 == 0xA700;
     let status = match (good.is_empty(), all.is_empty()) {
         (_, true) => StatusCode::OK,
         (false, false) => StatusCode::ACCEPTED,
@@ -69,7 +69,7 @@ const PIECE: usize = 16 << 10;
 /// The Store Instances Response Module, written item by item.
 pub(super) struct Report {
     /// Those that failed, then those that are stored.
-    told: Vec<Told>,
+    told: Vec<PartAnswer>,
     failed: usize,
     /// The next to write, and how many bytes are left with it.
     next: usize,
@@ -78,7 +78,7 @@ pub(super) struct Report {
 }
 
 impl Report {
-    fn new(told: Vec<Told>, failed: usize, memory: Share) -> Self {
+    fn new(told: Vec<PartAnswer>, failed: usize, memory: Share) -> Self {
         let mut report = Report {
             told,
             failed,
@@ -176,13 +176,13 @@ mod tests {
     use sheathline_net::shares::{Party, Shares};
     use std::net::{IpAddr, Ipv4Addr};
 
-    fn answer(told: Vec<Told>) -> Answer {
+    fn answer(told: Vec<PartAnswer>) -> Answer {
         let party = Party::of(IpAddr::V4(Ipv4Addr::LOCALHOST));
         stored(told, Shares::default().nothing(party))
     }
 
-    fn told(status: Status) -> Told {
-        Told {
+    fn told(status: Status) -> PartAnswer {
+        PartAnswer {
             class: Some("1.2".to_owned()),
             instance: None,
             status,

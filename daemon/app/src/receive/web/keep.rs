@@ -1,7 +1,7 @@
 //! One part of a body: looked at, then kept.
 
 use super::Web;
-use super::answer::Told;
+use super::answer::PartAnswer;
 use crate::decoding::{self, Effort};
 use crate::intake::{Name, Object, Telling, Unfit};
 use crate::receive::negotiate::{is_object_class, syntaxes};
@@ -13,7 +13,12 @@ use std::net::IpAddr;
 use std::time::Instant;
 
 /// Keeps a part, which is a DICOM file (PS3.10). `Success` means that it is on stable storage.
-pub(super) async fn part(shared: &Web, peer: IpAddr, study: Option<&str>, bytes: Vec<u8>) -> Told {
+pub(super) async fn part(
+    shared: &Web,
+    peer: IpAddr,
+    study: Option<&str>,
+    bytes: Vec<u8>,
+) -> PartAnswer {
     let started = Instant::now();
     let (intake, source) = (shared.intake(), Source::Web(peer.to_string()));
     let study = study.map(str::to_owned);
@@ -48,7 +53,7 @@ pub(super) async fn part(shared: &Web, peer: IpAddr, study: Option<&str>, bytes:
     };
     let status = kept.status();
     shared.observed.metrics.answered(status, started.elapsed());
-    Told {
+    PartAnswer {
         class: media.class,
         instance: media.instance,
         status,

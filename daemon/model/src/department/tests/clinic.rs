@@ -57,7 +57,7 @@ pub(super) fn clinic(seed: u64, patients: u64, high: f64) -> Vec<Patient> {
                 [&eyes.right, &eyes.left].map(|eye| eye.iter().map(|one| one.mm()).collect());
             told.insert(
                 id.clone(),
-                Told {
+                Reported {
                     performed_at: Some(Moment {
                         local: date.and_hms_opt(9, 30, 0).unwrap(),
                         offset_s: Some(3600),

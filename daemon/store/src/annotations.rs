@@ -1,13 +1,13 @@
 //! What people say, entry by entry: labels and opening pressures of exams, events of patients. What
-//! counts of it is worked out by [`sheathline_model::entries`].
+//! counts of it is worked out by [`sheathline_model::annotations`].
 
 use super::audited::{Audited, Untold};
 use super::{StoreError, stamp};
 use crate::session::{Row, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, NaiveDate, Utc};
+use sheathline_model::annotations::{self, Author, By, Draft, Entry, Kind, Of, Said};
 use sheathline_model::domain::{About, Event, EventKind, Label, OpeningPressure, PatientKey};
-use sheathline_model::entries::{self, Author, By, Draft, Entry, Kind, Of, Said};
 use std::collections::BTreeSet;
 
 /// The number of a new act. Belongs in the transaction that records its entries.
@@ -173,7 +173,7 @@ pub fn say(
     now: DateTime<Utc>,
 ) -> Result<bool, StoreError> {
     let study = said.about().map(|about| &about.study_instance_uid);
-    let drafts = entries::say(&of_patient(tx, key)?, key, said, |about| {
+    let drafts = annotations::say(&of_patient(tx, key)?, key, said, |about| {
         (Some(&about.study_instance_uid) == study).then(Vec::new)
     });
     Ok(!record(tx, act, by, &drafts, now)?.is_empty())

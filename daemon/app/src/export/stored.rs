@@ -4,9 +4,9 @@
 use super::row::AgeUsed;
 use chrono::{DateTime, NaiveDate, Utc};
 use sha2::{Digest, Sha256};
+use sheathline_model::annotations::Entry;
 use sheathline_model::assess::Parameters;
 use sheathline_model::domain::{Device, ObjectReading, PatientKey, Source};
-use sheathline_model::entries::Entry;
 use sheathline_model::normalise::Technique;
 use sheathline_model::results::Content;
 use std::collections::BTreeMap;
@@ -16,7 +16,7 @@ pub const SOFTWARE: &str = concat!("sheathline ", env!("CARGO_PKG_VERSION"));
 
 /// One stored version of an exam's result.
 #[derive(Clone)]
-pub struct Told {
+pub struct StoredResult {
     /// From 1.
     pub version: u32,
     /// When it was stored.
@@ -33,7 +33,7 @@ pub struct Told {
     pub parameters_key: String,
 }
 
-impl Told {
+impl StoredResult {
     /// The age that growth in the comparison starts from; `None` where growth has no part in it.
     #[must_use]
     pub fn age_used(&self) -> Option<AgeUsed> {

@@ -1,7 +1,7 @@
 //! Commands that need no store: `read`, `assess`, `check-config`.
 
 use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
-use super::{Code, Failure, issuers, open, places, print};
+use super::{Code, Failure, context, issuers, places, print};
 use crate::config::{Config, Effective, Setting};
 use crate::deliver;
 use serde::Serialize;
@@ -24,18 +24,18 @@ struct ReadLine<'a> {
 /// `read`: exit 1 when an object was quarantined.
 pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
     let mut config = match &args.config.config {
-        Some(path) => open::config(path)?,
+        Some(path) => context::config(path)?,
         None => Config::default(),
     };
     config
         .templates
         .dictionaries
         .extend(args.dictionary.iter().cloned());
-    let rules = open::rules(&config)?;
+    let rules = context::rules(&config)?;
     let mut refused = 0;
     let mut not_read = Vec::new();
-    for path in open::files(&args.paths)? {
-        let bytes = match open::bytes_of(&path, config.folder.max_object_bytes) {
+    for path in context::files(&args.paths)? {
+        let bytes = match context::bytes_of(&path, config.folder.max_object_bytes) {
             Ok(bytes) => bytes,
             // The others are read all the same.
             Err(why) => {
@@ -136,7 +136,7 @@ pub(super) fn assess(args: &AssessArgs) -> Result<(), Failure> {
             std::io::stdin().read_to_string(&mut text)?;
             text
         } else {
-            open::text_of(file)?
+            context::text_of(file)?
         };
         for (number, line) in (1..)
             .zip(text.lines())
@@ -169,12 +169,12 @@ fn answer(line: &str, arithmetic: bool) -> Result<assess::Assessment, String> {
 pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
     let file = args.config();
     let name = file.display();
-    match Effective::of(&open::layers(file)?) {
+    match Effective::of(&context::layers(file)?) {
         Ok(mut effective) => {
             let config = &mut effective.config;
-            config.resolve(open::folder_of(file));
+            config.resolve(context::folder_of(file));
             places::check(config)?;
-            open::rules(config)?;
+            context::rules(config)?;
             let on = config.ports().into_iter().filter(|ports| ports.is_on);
             let over_tls = on.filter_map(|ports| ports.tls);
             for (table, tls) in over_tls.filter(|(_, tls)| !tls.listen.is_empty()) {
@@ -183,7 +183,7 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
                     print::note(warning);
                 }
             }
-            for warning in open::readable_tokens(config) {
+            for warning in context::readable_tokens(config) {
                 print::note(warning);
             }
             let (exposed, settings) = (config.exposed(), effective.settings());
@@ -196,7 +196,7 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
             }
             let config = &effective.config;
             let destinations = config.destinations();
-            let syslog = open::syslog(config).and_then(|server| {
+            let syslog = context::syslog(config).and_then(|server| {
                 let failure = check_tls(Some(&server.tls)).err()?;
                 Some(format!("[observe.syslog]: {}", failure.words))
             });
@@ -250,7 +250,7 @@ fn tell_of_issuers(config: &Config) -> Result<(), Failure> {
     if !config.store.path.is_file() {
         return Ok(());
     }
-    match open::guest(config).map(|store| issuers::apart(config, &store, || false)) {
+    match context::guest(config).map(|store| issuers::apart(config, &store, || false)) {
         Ok(Ok(Some(apart))) => {
             print::note(apart.words());
             Ok(())

@@ -3,7 +3,7 @@
 use super::act::{Act, How, Serves};
 use super::person::{Person, status};
 use crate::cli::{Code, Failure, print};
-use sheathline_model::entries::Draft;
+use sheathline_model::annotations::Draft;
 use sheathline_model::results::Site;
 use sheathline_model::results::{Content, change, seen};
 use std::collections::{BTreeMap, BTreeSet};

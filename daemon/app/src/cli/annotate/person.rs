@@ -1,15 +1,15 @@
 //! A person as the store knows them at the moment something is said.
 
-use crate::cli::look::patient_of;
+use crate::cli::inspect::patient_of;
 use crate::cli::named::NotOne;
 use crate::known::{content_of, known, latest_results, say};
 use chrono::DateTime;
+use sheathline_model::annotations::{Author, By, Draft, Entry};
 use sheathline_model::domain::{About, PatientKey, ReadingRef};
-use sheathline_model::entries::{Author, By, Draft, Entry};
 use sheathline_model::history::{Exam, Identity, Places};
 use sheathline_model::results::Content;
 use sheathline_model::results::{self, Known, Site};
-use sheathline_store::{Store, StoreError, View, identities, patients, people};
+use sheathline_store::{Store, StoreError, View, annotations, assessment_queue, identity};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Readings that an entry names. One of them is enough to find its exam again.
@@ -18,7 +18,7 @@ const READINGS_MAX: usize = 256;
 /// Everything that is needed to say something of a person.
 pub(super) struct Person {
     /// All ids and the surviving one.
-    pub(super) ids: sheathline_model::persons::Person,
+    pub(super) ids: sheathline_model::identity::Person,
     /// What is known.
     pub(super) known: Known,
     /// Their exams, oldest first.
@@ -36,7 +36,7 @@ impl Person {
     /// The store cannot be read.
     pub(super) fn of(store: &Store, key: &PatientKey, site: &Site) -> Result<Person, StoreError> {
         store.read(|conn| {
-            let ids = identities::person(conn, key)?;
+            let ids = identity::person(conn, key)?;
             let known = known(conn, key)?;
             let mut latest = BTreeMap::new();
             for row in latest_results(conn, key)? {
@@ -47,11 +47,11 @@ impl Person {
             }
             let mut is_waiting = false;
             for id in &ids.ids {
-                is_waiting |= patients::is_dirty(conn, id)?;
+                is_waiting |= assessment_queue::is_dirty(conn, id)?;
             }
             Ok(Person {
                 exams: results::exams(&known, site),
-                entries: people::of_ids(conn, &ids.ids)?,
+                entries: annotations::of_ids(conn, &ids.ids)?,
                 ids,
                 known,
                 latest,
@@ -63,11 +63,11 @@ impl Person {
     /// Whether the store still says the same of them.
     pub(super) fn holds(
         conn: &View,
-        ids: &sheathline_model::persons::Person,
+        ids: &sheathline_model::identity::Person,
         entries: &[Entry],
     ) -> Result<bool, StoreError> {
-        Ok(identities::person(conn, &ids.surviving)? == *ids
-            && people::of_ids(conn, &ids.ids)? == entries)
+        Ok(identity::person(conn, &ids.surviving)? == *ids
+            && annotations::of_ids(conn, &ids.ids)? == entries)
     }
 
     /// The newest result of an exam, if it was made and nothing came since.

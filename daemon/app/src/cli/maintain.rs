@@ -1,8 +1,8 @@
 //! The life of the store: `verify`, `backup`, `restore`, `compact`.
 
 use super::args::{BackupArgs, CompactArgs, RestoreArgs, VerifyArgs};
-use super::{Code, Failure, open, print};
-use crate::publish::{self, Standing};
+use super::{Code, Failure, context, print};
+use crate::outbox::{self, Standing};
 use serde::Serialize;
 use sheathline_store::copy;
 use sheathline_store::verify::{Damage, Looker, Verified};
@@ -77,9 +77,9 @@ struct Compacted {
 
 /// `verify`: every stored byte against its hash, every published result against the outbox.
 pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
+    let config = context::config(&args.config.config)?;
     // Before the store is looked at: it knows a result before the outbox has it.
-    let published = publish::published(&config.outbox.folder)
+    let published = outbox::published(&config.outbox.folder)
         .map_err(|error| Failure::at(&config.outbox.folder, error))?;
     let looker = Looker::open(&config.store.path)?;
     let (mut in_outbox, mut gone) = (0, 0);
@@ -87,7 +87,7 @@ pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
         if row.published_at.is_none() {
             return;
         }
-        let how = match publish::standing(&config.outbox.folder, row) {
+        let how = match outbox::standing(&config.outbox.folder, row) {
             Ok(Standing::Same) => {
                 in_outbox += 1;
                 return;
@@ -174,7 +174,7 @@ fn judge(verified: &Verified, advice: &str) -> Result<(), Failure> {
 
 /// `backup`: a checked copy beside a running daemon.
 pub(super) fn backup(args: &BackupArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
+    let config = context::config(&args.config.config)?;
     let verified = copy::back_up(&config.store.path, args.output())?;
     print::line(format_args!("copied to {}", args.output().display()));
     sum(&verified);
@@ -189,8 +189,8 @@ pub(super) fn backup(args: &BackupArgs) -> Result<(), Failure> {
 
 /// `restore`: a copy in the place of the store.
 pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
-    open::as_its_account(&config.store.path)?;
+    let config = context::config(&args.config.config)?;
+    context::as_its_account(&config.store.path)?;
     if let Some(folder) = config.store.path.parent() {
         std::fs::create_dir_all(folder).map_err(|e| Failure::at(folder, e))?;
     }
@@ -213,8 +213,8 @@ pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
 
 /// `compact`: room of dropped bytes back to the disk.
 pub(super) fn compact(args: &CompactArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
-    open::as_its_account(&config.store.path)?;
+    let config = context::config(&args.config.config)?;
+    context::as_its_account(&config.store.path)?;
     let bytes = sheathline_store::compact(&config.store.path)?;
     print::line(format_args!("{bytes} bytes returned to the disk"));
     if args.json {

@@ -5,10 +5,10 @@ use super::finish_and_show;
 use super::person::{People, Person};
 use super::who::Who;
 use crate::cli::args::EventArgs;
-use crate::cli::{Code, Failure, open};
+use crate::cli::{Code, Failure, context};
 use chrono::{Local, NaiveDate};
+use sheathline_model::annotations::{self, Said};
 use sheathline_model::domain::{Event, EventKind};
-use sheathline_model::entries::{self, Said};
 
 /// `event`: adds or takes back.
 pub(in crate::cli) fn event(args: &EventArgs) -> Result<(), Failure> {
@@ -24,10 +24,14 @@ pub(in crate::cli) fn event(args: &EventArgs) -> Result<(), Failure> {
         })?;
     let by = Who::of(&args.who).map_err(Failure::usage)?;
     let by = by.by("command", None, None);
-    let config = open::config(&args.config.config)?;
-    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
-    let site = open::site(&config);
-    let key = open::patient(
+    let config = context::config(&args.config.config)?;
+    let pipeline = context::pipeline(
+        &config,
+        context::guest(&config)?,
+        context::observed(&config)?,
+    )?;
+    let site = context::site(&config);
+    let key = context::patient(
         pipeline.store(),
         &args.patient.patient,
         args.patient.issuer.as_deref(),
@@ -49,11 +53,11 @@ pub(in crate::cli) fn event(args: &EventArgs) -> Result<(), Failure> {
         };
         let said = Said::Event(event);
         let drafts = match args.remove {
-            true => entries::take_back(&person.entries, &said, |_| None),
+            true => annotations::take_back(&person.entries, &said, |_| None),
             false => {
                 refuse(date, Local::now().date_naive(), born(person))
                     .map_err(|why| Failure::new(Code::Refused, why))?;
-                entries::say(&person.entries, &key, &said, |_| None)
+                annotations::say(&person.entries, &key, &said, |_| None)
             }
         };
         if args.remove && drafts.is_empty() {

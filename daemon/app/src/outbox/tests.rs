@@ -421,7 +421,7 @@ fn a_damaged_version_is_not_published_and_its_patient_is_assessed_again() {
         .expect("damaged");
     assert_eq!(publish(&store, &outbox, render).expect("published"), 1);
     assert_eq!(tree(&outbox).len(), 2);
-    let waiting = store.read(patients::count_dirty).expect("read");
+    let waiting = store.read(assessment_queue::count_dirty).expect("read");
     assert_eq!(waiting, 1);
     assert_eq!(publish(&store, &outbox, render).expect("nothing left"), 0);
 }

@@ -5,12 +5,12 @@ mod spread;
 pub use spread::{Concerned, concerned, note_spread};
 
 use super::audited::{Audited, Untold};
-use super::{StoreError, patients, stamp};
+use super::{StoreError, assessment_queue, stamp};
 use crate::session::{Row, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
 use sheathline_model::domain::PatientKey;
-use sheathline_model::persons::{self, Act, Merge, Pair, Person, Persons, Statement};
+use sheathline_model::identity::{self, Act, Merge, Pair, Person, Persons, Statement};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A statement with what is kept beside it.
@@ -62,7 +62,7 @@ pub fn state(tx: &Tx, recorded: &Recorded, now: DateTime<Utc>) -> Result<bool, S
         return Ok(false);
     }
     for key in [&pair.from, &pair.into] {
-        patients::mark_dirty(tx, key, now)?;
+        assessment_queue::mark_dirty(tx, key, now)?;
     }
     Ok(true)
 }
@@ -97,7 +97,7 @@ pub fn persons<'k>(
 /// # Errors
 /// The store cannot be read.
 pub fn survivors(view: &View) -> Result<BTreeSet<PatientKey>, StoreError> {
-    let keys = patients::list(view)?;
+    let keys = assessment_queue::list(view)?;
     let persons = persons(view, &keys)?;
     let surviving = |key| persons.of(key).map(|person| person.surviving.clone());
     Ok(keys.iter().filter_map(surviving).collect())
@@ -110,7 +110,7 @@ fn merges_around(view: &View, key: &PatientKey) -> Result<Vec<Merge>, StoreError
     let mut found: BTreeMap<(PatientKey, PatientKey), Merge> = BTreeMap::new();
     while let Some(key) = open.pop() {
         // All statements of a pair name both its ids, so none of a pair is missed.
-        for merge in persons::in_force(&of_id(view, &key)?) {
+        for merge in identity::in_force(&of_id(view, &key)?) {
             for other in [&merge.from, &merge.into] {
                 if seen.insert(other.clone()) {
                     open.push(other.clone());

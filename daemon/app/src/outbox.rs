@@ -20,7 +20,7 @@ use folder::{Came, put_in_place, sync_folder, take_back, write_aside};
 use serde_json::Value;
 use sheathline_store::results::Pending;
 use sheathline_store::results::{self, ResultRow};
-use sheathline_store::{Store, StoreError, Tx, patients};
+use sheathline_store::{Store, StoreError, Tx, assessment_queue};
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::{Path, PathBuf};
@@ -331,7 +331,7 @@ fn mark(
     store.write(move |tx| {
         let now = chrono::Utc::now();
         for row in &published {
-            let to = match is_news(row) {
+            let to = match is_current(row) {
                 true => destinations.as_slice(),
                 false => &[],
             };
@@ -344,7 +344,7 @@ fn mark(
 
 /// Whether anybody is to be told of a result: not of the history of an archive. What does not say so
 /// is news.
-fn is_news(row: &ResultRow) -> bool {
+fn is_current(row: &ResultRow) -> bool {
     let content: Option<Value> = serde_json::from_str(&row.content).ok();
     let told = content.and_then(|content| content.pointer("/exam/history_only")?.as_bool());
     told != Some(true)
@@ -382,7 +382,7 @@ pub(crate) fn set_aside(tx: &Tx, row: &ResultRow) -> Result<(), StoreError> {
     );
     let now = chrono::Utc::now();
     results::note_damaged(tx, &row.exam_id, row.version, now)?;
-    patients::mark_dirty(tx, &row.patient, now)
+    assessment_queue::mark_dirty(tx, &row.patient, now)
 }
 
 fn at(path: &Path) -> impl Fn(io::Error) -> PublishError {

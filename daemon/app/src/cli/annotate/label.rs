@@ -6,13 +6,13 @@ use super::table::{self, Row};
 use super::who::Who;
 use super::{Recorded, finish, finish_and_show};
 use crate::cli::args::LabelArgs;
-use crate::cli::{Code, Failure, open, print};
+use crate::cli::{Code, Failure, context, print};
 use crate::pipeline::Pipeline;
+use sheathline_model::annotations::{self, By, Kind, Said};
 use sheathline_model::domain::Label;
-use sheathline_model::entries::{self, By, Kind, Said};
 use sheathline_model::history::Places;
 use sheathline_model::results::Site;
-use sheathline_store::people;
+use sheathline_store::annotations::by_number;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
@@ -39,9 +39,13 @@ pub(in crate::cli) fn label(args: &LabelArgs) -> Result<(), Failure> {
         None if args.take_back.is_empty() => Some(typed(&args.words)?),
         None => None,
     };
-    let config = open::config(&args.config.config)?;
-    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
-    let site = open::site(&config);
+    let config = context::config(&args.config.config)?;
+    let pipeline = context::pipeline(
+        &config,
+        context::guest(&config)?,
+        context::observed(&config)?,
+    )?;
+    let site = context::site(&config);
     let how = How {
         dry_run: args.dry_run,
         yes: args.yes,
@@ -97,7 +101,7 @@ fn typed(words: &[String]) -> Result<Vec<Row>, Failure> {
 }
 
 fn rows_of(file: &Path) -> Result<Vec<Row>, Failure> {
-    let bytes = open::bytes_of(file, TABLE_MAX)?;
+    let bytes = context::bytes_of(file, TABLE_MAX)?;
     let text = String::from_utf8(bytes).map_err(|_| {
         Failure::usage(format!(
             "{}: is not UTF-8; save it as UTF-8",
@@ -161,8 +165,8 @@ fn labels(
             let rest = |old: &_| person.rest(&places, old, own, together);
             let said = |label| Said::Label(about(exam), label);
             let drafts = match row.label {
-                Some(label) => entries::say(&person.entries, &exam.patient, &said(label), rest),
-                None => entries::take_back(&person.entries, &said(Label::Well), rest),
+                Some(label) => annotations::say(&person.entries, &exam.patient, &said(label), rest),
+                None => annotations::take_back(&person.entries, &said(Label::Well), rest),
             };
             Some((exam, drafts))
         };
@@ -206,7 +210,7 @@ fn taken_back(pipeline: &Pipeline, site: &Site, numbers: &[i64], by: &By) -> Res
     for number in numbers.iter().collect::<BTreeSet<_>>() {
         let entry = pipeline
             .store()
-            .read(|conn| people::by_number(conn, *number))?
+            .read(|conn| by_number(conn, *number))?
             .ok_or_else(|| {
                 Failure::new(
                     Code::NotFound,
@@ -238,7 +242,7 @@ fn taken_back(pipeline: &Pipeline, site: &Site, numbers: &[i64], by: &By) -> Res
         let Some(known) = people.all.get(person) else {
             continue;
         };
-        let drafts = entries::take_back_one(&known.entries, &entry)?;
+        let drafts = annotations::take_back_one(&known.entries, &entry)?;
         let places = Places::of(&known.exams);
         let exams = entry.said.about().map(|about| places.exams(about));
         let exams: Vec<usize> = exams.into_iter().flatten().collect();

@@ -5,15 +5,15 @@ use crate::config::{Config, Effective, Layer, environment};
 use crate::deliver::syslog::{self, Forwarder};
 use crate::observe::audit::message::Node;
 use crate::observe::{Observed, Trail};
+use crate::outbox;
 use crate::pipeline::{Beside, Pipeline};
-use crate::publish;
 use crate::receive::folder::file::{NotRead, read_whole};
 use sheathline_model::domain::{Millimetres, Mistake, PatientKey};
 use sheathline_model::reading::{Charsets, Rules};
 use sheathline_model::results::Site;
 use sheathline_model::template::Templates;
 use sheathline_net::connect::node::TlsFiles;
-use sheathline_store::{Mode, Store, StoreError, patients};
+use sheathline_store::{Mode, Store, StoreError, assessment_queue};
 use std::fs;
 use std::io::{self, ErrorKind, Write};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
@@ -207,7 +207,7 @@ fn refuse_orphans(config: &Config) -> Result<(), Failure> {
         return Ok(());
     }
     let outbox = &config.outbox.folder;
-    publish::marked_by(outbox).map_or(Ok(()), |by| {
+    outbox::marked_by(outbox).map_or(Ok(()), |by| {
         Err(Failure::new(Code::Outbox, format!(
             "{}: there is no store here, and the outbox {} belongs to another store, of {by}. If that \
              is the one that was here, put it back, mount its disk, or restore a copy \
@@ -215,7 +215,7 @@ fn refuse_orphans(config: &Config) -> Result<(), Failure> {
              delete {} in this one",
             path.display(),
             outbox.display(),
-            publish::LOCK_FILE
+            outbox::LOCK_FILE
         )))
     })
 }
@@ -362,7 +362,7 @@ pub(super) fn patient(
     id: &str,
     issuer: Option<&str>,
 ) -> Result<PatientKey, Failure> {
-    let mut keys = store.read(|conn| patients::with_id(conn, id))?;
+    let mut keys = store.read(|conn| assessment_queue::with_id(conn, id))?;
     if let Some(issuer) = issuer {
         keys.retain(|key| key.issuer == issuer);
     }

@@ -6,9 +6,9 @@ use super::person::{People, about, moment};
 use super::who::Who;
 use crate::cli::args::PressureArgs;
 use crate::cli::named::NotOne;
-use crate::cli::{Failure, open};
+use crate::cli::{Failure, context};
+use sheathline_model::annotations::{self, Kind, Of, Said};
 use sheathline_model::domain::OpeningPressure;
-use sheathline_model::entries::{self, Kind, Of, Said};
 use sheathline_model::history::Places;
 use std::collections::BTreeSet;
 
@@ -23,9 +23,13 @@ pub(in crate::cli) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
     };
     let by = Who::of(&args.who).map_err(Failure::usage)?;
     let by = by.by("command", None, None);
-    let config = open::config(&args.config.config)?;
-    let pipeline = open::pipeline(&config, open::guest(&config)?, open::observed(&config)?)?;
-    let site = open::site(&config);
+    let config = context::config(&args.config.config)?;
+    let pipeline = context::pipeline(
+        &config,
+        context::guest(&config)?,
+        context::observed(&config)?,
+    )?;
+    let site = context::site(&config);
     let said = pressure
         .as_ref()
         .map_or("no opening pressure".to_owned(), |one| {
@@ -46,11 +50,11 @@ pub(in crate::cli) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
         let drafts = match &pressure {
             Some(one) => {
                 let said = Said::Pressure(about, one.clone());
-                entries::say(&person.entries, &exam.patient, &said, rest)
+                annotations::say(&person.entries, &exam.patient, &said, rest)
             }
             None => {
                 let nothing = Said::Nothing(Kind::Pressure, Of::Exam(about));
-                entries::take_back(&person.entries, &nothing, rest)
+                annotations::take_back(&person.entries, &nothing, rest)
             }
         };
         let step = Step {

@@ -1,7 +1,7 @@
 //! Labels from a CSV table (RFC 4180): all of it or, with a mistake, nothing.
 
 use super::who;
-use crate::cli::say::label::word;
+use crate::cli::annotate::label::word;
 use sheathline_model::domain::Label;
 
 /// Rows of a table. They are recorded in one change, and whoever sends waits for it.

@@ -1,8 +1,8 @@
 //! Who says something, as far as anybody can tell.
 
 use crate::cli::args::WhoArgs;
-use crate::cli::open;
-use sheathline_model::entries::{Author, By};
+use crate::cli::context;
+use sheathline_model::annotations::{Author, By};
 
 /// Letters of a name.
 const NAME_MAX: usize = 100;
@@ -77,7 +77,7 @@ fn system_user() -> String {
     let mut named = named.iter().filter_map(|name| std::env::var(name).ok());
     let name = named.next().and_then(|name| author(&name).ok());
     match name {
-        Some(name) => format!("{name} ({})", open::user()),
-        None => open::user(),
+        Some(name) => format!("{name} ({})", context::user()),
+        None => context::user(),
     }
 }

@@ -1,9 +1,9 @@
 //! What is in the store: `explain`, `history`, `quarantine`.
 
 use super::args::{ExplainArgs, HistoryArgs, QuarantineArgs};
-use super::ask::show_remark;
 use super::named::NotOne;
-use super::{Code, Failure, open, past, print, working};
+use super::offline::show_remark;
+use super::{Code, Failure, context, past, print, working};
 use crate::known::{content_of, known};
 use crate::parcel;
 use crate::pipeline;
@@ -130,8 +130,8 @@ impl<'a> From<&'a StoredReading> for ObjectStory<'a> {
 
 /// `explain`: one object by SOP Instance UID, or an exam with all its objects and arithmetic.
 pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
-    let store = open::guest(&config)?;
+    let config = context::config(&args.config.config)?;
+    let store = context::guest(&config)?;
     let stored = store.read(|conn| readings::by_sop_instance(conn, &args.uid))?;
     let exam = match stored.first() {
         Some(first) => first
@@ -145,7 +145,7 @@ pub(super) fn explain(args: &ExplainArgs) -> Result<(), Failure> {
         show_object(object, args.json)?;
     }
     let Some(name) = exam else { return Ok(()) };
-    let site = open::site(&config);
+    let site = context::site(&config);
     let report = stored.first().map(|_| args.uid.as_str());
     let (exam, known) = match told(&store, &site, &name, report) {
         Ok(told) => told,
@@ -265,9 +265,9 @@ fn version_line(row: &ResultRow) -> Result<VersionLine, Failure> {
 
 /// `history`: a patient's exams, oldest first.
 pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
-    let store = open::guest(&config)?;
-    let key = open::patient(
+    let config = context::config(&args.config.config)?;
+    let store = context::guest(&config)?;
+    let key = context::patient(
         &store,
         &args.patient.patient,
         args.patient.issuer.as_deref(),
@@ -302,7 +302,7 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
         let title = format!("Optic nerve sheath{what}, patient {}", key.id);
         let picture = trend::of_contents(title, &contents, &events, eye);
         let svg = trend::svg(&picture.made_on(chrono::Utc::now().date_naive()));
-        open::write(path, svg.as_bytes()).map_err(|e| Failure::at(path, e))?;
+        context::write(path, svg.as_bytes()).map_err(|e| Failure::at(path, e))?;
         if !args.json {
             print::line(format_args!("drawn: {}", path.display()));
             if !others.is_empty() {
@@ -318,8 +318,8 @@ pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
 
 /// `quarantine`: the list, or one object and its bytes.
 pub(super) fn quarantine(args: &QuarantineArgs) -> Result<(), Failure> {
-    let config = open::config(&args.config.config)?;
-    let store = open::guest(&config)?;
+    let config = context::config(&args.config.config)?;
+    let store = context::guest(&config)?;
     let mut list = store.read(readings::quarantined)?;
     if let Some(number) = args.object {
         list.retain(|stored| stored.id == ObjectId(number));
@@ -331,7 +331,7 @@ pub(super) fn quarantine(args: &QuarantineArgs) -> Result<(), Failure> {
         }
         if let Some(path) = &args.output {
             let bytes = store.read(|conn| objects::body(conn, ObjectId(number)))?;
-            open::write(path, &bytes).map_err(|e| Failure::at(path, e))?;
+            context::write(path, &bytes).map_err(|e| Failure::at(path, e))?;
         }
     }
     for stored in &list {

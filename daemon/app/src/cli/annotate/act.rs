@@ -5,10 +5,10 @@ use super::person::{People, Person};
 use crate::cli::{Code, Failure, print};
 use crate::pipeline::Pipeline;
 use chrono::Utc;
+use sheathline_model::annotations::{By, Draft, Entry};
 use sheathline_model::domain::PatientKey;
-use sheathline_model::entries::{By, Draft, Entry};
 use sheathline_model::results::Site;
-use sheathline_store::{StoreError, Tx, patients, people};
+use sheathline_store::{StoreError, Tx, annotations, assessment_queue};
 
 /// How often an act is prepared again because somebody else said something of the same patient in
 /// between.
@@ -160,7 +160,7 @@ fn show(act: &Act) {
 
 /// What is recorded for one person: their ids, all that was said before, and what is added.
 type OfPerson = (
-    sheathline_model::persons::Person,
+    sheathline_model::identity::Person,
     Vec<Entry>,
     Vec<(By, Draft)>,
 );
@@ -192,15 +192,15 @@ fn record(tx: &Tx, of_each: &[OfPerson]) -> Result<Option<i64>, StoreError> {
             return Ok(None);
         }
     }
-    let number = people::new_act(tx)?;
+    let number = annotations::new_act(tx)?;
     let now = Utc::now();
     let mut first = None;
     for (ids, _, drafts) in of_each {
         for (by, draft) in drafts {
-            let added = people::record(tx, number, by, std::slice::from_ref(draft), now)?;
+            let added = annotations::record(tx, number, by, std::slice::from_ref(draft), now)?;
             first = first.or_else(|| added.first().copied());
         }
-        patients::mark_dirty(tx, &ids.surviving, now)?;
+        assessment_queue::mark_dirty(tx, &ids.surviving, now)?;
     }
     Ok(first)
 }
