@@ -69,9 +69,10 @@ fn the_page_for_clinicians_quotes_real_pages() {
         let linked = links(line).into_iter().filter_map(|link| {
             let path = docs.join(link);
             let is_text = path.extension().is_some_and(|is| is == "txt");
-            match link.ends_with("/story.md") {
-                true => Some(path.with_file_name("page.txt")),
-                false => is_text.then_some(path),
+            if link.ends_with("/story.md") {
+                Some(path.with_file_name("page.txt"))
+            } else {
+                is_text.then_some(path)
             }
         });
         let linked: Vec<PathBuf> = linked.collect();
@@ -238,9 +239,10 @@ fn hazards_name_files_that_exist() {
                 None => (path, false),
             };
             let at = root().join(folder);
-            let is_there = match is_star {
-                false => at.exists(),
-                true => fs::read_dir(at.parent().expect("a folder"))
+            let is_there = if !is_star {
+                at.exists()
+            } else {
+                fs::read_dir(at.parent().expect("a folder"))
                     .into_iter()
                     .flatten()
                     .filter_map(Result::ok)
@@ -250,7 +252,7 @@ fn hazards_name_files_that_exist() {
                             .display()
                             .to_string()
                             .starts_with(&*at.to_string_lossy())
-                    }),
+                    })
             };
             assert!(is_there, "{path} is not there: {line}");
             named += 1;

@@ -211,10 +211,7 @@ fn remarks(result: &Value) -> Vec<String> {
 /// What a fact of `must.csv` comes to; `Err` says what is there instead.
 fn holds(told: &Told, story: &Story, must: &Must) -> Result<(), String> {
     let wanted = must.value.as_str();
-    let equal = |found: String| match found == wanted {
-        true => Ok(()),
-        false => Err(found),
-    };
+    let equal = |found: String| if found == wanted { Ok(()) } else { Err(found) };
     if must.fact == "exams" {
         return equal(told.results.len().to_string());
     }
@@ -229,11 +226,12 @@ fn holds(told: &Told, story: &Story, must: &Must) -> Result<(), String> {
         told.find(story, name)
             .map(|result| word(&result["exam"]["id"]))
     };
-    let listed = |codes: Vec<String>, is_wanted: bool| match codes.iter().any(|code| code == wanted)
-        == is_wanted
-    {
-        true => Ok(()),
-        false => Err(codes.join(" ")),
+    let listed = |codes: Vec<String>, is_wanted: bool| {
+        if codes.iter().any(|code| code == wanted) == is_wanted {
+            Ok(())
+        } else {
+            Err(codes.join(" "))
+        }
     };
     let page = || {
         without_way(&told.page(result))
@@ -278,9 +276,10 @@ fn holds(told: &Told, story: &Story, must: &Must) -> Result<(), String> {
                 .filter(|one| one["exam"] == *exam)
                 .map(|one| word(&one["reason"]))
                 .next();
-            let found = match used.contains(&exam) {
-                true => "it serves".to_owned(),
-                false => reason.clone().unwrap_or_else(|| "not named".to_owned()),
+            let found = if used.contains(&exam) {
+                "it serves".to_owned()
+            } else {
+                reason.clone().unwrap_or_else(|| "not named".to_owned())
             };
             let right = match must.fact.as_str() {
                 "serves" => used.contains(&exam),
@@ -288,22 +287,30 @@ fn holds(told: &Told, story: &Story, must: &Must) -> Result<(), String> {
             };
             if right { Ok(()) } else { Err(found) }
         }
-        "same exam as" => equal(match id(wanted) == id(&must.exam) {
-            true => wanted.to_owned(),
-            false => "another exam".to_owned(),
+        "same exam as" => equal(if id(wanted) == id(&must.exam) {
+            wanted.to_owned()
+        } else {
+            "another exam".to_owned()
         }),
-        "other exam than" => equal(match id(wanted) != id(&must.exam) {
-            true => wanted.to_owned(),
-            false => "the same exam".to_owned(),
+        "other exam than" => equal(if id(wanted) != id(&must.exam) {
+            wanted.to_owned()
+        } else {
+            "the same exam".to_owned()
         }),
-        "says" => match page().contains(wanted) {
-            true => Ok(()),
-            false => Err(page()),
-        },
-        "never says" => match page().contains(wanted) {
-            false => Ok(()),
-            true => Err("it says so".to_owned()),
-        },
+        "says" => {
+            if page().contains(wanted) {
+                Ok(())
+            } else {
+                Err(page())
+            }
+        }
+        "never says" => {
+            if !page().contains(wanted) {
+                Ok(())
+            } else {
+                Err("it says so".to_owned())
+            }
+        }
         other => Err(format!("there is no fact {other:?}")),
     }
 }

@@ -116,9 +116,10 @@ fn networking(text: &mut String) -> fmt::Result {
     text.push_str("| transfer syntax | UID | for |\n|---|---|---|\n");
     let of_all: Vec<_> = syntaxes(uids::VERIFICATION).collect();
     for syntax in syntaxes(uids::ULTRASOUND_IMAGE_STORAGE) {
-        let whom = match of_all.contains(&syntax) {
-            true => "every class",
-            false => "pictures",
+        let whom = if of_all.contains(&syntax) {
+            "every class"
+        } else {
+            "pictures"
         };
         writeln!(text, "| {} | {syntax} | {whom} |", name(syntax))?;
     }
@@ -246,9 +247,10 @@ fn query_retrieve(text: &mut String) -> fmt::Result {
     writeln!(text, "\n\nAsked for: {}.\n", classes.join(", "))?;
     text.push_str("| status of the archive | taken to mean |\n|---|---|\n");
     for (from, to, words) in dicom::STATUSES {
-        match from == to {
-            true => writeln!(text, "| {from:04X}H | {words} |")?,
-            false => writeln!(text, "| {from:04X}H to {to:04X}H | {words} |")?,
+        if from == to {
+            writeln!(text, "| {from:04X}H | {words} |")?
+        } else {
+            writeln!(text, "| {from:04X}H to {to:04X}H | {words} |")?
         }
     }
     Ok(())

@@ -331,9 +331,10 @@ fn mark(
     store.write(move |tx| {
         let now = chrono::Utc::now();
         for row in &published {
-            let to = match is_current(row) {
-                true => destinations.as_slice(),
-                false => &[],
+            let to = if is_current(row) {
+                destinations.as_slice()
+            } else {
+                &[]
             };
             results::mark_published(tx, &row.exam_id, row.version, to, now)?;
         }

@@ -95,9 +95,12 @@ fn kinds() -> Vec<Kind> {
             place: "assessment.notices",
             about: "What a reader must know of the comparison. *Doubt*: the exam is no baseline until a \
                     person has labelled it; a flag stays.",
-            codes: list(&Notice::ALL, |notice| match notice.is_doubt() {
-                true => format!("*Doubt.* {}", notice.sentence()),
-                false => notice.sentence().to_owned(),
+            codes: list(&Notice::ALL, |notice| {
+                if notice.is_doubt() {
+                    format!("*Doubt.* {}", notice.sentence())
+                } else {
+                    notice.sentence().to_owned()
+                }
             }),
         },
         Kind {

@@ -264,9 +264,10 @@ impl DiscElevation {
         let before: Vec<String> = before
             .map(|one| format!("{:.2} mm on {}", one.value, one.date))
             .collect();
-        let before = match before.is_empty() {
-            true => "; no earlier exam measured it".to_owned(),
-            false => format!("; before: {}", before.join(", ")),
+        let before = if before.is_empty() {
+            "; no earlier exam measured it".to_owned()
+        } else {
+            format!("; before: {}", before.join(", "))
         };
         let change = self.change_mm;
         let change = change.map(|mm| format!("; change since the last {mm:+.2} mm"));

@@ -172,13 +172,13 @@ impl Persons {
         let all = ids(&merges);
         let one = Arc::new(Person::of(key, merges));
         for id in all.iter().chain([key]) {
-            let person = match one.ids.contains(id) {
-                true => Arc::clone(&one),
-                // Not applied: each id stays alone, with what was not applied.
-                false => Arc::new(Person {
+            let person = if one.ids.contains(id) {
+                Arc::clone(&one)
+            } else {
+                Arc::new(Person {
                     unsettled: one.unsettled.clone(),
                     ..Person::alone(id.clone())
-                }),
+                })
             };
             self.0.insert(id.clone(), person);
         }

@@ -63,9 +63,10 @@ pub fn short(text: &str, most: usize) -> String {
 /// apostrophe before it (OWASP, "CSV Injection"), a number has none. [`from_cell`] takes it off again.
 #[must_use]
 pub fn cell(text: &str) -> Cow<'_, str> {
-    match begins_formula(text) && text.parse::<f64>().is_err() {
-        true => Cow::Owned(format!("'{text}")),
-        false => Cow::Borrowed(text),
+    if begins_formula(text) && text.parse::<f64>().is_err() {
+        Cow::Owned(format!("'{text}"))
+    } else {
+        Cow::Borrowed(text)
     }
 }
 

@@ -304,15 +304,17 @@ fn disposition(measurements: &[Measurement], remarks: &[Remark], doubts: &[Remar
         return Disposition::Quarantined;
     }
     if !measurements.iter().any(is_sheath) {
-        return match doubts.iter().any(blocking) {
-            true => Disposition::Quarantined,
-            false => Disposition::NoSheathMeasurement,
+        return if doubts.iter().any(blocking) {
+            Disposition::Quarantined
+        } else {
+            Disposition::NoSheathMeasurement
         };
     }
     let all = measurements.iter().flat_map(|one| &one.remarks);
     let matters = |remark: &Remark| remark.severity > Severity::Info;
-    match all.chain(remarks).any(matters) {
-        true => Disposition::AcceptedWithRemarks,
-        false => Disposition::Accepted,
+    if all.chain(remarks).any(matters) {
+        Disposition::AcceptedWithRemarks
+    } else {
+        Disposition::Accepted
     }
 }

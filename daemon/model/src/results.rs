@@ -164,13 +164,13 @@ pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultErro
             let nothing = Assessment::not_comparable(&exam.id, reason);
             (nothing, Course::default())
         });
-        let (assessment, course) = match exam.is_date_doubted() {
-            // Age, growth and gap are counted from a date that cannot be right.
-            true => (
+        let (assessment, course) = if exam.is_date_doubted() {
+            (
                 assessment.unless_flagged(Reason::DateImplausible),
                 Course::default(),
-            ),
-            false => (assessment, course),
+            )
+        } else {
+            (assessment, course)
         };
         let mut result = content(exam, assessment, course, context);
         result
@@ -300,9 +300,10 @@ fn from_history() -> Remark {
 
 /// A remark when exams under the same id have another birth date or sex.
 fn strangers(exam: &Exam, exams: &[Exam], is_joined: bool) -> Option<Remark> {
-    let under = match is_joined {
-        false => "the same patient id",
-        true => "the joined patient ids",
+    let under = if !is_joined {
+        "the same patient id"
+    } else {
+        "the joined patient ids"
     };
     let dates: Vec<String> = exams
         .iter()

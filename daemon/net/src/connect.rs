@@ -279,9 +279,10 @@ fn last_words(session: &mut ClientConnection, socket: &mut Socket, error: io::Er
 impl Socket {
     fn left(&self) -> io::Result<Option<Duration>> {
         let left = self.deadline.saturating_duration_since(Instant::now());
-        match left.is_zero() {
-            true => Err(ErrorKind::TimedOut.into()),
-            false => Ok(Some(left)),
+        if left.is_zero() {
+            Err(ErrorKind::TimedOut.into())
+        } else {
+            Ok(Some(left))
         }
     }
 }

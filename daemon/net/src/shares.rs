@@ -265,9 +265,10 @@ impl Ledger {
             return false;
         };
         let (party, more) = (entry.party, amount.saturating_sub(entry.amount));
-        let limit = match amount > room.small {
-            true => room.all - room.reserve,
-            false => room.all,
+        let limit = if amount > room.small {
+            room.all - room.reserve
+        } else {
+            room.all
         };
         let spare = limit.saturating_sub(self.taken);
         if more > spare {

@@ -92,9 +92,10 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
             old: None,
         });
     }
-    let old = match exists {
-        true => Some(set_aside(store)?),
-        false => None,
+    let old = if exists {
+        Some(set_aside(store)?)
+    } else {
+        None
     };
     lock.note_replaced()?;
     // Those of another file would be taken for this one's.

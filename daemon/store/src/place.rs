@@ -152,12 +152,13 @@ pub(super) fn refuse_links(path: &Path) -> Result<(), StoreError> {
         return Ok(());
     };
     let ours = kept_names(path, Id::of(&facts)).len() as u64;
-    match facts.nlink() > 1 + ours {
-        true => Err(StoreError::Linked {
+    if facts.nlink() > 1 + ours {
+        Err(StoreError::Linked {
             path: path.into(),
             inode: facts.ino(),
-        }),
-        false => Ok(()),
+        })
+    } else {
+        Ok(())
     }
 }
 

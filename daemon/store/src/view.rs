@@ -107,9 +107,10 @@ pub(crate) struct Statement<'v> {
 impl Statement<'_> {
     fn run(&self, values: impl Values, each: &mut Each<'_>) -> Result<(), StoreError> {
         let values = values.all();
-        match self.may_change {
-            true => self.session.tell(&self.sql, &values, each),
-            false => self.session.ask(&self.sql, &values, each),
+        if self.may_change {
+            self.session.tell(&self.sql, &values, each)
+        } else {
+            self.session.ask(&self.sql, &values, each)
         }
     }
 

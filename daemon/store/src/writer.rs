@@ -137,9 +137,10 @@ pub(super) fn run(tx: &Tx, mut waiting: mpsc::Receiver<Turn>, ground: &dyn Groun
             if let Turn::Change(job) = this {
                 batch.push(job);
             }
-            turn = match batch.len() < BATCH_MAX {
-                true => waiting.try_recv().ok(),
-                false => None,
+            turn = if batch.len() < BATCH_MAX {
+                waiting.try_recv().ok()
+            } else {
+                None
             };
         }
         let fault = match doubt.get() {
@@ -217,9 +218,10 @@ fn changes_in_transaction(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, F
             return Err(Fault::Lost("a change ended the transaction".to_owned()));
         }
     }
-    let number = match tx.session().rows_changed() == before {
-        true => None,
-        false => Some(meta::count_commit(tx).map_err(|error| Fault::of(&error))?),
+    let number = if tx.session().rows_changed() == before {
+        None
+    } else {
+        Some(meta::count_commit(tx).map_err(|error| Fault::of(&error))?)
     };
     let started = Instant::now();
     tx.step(Step::Commit).map_err(Fault::of_commit)?;

@@ -131,17 +131,16 @@ fn a_page_of_very_many_answers() {
 fn an_answer_with_much_that_nobody_asked_for() {
     let base = ordinary();
     let much = r#""00081111":{"vr":"SQ","Value":[{"a":[1,2,{"b":null}]}]},"#.repeat(300_000);
-    let answers =
-        archive(
-            move |path| match path.contains("/series?") && path.ends_with("&offset=0") {
-                true => (
-                    JSON,
-                    format!("[{{{much}{}", &String::from_utf8_lossy(&names(path))[2..])
-                        .into_bytes(),
-                ),
-                false => (JSON, names(path)),
-            },
-        );
+    let answers = archive(move |path| {
+        if path.contains("/series?") && path.ends_with("&offset=0") {
+            (
+                JSON,
+                format!("[{{{much}{}", &String::from_utf8_lossy(&names(path))[2..]).into_bytes(),
+            )
+        } else {
+            (JSON, names(path))
+        }
+    });
     let (output, peak) = backfill(&answers);
     let said = String::from_utf8_lossy(&output.stdout).into_owned();
     assert!(
@@ -161,12 +160,15 @@ fn an_answer_with_much_that_nobody_asked_for() {
 fn an_object_of_empty_parts() {
     let base = ordinary();
     let body = [b"--e\r\n\r\n\r\n".repeat(500_000), b"--e--".to_vec()].concat();
-    let answers = archive(move |path| match path.ends_with("/instances/1.2.3.3") {
-        true => (
-            "multipart/related; type=\"application/dicom\"; boundary=e",
-            body.clone(),
-        ),
-        false => (JSON, names(path)),
+    let answers = archive(move |path| {
+        if path.ends_with("/instances/1.2.3.3") {
+            (
+                "multipart/related; type=\"application/dicom\"; boundary=e",
+                body.clone(),
+            )
+        } else {
+            (JSON, names(path))
+        }
     });
     let (output, peak) = backfill(&answers);
     let said = String::from_utf8_lossy(&output.stdout).into_owned();

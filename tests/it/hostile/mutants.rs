@@ -58,9 +58,10 @@ fn mutant(seed: u64, index: u64, sound: &[Vec<u8>]) -> Vec<u8> {
     for _ in 0..=dice.below(most) {
         damage(&mut bytes, sound, &mut dice);
     }
-    match deflates {
-        true => build::file(DEFLATED, &build::deflate(&bytes)),
-        false => bytes,
+    if deflates {
+        build::file(DEFLATED, &build::deflate(&bytes))
+    } else {
+        bytes
     }
 }
 

@@ -98,12 +98,11 @@ fn one_flipped_byte_is_found_and_says_nothing_wrong() {
         let anywhere = round % 2 == 0;
         let (what, is_body) = loop {
             let bit = draw.below(8);
-            let at = match anywhere {
-                true => draw.below(whole.len()),
-                false => {
-                    let body = &bodies_before[&(1 + draw.below(9) as i64)];
-                    inside(&whole, body, &mut draw)
-                }
+            let at = if anywhere {
+                draw.below(whole.len())
+            } else {
+                let body = &bodies_before[&(1 + draw.below(9) as i64)];
+                inside(&whole, body, &mut draw)
             };
             let mut bytes = whole.clone();
             bytes[at] ^= 1 << bit;

@@ -125,9 +125,10 @@ fn alert_rules_name_codes_that_exist_and_ring_as_urgently() {
     let known: BTreeSet<&str> = tables().concat().iter().map(|(code, ..)| *code).collect();
     let mut named = 0;
     for alert in rules.split("- alert: ").skip(1) {
-        let urgency = match alert.contains("severity: page") {
-            true => Urgency::Page,
-            false => Urgency::Look,
+        let urgency = if alert.contains("severity: page") {
+            Urgency::Page
+        } else {
+            Urgency::Look
         };
         let is_letter = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
         for word in alert.split(|c| !is_letter(c)) {

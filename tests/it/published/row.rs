@@ -94,9 +94,10 @@ impl Row {
     pub(super) fn is_outside(&self) -> Vec<String> {
         let says_why = !self.note.is_empty();
         let expects = !self.given.is_empty() || !self.expected.is_empty();
-        match says_why && !expects {
-            true => Vec::new(),
-            false => vec!["a row outside the program says why, and expects nothing".to_owned()],
+        if says_why && !expects {
+            Vec::new()
+        } else {
+            vec!["a row outside the program says why, and expects nothing".to_owned()]
         }
     }
 

@@ -48,9 +48,10 @@ async fn the_access_matrix() {
                 certificate_sha256: vec![pin(&cart)],
                 ..SenderSettings::default()
             };
-            match of_all {
-                true => settings.addresses_allowed = addresses,
-                false => sender.addresses = addresses,
+            if of_all {
+                settings.addresses_allowed = addresses
+            } else {
+                sender.addresses = addresses
             }
             settings.sender = vec![sender];
         })

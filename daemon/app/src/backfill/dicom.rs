@@ -358,12 +358,13 @@ fn text(object: &InMemDicomObject, tag: Tag) -> String {
 /// What the archive answers, if it answers what was asked.
 fn answer_to(message: &Message, field: u16, number: u16) -> Result<Answer, Trouble> {
     let answer = Answer::parse(&message.command_set).map_err(|error| malformed(&error))?;
-    match (answer.field, answer.to) == (field | ANSWER, number) {
-        true => Ok(answer),
-        false => Err(malformed(&format!(
+    if (answer.field, answer.to) == (field | ANSWER, number) {
+        Ok(answer)
+    } else {
+        Err(malformed(&format!(
             "command {:04X} to message {} where an answer to message {number} was due",
             answer.field, answer.to
-        ))),
+        )))
     }
 }
 

@@ -119,9 +119,10 @@ struct Kept {
 impl Kept {
     fn more<E: Error>(&mut self, bytes: usize) -> Result<(), E> {
         self.bytes += bytes + AROUND;
-        match self.bytes > KEPT_MAX {
-            true => Err(E::custom("it has no end")),
-            false => Ok(()),
+        if self.bytes > KEPT_MAX {
+            Err(E::custom("it has no end"))
+        } else {
+            Ok(())
         }
     }
 }

@@ -173,9 +173,10 @@ impl<'a> Backfill<'a> {
             user: self.asked.user.clone(),
             question: self.source.question(window),
         };
-        match trail.write(&[(Utc::now(), told)]) {
-            true => Ok(()),
-            false => Err(Stop::Trail),
+        if trail.write(&[(Utc::now(), told)]) {
+            Ok(())
+        } else {
+            Err(Stop::Trail)
         }
     }
 
@@ -217,9 +218,10 @@ impl<'a> Backfill<'a> {
         if self.asked.dry_run {
             return Ok(());
         }
-        let wanted = match self.asked.again {
-            true => instances,
-            false => not_here,
+        let wanted = if self.asked.again {
+            instances
+        } else {
+            not_here
         };
         for some in wanted.chunks(self.archive.pace.at_once.max(1)) {
             let mut left = self.fetch(series, some.to_vec())?;

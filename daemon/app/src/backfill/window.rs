@@ -61,9 +61,10 @@ impl Window {
     #[must_use]
     pub fn dates(&self) -> String {
         let (from, to) = (self.from.format("%Y%m%d"), self.to.format("%Y%m%d"));
-        match self.from == self.to {
-            true => from.to_string(),
-            false => format!("{from}-{to}"),
+        if self.from == self.to {
+            from.to_string()
+        } else {
+            format!("{from}-{to}")
         }
     }
 

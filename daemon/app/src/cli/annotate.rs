@@ -45,10 +45,7 @@ fn finish_and_show(pipeline: &Pipeline, done: &Done, json: bool) -> Result<(), F
     }
     let recorded = Recorded::of(pipeline, done)?;
     recorded.assessed.iter().for_each(Line::show);
-    match json {
-        true => print::json(&recorded),
-        false => Ok(()),
-    }
+    if json { print::json(&recorded) } else { Ok(()) }
 }
 
 /// Assesses and publishes now, and shows the patient's results.

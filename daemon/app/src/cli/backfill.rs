@@ -57,9 +57,10 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
     });
     let Some(archive) = named.next() else {
         let names: Vec<&str> = archives.iter().map(|one| one.name.as_str()).collect();
-        let known = match names.is_empty() {
-            true => "it has none".to_owned(),
-            false => format!("it has {}", names.join(", ")),
+        let known = if names.is_empty() {
+            "it has none".to_owned()
+        } else {
+            format!("it has {}", names.join(", "))
         };
         return Err(Failure::usage(match &args.archive {
             Some(name) => format!("the configuration has no [[archive]] named {name:?}; {known}"),
@@ -90,9 +91,10 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
         if let Event::Window { .. } = event {
             bar.inc(1);
         }
-        let told = bar.suspend(|| match args.json {
-            true => print::json(&event),
-            false => {
+        let told = bar.suspend(|| {
+            if args.json {
+                print::json(&event)
+            } else {
                 say(&event, args.dry_run);
                 Ok(())
             }

@@ -26,9 +26,10 @@ pub(super) fn echo(args: &EchoArgs) -> Result<(), Failure> {
             .iter()
             .map(|(one, _)| one.name.as_str())
             .collect();
-        match names.is_empty() {
-            true => "there is none; write a [[destination]]".to_owned(),
-            false => format!("there are {}", names.join(", ")),
+        if names.is_empty() {
+            "there is none; write a [[destination]]".to_owned()
+        } else {
+            format!("there are {}", names.join(", "))
         }
     };
     let (destination, _) = destinations

@@ -144,9 +144,10 @@ fn show(one: &Entry, of: &[&Exam], state: &str) {
                 .iter()
                 .map(|exam| format!("exam {} of {}", exam.id, moment(exam)))
                 .collect();
-            match exams.is_empty() {
-                true => format!("study {}", about.study_instance_uid),
-                false => exams.join(", "),
+            if exams.is_empty() {
+                format!("study {}", about.study_instance_uid)
+            } else {
+                exams.join(", ")
             }
         }
     };

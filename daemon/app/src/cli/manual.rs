@@ -104,9 +104,10 @@ fn argument(arg: &Arg) -> String {
     let mut words: Vec<String> = Vec::new();
     words.extend(arg.get_short().map(|short| format!("-{short}")));
     words.extend(arg.get_long().map(|long| format!("--{long}")));
-    let mut line = match words.is_empty() {
-        true => format!("`{value}`"),
-        false => format!("`{}`", format!("{} {value}", words.join(", ")).trim_end()),
+    let mut line = if words.is_empty() {
+        format!("`{value}`")
+    } else {
+        format!("`{}`", format!("{} {value}", words.join(", ")).trim_end())
     };
     let help = arg.get_long_help().or_else(|| arg.get_help());
     let help = help.map_or(String::new(), ToString::to_string);
@@ -134,9 +135,12 @@ fn argument(arg: &Arg) -> String {
 /// Paragraphs of a help text as sentences in one line.
 fn sentence(help: &str) -> String {
     let parts = help.split("\n\n").map(|part| part.replace('\n', " "));
-    let ended = parts.map(|part| match part.ends_with(['.', '?']) {
-        true => part,
-        false => format!("{part}."),
+    let ended = parts.map(|part| {
+        if part.ends_with(['.', '?']) {
+            part
+        } else {
+            format!("{part}.")
+        }
     });
     ended.collect::<Vec<_>>().join(" ")
 }

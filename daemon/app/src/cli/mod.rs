@@ -56,9 +56,10 @@ pub fn run() -> ExitCode {
     match carry_out(cli) {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => {
-            match as_json {
-                true => print::error_as_json(&failure),
-                false => print::error(&failure),
+            if as_json {
+                print::error_as_json(&failure)
+            } else {
+                print::error(&failure)
             }
             ExitCode::from(failure.code().exit())
         }

@@ -56,9 +56,10 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
             "{refused} of the objects cannot be understood or trusted"
         ));
     }
-    match not_read.is_empty() {
-        true => Ok(()),
-        false => Err(Failure::new(Code::CheckFailed, not_read.join("\n"))),
+    if not_read.is_empty() {
+        Ok(())
+    } else {
+        Err(Failure::new(Code::CheckFailed, not_read.join("\n")))
     }
 }
 
@@ -224,9 +225,10 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
         }
         Err(mistakes) => {
             for mistake in &mistakes {
-                match args.json {
-                    true => print::json(mistake)?,
-                    false => print::line(mistake),
+                if args.json {
+                    print::json(mistake)?
+                } else {
+                    print::line(mistake)
                 }
             }
             Err(how_many(&mistakes).told_of(name))

@@ -96,9 +96,10 @@ fn changed(count: usize, how: &str, none: &str, json: bool) -> Result<(), Failur
 }
 
 fn in_json(deliveries: usize, json: bool) -> Result<(), Failure> {
-    match json {
-        true => print::json(&Changed { deliveries }),
-        false => Ok(()),
+    if json {
+        print::json(&Changed { deliveries })
+    } else {
+        Ok(())
     }
 }
 
@@ -107,9 +108,10 @@ fn list(config: &ConfigArg, which: &Which, json: bool) -> Result<(), Failure> {
     let all = store.read(|conn| deliveries::list(conn, which))?;
     let damaged = all.iter().filter(|one| one.is_none()).count();
     for one in all.iter().flatten() {
-        match json {
-            true => print::json(one)?,
-            false => print::lines(Line(one)),
+        if json {
+            print::json(one)?
+        } else {
+            print::lines(Line(one))
         }
     }
     if !json {
@@ -143,9 +145,10 @@ fn replay(
     let config = context::config(&config.config)?;
     let known = context::destinations(&config);
     if !known.iter().any(|name| name == destination) {
-        let known = match known.is_empty() {
-            true => "it names none".to_owned(),
-            false => format!("it names {}", known.join(", ")),
+        let known = if known.is_empty() {
+            "it names none".to_owned()
+        } else {
+            format!("it names {}", known.join(", "))
         };
         return Err(Failure::usage(format!(
             "the configuration has no [[destination]] named {destination:?}; {known}"

@@ -87,14 +87,15 @@ fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
     if act == Act::Unmerge {
         assessed.extend(reassess(&pipeline, &pair.from)?);
     }
-    match args.json {
-        true => print::json(&Said {
+    if args.json {
+        print::json(&Said {
             kind: act.word(),
             prior: &pair.from,
             into: &pair.into,
             assessed,
-        }),
-        false => Ok(()),
+        })
+    } else {
+        Ok(())
     }
 }
 
@@ -255,9 +256,10 @@ fn list(config: &Path, json: bool) -> Result<(), Failure> {
                 },
             ),
         };
-        match json {
-            true => print::json(&line)?,
-            false => show(&line),
+        if json {
+            print::json(&line)?
+        } else {
+            show(&line)
         }
     }
     if all.is_empty() && !json {

@@ -10,12 +10,13 @@ use std::path::Path;
 /// # Errors
 /// A file lies where a folder has to be, or the other way round; all of them at once.
 pub(super) fn check(config: &Config) -> Result<(), Failure> {
-    let file = |path: &Path, key: &str| match path.is_dir() {
-        true => Some(format!(
-            "{}: is a folder; {key} names it, and must name a file",
-            path.display()
-        )),
-        false => {
+    let file = |path: &Path, key: &str| {
+        if path.is_dir() {
+            Some(format!(
+                "{}: is a folder; {key} names it, and must name a file",
+                path.display()
+            ))
+        } else {
             let folder = path.parent()?;
             let why = not_a_folder(folder)?;
             Some(format!("{}: {why}; {key} names it", folder.display()))
@@ -37,9 +38,10 @@ pub(super) fn check(config: &Config) -> Result<(), Failure> {
         audit.and_then(|path| file(path, "[observe] audit")),
     ];
     let wrong: Vec<String> = wrong.into_iter().flatten().collect();
-    match wrong.is_empty() {
-        true => Ok(()),
-        false => Err(Failure::configuration(wrong.join("\n"))),
+    if wrong.is_empty() {
+        Ok(())
+    } else {
+        Err(Failure::configuration(wrong.join("\n")))
     }
 }
 

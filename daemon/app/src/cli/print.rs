@@ -26,9 +26,10 @@ pub(super) fn for_scripts() {
 }
 
 fn text(text: &str) {
-    match FOR_SCRIPTS.load(Ordering::Relaxed) {
-        true => error_line(text),
-        false => write(text),
+    if FOR_SCRIPTS.load(Ordering::Relaxed) {
+        error_line(text)
+    } else {
+        write(text)
     }
 }
 

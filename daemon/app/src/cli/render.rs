@@ -21,9 +21,10 @@ struct Rendering {
 /// `render`: writes the file.
 pub(super) fn render(args: &RenderArgs) -> Result<(), Failure> {
     let path = Path::new(&args.result);
-    let told = match path.is_file() {
-        true => of_file(path, args)?,
-        false => of_store(args)?,
+    let told = if path.is_file() {
+        of_file(path, args)?
+    } else {
+        of_store(args)?
     };
     let (result, context) = (&told.result, &told.context);
     let bytes = match args.form {

@@ -138,9 +138,12 @@ fn cells(args: &SimulateArgs) -> Result<Vec<Cell>, Failure> {
     let mut numbers = args.k.clone();
     numbers.sort_unstable();
     numbers.dedup();
-    let exams = |usual: &[usize]| match numbers.is_empty() {
-        true => usual.to_vec(),
-        false => numbers.clone(),
+    let exams = |usual: &[usize]| {
+        if numbers.is_empty() {
+            usual.to_vec()
+        } else {
+            numbers.clone()
+        }
     };
     let named = |own: &str| args.scenario.iter().any(|word| word == own);
     let all_scenarios = args.scenario.is_empty() && !args.situations;
@@ -230,9 +233,12 @@ fn show_situations(rows: &[(Situation, SituationRow)]) {
          doubted at the largest",
     );
     let rises = SITUATION_RISES_MM
-        .map(|rise| match rise > 0.0 {
-            true => format!("{:>6}", format!("+{rise:.1}")),
-            false => format!("{:>6}", "none"),
+        .map(|rise| {
+            if rise > 0.0 {
+                format!("{:>6}", format!("+{rise:.1}"))
+            } else {
+                format!("{:>6}", "none")
+            }
         })
         .concat();
     print::line(format_args!(

@@ -122,16 +122,18 @@ pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
     let daemon = ask(&config);
     let verdict = verdict(&daemon);
     let status = gather(&config, daemon)?;
-    match args.json {
-        true => print::json(&status)?,
-        false => show(&status),
+    if args.json {
+        print::json(&status)?
+    } else {
+        show(&status)
     }
     let said = verdict.err().map(|failure| failure.to_string());
     let needs = status.needs.into_iter().map(|need| need.what);
     let all: Vec<String> = said.into_iter().chain(needs).collect();
-    match all.is_empty() {
-        true => Ok(()),
-        false => Err(Failure::new(Code::CheckFailed, all.join("\n"))),
+    if all.is_empty() {
+        Ok(())
+    } else {
+        Err(Failure::new(Code::CheckFailed, all.join("\n")))
     }
 }
 
@@ -360,9 +362,10 @@ fn show(status: &Status) {
         ("quarantined by reason", &status.quarantined_by_reason),
         ("exams by status", &status.exams_by_status),
     ] {
-        match counts.is_empty() {
-            true => row(heading, &"none"),
-            false => print::line(heading),
+        if counts.is_empty() {
+            row(heading, &"none")
+        } else {
+            print::line(heading)
         }
         for (code, count) in counts {
             print::line(format_args!("  {code:<40} {count:>8}"));

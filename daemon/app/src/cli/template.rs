@@ -41,10 +41,7 @@ fn check(file: &Path, json: bool) -> Result<(), Failure> {
         checked.templates,
         checked.codes
     ));
-    match json {
-        true => print::json(&checked),
-        false => Ok(()),
-    }
+    if json { print::json(&checked) } else { Ok(()) }
 }
 
 /// The built-in templates and vocabulary with one file more; every mistake in it at once.
@@ -57,9 +54,10 @@ fn with(file: &Path) -> Result<Result<Templates, Vec<Mistake>>, Failure> {
             && keys.all(|key| ["term", "word", "name", "measure"].contains(&key.as_str()))
     });
     let named = [(file.display().to_string(), text)];
-    Ok(match is_dictionary {
-        true => Templates::load(&[], &named),
-        false => Templates::load(&named, &[]),
+    Ok(if is_dictionary {
+        Templates::load(&[], &named)
+    } else {
+        Templates::load(&named, &[])
     })
 }
 

@@ -159,9 +159,10 @@ impl Count {
 fn row((value, scheme): (String, String), count: Count) -> Unmapped {
     let is_nameless = value.is_empty() && scheme.is_empty();
     Unmapped {
-        value: match is_nameless {
-            true => NO_NAME.to_owned(),
-            false => value,
+        value: if is_nameless {
+            NO_NAME.to_owned()
+        } else {
+            value
         },
         scheme,
         reports: count.reports,

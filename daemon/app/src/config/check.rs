@@ -38,7 +38,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
                     ids.push(Id {
                         rows,
                         place: Place { layer, span },
-                        value: None,
+                        value: IdValue::Missing,
                     });
                 }
                 Entry::Setting(key, value) => {
@@ -114,8 +114,17 @@ struct Id {
     rows: &'static Rows,
     /// Where the id stands, or the row if it has none.
     place: Place,
-    /// The id as TOML; `Some(None)`: there is one, with a mistake of its own.
-    value: Option<Option<String>>,
+    value: IdValue,
+}
+
+/// The id of a row.
+#[derive(PartialEq)]
+enum IdValue {
+    Missing,
+    /// There is one, with a mistake of its own.
+    Mistaken,
+    /// As TOML.
+    Given(String),
 }
 
 /// Notes the id of the row that is being read, if `key` is that.
@@ -124,7 +133,11 @@ fn identify(ids: &mut [Id], key: &Key, place: &Place, config: &Config, good: boo
         && (id.rows.table, id.rows.id) == (key.table, key.name)
     {
         id.place = place.clone();
-        id.value = Some(good.then(|| (key.show)(config)));
+        id.value = if good {
+            IdValue::Given((key.show)(config))
+        } else {
+            IdValue::Mistaken
+        };
     }
 }
 
@@ -138,16 +151,14 @@ fn check_ids(raws: &mut [Raw<'_>], ids: &[Id]) {
         } = id.rows;
         let broken = raws.get(id.place.layer).is_none_or(|raw| raw.broken);
         match &id.value {
-            None if !broken => blame(
+            IdValue::Missing if !broken => blame(
                 raws,
                 id.place.clone(),
                 format!("[[{table}]] must have the key {name}, which says whom it is about"),
                 format!("write for example {name} = {example}"),
             ),
-            Some(Some(value)) => {
-                let same = |other: &&Id| {
-                    other.rows.table == *table && other.value.as_ref() == id.value.as_ref()
-                };
+            IdValue::Given(value) => {
+                let same = |other: &&Id| other.rows.table == *table && other.value == id.value;
                 let earlier = ids.iter().take(at).find(same).map(|id| &id.place);
                 let Some((there, earlier)) =
                     earlier.and_then(|place| Some((raws.get(place.layer)?, place)))
@@ -155,9 +166,10 @@ fn check_ids(raws: &mut [Raw<'_>], ids: &[Id]) {
                     continue;
                 };
                 let line = there.line(earlier.span.clone());
-                let file = match earlier.layer == id.place.layer {
-                    true => String::new(),
-                    false => format!(" of {}", there.file),
+                let file = if earlier.layer == id.place.layer {
+                    String::new()
+                } else {
+                    format!(" of {}", there.file)
                 };
                 blame(
                     raws,

@@ -90,9 +90,10 @@ impl Effective {
                 name: written.key.name,
                 row: written.row,
                 value: written.value,
-                origin: match file.starts_with(PREFIX) {
-                    true => file.to_owned(),
-                    false => format!("{file}:{}", written.line),
+                origin: if file.starts_with(PREFIX) {
+                    file.to_owned()
+                } else {
+                    format!("{file}:{}", written.line)
                 },
             }
         };
@@ -158,9 +159,10 @@ pub fn environment(variables: impl Iterator<Item = (String, String)>) -> Vec<Lay
             let parts: Vec<&str> = path.split("__").collect();
             let (key, table) = parts.split_last()?;
             let known = keys::find(&table.join("."), key);
-            let value = match known.is_some_and(|known| accepts(known, &value)) {
-                true => value,
-                false => quoted(&value),
+            let value = if known.is_some_and(|known| accepts(known, &value)) {
+                value
+            } else {
+                quoted(&value)
             };
             let parts: Vec<String> = parts.into_iter().map(quoted).collect();
             Some(Layer {

@@ -30,8 +30,8 @@ pub(super) fn rules(table: &'static str, tls: &TlsSettings) -> Vec<Rule> {
         instead,
     };
     const PAIR: &[&str] = &["listen", "key", "certificate"];
-    let mut rules = match refuses_unused {
-        true => vec![
+    let mut rules = if refuses_unused {
+        vec![
             rule(
                 (on || key) && !certificate,
                 "has no certificate",
@@ -44,13 +44,14 @@ pub(super) fn rules(table: &'static str, tls: &TlsSettings) -> Vec<Rule> {
                 PAIR,
                 "write key = \"server.key\", the private key that the certificate was made for",
             ),
-        ],
-        false => vec![rule(
+        ]
+    } else {
+        vec![rule(
             on && !(certificate && key),
             "has no certificate or no key for it",
             PAIR,
             "write certificate = \"server.pem\" and key = \"server.key\", or listen = []",
-        )],
+        )]
     };
     rules.push(rule(
         on && asks && tls.client_ca.is_none(),
@@ -113,16 +114,18 @@ mod tests {
             assert_eq!(with(table, &format!("{on}{pair}{off}")), [""; 0]);
             assert_eq!(
                 with(table, &format!("{on}{off}key = \"a.key\"")),
-                told(match is_dicom {
-                    true => "has no certificate",
-                    false => "has no certificate or no key for it",
+                told(if is_dicom {
+                    "has no certificate"
+                } else {
+                    "has no certificate or no key for it"
                 })
             );
             assert_eq!(
                 with(table, &format!("{on}{off}certificate = \"a.pem\"")),
-                told(match is_dicom {
-                    true => "has no key for its certificate",
-                    false => "has no certificate or no key for it",
+                told(if is_dicom {
+                    "has no key for its certificate"
+                } else {
+                    "has no certificate or no key for it"
                 })
             );
             let unused = [

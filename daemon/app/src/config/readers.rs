@@ -155,13 +155,14 @@ fn spellings(raws: &mut [Raw<'_>], table: &str, entries: &[Entry], rows: &[Row])
                 continue;
             };
             let other = entries.get(first).map_or("", |entry| entry.name.as_str());
-            let what = match own_name {
-                true => format!("[[{table}]] also repeats the name {}", quoted(spelling)),
-                false => format!(
+            let what = if own_name {
+                format!("[[{table}]] also repeats the name {}", quoted(spelling))
+            } else {
+                format!(
                     "[[{table}]] also has {}, which belongs to {} already",
                     quoted(spelling),
                     quoted(other)
-                ),
+                )
             };
             raw.mistake(place, what, "give each spelling to one name alone");
         }

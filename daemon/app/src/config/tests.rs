@@ -398,9 +398,10 @@ fn what_a_message_offers_as_a_value_is_accepted() {
                     "[observe.syslog]" => "[observe]\naudit = \"a\"\n",
                     _ => "",
                 };
-                let kind = match heading == "[[archive]]" && !offer.starts_with("kind") {
-                    true => "kind = \"dicom\"\n",
-                    false => "",
+                let kind = if heading == "[[archive]]" && !offer.starts_with("kind") {
+                    "kind = \"dicom\"\n"
+                } else {
+                    ""
                 };
                 let text = format!("{before}{heading}\n{id}{kind}{offer}\n");
                 if offer.contains(';') {

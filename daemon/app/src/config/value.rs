@@ -231,9 +231,10 @@ pub(super) fn filled<T>(
 ) -> impl Fn(&DeValue<'_>) -> Result<Vec<T>, Fault> {
     move |value| {
         let items = read(value)?;
-        match items.is_empty() {
-            true => Err(Fault::new("a list with at least one entry")),
-            false => Ok(items),
+        if items.is_empty() {
+            Err(Fault::new("a list with at least one entry"))
+        } else {
+            Ok(items)
         }
     }
 }

@@ -69,12 +69,13 @@ impl Carrier for Fhir {
             return Err(answer.refused(&said(&answer.body)));
         }
         // The statement of a large server is longer than what is kept of it.
-        match answer.text().contains("\"CapabilityStatement\"") {
-            true => Ok([answer.stages.as_slice(), &[Stage::Answer]].concat()),
-            false => Err(Failure::answer(
+        if answer.text().contains("\"CapabilityStatement\"") {
+            Ok([answer.stages.as_slice(), &[Stage::Answer]].concat())
+        } else {
+            Err(Failure::answer(
                 Word::FhirAnswer,
                 "what answers there is no FHIR server; is the path of url its base?".to_owned(),
-            )),
+            ))
         }
     }
 }
@@ -130,9 +131,10 @@ fn taken(body: &[u8], sent: usize) -> Result<(), Failure> {
         let failure = Failure::answer(Code::FhirEntry(status), words);
         return Err(failure.lasting(client::lasts(status)));
     }
-    match answer.entry.len() == sent {
-        true => Ok(()),
-        false => unclear(&format!("for {} of {sent} entries", answer.entry.len())),
+    if answer.entry.len() == sent {
+        Ok(())
+    } else {
+        unclear(&format!("for {} of {sent} entries", answer.entry.len()))
     }
 }
 

@@ -82,9 +82,10 @@ impl Carrier for Hook {
             body: None,
         };
         let answer = client::call(&self.way, self.timeout, &call)?;
-        match bars(&answer) {
-            true => Err(answer.refused(&answer.text())),
-            false => Ok([answer.stages.as_slice(), &[Stage::Answer]].concat()),
+        if bars(&answer) {
+            Err(answer.refused(&answer.text()))
+        } else {
+            Ok([answer.stages.as_slice(), &[Stage::Answer]].concat())
         }
     }
 }

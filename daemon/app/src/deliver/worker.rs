@@ -238,9 +238,10 @@ impl Worker {
             }
             Stage::Answer if !failure.lasts => {
                 self.refusals += 1;
-                match self.refusals < SICK_AFTER {
-                    true => self.is_up(),
-                    false => self.is_down(failure)?,
+                if self.refusals < SICK_AFTER {
+                    self.is_up()
+                } else {
+                    self.is_down(failure)?
                 }
             }
             Stage::Answer => {

@@ -263,11 +263,12 @@ fn manifest(path: &Path) -> Result<Option<Manifest>, ExportError> {
 /// A folder without a manifest must be empty, but for what the very first run may have left.
 fn only_ours(path: &Path) -> Result<(), ExportError> {
     let ours = [LOCK, ASIDE, PACKAGE].map(|name| path.join(name));
-    match entries(path)?.iter().all(|entry| ours.contains(entry)) {
-        true => Ok(()),
-        false => Err(ExportError::Foreign {
+    if entries(path)?.iter().all(|entry| ours.contains(entry)) {
+        Ok(())
+    } else {
+        Err(ExportError::Foreign {
             path: path.to_owned(),
-        }),
+        })
     }
 }
 

@@ -139,11 +139,12 @@ fn check_store(store: &Store, folder: &Folder) -> Result<(), ExportError> {
     })?;
     let same_result = known.result == 0 || key.as_ref() == Some(&known.result_key);
     let same_object = known.reading == 0 || object.map(|one| one.0) == Some(known.reading_object);
-    match same_result && same_object {
-        true => Ok(()),
-        false => Err(ExportError::OtherStore {
+    if same_result && same_object {
+        Ok(())
+    } else {
+        Err(ExportError::OtherStore {
             path: folder.path().to_owned(),
-        }),
+        })
     }
 }
 
@@ -231,9 +232,10 @@ impl Run<'_> {
         said::each(self.job.store, &self.until, &mut |one| {
             let added = newest.added(one).into_iter();
             rows.extend(added.filter_map(|row| transform.change(row)));
-            match rows.len() < SAID_MAX {
-                true => Ok(()),
-                false => in_order(&mut rows, part),
+            if rows.len() < SAID_MAX {
+                Ok(())
+            } else {
+                in_order(&mut rows, part)
             }
         })?;
         in_order(&mut rows, part)?;

@@ -205,9 +205,10 @@ impl Newest {
     ) -> Result<(), ExportError> {
         read(folder, &mut |row| {
             let known = number(&row).and_then(|id| self.known.get(&id));
-            match known.is_some_and(|one| Some(one.version) == row.version) {
-                true => take(row),
-                false => Ok(()),
+            if known.is_some_and(|one| Some(one.version) == row.version) {
+                take(row)
+            } else {
+                Ok(())
             }
         })
     }

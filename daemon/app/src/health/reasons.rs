@@ -111,9 +111,10 @@ impl Health {
     pub fn line(&self) -> String {
         let reasons = self.reasons();
         let codes: Vec<&str> = reasons.iter().map(|reason| reason.code).collect();
-        let mut line = match codes.is_empty() {
-            true => "receiving".to_owned(),
-            false => format!("not ready: {}", codes.join(", ")),
+        let mut line = if codes.is_empty() {
+            "receiving".to_owned()
+        } else {
+            format!("not ready: {}", codes.join(", "))
         };
         if self.reload_refused.load(Ordering::Relaxed) {
             line.push_str("; the last reload was refused, the configuration before is in force");

@@ -54,9 +54,10 @@ impl Unfit {
         if class.is_some_and(|class| differs(&named.class, class)) {
             return Err(Unfit::ClassDiffers);
         }
-        match differs(&named.instance, instance) {
-            true => Err(Unfit::InstanceDiffers),
-            false => Ok(()),
+        if differs(&named.instance, instance) {
+            Err(Unfit::InstanceDiffers)
+        } else {
+            Ok(())
         }
     }
 

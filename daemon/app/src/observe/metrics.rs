@@ -310,9 +310,10 @@ impl Metrics {
     /// An object was put into quarantine, for the reason with this code.
     pub fn quarantined(&self, reason: &str) {
         let mut known = self.reasons.lock().unwrap_or_else(PoisonError::into_inner);
-        let reason = match known.contains(reason) || known.len() < REASONS_MAX {
-            true => reason.to_owned(),
-            false => OTHER.to_owned(),
+        let reason = if known.contains(reason) || known.len() < REASONS_MAX {
+            reason.to_owned()
+        } else {
+            OTHER.to_owned()
         };
         known.insert(reason.clone());
         self.quarantined.get_or_create(&Reason { reason }).inc();

@@ -191,9 +191,10 @@ impl Claim {
         state: &mut State,
     ) -> Result<(File, bool), PublishError> {
         let begun = Instant::now();
-        let how = match is_owner {
-            true => FlockOperation::NonBlockingLockExclusive,
-            false => FlockOperation::NonBlockingLockShared,
+        let how = if is_owner {
+            FlockOperation::NonBlockingLockExclusive
+        } else {
+            FlockOperation::NonBlockingLockShared
         };
         loop {
             let mut file = open(path).map_err(at(path))?;
@@ -284,12 +285,13 @@ fn open(path: &Path) -> io::Result<File> {
         OFlags::RDWR | OFlags::CREATE | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::CLOEXEC;
     let mode = Mode::RUSR | Mode::WUSR | Mode::RGRP;
     let file = File::from(rustix::fs::open(path, flags, mode)?);
-    match file.metadata()?.is_file() {
-        true => Ok(file),
-        false => Err(io::Error::new(
+    if file.metadata()?.is_file() {
+        Ok(file)
+    } else {
+        Err(io::Error::new(
             io::ErrorKind::InvalidInput,
             "is no regular file; take it away",
-        )),
+        ))
     }
 }
 

@@ -109,9 +109,10 @@ impl<'a> Pass<'a> {
                 if self.is_behind(&one.patient) {
                     continue;
                 }
-                match wait.is_some_and(|wait| wait.due > self.now) {
-                    true => self.leave(one.patient),
-                    false => picked.push(one),
+                if wait.is_some_and(|wait| wait.due > self.now) {
+                    self.leave(one.patient)
+                } else {
+                    picked.push(one)
                 }
             }
         }
@@ -146,9 +147,10 @@ impl<'a> Pass<'a> {
         wait.failures = wait.failures.saturating_add(1);
         // Beyond 2^16 every wait is the longest anyway.
         let doublings = wait.failures.saturating_sub(1).min(16);
-        let longest = match error.is_of_the_disk() {
-            true => LONGEST_WITHOUT,
-            false => LONGEST,
+        let longest = if error.is_of_the_disk() {
+            LONGEST_WITHOUT
+        } else {
+            LONGEST
         };
         let length = FIRST.saturating_mul(1 << doublings).min(longest);
         wait.due = self.now + length;

@@ -68,9 +68,12 @@ impl Pipeline {
         let renderer = || {
             let renderings = Renderings::new(&self.store, self.beside, &patient);
             // As soon as there is hurry, not after the whole batch.
-            move |row: &ResultRow| match self.is_hurried() {
-                true => Ok(None),
-                false => renderings.of(row).map(Some),
+            move |row: &ResultRow| {
+                if self.is_hurried() {
+                    Ok(None)
+                } else {
+                    renderings.of(row).map(Some)
+                }
             }
         };
         let mut waits = self.waits();

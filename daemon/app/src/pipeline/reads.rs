@@ -24,9 +24,10 @@ impl Pipeline {
         let (waiting, is_again) = self.store.read(|conn| {
             let (mut bodies, mut bytes) = (Vec::new(), 0);
             let fresh = objects::next_unread(conn, OBJECTS_A_COMMIT)?;
-            let again = match fresh.is_empty() {
-                true => objects::next_again(conn, OBJECTS_A_COMMIT)?,
-                false => None,
+            let again = if fresh.is_empty() {
+                objects::next_again(conn, OBJECTS_A_COMMIT)?
+            } else {
+                None
             };
             let is_again = again.is_some();
             for one in again.unwrap_or(fresh) {
@@ -117,9 +118,10 @@ impl Pipeline {
         if let Some(received) = &object.content_sha256 {
             reading.content_sha256 = Some(received.clone());
         }
-        let slim = match self.keep_pixels || reading.image.is_none() {
-            true => None,
-            false => sr::without_pixels(body, syntax, &self.rules.limits),
+        let slim = if self.keep_pixels || reading.image.is_none() {
+            None
+        } else {
+            sr::without_pixels(body, syntax, &self.rules.limits)
         };
         Ok((reading, slim.map(|slim| Slim::new(&slim)).transpose()?))
     }

@@ -39,15 +39,16 @@ impl Service for Dicom {
     type Settings = (DicomSettings, Vec<HistoryTitle>);
 
     fn ports((settings, _): &Self::Settings) -> Ports<'_> {
-        match settings.enabled {
-            true => Ports {
+        if settings.enabled {
+            Ports {
                 plain: &settings.listen,
                 tls: Some(("receive.dicom.tls", &settings.tls)),
-            },
-            false => Ports {
+            }
+        } else {
+            Ports {
                 plain: &[],
                 tls: None,
-            },
+            }
         }
     }
 

@@ -69,9 +69,10 @@ const PICTURES: [&str; 2] = [
 
 /// Transfer syntaxes we take for a class, best first.
 pub(crate) fn syntaxes(class: &str) -> impl Iterator<Item = &'static str> {
-    let pictures: &[&str] = match PICTURES.contains(&class) {
-        true => &PICTURE_SYNTAXES,
-        false => &[],
+    let pictures: &[&str] = if PICTURES.contains(&class) {
+        &PICTURE_SYNTAXES
+    } else {
+        &[]
     };
     SYNTAXES.iter().chain(pictures).copied()
 }

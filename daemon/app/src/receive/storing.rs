@@ -113,8 +113,9 @@ async fn aside<T: Send + 'static>(
     is_large: bool,
     work: impl FnOnce() -> T + Send + 'static,
 ) -> Option<T> {
-    match is_large {
-        true => tokio::task::spawn_blocking(work).await.ok(),
-        false => Some(work()),
+    if is_large {
+        tokio::task::spawn_blocking(work).await.ok()
+    } else {
+        Some(work())
     }
 }

@@ -353,9 +353,10 @@ async fn store(
         taken.map_err(|broken| broken_body(broken, shared))?;
     }
     parts.end().map_err(|broken| broken_body(broken, shared))?;
-    match told.is_empty() {
-        true => Err(refused(StatusCode::BAD_REQUEST, "the body holds no part")),
-        false => Ok((told, memory)),
+    if told.is_empty() {
+        Err(refused(StatusCode::BAD_REQUEST, "the body holds no part"))
+    } else {
+        Ok((told, memory))
     }
 }
 
@@ -390,9 +391,10 @@ async fn authorise(request: &Request<Incoming>, shared: &Web) -> Result<(), Refu
         refused(StatusCode::SERVICE_UNAVAILABLE, says)
     })?;
     // Hashes are compared, so that the time it takes tells nothing of a token.
-    match known.contains(&<[u8; 32]>::from(shown)) {
-        true => Ok(()),
-        false => Err(no()),
+    if known.contains(&<[u8; 32]>::from(shown)) {
+        Ok(())
+    } else {
+        Err(no())
     }
 }
 

@@ -28,17 +28,19 @@ impl Hours {
     /// How long until they begin; nothing while they last. The end does not belong to them.
     #[must_use]
     pub fn wait(&self, now: NaiveTime) -> Duration {
-        let inside = match self.from < self.to {
-            true => self.from <= now && now < self.to,
-            false => self.from <= now || now < self.to,
+        let inside = if self.from < self.to {
+            self.from <= now && now < self.to
+        } else {
+            self.from <= now || now < self.to
         };
         if inside {
             return Duration::ZERO;
         }
         let until = self.from - now;
-        let until = match until < TimeDelta::zero() {
-            true => until + TimeDelta::days(1),
-            false => until,
+        let until = if until < TimeDelta::zero() {
+            until + TimeDelta::days(1)
+        } else {
+            until
         };
         until.to_std().unwrap_or(Duration::ZERO)
     }

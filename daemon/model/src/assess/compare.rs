@@ -92,9 +92,10 @@ fn attempt<'a>(case: &Case<'a>, aside: &mut Vec<SetAside>) -> Result<Compared<'a
             }),
         }
     }
-    let (eligible, nerves) = match case.heeds_doubts {
-        true => doubts::without_nerves(eligible),
-        false => (eligible, Vec::new()),
+    let (eligible, nerves) = if case.heeds_doubts {
+        doubts::without_nerves(eligible)
+    } else {
+        (eligible, Vec::new())
     };
     let nerves = nerves.iter();
     aside.extend(nerves.map(|session| session.aside(Unused::UnlabelledDoubted)));
@@ -119,9 +120,12 @@ fn attempt<'a>(case: &Case<'a>, aside: &mut Vec<SetAside>) -> Result<Compared<'a
         aside.extend(leave.iter().map(|session| session.aside(why)));
         stay
     };
-    let some = |sessions: Vec<&'a Session<'a>>, reason| match sessions.is_empty() {
-        true => Err(reason),
-        false => Ok(sessions),
+    let some = |sessions: Vec<&'a Session<'a>>, reason| {
+        if sessions.is_empty() {
+            Err(reason)
+        } else {
+            Ok(sessions)
+        }
     };
     let kept = part(eligible, Unused::ModalityDiffers, &|s| {
         same_modality(s.exam.modality, today.exam.modality)
@@ -283,9 +287,10 @@ fn basis(kept: &[&Session<'_>]) -> Basis {
         let label = session.exam.label;
         matches!(label, Some(Label::Well | Label::RaisedRuledOut))
     };
-    match kept.iter().any(well) {
-        true => Basis::Confirmed,
-        false => Basis::Provisional,
+    if kept.iter().any(well) {
+        Basis::Confirmed
+    } else {
+        Basis::Provisional
     }
 }
 

@@ -77,9 +77,10 @@ impl Level {
     /// Of the exams kept as baseline.
     pub(super) fn of(kept: &[&Session<'_>], after_event: bool) -> Self {
         let labelled = kept.iter().any(|session| session.exam.label.is_some());
-        match labelled || (kept.len() > 1 && !after_event) {
-            true => Level::Settled,
-            false => Level::Open,
+        if labelled || (kept.len() > 1 && !after_event) {
+            Level::Settled
+        } else {
+            Level::Open
         }
     }
 }

@@ -198,10 +198,7 @@ impl Flags {
             n => format!("{n} times"),
         };
         let since = written(self.since, self.since_time);
-        let now = match self.now {
-            true => "and now again",
-            false => "not now",
-        };
+        let now = if self.now { "and now again" } else { "not now" };
         let last = match self.count {
             1 => format!("on {since}"),
             _ => format!(
@@ -209,9 +206,10 @@ impl Flags {
                 written(self.last, self.last_time)
             ),
         };
-        let share = match self.of > self.count {
-            true => format!(" ({} of {} exams)", self.count, self.of),
-            false => String::new(),
+        let share = if self.of > self.count {
+            format!(" ({} of {} exams)", self.count, self.of)
+        } else {
+            String::new()
         };
         format!("Flagged {times} {last}{share}, {now}.")
     }

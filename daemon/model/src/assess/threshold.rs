@@ -218,9 +218,10 @@ impl Threshold {
     /// "1 episode: 2022-06-01, counted from 5.05 mm, opening pressure 31 cm[H2O]". Named is the episode
     /// that sets the number, since each is counted from the baseline of its own time.
     fn counted(&self, raised: bool) -> String {
-        let number = count(match raised {
-            true => self.confirmed,
-            false => self.ruled_out,
+        let number = count(if raised {
+            self.confirmed
+        } else {
+            self.ruled_out
         });
         match edge(&self.episodes, raised) {
             Some(one) => format!("{number}; this one {}", one.phrase()),
@@ -232,12 +233,13 @@ impl Threshold {
 impl Episode {
     /// When it was, from which level it is counted and which opening pressure was recorded.
     fn phrase(&self) -> String {
-        let baseline = match self.baseline_from == self.baseline_to {
-            true => format!("the exam of {} predicts", self.baseline_from),
-            false => format!(
+        let baseline = if self.baseline_from == self.baseline_to {
+            format!("the exam of {} predicts", self.baseline_from)
+        } else {
+            format!(
                 "the exams of {} to {} predict",
                 self.baseline_from, self.baseline_to
-            ),
+            )
         };
         let pressure = match &self.opening_pressure {
             Some(pressure) => format!(", opening pressure {pressure}"),
@@ -296,9 +298,10 @@ fn told(episodes: &[Episode]) -> Vec<Episode> {
 fn edge(episodes: &[Episode], raised: bool) -> Option<&Episode> {
     let of_kind = episodes.iter().filter(|one| one.raised == raised);
     of_kind.reduce(|best, next| {
-        let further = match raised {
-            true => next.change_mm < best.change_mm,
-            false => next.change_mm > best.change_mm,
+        let further = if raised {
+            next.change_mm < best.change_mm
+        } else {
+            next.change_mm > best.change_mm
         };
         if further { next } else { best }
     })

@@ -301,9 +301,10 @@ impl Assessment {
             let why = self
                 .reason
                 .map_or("There is no comparison.", Reason::sentence);
-            return match self.flagged {
-                true => format!("{} {why}", Notice::AboveWideInterval.sentence()),
-                false => why.to_owned(),
+            return if self.flagged {
+                format!("{} {why}", Notice::AboveWideInterval.sentence())
+            } else {
+                why.to_owned()
             };
         };
         let both = self.rows.both.is_some();

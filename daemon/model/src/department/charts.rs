@@ -326,9 +326,10 @@ pub(super) fn against_earlier(values: &[f64]) -> Vec<Option<f64>> {
         let known = n >= 2.0 && sd > 0.0;
         all.push(known.then(|| q(value - mean, sd, n)).flatten());
         let most = SHEWHART * sd * (1.0 + 1.0 / n).sqrt();
-        let enters = match known && n >= STEADY {
-            true => value.clamp(mean - most, mean + most),
-            false => value,
+        let enters = if known && n >= STEADY {
+            value.clamp(mean - most, mean + most)
+        } else {
+            value
         };
         n += 1.0;
         let apart = enters - mean;

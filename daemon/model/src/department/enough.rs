@@ -25,9 +25,10 @@ impl<T> Enough<T> {
     /// Estimates when there are at least `needed` of `have`, and when the estimate exists.
     pub(super) fn of(have: usize, needed: usize, estimate: impl FnOnce() -> Option<T>) -> Self {
         let none = Enough::No(NotEnough { have, needed });
-        match have >= needed {
-            true => estimate().map_or(none, Enough::Yes),
-            false => none,
+        if have >= needed {
+            estimate().map_or(none, Enough::Yes)
+        } else {
+            none
         }
     }
 

@@ -117,9 +117,10 @@ fn partition(n: usize, holds: impl Fn(usize) -> bool) -> Option<usize> {
     let (mut known, mut open) = (0, n + 1);
     while open - known > 1 {
         let middle = usize::midpoint(known, open);
-        match holds(middle) {
-            true => known = middle,
-            false => open = middle,
+        if holds(middle) {
+            known = middle
+        } else {
+            open = middle
         }
     }
     (known > 0).then_some(known)

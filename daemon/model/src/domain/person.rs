@@ -22,9 +22,10 @@ pub fn written_name(name: &str) -> String {
     let mut groups = groups.into_iter();
     let first = groups.next().unwrap_or_default();
     let others: Vec<String> = groups.collect();
-    match others.is_empty() {
-        true => first,
-        false => format!("{first} ({})", others.join(", ")),
+    if others.is_empty() {
+        first
+    } else {
+        format!("{first} ({})", others.join(", "))
     }
 }
 
@@ -33,9 +34,10 @@ fn written_group(group: &str) -> String {
     let mut parts = group.split('^').map(|part| part.trim_matches([' ', '=']));
     let mut next = || parts.next().unwrap_or_default();
     let (family, given, middle, prefix) = (next(), next(), next(), next());
-    let order = match is_family_first(group) {
-        true => [prefix, family, given, middle],
-        false => [prefix, given, middle, family],
+    let order = if is_family_first(group) {
+        [prefix, family, given, middle]
+    } else {
+        [prefix, given, middle, family]
     };
     let joined = |parts: &mut dyn Iterator<Item = &str>| -> String {
         let parts: Vec<&str> = parts.filter(|part| !part.is_empty()).collect();

@@ -25,12 +25,11 @@ pub(super) fn add_examples(tree: &Tree, codes: &mut [Unexplained]) {
         if one.examples.len() >= Unexplained::EXAMPLES {
             return;
         }
-        let is_other = match one.meaning.is_empty() {
-            true => {
-                one.meaning = meaning.to_owned();
-                false
-            }
-            false => !meaning.is_empty() && meaning != one.meaning,
+        let is_other = if one.meaning.is_empty() {
+            one.meaning = meaning.to_owned();
+            false
+        } else {
+            !meaning.is_empty() && meaning != one.meaning
         };
         one.examples.push(CodeExample {
             meaning: is_other.then(|| meaning.to_owned()),

@@ -48,15 +48,16 @@ impl References {
         let ids: Vec<ItemId> = bad.keys().copied().collect();
         references.refuse(tree, &ids, RemarkCode::ReferenceCycle, |id| {
             let target = bad.get(&id).copied().unwrap_or(id);
-            match tree.upwards(id).any(|above| above == target) {
-                true => format!(
+            if tree.upwards(id).any(|above| above == target) {
+                format!(
                     "Refers to {}, which it is itself a part of; it is not followed.",
                     tree.place(target)
-                ),
-                false => format!(
+                )
+            } else {
+                format!(
                     "Refers to {}, which in turn rests on it; neither is followed.",
                     tree.place(target)
-                ),
+                )
             }
         });
         references.targets = good;

@@ -125,9 +125,10 @@ fn by_word_alone(sources: &[Source<'_>]) -> Option<Remark> {
 /// What a report says of a side, and something else beside it.
 fn both(one: Side, other: Side) -> String {
     let are = |side: Side| one == side || other == side;
-    match are(Side::Right) && are(Side::Left) {
-        true => "both right and left".to_owned(),
-        false => format!("{} and also {}", word(one), word(other)),
+    if are(Side::Right) && are(Side::Left) {
+        "both right and left".to_owned()
+    } else {
+        format!("{} and also {}", word(one), word(other))
     }
 }
 
@@ -159,9 +160,10 @@ fn judge(tree: &Tree, sources: &[Source<'_>], believed: &[Stand]) -> Result<Eye,
     }
     let Some((first, eye)) = sources.iter().find_map(|one| Some((one, one.eye()?))) else {
         let said: Vec<String> = sources.iter().map(|one| one.tell(tree)).collect();
-        let why = match said.is_empty() {
-            true => "Nothing says which eye.".to_owned(),
-            false => format!("Nothing says which eye: {}.", said.join("; ")),
+        let why = if said.is_empty() {
+            "Nothing says which eye.".to_owned()
+        } else {
+            format!("Nothing says which eye: {}.", said.join("; "))
         };
         return Err(Remark::of(RemarkCode::LateralityMissing, why).act(
             "Have the report say right or left, or explain its codes in the site dictionary.",

@@ -156,9 +156,10 @@ impl Unread {
         let mut list: Vec<Unexplained> = all
             .into_values()
             .map(|met| Unexplained {
-                examples: match met.value.is_empty() && met.scheme.is_empty() {
-                    true => vec![number_at(tree, met.first)],
-                    false => Vec::new(),
+                examples: if met.value.is_empty() && met.scheme.is_empty() {
+                    vec![number_at(tree, met.first)]
+                } else {
+                    Vec::new()
                 },
                 code: met.value,
                 scheme: met.scheme,

@@ -48,9 +48,10 @@ pub(super) fn exam(result: &Envelope) -> Topic {
     if content.is_date_doubted() {
         facts.push((codes::DOUBT, Said::Code(codes::DATE_DOUBTED)));
     }
-    let state = match content.is_preliminary() {
-        true => codes::PRELIMINARY,
-        false => codes::NOT_PRELIMINARY,
+    let state = if content.is_preliminary() {
+        codes::PRELIMINARY
+    } else {
+        codes::NOT_PRELIMINARY
     };
     facts.push((codes::REPORT_STATE, Said::Code(state)));
     if let Some(replaced) = &result.replaces {

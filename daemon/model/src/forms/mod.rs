@@ -114,9 +114,10 @@ impl Context {
             .reports
             .iter()
             .filter_map(|one| one.came_under.as_ref());
-        match under.any(|key| key.issuer != content.patient.issuer) {
-            true => None,
-            false => self.agreed(result, |origin| origin.issuer_universal.as_ref()),
+        if under.any(|key| key.issuer != content.patient.issuer) {
+            None
+        } else {
+            self.agreed(result, |origin| origin.issuer_universal.as_ref())
         }
     }
 

@@ -97,9 +97,10 @@ pub fn comprehensive_sr(result: &Envelope, context: &Context) -> Result<Vec<u8>,
 
 /// PARTIAL when a report that counts calls itself unfinished.
 fn completion(content: &Content) -> &'static str {
-    match content.is_preliminary() {
-        true => "PARTIAL",
-        false => "COMPLETE",
+    if content.is_preliminary() {
+        "PARTIAL"
+    } else {
+        "COMPLETE"
     }
 }
 

@@ -177,9 +177,10 @@ pub(super) fn report(content: &Content) -> (Coded, &'static str, &'static str) {
 
 /// Whether the exam is flagged, in our scheme.
 pub(super) fn flag(content: &Content) -> Coded {
-    match content.assessment.flagged {
-        true => codes::FLAGGED,
-        false => codes::NOT_FLAGGED,
+    if content.assessment.flagged {
+        codes::FLAGGED
+    } else {
+        codes::NOT_FLAGGED
     }
 }
 
@@ -196,9 +197,10 @@ pub(super) fn significant(status: Status) -> Option<&'static str> {
 
 /// The same of an exam: a flagged one went up, whichever comparison decided.
 pub(super) fn direction(content: &Content) -> Option<&'static str> {
-    match content.assessment.flagged {
-        true => Some("U"),
-        false => significant(content.assessment.status),
+    if content.assessment.flagged {
+        Some("U")
+    } else {
+        significant(content.assessment.status)
     }
 }
 

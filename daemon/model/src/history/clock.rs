@@ -59,12 +59,13 @@ impl<'a> Clock<'a> {
                         .is_some_and(|other| of_one_day(reading, other))
                 })
                 .collect();
-            let report = match before.is_empty() {
-                true => stated(reading),
-                false => before
+            let report = if before.is_empty() {
+                stated(reading)
+            } else {
+                before
                     .into_iter()
                     .filter_map(|other| clock.times.get(other)?.first)
-                    .min_by_key(|stamp| (stamp.at, stamp.source)),
+                    .min_by_key(|stamp| (stamp.at, stamp.source))
             };
             let times = Times {
                 report,

@@ -186,19 +186,20 @@ impl<T: Clone + PartialEq> OfExam<'_, T> {
             });
             return (Some(first.entry.clone()), remark);
         };
-        let remark = match first.about == other.about {
-            true => Remark::of(
+        let remark = if first.about == other.about {
+            Remark::of(
                 RemarkCode::JoinedIdsContradict,
                 format!(
                     "The exam has different {what}s under the ids that were joined; none is used."
                 ),
-            ),
-            false => Remark::of(
+            )
+        } else {
+            Remark::of(
                 RemarkCode::JoinedReadingsContradict,
                 format!(
                     "Readings that are one exam now were given different {what}s; none is used."
                 ),
-            ),
+            )
         };
         (None, Some(remark.act("Say again what is right.")))
     }

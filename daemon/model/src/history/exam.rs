@@ -134,9 +134,10 @@ impl Exam {
         }
         let performed_at = sessions::performed_at(session, &speaking)?;
         let mut exam = Exam {
-            id: match session.is_first {
-                true => exam_id(&patient, study),
-                false => session_id(&patient, study, performed_at),
+            id: if session.is_first {
+                exam_id(&patient, study)
+            } else {
+                session_id(&patient, study, performed_at)
             },
             study_instance_uid: study.to_owned(),
             patient,

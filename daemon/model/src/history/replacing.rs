@@ -41,11 +41,10 @@ impl<'a> Replacing<'a> {
             }
             let others = reading.predecessors.iter().map(String::as_str);
             for named in others.filter(|named| *named != own) {
-                match holds {
-                    true => named_by.push((named, own)),
-                    false => {
-                        without_values.entry(named).or_default().insert(own);
-                    }
+                if holds {
+                    named_by.push((named, own))
+                } else {
+                    without_values.entry(named).or_default().insert(own);
                 }
             }
         }

@@ -434,9 +434,10 @@ fn contradicting(items: &[Item<'_>], apart: &Apart) -> BTreeSet<usize> {
         .map(|item| item.report)
         .collect();
     let mut usable = items.iter().filter(|item| item.measured.usable);
-    match usable.any(|item| !weak.contains(&item.report)) {
-        true => concerned.intersection(&weak).copied().collect(),
-        false => concerned,
+    if usable.any(|item| !weak.contains(&item.report)) {
+        concerned.intersection(&weak).copied().collect()
+    } else {
+        concerned
     }
 }
 

@@ -124,12 +124,13 @@ fn comparable(one: &Measurement, other: &Measurement) -> bool {
     let modalities = one.modality == other.modality
         || one.modality == Modality::Unspecified
         || other.modality == Modality::Unspecified;
-    let one_time = match one.time_point == other.time_point {
-        false => one.time_point.is_none() || other.time_point.is_none(),
-        true => match tenth_minute(one).zip(tenth_minute(other)) {
+    let one_time = if one.time_point != other.time_point {
+        one.time_point.is_none() || other.time_point.is_none()
+    } else {
+        match tenth_minute(one).zip(tenth_minute(other)) {
             Some((one, other)) => (one - other).abs() <= ONE_SCAN,
             None => true,
-        },
+        }
     };
     let same = one.quantity == other.quantity && one.eye == other.eye;
     same && planes && borders && modalities && one_time

@@ -25,13 +25,13 @@ pub(super) fn read(
     vocabulary: &Vocabulary,
     remarks: &mut Vec<Remark>,
 ) -> Option<Sent> {
-    let why = found
-        .qualifier
-        .as_ref()
-        .map(|code| match code.meaning.is_empty() {
-            true => code.to_string(),
-            false => format!("{} ({code})", code.meaning),
-        });
+    let why = found.qualifier.as_ref().map(|code| {
+        if code.meaning.is_empty() {
+            code.to_string()
+        } else {
+            format!("{} ({code})", code.meaning)
+        }
+    });
     let sent = found
         .measured
         .as_ref()

@@ -105,9 +105,10 @@ impl Decimal {
             return Err(NotDecimal::Malformed);
         }
         let exponent: i32 = text.parse().map_err(|_| NotDecimal::TooLong)?;
-        match exponent.abs() <= 999 {
-            true => Ok(exponent),
-            false => Err(NotDecimal::TooLong),
+        if exponent.abs() <= 999 {
+            Ok(exponent)
+        } else {
+            Err(NotDecimal::TooLong)
         }
     }
 
@@ -154,9 +155,10 @@ fn length(um: i128, rounded: bool) -> Result<Rounded, BeyondLength> {
     let length = i64::try_from(um)
         .map(Millimetres::from_um)
         .map_err(|_| BeyondLength)?;
-    match length.um().unsigned_abs() <= Millimetres::MAX.um().unsigned_abs() {
-        true => Ok(Rounded { length, rounded }),
-        false => Err(BeyondLength),
+    if length.um().unsigned_abs() <= Millimetres::MAX.um().unsigned_abs() {
+        Ok(Rounded { length, rounded })
+    } else {
+        Err(BeyondLength)
     }
 }
 

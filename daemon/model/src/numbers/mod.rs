@@ -17,9 +17,10 @@ pub fn as_sent(measured: &Measured) -> Option<String> {
         .or_else(|| {
             measured.float.map(|float| {
                 // Long runs of noughts would hide the number.
-                match float == 0.0 || (1e-6..1e9).contains(&float.abs()) {
-                    true => float.to_string(),
-                    false => format!("{float:e}"),
+                if float == 0.0 || (1e-6..1e9).contains(&float.abs()) {
+                    float.to_string()
+                } else {
+                    format!("{float:e}")
                 }
             })
         })

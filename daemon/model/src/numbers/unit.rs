@@ -48,9 +48,10 @@ pub fn of_value(code: Option<&Code>, vocabulary: &Vocabulary) -> Result<Unit, Re
         return Err(missing("The value has no unit."));
     };
     if let Some(unit) = length(code, vocabulary) {
-        return match disowned(code, unit, vocabulary) {
-            true => Err(conflict(code)),
-            false => Ok(unit),
+        return if disowned(code, unit, vocabulary) {
+            Err(conflict(code))
+        } else {
+            Ok(unit)
         };
     }
     Err(match (code.value.trim(), code.scheme.trim()) {

@@ -134,9 +134,10 @@ pub(super) fn device(sheath: &[&Found], header: &Header, remarks: &mut Vec<Remar
     };
     let mut devices: Vec<&Device> = Vec::new();
     for one in sheath {
-        let device = match one.device == Device::default() {
-            true => &of_header,
-            false => &one.device,
+        let device = if one.device == Device::default() {
+            &of_header
+        } else {
+            &one.device
         };
         if !devices.contains(&device) {
             devices.push(device);

@@ -87,9 +87,10 @@ pub(super) fn judge(stated: &Stated, header: &Header, default_issuer: &str) -> V
     let sexes: Vec<String> = sexes.cloned().collect();
     let sex = header.sex.map(|sex| format!("{sex:?}"));
     let sex = sex.filter(|sex| sex != "O");
-    match differs(&sexes, sex.as_deref(), &str::to_owned) {
-        true => doubt("another sex"),
-        false => Verdict::Patient,
+    if differs(&sexes, sex.as_deref(), &str::to_owned) {
+        doubt("another sex")
+    } else {
+        Verdict::Patient
     }
 }
 
@@ -136,9 +137,10 @@ fn compare_id(id: &str, issuer: Option<&str>, header: &Header, default_issuer: &
     let mut parts = id.split('^').map(str::trim);
     let first = parts.next().unwrap_or_default();
     let authority = parts.nth(2).unwrap_or_default();
-    let (id, issuers) = match own.contains(&id) || authority.is_empty() {
-        true => (id, issuer.into_iter().collect()),
-        false => (first, authority.split('&').take(2).collect::<Vec<&str>>()),
+    let (id, issuers) = if own.contains(&id) || authority.is_empty() {
+        (id, issuer.into_iter().collect())
+    } else {
+        (first, authority.split('&').take(2).collect::<Vec<&str>>())
     };
     if !own.contains(&id) {
         // Other Patient IDs are the patient's, and of whatever issuer.
@@ -225,9 +227,10 @@ fn within(few: &[String], many: &[String]) -> bool {
 
 /// The shorter is part of the longer; an empty one says nothing against it.
 fn overlaps(one: &[String], other: &[String]) -> bool {
-    match one.len() <= other.len() {
-        true => within(one, other),
-        false => within(other, one),
+    if one.len() <= other.len() {
+        within(one, other)
+    } else {
+        within(other, one)
     }
 }
 

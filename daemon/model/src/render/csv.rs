@@ -291,9 +291,10 @@ fn assessment(result: &Envelope, row: Option<&assess::Row>) -> Rest {
 fn line(cells: &[String]) -> String {
     let cell = |cell: &String| {
         let cell = legible::cell(cell);
-        match cell.contains([',', '"', '\r', '\n']) {
-            true => format!("\"{}\"", cell.replace('"', "\"\"")),
-            false => cell.into_owned(),
+        if cell.contains([',', '"', '\r', '\n']) {
+            format!("\"{}\"", cell.replace('"', "\"\""))
+        } else {
+            cell.into_owned()
         }
     };
     let cells: Vec<String> = cells.iter().map(cell).collect();

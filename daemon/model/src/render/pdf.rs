@@ -255,9 +255,10 @@ fn provenance(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
     ];
     said.extend(content.reports.iter().map(|report| {
         let template = report.template.as_deref().unwrap_or("none");
-        let replaced = match report.superseded_by.is_empty() {
-            true => String::new(),
-            false => format!("; replaced by {}", report.superseded_by.join(", ")),
+        let replaced = if report.superseded_by.is_empty() {
+            String::new()
+        } else {
+            format!("; replaced by {}", report.superseded_by.join(", "))
         };
         format!(
             "Report {}, template {template}{replaced}.",
@@ -265,12 +266,13 @@ fn provenance(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
         )
     }));
     let differing = lists::differing(content);
-    said.push(match differing.is_empty() {
-        true => "Parameters: the defaults of this version.".to_owned(),
-        false => format!(
+    said.push(if differing.is_empty() {
+        "Parameters: the defaults of this version.".to_owned()
+    } else {
+        format!(
             "Parameters that differ from the defaults: {}.",
             differing.join("; ")
-        ),
+        )
     });
     let mut lines = set.heading("Provenance");
     for line in said {

@@ -100,9 +100,10 @@ fn line(group: &[&ExamMeasurement]) -> Option<String> {
     let m = &group.first()?.value;
     let values = || group.iter().map(|one| &one.value);
     let mm: Vec<String> = values().filter_map(digits).collect();
-    let value = match mm.is_empty() {
-        true => format!("{}, no value", eye(m.eye)),
-        false => format!("{} {} mm", eye(m.eye), mm.join(" ")),
+    let value = if mm.is_empty() {
+        format!("{}, no value", eye(m.eye))
+    } else {
+        format!("{} {} mm", eye(m.eye), mm.join(" "))
     };
     let sent = |m: &Measurement| m.value_as_sent.clone().unwrap_or("no number".to_owned());
     let sent: Vec<String> = values().map(sent).collect();

@@ -305,9 +305,10 @@ fn description(trend: &Trend) -> String {
                 one.upper_mm
             );
         }
-        let _ = match point.first {
-            true => write!(out, " first exam"),
-            false => write!(out, " {}", word(point.status)),
+        let _ = if point.first {
+            write!(out, " first exam")
+        } else {
+            write!(out, " {}", word(point.status))
         };
         if point.status.is_some_and(compared) {
             out.push_str(" expected");

@@ -188,10 +188,7 @@ fn rest(before: &Content, now: &Content, reasons: &mut Vec<String>) {
         return;
     }
     reasons.push(
-        match differ(&before.assessment, &now.assessment) {
-            true => "the comparison gives other numbers, by what other exams tell of the patient or by another version of the software",
-            false => "another version of the software words the result differently",
-        }
+        if differ(&before.assessment, &now.assessment) { "the comparison gives other numbers, by what other exams tell of the patient or by another version of the software" } else { "another version of the software words the result differently" }
         .into(),
     );
 }
@@ -244,9 +241,10 @@ fn beside(before: &Content, now: &Content, reasons: &mut Vec<String>) {
             .push("values measured beside the sheath changed, here or at an earlier exam".into());
     }
     if before.exam.history_only != now.exam.history_only {
-        reasons.push(match now.exam.history_only {
-            false => "the exam came by itself as well, not from an archive's history alone".into(),
-            true => "the exam counts as history of an archive".into(),
+        reasons.push(if !now.exam.history_only {
+            "the exam came by itself as well, not from an archive's history alone".into()
+        } else {
+            "the exam counts as history of an archive".into()
         });
     }
     if before.context.is_some() != now.context.is_some() {

@@ -14,9 +14,12 @@ pub(super) fn hint(exam: &Exam, known: &Known) -> Option<Remark> {
     let same = known.elsewhere.iter();
     let same = same.filter(|(key, born)| key.id == exam.patient.id && born.contains(&own));
     let mut issuers: Vec<String> = same
-        .map(|(key, _)| match key.issuer.is_empty() {
-            true => "no issuer".to_owned(),
-            false => format!("the issuer {}", key.issuer),
+        .map(|(key, _)| {
+            if key.issuer.is_empty() {
+                "no issuer".to_owned()
+            } else {
+                format!("the issuer {}", key.issuer)
+            }
         })
         .collect();
     let more = issuers.len().saturating_sub(NAMED);

@@ -25,9 +25,10 @@ fn fixed(value: f64, decimals: usize) -> String {
 
 fn with_sign(value: f64, decimals: usize) -> String {
     let text = fixed(value, decimals);
-    match text.starts_with('-') {
-        true => text,
-        false => format!("+{text}"),
+    if text.starts_with('-') {
+        text
+    } else {
+        format!("+{text}")
     }
 }
 

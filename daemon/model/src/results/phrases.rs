@@ -16,9 +16,10 @@ pub(crate) fn status(status: Status) -> String {
 /// Who measured, as people write a name.
 pub(crate) fn operator(name: Option<&str>) -> String {
     let written = name.map(written_name).unwrap_or_default();
-    match written.is_empty() {
-        true => "unknown".to_owned(),
-        false => written,
+    if written.is_empty() {
+        "unknown".to_owned()
+    } else {
+        written
     }
 }
 
@@ -26,9 +27,10 @@ pub(crate) fn operator(name: Option<&str>) -> String {
 pub(crate) fn device(device: &Device) -> String {
     let parts = [&device.manufacturer, &device.model, &device.serial];
     let known: Vec<&str> = parts.into_iter().flatten().map(String::as_str).collect();
-    match known.is_empty() {
-        true => "unknown".to_owned(),
-        false => known.join(", "),
+    if known.is_empty() {
+        "unknown".to_owned()
+    } else {
+        known.join(", ")
     }
 }
 
@@ -122,9 +124,10 @@ fn measured_then(exam: &NotCompared) -> String {
             format!("{eye} {}", values.join(" "))
         })
         .collect();
-    match eyes.is_empty() {
-        true => String::new(),
-        false => format!(" Measured then: {} mm.", eyes.join(", ")),
+    if eyes.is_empty() {
+        String::new()
+    } else {
+        format!(" Measured then: {} mm.", eyes.join(", "))
     }
 }
 

@@ -247,9 +247,10 @@ pub(crate) fn tells_notice(content: &Content, notice: Notice) -> bool {
 fn doubts(content: &Content) -> Vec<String> {
     let notices = content.assessment.notices.iter();
     let doubts: Vec<&str> = notices.filter_map(|notice| notice.doubt()).collect();
-    match doubts.is_empty() {
-        true => Vec::new(),
-        false => vec![format!("CHECK WHAT WAS MEASURED: {}.", doubts.join("; "))],
+    if doubts.is_empty() {
+        Vec::new()
+    } else {
+        vec![format!("CHECK WHAT WAS MEASURED: {}.", doubts.join("; "))]
     }
 }
 

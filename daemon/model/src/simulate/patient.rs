@@ -173,9 +173,10 @@ impl Crew {
 
     /// Number and offset of the next one.
     pub(super) fn next(&mut self, dice: &mut Dice) -> (usize, f64) {
-        let number = match self.draw {
-            true => dice.below(self.offsets.len() as u64) as usize,
-            false => self.met,
+        let number = if self.draw {
+            dice.below(self.offsets.len() as u64) as usize
+        } else {
+            self.met
         };
         self.met += 1;
         (number, self.offsets.get(number).copied().unwrap_or(0.0))

@@ -204,9 +204,10 @@ impl Recipe {
 
     fn earlier(&mut self, k: usize, label: Option<Label>, dice: &mut Dice) -> &mut Self {
         for _ in 0..k {
-            let day = match self.visits.is_empty() {
-                true => 0,
-                false => self.day() + apart(dice),
+            let day = if self.visits.is_empty() {
+                0
+            } else {
+                self.day() + apart(dice)
             };
             self.visits.push(Visit {
                 label,

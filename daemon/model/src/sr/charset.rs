@@ -83,21 +83,38 @@ pub(super) const SINGLE: &[(&str, &Encoding)] = &[
     ("GBK", encoding_rs::GBK),
 ];
 
-/// The upper half that a defined term names; `None` when the term is unknown.
-fn upper(term: &str) -> Option<Option<Set>> {
+/// What a defined term names.
+enum Half {
+    /// A lower half alone.
+    Lower,
+    /// An upper half.
+    Upper(Set),
+}
+
+impl Half {
+    fn upper(self) -> Option<Set> {
+        match self {
+            Half::Lower => None,
+            Half::Upper(set) => Some(set),
+        }
+    }
+}
+
+/// The half that a defined term names; `None` when the term is unknown.
+fn half(term: &str) -> Option<Half> {
     use Set::{Double, Latin1, Single};
     let number = term
         .strip_prefix("ISO_IR ")
         .or_else(|| term.strip_prefix("ISO 2022 IR "))?;
     Some(match number {
         // Lower halves, which stand by themselves or are reached by escapes.
-        "6" | "87" | "159" => None,
-        "100" => Some(Latin1),
-        "149" => Some(Double(encoding_rs::EUC_KR)),
-        "58" => Some(Double(encoding_rs::GBK)),
+        "6" | "87" | "159" => Half::Lower,
+        "100" => Half::Upper(Latin1),
+        "149" => Half::Upper(Double(encoding_rs::EUC_KR)),
+        "58" => Half::Upper(Double(encoding_rs::GBK)),
         // No half of anything.
         "192" => return None,
-        _ => Some(Single(single(&format!("ISO_IR {number}"))?)),
+        _ => Half::Upper(Single(single(&format!("ISO_IR {number}"))?)),
     })
 }
 
@@ -120,9 +137,10 @@ impl Charset {
             _ => None,
         };
         if !declared || whole.is_some() {
-            let word = match declared {
-                true => Word::Declared,
-                false => Word::Nobody,
+            let word = if declared {
+                Word::Declared
+            } else {
+                Word::Nobody
             };
             return Charset {
                 whole,
@@ -133,14 +151,14 @@ impl Charset {
         let mut known = true;
         let mut first = None;
         for (at, term) in terms.iter().enumerate() {
-            let set = match *term {
-                "" => Some(None),
-                term => upper(term),
+            let named = match *term {
+                "" => Some(Half::Lower),
+                term => half(term),
             };
-            known &= set.is_some();
+            known &= named.is_some();
             if at == 0 {
                 // A set nobody knows reads as Latin-1, so that different bytes stay different.
-                first = set.unwrap_or(Some(Set::Latin1));
+                first = named.unwrap_or(Half::Upper(Set::Latin1)).upper();
             }
         }
         Charset {
@@ -177,9 +195,10 @@ impl Charset {
             // Escapes too are a declared set's.
             (None, Word::Nobody) => {
                 for &byte in bytes {
-                    match byte.is_ascii() && byte != ESCAPE {
-                        true => out.text.push(char::from(byte)),
-                        false => out.mark(byte),
+                    if byte.is_ascii() && byte != ESCAPE {
+                        out.text.push(char::from(byte))
+                    } else {
+                        out.mark(byte)
                     }
                 }
             }
@@ -195,9 +214,10 @@ impl Charset {
             if byte == ESCAPE
                 && let Some((set, is_lower, length)) = escape(after)
             {
-                match is_lower {
-                    true => lower = set,
-                    false => high = Some(set),
+                if is_lower {
+                    lower = set
+                } else {
+                    high = Some(set)
                 }
                 rest = after.get(length..).unwrap_or_default();
                 continue;
@@ -238,7 +258,7 @@ impl Charset {
 /// Escape sequences of PS3.3 tables C.12-3 and C.12-4: set, whether it is a lower half, length
 /// behind the escape byte.
 fn escape(after: &[u8]) -> Option<(Set, bool, usize)> {
-    let upper = |number: &str| upper(&format!("ISO_IR {number}")).flatten();
+    let upper = |number: &str| half(&format!("ISO_IR {number}")).and_then(Half::upper);
     let (set, lower, length) = match *after {
         [b'(', b'B' | b'J', ..] => (Some(Set::Ascii), true, 2),
         [b')', b'I', ..] => (upper("13"), false, 2),

@@ -42,9 +42,10 @@ pub(super) fn charset_of(object: &InMemDicomObject, around: &Rc<Charset>) -> Rc<
         Value::Primitive(PrimitiveValue::Strs(parts)) => {
             let some: Vec<&str> = parts.iter().take(SETS).map(String::as_str).collect();
             let letters = some.iter().map(|part| part.len()).sum::<usize>();
-            match letters <= SETS {
-                true => some.join("\\"),
-                false => "?".to_owned(),
+            if letters <= SETS {
+                some.join("\\")
+            } else {
+                "?".to_owned()
             }
         }
         Value::Primitive(PrimitiveValue::Str(text)) if text.len() <= SETS => text.clone(),

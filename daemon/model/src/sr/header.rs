@@ -277,9 +277,10 @@ fn evidence(reader: &mut Reader<'_, '_>) -> Vec<String> {
     let class = |instance: &mut Reader<'_, '_>| instance.text(tags::REFERENCED_SOP_CLASS_UID);
     let mut classes = |sequence| referenced(reader, sequence, class);
     let current = classes(tags::CURRENT_REQUESTED_PROCEDURE_EVIDENCE_SEQUENCE);
-    match current.is_empty() {
-        true => classes(tags::PERTINENT_OTHER_EVIDENCE_SEQUENCE),
-        false => current,
+    if current.is_empty() {
+        classes(tags::PERTINENT_OTHER_EVIDENCE_SEQUENCE)
+    } else {
+        current
     }
 }
 

@@ -23,9 +23,10 @@ impl<'a> Desk<'a> {
             .iter()
             .map(|error| Mistake::from_toml(file, text, error))
             .collect();
-        let table = match mistakes.is_empty() {
-            true => table,
-            false => Spanned::new(0..0, DeTable::new()),
+        let table = if mistakes.is_empty() {
+            table
+        } else {
+            Spanned::new(0..0, DeTable::new())
         };
         let desk = Desk {
             file,

@@ -43,9 +43,10 @@ impl Name {
     /// Makes it known.
     pub(super) fn put(self, vocabulary: &mut Vocabulary) {
         let names = vocabulary.names_mut();
-        match self.alone {
-            true => names.add_alone(&self.text, self.means),
-            false => names.add(&self.text, self.means),
+        if self.alone {
+            names.add_alone(&self.text, self.means)
+        } else {
+            names.add(&self.text, self.means)
         }
     }
 }

@@ -59,16 +59,13 @@ impl Names {
     /// Adds a name that counts anywhere in a text.
     pub(super) fn add(&mut self, name: &str, means: Means) {
         let name = words_of(name).join(" ");
-        match is_unspaced(&name) {
-            true => {
-                self.unspaced.push((name, means));
-                // The longest first: a millimetre holds the word for a metre.
-                self.unspaced
-                    .sort_by_key(|(name, _)| std::cmp::Reverse(name.len()));
-            }
-            false => {
-                self.inside.insert(name, means);
-            }
+        if is_unspaced(&name) {
+            self.unspaced.push((name, means));
+            // The longest first: a millimetre holds the word for a metre.
+            self.unspaced
+                .sort_by_key(|(name, _)| std::cmp::Reverse(name.len()));
+        } else {
+            self.inside.insert(name, means);
         }
     }
 

@@ -190,9 +190,10 @@ impl Parts {
             State::Epilogue => {
                 self.after += self.held.len();
                 self.drop_front(self.held.len());
-                match self.after > AROUND_MAX {
-                    true => Err(Broken::Around),
-                    false => Ok(false),
+                if self.after > AROUND_MAX {
+                    Err(Broken::Around)
+                } else {
+                    Ok(false)
                 }
             }
         }

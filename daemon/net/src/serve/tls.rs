@@ -193,9 +193,10 @@ fn certificates(key: Key, path: &Path) -> Result<Vec<CertificateDer<'static>>, T
     };
     let found: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(&read(key, path)?).collect();
     let found = found.map_err(|error| content(format!("no good PEM file: {error}")))?;
-    match found.is_empty() {
-        true => Err(content("holds no certificate in PEM form".to_owned())),
-        false => Ok(found),
+    if found.is_empty() {
+        Err(content("holds no certificate in PEM form".to_owned()))
+    } else {
+        Ok(found)
     }
 }
 

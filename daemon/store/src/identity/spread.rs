@@ -57,9 +57,10 @@ pub fn concerned(view: &View) -> Result<Option<Concerned>, StoreError> {
     };
     for (key, person) in persons(view, &named)?.all() {
         concerned.unsettled |= person.unsettled.is_some();
-        match person.surviving == *key {
-            true => concerned.assessed.push(key.clone()),
-            false => concerned.gone.push(key.clone()),
+        if person.surviving == *key {
+            concerned.assessed.push(key.clone())
+        } else {
+            concerned.gone.push(key.clone())
         }
     }
     Ok(Some(concerned))

@@ -65,13 +65,14 @@ pub(crate) fn refuse_older(
             other => other,
         })?,
     };
-    match known < stored {
-        true => Err(StoreError::Older {
+    if known < stored {
+        Err(StoreError::Older {
             path: path.into(),
             known,
             stored,
-        }),
-        false => Ok(()),
+        })
+    } else {
+        Ok(())
     }
 }
 

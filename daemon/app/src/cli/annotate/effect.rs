@@ -114,12 +114,13 @@ fn changes(
         }
         let at = now.exam.performed_at.local.format("%Y-%m-%d %H:%M");
         let (now_said, then_said) = (said(now), said(then));
-        let what = match now_said == then_said {
-            true => format!(
+        let what = if now_said == then_said {
+            format!(
                 "{now_said}, as before; {}",
                 change::why(Some(now), then).join("; ")
-            ),
-            false => format!("{now_said} -> {then_said}"),
+            )
+        } else {
+            format!("{now_said} -> {then_said}")
         };
         changed.push(format!("  {at} {id}: {what}"));
     }
@@ -177,8 +178,9 @@ fn ask(flagged: &[String]) -> Result<(), Failure> {
     let _ = std::io::stdout().flush();
     let mut answer = String::new();
     let read = std::io::stdin().read_line(&mut answer);
-    match read.is_ok() && answer.trim().eq_ignore_ascii_case("yes") {
-        true => Ok(()),
-        false => Err(Failure::new(Code::NotConfirmed, "nothing was recorded")),
+    if read.is_ok() && answer.trim().eq_ignore_ascii_case("yes") {
+        Ok(())
+    } else {
+        Err(Failure::new(Code::NotConfirmed, "nothing was recorded"))
     }
 }

@@ -52,20 +52,20 @@ pub(in crate::cli) fn event(args: &EventArgs) -> Result<(), Failure> {
             ));
         };
         let said = Said::Event(event);
-        let drafts = match args.remove {
-            true => annotations::take_back(&person.entries, &said, |_| None),
-            false => {
-                refuse(date, Local::now().date_naive(), born(person))
-                    .map_err(|why| Failure::new(Code::Refused, why))?;
-                annotations::say(&person.entries, &key, &said, |_| None)
-            }
+        let drafts = if args.remove {
+            annotations::take_back(&person.entries, &said, |_| None)
+        } else {
+            refuse(date, Local::now().date_naive(), born(person))
+                .map_err(|why| Failure::new(Code::Refused, why))?;
+            annotations::say(&person.entries, &key, &said, |_| None)
         };
         if args.remove && drafts.is_empty() {
             return Err(Failure::new(Code::NotFound, "no such event is recorded"));
         }
-        let told = match args.remove {
-            true => "taken back",
-            false => "recorded",
+        let told = if args.remove {
+            "taken back"
+        } else {
+            "recorded"
         };
         let step = Step {
             person: number,
@@ -94,9 +94,10 @@ fn shown(person: &Person) -> String {
     let events: Vec<String> = events
         .map(|event| format!("{} on {}", event.kind.word(), event.date))
         .collect();
-    match events.is_empty() {
-        true => format!("{newest}; no event so far"),
-        false => format!("{newest}; events so far: {}", events.join(", ")),
+    if events.is_empty() {
+        format!("{newest}; no event so far")
+    } else {
+        format!("{newest}; events so far: {}", events.join(", "))
     }
 }
 

@@ -72,9 +72,10 @@ pub(in crate::cli) fn label(args: &LabelArgs) -> Result<(), Failure> {
     finish(&pipeline)?;
     let rows = rows.as_ref().map_or(0, Vec::len);
     print::line(format_args!("rows {rows}, patients {}", done.of_whom.len()));
-    match args.json {
-        true => print::json(&Recorded::of(&pipeline, &done)?),
-        false => Ok(()),
+    if args.json {
+        print::json(&Recorded::of(&pipeline, &done)?)
+    } else {
+        Ok(())
     }
 }
 
@@ -249,9 +250,10 @@ fn taken_back(pipeline: &Pipeline, site: &Site, numbers: &[i64], by: &By) -> Res
         let lines = exams.iter().filter_map(|n| known.exams.get(*n));
         let lines: Vec<String> = lines.map(|exam| known.line_of(exam)).collect();
         let value = entry.said.value().unwrap_or_default();
-        let of = match lines.is_empty() {
-            true => "no exam that is told any more".to_owned(),
-            false => lines.join("; "),
+        let of = if lines.is_empty() {
+            "no exam that is told any more".to_owned()
+        } else {
+            lines.join("; ")
         };
         steps.push(Step {
             person,

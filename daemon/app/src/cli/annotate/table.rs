@@ -64,9 +64,10 @@ impl Places {
         if mistakes.is_empty() && exam.is_none() && study.is_none() {
             mistakes.push("line 1: there is no column exam_id or study_instance_uid".to_owned());
         }
-        match mistakes.is_empty() {
-            true => Ok(Places(places)),
-            false => Err(mistakes),
+        if mistakes.is_empty() {
+            Ok(Places(places))
+        } else {
+            Err(mistakes)
         }
     }
 
@@ -119,9 +120,10 @@ pub(super) fn read(text: &str) -> Result<Vec<Row>, Vec<String>> {
     if rows.is_empty() && mistakes.is_empty() {
         mistakes.push("there is no row below the first line".to_owned());
     }
-    match mistakes.is_empty() {
-        true => Ok(rows),
-        false => Err(mistakes),
+    if mistakes.is_empty() {
+        Ok(rows)
+    } else {
+        Err(mistakes)
     }
 }
 

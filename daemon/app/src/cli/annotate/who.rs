@@ -48,9 +48,10 @@ impl Who {
 /// A name as it is kept.
 pub(super) fn author(text: &str) -> Result<String, String> {
     let name = kept(text, NAME_MAX)?;
-    match name.is_empty() {
-        true => Err("is empty; name somebody, or leave it out".to_owned()),
-        false => Ok(name),
+    if name.is_empty() {
+        Err("is empty; name somebody, or leave it out".to_owned())
+    } else {
+        Ok(name)
     }
 }
 
@@ -65,9 +66,10 @@ fn kept(text: &str, most: usize) -> Result<String, String> {
     if length > most {
         return Err(format!("has {length} letters; {most} are kept"));
     }
-    match text.chars().any(char::is_control) {
-        true => Err("holds a control character; write it on one line".to_owned()),
-        false => Ok(text.to_owned()),
+    if text.chars().any(char::is_control) {
+        Err("holds a control character; write it on one line".to_owned())
+    } else {
+        Ok(text.to_owned())
     }
 }
 

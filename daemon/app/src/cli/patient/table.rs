@@ -63,9 +63,10 @@ pub(super) fn read(text: &str, who: &str) -> Result<Vec<Recorded>, Vec<String>> 
             }
         }
     }
-    match mistakes.is_empty() {
-        true => Ok(all),
-        false => Err(mistakes),
+    if mistakes.is_empty() {
+        Ok(all)
+    } else {
+        Err(mistakes)
     }
 }
 

@@ -136,9 +136,10 @@ pub(in crate::config) fn url(value: &DeValue<'_>) -> Result<String, Fault> {
     }
     let with_scheme = format!("https://{said}");
     let is_bare = whole && !said.contains("://") && url_host(&with_scheme).is_some();
-    let meant = match is_bare {
-        true => with_scheme,
-        false => "https://fhir.example/r4".to_owned(),
+    let meant = if is_bare {
+        with_scheme
+    } else {
+        "https://fhir.example/r4".to_owned()
     };
     Err(Fault::new(
         "a URL in quotes that starts with https:// or http://, with a host, without user or #",

@@ -230,9 +230,12 @@ fn one_that_is_put_off_holds_up_its_patient_and_nobody_else() {
     let a2 = site.publish("a", "2");
     let b1 = site.publish("b", "1");
     let first = a1.clone();
-    site.answers(move |name| match name == first {
-        true => Err(failure(Stage::Answer, false)),
-        false => Ok(()),
+    site.answers(move |name| {
+        if name == first {
+            Err(failure(Stage::Answer, false))
+        } else {
+            Ok(())
+        }
     });
     let mut worker = site.worker();
     assert_eq!(work(&mut worker), Some(RETRY.first));
@@ -261,9 +264,12 @@ fn one_that_is_refused_for_good_is_dead_with_the_receivers_words_and_holds_up_no
     let a1 = site.publish("a", "1");
     let a2 = site.publish("a", "1");
     let first = a1.clone();
-    site.answers(move |name| match name == first {
-        true => Err(failure(Stage::Answer, true)),
-        false => Ok(()),
+    site.answers(move |name| {
+        if name == first {
+            Err(failure(Stage::Answer, true))
+        } else {
+            Ok(())
+        }
     });
     let metrics = Arc::clone(&site.observed.metrics);
     let layer = CountFailures(Arc::clone(&metrics));
@@ -389,9 +395,12 @@ fn one_that_is_put_off_for_too_long_is_dead_by_the_sum_of_its_waits() {
     let a1 = site.publish("a", "1");
     let a2 = site.publish("a", "2");
     let first = a1.clone();
-    site.answers(move |name| match name == first {
-        true => Err(failure(Stage::Answer, false)),
-        false => Ok(()),
+    site.answers(move |name| {
+        if name == first {
+            Err(failure(Stage::Answer, false))
+        } else {
+            Ok(())
+        }
     });
     let mut worker = site.worker();
     // A clock that jumps by years changes nothing of it.

@@ -78,14 +78,20 @@ impl<'a> Deidentified<'a> {
             }
             (Action::Shift, cell) => shifted(&cell, whose),
             (Action::CoarseAge, Cell::Number(age)) => Cell::Number(coarse(age)),
-            (Action::IfKnownMaker, Cell::Text(maker)) => match self.known.has_maker(&maker) {
-                true => Cell::Text(maker),
-                false => Cell::text(self.secret.pseudonym('K', "key", &[&maker])),
-            },
-            (Action::IfKnownModel, Cell::Text(model)) => match self.known.has(of.maker, &model) {
-                true => Cell::Text(model),
-                false => Cell::text(self.secret.pseudonym('K', "key", &[&model])),
-            },
+            (Action::IfKnownMaker, Cell::Text(maker)) => {
+                if self.known.has_maker(&maker) {
+                    Cell::Text(maker)
+                } else {
+                    Cell::text(self.secret.pseudonym('K', "key", &[&maker]))
+                }
+            }
+            (Action::IfKnownModel, Cell::Text(model)) => {
+                if self.known.has(of.maker, &model) {
+                    Cell::Text(model)
+                } else {
+                    Cell::text(self.secret.pseudonym('K', "key", &[&model]))
+                }
+            }
             (Action::Remarks, Cell::Text(codes)) => Cell::text(rules::without_arrival(&codes)),
             (Action::ByGrowth, cell) => growth::told(column.name, cell, of.growth.as_ref()),
             (Action::IfNumber, Cell::Text(text)) => kept(text, |text| Decimal::parse(text).is_ok()),
@@ -100,9 +106,10 @@ impl<'a> Deidentified<'a> {
     /// UIDs become UIDs; fingerprints become others of their look.
     fn uid(&self, text: &str) -> String {
         let is_uid = text.chars().all(|c| c.is_ascii_digit() || c == '.');
-        match is_uid && text.contains('.') {
-            true => self.secret.uid(text),
-            false => self.secret.pseudonym('K', "fingerprint", &[text]),
+        if is_uid && text.contains('.') {
+            self.secret.uid(text)
+        } else {
+            self.secret.pseudonym('K', "fingerprint", &[text])
         }
     }
 }
@@ -184,15 +191,17 @@ fn shifted(cell: &Cell, whose: Option<&Whose>) -> Cell {
 
 /// An age as it is told. A month is a twelfth of a year of 365.25 days, as the age is counted.
 fn coarse(years: f64) -> f64 {
-    match years < IN_MONTHS_BELOW {
-        true => ((years + HAIR) * 12.0).floor() / 12.0,
-        false => (years + HAIR).floor().min(OLDEST),
+    if years < IN_MONTHS_BELOW {
+        ((years + HAIR) * 12.0).floor() / 12.0
+    } else {
+        (years + HAIR).floor().min(OLDEST)
     }
 }
 
 fn kept(text: String, if_it: impl Fn(&str) -> bool) -> Cell {
-    match if_it(&text) {
-        true => Cell::Text(text),
-        false => Cell::Empty,
+    if if_it(&text) {
+        Cell::Text(text)
+    } else {
+        Cell::Empty
     }
 }

@@ -44,9 +44,10 @@ fn field(text: &str, longest: usize) -> String {
         .filter(char::is_ascii_graphic)
         .take(longest)
         .collect();
-    match clean.is_empty() {
-        true => NIL.to_owned(),
-        false => clean,
+    if clean.is_empty() {
+        NIL.to_owned()
+    } else {
+        clean
     }
 }
 

@@ -163,9 +163,10 @@ fn run(path: &Path, waiting: &Receiver<Job>, state: &State, has_room: fn(&Path) 
     let mut kept: Vec<String> = Vec::new();
     let mut lost = Lost::default();
     loop {
-        let first = match kept.is_empty() {
-            true => waiting.recv().map_err(|_| RecvTimeoutError::Disconnected),
-            false => waiting.recv_timeout(AGAIN),
+        let first = if kept.is_empty() {
+            waiting.recv().map_err(|_| RecvTimeoutError::Disconnected)
+        } else {
+            waiting.recv_timeout(AGAIN)
         };
         let first = match first {
             Ok(job) => Some(job),

@@ -161,9 +161,10 @@ impl Metrics {
             .codes
             .lock()
             .unwrap_or_else(PoisonError::into_inner);
-        let code = match known.contains(code) || known.len() < DELIVERY_CODES_MAX {
-            true => code,
-            false => OTHER,
+        let code = if known.contains(code) || known.len() < DELIVERY_CODES_MAX {
+            code
+        } else {
+            OTHER
         };
         known.insert(code.to_owned());
         let label = NotDelivered {

@@ -142,10 +142,10 @@ impl Tally {
                 own.detail = FURTHER;
             }
         }
-        match self.0.len() < APART_MAX || self.0.contains_key(&own) {
-            true => own,
-            // As many as there are codes.
-            false => key(Peer::Others, 0),
+        if self.0.len() < APART_MAX || self.0.contains_key(&own) {
+            own
+        } else {
+            key(Peer::Others, 0)
         }
     }
 

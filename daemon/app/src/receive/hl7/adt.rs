@@ -68,23 +68,20 @@ pub(super) fn statements(
         stated_at,
         source: arrival.source.to_owned(),
     };
-    match event.is("A40") {
-        true => {
-            let pairs = merged(message, settings)?;
-            let merges = pairs.iter();
-            Ok(merges
-                .map(|(from, into)| statement(Act::Merge, from, into))
-                .collect())
-        }
-        false => {
-            let pairs = unlinked(message, settings)?;
-            // An unlink does not say which id had survived.
-            let both = pairs.iter().flat_map(|(one, other)| {
-                let there = statement(Act::Unmerge, one, other);
-                [there, statement(Act::Unmerge, other, one)]
-            });
-            Ok(both.collect())
-        }
+    if event.is("A40") {
+        let pairs = merged(message, settings)?;
+        let merges = pairs.iter();
+        Ok(merges
+            .map(|(from, into)| statement(Act::Merge, from, into))
+            .collect())
+    } else {
+        let pairs = unlinked(message, settings)?;
+        // An unlink does not say which id had survived.
+        let both = pairs.iter().flat_map(|(one, other)| {
+            let there = statement(Act::Unmerge, one, other);
+            [there, statement(Act::Unmerge, other, one)]
+        });
+        Ok(both.collect())
     }
 }
 
@@ -222,12 +219,11 @@ fn unlinked(message: &Message<'_>, settings: &Hl7Settings) -> Result<Vec<Ids>, R
             pairs.push((id.key, other.key.clone()));
         }
     }
-    match pairs.is_empty() {
-        false => Ok(pairs),
-        true => {
-            let says = "both PID name the same id";
-            Err(Refused::error(Problem::UnknownKey, "PID^2^3", says))
-        }
+    if !pairs.is_empty() {
+        Ok(pairs)
+    } else {
+        let says = "both PID name the same id";
+        Err(Refused::error(Problem::UnknownKey, "PID^2^3", says))
     }
 }
 
@@ -303,12 +299,11 @@ fn ids(
             kind: text(5)?,
         });
     }
-    match ids.is_empty() {
-        false => Ok(ids),
-        true => {
-            let says = "this field has no id";
-            Err(Refused::error(Problem::FieldMissing, place, says))
-        }
+    if !ids.is_empty() {
+        Ok(ids)
+    } else {
+        let says = "this field has no id";
+        Err(Refused::error(Problem::FieldMissing, place, says))
     }
 }
 
@@ -331,17 +326,20 @@ fn issuer(authority: Part<'_>, place: &str, settings: &Hl7Settings) -> Result<St
         ("", universal) => mapped(universal),
         (namespace, _) => mapped(namespace).or_else(|| Some(namespace.to_owned())),
     };
-    found.ok_or_else(|| match universal.is_empty() {
-        true => Refused::error(
-            Problem::FieldMissing,
-            place,
-            "this id has no assigning authority and [receive.hl7] default_issuer is empty",
-        ),
-        false => Refused::error(
-            Problem::TableValue,
-            place,
-            "no [[receive.hl7.authority]] says which issuer this universal id is",
-        ),
+    found.ok_or_else(|| {
+        if universal.is_empty() {
+            Refused::error(
+                Problem::FieldMissing,
+                place,
+                "this id has no assigning authority and [receive.hl7] default_issuer is empty",
+            )
+        } else {
+            Refused::error(
+                Problem::TableValue,
+                place,
+                "no [[receive.hl7.authority]] says which issuer this universal id is",
+            )
+        }
     })
 }
 

@@ -78,9 +78,10 @@ fn fit(media: &sr::Media, study: Option<&str>, bytes: &[u8]) -> Result<(), Unfit
     };
     let read = sr::read(bytes, None, &sr::Limits::default());
     let header = read.map_err(|error| Unfit::malformed(&error))?.header;
-    match header.study_instance_uid.as_deref() == Some(study) {
-        true => Ok(()),
-        false => Err(Unfit::StudyDiffers),
+    if header.study_instance_uid.as_deref() == Some(study) {
+        Ok(())
+    } else {
+        Err(Unfit::StudyDiffers)
     }
 }
 

@@ -132,9 +132,10 @@ impl AfterEvent {
         let more = others.len().saturating_sub(NAMED_MOST);
         let more = (more > 0).then(|| format!("{more} more"));
         let others: Vec<String> = told.chain(more).collect();
-        match others.is_empty() {
-            true => first,
-            false => format!("{first} ({})", others.join(", ")),
+        if others.is_empty() {
+            first
+        } else {
+            format!("{first} ({})", others.join(", "))
         }
     }
 

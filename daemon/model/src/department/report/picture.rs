@@ -80,9 +80,10 @@ pub(super) fn bars(title: &str, axis: &str, base: Base, rows: &[Bar]) -> Picture
             for end in [from, to] {
                 canvas.line((end, y - 4.0), (end, y + 4.0), 1, colour);
             }
-            match row.quiet {
-                true => canvas.ring((x, y), 3, colour),
-                false => canvas.disc((x, y), 4, colour),
+            if row.quiet {
+                canvas.ring((x, y), 3, colour)
+            } else {
+                canvas.disc((x, y), 4, colour)
             }
         }
     }

@@ -47,9 +47,10 @@ pub(in crate::render) fn status_cell(content: &Content, row: &Row) -> String {
     let quiet = assessment.status == Status::WithinExpected;
     let decides = decided.is_some_and(|(_, decided)| std::ptr::eq(decided, row));
     let decides = decides && !alone && !quiet;
-    match decides {
-        true => format!("{} (decides)", phrases::row_status(row)),
-        false => phrases::row_status(row),
+    if decides {
+        format!("{} (decides)", phrases::row_status(row))
+    } else {
+        phrases::row_status(row)
     }
 }
 
@@ -102,9 +103,10 @@ pub(super) fn rows(content: &Content) -> Markup {
 
 fn mm(values: &[Millimetres]) -> String {
     let texts: Vec<String> = values.iter().copied().map(phrases::millimetres).collect();
-    match texts.is_empty() {
-        true => "none".to_owned(),
-        false => texts.join(" "),
+    if texts.is_empty() {
+        "none".to_owned()
+    } else {
+        texts.join(" ")
     }
 }
 

@@ -147,9 +147,12 @@ fn the_numbers_of_the_json_stand_in_the_page() {
             add("smallest_change_mm", &|v| format!("{v:.2}"));
             add("sd_mm", &|v| format!("{v:.3}"));
             add("z", &|v| format!("{v:+.2}"));
-            add("probability_high", &|v| match v < 0.0005 {
-                true => "< 0.05".to_owned(),
-                false => format!("{:.1}", 100.0 * v),
+            add("probability_high", &|v| {
+                if v < 0.0005 {
+                    "< 0.05".to_owned()
+                } else {
+                    format!("{:.1}", 100.0 * v)
+                }
             });
         }
         for list in ["measurements_used", "measurements_not_used"] {

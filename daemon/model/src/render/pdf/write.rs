@@ -183,9 +183,10 @@ impl Pen<'_, '_> {
                     // Half the height of a small letter below the point.
                     let feet = size * 0.26;
                     let colour = (face.colour.0, face.colour.1, face.colour.2);
-                    let turn = match face.downwards {
-                        true => Transform::from_row(0.0, 1.0, -1.0, 0.0, x, y),
-                        false => Transform::from_translate(x, y),
+                    let turn = if face.downwards {
+                        Transform::from_row(0.0, 1.0, -1.0, 0.0, x, y)
+                    } else {
+                        Transform::from_translate(x, y)
                     };
                     self.surface.push_transform(&turn);
                     self.text(text, left, feet, size, face.bold, colour);

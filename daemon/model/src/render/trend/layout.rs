@@ -232,9 +232,10 @@ pub(super) fn clock(first: f64, last: f64) -> Vec<(f64, String)> {
             let hours = start + at as f64 * step;
             let (day, hour) = ((hours / 24.0).floor(), hours.rem_euclid(24.0));
             let date = NaiveDate::from_num_days_from_ce_opt(day as i32)?;
-            let text = match hour < 0.5 {
-                true => date.format("%m-%d").to_string(),
-                false => format!("{hour:02.0}:00"),
+            let text = if hour < 0.5 {
+                date.format("%m-%d").to_string()
+            } else {
+                format!("{hour:02.0}:00")
             };
             Some((hours / 24.0, text))
         })

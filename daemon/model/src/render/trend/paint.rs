@@ -171,14 +171,13 @@ impl Plan {
             let event_last = trend.events.last().map(|(date, _)| *date);
             let from = event_first.map_or(first.day(), |date| first.day().min(day(date)));
             let to = event_last.map_or(last.day(), |date| last.day().max(day(date)));
-            let ticks: Vec<(f64, String)> = match is_of_hours(from, to) {
-                true => clock(from, to),
-                false => {
-                    let first = event_first.map_or(first.date, |date| first.date.min(date));
-                    let last = event_last.map_or(last.date, |date| last.date.max(date));
-                    let months = calendar(first, last).into_iter();
-                    months.map(|(date, text)| (day(date), text)).collect()
-                }
+            let ticks: Vec<(f64, String)> = if is_of_hours(from, to) {
+                clock(from, to)
+            } else {
+                let first = event_first.map_or(first.date, |date| first.date.min(date));
+                let last = event_last.map_or(last.date, |date| last.date.max(date));
+                let months = calendar(first, last).into_iter();
+                months.map(|(date, text)| (day(date), text)).collect()
             };
             let mut free_from = LEFT;
             for (at, text) in ticks {
@@ -300,9 +299,10 @@ impl Plan {
         let y = |mm: f64| self.mm.y(mm);
         if let Some((lower, upper)) = point.interval() {
             let expected = point.expected_mm.map(y);
-            match point.too_wide {
-                true => wide_interval(canvas, x, y(lower), y(upper), expected),
-                false => interval(canvas, x, y(lower), y(upper), expected),
+            if point.too_wide {
+                wide_interval(canvas, x, y(lower), y(upper), expected)
+            } else {
+                interval(canvas, x, y(lower), y(upper), expected)
             }
         }
         if let Some(one) = &point.deciding {

@@ -20,9 +20,10 @@ pub(super) fn reports(before: &Content, now: &Content, reasons: &mut Vec<String>
             (true, false) => {
                 amending.extend(&report.superseded_by);
                 let mut remarks = report.remarks.iter();
-                match remarks.any(|remark| remark.code == RemarkCode::DocumentPreliminary) {
-                    true => completed += usize::from(old.is_some()),
-                    false => amended += usize::from(old.is_some()),
+                if remarks.any(|remark| remark.code == RemarkCode::DocumentPreliminary) {
+                    completed += usize::from(old.is_some())
+                } else {
+                    amended += usize::from(old.is_some())
                 }
             }
             (false, true) => stands += 1,
@@ -49,9 +50,10 @@ pub(super) fn reports(before: &Content, now: &Content, reasons: &mut Vec<String>
     let standing = before.reports.iter();
     let standing = standing.filter(|report| report.superseded_by.is_empty());
     let only = standing.count() == 1;
-    let (one, many) = match only {
-        true => ("the report", "the reports"),
-        false => ("a report", "reports"),
+    let (one, many) = if only {
+        ("the report", "the reports")
+    } else {
+        ("a report", "reports")
     };
     let of = |count: usize| if count == 1 { one } else { many };
     let verb = |count: usize| if count == 1 { "was" } else { "were" };

@@ -40,9 +40,12 @@ impl NotCompared {
                     | Unused::UnlabelledNotCompared
             )
         );
-        let values = |eye| match alone && otherwise {
-            true => super::values(exam, eye),
-            false => Vec::new(),
+        let values = |eye| {
+            if alone && otherwise {
+                super::values(exam, eye)
+            } else {
+                Vec::new()
+            }
         };
         NotCompared {
             exam: exam.id.clone(),

@@ -60,9 +60,10 @@ impl<'a> Reader<'a, '_> {
         let pad = |letter| matches!(letter, ' ' | '\0');
         let last = text.len().saturating_sub(1);
         let mut letters = text.iter().enumerate().flat_map(|(at, part)| {
-            let part = match at == last {
-                true => part.trim_end_matches(pad),
-                false => part,
+            let part = if at == last {
+                part.trim_end_matches(pad)
+            } else {
+                part
             };
             let between = (at > 0).then_some('\\');
             between.into_iter().chain(part.chars())
