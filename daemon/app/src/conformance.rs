@@ -71,7 +71,7 @@ fn name(uid: &str) -> &str {
 
 /// The statement.
 #[must_use]
-pub fn statement() -> String {
+pub(crate) fn statement() -> String {
     let mut text = String::new();
     // Writing to memory cannot fail.
     let _ = write(&mut text);

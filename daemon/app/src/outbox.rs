@@ -9,9 +9,9 @@ mod claim;
 mod folder;
 mod waits;
 
-pub use claim::{Claim, Holder, LOCK_FILE, marked_by};
-pub use folder::{Standing, published, standing};
-pub use waits::{Pass, Waits};
+pub(crate) use claim::{Claim, Holder, LOCK_FILE, marked_by};
+pub(crate) use folder::{Standing, published, standing};
+pub(crate) use waits::{Pass, Waits};
 
 pub(crate) use folder::folder_name;
 
@@ -160,7 +160,7 @@ fn is_of_one_row(error: &StoreError) -> bool {
 }
 
 /// Files of a result: name and bytes.
-pub type Files = Vec<(&'static str, Vec<u8>)>;
+pub(crate) type Files = Vec<(&'static str, Vec<u8>)>;
 
 /// Writes some of the results that a pass comes to, each as the folder
 /// `<exam>-v<version>`, with the files that a renderer makes of it; every thread has its own. A
@@ -171,7 +171,7 @@ pub type Files = Vec<(&'static str, Vec<u8>)>;
 /// # Errors
 /// The store failed, or nothing can be written into the outbox; what was written is marked. A result
 /// that alone cannot be written waits in the pass, and is no error here.
-pub fn publish_some<R>(
+pub(crate) fn publish_some<R>(
     store: &Store,
     outbox: &Path,
     pass: &mut Pass<'_>,
@@ -297,7 +297,7 @@ where
 
 /// What was done with some results.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Done {
+pub(crate) struct Done {
     /// They are in the outbox.
     pub published: usize,
     /// They got another number, and come up again.

@@ -7,7 +7,7 @@ use std::fmt;
 
 /// What a column holds. Each is one type of Frictionless, of Parquet and of CSV.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
+pub(crate) enum Kind {
     /// UTF-8.
     Text,
     /// A whole number.
@@ -26,7 +26,7 @@ pub enum Kind {
 
 /// One value; its kind is that of its column.
 #[derive(Clone, PartialEq)]
-pub enum Cell {
+pub(crate) enum Cell {
     /// Not known. An empty text is not known either, since CSV cannot tell the two apart.
     Empty,
     /// [`Kind::Text`], not empty.
@@ -54,7 +54,7 @@ impl fmt::Debug for Cell {
 
 impl Cell {
     /// A text; empty ones are [`Cell::Empty`].
-    pub fn text(text: impl Into<String>) -> Cell {
+    pub(crate) fn text(text: impl Into<String>) -> Cell {
         match text.into() {
             text if text.is_empty() => Cell::Empty,
             text => Cell::Text(text),
@@ -63,26 +63,26 @@ impl Cell {
 
     /// A text that may be missing.
     #[must_use]
-    pub fn text_of(text: Option<&String>) -> Cell {
+    pub(crate) fn text_of(text: Option<&String>) -> Cell {
         text.map_or(Cell::Empty, Cell::text)
     }
 
     /// A number that may be missing; what is no number is not known.
     #[must_use]
-    pub fn number(number: Option<f64>) -> Cell {
+    pub(crate) fn number(number: Option<f64>) -> Cell {
         let number = number.filter(|number| number.is_finite());
         number.map_or(Cell::Empty, Cell::Number)
     }
 
     /// How many.
     #[must_use]
-    pub fn count(count: usize) -> Cell {
+    pub(crate) fn count(count: usize) -> Cell {
         i64::try_from(count).map_or(Cell::Empty, Cell::Integer)
     }
 
     /// The word of an enum, as it stands in JSON.
     #[must_use]
-    pub fn word(value: &impl Serialize) -> Cell {
+    pub(crate) fn word(value: &impl Serialize) -> Cell {
         match serde_json::to_value(value) {
             Ok(serde_json::Value::String(word)) => Cell::text(word),
             _ => Cell::Empty,
@@ -91,14 +91,14 @@ impl Cell {
 
     /// The words of enums in one text, separated by spaces.
     #[must_use]
-    pub fn words(values: &[impl Serialize]) -> Cell {
+    pub(crate) fn words(values: &[impl Serialize]) -> Cell {
         let words: Vec<Cell> = values.iter().map(Cell::word).collect();
         let words: Vec<_> = words.iter().map(Cell::written).collect();
         Cell::codes(words.iter().map(AsRef::as_ref))
     }
 
     /// Codes in one text, separated by spaces.
-    pub fn codes<'a>(codes: impl IntoIterator<Item = &'a str>) -> Cell {
+    pub(crate) fn codes<'a>(codes: impl IntoIterator<Item = &'a str>) -> Cell {
         let codes: Vec<&str> = codes.into_iter().collect();
         Cell::text(codes.join(" "))
     }
@@ -106,7 +106,7 @@ impl Cell {
     /// A time on a clock. A leap second counts as the last microsecond before it, so that it stays
     /// on its day.
     #[must_use]
-    pub fn clock(at: NaiveDateTime) -> Cell {
+    pub(crate) fn clock(at: NaiveDateTime) -> Cell {
         let at = match at.nanosecond() {
             1_000_000_000.. => at.with_nanosecond(999_999_000).unwrap_or(at),
             nanos => at.with_nanosecond(nanos - nanos % 1000).unwrap_or(at),
@@ -116,7 +116,7 @@ impl Cell {
 
     /// As it stands in CSV: points in decimals, ISO 8601.
     #[must_use]
-    pub fn written(&self) -> Cow<'_, str> {
+    pub(crate) fn written(&self) -> Cow<'_, str> {
         match self {
             Cell::Empty => Cow::Borrowed(""),
             Cell::Text(text) => Cow::Borrowed(text),
@@ -132,7 +132,7 @@ impl Cell {
 
     /// A cell from what [`Cell::written`] made; `None` when it is not of that kind.
     #[must_use]
-    pub fn read(kind: Kind, text: &str) -> Option<Cell> {
+    pub(crate) fn read(kind: Kind, text: &str) -> Option<Cell> {
         if text.is_empty() {
             return Some(Cell::Empty);
         }
@@ -148,8 +148,8 @@ impl Cell {
     }
 
     /// Whether it may stand in a column of that kind.
-    #[must_use]
-    pub fn is(&self, kind: Kind) -> bool {
+    #[cfg(test)]
+    pub(crate) fn is(&self, kind: Kind) -> bool {
         matches!(
             (self, kind),
             (Cell::Empty, _)

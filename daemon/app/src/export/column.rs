@@ -5,7 +5,7 @@ use super::cell::{Cell, Kind};
 
 /// What a value may give away of a person. Whoever takes identities out of an export decides by this.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Class {
+pub(crate) enum Class {
     /// Names a person or thing by itself: patient id, accession number, operator, serial number.
     DirectIdentifier,
     /// A unique identifier or fingerprint that others know too: DICOM UIDs, hashes of bytes.
@@ -29,7 +29,7 @@ pub enum Class {
 impl Class {
     /// The word in the data package.
     #[must_use]
-    pub fn word(self) -> &'static str {
+    pub(crate) fn word(self) -> &'static str {
         match self {
             Class::DirectIdentifier => "direct_identifier",
             Class::Uid => "uid",
@@ -46,7 +46,7 @@ impl Class {
 
 /// A column as it is told to others.
 #[derive(Debug, Clone, Copy)]
-pub struct Described {
+pub(crate) struct Described {
     /// Its name; ends in the unit where there is one.
     pub name: &'static str,
     /// One sentence or less.
@@ -72,7 +72,12 @@ pub struct Described {
 impl Described {
     /// A column without constraints.
     #[must_use]
-    pub const fn new(name: &'static str, kind: Kind, class: Class, about: &'static str) -> Self {
+    pub(crate) const fn new(
+        name: &'static str,
+        kind: Kind,
+        class: Class,
+        about: &'static str,
+    ) -> Self {
         Described {
             name,
             about,
@@ -89,7 +94,7 @@ impl Described {
 
     /// Part of the key, never empty.
     #[must_use]
-    pub const fn key(self) -> Self {
+    pub(crate) const fn key(self) -> Self {
         Described {
             is_key: true,
             is_required: true,
@@ -99,7 +104,7 @@ impl Described {
 
     /// Never empty.
     #[must_use]
-    pub const fn required(self) -> Self {
+    pub(crate) const fn required(self) -> Self {
         Described {
             is_required: true,
             ..self
@@ -108,13 +113,13 @@ impl Described {
 
     /// Only these words.
     #[must_use]
-    pub const fn one_of(self, words: &'static [&'static str]) -> Self {
+    pub(crate) const fn one_of(self, words: &'static [&'static str]) -> Self {
         Described { words, ..self }
     }
 
     /// In this unit.
     #[must_use]
-    pub const fn unit(self, code: &'static str) -> Self {
+    pub(crate) const fn unit(self, code: &'static str) -> Self {
         Described {
             unit: Some(code),
             ..self
@@ -123,7 +128,7 @@ impl Described {
 
     /// Not smaller.
     #[must_use]
-    pub const fn at_least(self, least: f64) -> Self {
+    pub(crate) const fn at_least(self, least: f64) -> Self {
         Described {
             least: Some(least),
             ..self
@@ -132,7 +137,7 @@ impl Described {
 
     /// Not larger.
     #[must_use]
-    pub const fn at_most(self, most: f64) -> Self {
+    pub(crate) const fn at_most(self, most: f64) -> Self {
         Described {
             most: Some(most),
             ..self
@@ -146,7 +151,7 @@ impl Described {
 }
 
 /// What a row of a table is about.
-pub trait Subject {
+pub(crate) trait Subject {
     /// Everything that a row is made from.
     type Of<'a>;
 }
@@ -154,7 +159,7 @@ pub trait Subject {
 type Take<S> = for<'a, 'b> fn(&'b <S as Subject>::Of<'a>) -> Cell;
 
 /// A column with where its value comes from.
-pub struct Column<S: Subject> {
+pub(crate) struct Column<S: Subject> {
     pub(super) is: Described,
     pub(super) of: Take<S>,
 }

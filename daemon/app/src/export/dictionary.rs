@@ -7,7 +7,7 @@ use std::fmt::Write;
 
 /// The document, Markdown.
 #[must_use]
-pub fn dictionary() -> String {
+pub(crate) fn dictionary() -> String {
     let mut text = String::from(
         "# Tables of `sheathline export`\n\n\
          Made by `sheathline generate tables` from the list of columns in the program; \

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 /// Why.
 #[derive(Debug, thiserror::Error)]
-pub enum ExportError {
+pub(crate) enum ExportError {
     /// A file or folder.
     #[error("{}: {source}", path.display())]
     File {

@@ -7,11 +7,11 @@ use super::tables::Table;
 use serde::{Deserialize, Serialize};
 
 /// Name of the shape of the manifest; a change that breaks readers changes the number.
-pub const SCHEMA: &str = "sheathline-export-2";
+pub(crate) const SCHEMA: &str = "sheathline-export-2";
 
 /// The manifest.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Manifest {
+pub(crate) struct Manifest {
     /// Always [`SCHEMA`].
     pub schema: String,
     /// The program that wrote it last.
@@ -46,7 +46,7 @@ pub struct Manifest {
 
 /// A file of FHIR resources of one type.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Resources {
+pub(crate) struct Resources {
     /// Its place in the folder, with `/`.
     pub path: String,
     /// Type of the resources.
@@ -62,7 +62,7 @@ pub struct Resources {
 /// How far an export goes: the last version of a result and the last reading of an object that it
 /// knows, by their numbers in the store. What stands at those numbers tells whether it is that store.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Through {
+pub(crate) struct Through {
     /// Number of the version.
     pub result: i64,
     /// Key of the version at that number.
@@ -78,7 +78,7 @@ pub struct Through {
 
 /// How identities were taken out.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Summary {
+pub(crate) struct Summary {
     /// Profile and options of DICOM PS3.15 Annex E.
     pub methods: Vec<Method>,
     /// Version of the rules: exports of one key and one rule have the same dates. Of exports before
@@ -109,7 +109,7 @@ fn one_day() -> u64 {
 
 /// One file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct File {
+pub(crate) struct File {
     /// Its place in the folder, with `/`.
     pub path: String,
     /// Which table.
@@ -127,7 +127,7 @@ pub struct File {
 /// How a file is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Format {
+pub(crate) enum Format {
     /// RFC 4180.
     Csv,
     /// Apache Parquet, zstd.
@@ -137,7 +137,7 @@ pub enum Format {
 impl Manifest {
     /// Of an empty folder.
     #[must_use]
-    pub fn new(identified: bool) -> Self {
+    pub(crate) fn new(identified: bool) -> Self {
         Manifest {
             schema: SCHEMA.to_owned(),
             software: super::stored::SOFTWARE.to_owned(),

@@ -24,25 +24,25 @@
 //! once again with `withdrawn`. `recorded_at` is when the store took the version, not when it was
 //! exported, so one run and many runs write the same rows.
 
-pub mod cell;
-pub mod column;
-pub mod deidentify;
-pub mod dictionary;
-pub mod manifest;
-pub mod package;
-pub mod row;
-pub mod stored;
-pub mod tables;
+pub(crate) mod cell;
+pub(crate) mod column;
+pub(crate) mod deidentify;
+pub(crate) mod dictionary;
+pub(crate) mod manifest;
+pub(crate) mod package;
+pub(crate) mod row;
+pub(crate) mod stored;
+pub(crate) mod tables;
 
 mod csv_file;
-pub mod error;
+pub(crate) mod error;
 mod fhir;
 mod files;
 mod folder;
 mod holding;
 mod parquet_file;
-pub mod run;
+pub(crate) mod run;
 mod said;
-pub mod walk;
+pub(crate) mod walk;
 
-pub use error::ExportError;
+pub(crate) use error::ExportError;

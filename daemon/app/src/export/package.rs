@@ -11,7 +11,7 @@ use sheathline_model::results::cautions::NOT_A_DEVICE;
 
 /// The package of what a manifest names.
 #[must_use]
-pub fn package(manifest: &Manifest) -> Value {
+pub(crate) fn package(manifest: &Manifest) -> Value {
     let resources = Table::ALL.into_iter().flat_map(|table| {
         let of = |files: &[File]| -> Vec<String> {
             let csv = files.iter();

@@ -8,14 +8,14 @@ use std::collections::BTreeMap;
 
 /// The age at the youngest exam that numbers were worked out with by growth.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct AgeUsed {
+pub(crate) struct AgeUsed {
     /// Years.
     pub years: f64,
 }
 
 /// A row of a table.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Row {
+pub(crate) struct Row {
     /// Which table.
     pub table: Table,
     /// Rises with every change; the column `row_version`. `None`: not told.
@@ -36,14 +36,14 @@ pub struct Row {
 impl Row {
     /// The cell of a column of the table's own.
     #[must_use]
-    pub fn cell(&self, column: &str) -> Option<&Cell> {
+    pub(crate) fn cell(&self, column: &str) -> Option<&Cell> {
         let mut columns = self.table.columns().iter().zip(&self.cells);
         columns.find_map(|(one, cell)| (one.name == column).then_some(cell))
     }
 
     /// All columns as they stand in the files.
     #[must_use]
-    pub fn all_cells(self) -> Vec<Cell> {
+    pub(crate) fn all_cells(self) -> Vec<Cell> {
         let mut cells = self.cells;
         cells.extend([
             self.version
@@ -58,7 +58,7 @@ impl Row {
 impl Row {
     /// A row from what [`Row::all_cells`] made; whose it is, is not known any more.
     #[must_use]
-    pub fn of_all_cells(table: Table, mut cells: Vec<Cell>) -> Option<Row> {
+    pub(crate) fn of_all_cells(table: Table, mut cells: Vec<Cell>) -> Option<Row> {
         let own = table.columns().len();
         let version = cells.split_off(own.min(cells.len()));
         let [number, at, Cell::Flag(withdrawn)] = version.as_slice() else {
@@ -86,13 +86,13 @@ impl Row {
 
 /// What is done to every row between the store and the files, such as taking identities out. It
 /// must give the same for the same row at any time, or a later run would not fit an earlier one.
-pub trait Transform {
+pub(crate) trait Transform {
     /// Changes the row, or takes it away. Key columns must stay filled, and kinds as they are.
     fn change(&self, row: Row) -> Option<Row>;
 }
 
 /// Rows as they are.
-pub struct Identified;
+pub(crate) struct Identified;
 
 impl Transform for Identified {
     fn change(&self, row: Row) -> Option<Row> {
@@ -105,14 +105,19 @@ type Key = Vec<String>;
 
 /// The rows of one exam, version after version.
 #[derive(Default)]
-pub struct Held {
+pub(crate) struct Held {
     rows: BTreeMap<(Table, Key), Row>,
 }
 
 impl Held {
     /// Takes the rows of the next version; returns those that are new or changed, and those that
     /// hold no more, marked so. A row that says the same again is none of them.
-    pub fn next(&mut self, rows: Vec<Row>, version: u32, recorded_at: DateTime<Utc>) -> Vec<Row> {
+    pub(crate) fn next(
+        &mut self,
+        rows: Vec<Row>,
+        version: u32,
+        recorded_at: DateTime<Utc>,
+    ) -> Vec<Row> {
         let mut before = std::mem::take(&mut self.rows);
         let mut changed = Vec::new();
         for row in rows {
@@ -143,7 +148,7 @@ impl Held {
     }
 
     /// The rows that hold.
-    pub fn current(self) -> impl Iterator<Item = Row> {
+    pub(crate) fn current(self) -> impl Iterator<Item = Row> {
         self.rows.into_values().filter(|row| !row.is_withdrawn)
     }
 }

@@ -21,7 +21,7 @@ use std::path::Path;
 const SAID_MAX: usize = 20_000;
 
 /// What to export, and how.
-pub struct Job<'a> {
+pub(crate) struct Job<'a> {
     /// From where.
     pub store: &'a Store,
     /// The folder.
@@ -39,7 +39,7 @@ pub struct Job<'a> {
 }
 
 /// Who watches a run.
-pub trait Watch {
+pub(crate) trait Watch {
     /// A phase begins; so many steps are ahead of it.
     fn begin(&mut self, phase: Phase, steps: u64);
     /// Steps were made.
@@ -50,7 +50,7 @@ pub trait Watch {
 
 /// What a run is at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Phase {
+pub(crate) enum Phase {
     /// Writing what became known since the last run.
     History,
     /// Writing the current view.
@@ -61,7 +61,7 @@ pub enum Phase {
 
 /// What a run did.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Done {
+pub(crate) struct Done {
     /// Parts added to the history.
     pub parts: u32,
     /// Rows added to it.
@@ -78,7 +78,7 @@ pub struct Done {
 ///
 /// # Errors
 /// Why it ended early. Parts that became visible stay, and the next run goes on behind them.
-pub fn run(job: &Job<'_>, watch: &mut dyn Watch) -> Result<Done, ExportError> {
+pub(crate) fn run(job: &Job<'_>, watch: &mut dyn Watch) -> Result<Done, ExportError> {
     let folder = Folder::open(job.to, job.identified)?;
     check_store(job.store, &folder)?;
     let mut run = Run {

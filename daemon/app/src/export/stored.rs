@@ -12,11 +12,11 @@ use sheathline_model::results::Content;
 use std::collections::BTreeMap;
 
 /// This program, as rows name it.
-pub const SOFTWARE: &str = concat!("sheathline ", env!("CARGO_PKG_VERSION"));
+pub(crate) const SOFTWARE: &str = concat!("sheathline ", env!("CARGO_PKG_VERSION"));
 
 /// One stored version of an exam's result.
 #[derive(Clone)]
-pub struct StoredResult {
+pub(crate) struct StoredResult {
     /// From 1.
     pub version: u32,
     /// When it was stored.
@@ -36,7 +36,7 @@ pub struct StoredResult {
 impl StoredResult {
     /// The age that growth in the comparison starts from; `None` where growth has no part in it.
     #[must_use]
-    pub fn age_used(&self) -> Option<AgeUsed> {
+    pub(crate) fn age_used(&self) -> Option<AgeUsed> {
         let parameters = &self.content.parameters;
         let born = self.content.patient.birth_date?;
         let first = self.content.baseline.iter().map(|one| one.date).min()?;
@@ -48,7 +48,7 @@ impl StoredResult {
 
 /// How an object came.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Arrival {
+pub(crate) struct Arrival {
     /// Its number in the store.
     pub object: i64,
     /// `dicom:` and the calling AE title, `folder` or `file`.
@@ -59,7 +59,7 @@ pub struct Arrival {
 
 /// One stored object with what was read of it.
 #[derive(Clone)]
-pub struct Received {
+pub(crate) struct Received {
     /// How it came.
     pub arrival: Arrival,
     /// The word of what became of it.
@@ -76,7 +76,7 @@ pub struct Received {
 
 /// One entry of what people said.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Spoken {
+pub(crate) struct Spoken {
     /// As it was recorded.
     pub entry: Entry,
     /// Whose: of joined ids the one that survives.
@@ -91,7 +91,7 @@ pub struct Spoken {
 
 /// The end of an entry.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Ended {
+pub(crate) struct Ended {
     /// The first entry that names it.
     pub by: i64,
     /// When that was recorded.
@@ -104,7 +104,7 @@ pub struct Ended {
 ///
 /// # Errors
 /// When they cannot be written as JSON, which only a number that is none can cause.
-pub fn parameters_key(
+pub(crate) fn parameters_key(
     parameters: &Parameters,
     technique: &Technique,
 ) -> Result<String, serde_json::Error> {
@@ -114,13 +114,13 @@ pub fn parameters_key(
 
 /// Our name of an operator.
 #[must_use]
-pub fn operator_id(operator: &str) -> String {
+pub(crate) fn operator_id(operator: &str) -> String {
     name("O", &[operator])
 }
 
 /// Our name of a machine; `None` when nothing is known of it.
 #[must_use]
-pub fn device_id(device: &Device) -> Option<String> {
+pub(crate) fn device_id(device: &Device) -> Option<String> {
     let parts = [&device.manufacturer, &device.model, &device.serial];
     let is_known = parts.iter().any(|part| part.is_some());
     is_known.then(|| name("D", &parts.map(|part| part.as_deref().unwrap_or(""))))

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 const PAGE: u32 = 128;
 
 /// One version with its number in the store.
-pub struct Step {
+pub(crate) struct Step {
     /// The number.
     pub number: i64,
     /// Under which id it is filed.
@@ -33,7 +33,7 @@ pub struct Step {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn versions(store: &Store, after: i64, until: i64) -> Result<Vec<Step>, StoreError> {
+pub(crate) fn versions(store: &Store, after: i64, until: i64) -> Result<Vec<Step>, StoreError> {
     store.read(|conn| {
         let rows = results::numbered(conn, after, until, PAGE)?;
         let step = |(number, row): (i64, ResultRow)| {
@@ -161,7 +161,7 @@ fn told(conn: &View, row: &ResultRow) -> Result<Option<StoredResult>, StoreError
 const READINGS: u32 = 256;
 
 /// One reading of an object that became known.
-pub struct Reading {
+pub(crate) struct Reading {
     /// Its place among all readings.
     pub change: ReadingChange,
     /// What was read; `None` when a later reading took its place, or it is damaged and read again.
@@ -172,7 +172,11 @@ pub struct Reading {
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn readings_after(store: &Store, after: i64, until: i64) -> Result<Vec<Reading>, StoreError> {
+pub(crate) fn readings_after(
+    store: &Store,
+    after: i64,
+    until: i64,
+) -> Result<Vec<Reading>, StoreError> {
     store.read(|conn| {
         let changes = readings::changes(conn, after, until, READINGS)?;
         changes.into_iter().map(|one| reading(conn, one)).collect()
@@ -183,7 +187,7 @@ pub fn readings_after(store: &Store, after: i64, until: i64) -> Result<Vec<Readi
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn readings_of_objects(
+pub(crate) fn readings_of_objects(
     store: &Store,
     after: (ObjectId, u32),
 ) -> Result<Vec<Reading>, StoreError> {

@@ -10,8 +10,8 @@ mod object;
 mod tell;
 mod unfit;
 
-pub use object::{History, Name, Object, Telling};
-pub use unfit::Unfit;
+pub(crate) use object::{History, Name, Object, Telling};
+pub(crate) use unfit::Unfit;
 
 use crate::decoding::ALWAYS_BYTES;
 use crate::observe::Observed;
@@ -114,7 +114,7 @@ type Stored = Result<(objects::Kept, Option<ObjectFacts>), Arc<StoreError>>;
 
 /// Where objects are kept, and who is told.
 #[derive(Debug, Clone, Copy)]
-pub struct Intake<'a> {
+pub(crate) struct Intake<'a> {
     /// Where they go.
     pub store: &'a Store,
     /// Whom it is told.
@@ -123,7 +123,7 @@ pub struct Intake<'a> {
 
 impl Intake<'_> {
     /// Keeps an object; on stable storage when it says so.
-    pub async fn keep(&self, object: Object, source: &Source) -> Kept {
+    pub(crate) async fn keep(&self, object: Object, source: &Source) -> Kept {
         let about = About::of(&object);
         let stored = match packed_aside(object, source.clone()).await {
             Ok(packed) => self.store.write_async(move |tx| packed.keep(tx)).await,
@@ -133,7 +133,7 @@ impl Intake<'_> {
     }
 
     /// The same for a thread that may wait.
-    pub fn keep_waiting(&self, object: Object, source: &Source) -> Kept {
+    pub(crate) fn keep_waiting(&self, object: Object, source: &Source) -> Kept {
         let nothing = || self.fail(&Name::None, source, StoreError::Closed);
         let mut all = self.keep_all(vec![object], source);
         all.pop().unwrap_or_else(nothing)
@@ -141,7 +141,7 @@ impl Intake<'_> {
 
     /// The same for several that are kept with one commit, in their order; what of them the store takes
     /// it takes together.
-    pub fn keep_all(&self, objects: Vec<Object>, source: &Source) -> Vec<Kept> {
+    pub(crate) fn keep_all(&self, objects: Vec<Object>, source: &Source) -> Vec<Kept> {
         let mut abouts = Vec::new();
         let mut all_packed = Vec::new();
         for object in objects {
@@ -172,14 +172,14 @@ impl Intake<'_> {
     }
 
     /// Tells of an object that may not come this way.
-    pub fn refuse(&self, name: &Name, source: &Source, unfit: Unfit) -> Kept {
+    pub(crate) fn refuse(&self, name: &Name, source: &Source, unfit: Unfit) -> Kept {
         let kept = Kept::Refused(unfit);
         self.tell(&kept, &About::named(name), source);
         kept
     }
 
     /// Tells of an object that a fault of ours kept from being stored.
-    pub fn fail(&self, name: &Name, source: &Source, error: StoreError) -> Kept {
+    pub(crate) fn fail(&self, name: &Name, source: &Source, error: StoreError) -> Kept {
         self.told(Err(Arc::new(error)), &About::named(name), source)
     }
 

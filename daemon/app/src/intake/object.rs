@@ -8,7 +8,7 @@ use sheathline_store::{StoreError, Tx, archives};
 
 /// One object.
 #[derive(Debug)]
-pub struct Object {
+pub(crate) struct Object {
     /// A data set in `syntax`, or a whole file (PS3.10).
     pub bytes: Vec<u8>,
     /// Transfer syntax of the data set; `None`: it is a file, which says so itself.
@@ -25,7 +25,7 @@ pub struct Object {
 
 /// As what an object is known before it is read.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Name {
+pub(crate) enum Name {
     /// As nothing.
     None,
     /// By its SOP Instance UID.
@@ -36,7 +36,7 @@ pub enum Name {
 
 /// An object of the history of an archive.
 #[derive(Debug, Clone)]
-pub struct History {
+pub(crate) struct History {
     /// The SOP Instance UID it was asked for by; noted in the commit that holds it.
     pub asked: String,
     /// As long as it comes from nowhere else, results of its exam are not delivered if that was more
@@ -47,7 +47,7 @@ pub struct History {
 /// What is told of an object that the store does not take. Whoever tries the same again by itself must
 /// not flood log and trail.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub enum Telling {
+pub(crate) enum Telling {
     /// Log, trail and number.
     #[default]
     All,

@@ -20,7 +20,7 @@ use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 /// The lock file of an outbox. Readers leave names with a point in front alone.
-pub const LOCK_FILE: &str = ".sheathline-lock";
+pub(crate) const LOCK_FILE: &str = ".sheathline-lock";
 
 /// Longest text of a lock file that is read.
 const TEXT_MAX: u64 = 8 << 10;
@@ -257,7 +257,7 @@ impl Claim {
 
 /// Whose the outbox is, as far as that store had anything to tell of itself.
 #[must_use]
-pub fn marked_by(outbox: &Path) -> Option<Holder> {
+pub(crate) fn marked_by(outbox: &Path) -> Option<Holder> {
     let mut file = File::open(outbox.join(LOCK_FILE)).ok()?;
     read(&mut file)
         .ok()

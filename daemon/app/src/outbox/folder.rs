@@ -25,7 +25,7 @@ const PROBE_BYTES: usize = 64 << 10;
 
 /// Whether a published result still stands in the outbox.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Standing {
+pub(crate) enum Standing {
     /// Its folder is there and holds this result.
     Same,
     /// There is nothing of that name: whoever reads the outbox may take folders away.
@@ -40,7 +40,7 @@ pub enum Standing {
 ///
 /// # Errors
 /// The outbox cannot be read.
-pub fn standing(outbox: &Path, row: &ResultRow) -> io::Result<Standing> {
+pub(crate) fn standing(outbox: &Path, row: &ResultRow) -> io::Result<Standing> {
     let folder = outbox.join(folder_name(&row.exam_id, row.version));
     match folder.symlink_metadata() {
         Ok(facts) if facts.is_dir() => {}
@@ -72,7 +72,7 @@ pub fn standing(outbox: &Path, row: &ResultRow) -> io::Result<Standing> {
 ///
 /// # Errors
 /// The outbox cannot be read; one that is not there is empty.
-pub fn published(outbox: &Path) -> io::Result<Vec<(String, u32)>> {
+pub(crate) fn published(outbox: &Path) -> io::Result<Vec<(String, u32)>> {
     let entries = match fs::read_dir(outbox) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
         entries => entries?,

@@ -33,7 +33,7 @@ const REMIND_EVERY: Duration = Duration::from_secs(3600);
 
 /// Results that could not be written, by their number in the store.
 #[derive(Debug, Default)]
-pub struct Waits {
+pub(crate) struct Waits {
     of: BTreeMap<i64, Wait>,
     /// How the last of them failed.
     words: Option<String>,
@@ -49,20 +49,20 @@ struct Wait {
 impl Waits {
     /// How many wait.
     #[must_use]
-    pub fn count(&self) -> usize {
+    pub(crate) fn count(&self) -> usize {
         self.of.len()
     }
 
     /// How the last of them failed, while any waits.
     #[must_use]
-    pub fn words(&self) -> Option<&str> {
+    pub(crate) fn words(&self) -> Option<&str> {
         self.words.as_deref().filter(|_| !self.of.is_empty())
     }
 }
 
 /// One way through all results that are not in the outbox, in the order they were stored.
 #[derive(Debug)]
-pub struct Pass<'a> {
+pub(crate) struct Pass<'a> {
     waits: &'a mut Waits,
     now: Instant,
     /// All up to this number were looked at.
@@ -78,7 +78,7 @@ pub struct Pass<'a> {
 impl<'a> Pass<'a> {
     /// Begins at the oldest. `now` decides what is due again.
     #[must_use]
-    pub fn new(waits: &'a mut Waits, now: Instant) -> Self {
+    pub(crate) fn new(waits: &'a mut Waits, now: Instant) -> Self {
         Pass {
             waits,
             now,

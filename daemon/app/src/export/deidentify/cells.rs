@@ -7,14 +7,14 @@ use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Cells of fewer patients are small: common practice of statistical offices, no source.
-pub const SMALL_BELOW: u64 = 5;
+pub(crate) const SMALL_BELOW: u64 = 5;
 
 /// Sex and age as they stand in the files.
 type Cell = (String, String);
 
 /// Patients by sex and age at any of their exams. Rows must come patient after patient.
 #[derive(Debug, Default)]
-pub struct Cells {
+pub(crate) struct Cells {
     /// How many patients stand in exactly these cells.
     patients: BTreeMap<BTreeSet<Cell>, u64>,
     last: String,
@@ -23,7 +23,7 @@ pub struct Cells {
 
 /// What was counted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Counted {
+pub(crate) struct Counted {
     /// Patients.
     pub patients: u64,
     /// Groups of equal sex and age that hold anybody.
@@ -39,7 +39,7 @@ pub struct Counted {
 
 impl Cells {
     /// Takes a row as it is exported.
-    pub fn count(&mut self, row: &Row) {
+    pub(crate) fn count(&mut self, row: &Row) {
         if row.table != Table::Exams {
             return;
         }
@@ -67,7 +67,7 @@ impl Cells {
 
     /// The sums.
     #[must_use]
-    pub fn counted(mut self) -> Counted {
+    pub(crate) fn counted(mut self) -> Counted {
         self.end();
         let mut cells: BTreeMap<&Cell, u64> = BTreeMap::new();
         for (of, patients) in &self.patients {

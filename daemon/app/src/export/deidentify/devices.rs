@@ -6,7 +6,7 @@ use thiserror::Error;
 
 /// The list. Empty: none is told.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Known {
+pub(crate) struct Known {
     makers: BTreeSet<String>,
     models: BTreeSet<(String, String)>,
 }
@@ -14,7 +14,7 @@ pub struct Known {
 /// A line that names no machine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
 #[error("line {line}: write maker|model as the reports have them, or the maker alone")]
-pub struct NoMachine {
+pub(crate) struct NoMachine {
     /// From 1.
     pub line: usize,
 }
@@ -25,7 +25,7 @@ impl Known {
     ///
     /// # Errors
     /// The first line that is neither.
-    pub fn parse(text: &str) -> Result<Known, NoMachine> {
+    pub(crate) fn parse(text: &str) -> Result<Known, NoMachine> {
         let mut known = Known::default();
         for (number, line) in text.lines().enumerate() {
             let line = line.trim();
@@ -50,13 +50,13 @@ impl Known {
 
     /// Whether a line names the maker.
     #[must_use]
-    pub fn has_maker(&self, maker: &str) -> bool {
+    pub(crate) fn has_maker(&self, maker: &str) -> bool {
         self.makers.contains(maker.trim())
     }
 
     /// Whether a line names the model of the maker.
     #[must_use]
-    pub fn has(&self, maker: &str, model: &str) -> bool {
+    pub(crate) fn has(&self, maker: &str, model: &str) -> bool {
         let pair = (maker.trim().to_owned(), model.trim().to_owned());
         self.models.contains(&pair)
     }

@@ -15,17 +15,17 @@ const DIGITS: usize = 64;
 
 /// Dates of a patient go back by whole weeks: days of the week stay, so that the days on which nobody
 /// examines say nothing of the shift.
-pub const WEEK: u64 = 7;
+pub(crate) const WEEK: u64 = 7;
 
 /// The most weeks; the fewest is one.
 const MOST_WEEKS: u64 = 52;
 
 /// Dates of a patient go back by at most so many days, and by at least a [`WEEK`].
-pub const MOST_DAYS: u64 = WEEK * MOST_WEEKS;
+pub(crate) const MOST_DAYS: u64 = WEEK * MOST_WEEKS;
 
 /// The secret of a department, from a file.
 #[derive(Clone)]
-pub struct Secret(Hmac<Sha256>);
+pub(crate) struct Secret(Hmac<Sha256>);
 
 /// It must not reach a log.
 impl fmt::Debug for Secret {
@@ -36,7 +36,7 @@ impl fmt::Debug for Secret {
 
 /// Why a text is no key.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
-pub enum NoKey {
+pub(crate) enum NoKey {
     /// Other characters, or not so many.
     #[error(
         "a key is one line of 64 hexadecimal digits, and this has {found} characters; make one with `openssl rand -hex 32`"
@@ -55,7 +55,7 @@ impl Secret {
     ///
     /// # Errors
     /// [`NoKey`] says what is wrong, without quoting it.
-    pub fn parse(text: &str) -> Result<Secret, NoKey> {
+    pub(crate) fn parse(text: &str) -> Result<Secret, NoKey> {
         let text = text.trim();
         let malformed = NoKey::Malformed {
             found: text.chars().count(),
@@ -83,31 +83,31 @@ impl Secret {
 
     /// Which key it is, without giving it away: 16 hex digits.
     #[must_use]
-    pub fn id(&self) -> String {
+    pub(crate) fn id(&self) -> String {
         format!("{:016x}", self.bits("key id", &[]) >> 64)
     }
 
     /// A pseudonym: `letter` and 24 hex digits. The same parts have the same one for a purpose.
     #[must_use]
-    pub fn pseudonym(&self, letter: char, purpose: &str, parts: &[&str]) -> String {
+    pub(crate) fn pseudonym(&self, letter: char, purpose: &str, parts: &[&str]) -> String {
         format!("{letter}{:024x}", self.bits(purpose, parts) >> 32)
     }
 
     /// The pseudonym of a patient.
     #[must_use]
-    pub fn patient(&self, patient: &PatientKey) -> String {
+    pub(crate) fn patient(&self, patient: &PatientKey) -> String {
         self.pseudonym('P', "patient", &[&patient.issuer, &patient.id])
     }
 
     /// Another UID in the place of one, under the root for UUIDs (PS3.5 B.2), as a UUID of version 8.
     #[must_use]
-    pub fn uid(&self, uid: &str) -> String {
+    pub(crate) fn uid(&self, uid: &str) -> String {
         derived::uid(derived::uuid(self.bits("uid", &[uid])))
     }
 
     /// Another number in the place of one; every reader of numbers holds it exactly (below 2^53).
     #[must_use]
-    pub fn number(&self, purpose: &str, number: i64) -> i64 {
+    pub(crate) fn number(&self, purpose: &str, number: i64) -> i64 {
         let bits = self.bits(purpose, &[&number.to_string()]) >> (128 - 53);
         i64::try_from(bits).unwrap_or_default()
     }
@@ -115,7 +115,7 @@ impl Secret {
     /// By how much the dates of a patient go back: one [`WEEK`] to [`MOST_DAYS`] in whole weeks, the
     /// same for all of them.
     #[must_use]
-    pub fn shift(&self, patient: &PatientKey) -> Days {
+    pub(crate) fn shift(&self, patient: &PatientKey) -> Days {
         let bits = self.bits("shift in weeks", &[&patient.issuer, &patient.id]);
         let weeks = 1 + u64::try_from(bits % u128::from(MOST_WEEKS)).unwrap_or_default();
         Days::new(WEEK * weeks)

@@ -11,14 +11,14 @@
 //! arrived side by side. So rows are written patient after patient in the order of pseudonyms.
 //! Numbers worked out with the exact age would tell that age: `growth` makes them coarse.
 
-pub mod cells;
-pub mod devices;
+pub(crate) mod cells;
+pub(crate) mod devices;
 mod growth;
-pub mod key;
-pub mod rules;
-pub mod run;
+pub(crate) mod key;
+pub(crate) mod rules;
+pub(crate) mod run;
 mod shuffle;
-pub mod standard;
+pub(crate) mod standard;
 #[cfg(test)]
 mod tests;
 
@@ -35,7 +35,7 @@ use sheathline_model::numbers::decimal::Decimal;
 
 /// Ages from here on are told as this one: the ages over 89 that 45 CFR 164.514(b)(2)(i)(C) puts into
 /// one group (from memory).
-pub const OLDEST: f64 = 90.0;
+pub(crate) const OLDEST: f64 = 90.0;
 
 /// Ages come rounded to 1e-4 years, so that a full year may stand a hair below; less than a day.
 const HAIR: f64 = 5e-5;
@@ -45,10 +45,10 @@ const IN_MONTHS_BELOW: f64 = 2.0;
 
 /// Version of the rules; exports of different versions have other dates. 1: shifts of 1 to 365 days,
 /// instants of the store, exact ages.
-pub const RULE: u32 = 2;
+pub(crate) const RULE: u32 = 2;
 
 /// Takes identities out of rows.
-pub struct Deidentified<'a> {
+pub(crate) struct Deidentified<'a> {
     secret: &'a Secret,
     known: &'a Known,
 }
@@ -56,7 +56,7 @@ pub struct Deidentified<'a> {
 impl<'a> Deidentified<'a> {
     /// With this secret; of these machines maker and model are told.
     #[must_use]
-    pub fn new(secret: &'a Secret, known: &'a Known) -> Self {
+    pub(crate) fn new(secret: &'a Secret, known: &'a Known) -> Self {
         Deidentified { secret, known }
     }
 

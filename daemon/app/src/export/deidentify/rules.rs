@@ -17,7 +17,7 @@ const REMARKS_ON_ARRIVAL: [&str; 2] = ["history-only", "stored-bytes-missing"];
 
 /// What becomes of a cell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Action {
+pub(crate) enum Action {
     /// As it is.
     Keep,
     /// Empty.
@@ -54,7 +54,7 @@ pub enum Action {
 
 /// What becomes of a column of a table.
 #[must_use]
-pub fn action(table: Table, column: &Described) -> Action {
+pub(crate) fn action(table: Table, column: &Described) -> Action {
     match (table, column.name) {
         // They follow from the exact age as well, by the growth that is expected.
         (_, "eight_of_ten_mm" | "after_event_level_mm") => Action::LeaveOut,

@@ -19,7 +19,7 @@ use sheathline_store::Store;
 use std::path::Path;
 
 /// What to export.
-pub struct Job<'a> {
+pub(crate) struct Job<'a> {
     /// From where.
     pub store: &'a Store,
     /// The folder.
@@ -37,7 +37,7 @@ pub struct Job<'a> {
 ///
 /// # Errors
 /// Why it ended early; the run before still stands, whole.
-pub fn run(
+pub(crate) fn run(
     job: &Job<'_>,
     watch: &mut dyn Watch,
 ) -> Result<(u64, Summary, Option<u32>), ExportError> {

@@ -8,7 +8,7 @@ use std::borrow::Cow;
 
 /// A profile or option of Annex E.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Method {
+pub(crate) struct Method {
     /// Code value, coding scheme DCM.
     pub code: Cow<'static, str>,
     /// Code meaning.
@@ -18,7 +18,7 @@ pub struct Method {
 }
 
 /// The profile and its options, in the order of their codes.
-pub const METHODS: [Method; 4] = [
+pub(crate) const METHODS: [Method; 4] = [
     Method {
         code: Cow::Borrowed("113100"),
         meaning: Cow::Borrowed("Basic Application Confidentiality Profile"),

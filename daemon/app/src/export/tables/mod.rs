@@ -27,7 +27,7 @@ use std::sync::LazyLock;
 /// A table.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Table {
+pub(crate) enum Table {
     /// Sheath values with their places.
     Measurements,
     /// Exams with their results.
@@ -47,7 +47,7 @@ pub enum Table {
 }
 
 /// The columns behind those of a table: how rows replace each other.
-pub const VERSION: [Described; 3] = [
+pub(crate) const VERSION: [Described; 3] = [
     technical(
         "row_version",
         "rises with every change of the row; of equal keys the highest one holds",
@@ -72,7 +72,7 @@ pub const VERSION: [Described; 3] = [
 
 /// Columns of one table that name rows of another, or of itself.
 #[derive(Debug, Clone, Copy)]
-pub struct Foreign {
+pub(crate) struct Foreign {
     /// Columns here.
     pub fields: &'static [&'static str],
     /// The other table.
@@ -101,7 +101,7 @@ const fn named(
 
 impl Table {
     /// All of them, in the order of the data package.
-    pub const ALL: [Table; 8] = [
+    pub(crate) const ALL: [Table; 8] = [
         Table::Measurements,
         Table::Exams,
         Table::Assessments,
@@ -114,7 +114,7 @@ impl Table {
 
     /// Its name, also of its files.
     #[must_use]
-    pub fn name(self) -> &'static str {
+    pub(crate) fn name(self) -> &'static str {
         match self {
             Table::Measurements => "measurements",
             Table::Exams => "exams",
@@ -129,7 +129,7 @@ impl Table {
 
     /// What a row is.
     #[must_use]
-    pub fn about(self) -> &'static str {
+    pub(crate) fn about(self) -> &'static str {
         match self {
             Table::Measurements => {
                 "Sheath values, one a row, used or not, each with its place in its report."
@@ -153,13 +153,13 @@ impl Table {
 
     /// Whether its rows stand for themselves: added when first named, never changed.
     #[must_use]
-    pub fn is_named_only(self) -> bool {
+    pub(crate) fn is_named_only(self) -> bool {
         matches!(self, Table::Operators | Table::Devices)
     }
 
     /// Its own columns, without those of [`VERSION`].
     #[must_use]
-    pub fn columns(self) -> &'static [Described] {
+    pub(crate) fn columns(self) -> &'static [Described] {
         macro_rules! once {
             ($columns:expr) => {{
                 static ONCE: LazyLock<Vec<Described>> = LazyLock::new(|| described($columns));
@@ -180,7 +180,7 @@ impl Table {
 
     /// All columns as they stand in the files.
     #[must_use]
-    pub fn all_columns(self) -> Vec<Described> {
+    pub(crate) fn all_columns(self) -> Vec<Described> {
         let mut columns = self.columns().to_vec();
         columns.extend(VERSION);
         columns
@@ -188,7 +188,7 @@ impl Table {
 
     /// What it names in other tables.
     #[must_use]
-    pub fn foreign(self) -> &'static [Foreign] {
+    pub(crate) fn foreign(self) -> &'static [Foreign] {
         const OPERATOR: &[&str] = &["operator_id"];
         const DEVICE: &[&str] = &["device_id"];
         const EXAMS: &[Foreign] = &[
@@ -218,7 +218,7 @@ fn described<S: Subject>(columns: &[Column<S>]) -> Vec<Described> {
 
 /// The rows that one version of a result says.
 #[must_use]
-pub fn of_result(told: &StoredResult) -> Vec<Row> {
+pub(crate) fn of_result(told: &StoredResult) -> Vec<Row> {
     let content = &told.content;
     let patient = PatientKey {
         issuer: content.patient.issuer.clone(),
@@ -268,7 +268,7 @@ pub fn of_result(told: &StoredResult) -> Vec<Row> {
 
 /// The row of an object.
 #[must_use]
-pub fn of_object(received: &Received) -> Row {
+pub(crate) fn of_object(received: &Received) -> Row {
     let filed = Filed {
         version: received.version,
         recorded_at: received.recorded_at,
@@ -279,7 +279,7 @@ pub fn of_object(received: &Received) -> Row {
 
 /// The row of an entry, as the version of it that became known then.
 #[must_use]
-pub fn of_entry(spoken: &Spoken, version: u32, recorded_at: DateTime<Utc>) -> Row {
+pub(crate) fn of_entry(spoken: &Spoken, version: u32, recorded_at: DateTime<Utc>) -> Row {
     let filed = Filed {
         version,
         recorded_at,
