@@ -316,7 +316,7 @@ def bad_habits(work: Path, sets) -> None:
     # Nothing listens there.
     one = site(work / "away", "http://127.0.0.1:9/dw")
     code, _, error = one.backfill()
-    check(code == 1 and "the same command goes on" in error, "an archive that is away is told")
+    check(code == 1 and "the same command continues" in error, "an archive that is away is told")
 
 
 def reachable(sets, most: int, told_from: int) -> tuple[list[str], set]:
