@@ -85,6 +85,7 @@ pub fn of(exam: &Exam, baseline: &[String], exams: &[Exam]) -> Option<Companions
             .filter(|other| same_person(&exam.identity, &other.identity))
     };
     let date = exam.performed_at.date();
+    // Days and not times: scans of one day never serve each other, here as in the comparison.
     let before = same().filter(|e| e.performed_at.date() < date && !e.is_date_doubted());
     let before: Vec<&Exam> = before.collect();
     let chosen: Vec<&Exam> = before
@@ -106,6 +107,7 @@ pub fn of(exam: &Exam, baseline: &[String], exams: &[Exam]) -> Option<Companions
 fn mean(exam: &Exam, quantity: Quantity, eye: Eye) -> Option<f64> {
     let all = exam.measurements.iter().map(|m| &m.value);
     let of_eye = all.filter(|m| m.usable && m.quantity == quantity && m.eye.eye() == Some(eye));
+    // Summed as whole micrometres, so that the order of the readings changes no digit.
     let um: Vec<i64> = of_eye.filter_map(|m| Some(m.value_mm?.um())).collect();
     let count = i64::try_from(um.len()).ok().filter(|count| *count > 0)?;
     Some(um.iter().sum::<i64>() as f64 / count as f64 / 1000.0)
@@ -126,6 +128,7 @@ fn ratio(exam: &Exam, eye: Eye) -> Option<(f64, f64, f64)> {
 fn eyeball_ratio(exam: &Exam, chosen: &[&Exam], eye: Eye) -> Option<EyeballRatio> {
     let (sheath_mm, eyeball_mm, today) = ratio(exam, eye)?;
     let baseline = earlier(chosen, |exam| ratio(exam, eye).map(|(_, _, ratio)| ratio));
+    // The mean of ratios and not the ratio of means: each exam has its own eyeball, which grows.
     let usual = baseline.iter().map(|one| one.value).sum::<f64>() / baseline.len() as f64;
     Some(EyeballRatio {
         sheath_mm,
@@ -139,6 +142,7 @@ fn eyeball_ratio(exam: &Exam, chosen: &[&Exam], eye: Eye) -> Option<EyeballRatio
 fn disc(exam: &Exam, before: &[&Exam], eye: Eye) -> Option<DiscElevation> {
     let of = |exam: &Exam| mean(exam, Quantity::DiscElevation, eye);
     let (elevation_mm, earlier) = (of(exam), earlier(before, of));
+    // Also without a value today: a disc that was raised before matters to whoever reads.
     (elevation_mm.is_some() || !earlier.is_empty()).then(|| DiscElevation {
         change_mm: elevation_mm
             .zip(earlier.last())
@@ -167,6 +171,7 @@ fn growing(
     let born = identity.birth_date?;
     let baseline = [&eyeball.right, &eyeball.left].into_iter().flatten();
     let dates = baseline.flat_map(|one| one.baseline.iter().map(|earlier| earlier.date));
+    // The youngest age in the comparison counts: one infant exam in the baseline is enough.
     let first = dates.fold(exam.performed_at.date(), NaiveDate::min);
     Some((first - born).num_days() as f64 / 365.25 < EYEBALL_GROWS_YEARS)
 }

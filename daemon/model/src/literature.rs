@@ -135,6 +135,7 @@ fn age_curve(age_years: f64) -> f64 {
 /// The published figures for a patient of that age, beside a width in mm.
 #[must_use]
 pub fn beside(measured_mm: Option<f64>, age_years: Option<f64>) -> Published {
+    // Without an age all are shown: to pick some would be to guess it.
     let of_age = |(from, to): (f64, f64)| age_years.is_none_or(|age| (from..to).contains(&age));
     let norms = NORMS.iter().filter(|norm| of_age(norm.ages));
     let cutoffs = CUTOFFS
@@ -181,6 +182,7 @@ impl Norm {
             centre_mm,
             centre: centre.to_owned(),
             sd_mm,
+            // No z where a series gives no SD: a borrowed one would look like the series' own.
             z: measured_mm.zip(sd_mm).map(|(mm, sd)| (mm - centre_mm) / sd),
             source: self.source.to_owned(),
         })
@@ -193,6 +195,7 @@ impl Published {
     pub fn lines(&self) -> Vec<String> {
         let mut lines = vec![self.label.clone()];
         lines.extend(self.norms.iter().map(PublishedNorm::line));
+        // Right below the series: whoever reads one of them is to see that the others disagree.
         lines.extend(self.spread());
         lines.extend(self.cutoffs.iter().map(|cutoff| {
             format!(

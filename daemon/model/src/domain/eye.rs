@@ -61,6 +61,7 @@ impl Laterality {
     /// The word used in JSON and in sentences.
     #[must_use]
     pub fn word(self) -> &'static str {
+        // A word of its own: an empty one would read as "no eye asked for".
         self.eye().map_or("unresolved", Eye::word)
     }
 }

@@ -26,6 +26,7 @@ impl Millimetres {
     /// `None` for NaN, infinities and lengths beyond [`Millimetres::MAX`] either way.
     #[must_use]
     pub fn from_mm(mm: f64) -> Option<Self> {
+        // A report's 5.62 is no binary float; the nearest micrometre is what was written.
         let um = (mm * 1000.0).round();
         (um.is_finite() && um.abs() <= Self::MAX.um as f64).then_some(Millimetres { um: um as i64 })
     }

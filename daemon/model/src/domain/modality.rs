@@ -68,6 +68,7 @@ impl Modality {
             // Photoacoustic; X-ray, nuclear medicine, OCT, visible light, ophthalmic, PET, portal.
             ("6" | "1" | "5" | "12" | "13" | "14" | "20" | "77" | "78" | "128" | "130", _)
             | ("481", Some("1")) => Some(Modality::Other),
+            // A class of later editions says nothing, rather than something wrong.
             _ => None,
         }
     }

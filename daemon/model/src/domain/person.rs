@@ -15,6 +15,7 @@ pub fn written_name(name: &str) -> String {
     }
     let mut groups: Vec<String> = Vec::new();
     for group in name.splitn(GROUPS, '=').map(written_group) {
+        // Senders repeat the same letters in several groups; read once, they are one name.
         if !group.is_empty() && !groups.contains(&group) {
             groups.push(group);
         }

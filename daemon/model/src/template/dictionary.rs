@@ -141,6 +141,7 @@ fn names(desk: &mut Desk<'_>, root: &DeTable<'_>) -> Vec<Name> {
             .collect();
         let inside = desk.texts(table, "inside");
         let alone = desk.texts(table, "alone");
+        // One name, one meaning: two in one row would need an order in which they count.
         let [means] = means.as_slice() else {
             desk.wrong(
                 span,

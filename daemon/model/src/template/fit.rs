@@ -38,6 +38,7 @@ impl Fits {
     /// Whether every given condition holds.
     #[must_use]
     pub fn holds(&self, shape: &Shape) -> bool {
+        // A condition that is not given asks for nothing; without any, a template fits everything.
         let template = shape.root_template.as_ref();
         (self.root_template.is_empty()
             || template.is_some_and(|id| self.root_template.contains(id)))
@@ -86,6 +87,7 @@ impl Templates {
             .iter()
             .filter(|template| template.fits.holds(shape))
             .collect();
+        // Order in the folder must decide nothing, so the most specific one counts, and a tie is told.
         let most = fitting.iter().map(|template| template.fits.weight()).max();
         let best: Vec<&Template> = fitting
             .into_iter()

@@ -44,6 +44,7 @@ impl Measure {
         };
         concept.contains(&word)
             && (site.is_empty() || at.iter().any(|at| site.contains(at)))
+            // A report that names a part means that part: a rule without parts must not take it.
             && match part {
                 None => structure.is_empty(),
                 Some(part) => structure.contains(&part),
