@@ -122,9 +122,9 @@ class Run:
     def helps(self) -> None:
         def below(path: list[str]) -> None:
             shown = self.ask("-".join(["help", *path]), *path, "--help")
-            listed = re.search(r"^Commands:\n((?:  .*\n)+)", shown, re.MULTILINE)
-            for command in re.findall(r"^  ([a-z0-9-]+) ", listed[1] if listed else "", re.MULTILINE):
-                if command != "help":
+            # Commands stand in groups, each under a heading.
+            for command in re.findall(r"^  ([a-z][a-z0-9-]+) {2,}\S", shown, re.MULTILINE):
+                if command != "help" and len(path) < 2:
                     below([*path, command])
 
         below([])
@@ -132,7 +132,7 @@ class Run:
         self.ask("wrong-command", "no-such-command")
 
     def documents(self) -> None:
-        for name in ["tables", "conformance", "codes"]:
+        for name in ["tables", "conformance", "codes", "failures", "commands"]:
             self.ask(f"generate-{name}", "generate", name)
         for name in ["man", "completions"]:
             self.ask(f"generate-{name}", "generate", name, f"generated-{name}")
