@@ -1,5 +1,6 @@
 //! From a configuration file to the things a command works with.
 
+use super::args::PatientArg;
 use super::{Code, Failure};
 use crate::config::{Config, Effective, Layer, environment};
 use crate::deliver::syslog::{self, Forwarder};
@@ -356,15 +357,19 @@ pub(crate) fn pipeline(
     Ok(pipeline)
 }
 
+/// The configuration and the pipeline of a command that changes something beside the daemon, or
+/// without one.
+pub(super) fn beside(path: &Path) -> Result<(Config, Pipeline), Failure> {
+    let config = config(path)?;
+    let pipeline = pipeline(&config, guest(&config)?, observed(&config)?)?;
+    Ok((config, pipeline))
+}
+
 /// The patient an id names, told apart by issuer where that is needed.
-pub(super) fn patient(
-    store: &Store,
-    id: &str,
-    issuer: Option<&str>,
-) -> Result<PatientKey, Failure> {
-    let mut keys = store.read(|conn| assessment_queue::with_id(conn, id))?;
-    if let Some(issuer) = issuer {
-        keys.retain(|key| key.issuer == issuer);
+pub(super) fn patient(store: &Store, named: &PatientArg) -> Result<PatientKey, Failure> {
+    let mut keys = store.read(|conn| assessment_queue::with_id(conn, &named.patient))?;
+    if let Some(issuer) = &named.issuer {
+        keys.retain(|key| key.issuer == *issuer);
     }
     let issuers: Vec<String> = keys.iter().map(|key| format!("{:?}", key.issuer)).collect();
     let mut keys = keys.into_iter();

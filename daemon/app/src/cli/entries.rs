@@ -43,11 +43,7 @@ struct Line<'a> {
 pub(super) fn entries(args: &EntriesArgs) -> Result<(), Failure> {
     let config = context::config(&args.config.config)?;
     let store = context::guest(&config)?;
-    let key = context::patient(
-        &store,
-        &args.patient.patient,
-        args.patient.issuer.as_deref(),
-    )?;
+    let key = context::patient(&store, &args.patient)?;
     let (all, known) = store.read(|conn| {
         let person = identity::person(conn, &key)?;
         Ok((annotations::of_ids(conn, &person.ids)?, known(conn, &key)?))

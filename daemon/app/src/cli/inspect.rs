@@ -267,11 +267,7 @@ fn version_line(row: &ResultRow) -> Result<VersionLine, Failure> {
 pub(super) fn history(args: &HistoryArgs) -> Result<(), Failure> {
     let config = context::config(&args.config.config)?;
     let store = context::guest(&config)?;
-    let key = context::patient(
-        &store,
-        &args.patient.patient,
-        args.patient.issuer.as_deref(),
-    )?;
+    let key = context::patient(&store, &args.patient)?;
     let rows = store.read(|conn| crate::known::latest_results(conn, &key))?;
     let mut exams: Vec<(ResultRow, Content)> = rows
         .into_iter()

@@ -67,12 +67,7 @@ fn say(args: &PairArgs, act: Act) -> Result<(), Failure> {
         return Err(Failure::usage("--prior and --surviving are the same id"));
     }
     let pair = Pair { from, into };
-    let config = context::config(&args.config.config)?;
-    let pipeline = context::pipeline(
-        &config,
-        context::guest(&config)?,
-        context::observed(&config)?,
-    )?;
+    let (_, pipeline) = context::beside(&args.config.config)?;
     let (said, why) = (pair.clone(), args.reason.clone());
     pipeline
         .store()
@@ -167,12 +162,7 @@ fn import(config: &Path, file: &Path, json: bool) -> Result<(), Failure> {
             .map(|one| format!("{}:{one}", file.display()));
         Failure::usage(named.collect::<Vec<_>>().join("\n"))
     })?;
-    let config = context::config(config)?;
-    let pipeline = context::pipeline(
-        &config,
-        context::guest(&config)?,
-        context::observed(&config)?,
-    )?;
+    let (_, pipeline) = context::beside(config)?;
     let count = all.len();
     let new = pipeline.store().write(move |tx| {
         let mut new = 0;

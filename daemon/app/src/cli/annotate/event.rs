@@ -24,18 +24,9 @@ pub(in crate::cli) fn event(args: &EventArgs) -> Result<(), Failure> {
         })?;
     let by = Who::of(&args.who).map_err(Failure::usage)?;
     let by = by.by("command", None, None);
-    let config = context::config(&args.config.config)?;
-    let pipeline = context::pipeline(
-        &config,
-        context::guest(&config)?,
-        context::observed(&config)?,
-    )?;
+    let (config, pipeline) = context::beside(&args.config.config)?;
     let site = context::site(&config);
-    let key = context::patient(
-        pipeline.store(),
-        &args.patient.patient,
-        args.patient.issuer.as_deref(),
-    )?;
+    let key = context::patient(pipeline.store(), &args.patient)?;
     let event = Event {
         date: args.date,
         kind,

@@ -39,12 +39,7 @@ pub(in crate::cli) fn label(args: &LabelArgs) -> Result<(), Failure> {
         None if args.take_back.is_empty() => Some(typed(&args.words)?),
         None => None,
     };
-    let config = context::config(&args.config.config)?;
-    let pipeline = context::pipeline(
-        &config,
-        context::guest(&config)?,
-        context::observed(&config)?,
-    )?;
+    let (config, pipeline) = context::beside(&args.config.config)?;
     let site = context::site(&config);
     let how = How {
         dry_run: args.dry_run,

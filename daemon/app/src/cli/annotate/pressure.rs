@@ -23,12 +23,7 @@ pub(in crate::cli) fn pressure(args: &PressureArgs) -> Result<(), Failure> {
     };
     let by = Who::of(&args.who).map_err(Failure::usage)?;
     let by = by.by("command", None, None);
-    let config = context::config(&args.config.config)?;
-    let pipeline = context::pipeline(
-        &config,
-        context::guest(&config)?,
-        context::observed(&config)?,
-    )?;
+    let (config, pipeline) = context::beside(&args.config.config)?;
     let site = context::site(&config);
     let said = pressure
         .as_ref()
