@@ -3,8 +3,8 @@
 use serde_json::Value;
 use std::ffi::OsStr;
 use std::fs;
-use std::io::{BufRead, BufReader};
-use std::net::SocketAddr;
+use std::io::{BufRead, BufReader, Write};
+use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::{Arc, Mutex};
@@ -287,4 +287,39 @@ pub(crate) fn tool(name: &str) -> Command {
         "{name} is not installed; `./.ci/setup` installs what the tests need"
     );
     Command::new(name)
+}
+
+/// An archive that answers each path by `answer`: media type and body.
+pub(crate) fn web_archive(
+    answer: impl Fn(&str) -> (&'static str, Vec<u8>) + Send + 'static,
+) -> String {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("bound");
+    let address = listener.local_addr().expect("bound").to_string();
+    std::thread::spawn(move || {
+        for stream in listener.incoming().flatten() {
+            // It may have heard enough.
+            let _ = one_answer(stream, &answer);
+        }
+    });
+    address
+}
+
+fn one_answer(
+    mut stream: TcpStream,
+    answer: &impl Fn(&str) -> (&'static str, Vec<u8>),
+) -> std::io::Result<()> {
+    let mut lines = BufReader::new(stream.try_clone()?).lines();
+    let first = lines.next().transpose()?.unwrap_or_default();
+    while lines
+        .next()
+        .transpose()?
+        .is_some_and(|line| !line.is_empty())
+    {}
+    let (kind, body) = answer(first.split(' ').nth(1).unwrap_or_default());
+    let head = format!(
+        "HTTP/1.1 200 OK\r\nContent-Type: {kind}\r\nContent-Length: {}\r\nConnection: close\r\n\r\n",
+        body.len()
+    );
+    stream.write_all(head.as_bytes())?;
+    stream.write_all(&body)
 }

@@ -1,47 +1,12 @@
 //! Archives whose answers have no end, or are none: what `backfill` takes of them is bounded.
 
-use super::super::harness::{Site, program};
+use super::super::harness::{Site, program, web_archive};
 use super::{MIB, memory_if_any};
-use std::io::{BufRead, BufReader, Write};
-use std::net::{TcpListener, TcpStream};
 use std::process::{Output, Stdio};
 use std::time::{Duration, Instant};
 
 /// Beside what a whole and small answer costs: pieces, names and the allocator.
 const ROOM: u64 = 48 * MIB;
-
-/// An archive that answers each path by `answer`: media type and body.
-fn archive(answer: impl Fn(&str) -> (&'static str, Vec<u8>) + Send + 'static) -> String {
-    let listener = TcpListener::bind("127.0.0.1:0").expect("bound");
-    let address = listener.local_addr().expect("bound").to_string();
-    std::thread::spawn(move || {
-        for stream in listener.incoming().flatten() {
-            // It may have heard enough.
-            let _ = one_answer(stream, &answer);
-        }
-    });
-    address
-}
-
-fn one_answer(
-    mut stream: TcpStream,
-    answer: &impl Fn(&str) -> (&'static str, Vec<u8>),
-) -> std::io::Result<()> {
-    let mut lines = BufReader::new(stream.try_clone()?).lines();
-    let first = lines.next().transpose()?.unwrap_or_default();
-    while lines
-        .next()
-        .transpose()?
-        .is_some_and(|line| !line.is_empty())
-    {}
-    let (kind, body) = answer(first.split(' ').nth(1).unwrap_or_default());
-    let head = format!(
-        "HTTP/1.1 200 OK\r\nContent-Type: {kind}\r\nContent-Length: {}\r\nConnection: close\r\n\r\n",
-        body.len()
-    );
-    stream.write_all(head.as_bytes())?;
-    stream.write_all(&body)
-}
 
 /// Runs `backfill` for one day; what it says, and the peak of its memory.
 fn backfill(address: &str) -> (Output, u64) {
@@ -104,7 +69,7 @@ fn names(path: &str) -> Vec<u8> {
 }
 
 fn ordinary() -> u64 {
-    let (output, peak) = backfill(&archive(|path| (JSON, names(path))));
+    let (output, peak) = backfill(&web_archive(|path| (JSON, names(path))));
     assert_eq!(output.status.code(), Some(1), "nothing is got");
     peak
 }
@@ -114,7 +79,7 @@ fn ordinary() -> u64 {
 fn a_page_of_very_many_answers() {
     let base = ordinary();
     let body = format!("[{}{{\"a\":0}}]", "{\"a\":0},".repeat(1_000_000));
-    let (output, peak) = backfill(&archive(move |_| (JSON, body.clone().into_bytes())));
+    let (output, peak) = backfill(&web_archive(move |_| (JSON, body.clone().into_bytes())));
     let said = String::from_utf8_lossy(&output.stdout).into_owned();
     assert_eq!(output.status.code(), Some(1), "{said}");
     assert!(said.contains("no end"), "{said}");
@@ -131,7 +96,7 @@ fn a_page_of_very_many_answers() {
 fn an_answer_with_much_that_nobody_asked_for() {
     let base = ordinary();
     let much = r#""00081111":{"vr":"SQ","Value":[{"a":[1,2,{"b":null}]}]},"#.repeat(300_000);
-    let answers = archive(move |path| {
+    let answers = web_archive(move |path| {
         if path.contains("/series?") && path.ends_with("&offset=0") {
             (
                 JSON,
@@ -160,7 +125,7 @@ fn an_answer_with_much_that_nobody_asked_for() {
 fn an_object_of_empty_parts() {
     let base = ordinary();
     let body = [b"--e\r\n\r\n\r\n".repeat(500_000), b"--e--".to_vec()].concat();
-    let answers = archive(move |path| {
+    let answers = web_archive(move |path| {
         if path.ends_with("/instances/1.2.3.3") {
             (
                 "multipart/related; type=\"application/dicom\"; boundary=e",

@@ -5,7 +5,7 @@
 //! minor failure, 8 serious failure.
 
 use super::*;
-use crate::harness::{Site, until};
+use crate::harness::{Site, until, web_archive};
 use crate::objects::Report;
 use crate::observe::audit::events;
 use dicom_core::{DataElement, VR};
@@ -21,8 +21,7 @@ use sheathline_store::objects::Incoming;
 use sheathline_store::{Tx, bare};
 use std::collections::BTreeMap;
 use std::fs;
-use std::io::{BufRead, BufReader, Read, Write};
-use std::net::TcpListener;
+use std::io::{Read, Write};
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -362,48 +361,23 @@ fn archive_at(url: String) -> Archive {
 }
 
 /// An archive that has one object; where it listens.
-fn archive(instance: String, file: Vec<u8>) -> SocketAddr {
-    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
-    let address = listener.local_addr().expect("an address");
-    std::thread::spawn(move || {
-        for stream in listener.incoming().flatten() {
-            // It may have heard enough.
-            let _ = one_answer(stream, &instance, &file);
+fn archive(instance: String, file: Vec<u8>) -> String {
+    web_archive(move |path| {
+        let named = |tag: &str, uid: &str| {
+            let found = format!(r#"[{{"{tag}":{{"vr":"UI","Value":["{uid}"]}}}}]"#);
+            ("application/dicom+json", found.into_bytes())
+        };
+        match path {
+            path if path.ends_with(&instance) => (
+                "multipart/related; type=\"application/dicom\"; boundary=cut",
+                in_parts(&file),
+            ),
+            path if !path.ends_with("&offset=0") => ("application/dicom+json", b"[]".to_vec()),
+            path if path.contains("/instances?") => named("00080018", &instance),
+            path if path.contains("/series?") => named("0020000E", "1.2.2"),
+            _ => named("0020000D", "1.2.1"),
         }
-    });
-    address
-}
-
-fn one_answer(mut stream: std::net::TcpStream, instance: &str, file: &[u8]) -> std::io::Result<()> {
-    let mut lines = BufReader::new(stream.try_clone()?).lines();
-    let first = lines.next().transpose()?.unwrap_or_default();
-    while lines
-        .next()
-        .transpose()?
-        .is_some_and(|line| !line.is_empty())
-    {}
-    let path = first.split(' ').nth(1).unwrap_or_default();
-    let named = |tag: &str, uid: &str| format!(r#"[{{"{tag}":{{"vr":"UI","Value":["{uid}"]}}}}]"#);
-    let (kind, body) = match path {
-        path if path.ends_with(instance) => (
-            "multipart/related; type=\"application/dicom\"; boundary=cut",
-            in_parts(file),
-        ),
-        path if !path.ends_with("&offset=0") => ("application/dicom+json", b"[]".to_vec()),
-        path if path.contains("/instances?") => {
-            ("application/dicom+json", named("00080018", instance).into())
-        }
-        path if path.contains("/series?") => {
-            ("application/dicom+json", named("0020000E", "1.2.2").into())
-        }
-        _ => ("application/dicom+json", named("0020000D", "1.2.1").into()),
-    };
-    let head = format!(
-        "HTTP/1.1 200 OK\r\nContent-Type: {kind}\r\nContent-Length: {}\r\nConnection: close\r\n\r\n",
-        body.len()
-    );
-    stream.write_all(head.as_bytes())?;
-    stream.write_all(&body)
+    })
 }
 
 fn in_parts(file: &[u8]) -> Vec<u8> {
