@@ -32,6 +32,18 @@ pub(super) struct Dictionary {
     pub(super) mistakes: Vec<Mistake>,
 }
 
+/// What is done with the `proposed` of a draft, which nobody has confirmed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Proposals {
+    /// The file is refused: a proposal is never in force.
+    Refused,
+    /// As if each was confirmed: to see what a draft would change. What is left open says nothing.
+    AsConfirmed,
+}
+
+/// The key of what is only proposed.
+const PROPOSED: &str = "proposed";
+
 /// One name of a `[[name]]`.
 pub(super) struct Name {
     text: String,
@@ -51,21 +63,32 @@ impl Name {
     }
 }
 
-/// Reads one file.
-pub(super) fn read(file: &str, text: &str) -> Dictionary {
+/// Reads one file. Refused proposals are one mistake; what else is wrong with them is told all the
+/// same.
+pub(super) fn read(file: &str, text: &str, proposals: Proposals) -> Dictionary {
     let (mut desk, root) = Desk::open(file, text);
     let root = root.get_ref();
     desk.only(root, &["term", "word", "name", "measure"]);
     let mut terms: BTreeMap<CodeKey, (Says, Range<usize>)> = BTreeMap::new();
     let mut meanings = Vec::new();
     for (span, table) in desk.tables(root, "term") {
-        desk.only(table, &["code", "scheme", "also", "meaning", "says"]);
+        desk.only(
+            table,
+            &[
+                "code", "scheme", "also", "meaning", "called", "says", PROPOSED,
+            ],
+        );
         let meaning = desk.text(table, "meaning");
+        let called = desk.texts(table, "called");
         let value = desk.required(table, "code", span.clone());
         let scheme = desk.required(table, "scheme", span.clone());
+        if desk.is_left_open(table) {
+            continue;
+        }
         let says = says(&mut desk, table, span);
         if says.side.is_some() || says.unit.is_some() {
-            meanings.extend(meaning.map(|meaning| (meaning, says.clone())));
+            let names = meaning.into_iter().chain(called);
+            meanings.extend(names.map(|name| (name, says.clone())));
         }
         let own = value.zip(scheme).map(|(value, scheme)| {
             let key = CodeKey::new(value.get_ref(), scheme.get_ref());
@@ -88,6 +111,9 @@ pub(super) fn read(file: &str, text: &str) -> Dictionary {
     let words = words(&mut desk, root);
     let names = names(&mut desk, root);
     let measures = measures(&mut desk, root);
+    if proposals == Proposals::Refused {
+        refuse_proposals(&mut desk, root);
+    }
     Dictionary {
         terms,
         words,
@@ -98,16 +124,44 @@ pub(super) fn read(file: &str, text: &str) -> Dictionary {
     }
 }
 
+/// Notes a draft as one mistake, at its first proposal.
+fn refuse_proposals(desk: &mut Desk<'_>, root: &DeTable<'_>) {
+    let rows = root.values().filter_map(|rows| rows.get_ref().as_array());
+    let tables = rows.flat_map(|rows| rows.iter().filter_map(|row| row.get_ref().as_table()));
+    let mut proposals: Vec<Range<usize>> = tables
+        .filter_map(|table| Some(table.get(PROPOSED)?.span()))
+        .collect();
+    proposals.sort_by_key(|span| span.start);
+    let Some(first) = proposals.first() else {
+        return;
+    };
+    let what = format!(
+        "a draft: nobody has confirmed its proposals ({} of them, this is the first)",
+        proposals.len()
+    );
+    let instead = "run `sheathline template confirm` on it and name the dictionary that it writes";
+    desk.wrong_instead(first.clone(), what, instead.to_owned());
+}
+
 /// Reads every `[[word]]`: whole texts that say a side. Nothing else may be told by words.
 fn words(desk: &mut Desk<'_>, root: &DeTable<'_>) -> BTreeMap<String, (Side, Range<usize>)> {
     let mut words = BTreeMap::new();
     for (span, table) in desk.tables(root, "word") {
-        desk.only(table, &["text", "eye"]);
+        desk.only(table, &["text", "eye", PROPOSED]);
         let text = desk.required(table, "text", span.clone());
-        if !table.contains_key("eye") {
-            desk.wrong(span, "`eye` is missing");
-        }
-        let Some((text, eye)) = text.zip(desk.word(table, "eye")) else {
+        let key = match (table.contains_key("eye"), table.contains_key(PROPOSED)) {
+            (true, true) => {
+                desk.wrong(span, "either `eye` or `proposed`, not both");
+                continue;
+            }
+            (false, true) => PROPOSED,
+            (true, false) => "eye",
+            (false, false) => {
+                desk.wrong(span, "`eye` is missing");
+                continue;
+            }
+        };
+        let Some((text, eye)) = text.zip(desk.word(table, key)) else {
             continue;
         };
         if words.contains_key(&folded(text.get_ref())) {
@@ -168,9 +222,23 @@ fn names(desk: &mut Desk<'_>, root: &DeTable<'_>) -> Vec<Name> {
     names
 }
 
+impl Desk<'_> {
+    /// Whether a row is one that a draft leaves open: it proposes nothing.
+    fn is_left_open(&mut self, row: &DeTable<'_>) -> bool {
+        let proposed = row.get(PROPOSED).filter(|_| !row.contains_key("says"));
+        proposed.is_some_and(|it| it.get_ref().as_table().is_some_and(DeTable::is_empty))
+    }
+}
+
+/// What a row says, or is proposed to say.
 fn says(desk: &mut Desk<'_>, term: &DeTable<'_>, span: Range<usize>) -> Says {
-    let Some((span, table)) = desk.table(term, "says") else {
-        if !term.contains_key("says") {
+    let is_proposed = term.contains_key(PROPOSED);
+    if is_proposed && term.contains_key("says") {
+        desk.wrong(span.clone(), "either `says` or `proposed`, not both");
+    }
+    let key = if is_proposed { PROPOSED } else { "says" };
+    let Some((span, table)) = desk.table(term, key) else {
+        if !term.contains_key(key) {
             desk.wrong_instead(span, "`says` is missing".to_owned(), SAY.to_owned());
         }
         return Says::default();

@@ -2,7 +2,7 @@
 
 use super::builtin;
 use super::desk::Desk;
-use super::dictionary::{self, measures};
+use super::dictionary::{self, Proposals, measures};
 use super::fit::Fits;
 use super::vocabulary::Vocabulary;
 use super::words::Stand;
@@ -31,17 +31,30 @@ impl Templates {
     ///
     /// # Errors
     ///
-    /// Every mistake of every file at once.
+    /// Every mistake of every file at once; a dictionary with a proposal is one.
     pub fn load(
         extra: &[(String, String)],
         dictionaries: &[(String, String)],
+    ) -> Result<Templates, Vec<Mistake>> {
+        Templates::load_with(extra, dictionaries, Proposals::Refused)
+    }
+
+    /// The same, and what is done with the proposals of a draft.
+    ///
+    /// # Errors
+    ///
+    /// As [`Templates::load`].
+    pub fn load_with(
+        extra: &[(String, String)],
+        dictionaries: &[(String, String)],
+        proposals: Proposals,
     ) -> Result<Templates, Vec<Mistake>> {
         let mut mistakes = Vec::new();
         let mut print = Fingerprint::default();
 
         let (name, text) = builtin::VOCABULARY;
         print.add(name, text);
-        let base = dictionary::read(name, text);
+        let base = dictionary::read(name, text, Proposals::Refused);
         mistakes.extend(base.mistakes);
         let mut vocabulary = Vocabulary::default();
         for (key, (says, _)) in base.terms {
@@ -55,7 +68,7 @@ impl Templates {
         let mut told: BTreeMap<_, (&str, _)> = BTreeMap::new();
         for (name, text) in dictionaries {
             print.add(name, text);
-            let site = dictionary::read(name, text);
+            let site = dictionary::read(name, text, proposals);
             mistakes.extend(site.mistakes);
             site_measures.extend(site.measures);
             site.names

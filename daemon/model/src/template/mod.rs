@@ -21,6 +21,7 @@ pub mod words;
 #[cfg(test)]
 mod tests;
 
+pub use dictionary::Proposals;
 pub use fit::{Choice, Fits, Shape};
 pub use measure::Measure;
 pub use vocabulary::{Explained, Says, Vocabulary};

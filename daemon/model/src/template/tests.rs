@@ -244,3 +244,66 @@ fn words_tell_a_side() {
     });
     assert!(Templates::load(&[], &files).is_err());
 }
+
+const DRAFT: &str = r#"
+    [[term]]
+    code = "K1"
+    scheme = "99TARNHOLT"
+    called = ["Sheath right", "Sheath, right eye"]
+    proposed = { quantity = "sheath_diameter", eye = "right" }
+
+    [[term]]
+    code = "K2"
+    scheme = "99TARNHOLT"
+    proposed = {}
+
+    [[word]]
+    text = "Auge 2"
+    proposed = "left"
+"#;
+
+#[test]
+fn proposals_are_refused_unless_somebody_only_looks() {
+    let wrong = dictionary(DRAFT).expect_err("refused");
+    let told = told(&wrong);
+    assert_eq!(told.len(), 1, "{told:#?}");
+    assert!(told[0].starts_with("site.toml:6:"), "{told:?}");
+    assert!(told[0].contains("nobody has confirmed its proposals (3"));
+    assert!(told[0].contains("template confirm"));
+
+    let draft = [("site.toml".to_owned(), DRAFT.to_owned())];
+    let looked = Templates::load_with(&[], &draft, Proposals::AsConfirmed).expect("as confirmed");
+    let says = |code: &str| looked.vocabulary().term(&CodeKey::new(code, "99TARNHOLT"));
+    assert_eq!(says("K1").and_then(|says| says.side), Some(Side::Right));
+    assert_eq!(says("K2"), None, "left open");
+    assert_eq!(looked.vocabulary().word("AUGE  2"), Some(Side::Left));
+}
+
+/// A refused draft hides none of its other mistakes, and nothing is said twice.
+#[test]
+fn what_is_wrong_with_a_proposal_is_told() {
+    let text = r#"
+        [[term]]
+        code = "K1"
+        scheme = "99TARNHOLT"
+        called = ["Sheath", "Sheath, left eye"]
+        proposed = { quantity = "sheath_diameter", eye = "right" }
+
+        [[term]]
+        code = "K2"
+        scheme = "99TARNHOLT"
+        says = { eye = "left" }
+        proposed = { eye = "right" }
+
+        [[word]]
+        text = "R"
+        eye = "right"
+        proposed = "left"
+    "#;
+    let told = told(&dictionary(text).expect_err("mistakes"));
+    let one = |what: &str| told.iter().filter(|line| line.contains(what)).count();
+    assert_eq!(one("names another side than `eye`"), 1, "{told:#?}");
+    assert_eq!(one("either `says` or `proposed`"), 1, "{told:#?}");
+    assert_eq!(one("either `eye` or `proposed`"), 1, "{told:#?}");
+    assert_eq!(one("nobody has confirmed"), 1, "{told:#?}");
+}
