@@ -57,8 +57,7 @@ pub(super) fn number_at(tree: &Tree, id: ItemId) -> CodeExample {
     CodeExample {
         place: tree.place(id),
         value: number(&tree.item(id).value),
-        given_as: None,
-        meaning: None,
+        ..CodeExample::default()
     }
 }
 

@@ -166,6 +166,7 @@ impl Unread {
                 meaning: String::new(),
                 role: met.role,
                 times: met.times,
+                sides: Vec::new(),
             })
             .collect();
         add_examples(tree, &mut list);

@@ -133,6 +133,14 @@ impl<'a> Desk<'a> {
         texts
     }
 
+    /// A string or a list of strings; absent is empty.
+    pub(super) fn text_or_texts(&mut self, table: &DeTable<'_>, key: &str) -> Vec<Spanned<String>> {
+        match table.get(key) {
+            Some(value) if value.get_ref().is_str() => self.text(table, key).into_iter().collect(),
+            _ => self.texts(table, key),
+        }
+    }
+
     /// A word of a closed set.
     fn as_word<T: DeserializeOwned>(&mut self, text: &Spanned<String>) -> Option<T> {
         let words = StrDeserializer::<WordError>::new(text.get_ref());

@@ -1,6 +1,7 @@
 //! Reads a vocabulary or a site dictionary, and the `[[measure]]` rules both kinds of file share.
 
 use super::desk::Desk;
+use super::label::{self, LabelStand, Listed};
 use super::measure::{Measure, When};
 use super::names::Means;
 use super::vocabulary::{Says, Vocabulary, folded};
@@ -15,7 +16,7 @@ use toml::de::DeTable;
 /// What to do about a term without a meaning. It names no side and no quantity: whoever copies it
 /// must have nothing that could be wrong.
 const SAY: &str = "write what this one code means, by the keys that the README of the templates \
-                   lists, or take the [[term]] out";
+                   lists, or take the entry out";
 
 /// One vocabulary or dictionary file.
 pub(super) struct Dictionary {
@@ -27,6 +28,10 @@ pub(super) struct Dictionary {
     pub(super) meanings: Vec<(toml::Spanned<String>, Says)>,
     /// Names of sides and units.
     pub(super) names: Vec<Name>,
+    /// Labels of numbers with a general name.
+    pub(super) labels: Vec<Listed>,
+    /// Where labels stand, with where the file says so.
+    pub(super) stand: Option<(LabelStand, Range<usize>)>,
     /// Rules of the site.
     pub(super) measures: Vec<Measure>,
     pub(super) mistakes: Vec<Mistake>,
@@ -42,7 +47,7 @@ pub enum Proposals {
 }
 
 /// The key of what is only proposed.
-const PROPOSED: &str = "proposed";
+pub(super) const PROPOSED: &str = "proposed";
 
 /// One name of a `[[name]]`.
 pub(super) struct Name {
@@ -68,7 +73,10 @@ impl Name {
 pub(super) fn read(file: &str, text: &str, proposals: Proposals) -> Dictionary {
     let (mut desk, root) = Desk::open(file, text);
     let root = root.get_ref();
-    desk.only(root, &["term", "word", "name", "measure"]);
+    desk.only(
+        root,
+        &["term", "word", "name", "label", "labels", "measure"],
+    );
     let mut terms: BTreeMap<CodeKey, (Says, Range<usize>)> = BTreeMap::new();
     let mut meanings = Vec::new();
     for (span, table) in desk.tables(root, "term") {
@@ -110,6 +118,8 @@ pub(super) fn read(file: &str, text: &str, proposals: Proposals) -> Dictionary {
     }
     let words = words(&mut desk, root);
     let names = names(&mut desk, root);
+    let labels = label::labels(&mut desk, root);
+    let stand = label::stand(&mut desk, root);
     let measures = measures(&mut desk, root);
     if proposals == Proposals::Refused {
         refuse_proposals(&mut desk, root);
@@ -119,6 +129,8 @@ pub(super) fn read(file: &str, text: &str, proposals: Proposals) -> Dictionary {
         words,
         meanings,
         names,
+        labels,
+        stand,
         measures,
         mistakes: desk.mistakes,
     }
@@ -224,14 +236,14 @@ fn names(desk: &mut Desk<'_>, root: &DeTable<'_>) -> Vec<Name> {
 
 impl Desk<'_> {
     /// Whether a row is one that a draft leaves open: it proposes nothing.
-    fn is_left_open(&mut self, row: &DeTable<'_>) -> bool {
+    pub(super) fn is_left_open(&mut self, row: &DeTable<'_>) -> bool {
         let proposed = row.get(PROPOSED).filter(|_| !row.contains_key("says"));
         proposed.is_some_and(|it| it.get_ref().as_table().is_some_and(DeTable::is_empty))
     }
 }
 
 /// What a row says, or is proposed to say.
-fn says(desk: &mut Desk<'_>, term: &DeTable<'_>, span: Range<usize>) -> Says {
+pub(super) fn says(desk: &mut Desk<'_>, term: &DeTable<'_>, span: Range<usize>) -> Says {
     let is_proposed = term.contains_key(PROPOSED);
     if is_proposed && term.contains_key("says") {
         desk.wrong(span.clone(), "either `says` or `proposed`, not both");

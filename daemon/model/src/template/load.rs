@@ -4,7 +4,8 @@ use super::builtin;
 use super::desk::Desk;
 use super::dictionary::{self, Proposals, measures};
 use super::fit::Fits;
-use super::vocabulary::Vocabulary;
+use super::label::Listed;
+use super::vocabulary::{Vocabulary, folded};
 use super::words::Stand;
 use super::{Template, Templates};
 use crate::domain::Mistake;
@@ -66,6 +67,7 @@ impl Templates {
 
         let mut site_measures = base.measures;
         let mut told: BTreeMap<_, (&str, _)> = BTreeMap::new();
+        let mut labelled = BTreeMap::new();
         for (name, text) in dictionaries {
             print.add(name, text);
             let site = dictionary::read(name, text, proposals);
@@ -86,6 +88,21 @@ impl Templates {
                     mistakes.push(Mistake::at(name, text, span, what).instead("keep one of them"));
                 }
                 vocabulary.set_word(word, side);
+            }
+            for listed in site.labels {
+                if let Err(what) = put_label(&mut vocabulary, &mut labelled, name, &listed) {
+                    let place = Mistake::at(name, text, listed.text.span(), what);
+                    mistakes
+                        .push(place.instead("keep one of them, or correct the one that is wrong"));
+                }
+            }
+            if let Some((stand, span)) = site.stand {
+                let other = vocabulary.labels().stand();
+                if other.is_some_and(|other| other != stand) {
+                    let what = "labels stand otherwise in another dictionary";
+                    mistakes.push(Mistake::at(name, text, span, what).instead("keep one of them"));
+                }
+                vocabulary.labels_mut().set_stand(stand);
             }
             for (key, (says, span)) in site.terms {
                 match told.get(&key) {
@@ -148,6 +165,33 @@ impl Templates {
             Err(mistakes)
         }
     }
+}
+
+/// Makes a label known, or says what it contradicts. `labelled` names the file of each.
+fn put_label<'a>(
+    vocabulary: &mut Vocabulary,
+    labelled: &mut BTreeMap<String, &'a str>,
+    file: &'a str,
+    listed: &Listed,
+) -> Result<(), String> {
+    let (text, says) = (listed.text.get_ref(), &listed.says);
+    if vocabulary.names().against(text, says).is_some() {
+        return Err(format!("`{text}` names another side than `eye`"));
+    }
+    let word = vocabulary.word(text).zip(says.side);
+    if word.is_some_and(|(word, side)| word != side) {
+        return Err(format!(
+            "`{text}` is a [[word]] for another side than `eye`"
+        ));
+    }
+    if let Some(first) = labelled.get(&folded(text))
+        && vocabulary.label(text) != Some(says)
+    {
+        return Err(format!("`{text}` says something else in {first}"));
+    }
+    labelled.insert(folded(text), file);
+    vocabulary.labels_mut().set(text, says.clone());
+    Ok(())
 }
 
 /// Reads one template: the template unless something is wrong, where its id stands, the mistakes.

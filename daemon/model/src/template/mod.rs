@@ -12,6 +12,7 @@ pub mod builtin;
 mod desk;
 mod dictionary;
 pub mod fit;
+pub mod label;
 mod load;
 pub mod measure;
 pub mod names;

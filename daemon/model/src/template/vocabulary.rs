@@ -1,5 +1,6 @@
 //! What coded concepts say. Codes are compared by value and scheme; display text never counts.
 
+use super::label::Labels;
 use super::names::{Means, Names, contradict};
 use super::words::{Concept, Made, Named, Role, Side, Site, Structure, Subject, Unit};
 use crate::domain::{Border, Modality, Plane};
@@ -77,6 +78,7 @@ pub struct Vocabulary {
     /// Sides by word, as [`folded`] writes it.
     words: BTreeMap<String, Side>,
     names: Names,
+    labels: Labels,
 }
 
 /// A word as words are compared: small letters, single blanks.
@@ -117,6 +119,23 @@ impl Vocabulary {
     pub fn word(&self, text: &str) -> Option<Side> {
         let short = !self.words.is_empty() && text.len() <= LONGEST_WORD;
         short.then(|| self.words.get(&folded(text)).copied())?
+    }
+
+    /// What a label says of a number with a general name, when the whole text is one that a site lists.
+    #[must_use]
+    pub fn label(&self, text: &str) -> Option<&Says> {
+        self.labels.get(text)
+    }
+
+    /// Labels that a site lists, and where they stand.
+    #[must_use]
+    pub fn labels(&self) -> &Labels {
+        &self.labels
+    }
+
+    /// The same, to add to.
+    pub(super) fn labels_mut(&mut self) -> &mut Labels {
+        &mut self.labels
     }
 
     /// The term of one code.

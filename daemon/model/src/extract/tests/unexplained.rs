@@ -24,8 +24,7 @@ fn a_code_is_listed_once_with_its_first_places() {
     let example = |place: &str, value: &str| CodeExample {
         place: place.to_owned(),
         value: Some(value.to_owned()),
-        given_as: None,
-        meaning: None,
+        ..CodeExample::default()
     };
     let expected = Unexplained {
         code: "onsd".into(),
@@ -33,6 +32,7 @@ fn a_code_is_listed_once_with_its_first_places() {
         meaning: "Eyeball diameter, mean of 3".into(),
         role: CodeRole::Number,
         times: 3,
+        sides: vec![],
         examples: vec![example("1.1.1.2", "5.6 mm"), example("1.1.1.3", "5.7 mm")],
     };
     assert_eq!(found.unexplained, [expected]);
