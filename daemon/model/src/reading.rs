@@ -10,6 +10,8 @@ mod sessions;
 mod subject;
 
 #[cfg(test)]
+mod by_sender;
+#[cfg(test)]
 mod fixtures;
 #[cfg(test)]
 mod tests;
@@ -24,7 +26,7 @@ use crate::domain::{
 use crate::extract::{Extraction, Outside, extract_beside};
 use crate::normalise::{self, Bounds, Technique, plausible};
 use crate::sr::{self, Document, FallbackCharset, Limits, Tree};
-use crate::template::Templates;
+use crate::template::{Templates, Vocabulary};
 
 /// SR classes whose tree is read: those that can hold numbers, and Basic Text, which cannot
 /// (PS3.3 A.35).
@@ -60,6 +62,8 @@ pub struct Assumed<'a> {
     pub default_issuer: &'a str,
     /// Character set of text that comes without one.
     pub fallback_charset: Option<&'a FallbackCharset>,
+    /// Calling AE title it came under, if any: dictionaries by sender ask for it.
+    pub ae_title: Option<&'a str>,
 }
 
 impl<'a> From<&'a str> for Assumed<'a> {
@@ -67,7 +71,7 @@ impl<'a> From<&'a str> for Assumed<'a> {
     fn from(default_issuer: &'a str) -> Self {
         Assumed {
             default_issuer,
-            fallback_charset: None,
+            ..Assumed::default()
         }
     }
 }
@@ -97,15 +101,28 @@ pub fn read_object<'a>(
 ) -> ObjectReading {
     let assumed = assumed.into();
     match sr::read_assuming(bytes, syntax, assumed.fallback_charset, &rules.limits) {
-        Ok(document) => read_document(&document, assumed.default_issuer, rules),
+        Ok(document) => read_document(&document, assumed, rules),
         Err(error) => ObjectReading::quarantined(error.remark()),
     }
 }
 
 /// Reads one decoded object.
 #[must_use]
-pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -> ObjectReading {
+pub fn read_document<'a>(
+    document: &Document,
+    assumed: impl Into<Assumed<'a>>,
+    rules: &Rules,
+) -> ObjectReading {
     let header = &document.header;
+    let Assumed {
+        default_issuer,
+        ae_title,
+        ..
+    } = assumed.into();
+    let templates = rules
+        .templates
+        .of(&facts::sender(header, ae_title, default_issuer));
+    let mut dictionaries = Vec::new();
     let mut remarks = document.remarks.clone();
     let found = match readable_tree(document, &mut remarks) {
         Some(tree) => {
@@ -113,7 +130,13 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
                 modality: header.modality.as_deref(),
                 evidence: &header.evidence,
             };
-            extract_beside(&facts::sides(header), outside, tree, &rules.templates)
+            let found = match templates.disputed(tree) {
+                Some((at, what)) => disputed(tree.place(at), what),
+                None => extract_beside(&facts::sides(header), outside, tree, &templates),
+            };
+            let rules = found.found.iter().map(|one| one.rule.as_str());
+            dictionaries = templates.explained_by(tree, rules);
+            found
         }
         None => Extraction::default(),
     };
@@ -123,7 +146,8 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
         .iter()
         .map(|stated| subject::judge(stated, header, default_issuer))
         .collect();
-    let mut measurements = measurements(&found, document, rules, &verdicts);
+    let vocabulary = templates.vocabulary();
+    let mut measurements = measurements(&found, document, rules, vocabulary, &verdicts);
     remarks.extend(subject::of_the_document(&verdicts, &found));
     if measurements.iter().any(is_sheath) {
         documents::apply(&rules.documents, header, &mut measurements, &mut remarks);
@@ -185,6 +209,7 @@ pub fn read_document(document: &Document, default_issuer: &str, rules: &Rules) -
         series_instance_uid: header.series_instance_uid.clone(),
         disposition: disposition(&measurements, &remarks, &found.remarks),
         template: found.template,
+        dictionaries,
         patient,
         exam,
         predecessors: header.predecessors.clone(),
@@ -220,6 +245,17 @@ fn readable_tree<'a>(document: &'a Document, remarks: &mut Vec<Remark>) -> Optio
     }
 }
 
+/// Nothing is read of a document for which two dictionaries say different things.
+fn disputed(place: String, what: String) -> Extraction {
+    let remark = Remark::of(RemarkCode::DictionariesDisagree, what)
+        .at(place)
+        .act("Keep one of them in force for this sender, or make them agree.");
+    Extraction {
+        remarks: vec![remark],
+        ..Extraction::default()
+    }
+}
+
 fn is_depth_unclear(measurement: &Measurement) -> bool {
     let mut remarks = measurement.remarks.iter();
     remarks.any(|remark| remark.code == RemarkCode::DepthUnclear)
@@ -238,10 +274,11 @@ fn measurements(
     found: &Extraction,
     document: &Document,
     rules: &Rules,
+    vocabulary: &Vocabulary,
     verdicts: &[subject::Verdict],
 ) -> Vec<Measurement> {
     let bounds = Bounds {
-        vocabulary: rules.templates.vocabulary(),
+        vocabulary,
         technique: &rules.technique,
         plausible: rules.plausible,
     };

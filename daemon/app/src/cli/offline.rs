@@ -46,6 +46,7 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
         let assumed = Assumed {
             default_issuer: &config.folder.default_issuer,
             fallback_charset: config.folder.fallback_charset.as_ref(),
+            ae_title: None,
         };
         let reading = reading::read_object(&bytes, None, assumed, &rules);
         refused += usize::from(reading.disposition == Disposition::Quarantined);

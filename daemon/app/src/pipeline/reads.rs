@@ -112,6 +112,7 @@ impl Pipeline {
         let assumed = Assumed {
             default_issuer: &object.default_issuer,
             fallback_charset: self.rules.charsets.of(&object.source),
+            ae_title: object.source.ae_title(),
         };
         let _turn = decoding::own_turn(Effort::of(body, syntax));
         let mut reading = reading::read_object(body, syntax, assumed, &self.rules);

@@ -85,6 +85,10 @@ pub struct ObjectReading {
     pub disposition: Disposition,
     /// The template that understood it, with its content hash: `tid1500@1f0c…`.
     pub template: Option<String>,
+    /// The site dictionaries that explained something of it, by name and content hash:
+    /// `pocket-t@1f0c…`. A reading that was stored before there was this list has none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub dictionaries: Vec<String>,
     /// The patient; `None` when the object does not say.
     pub patient: Option<Patient>,
     /// The exam; `None` when the object does not say.
@@ -139,6 +143,7 @@ impl ObjectReading {
             series_instance_uid: None,
             disposition: Disposition::Quarantined,
             template: None,
+            dictionaries: Vec::new(),
             patient: None,
             exam: None,
             predecessors: Vec::new(),

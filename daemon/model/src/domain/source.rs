@@ -41,6 +41,15 @@ impl Source {
         }
     }
 
+    /// The calling AE title it came under, if it came by an association.
+    #[must_use]
+    pub fn ae_title(&self) -> Option<&str> {
+        match self {
+            Source::Dicom(title) => Some(title),
+            _ => None,
+        }
+    }
+
     /// Who sent it, where somebody did: an AE title, an archive, an address.
     #[must_use]
     pub fn peer(&self) -> Option<&str> {

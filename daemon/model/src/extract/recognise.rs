@@ -23,14 +23,15 @@ pub(super) fn recognise<'r>(
     own: &Explained,
     chain: &Chain<'_>,
     template: &'r Template,
-    site_measures: &'r [Measure],
+    site_measures: [&'r [Measure]; 2],
 ) -> Recognised<'r> {
     let parts = chain.structures();
     match own.says.quantity {
         Some(Named::NotOurs) => return Recognised::NotOurs,
         Some(Named::Ours(_)) if parts.len() > 1 => return doubt_of_parts(),
         Some(Named::Ours(quantity)) => {
-            let mut rules = site_measures.iter().chain(&template.measures);
+            let rules = site_measures.into_iter().flatten();
+            let mut rules = rules.chain(&template.measures);
             let taken = rules.find(|rule| rule.quantity == quantity && rule.when == When::Named);
             return match (taken, quantity) {
                 (Some(rule), _) => Recognised::Ours(rule),
@@ -60,10 +61,10 @@ pub(super) fn recognise<'r>(
         taking.dedup_by_key(|rule| rule.quantity);
         taking
     };
-    let mut taking = by(site_measures);
-    if taking.is_empty() {
-        taking = by(&template.measures);
-    }
+    let [of_sender, of_all] = site_measures;
+    let mut in_order = [of_sender, of_all, &template.measures].into_iter().map(by);
+    let taking = in_order.find(|taking| !taking.is_empty());
+    let taking = taking.unwrap_or_default();
     match taking.as_slice() {
         [one] => Recognised::Ours(one),
         [] if !word.may_be_a_width() => Recognised::Unknown,

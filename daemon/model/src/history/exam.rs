@@ -22,6 +22,9 @@ pub struct ObjectUse {
     pub content_sha256: Option<String>,
     /// Template that understood it.
     pub template: Option<String>,
+    /// Site dictionaries that explained something of it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub dictionaries: Vec<String>,
     /// Reports that replace it; empty when it stands.
     pub superseded_by: Vec<String>,
     /// Remarks on the report as a whole.
@@ -235,6 +238,7 @@ impl Exam {
             sop_instance_uid: uid,
             content_sha256: reading.content_sha256.clone(),
             template: reading.template.clone(),
+            dictionaries: reading.dictionaries.clone(),
             superseded_by,
             remarks: reading.remarks.clone(),
             came_under: None,

@@ -26,6 +26,7 @@ pub fn reading(uid: &str, study: &str, day: &str, right: &[f64], left: &[f64]) -
         series_instance_uid: None,
         disposition: Disposition::Accepted,
         template: Some("tid1500@000000000000".to_owned()),
+        dictionaries: Vec::new(),
         patient: Some(Patient {
             key: PatientKey {
                 issuer: "NOWHERE".to_owned(),

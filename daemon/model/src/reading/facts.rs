@@ -6,6 +6,7 @@ use crate::domain::{
 };
 use crate::extract::{Found, Given, ProcedureSaid};
 use crate::sr::{self, Header};
+use crate::template::Sender;
 use crate::template::words::Side;
 use chrono::Days;
 
@@ -21,6 +22,20 @@ pub(super) fn sides(header: &Header) -> Vec<(&'static str, Side)> {
     };
     let given = header.lateralities.iter();
     given.map(|&(name, letter)| (name, side(letter))).collect()
+}
+
+/// Whose report it is, as far as dictionaries by sender ask.
+pub(super) fn sender<'a>(
+    header: &'a Header,
+    ae_title: Option<&'a str>,
+    default_issuer: &'a str,
+) -> Sender<'a> {
+    let device = [&header.manufacturer, &header.model, &header.serial];
+    Sender {
+        ae_title,
+        issuer: header.patient_issuer.as_deref().unwrap_or(default_issuer),
+        device: device.map(|part| part.as_deref().unwrap_or_default()),
+    }
 }
 
 /// The patient; `None` without a Patient ID.

@@ -15,7 +15,7 @@ fn moment(day: u32) -> crate::domain::Moment {
     }
 }
 
-fn document(tree: Option<Tree>) -> Document {
+pub(super) fn document(tree: Option<Tree>) -> Document {
     Document {
         header: Header {
             sop_class_uid: Some("1.2.840.10008.5.1.4.1.1.88.33".to_owned()),

@@ -19,6 +19,7 @@ const SAY: &str = "write what this one code means, by the keys that the README o
                    lists, or take the entry out";
 
 /// One vocabulary or dictionary file.
+#[derive(Debug, Clone, PartialEq)]
 pub(super) struct Dictionary {
     /// Terms by code, with where the code is written.
     pub(super) terms: BTreeMap<CodeKey, (Says, Range<usize>)>,
@@ -38,8 +39,9 @@ pub(super) struct Dictionary {
 }
 
 /// What is done with the `proposed` of a draft, which nobody has confirmed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub enum Proposals {
+    #[default]
     /// The file is refused: a proposal is never in force.
     Refused,
     /// As if each was confirmed: to see what a draft would change. What is left open says nothing.
@@ -50,6 +52,7 @@ pub enum Proposals {
 pub(super) const PROPOSED: &str = "proposed";
 
 /// One name of a `[[name]]`.
+#[derive(Debug, Clone, PartialEq)]
 pub(super) struct Name {
     text: String,
     alone: bool,
@@ -57,8 +60,13 @@ pub(super) struct Name {
 }
 
 impl Name {
+    /// As written, whether it is the whole text, and what it is the name of.
+    pub(super) fn parts(&self) -> (&str, bool, Means) {
+        (&self.text, self.alone, self.means)
+    }
+
     /// Makes it known.
-    pub(super) fn put(self, vocabulary: &mut Vocabulary) {
+    pub(super) fn put(&self, vocabulary: &mut Vocabulary) {
         let names = vocabulary.names_mut();
         if self.alone {
             names.add_alone(&self.text, self.means)

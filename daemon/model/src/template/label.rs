@@ -62,6 +62,7 @@ impl Labels {
 }
 
 /// One label of a file, with where it is written.
+#[derive(Debug, Clone, PartialEq)]
 pub(super) struct Listed {
     pub(super) text: toml::Spanned<String>,
     pub(super) says: Says,

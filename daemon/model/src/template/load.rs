@@ -2,10 +2,12 @@
 
 use super::builtin;
 use super::desk::Desk;
-use super::dictionary::{self, Proposals, measures};
+use super::dictionary::{Proposals, measures};
 use super::fit::Fits;
-use super::label::Listed;
-use super::vocabulary::{Vocabulary, folded};
+use super::origins::Origins;
+use super::pile::{File, Pile};
+use super::senders::{SenderFiles, Senders};
+use super::vocabulary::Vocabulary;
 use super::words::Stand;
 use super::{Template, Templates};
 use crate::domain::Mistake;
@@ -14,6 +16,19 @@ use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::ops::Range;
 use toml::de::DeTable;
+
+/// What templates are made of beside what is built in: file name and text of each.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Files {
+    /// Further templates. One with the id of another replaces it.
+    pub extra: Vec<(String, String)>,
+    /// Dictionaries for everybody.
+    pub dictionaries: Vec<(String, String)>,
+    /// Dictionaries by sender.
+    pub senders: Vec<SenderFiles>,
+    /// What is done with what dictionaries only propose.
+    pub proposals: Proposals,
+}
 
 impl Templates {
     /// The built-in templates and vocabulary alone.
@@ -32,7 +47,7 @@ impl Templates {
     ///
     /// # Errors
     ///
-    /// Every mistake of every file at once; a dictionary with a proposal is one.
+    /// Every mistake of every file at once.
     pub fn load(
         extra: &[(String, String)],
         dictionaries: &[(String, String)],
@@ -50,86 +65,46 @@ impl Templates {
         dictionaries: &[(String, String)],
         proposals: Proposals,
     ) -> Result<Templates, Vec<Mistake>> {
+        Templates::of_files(&Files {
+            extra: extra.to_vec(),
+            dictionaries: dictionaries.to_vec(),
+            senders: Vec::new(),
+            proposals,
+        })
+    }
+
+    /// The same with dictionaries by sender, whose terms replace those of the others.
+    ///
+    /// # Errors
+    ///
+    /// Every mistake of every file at once.
+    pub fn of_files(files: &Files) -> Result<Templates, Vec<Mistake>> {
         let mut mistakes = Vec::new();
         let mut print = Fingerprint::default();
 
         let (name, text) = builtin::VOCABULARY;
         print.add(name, text);
-        let base = dictionary::read(name, text, Proposals::Refused);
-        mistakes.extend(base.mistakes);
-        let mut vocabulary = Vocabulary::default();
-        for (key, (says, _)) in base.terms {
-            vocabulary.set(key, says);
-        }
-        base.names
-            .into_iter()
-            .for_each(|name| name.put(&mut vocabulary));
+        let base = File::read(name, text, Proposals::Refused);
+        let mut pile = Pile::over(Vocabulary::default(), Origins::default());
+        pile.lay(&base);
+        let (vocabulary, _, mut of_all) = pile.into_parts();
 
-        let mut site_measures = base.measures;
-        let mut told: BTreeMap<_, (&str, _)> = BTreeMap::new();
-        let mut labelled = BTreeMap::new();
-        for (name, text) in dictionaries {
+        let mut pile = Pile::over(vocabulary, Origins::default());
+        for (name, text) in &files.dictionaries {
             print.add(name, text);
-            let site = dictionary::read(name, text, proposals);
-            mistakes.extend(site.mistakes);
-            site_measures.extend(site.measures);
-            site.names
-                .into_iter()
-                .for_each(|name| name.put(&mut vocabulary));
-            for (meaning, says) in &site.meanings {
-                if let Some(what) = vocabulary.names().against(meaning.get_ref(), says) {
-                    let place = Mistake::at(name, text, meaning.span(), what);
-                    mistakes.push(place.instead("correct the one that is wrong"));
-                }
-            }
-            for (word, (side, span)) in site.words {
-                if vocabulary.word(&word).is_some_and(|other| other != side) {
-                    let what = format!("`{word}` says another side in another dictionary");
-                    mistakes.push(Mistake::at(name, text, span, what).instead("keep one of them"));
-                }
-                vocabulary.set_word(word, side);
-            }
-            for listed in site.labels {
-                if let Err(what) = put_label(&mut vocabulary, &mut labelled, name, &listed) {
-                    let place = Mistake::at(name, text, listed.text.span(), what);
-                    mistakes
-                        .push(place.instead("keep one of them, or correct the one that is wrong"));
-                }
-            }
-            if let Some((stand, span)) = site.stand {
-                let other = vocabulary.labels().stand();
-                if other.is_some_and(|other| other != stand) {
-                    let what = "labels stand otherwise in another dictionary";
-                    mistakes.push(Mistake::at(name, text, span, what).instead("keep one of them"));
-                }
-                vocabulary.labels_mut().set_stand(stand);
-            }
-            for (key, (says, span)) in site.terms {
-                match told.get(&key) {
-                    Some((first, other)) if *other != says => mistakes.push(
-                        Mistake::at(
-                            name,
-                            text,
-                            span,
-                            format!(
-                                "{} {} says something else in {first}",
-                                key.value, key.scheme
-                            ),
-                        )
-                        .instead("keep one of them"),
-                    ),
-                    _ => {
-                        told.insert(key.clone(), (name, says.clone()));
-                        vocabulary.set(key, says);
-                    }
-                }
-            }
+            let file = File::read(name, text, files.proposals);
+            mistakes.extend(pile.lay_checked(&file, text));
         }
+        let (vocabulary, origins, measures) = pile.into_parts();
+        of_all.extend(measures);
+        let senders = senders(files, &vocabulary, &mut print, &mut mistakes);
+        mistakes.splice(0..0, base.dictionary.mistakes);
 
         let own = builtin::TEMPLATES
             .iter()
             .map(|&(name, text)| (name, text, false));
-        let extra = extra
+        let extra = files
+            .extra
             .iter()
             .map(|(name, text)| (name.as_str(), text.as_str(), true));
         let mut templates: BTreeMap<String, (Template, bool, &str)> = BTreeMap::new();
@@ -157,9 +132,12 @@ impl Templates {
         if mistakes.is_empty() {
             Ok(Templates {
                 vocabulary,
-                site_measures,
+                site_measures: [Vec::new(), of_all],
                 templates: templates.into_values().map(|entry| entry.0).collect(),
                 fingerprint: print.finish(),
+                origins,
+                senders,
+                disputes: Vec::new(),
             })
         } else {
             Err(mistakes)
@@ -167,31 +145,41 @@ impl Templates {
     }
 }
 
-/// Makes a label known, or says what it contradicts. `labelled` names the file of each.
-fn put_label<'a>(
-    vocabulary: &mut Vocabulary,
-    labelled: &mut BTreeMap<String, &'a str>,
-    file: &'a str,
-    listed: &Listed,
-) -> Result<(), String> {
-    let (text, says) = (listed.text.get_ref(), &listed.says);
-    if vocabulary.names().against(text, says).is_some() {
-        return Err(format!("`{text}` names another side than `eye`"));
+/// Reads the dictionaries by sender. Those of one row hold together, so that they must agree; whether
+/// those of two do shows with a report of both.
+fn senders(
+    files: &Files,
+    vocabulary: &Vocabulary,
+    print: &mut Fingerprint,
+    mistakes: &mut Vec<Mistake>,
+) -> Senders {
+    let mut read: Vec<File> = Vec::new();
+    let mut numbers: BTreeMap<&(String, String), usize> = BTreeMap::new();
+    let mut rows = Vec::new();
+    for row in &files.senders {
+        print.add("sender", &format!("{:?}", row.conditions));
+        let mut pile = Pile::over(vocabulary.clone(), Origins::default());
+        let mut of_row = Vec::new();
+        for named in &row.dictionaries {
+            let (name, text) = named;
+            print.add(name, text);
+            let number = *numbers.entry(named).or_insert_with(|| {
+                read.push(File::read(name, text, files.proposals));
+                read.len() - 1
+            });
+            of_row.push(number);
+            if let Some(file) = read.get(number) {
+                let told = pile.lay_checked(file, text);
+                let new = told.into_iter().filter(|one| !mistakes.contains(one));
+                let new: Vec<Mistake> = new.collect();
+                mistakes.extend(new);
+            }
+        }
+        if !of_row.is_empty() {
+            rows.push((row.conditions.clone(), of_row));
+        }
     }
-    let word = vocabulary.word(text).zip(says.side);
-    if word.is_some_and(|(word, side)| word != side) {
-        return Err(format!(
-            "`{text}` is a [[word]] for another side than `eye`"
-        ));
-    }
-    if let Some(first) = labelled.get(&folded(text))
-        && vocabulary.label(text) != Some(says)
-    {
-        return Err(format!("`{text}` says something else in {first}"));
-    }
-    labelled.insert(folded(text), file);
-    vocabulary.labels_mut().set(text, says.clone());
-    Ok(())
+    Senders::new(rows, read)
 }
 
 /// Reads one template: the template unless something is wrong, where its id stands, the mistakes.
@@ -232,10 +220,7 @@ fn read(file: &str, text: &str) -> (Option<Template>, Range<usize>, Vec<Mistake>
     let template = id.zip(title).map(|(id, title)| Template {
         id: id.into_inner(),
         title: title.into_inner(),
-        hash: hex(&Sha256::digest(text.as_bytes()))
-            .chars()
-            .take(12)
-            .collect(),
+        hash: short_hash(text),
         fixtures: fixtures
             .into_iter()
             .map(toml::Spanned::into_inner)
@@ -308,6 +293,12 @@ impl Fingerprint {
     fn finish(self) -> String {
         hex(&self.0.finalize())
     }
+}
+
+/// First 12 hexadecimal digits of the SHA-256 of a text.
+pub(super) fn short_hash(text: &str) -> String {
+    let digits = hex(&Sha256::digest(text.as_bytes()));
+    digits.chars().take(12).collect()
 }
 
 fn hex(bytes: &[u8]) -> String {

@@ -16,6 +16,9 @@ pub mod label;
 mod load;
 pub mod measure;
 pub mod names;
+mod origins;
+mod pile;
+pub mod senders;
 pub mod vocabulary;
 pub mod words;
 
@@ -24,9 +27,15 @@ mod tests;
 
 pub use dictionary::Proposals;
 pub use fit::{Choice, Fits, Shape};
+pub use load::Files;
 pub use measure::Measure;
+pub use senders::{Conditions, Device, Sender, SenderFiles};
 pub use vocabulary::{Explained, Says, Vocabulary};
 
+use crate::sr::Tree;
+use origins::Origins;
+use senders::Senders;
+use std::sync::Arc;
 use words::Stand;
 
 /// One template.
@@ -58,14 +67,22 @@ impl Template {
     }
 }
 
-/// All templates, the vocabulary and the site's dictionaries.
-#[derive(Debug, Clone, PartialEq)]
+/// All templates, the vocabulary and the site's dictionaries: those in force for everybody, with what
+/// is in force for some senders beside them, or what [`Templates::of`] picked for one.
+#[derive(Debug, Clone)]
 pub struct Templates {
     vocabulary: Vocabulary,
-    /// Rules of the site dictionaries; they go before those of a template.
-    site_measures: Vec<Measure>,
-    templates: Vec<Template>,
+    /// Rules of dictionaries by sender, then those of the dictionaries for everybody; the first that
+    /// has one for a number goes before the others, and all before those of a template.
+    site_measures: [Vec<Measure>; 2],
+    templates: Arc<[Template]>,
     fingerprint: String,
+    /// Which dictionary a term comes from.
+    origins: Origins,
+    /// What is in force for some senders only.
+    senders: Senders,
+    /// What dictionaries by sender that are in force together say differently.
+    disputes: Vec<senders::Dispute>,
 }
 
 impl Templates {
@@ -81,10 +98,22 @@ impl Templates {
         &self.templates
     }
 
-    /// `[[measure]]` rules of the site dictionaries.
+    /// `[[measure]]` rules of the dictionaries by sender, and of those for everybody.
     #[must_use]
-    pub fn site_measures(&self) -> &[Measure] {
-        &self.site_measures
+    pub fn site_measures(&self) -> [&[Measure]; 2] {
+        let [of_sender, of_all] = &self.site_measures;
+        [of_sender, of_all]
+    }
+
+    /// The dictionaries that say something of a document, or whose rules took its values, by name and
+    /// content hash: `pocket-t@1f0c5e…`.
+    #[must_use]
+    pub fn explained_by<'a>(
+        &self,
+        tree: &Tree,
+        rules: impl Iterator<Item = &'a str>,
+    ) -> Vec<String> {
+        self.origins.of(tree, rules)
     }
 
     /// SHA-256 over the text of every file, hexadecimal: changes when anything here does.

@@ -46,6 +46,21 @@ fn words_of(text: &str) -> Vec<String> {
         .collect()
 }
 
+/// A text as names are compared.
+pub(super) fn plain(text: &str) -> String {
+    words_of(text).join(" ")
+}
+
+/// Whether a text holds a name, in this form, as whole words.
+pub(super) fn holds(text: &str, name: &str) -> bool {
+    let text = plain(text);
+    if is_unspaced(name) {
+        text.contains(name)
+    } else {
+        format!(" {text} ").contains(&format!(" {name} "))
+    }
+}
+
 fn is_number(word: &str) -> bool {
     word.bytes().all(|byte| byte.is_ascii_digit())
 }

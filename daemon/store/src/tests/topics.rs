@@ -25,6 +25,7 @@ fn reading(key: &PatientKey, sop: &str, study: &str) -> ObjectReading {
         series_instance_uid: None,
         disposition: Disposition::AcceptedWithRemarks,
         template: None,
+        dictionaries: Vec::new(),
         patient: Some(Patient {
             key: key.clone(),
             birth_date: None,

@@ -171,6 +171,9 @@ codes! {
     DevicesDiffer = "devices-differ", Caution:
         "Reports or values of one exam name different machines; it counts as one of unknown machine.",
         "Measure one exam with one machine.";
+    DictionariesDisagree = "dictionaries-disagree", Blocking:
+        "Two site dictionaries in force for the report say different things of one of its codes; none was picked.",
+        "Keep one of them in force for this sender, or make them agree.";
     DocumentHeld = "document-held", Blocking:
         "The report is partial, preliminary or unverified, and this site waits for its successor.",
         "Wait for the final report.";
