@@ -4,6 +4,7 @@
 mod charsets;
 mod documents;
 mod facts;
+pub mod left_unread;
 pub mod other_eye;
 pub mod own;
 mod sessions;
@@ -168,7 +169,9 @@ pub fn read_document<'a>(
             "The report does not say at which depth behind the globe it was measured.",
         ));
     }
-    remarks.extend(other_eye::unread(&measurements, &found, rules.plausible));
+    let other_eye = other_eye::unread(&measurements, &found, rules.plausible);
+    let left = || left_unread::of_report(&measurements, &found, &verdicts, rules.plausible);
+    remarks.extend(other_eye.or_else(left));
 
     if sheath().any(|one| one.modality == Modality::Unspecified) {
         remarks.push(Remark::of(

@@ -128,6 +128,8 @@ pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
         let dated = history::date_doubt(exam, &known.received);
         exam.remarks.extend(dated);
         exam.remarks.extend(history::values_unread(exam));
+        exam.remarks
+            .extend(history::left_unread(exam, &known.readings));
     }
     exams
 }

@@ -26,6 +26,8 @@ pub struct Extraction {
     pub stated: Vec<Stated>,
     /// Lengths that no rule takes and that may be the other eye's.
     pub unread: Vec<Other>,
+    /// Numbers that are not read and may be a sheath as far as anybody has explained.
+    pub left: Vec<super::Left>,
     /// Codes that look like ours and that nobody explains.
     pub unexplained: Vec<Unexplained>,
     /// What a reader must know about the document.

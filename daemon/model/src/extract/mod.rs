@@ -9,6 +9,7 @@ mod drawn;
 mod example;
 mod found;
 mod imaging;
+mod left;
 mod level;
 mod picture;
 mod recognise;
@@ -25,15 +26,17 @@ mod tests;
 
 pub use found::{Extraction, Found, Given, Other, Stands};
 pub use imaging::Outside;
+pub use left::{Left, Region};
 pub use level::ProcedureSaid;
 pub use subject::Stated;
 
-use crate::domain::{Remark, RemarkCode};
+use crate::domain::{Quantity, Remark, RemarkCode};
 use crate::sr::tree::{Relationship, Tree, Value};
 use crate::sr::{ContentItem, ItemId};
 use crate::template::words::{Role, Side};
 use crate::template::{Choice, Template, Templates};
 use context::Chain;
+use left::Lefts;
 use level::Levels;
 use recognise::Recognised;
 use unread::Unread;
@@ -125,6 +128,7 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
     let mut remarks = levels.references.remarks.clone();
     let mut unread = Unread::default();
     let mut others = Vec::new();
+    let mut lefts = Lefts::default();
     for id in tree.ids() {
         let item = tree.item(id);
         let Value::Num { .. } = &item.value else {
@@ -142,16 +146,24 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
             others.extend(other.filter(|_| others.len() < OTHERS));
         };
         match recognise::recognise(&own, &chain, template, templates.site_measures()) {
-            Recognised::Ours(_) if reach == Reach::Strange => remarks.push(
-                Remark::of(
-                    RemarkCode::RelationshipNotUnderstood,
-                    "A sheath value hangs in the tree by a relationship no number can have, so \
-                     nobody can tell whether it is one.",
-                )
-                .at(tree.place(id))
-                .act("Correct the report at its source."),
-            ),
+            Recognised::Ours(rule) if reach == Reach::Strange => {
+                remarks.push(
+                    Remark::of(
+                        RemarkCode::RelationshipNotUnderstood,
+                        "A sheath value hangs in the tree by a relationship no number can have, so \
+                         nobody can tell whether it is one.",
+                    )
+                    .at(tree.place(id))
+                    .act("Correct the report at its source."),
+                );
+                if rule.quantity == Quantity::SheathDiameter {
+                    lefts.note(tree, id, &own, &chain, vocabulary, true);
+                }
+            }
             Recognised::Ours(rule) => {
+                if rule.quantity == Quantity::SheathDiameter {
+                    lefts.sheath(&chain);
+                }
                 let one = found::found(
                     tree,
                     id,
@@ -173,12 +185,14 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
             Recognised::Doubt(remark) => {
                 remarks.push(remark.at(tree.place(id)));
                 note_other();
+                lefts.note(tree, id, &own, &chain, vocabulary, true);
                 unread.note_private(tree, id, &chain, &own);
             }
             Recognised::NotOurs => {}
             Recognised::Unknown if is_role(own.says.role) => {}
             Recognised::Unknown => {
                 note_other();
+                lefts.note(tree, id, &own, &chain, vocabulary, false);
                 unread.note(tree, id, &chain, &own, vocabulary);
             }
         }
@@ -190,6 +204,7 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
         found,
         stated: levels.stated.clone(),
         unread: others,
+        left: lefts.told(),
         unexplained,
         remarks,
     }

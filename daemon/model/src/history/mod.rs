@@ -10,6 +10,7 @@ mod early;
 mod entries;
 mod exam;
 mod identity;
+mod left_unread;
 mod modality;
 mod other_eye;
 mod remarks;
@@ -21,6 +22,7 @@ pub use dated::date_doubt;
 pub use entries::{CONTRADICTED, Entries, Made, Places};
 pub use exam::{Exam, ExamMeasurement, ObjectUse, exam_id, session_id};
 pub use identity::{Identity, same_person};
+pub use left_unread::left_unread;
 pub use other_eye::values_unread;
 pub use sessions::Apart;
 

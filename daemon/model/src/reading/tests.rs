@@ -179,7 +179,10 @@ fn doubt_as_the_only_content_quarantines() {
     let doubtful = vec![bare, mm("3.1", vec![])];
     let reading = read(&document(Some(report(vec![doubtful.clone()]))));
     assert_eq!(reading.disposition, Disposition::Quarantined);
-    assert_eq!(codes(&reading.remarks), ["sheath-or-nerve-unclear"]);
+    assert_eq!(
+        codes(&reading.remarks),
+        ["sheath-or-nerve-unclear", "left-unread"]
+    );
     let beside = vec![site(LEFT), mm("5.5", vec![])];
     let reading = read(&document(Some(report(vec![doubtful, beside]))));
     assert_eq!(reading.disposition, Disposition::AcceptedWithRemarks);

@@ -314,6 +314,16 @@ impl Content {
         remarks.any(|remark| remark.code == RemarkCode::DateImplausible)
     }
 
+    /// Remarks that something at the eye was left unread.
+    pub(crate) const UNREAD: [RemarkCode; 2] = [RemarkCode::ValuesUnread, RemarkCode::LeftUnread];
+
+    /// The remark that something at the eye was left unread of the exam: of the other eye, or of any.
+    #[must_use]
+    pub fn unread(&self) -> Option<&Remark> {
+        let mut remarks = self.remarks.iter();
+        remarks.find(|remark| Self::UNREAD.contains(&remark.code))
+    }
+
     /// The ids that were joined: a line for each merge, and one for each report that came under
     /// another id.
     #[must_use]

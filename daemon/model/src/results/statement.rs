@@ -11,14 +11,18 @@ use crate::results::{Content, Replaced, phrases};
 
 /// Remarks that change how the headline is read, each with the words that stand in it and the beginning
 /// of its text that they replace: on the exam or on a report that stands.
-const IN_THE_HEADLINE: [(RemarkCode, &str, &str); 2] = [
+const IN_THE_HEADLINE: [(RemarkCode, &str, &str); 3] = [
     (RemarkCode::DocumentPreliminary, "PRELIMINARY REPORT", ""),
     (
         RemarkCode::ValuesUnread,
-        "VALUES LEFT UNREAD",
+        UNREAD,
         "Values were left unread: ",
     ),
+    (RemarkCode::LeftUnread, UNREAD, "Values were left unread: "),
 ];
+
+/// Something at the eye was not read: of the other eye, or of any.
+const UNREAD: &str = "VALUES LEFT UNREAD";
 
 /// The same where nothing was compared: why, and what to merge or to correct.
 const WITHOUT_COMPARISON: [(RemarkCode, &str, &str); 3] = [
@@ -195,7 +199,12 @@ fn marks(content: &Content) -> (Vec<String>, Vec<String>) {
         );
     }
     for (code, word, instead) in in_the_headline(content) {
-        if let Some(remark) = phrases::stated(content).find(|remark| remark.code == code) {
+        // What one report left another may hold: where the exam says what is left of all, that is told.
+        let is_said_else = content
+            .unread()
+            .is_some_and(|unread| Content::UNREAD.contains(&code) && unread.code != code);
+        let mut remarks = phrases::stated(content).filter(|_| !is_said_else);
+        if let Some(remark) = remarks.find(|remark| remark.code == code) {
             let text = match code {
                 RemarkCode::DocumentPreliminary => "values may change.".to_owned(),
                 _ => phrases::said_of_it(remark),

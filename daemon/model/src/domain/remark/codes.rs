@@ -339,6 +339,9 @@ codes! {
     LateralityUnclear = "laterality-unclear", Blocking:
         "The side is given in a code that nobody explains.",
         "Add a [[term]] for the code to the site dictionary.";
+    LeftUnread = "left-unread", Caution:
+        "Something at the eye was left unread: VALUES LEFT UNREAD in the headline. Info where nothing says that it is of the eye.",
+        "Look at the report itself; have its codes explained in the site dictionary (`unmapped` lists them), or say there what is not ours.";
     LocalCodeUnknown = "local-code-unknown", Info:
         "A local code that nobody explains.",
         "Add a [[term]] to the site dictionary.";

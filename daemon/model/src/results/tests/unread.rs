@@ -139,3 +139,89 @@ fn an_exam_before_the_birth_is_doubted_whoever_labels_it() {
     let told = doubted(None, false, "2022-03-02");
     assert!(!codes(&told[0]).contains(&"date-implausible"));
 }
+
+const LEFT: &str = "left-unread";
+
+fn left_over(mut report: ObjectReading, severity: Severity) -> ObjectReading {
+    let remark = Remark::of(RemarkCode::LeftUnread, "Left.").with(severity);
+    report.remarks.push(remark);
+    report
+}
+
+/// A report of the study `2.3` without sheath values.
+fn valueless(uid: &str, severity: Severity) -> ObjectReading {
+    let mut report = left_over(reading(uid, "2.3", "2024-03-01", &[], &[]), severity);
+    report.disposition = Disposition::NoSheathMeasurement;
+    report
+}
+
+#[test]
+fn an_exam_that_was_not_read_in_full_says_so_once() {
+    let both = || reading("1.3", "2.3", "2024-03-01", &[5.0, 5.1], &[5.0, 5.1]);
+    let with = |readings: Vec<ObjectReading>| last([earlier(), readings].concat());
+    assert!(!codes(&with(vec![both()])).contains(&LEFT));
+    let told = with(vec![left_over(both(), Severity::Caution)]);
+    assert_eq!(codes(&told), [LEFT]);
+    let said = text::text(&told);
+    assert_eq!(said.matches("VALUES LEFT UNREAD:").count(), 1, "{said}");
+    assert!(
+        said.contains("\nWITHIN EXPECTED, PROVISIONAL, VALUES LEFT UNREAD.\n"),
+        "{said}"
+    );
+    assert!(!said.contains("Left."), "told once: {said}");
+    // Of two reports that complete each other one still holds values that nobody could read.
+    let halves = vec![
+        half_read("1.3", "2.3", "2024-03-01"),
+        reading("1.4", "2.3", "2024-03-01", &[], &[5.0, 5.1]),
+    ];
+    let told = with(halves);
+    assert!(codes(&told).contains(&LEFT) && !codes(&told).contains(&UNREAD));
+    let said = text::text(&told);
+    assert!(!said.contains("only the right eye is used"), "{said}");
+    // The other eye is told as that, and nothing twice.
+    let half = left_over(half_read("1.3", "2.3", "2024-03-01"), Severity::Caution);
+    let told = with(vec![half]);
+    assert_eq!(codes(&told), [UNREAD]);
+    let said = text::text(&told);
+    assert_eq!(said.matches("VALUES LEFT UNREAD:").count(), 1, "{said}");
+}
+
+#[test]
+fn a_report_of_the_study_that_nobody_could_read_is_told() {
+    let one = || reading("1.3", "2.3", "2024-03-01", &[5.0, 5.1], &[5.0, 5.1]);
+    let told = |readings: Vec<ObjectReading>| {
+        let mut all = [earlier(), readings].concat();
+        let is = codes(&last(all.clone())).contains(&LEFT);
+        all.reverse();
+        assert_eq!(codes(&last(all)).contains(&LEFT), is, "in any order");
+        is
+    };
+    assert!(told(vec![one(), valueless("1.4", Severity::Caution)]));
+    assert!(told(vec![one(), valueless("1.4", Severity::Info)]));
+    let mut machine = valueless("1.4", Severity::Info);
+    machine.exam.as_mut().expect("an exam").device.model = Some("Renograph 2".to_owned());
+    assert!(
+        !told(vec![one(), machine]),
+        "nothing says that it is of the eye"
+    );
+    let mut study = valueless("1.4", Severity::Caution);
+    study.exam.as_mut().expect("an exam").study_instance_uid = "2.9".to_owned();
+    assert!(!told(vec![one(), study]), "another study");
+    let mut corrected = one();
+    corrected.predecessors = vec!["1.4".to_owned()];
+    assert!(!told(vec![corrected, valueless("1.4", Severity::Caution)]));
+}
+
+#[test]
+fn values_that_their_codes_keep_from_use_are_told() {
+    let with = |code: RemarkCode| {
+        let mut report = reading("1.3", "2.3", "2024-03-01", &[5.0, 5.1, 6.0], &[5.0]);
+        let value = report.measurements.get_mut(2).expect("a value");
+        value.set_aside(Remark::of(code, "Not used.").with(Severity::Blocking));
+        codes(&last([earlier(), vec![report]].concat())).contains(&LEFT)
+    };
+    assert!(with(RemarkCode::UnitUnknown));
+    assert!(with(RemarkCode::LateralityConflict));
+    assert!(!with(RemarkCode::Implausible));
+    assert!(!with(RemarkCode::OtherSubject));
+}
