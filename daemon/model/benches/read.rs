@@ -16,12 +16,7 @@ macro_rules! fixture {
     ($name:literal) => {
         (
             $name,
-            include_bytes!(concat!(
-                "../../../fixtures/sr/",
-                $name,
-                "/report.dcm"
-            ))
-            .as_slice(),
+            include_bytes!(concat!("../../../fixtures/sr/", $name, "/report.dcm")).as_slice(),
         )
     };
 }
@@ -47,13 +42,13 @@ fn microseconds(times: u32, mut once: impl FnMut()) -> f64 {
         1e6 * start.elapsed().as_secs_f64() / f64::from(times)
     };
     std::iter::repeat_with(round)
-        .take(9)
+        .take(if times > 2 { 40 } else { 1 })
         .fold(f64::INFINITY, f64::min)
 }
 
 fn main() {
     let bench = std::env::args().any(|argument| argument == "--bench");
-    let times = if bench { 500 } else { 2 };
+    let times = if bench { 100 } else { 2 };
     let rules = Rules::new(Templates::builtin().expect("the built-in templates"));
     println!("microseconds of one core      whole    sr  rest");
     let (mut all, mut decoded) = (0.0, 0.0);
@@ -66,11 +61,17 @@ fn main() {
             black_box(sr::read(black_box(bytes), None, &rules.limits)).expect("a report");
         });
         let rest = whole - tree;
-        println!("{name:20} {:5} B {whole:7.1} {tree:7.1} {rest:6.1}", bytes.len());
+        println!(
+            "{name:20} {:5} B {whole:7.1} {tree:7.1} {rest:6.1}",
+            bytes.len()
+        );
         all += whole;
         decoded += tree;
     }
     let number = REPORTS.len() as f64;
     let (all, decoded) = (all / number, decoded / number);
-    println!("mean                         {all:7.1} {decoded:7.1} {:6.1}", all - decoded);
+    println!(
+        "mean                         {all:7.1} {decoded:7.1} {:6.1}",
+        all - decoded
+    );
 }

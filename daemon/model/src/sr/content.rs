@@ -1,11 +1,11 @@
 //! The content tree from a decoded object (PS3.3 C.17.3).
 
 use super::charset::Charset;
+use super::data::{DataSet, Value as Held};
 use super::element::{Reader, Remarks, charset_of, is_uid};
 use super::tree::{ContentItem, Measured, Relationship, Tree, Value};
 use crate::domain::{Remark, RemarkCode, Severity};
 use dicom_dictionary_std::tags;
-use dicom_object::InMemDicomObject;
 use std::rc::Rc;
 
 /// The tree, or `None` when the object holds no report at all.
@@ -13,12 +13,12 @@ use std::rc::Rc;
 /// Every item of every Content Sequence becomes an item of the tree, understood or not, so that
 /// ordinals count as the sender counted them. `around`: the character set until one is declared.
 pub(super) fn tree(
-    object: &InMemDicomObject,
+    object: DataSet<'_>,
     around: &Rc<Charset>,
     remarks: &mut Remarks,
 ) -> Option<Tree> {
     let content = [tags::VALUE_TYPE, tags::CONTENT_SEQUENCE];
-    if content.iter().all(|&tag| object.get(tag).is_none()) {
+    if !content.iter().any(|&tag| object.has(tag)) {
         return None;
     }
     let charset = charset_of(object, around);
@@ -50,7 +50,7 @@ pub(super) fn tree(
             continue;
         }
         let mut below = Vec::new();
-        for (child, number) in reader.items(tags::CONTENT_SEQUENCE).iter().zip(1_u32..) {
+        for (child, number) in reader.items(tags::CONTENT_SEQUENCE).zip(1_u32..) {
             let place = format!("{place}.{number}");
             let charset = charset_of(child, &charset);
             let mut reader = Reader {
@@ -67,14 +67,9 @@ pub(super) fn tree(
     Some(tree)
 }
 
-fn holds_items(object: &InMemDicomObject) -> bool {
-    object.get(tags::CONTENT_SEQUENCE).is_some_and(|element| {
-        element.items().is_some()
-            || element
-                .value()
-                .primitive()
-                .is_some_and(|value| value.multiplicity() == 0)
-    })
+fn holds_items(object: DataSet<'_>) -> bool {
+    let content = object.get(tags::CONTENT_SEQUENCE);
+    matches!(content, Some(Held::Items(_) | Held::Empty))
 }
 
 fn item(reader: &mut Reader<'_, '_>, root: bool) -> ContentItem {
@@ -188,7 +183,7 @@ fn without_type(reader: &mut Reader<'_, '_>) -> Value {
 /// several values, of which none may be picked.
 fn num(reader: &mut Reader<'_, '_>) -> Option<Value> {
     let qualifier = reader.code(tags::NUMERIC_VALUE_QUALIFIER_CODE_SEQUENCE);
-    let items = reader.items(tags::MEASURED_VALUE_SEQUENCE);
+    let any = reader.items(tags::MEASURED_VALUE_SEQUENCE).next().is_some();
     let measured = match reader.only_item(tags::MEASURED_VALUE_SEQUENCE) {
         Some(item) => {
             let mut inside = reader.inside(item);
@@ -199,7 +194,7 @@ fn num(reader: &mut Reader<'_, '_>) -> Option<Value> {
                 unit: inside.code(tags::MEASUREMENT_UNITS_CODE_SEQUENCE),
             })
         }
-        None if items.is_empty() => None,
+        None if !any => None,
         None => return None,
     };
     Some(Value::Num {

@@ -7,13 +7,13 @@ pub(super) use remarks::Remarks;
 
 use super::Code;
 use super::bounds::{self, Bound, LETTER_BYTES, exceeds};
-use super::charset::{self, Charset, DECLARED, Word};
+use super::charset::{self, Charset, Word};
+use super::data::{DataSet, Items, Value};
 use super::letters::{exact, id_in_bytes};
 use crate::domain::{Remark, RemarkCode};
 use dicom_core::Tag;
-use dicom_core::value::{PrimitiveValue, Value};
+use dicom_core::VR;
 use dicom_dictionary_std::tags;
-use dicom_object::InMemDicomObject;
 use sha2::{Digest as _, Sha256};
 use std::rc::Rc;
 
@@ -25,7 +25,7 @@ const SETS: usize = 1024;
 
 /// A data set or item, its place in the document for remarks, and where remarks go.
 pub(super) struct Reader<'a, 'r> {
-    pub(super) object: &'a InMemDicomObject,
+    pub(super) object: DataSet<'a>,
     /// Ordinals of the content item, empty for the document itself.
     pub(super) place: &'r str,
     pub(super) remarks: &'r mut Remarks,
@@ -34,27 +34,13 @@ pub(super) struct Reader<'a, 'r> {
 }
 
 /// The character sets of a data set or item: its own declaration, else what is around it.
-pub(super) fn charset_of(object: &InMemDicomObject, around: &Rc<Charset>) -> Rc<Charset> {
-    let Some(element) = object.get(DECLARED) else {
-        return Rc::clone(around);
-    };
-    let text = match element.value() {
-        Value::Primitive(PrimitiveValue::Strs(parts)) => {
-            let some: Vec<&str> = parts.iter().take(SETS).map(String::as_str).collect();
-            let letters = some.iter().map(|part| part.len()).sum::<usize>();
-            if letters <= SETS {
-                some.join("\\")
-            } else {
-                "?".to_owned()
-            }
-        }
-        Value::Primitive(PrimitiveValue::Str(text)) if text.len() <= SETS => text.clone(),
-        // Known to nobody, which is told.
-        Value::Primitive(PrimitiveValue::Str(_)) => "?".to_owned(),
-        Value::Primitive(PrimitiveValue::U8(bytes)) => {
-            bytes.iter().take(SETS).map(|&b| char::from(b)).collect()
-        }
-        _ => String::new(),
+pub(super) fn charset_of(object: DataSet<'_>, around: &Rc<Charset>) -> Rc<Charset> {
+    let text = match object.get(tags::SPECIFIC_CHARACTER_SET) {
+        // A longer one is known to nobody, which is told.
+        Some(Value::Texts(bytes) | Value::Text(bytes)) if bytes.len() > SETS => "?".to_owned(),
+        Some(Value::Texts(bytes) | Value::Text(bytes)) => letters(bytes),
+        Some(Value::Bytes(bytes)) => letters(bytes.get(..SETS).unwrap_or(bytes)),
+        _ => return Rc::clone(around),
     };
     let own = Charset::of(&text);
     match own.word {
@@ -66,7 +52,7 @@ pub(super) fn charset_of(object: &InMemDicomObject, around: &Rc<Charset>) -> Rc<
 
 impl<'a> Reader<'a, '_> {
     /// The same place and remarks, for an item inside.
-    pub(super) fn inside<'s>(&'s mut self, object: &'a InMemDicomObject) -> Reader<'a, 's> {
+    pub(super) fn inside<'s>(&'s mut self, object: DataSet<'a>) -> Reader<'a, 's> {
         Reader {
             charset: charset_of(object, &self.charset),
             object,
@@ -89,8 +75,8 @@ impl<'a> Reader<'a, '_> {
         self.remarks.push(remark.at(place));
     }
 
-    fn value(&self, tag: Tag) -> Option<&'a Value<InMemDicomObject>> {
-        self.object.get(tag).map(dicom_core::DataElement::value)
+    fn value(&self, tag: Tag) -> Option<Value<'a>> {
+        self.object.get(tag)
     }
 
     /// An identifier, padding removed: ASCII as it stands, any other byte as a backslash and three
@@ -240,10 +226,10 @@ impl<'a> Reader<'a, '_> {
     }
 
     /// Items of a sequence; none with a remark when it is no sequence.
-    pub(super) fn items(&mut self, tag: Tag) -> &'a [InMemDicomObject] {
+    pub(super) fn items(&mut self, tag: Tag) -> Items<'a> {
         match self.value(tag) {
-            None | Some(Value::Primitive(PrimitiveValue::Empty)) => &[],
-            Some(Value::Sequence(sequence)) => sequence.items(),
+            None | Some(Value::Empty) => Items::default(),
+            Some(Value::Items(items)) => items,
             Some(_) => {
                 self.remark(
                     tag,
@@ -252,16 +238,16 @@ impl<'a> Reader<'a, '_> {
                         "A sequence is sent as something else and cannot be read.",
                     ),
                 );
-                &[]
+                Items::default()
             }
         }
     }
 
     /// The only item; none with a remark when there are several, since none may be picked.
-    pub(super) fn only_item(&mut self, tag: Tag) -> Option<&'a InMemDicomObject> {
-        match self.items(tag) {
-            [] => None,
-            [item] => Some(item),
+    pub(super) fn only_item(&mut self, tag: Tag) -> Option<DataSet<'a>> {
+        let mut items = self.items(tag);
+        match (items.next(), items.next()) {
+            (only, None) => only,
             _ => {
                 self.remark(
                     tag,
@@ -277,29 +263,32 @@ impl<'a> Reader<'a, '_> {
 
     /// The only double of an element; `None` with a remark for anything else in it.
     pub(super) fn double(&mut self, tag: Tag) -> Option<f64> {
-        match self.value(tag)? {
-            Value::Primitive(PrimitiveValue::Empty) => None,
-            Value::Primitive(PrimitiveValue::F64(numbers)) if numbers.len() == 1 => {
-                numbers.first().copied()
+        let only = match self.value(tag)? {
+            Value::Empty => return None,
+            Value::Numbers(numbers) if matches!(numbers.vr, VR::FD | VR::OD) => {
+                let mut numbers = numbers.little().map(f64::from_le_bytes);
+                numbers.next().filter(|_| numbers.next().is_none())
             }
-            _ => {
-                self.remark(
-                    tag,
-                    Remark::of(
-                        RemarkCode::ElementNotNumber,
-                        "An element that holds one number holds something else.",
-                    ),
-                );
-                None
-            }
+            _ => None,
+        };
+        if only.is_none() {
+            self.remark(
+                tag,
+                Remark::of(
+                    RemarkCode::ElementNotNumber,
+                    "An element that holds one number holds something else.",
+                ),
+            );
         }
+        only
     }
 
     /// Single-precision numbers; `None` when they are something else.
     pub(super) fn singles(&self, tag: Tag) -> Option<Vec<f64>> {
         match self.value(tag)? {
-            Value::Primitive(PrimitiveValue::F32(numbers)) => {
-                Some(numbers.iter().map(|&number| f64::from(number)).collect())
+            Value::Numbers(numbers) if matches!(numbers.vr, VR::FL | VR::OF) => {
+                let numbers = numbers.little().map(f32::from_le_bytes);
+                Some(numbers.map(f64::from).collect())
             }
             _ => None,
         }
@@ -308,7 +297,9 @@ impl<'a> Reader<'a, '_> {
     /// Signed long numbers; `None` when they are something else.
     pub(super) fn signed_longs(&self, tag: Tag) -> Option<Vec<i32>> {
         match self.value(tag)? {
-            Value::Primitive(PrimitiveValue::I32(numbers)) => Some(numbers.to_vec()),
+            Value::Numbers(numbers) if numbers.vr == VR::SL => {
+                Some(numbers.little().map(i32::from_le_bytes).collect())
+            }
             _ => None,
         }
     }
@@ -316,18 +307,23 @@ impl<'a> Reader<'a, '_> {
     /// Unsigned long numbers; `None` when they are something else.
     pub(super) fn longs(&self, tag: Tag) -> Option<Vec<u32>> {
         match self.value(tag)? {
-            Value::Primitive(PrimitiveValue::U32(numbers)) => Some(numbers.to_vec()),
+            Value::Numbers(numbers) if matches!(numbers.vr, VR::UL | VR::OL) => {
+                Some(numbers.little().map(u32::from_le_bytes).collect())
+            }
             _ => None,
         }
     }
 
     /// Numbers of an integer string (IS) or of an unsigned element, those that can be read.
     pub(super) fn whole_numbers(&mut self, tag: Tag) -> Vec<u32> {
+        if let Some(longs) = self.longs(tag) {
+            return longs;
+        }
         match self.value(tag) {
-            Some(Value::Primitive(PrimitiveValue::U16(numbers))) => {
-                numbers.iter().map(|&number| u32::from(number)).collect()
+            Some(Value::Numbers(numbers)) if matches!(numbers.vr, VR::US | VR::OW) => {
+                let numbers = numbers.little().map(u16::from_le_bytes);
+                numbers.map(u32::from).collect()
             }
-            Some(Value::Primitive(PrimitiveValue::U32(numbers))) => numbers.to_vec(),
             _ => self
                 .numbers(tag)
                 .split('\\')
@@ -346,7 +342,7 @@ impl<'a> Reader<'a, '_> {
 
     /// Whether the element is there at all.
     pub(super) fn has(&self, tag: Tag) -> bool {
-        self.object.get(tag).is_some()
+        self.object.has(tag)
     }
 
     /// The coded concept of a code sequence (PS3.3 section 8), its equivalents one level deep.
@@ -357,7 +353,6 @@ impl<'a> Reader<'a, '_> {
         let equivalents = inside.items(tags::EQUIVALENT_CODE_SEQUENCE);
         Some(Code {
             equivalents: equivalents
-                .iter()
                 .filter_map(|item| inside.inside(item).coded(tags::EQUIVALENT_CODE_SEQUENCE))
                 .collect(),
             ..code
@@ -380,11 +375,9 @@ impl<'a> Reader<'a, '_> {
         self.remarks.once(tag, remark.at(place));
         let mut hash = Sha256::new();
         match self.value(tag) {
-            Some(Value::Primitive(PrimitiveValue::U8(bytes))) => hash.update(bytes),
-            Some(Value::Primitive(PrimitiveValue::Str(text))) => hash.update(text),
-            Some(Value::Primitive(PrimitiveValue::Strs(parts))) => {
-                parts.iter().for_each(|part| hash.update(part));
-            }
+            Some(Value::Bytes(bytes)) => hash.update(bytes),
+            Some(Value::Text(bytes)) => hash.update(letters(bytes)),
+            Some(Value::Texts(bytes)) => hash.update(letters(bytes).replace('\\', "")),
             _ => {}
         }
         let digits = hash.finalize();
@@ -430,6 +423,11 @@ impl<'a> Reader<'a, '_> {
 /// 1 to 64 digits and dots (PS3.5 section 9.1), at least so far that it can be a key or a name.
 pub fn is_uid(text: &str) -> bool {
     (1..=64).contains(&text.len()) && text.bytes().all(|byte| matches!(byte, b'0'..=b'9' | b'.'))
+}
+
+/// One letter a byte.
+fn letters(bytes: &[u8]) -> String {
+    bytes.iter().map(|&byte| char::from(byte)).collect()
 }
 
 fn bare(text: &str) -> &str {

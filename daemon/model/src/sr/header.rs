@@ -2,13 +2,13 @@
 
 use super::bounds;
 use super::charset::Charset;
+use super::data::DataSet;
 use super::element::{Reader, Remarks, charset_of};
 use super::time;
 use crate::domain::{Moment, Remark, RemarkCode, Sex};
 use chrono::{NaiveDate, NaiveTime};
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
-use dicom_object::InMemDicomObject;
 use std::collections::BTreeSet;
 use std::fmt;
 use std::rc::Rc;
@@ -105,7 +105,7 @@ const OTHER_IDS: usize = 64;
 
 impl Identity {
     /// Reads it. What is odd about the attributes is remarked where they are used for themselves.
-    fn read(object: &InMemDicomObject, charset: &Rc<Charset>) -> Identity {
+    fn read(object: DataSet<'_>, charset: &Rc<Charset>) -> Identity {
         let mut unsaid = Remarks::default();
         let mut reader = Reader {
             charset: Rc::clone(charset),
@@ -115,15 +115,15 @@ impl Identity {
         };
         let mut other_ids = reader.several(RETIRED_IDS, OTHER_IDS);
         let items = reader.items(tags::OTHER_PATIENT_I_DS_SEQUENCE);
-        for item in items.iter().take(OTHER_IDS) {
+        for item in items.take(OTHER_IDS) {
             other_ids.extend(reader.inside(item).whole(tags::PATIENT_ID, bounds::ID));
         }
-        let issuer = reader.items(tags::ISSUER_OF_PATIENT_ID_QUALIFIERS_SEQUENCE);
+        let mut issuer = reader.items(tags::ISSUER_OF_PATIENT_ID_QUALIFIERS_SEQUENCE);
         Identity {
             id_text: reader.whole(tags::PATIENT_ID, bounds::ID),
             name: reader.text(tags::PATIENT_NAME),
             other_ids,
-            issuer_universal: issuer.first().and_then(|item| {
+            issuer_universal: issuer.next().and_then(|item| {
                 reader
                     .inside(item)
                     .whole(tags::UNIVERSAL_ENTITY_ID, 10 * bounds::ID)
@@ -134,11 +134,7 @@ impl Identity {
 
 impl Header {
     /// Reads the header; what is there and cannot be used is left out with a remark.
-    pub(super) fn read(
-        object: &InMemDicomObject,
-        around: &Rc<Charset>,
-        remarks: &mut Remarks,
-    ) -> Header {
+    pub(super) fn read(object: DataSet<'_>, around: &Rc<Charset>, remarks: &mut Remarks) -> Header {
         let charset = charset_of(object, around);
         if !charset.known {
             remarks.push(

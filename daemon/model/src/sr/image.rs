@@ -1,11 +1,11 @@
 //! Scale and side of an ultrasound picture (PS3.3 C.8.5.5, 10.7, C.7.3.1).
 
 use super::charset::Charset;
+use super::data::DataSet;
 use super::element::{Reader, Remarks, charset_of};
 use crate::domain::{Eye, ImageFacts, Laterality, PixelSpacing, Region, Remark, RemarkCode};
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
-use dicom_object::InMemDicomObject;
 use std::rc::Rc;
 
 /// Ultrasound Image and Ultrasound Multi-frame Image Storage, and their retired forms.
@@ -27,7 +27,7 @@ pub fn is_image_class(class: &str) -> bool {
 
 /// What an ultrasound picture says of itself; `None` for an object of any other class.
 pub(super) fn facts(
-    object: &InMemDicomObject,
+    object: DataSet<'_>,
     class: Option<&str>,
     around: &Rc<Charset>,
     remarks: &mut Remarks,
@@ -104,12 +104,12 @@ fn is_length(mm: f64) -> bool {
 
 fn regions(reader: &mut Reader<'_, '_>) -> Vec<Region> {
     let items = reader.items(tags::SEQUENCE_OF_ULTRASOUND_REGIONS);
+    let all = items.clone().count();
     let read: Vec<Option<Region>> = items
-        .iter()
         .take(REGIONS)
         .map(|item| region(&mut reader.inside(item)))
         .collect();
-    let (all, kept) = (items.len(), read.iter().flatten().count());
+    let kept = read.iter().flatten().count();
     if kept < all {
         let place = reader.at(tags::SEQUENCE_OF_ULTRASOUND_REGIONS);
         reader.remarks.push(

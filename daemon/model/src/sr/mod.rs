@@ -1,12 +1,12 @@
 //! A structured report from bytes: the trust boundary.
 //!
-//! [`gate`] passes or refuses the raw bytes, [`mod@read`] decodes what passed into a [`Document`]:
-//! a [`header::Header`] and a [`tree::Tree`] of content items. Nothing here knows what a sheath is.
+//! [`gate`] passes or refuses the raw bytes, [`mod@read`] makes a [`Document`] of what passed: a [`header::Header`] and a [`tree::Tree`] of content items. Nothing here knows what a sheath is.
 
 pub(crate) mod bounds;
 mod charset;
 pub mod code;
 mod content;
+mod data;
 mod digest;
 mod element;
 mod fallback;

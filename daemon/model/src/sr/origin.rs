@@ -4,11 +4,10 @@
 
 use super::bounds;
 use super::charset::Charset;
+use super::data::{DataSet, Items};
 use super::element::{Reader, Remarks, charset_of};
-use super::read::decode;
 use super::{Limits, ReadError, gate, time};
 use dicom_dictionary_std::tags;
-use dicom_object::InMemDicomObject;
 use std::fmt;
 use std::rc::Rc;
 
@@ -54,16 +53,18 @@ impl fmt::Debug for Origin {
 /// # Errors
 /// When the bytes are refused as a whole, as [`super::read()`] refuses them.
 pub fn origin(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Origin, ReadError> {
-    let object = decode(&gate::admit(bytes, syntax, limits)?)?;
-    let charset = charset_of(&object, &Rc::default());
+    let passed = gate::pass(bytes, syntax, limits)?;
+    let object = passed.elements();
+    let charset = charset_of(object, &Rc::default());
     let mut universal = None;
-    if let [item] = sequence(&object, &charset) {
+    let mut issuers = sequence(object, &charset);
+    if let (Some(item), None) = (issuers.next(), issuers.next()) {
         let charset = charset_of(item, &charset);
         let text = |tag| sure(item, &charset, |reader| reader.text(tag));
         universal = text(tags::UNIVERSAL_ENTITY_ID).zip(text(tags::UNIVERSAL_ENTITY_ID_TYPE));
     }
-    let text = |tag| sure(&object, &charset, |reader| reader.text(tag));
-    let uid = |tag| sure(&object, &charset, |reader| reader.uid(tag));
+    let text = |tag| sure(object, &charset, |reader| reader.text(tag));
+    let uid = |tag| sure(object, &charset, |reader| reader.uid(tag));
     let offset_s = text(tags::TIMEZONE_OFFSET_FROM_UTC);
     Ok(Origin {
         sop_class_uid: uid(tags::SOP_CLASS_UID),
@@ -74,7 +75,7 @@ pub fn origin(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Ori
         issuer_universal: universal,
         study_date: text(tags::STUDY_DATE).filter(|text| time::date(text).is_some()),
         study_time: text(tags::STUDY_TIME).filter(|text| time::time(text).is_some()),
-        study_id: sure(&object, &charset, |reader| {
+        study_id: sure(object, &charset, |reader| {
             reader.whole(tags::STUDY_ID, bounds::ID)
         }),
         study_description: text(tags::STUDY_DESCRIPTION),
@@ -86,7 +87,7 @@ pub fn origin(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Ori
 /// What a reader reads without a doubt. A text in a character set that nobody declared would be a
 /// guess, and the object was told of its oddities when it was read as a report.
 fn sure<T>(
-    object: &InMemDicomObject,
+    object: DataSet<'_>,
     charset: &Rc<Charset>,
     read: impl FnOnce(&mut Reader<'_, '_>) -> Option<T>,
 ) -> Option<T> {
@@ -101,7 +102,7 @@ fn sure<T>(
 }
 
 /// Items of the Issuer of Patient ID Qualifiers Sequence.
-fn sequence<'a>(object: &'a InMemDicomObject, charset: &Rc<Charset>) -> &'a [InMemDicomObject] {
+fn sequence<'a>(object: DataSet<'a>, charset: &Rc<Charset>) -> Items<'a> {
     Reader {
         charset: Rc::clone(charset),
         object,

@@ -96,14 +96,14 @@ pub fn read_assuming(
     limits: &Limits,
 ) -> Result<Document, ReadError> {
     let around = Rc::new(Charset::before(fallback));
-    let admitted = gate::admit(bytes, syntax, limits)?;
-    let object = decode(&admitted)?;
+    let passed = gate::pass(bytes, syntax, limits)?;
+    let object = passed.elements();
     let mut remarks = Remarks::default();
-    for remark in admitted.remarks {
-        remarks.push(remark);
+    for remark in &passed.remarks {
+        remarks.push(remark.clone());
     }
-    let header = Header::read(&object, &around, &mut remarks);
-    if let (Some(media), Some(own)) = (&admitted.media_instance, &header.sop_instance_uid)
+    let header = Header::read(object, &around, &mut remarks);
+    if let (Some(media), Some(own)) = (&passed.media_instance, &header.sop_instance_uid)
         && media != own
     {
         remarks.push(
@@ -115,9 +115,9 @@ pub fn read_assuming(
             .act("Find out whether the file was altered after it was exported."),
         );
     }
-    let tree = content::tree(&object, &around, &mut remarks);
+    let tree = content::tree(object, &around, &mut remarks);
     let image = image::facts(
-        &object,
+        object,
         header.sop_class_uid.as_deref(),
         &around,
         &mut remarks,
@@ -126,7 +126,7 @@ pub fn read_assuming(
         header,
         tree,
         image,
-        content_sha256: admitted.content_sha256,
+        content_sha256: passed.content_sha256,
         remarks: remarks.finish(),
     })
 }
@@ -153,7 +153,7 @@ pub fn without_pixels(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Op
     Some([before, after].concat())
 }
 
-pub(super) fn decode(admitted: &Admitted<'_>) -> Result<InMemDicomObject, ReadError> {
+fn decode(admitted: &Admitted<'_>) -> Result<InMemDicomObject, ReadError> {
     let syntax = TransferSyntaxRegistry
         .get(admitted.syntax)
         .ok_or(ReadError::Syntax(admitted.syntax))?;

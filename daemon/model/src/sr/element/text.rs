@@ -4,11 +4,10 @@ use super::Reader;
 use crate::domain::{Remark, RemarkCode, Severity};
 use crate::sr::bounds::Bound;
 use crate::sr::charset::{self, Word};
+use crate::sr::data::Value;
 use crate::sr::letters::{assumed, octal, undeclared, undecodable};
 use dicom_core::Tag;
-use dicom_core::value::{PrimitiveValue, Value};
 use dicom_dictionary_std::tags;
-use std::borrow::Cow;
 use std::rc::Rc;
 
 impl<'a> Reader<'a, '_> {
@@ -16,33 +15,15 @@ impl<'a> Reader<'a, '_> {
     /// the `most` that are given; `None` when absent, empty or no text.
     ///
     /// No more is copied than what can be used: a stranger may send a name of 60 MB.
-    pub(super) fn bytes(&mut self, tag: Tag, most: usize) -> Option<(Cow<'a, [u8]>, bool)> {
-        let text = match self.value(tag)? {
-            Value::Primitive(PrimitiveValue::Empty) => return None,
-            Value::Primitive(PrimitiveValue::U8(bytes)) => {
+    pub(super) fn bytes(&mut self, tag: Tag, most: usize) -> Option<(&'a [u8], bool)> {
+        match self.value(tag)? {
+            Value::Empty => None,
+            Value::Texts(bytes) | Value::Text(bytes) | Value::Bytes(bytes) => {
                 let end = bytes.iter().rposition(|byte| !matches!(byte, b' ' | 0));
                 let bytes = bytes.get(..end.map_or(0, |last| last + 1))?;
-                let start = bytes.get(..most.min(bytes.len()))?;
-                return Some((Cow::Borrowed(start), bytes.len() > most));
+                Some((bytes.get(..most).unwrap_or(bytes), bytes.len() > most))
             }
-            Value::Primitive(PrimitiveValue::Str(text)) => vec![text.as_str()],
-            Value::Primitive(PrimitiveValue::Strs(parts)) => {
-                // One letter more than is used, so that the end is known; empty parts count by
-                // their backslash.
-                let mut letters = 0;
-                let used = parts.iter().take_while(|part| {
-                    let before = letters;
-                    letters += part.len() + 1;
-                    before <= most * 2
-                });
-                let used: Vec<&str> = used.map(String::as_str).collect();
-                // What the decoder itself could not decode, in elements of plain ASCII.
-                if used.iter().any(|part| part.contains('\\')) {
-                    self.remark(tag, undecodable());
-                }
-                used
-            }
-            _ => {
+            Value::Items(_) | Value::Numbers(_) => {
                 self.remark(
                     tag,
                     Remark::of(
@@ -50,30 +31,9 @@ impl<'a> Reader<'a, '_> {
                         "An element that holds text is sent as something else.",
                     ),
                 );
-                return None;
+                None
             }
-        };
-        let all = match self.value(tag) {
-            Some(Value::Primitive(PrimitiveValue::Strs(parts))) => parts.len() == text.len(),
-            _ => true,
-        };
-        let pad = |letter| matches!(letter, ' ' | '\0');
-        let last = text.len().saturating_sub(1);
-        let mut letters = text.iter().enumerate().flat_map(|(at, part)| {
-            let part = if at == last {
-                part.trim_end_matches(pad)
-            } else {
-                part
-            };
-            let between = (at > 0).then_some('\\');
-            between.into_iter().chain(part.chars())
-        });
-        let used: String = letters.by_ref().take(most).collect();
-        let more = letters.next().is_some() || !all;
-        // One letter is one byte here, whatever was declared: see `charset`.
-        let bytes: Option<Vec<u8>> = used.chars().map(|c| u8::try_from(c).ok()).collect();
-        let bytes = bytes.unwrap_or_else(|| used.into_bytes());
-        Some((Cow::Owned(bytes), more))
+        }
     }
 
     /// A text element of at most `most` bytes, values joined by backslashes, padding at its start
@@ -82,7 +42,7 @@ impl<'a> Reader<'a, '_> {
     /// Bytes that cannot be decoded are marks, so different bytes stay different.
     pub(super) fn decoded(&mut self, tag: Tag, most: usize) -> Option<(String, bool)> {
         let (bytes, more) = self.bytes(tag, most)?;
-        if let Some(Value::Primitive(PrimitiveValue::U8(_))) = self.value(tag) {
+        if let Some(Value::Bytes(_)) = self.value(tag) {
             // Sent as UN: the character set is anyone's guess outside ASCII.
             if !bytes.is_ascii() {
                 self.remark(tag, undecodable());
@@ -97,7 +57,7 @@ impl<'a> Reader<'a, '_> {
                 | tags::REFERRING_PHYSICIAN_NAME
         );
         let charset = Rc::clone(&self.charset);
-        let decoded = charset.decode(&bytes, name);
+        let decoded = charset.decode(bytes, name);
         match &charset.word {
             _ if decoded.plain => {}
             Word::Nobody => self.remark(tag, undeclared()),

@@ -20,12 +20,62 @@ pub use named::{Named, named};
 pub(crate) use walk::Event;
 
 use super::charset::DECLARED;
+use super::data::{DataSet, Elements};
 use super::digest::Digest;
 use super::limits::Limits;
 use crate::domain::{Remark, RemarkCode};
 use dicom_dictionary_std::{tags, uids};
 use std::borrow::Cow;
 use std::ops::Range;
+
+/// A data set that was measured and may be looked into.
+#[derive(Debug, Clone)]
+pub(crate) struct Passed<'a> {
+    /// Media Storage SOP Instance UID (0002,0003) of a file, padding removed, not checked.
+    pub(crate) media_instance: Option<String>,
+    /// SHA-256 of the content in hexadecimal, the same in every transfer syntax.
+    pub(crate) content_sha256: String,
+    /// Oddities that do not stand in the way.
+    pub(crate) remarks: Vec<Remark>,
+    media_class: Option<String>,
+    /// Transfer syntax of `data`, as [`Admitted::syntax`].
+    written: &'static str,
+    encoding: Encoding,
+    /// The data set as received, inflated where it came deflated.
+    data: Cow<'a, [u8]>,
+    elements: Elements,
+    charsets: Vec<(usize, Encoding)>,
+    unknown: Vec<(usize, u32)>,
+    /// Where the element Pixel Data stands in `data`.
+    pixels: Option<Range<usize>>,
+    /// Where `data` stands in the bytes given; `None` when they are deflated.
+    base: Option<usize>,
+}
+
+impl<'a> Passed<'a> {
+    /// What is in it.
+    pub(crate) fn elements(&self) -> DataSet<'_> {
+        self.elements.of(&self.data, self.encoding.is_big())
+    }
+
+    /// The bytes as a decoder may have them.
+    fn admitted(self) -> Admitted<'a> {
+        let data = with_defined_lengths(self.data, self.encoding, &self.unknown);
+        let data = with_hidden_charsets(data, &self.charsets);
+        Admitted {
+            syntax: self.written,
+            data: without_pixels(data, self.pixels.as_ref()),
+            pixels: self
+                .pixels
+                .zip(self.base)
+                .map(|(pixels, base)| pixels.start + base..pixels.end + base),
+            media_class: self.media_class,
+            media_instance: self.media_instance,
+            content_sha256: self.content_sha256,
+            remarks: self.remarks,
+        }
+    }
+}
 
 /// A data set that may be decoded.
 #[derive(Debug, Clone)]
@@ -75,8 +125,8 @@ pub fn media(bytes: &[u8]) -> Result<Media, GateError> {
     })
 }
 
-/// Passes or refuses bytes. `syntax` is `None` for a file (PS3.10), or the transfer syntax of a
-/// bare data set as negotiated on the network.
+/// Passes or refuses bytes for a decoder. `syntax` is `None` for a file (PS3.10), or the transfer
+/// syntax of a bare data set as negotiated on the network.
 ///
 /// # Errors
 /// The first thing wrong, with its place.
@@ -85,6 +135,18 @@ pub fn admit<'a>(
     syntax: Option<&str>,
     limits: &Limits,
 ) -> Result<Admitted<'a>, GateError> {
+    pass(bytes, syntax, limits).map(Passed::admitted)
+}
+
+/// The same without a decoder: the elements are found where the walk met them.
+///
+/// # Errors
+/// As [`admit`].
+pub(crate) fn pass<'a>(
+    bytes: &'a [u8],
+    syntax: Option<&str>,
+    limits: &Limits,
+) -> Result<Passed<'a>, GateError> {
     let mut remarks = Vec::new();
     let (file, data, base) = match syntax {
         Some(uid) => {
@@ -154,6 +216,7 @@ pub fn admit<'a>(
     }
 
     let mut digest = Digest::new();
+    let mut elements = Elements::default();
     let mut charsets = Vec::new();
     let mut unknown = Vec::new();
     let mut pixels = None;
@@ -178,20 +241,23 @@ pub fn admit<'a>(
         limits,
         &mut |event| {
             digest.take(&event);
+            elements.take(&event);
             visit(event);
         },
     )?;
-    let data = with_hidden_charsets(with_defined_lengths(data, encoding, &unknown), &charsets);
-    Ok(Admitted {
-        syntax: written,
-        data: without_pixels(data, pixels.as_ref()),
-        pixels: pixels
-            .filter(|_| !deflated)
-            .map(|pixels| pixels.start + base..pixels.end + base),
-        media_class: file.class,
+    Ok(Passed {
         media_instance: file.instance,
         content_sha256: digest.finish(),
         remarks,
+        media_class: file.class,
+        written,
+        encoding,
+        data,
+        elements,
+        charsets,
+        unknown,
+        pixels,
+        base: (!deflated).then_some(base),
     })
 }
 

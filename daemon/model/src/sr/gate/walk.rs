@@ -30,6 +30,8 @@ pub(crate) enum Event<'a> {
         depth: usize,
         /// Where its tag stands.
         at: usize,
+        /// Where its value starts.
+        value_at: usize,
     },
     /// A sequence opens.
     SequenceStart { tag: Tag },
@@ -249,6 +251,7 @@ impl<'a> Walk<'a, '_> {
             value,
             depth: self.depth,
             at,
+            value_at: header.value_at,
         });
         if tag == tags::PIXEL_DATA && self.depth == 0 {
             visit(Event::Pixels { from: at, to: end });

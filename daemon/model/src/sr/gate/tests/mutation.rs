@@ -2,6 +2,7 @@
 
 use super::hostile::on_small_stack;
 use super::*;
+use crate::sr::data::tests::assert_as_decoded;
 use crate::sr::read;
 use crate::sr::sample::SYNTAXES;
 use dicom_encoding::transfer_syntax::TransferSyntaxIndex;
@@ -182,8 +183,9 @@ fn check(bytes: Vec<u8>, syntax: &'static str) {
             return;
         };
         assert!(result.is_ok(), "{result:?}");
-        let (data, syntax) = (&admitted.data, admitted.syntax);
-        assert_eq!(walked(data, syntax), decoded(data, syntax));
+        let (data, written) = (&admitted.data, admitted.syntax);
+        assert_eq!(walked(data, written), decoded(data, written));
+        assert_as_decoded(&bytes, Some(syntax));
     });
 }
 

@@ -44,6 +44,7 @@ impl<'a> Walk<'a, '_> {
             value: self.data.get(header.value_at..self.at).unwrap_or_default(),
             depth: self.depth,
             at: from,
+            value_at: header.value_at,
         });
         visit(Event::Pixels { from, to: self.at });
         Ok(())
