@@ -2,7 +2,7 @@
 
 use super::Exam;
 use crate::domain::{ObjectReading, Remark, RemarkCode, Severity};
-use crate::reading::left_unread::{at_the_eye, is_lost_by_codes};
+use crate::reading::left_unread::{at_the_eye, lost_by_codes};
 use std::collections::BTreeSet;
 
 /// The caution on an exam from which something at the eye was left unread: by a report that stands, or by
@@ -28,8 +28,9 @@ pub fn left_unread(exam: &Exam, readings: &[ObjectReading]) -> Option<Remark> {
             )
         })
     });
-    let mut values = exam.measurements.iter().map(|one| &one.value);
-    let is_left = by_report || values.any(is_lost_by_codes) || beside(exam, readings);
+    let values = exam.measurements.iter().map(|one| &one.value);
+    let is_lost = lost_by_codes(values).next().is_some();
+    let is_left = by_report || is_lost || beside(exam, readings);
     is_left.then(at_the_eye)
 }
 

@@ -18,9 +18,10 @@
 //! and what is wider or narrower than any sheath. So a report of such numbers carries nothing.
 
 use super::subject::Verdict;
-use crate::domain::{Measurement, Millimetres, Remark, RemarkCode, Severity};
+use crate::domain::{Laterality, Measurement, Millimetres, Remark, RemarkCode, Severity};
 use crate::extract::{Extraction, Left, Region};
 use crate::normalise::is_apart;
+use std::collections::BTreeSet;
 
 /// Why a sheath value is not used, where its codes are the reason.
 const BY_CODES: [RemarkCode; 7] = [
@@ -33,14 +34,28 @@ const BY_CODES: [RemarkCode; 7] = [
     RemarkCode::UnitConflict,
 ];
 
-/// Whether a sheath value of this exam is not used because of its codes.
-#[must_use]
-pub fn is_lost_by_codes(value: &Measurement) -> bool {
-    let mut remarks = value.remarks.iter();
-    super::is_sheath(value)
-        && !value.usable
-        && !is_apart(value)
-        && remarks.any(|one| one.severity == Severity::Blocking && BY_CODES.contains(&one.code))
+/// Sheath values of this exam that are not used because of their codes. A mean or the like beside usable
+/// readings that it may be made from is none: nothing is lost with it, as with a mean of both eyes.
+pub fn lost_by_codes<'a>(
+    values: impl Iterator<Item = &'a Measurement> + Clone,
+) -> impl Iterator<Item = &'a Measurement> {
+    let usable = values
+        .clone()
+        .filter(|one| one.usable && super::is_sheath(one));
+    let readings: BTreeSet<Laterality> = usable.map(|one| one.eye).collect();
+    values.filter(move |one| {
+        let is_made = !super::is_reading(one)
+            && match one.eye.eye() {
+                Some(_) => readings.contains(&one.eye),
+                None => !readings.is_empty(),
+            };
+        let mut remarks = one.remarks.iter();
+        super::is_sheath(one)
+            && !one.usable
+            && !is_made
+            && !is_apart(one)
+            && remarks.any(|one| one.severity == Severity::Blocking && BY_CODES.contains(&one.code))
+    })
 }
 
 /// The remark on a report of which something was left unread; none where what is left may be the other
@@ -62,11 +77,9 @@ pub(super) fn of_report(
         .iter()
         .filter(is_ours)
         .partition(|left| is_of_the_eye || left.of == Region::Eye);
-    let lost = measurements.iter().filter(|one| is_lost_by_codes(one));
-    let lost: Vec<&str> = lost.map(|one| one.place.as_str()).collect();
-    let mut places = eye.iter().map(|left| left.place.as_str());
-    let first = places.next().or(lost.first().copied());
-    if let Some(first) = first {
+    let lost = lost_by_codes(measurements.iter()).map(|one| one.place.as_str());
+    let mut places = eye.iter().map(|left| left.place.as_str()).chain(lost);
+    if let Some(first) = places.next() {
         return Some(at_the_eye().at(first));
     }
     let first = open.first()?;

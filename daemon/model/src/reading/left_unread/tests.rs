@@ -193,6 +193,19 @@ fn what_is_explained_or_of_a_standard_scheme_is_not_told() {
     assert_eq!(beside(at(EYE, vec![lens])), None);
 }
 
+/// A mean of both eyes has no side, and its readings are there.
+#[test]
+fn a_mean_beside_its_readings_is_not_left() {
+    let mean = |code: &str, below: Node| {
+        let mean = modifier(DERIVATION, MEAN, vec![]);
+        vec![number(code, "5.25", "mm UCUM", vec![mean, below])]
+    };
+    let side = |code: &str| modifier(LATERALITY, code, vec![]);
+    let both_eyes = || mean("ONSD-L 99TARNHOLT", side(RIGHT));
+    assert_eq!(beside(both_eyes()), None);
+    assert_eq!(told(&read(report(vec![both_eyes()]))), TOLD, "alone");
+}
+
 /// What may be the other eye's is told as that, and once.
 #[test]
 fn the_other_eye_is_told_once() {
