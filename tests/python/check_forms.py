@@ -34,6 +34,12 @@ from pydicom.sr.codedict import codes
 
 PIXELMED = Path("/usr/share/java/pixelmed.jar")
 NOT_A_DEVICE = "not a certified medical device"
+# Remarks that something at the eye was left unread, and their codes in forms.
+UNREAD = {"values-unread": "other-eye", "left-unread": "at-the-eye"}
+# Reports of which a side cannot be told: of one eye, of the only value, of all values.
+LEFT_UNREAD = [
+    Path(f"fixtures/sr/{name}/report.dcm") for name in ("side-conflict", "side-against-label", "side-missing")
+]
 SIDES = {"24028007": "right", "7771000": "left", "51440002": "both"}
 
 
@@ -168,6 +174,14 @@ def check_sr(path: Path, result: dict, wrong: Wrong) -> None:
         0 if result["supersedes"] is None else 1,
     )
 
+    def coded(item, name):
+        for one in item.get("ContentSequence", []):
+            if one.ConceptNameCodeSequence[0].CodeValue == name and one.ValueType == "CODE":
+                yield one.ConceptCodeSequence[0].CodeValue
+            yield from coded(one, name)
+
+    left = [one["code"] for one in result["remarks"] if one["code"] in UNREAD]
+    wrong.same("left unread", list(coded(pydicom.dcmread(path), "unread")), [UNREAD[one] for one in left])
     groups = {}
     for group in document.content.get_image_measurement_groups():
         site = group.finding_sites[0]
@@ -301,6 +315,8 @@ def check_coded(coded: dict, result: dict, wrong: Wrong) -> None:
     wrong.same("basis", coded.get("basis"), basis[answer["basis"]])
     by = answer["decided_by"] and {"since_event": "since-event"}.get(answer["decided_by"], f"row-{answer['decided_by']}")
     wrong.same("who decided", coded.get("decided-by"), by)
+    left = [one["code"] for one in result["remarks"] if one["code"] in UNREAD]
+    wrong.same("left unread", coded.get("unread"), UNREAD[left[0]] if left else None)
     event = (result.get("course") or {}).get("after_event")
     wrong.same("after the event", coded.get("after-event"), event and event["state"].replace("_", "-"))
 
@@ -398,6 +414,9 @@ def main() -> int:
         if status != 0:
             sys.exit(f"the demonstration failed: {said[-500:]}")
         config = demo / "demo.toml"
+        status, said = run(binary, "process", "--config", config, *LEFT_UNREAD)
+        if status != 0:
+            sys.exit(f"reports that are not read in full: {said[-500:]}")
         newest = {}
         for path in sorted((demo / "outbox").glob("E*/result.json")):
             result = json.loads(path.read_bytes())
@@ -408,7 +427,8 @@ def main() -> int:
         kinds = {}
         for exam, told in newest.items():
             result = told[1]
-            kind = (result["assessment"]["status"], tuple(rows(result)), result["version"] > 1)
+            left = tuple(one["code"] for one in result["remarks"] if one["code"] in UNREAD)
+            kind = (result["assessment"]["status"], tuple(rows(result)), result["version"] > 1, left)
             kinds.setdefault(kind, exam)
         newest = {exam: told for exam, told in newest.items() if exam in kinds.values()}
         own = []

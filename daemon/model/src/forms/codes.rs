@@ -163,6 +163,9 @@ private! {
     REPORT_STATE = "report-state", "State of the reports that the result rests on";
     PRELIMINARY = "preliminary", "Preliminary or partial; values may change";
     NOT_PRELIMINARY = "not-preliminary", "Neither preliminary nor partial";
+    UNREAD = "unread", "Left unread at the eye; a rise there would not be seen";
+    UNREAD_OTHER_EYE = "other-eye", "One eye is used; values that may be of the other are not";
+    UNREAD_AT_THE_EYE = "at-the-eye", "Values that may be sheath diameters";
     REPLACED_STATUS = "replaced-status", "Status told by the version that this one replaces";
     REPLACED_VALUE = "replaced-value", "Diameter told by the version that this one replaces";
 

@@ -4,6 +4,7 @@
 use super::codes::{self, Coded};
 use super::values::{self, Which};
 use crate::assess::{AfterState, Basis, DecidedBy, Difference, Notice};
+use crate::domain::RemarkCode;
 use crate::results::{Content, Envelope};
 use chrono::{NaiveDate, NaiveTime};
 
@@ -54,6 +55,7 @@ pub(super) fn exam(result: &Envelope) -> Topic {
         codes::NOT_PRELIMINARY
     };
     facts.push((codes::REPORT_STATE, Said::Code(state)));
+    facts.extend(unread(content).map(|what| (codes::UNREAD, Said::Code(what))));
     if let Some(replaced) = &result.replaces {
         let status = values::status(replaced.status);
         facts.push((codes::REPLACED_STATUS, Said::Code(status)));
@@ -176,6 +178,14 @@ fn which(by: DecidedBy) -> Option<Which> {
         DecidedBy::Left => Some(Which::Left),
         DecidedBy::Both => Some(Which::Both),
         DecidedBy::SinceEvent => None,
+    }
+}
+
+/// What was left unread at the eye.
+fn unread(content: &Content) -> Option<Coded> {
+    match content.unread()?.code {
+        RemarkCode::ValuesUnread => Some(codes::UNREAD_OTHER_EYE),
+        _ => Some(codes::UNREAD_AT_THE_EYE),
     }
 }
 

@@ -428,6 +428,41 @@ fn an_unfinished_report_makes_an_unfinished_result() {
     assert_eq!(bundle["entry"][1]["resource"]["status"], "preliminary");
 }
 
+/// Each form codes what was left unread, and says it to people.
+#[test]
+fn what_was_left_unread_is_coded_in_every_form() {
+    for (remark, wanted) in [
+        (None, None),
+        (Some(RemarkCode::ValuesUnread), Some("other-eye")),
+        (Some(RemarkCode::LeftUnread), Some("at-the-eye")),
+    ] {
+        let (mut result, context) = sample("within");
+        let text = "Values were left unread: some.";
+        let remarks = remark.map(|code| crate::domain::Remark::of(code, text));
+        result.content.remarks.extend(remarks);
+        let result = first(result);
+        let message = hl7::oru_r01(&result, &context, &hl7::Route::default()).unwrap();
+        let obx = message.split('\r').filter(|line| line.contains("|unread^"));
+        let told: Vec<&str> = obx.filter_map(|line| line.split('|').nth(5)).collect();
+        let value = |code: &str| code.split('^').next().map(str::to_owned);
+        assert_eq!(told.first().and_then(|code| value(code)).as_deref(), wanted);
+        let bundle = fhir::transaction(&result, &context).unwrap().to_string();
+        let document = sr::comprehensive_sr(&result, &context).unwrap();
+        let document = String::from_utf8_lossy(&document);
+        for code in ["other-eye", "at-the-eye"] {
+            assert_eq!(
+                bundle.contains(&format!("\"{code}\"")),
+                wanted == Some(code)
+            );
+            assert_eq!(document.contains(code), wanted == Some(code));
+        }
+        for form in [&message, &bundle, &*document] {
+            let flat = form.replace("\r", " ");
+            assert_eq!(flat.contains("VALUES LEFT UNREAD: some."), wanted.is_some());
+        }
+    }
+}
+
 #[test]
 fn an_identifier_that_dicom_cannot_hold_is_an_error_and_not_another_identifier() {
     for id in ["P\\1", "P\n1", &"9".repeat(65)] {
