@@ -2,7 +2,7 @@
 
 use super::args::PatientArg;
 use super::{Code, Failure};
-use crate::config::{Config, Effective, Layer, environment};
+use crate::config::{Config, Effective, Layer, Setting, environment};
 use crate::deliver::syslog::{self, Forwarder};
 use crate::observe::audit::message::Node;
 use crate::observe::{Observed, Trail};
@@ -12,7 +12,7 @@ use crate::receive::folder::file::{NotRead, read_whole};
 use sheathline_model::domain::{Millimetres, Mistake, PatientKey};
 use sheathline_model::reading::{Charsets, Rules};
 use sheathline_model::results::Site;
-use sheathline_model::template::Templates;
+use sheathline_model::template::{Files, SenderFiles, Templates};
 use sheathline_net::connect::node::TlsFiles;
 use sheathline_store::{Mode, Store, StoreError, assessment_queue};
 use std::fs;
@@ -120,6 +120,11 @@ pub(super) fn layers(path: &Path) -> Result<Vec<Layer>, Failure> {
 
 /// Templates, dictionaries and limits of a configuration, from the files it names.
 pub(crate) fn rules(config: &Config) -> Result<Rules, Failure> {
+    rules_of(config, &[])
+}
+
+/// The same; what the settings come from tells the line that names a file.
+pub(super) fn rules_of(config: &Config, origins: &[Setting]) -> Result<Rules, Failure> {
     const FOLDER: &str = "[templates] folder";
     let mut extra = Vec::new();
     if let Some(folder) = &config.templates.folder {
@@ -130,12 +135,42 @@ pub(crate) fn rules(config: &Config) -> Result<Rules, Failure> {
             ));
         }
     }
-    let mut dictionaries = Vec::new();
-    for path in &config.templates.dictionaries {
-        let text = text(path, Code::Configuration, "[templates] dictionaries")?;
-        dictionaries.push((path.display().to_string(), text));
-    }
-    let templates = Templates::load(&extra, &dictionaries).map_err(|m| all(&m))?;
+    let mut missing = Vec::new();
+    let files = Files {
+        extra,
+        dictionaries: dictionaries(
+            &config.templates.dictionaries,
+            ("templates", None),
+            origins,
+            &mut missing,
+        ),
+        senders: config
+            .scoped_dictionaries()
+            .into_iter()
+            .map(|scoped| {
+                let named_by = (scoped.table, Some(scoped.row));
+                SenderFiles {
+                    dictionaries: dictionaries(scoped.files, named_by, origins, &mut missing),
+                    conditions: scoped.conditions,
+                }
+            })
+            .collect(),
+        ..Files::default()
+    };
+    let templates = match Templates::of_files(&files) {
+        Ok(templates) if missing.is_empty() => templates,
+        // Every mistake at once: of the files that are there too.
+        loaded => {
+            missing.extend(
+                loaded
+                    .err()
+                    .into_iter()
+                    .flatten()
+                    .map(|one| one.to_string()),
+            );
+            return Err(Failure::configuration(missing.join("\n")));
+        }
+    };
     let length = |mm: f64| {
         Millimetres::from_mm(mm)
             .ok_or_else(|| Failure::configuration(format!("{mm} is no length in millimetres")))
@@ -151,6 +186,38 @@ pub(crate) fn rules(config: &Config) -> Result<Rules, Failure> {
         charsets: charsets(config),
         limits: sheathline_model::sr::Limits::default(),
     })
+}
+
+/// Name and text of the dictionaries that a table names; why others cannot be read is added.
+fn dictionaries(
+    paths: &[PathBuf],
+    (table, row): (&str, Option<usize>),
+    origins: &[Setting],
+    missing: &mut Vec<String>,
+) -> Vec<(String, String)> {
+    let heading = match row {
+        None => format!("[{table}]"),
+        Some(_) => format!("[[{table}]]"),
+    };
+    let mut named = Vec::new();
+    for path in paths {
+        match text(
+            path,
+            Code::Configuration,
+            &format!("{heading} dictionaries"),
+        ) {
+            Ok(text) => named.push((path.display().to_string(), text)),
+            Err(failure) => {
+                let mut origins = origins.iter();
+                let origin = origins.find(|one| {
+                    (one.table.as_str(), one.row, one.key) == (&heading, row, "dictionaries")
+                });
+                let at = origin.map_or(String::new(), |one| format!("{}: ", one.origin));
+                missing.push(format!("{at}{failure}"));
+            }
+        }
+    }
+    named
 }
 
 fn charsets(config: &Config) -> Charsets {

@@ -2,7 +2,7 @@
 
 use super::args::{ExplainArgs, HistoryArgs, QuarantineArgs};
 use super::named::NotOne;
-use super::offline::show_remark;
+use super::offline::{self, show_remark};
 use super::{Code, Failure, context, past, print, working};
 use crate::known::{content_of, known};
 use crate::parcel;
@@ -214,7 +214,7 @@ fn show_object(stored: &StoredReading, json: bool) -> Result<(), Failure> {
     print::line(format_args!(
         "  SOP Instance UID {}, template {}, {} values, bytes SHA-256 {}",
         reading.sop_instance_uid.as_deref().unwrap_or("unreadable"),
-        reading.template.as_deref().unwrap_or("none"),
+        offline::read_by(reading, "none"),
         reading.measurements.len(),
         stored.body_sha256
     ));

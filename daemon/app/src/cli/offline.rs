@@ -74,8 +74,21 @@ pub(super) fn show(path: &Path, reading: &ObjectReading, json: bool) -> Result<(
     Ok(())
 }
 
+/// The template that read an object, with the dictionaries that explained something of it.
+pub(super) fn read_by(reading: &ObjectReading, none: &str) -> String {
+    let template = reading.template.as_deref().unwrap_or(none);
+    if reading.dictionaries.is_empty() {
+        template.to_owned()
+    } else {
+        format!(
+            "{template}, explained by {}",
+            reading.dictionaries.join(", ")
+        )
+    }
+}
+
 fn show_reading(path: &Path, reading: &ObjectReading) {
-    let template = reading.template.as_deref().unwrap_or("no template");
+    let template = read_by(reading, "no template");
     let word = match reading.disposition {
         Disposition::Accepted => "accepted",
         Disposition::AcceptedWithRemarks => "accepted with remarks",
@@ -173,10 +186,11 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
     let name = file.display();
     match Effective::of(&context::layers(file)?) {
         Ok(mut effective) => {
+            let settings = effective.settings();
             let config = &mut effective.config;
             config.resolve(context::folder_of(file));
             places::check(config)?;
-            context::rules(config)?;
+            context::rules_of(config, &settings)?;
             let on = config.ports().into_iter().filter(|ports| ports.is_on);
             let over_tls = on.filter_map(|ports| ports.tls);
             for (table, tls) in over_tls.filter(|(_, tls)| !tls.listen.is_empty()) {

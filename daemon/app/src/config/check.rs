@@ -5,7 +5,7 @@ use super::keys::{self, Key, Rows, heading};
 use super::peer::Row;
 use super::raw::{Entry, Raw};
 use super::value::{Fault, Instead, quoted};
-use super::{Config, archive, destination, readers};
+use super::{Config, archive, destination, readers, senders};
 use std::ops::Range;
 use std::path::{Component, Path};
 use toml::de::DeValue;
@@ -18,6 +18,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     let mut ids = Vec::new();
     let (mut destinations, mut archives) = (Vec::<Row>::new(), Vec::<Row>::new());
     let (mut operators, mut devices) = (Vec::<Row>::new(), Vec::<Row>::new());
+    let (mut scoped, mut callers) = (Vec::<Row>::new(), Vec::<Row>::new());
     for (layer, raw) in raws.iter_mut().enumerate() {
         for entry in std::mem::take(&mut raw.entries) {
             match entry {
@@ -33,6 +34,8 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
                         archive::TABLE => archives.push(row),
                         readers::OPERATOR => operators.push(row),
                         readers::DEVICE => devices.push(row),
+                        senders::TABLE => scoped.push(row),
+                        senders::SENDER => callers.push(row),
                         _ => {}
                     }
                     ids.push(Id {
@@ -48,6 +51,8 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
                         archive::TABLE => archives.last_mut(),
                         readers::OPERATOR => operators.last_mut(),
                         readers::DEVICE => devices.last_mut(),
+                        senders::TABLE => scoped.last_mut(),
+                        senders::SENDER => callers.last_mut(),
                         _ => None,
                     };
                     if let Some(row) = row {
@@ -77,6 +82,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     destination::check(raws, &config, &destinations);
     archive::check(raws, &config, &archives);
     readers::check(raws, &config, &operators, &devices);
+    senders::check(raws, &config, &scoped, &callers);
     (config, written)
 }
 
@@ -146,18 +152,24 @@ fn check_ids(raws: &mut [Raw<'_>], ids: &[Id]) {
         let Rows {
             table,
             id: name,
+            repeats,
             example,
             ..
         } = id.rows;
+        let why = if *repeats {
+            "without which it says nothing"
+        } else {
+            "which says whom it is about"
+        };
         let broken = raws.get(id.place.layer).is_none_or(|raw| raw.broken);
         match &id.value {
             IdValue::Missing if !broken => blame(
                 raws,
                 id.place.clone(),
-                format!("[[{table}]] must have the key {name}, which says whom it is about"),
+                format!("[[{table}]] must have the key {name}, {why}"),
                 format!("write for example {name} = {example}"),
             ),
-            IdValue::Given(value) => {
+            IdValue::Given(value) if !repeats => {
                 let same = |other: &&Id| other.rows.table == *table && other.value == id.value;
                 let earlier = ids.iter().take(at).find(same).map(|id| &id.place);
                 let Some((there, earlier)) =
@@ -337,6 +349,9 @@ pub(super) fn last_of(written: &[Written], keys: &[&Key]) -> Option<Place> {
         .max_by_key(|place| (place.layer, place.span.start))
 }
 
+/// What to do about one folder in another.
+pub(super) const SIDE_BY_SIDE: &str = "give each a folder of its own, side by side";
+
 /// Whatever lies in the drop folder is taken for an object and moved away or deleted; so
 /// nothing of ours may lie there. Paths are compared as written: the file system is not asked.
 fn check_paths(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) {
@@ -376,18 +391,18 @@ fn check_paths(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) {
             raws,
             place,
             format!("{what}: {} and {}", path.display(), drop.display()),
-            "give each a folder of its own, side by side",
+            SIDE_BY_SIDE,
         );
     }
 }
 
-fn lies_in(path: &Path, folder: &Path) -> bool {
+pub(super) fn lies_in(path: &Path, folder: &Path) -> bool {
     let (path, folder) = (plain(path), plain(folder));
     path.starts_with(&folder)
 }
 
 /// The parts of a path, without `.` and with `..` worked out where the text allows it.
-fn plain(path: &Path) -> Vec<Component<'_>> {
+pub(super) fn plain(path: &Path) -> Vec<Component<'_>> {
     let mut parts = Vec::new();
     for part in path.components() {
         match part {

@@ -4,6 +4,7 @@ use super::ClientCertificate;
 use super::archive::{self, ArchiveKind, ArchiveSettings, RetrieveBy};
 use super::destination::{self, DestinationSettings, Kind};
 use super::readers::{self, DeviceSettings, OperatorSettings, device, reader};
+use super::senders::{self, TemplateSender, asked_device};
 use super::settings::{After, LogFormat, LogLevel, Malformed, SenderSettings};
 use super::value::{
     Fault, Limits, address, ae_title, charset, example, filled, flag, from_to, host, hours, inside,
@@ -36,6 +37,8 @@ pub(super) struct Rows {
     pub(super) table: &'static str,
     /// The key that says which thing; each row has it, and no two rows alike.
     pub(super) id: &'static str,
+    /// Whether two rows may have the same `id`: it does not tell them apart.
+    pub(super) repeats: bool,
     /// What `id` may be, for messages.
     pub(super) example: &'static str,
     /// Begins a further row; keys that are read go into the last one.
@@ -54,12 +57,21 @@ const ROWS: &[Rows] = &[
     Rows {
         table: "receive.dicom.sender",
         id: "ae_title",
+        repeats: false,
         example: "\"CART1\"",
         begin: |config| config.dicom.sender.push(SenderSettings::default()),
     },
     Rows {
+        table: senders::TABLE,
+        id: "dictionaries",
+        repeats: true,
+        example: "[\"pocket-t.toml\"]",
+        begin: |config| config.templates.sender.push(TemplateSender::default()),
+    },
+    Rows {
         table: destination::TABLE,
         id: "name",
+        repeats: false,
         example: "\"archive\"",
         begin: |config| {
             config
@@ -71,24 +83,28 @@ const ROWS: &[Rows] = &[
     Rows {
         table: archive::TABLE,
         id: "name",
+        repeats: false,
         example: "\"archive\"",
         begin: |config| config.backfill.archive.push(ArchiveSettings::default()),
     },
     Rows {
         table: readers::OPERATOR,
         id: "name",
+        repeats: false,
         example: "\"WREN^LARK\"",
         begin: |config| config.readers.operator.push(OperatorSettings::default()),
     },
     Rows {
         table: readers::DEVICE,
         id: "name",
+        repeats: false,
         example: "\"MAKER|MODEL|SERIAL\"",
         begin: |config| config.readers.device.push(DeviceSettings::default()),
     },
     Rows {
         table: "receive.hl7.authority",
         id: "authority",
+        repeats: false,
         example: "\"ADT-HOSPITAL\"",
         begin: |config| config.hl7.authority.push(AuthoritySettings::default()),
     },
@@ -234,6 +250,7 @@ keys! {
         default_issuer: some(issuer),
         max_associations: some(whole(1, 10_000)),
         fallback_charset: some(charset),
+        dictionaries: list(path),
     }
     ["receive.dicom.tls"] [dicom.tls] tls_of_a_port
     ["receive.hl7"] hl7 {
@@ -279,6 +296,12 @@ keys! {
     ["templates"] templates {
         folder: optional_path,
         dictionaries: list(path),
+    }
+    ["templates.sender"] (templates.sender) {
+        dictionaries: filled(list(path)),
+        ae_titles: example("[\"CART1\"]", filled(list(ae_title))),
+        devices: example("[\"MAKER|MODEL|\"]", filled(list(asked_device))),
+        issuers: example("[\"CLINIC\"]", filled(list(issuer))),
     }
     ["documents"] documents {
         partial: policy,

@@ -19,6 +19,7 @@ mod ports;
 mod raw;
 mod readers;
 mod reload;
+mod senders;
 mod settings;
 mod value;
 mod web;
@@ -33,6 +34,7 @@ pub use hl7::{AuthoritySettings, Hl7Settings};
 pub use layers::{Effective, Layer, Setting, environment};
 pub use ports::Ports;
 pub use readers::{DeviceSettings, OperatorSettings, ReaderSettings};
+pub use senders::{ScopedDictionaries, TemplateSender};
 pub use settings::{
     After, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DeliverSettings, DicomSettings,
     FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
@@ -187,6 +189,18 @@ impl Config {
             .chain(self.observe.syslog.certificate.as_mut())
             .chain(self.observe.syslog.key.as_mut())
             .chain(&mut self.templates.dictionaries)
+            .chain(
+                self.dicom
+                    .sender
+                    .iter_mut()
+                    .flat_map(|one| &mut one.dictionaries),
+            )
+            .chain(
+                self.templates
+                    .sender
+                    .iter_mut()
+                    .flat_map(|one| &mut one.dictionaries),
+            )
             .chain(
                 self.deliver
                     .destination

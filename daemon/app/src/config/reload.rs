@@ -58,6 +58,9 @@ impl Config {
         if self.dicom.sender != other.dicom.sender {
             differences.push(heading("receive.dicom.sender"));
         }
+        if self.templates.sender != other.templates.sender {
+            differences.push(heading("templates.sender"));
+        }
         if self.hl7.authority != other.hl7.authority {
             differences.push(heading("receive.hl7.authority"));
         }

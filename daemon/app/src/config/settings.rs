@@ -4,6 +4,7 @@
 //! [`sheathline_model::assess::Parameters`] are the settings of `[technique]` and `[baseline]`.
 
 use super::destination::DestinationSettings;
+use super::senders::TemplateSender;
 use ipnet::IpNet;
 use serde::Serialize;
 use sheathline_model::sr::FallbackCharset;
@@ -86,6 +87,8 @@ pub struct SenderSettings {
     pub max_associations: Option<usize>,
     /// Character set of its reports that declare none; `Some(None)`: nothing is assumed of them.
     pub fallback_charset: Option<Option<FallbackCharset>>,
+    /// Site dictionary files for its reports alone.
+    pub dictionaries: Vec<PathBuf>,
 }
 
 impl Default for DicomSettings {
@@ -187,8 +190,10 @@ impl Default for StoreSettings {
 pub struct TemplateSettings {
     /// Folder of further templates; `None` uses the built-in ones alone.
     pub folder: Option<PathBuf>,
-    /// Site dictionary files.
+    /// Site dictionary files, for everybody.
     pub dictionaries: Vec<PathBuf>,
+    /// `[[templates.sender]]`: dictionaries for some.
+    pub sender: Vec<TemplateSender>,
 }
 
 /// `[context]`: published figures beside a result.

@@ -74,6 +74,8 @@ fn the_shipped_default_explains_every_key_once_in_the_order_of_the_list() {
 fn the_shipped_default_shows_every_key_of_a_row() {
     let sender = shown("receive.dicom.sender");
     assert_eq!(sender.dicom.sender[0].ae_title, "CART1");
+    let scoped = shown("templates.sender");
+    assert_eq!(scoped.templates.sender[0].devices, ["MAKER|MODEL|"]);
     let authority = shown("receive.hl7.authority");
     assert_eq!(authority.hl7.authority[0].issuer, "OUR-HOSPITAL");
     let operator = shown("baseline.operator");
@@ -150,6 +152,7 @@ fn every_key_is_read_into_its_own_place() {
         default_issuer = "Z"
         max_associations = 3
         fallback_charset = "GB18030"
+        dictionaries = ["e"]
         [receive.dicom.tls]
         listen = ["[::1]:2762", "127.0.0.1:2762"]
         certificate = "c"
@@ -221,6 +224,11 @@ fn every_key_is_read_into_its_own_place() {
         [templates]
         folder = "t"
         dictionaries = ["d"]
+        [[templates.sender]]
+        dictionaries = ["f"]
+        ae_titles = ["A"]
+        devices = ["M|X|"]
+        issuers = ["Z"]
         [context]
         show = true
         [documents]
@@ -387,6 +395,10 @@ fn what_a_message_offers_as_a_value_is_accepted() {
             let id = match heading {
                 "[[destination]]" => "name = \"n\"\nkind = \"hook\"\nurl = \"https://h/\"\n",
                 "[[archive]]" => "name = \"n\"\nhost = \"h\"\nport = 104\ncalled = \"A\"\n",
+                "[[templates.sender]]" if offer.contains("dictionaries = ") => {
+                    "ae_titles = [\"A\"]\n"
+                }
+                "[[templates.sender]]" => "dictionaries = [\"d.toml\"]\n",
                 _ if heading.starts_with("[[") => "ae_title = \"ID\"\n",
                 _ => "",
             };
@@ -851,7 +863,7 @@ fn numbers_keep_their_bounds_at_both_ends() {
 
 #[test]
 fn relative_paths_count_from_the_folder_of_the_file() {
-    let text = "[receive.folder]\npath = \"in\"\n[receive.dicom.tls]\ncertificate = \"/c\"\nkey = \"k\"\n[templates]\ndictionaries = [\"d.toml\", \"/e.toml\"]\n";
+    let text = "[receive.folder]\npath = \"in\"\n[receive.dicom.tls]\ncertificate = \"/c\"\nkey = \"k\"\n[templates]\ndictionaries = [\"d.toml\", \"/e.toml\"]\n[[templates.sender]]\ndictionaries = [\"f.toml\"]\nissuers = [\"W\"]\n[[receive.dicom.sender]]\nae_title = \"A\"\ndictionaries = [\"g.toml\"]\n";
     let mut config = Config::from_text("x.toml", text).unwrap();
     config.resolve(Path::new("/etc/sheathline"));
     assert_eq!(
@@ -867,6 +879,12 @@ fn relative_paths_count_from_the_folder_of_the_file() {
         [Path::new("/etc/sheathline/d.toml"), Path::new("/e.toml")]
     );
     assert_eq!(config.templates.folder, None);
+    let scoped = config.scoped_dictionaries().into_iter();
+    let scoped: Vec<PathBuf> = scoped.flat_map(|one| one.files.to_vec()).collect();
+    assert_eq!(
+        scoped,
+        ["g.toml", "f.toml"].map(|name| Path::new("/etc/sheathline").join(name))
+    );
     assert_eq!(
         config.dicom.tls.key,
         Some(PathBuf::from("/etc/sheathline/k"))

@@ -255,13 +255,18 @@ fn provenance(set: &Setter<'_>, result: &Envelope) -> Vec<Line> {
     ];
     said.extend(content.reports.iter().map(|report| {
         let template = report.template.as_deref().unwrap_or("none");
+        let by = if report.dictionaries.is_empty() {
+            String::new()
+        } else {
+            format!(", explained by {}", report.dictionaries.join(", "))
+        };
         let replaced = if report.superseded_by.is_empty() {
             String::new()
         } else {
             format!("; replaced by {}", report.superseded_by.join(", "))
         };
         format!(
-            "Report {}, template {template}{replaced}.",
+            "Report {}, template {template}{by}{replaced}.",
             report.sop_instance_uid
         )
     }));

@@ -118,6 +118,9 @@ pub(super) fn provenance(result: &Envelope) -> Markup {
                 li {
                     "report " bdi { (report.sop_instance_uid) }
                     ", template " bdi { (report.template.as_deref().unwrap_or("none")) }
+                    @if !report.dictionaries.is_empty() {
+                        ", explained by " bdi { (report.dictionaries.join(", ")) }
+                    }
                     @if let Some(hash) = &report.content_sha256 { ", content SHA-256 " (hash) }
                     @if !report.superseded_by.is_empty() {
                         "; replaced by " bdi { (report.superseded_by.join(", ")) }
