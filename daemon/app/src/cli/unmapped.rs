@@ -4,10 +4,10 @@
 use super::args::UnmappedArgs;
 use super::{Failure, context, print};
 use serde::Serialize;
-use sheathline_model::domain::{ObjectReading, Remark, RemarkCode, Unexplained};
+use sheathline_model::domain::{CodeRole, ObjectReading, Remark, RemarkCode, Unexplained};
 use sheathline_store::{objects, readings};
 use std::cmp::Reverse;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Reports that examples of one code are taken from.
 const REPORTS: usize = 3;
@@ -27,7 +27,9 @@ struct Unmapped {
     reports: usize,
     /// Times it was met.
     times: usize,
-    /// Code Meanings as sent, for people: they are never used to read a value.
+    /// What it stands for.
+    roles: Vec<CodeRole>,
+    /// Code Meanings as sent, or the text of a label, for people: they are never used to read a value.
     meanings: Vec<String>,
     /// Where it stands and with which values.
     examples: Vec<Seen>,
@@ -58,6 +60,7 @@ impl Unmapped {
 struct Count {
     reports: usize,
     times: usize,
+    roles: Vec<CodeRole>,
     meanings: Vec<String>,
     examples: Vec<Seen>,
     /// Reports that the examples are of.
@@ -68,17 +71,18 @@ struct Count {
 pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
     let config = context::config(&args.config.config)?;
     let store = context::guest(&config)?;
-    let mut counts: BTreeMap<(String, String), Count> = BTreeMap::new();
-    let mut before = 0;
+    let mut counts: BTreeMap<Name, Count> = BTreeMap::new();
+    let (mut before, mut unread) = (0, 0);
     store.read(|view| {
         readings::each(view, |reading| {
             before += usize::from(is_from_before(reading));
+            unread += usize::from(reading.leaves_values_unread());
             count(reading, &mut counts);
         })
     })?;
     let mut codes: Vec<Unmapped> = counts
         .into_iter()
-        .map(|(code, count)| row(code, count))
+        .map(|(name, count)| row(name, count))
         .collect();
     // Of codes met as often, by what they are called.
     codes.sort_by_cached_key(|row| (Reverse((row.reports, row.times)), row.told()));
@@ -104,7 +108,13 @@ pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
              read them again to see which (any change of dictionaries or templates has all read again)"
         ));
     }
-    if codes.is_empty() && before == 0 && !args.json {
+    if codes.is_empty() && before == 0 && unread > 0 {
+        print::note(format_args!(
+            "{unread} reports have values that were left unread though each code is explained: `read` \
+             tells of each why"
+        ));
+    }
+    if codes.is_empty() && before == 0 && unread == 0 && !args.json {
         print::line("every code that looks like a sheath measurement is mapped");
     }
     Ok(())
@@ -121,17 +131,41 @@ fn is_from_before(reading: &ObjectReading) -> bool {
     reading.unexplained.is_empty() && reading.remarks.iter().any(tells)
 }
 
-/// Adds the codes of one report.
-fn count(reading: &ObjectReading, counts: &mut BTreeMap<(String, String), Count>) {
+/// What makes two facts of several reports the same row.
+#[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord)]
+struct Name {
+    code: String,
+    scheme: String,
+    /// The text, where it is a label.
+    label: Option<String>,
+}
+
+impl Name {
+    fn of(one: &Unexplained) -> Name {
+        Name {
+            code: one.code.clone(),
+            scheme: one.scheme.clone(),
+            label: (one.role == CodeRole::Label).then(|| one.meaning.clone()),
+        }
+    }
+}
+
+/// Adds the codes of one report. One that stands for several things is one row.
+fn count(reading: &ObjectReading, counts: &mut BTreeMap<Name, Count>) {
+    let mut met = BTreeSet::new();
     for one in &reading.unexplained {
-        let code = (one.code.clone(), one.scheme.clone());
-        let count = counts.entry(code).or_default();
-        count.reports += 1;
+        let name = Name::of(one);
+        let count = counts.entry(name.clone()).or_default();
+        let is_first = met.insert(name);
+        count.reports += usize::from(is_first);
         count.times += one.times;
+        if !count.roles.contains(&one.role) {
+            count.roles.push(one.role);
+        }
         if let Some(uid) = &reading.sop_instance_uid
-            && count.seen_in < REPORTS
+            && (count.seen_in < REPORTS || !is_first)
         {
-            count.seen_in += 1;
+            count.seen_in += usize::from(is_first);
             count.see(uid, one);
         }
     }
@@ -141,7 +175,8 @@ impl Count {
     /// Takes the examples out of one report.
     fn see(&mut self, uid: &str, one: &Unexplained) {
         let others = one.examples.iter().filter_map(|at| at.meaning.as_ref());
-        for meaning in std::iter::once(&one.meaning).chain(others) {
+        let all = std::iter::once(&one.meaning).chain(others);
+        for meaning in all.chain(&one.called) {
             let is_known = meaning.is_empty() || self.meanings.contains(meaning);
             if !is_known && self.meanings.len() < MEANINGS {
                 self.meanings.push(meaning.clone());
@@ -156,17 +191,18 @@ impl Count {
     }
 }
 
-fn row((value, scheme): (String, String), count: Count) -> Unmapped {
-    let is_nameless = value.is_empty() && scheme.is_empty();
+fn row(name: Name, count: Count) -> Unmapped {
+    let is_nameless = name.code.is_empty() && name.scheme.is_empty() && name.label.is_none();
     Unmapped {
         value: if is_nameless {
             NO_NAME.to_owned()
         } else {
-            value
+            name.label.unwrap_or(name.code)
         },
-        scheme,
+        scheme: name.scheme,
         reports: count.reports,
         times: count.times,
+        roles: count.roles,
         meanings: count.meanings,
         examples: count.examples,
     }
@@ -194,6 +230,13 @@ fn draft(row: &Unmapped) -> String {
             (None, None) => String::new(),
         };
         draft += &format!("\n#   {what}at {} of {}", seen.place, seen.report);
+    }
+    if row.roles.contains(&CodeRole::Label) {
+        return draft
+            + &format!(
+                "\n[[label]]\ntext = {}\n# says = {{ }}\n",
+                quoted(&row.value)
+            );
     }
     if row.scheme.is_empty() {
         return draft + "\n# These numbers have no name, so no term can explain them.\n";
@@ -226,6 +269,7 @@ mod tests {
             scheme: "99TARNHOLT".to_owned(),
             reports: 1,
             times: 1,
+            roles: vec![CodeRole::Number],
             meanings: vec![hostile.to_owned()],
             examples: vec![Seen {
                 report: "2.25.1".to_owned(),
@@ -244,7 +288,7 @@ mod tests {
 
     #[test]
     fn a_number_without_a_name_has_no_draft() {
-        let drafted = draft(&row(<(String, String)>::default(), Count::default()));
+        let drafted = draft(&row(Name::default(), Count::default()));
         assert!(!drafted.contains("[[term]]"), "{drafted}");
     }
 }

@@ -1,6 +1,6 @@
 //! What was read from one object: the line that `read --json` prints.
 
-use super::{ImageFacts, Measurement, Moment, Patient, Remark, Unexplained};
+use super::{ImageFacts, Measurement, Moment, Patient, Remark, RemarkCode, Unexplained};
 use serde::{Deserialize, Serialize};
 
 /// What became of an object.
@@ -130,6 +130,48 @@ impl ObjectReading {
             .measurements
             .iter()
             .any(|m| m.quantity == super::Quantity::SheathDiameter)
+    }
+}
+
+/// Remarks on a report of which a value may be left that no rule could read.
+const UNREAD: [RemarkCode; 11] = [
+    RemarkCode::LabelConflict,
+    RemarkCode::LabelUnclear,
+    RemarkCode::LabelUnknown,
+    RemarkCode::LocalCodeUnknown,
+    RemarkCode::QuantityUnclear,
+    RemarkCode::RelationshipNotUnderstood,
+    RemarkCode::SheathOrNerveUnclear,
+    RemarkCode::SheathValueNotTaken,
+    RemarkCode::TemplateNone,
+    RemarkCode::TemplateTie,
+    RemarkCode::ValueNotRecognised,
+];
+
+/// Remarks on a value whose side, plane, kind or unit no code tells.
+const UNTOLD: [RemarkCode; 6] = [
+    RemarkCode::DerivationUnclear,
+    RemarkCode::LateralityMissing,
+    RemarkCode::LateralityUnclear,
+    RemarkCode::PlaneUnclear,
+    RemarkCode::UnitMissing,
+    RemarkCode::UnitUnknown,
+];
+
+impl ObjectReading {
+    /// Whether it may hold a value of ours that nobody could read or use, for want of what a code or
+    /// label means or of a rule that takes it.
+    #[must_use]
+    pub fn leaves_values_unread(&self) -> bool {
+        let has = |remarks: &[Remark], codes: &[RemarkCode]| {
+            remarks.iter().any(|remark| codes.contains(&remark.code))
+        };
+        let unusable = |one: &Measurement| {
+            one.quantity == super::Quantity::SheathDiameter && has(&one.remarks, &UNTOLD)
+        };
+        !self.unexplained.is_empty()
+            || has(&self.remarks, &UNREAD)
+            || self.measurements.iter().any(unusable)
     }
 }
 

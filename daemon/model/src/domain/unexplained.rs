@@ -17,6 +17,9 @@ pub struct Unexplained {
     pub role: CodeRole,
     /// Places that it was met at; a code around several numbers stands at one place.
     pub times: usize,
+    /// Its further Code Meanings, each once, at most [`Unexplained::CALLED`].
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub called: Vec<String>,
     /// Eyes that codes say around its places, each once: what a guess of its side must not speak
     /// against.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -28,6 +31,8 @@ pub struct Unexplained {
 impl Unexplained {
     /// Places of one code that a reading keeps.
     pub const EXAMPLES: usize = 2;
+    /// Further meanings of one code that a reading keeps.
+    pub const CALLED: usize = 16;
 }
 
 /// What a code stands for. The same code can stand for several things; each is listed by itself.

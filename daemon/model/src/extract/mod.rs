@@ -7,6 +7,7 @@
 mod context;
 mod drawn;
 mod example;
+mod facts;
 mod found;
 mod imaging;
 mod left;
@@ -16,6 +17,7 @@ mod recognise;
 mod reference;
 mod shape;
 mod side;
+mod standing;
 mod subject;
 mod unread;
 
@@ -126,7 +128,7 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
     let vocabulary = templates.vocabulary();
     let mut found = Vec::new();
     let mut remarks = levels.references.remarks.clone();
-    let mut unread = Unread::default();
+    let mut unread = Unread::new(tree, levels, vocabulary);
     let mut others = Vec::new();
     let mut lefts = Lefts::default();
     for id in tree.ids() {
@@ -174,6 +176,9 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
                     vocabulary,
                     &mut remarks,
                 );
+                if let Some(one) = &one {
+                    unread.found(id, one, &own);
+                }
                 found.extend(one.map(|mut one| {
                     let (modality, remark) = levels.imaging.of(&chain);
                     one.modality = modality;
@@ -186,18 +191,18 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
                 remarks.push(remark.at(tree.place(id)));
                 note_other();
                 lefts.note(tree, id, &own, &chain, vocabulary, true);
-                unread.note_private(tree, id, &chain, &own);
+                unread.doubtful(id, &own);
             }
             Recognised::NotOurs => {}
             Recognised::Unknown if is_role(own.says.role) => {}
             Recognised::Unknown => {
                 note_other();
                 lefts.note(tree, id, &own, &chain, vocabulary, false);
-                unread.note(tree, id, &chain, &own, vocabulary);
+                unread.unknown(id, &chain, &own);
             }
         }
     }
-    let (told, unexplained) = unread.told(tree);
+    let (told, unexplained) = unread.told();
     remarks.extend(told);
     Extraction {
         template: Some(template.label()),

@@ -1,12 +1,13 @@
 //! What was not understood, told once per code and not once per number.
 
 use super::context::Chain;
-use super::example::{add_examples, number_at};
-use crate::domain::{CodeRole, Remark, RemarkCode, Unexplained};
-use crate::numbers::unit;
+use super::facts::{Facts, unexplained};
+use super::found::Found;
+use super::level::Levels;
+use crate::domain::{Millimetres, Remark, RemarkCode, Unexplained};
+use crate::numbers::{self, unit};
 use crate::sr::tree::{Tree, Value};
 use crate::sr::{Code, ItemId};
-use crate::template::vocabulary::is_private;
 use crate::template::{Explained, Vocabulary};
 use std::collections::BTreeMap;
 
@@ -16,122 +17,145 @@ const MOST: usize = 50;
 /// What stands for the name of a number that has none.
 const NO_NAME: &str = "(no concept name)";
 
-/// Codes by what is told of them, `value scheme`.
-#[derive(Default)]
-pub(super) struct Unread {
-    numbers: BTreeMap<String, Met>,
-    private: BTreeMap<String, Met>,
+/// Lengths that may be a sheath, where nothing speaks of the eye and every code is of a standard: wider
+/// than any gate, so that none is missed, and narrower than a tumour or a femur. Engineering choice.
+const MAYBE: (Millimetres, Millimetres) =
+    (Millimetres::from_um(1_000), Millimetres::from_um(15_000));
+
+/// Remarks on a value that a code which somebody can explain keeps from use.
+const BY_CODES: [RemarkCode; 4] = [
+    RemarkCode::LateralityMissing,
+    RemarkCode::LateralityUnclear,
+    RemarkCode::PlaneUnclear,
+    RemarkCode::DerivationUnclear,
+];
+
+/// Remarks on a value that is no part of the exam, whatever its codes.
+const APART: [RemarkCode; 3] = [
+    RemarkCode::EarlierFinding,
+    RemarkCode::ValueQuoted,
+    RemarkCode::SubjectNotPatient,
+];
+
+/// What was left unread so far.
+pub(super) struct Unread<'t> {
+    tree: &'t Tree,
+    vocabulary: &'t Vocabulary,
+    /// Lengths at the eye by their name: the first place and how many.
+    numbers: BTreeMap<String, (ItemId, usize)>,
+    facts: Facts<'t>,
 }
 
-/// One code, where it was met first and how often.
-struct Met {
-    value: String,
-    scheme: String,
-    role: CodeRole,
-    first: ItemId,
-    times: usize,
+/// What a unit is, as far as a length goes.
+enum Unit {
+    Length,
+    /// Nobody explains it.
+    Open,
+    Missing,
+    /// Of something else than a length.
+    Other,
 }
 
-fn note(
-    codes: &mut BTreeMap<String, Met>,
-    told: String,
-    code: Option<&Code>,
-    as_what: (CodeRole, ItemId),
-) {
-    let (role, first) = as_what;
-    codes
-        .entry(told)
-        .and_modify(|met| met.times += 1)
-        .or_insert_with(|| Met {
-            value: code.map(|code| code.value.clone()).unwrap_or_default(),
-            scheme: code.map(|code| code.scheme.clone()).unwrap_or_default(),
-            role,
-            first,
-            times: 1,
-        });
-}
+impl<'t> Unread<'t> {
+    /// Nothing yet.
+    pub(super) fn new(tree: &'t Tree, levels: &'t Levels, vocabulary: &'t Vocabulary) -> Self {
+        Unread {
+            tree,
+            vocabulary,
+            numbers: BTreeMap::new(),
+            facts: Facts::new(tree, levels, vocabulary),
+        }
+    }
 
-impl Unread {
     /// A number that is none of our quantities as far as we know.
-    pub(super) fn note(
-        &mut self,
-        tree: &Tree,
-        id: ItemId,
-        chain: &Chain<'_>,
-        own: &Explained,
-        vocabulary: &Vocabulary,
-    ) {
-        let item = tree.item(id);
-        let Value::Num { measured, .. } = &item.value else {
-            return;
-        };
-        let unit = measured
-            .as_ref()
-            .and_then(|measured| measured.unit.as_ref());
-        let is_length = unit.is_some_and(|code| unit::length(code, vocabulary).is_some());
-        if is_length && chain.speaks_of_the_eye() {
-            let code = item.concept.as_ref();
+    pub(super) fn unknown(&mut self, id: ItemId, chain: &Chain<'_>, own: &Explained) {
+        let unit = self.unit(id);
+        let at_the_eye = chain.speaks_of_the_eye();
+        if matches!(unit, Unit::Length) && at_the_eye {
+            let code = self.tree.item(id).concept.as_ref();
             let told = code.map_or_else(|| NO_NAME.to_owned(), Code::to_string);
-            note(&mut self.numbers, told, code, (CodeRole::Number, id));
+            self.numbers.entry(told).or_insert((id, 0)).1 += 1;
         }
-        if is_length || unit.is_none() {
-            self.note_private(tree, id, chain, own);
-        }
-    }
-
-    /// The private codes of a number that nobody explains: its name, its sites and modifiers.
-    pub(super) fn note_private(
-        &mut self,
-        tree: &Tree,
-        id: ItemId,
-        chain: &Chain<'_>,
-        own: &Explained,
-    ) {
-        if let Some(concept) = &tree.item(id).concept
-            && !own.known
-            && is_private(concept)
-        {
-            let told = concept.to_string();
-            note(
-                &mut self.private,
-                told,
-                Some(concept),
-                (CodeRole::Number, id),
-            );
-        }
-        for said in chain.steps.iter().flat_map(|step| &step.level.private) {
-            let code = &said.says;
-            let told = code.to_string();
-            note(
-                &mut self.private,
-                told,
-                Some(code),
-                (CodeRole::Context, said.at),
-            );
+        let in_the_way = match unit {
+            Unit::Other => false,
+            Unit::Missing => self.facts.has_local(id, own),
+            Unit::Open => true,
+            Unit::Length => at_the_eye || self.facts.has_local(id, own) || self.may_be_a_sheath(id),
+        };
+        if in_the_way {
+            self.facts.note(id, own);
         }
     }
 
-    /// The remarks, by code, and the list of the same codes.
-    pub(super) fn told(mut self, tree: &Tree) -> (Vec<Remark>, Vec<Unexplained>) {
+    /// A number that may be one of ours and may be something else.
+    pub(super) fn doubtful(&mut self, id: ItemId, own: &Explained) {
+        self.facts.note(id, own);
+    }
+
+    /// A value of ours, which a code may keep from use.
+    pub(super) fn found(&mut self, id: ItemId, one: &Found, own: &Explained) {
+        let has = |codes: &[RemarkCode]| one.remarks.iter().any(|it| codes.contains(&it.code));
+        if has(&APART) {
+            return;
+        }
+        let has_no_unit = || matches!(self.unit(id), Unit::Open | Unit::Other);
+        if has(&BY_CODES) || has_no_unit() {
+            self.facts.note(id, own);
+        }
+    }
+
+    fn unit(&self, id: ItemId) -> Unit {
+        let Value::Num {
+            measured: Some(measured),
+            ..
+        } = &self.tree.item(id).value
+        else {
+            return Unit::Missing;
+        };
+        match &measured.unit {
+            None => Unit::Missing,
+            Some(code) if unit::length(code, self.vocabulary).is_some() => Unit::Length,
+            Some(code) if code.value.trim() == "1" => Unit::Other,
+            Some(code) if unexplained(code, self.vocabulary) => Unit::Open,
+            Some(_) => Unit::Other,
+        }
+    }
+
+    fn may_be_a_sheath(&self, id: ItemId) -> bool {
+        let Value::Num {
+            measured: Some(measured),
+            ..
+        } = &self.tree.item(id).value
+        else {
+            return false;
+        };
+        let length = numbers::length_of(measured, self.vocabulary);
+        length.is_some_and(|length| (MAYBE.0..=MAYBE.1).contains(&length))
+    }
+
+    /// The remarks, by code, and the list of what nobody explains.
+    pub(super) fn told(mut self) -> (Vec<Remark>, Vec<Unexplained>) {
+        let tree = self.tree;
         let mut remarks = Vec::new();
-        let more = |met: &Met| match met.times {
-            1 => String::new(),
+        let more = |times: usize| match times {
+            0 | 1 => String::new(),
             times => format!(" (and {} more)", times - 1),
         };
-        let left = cut_to(&mut self.numbers) + cut_to(&mut self.private);
-        for (code, met) in &self.numbers {
+        let mut private = self.facts.private();
+        let left = cut_to(&mut self.numbers) + cut_to(&mut private);
+        for (code, &(first, times)) in &self.numbers {
             let text = format!(
                 "A length at the eye that no rule takes: {code}{}.",
-                more(met)
+                more(times)
             );
-            remarks
-                .push(Remark::of(RemarkCode::ValueNotRecognised, text).at(tree.place(met.first)));
+            remarks.push(Remark::of(RemarkCode::ValueNotRecognised, text).at(tree.place(first)));
         }
-        for (code, met) in &self.private {
-            let text = format!("A local code that nobody explains: {code}{}.", more(met));
+        for ((value, scheme), (first, times)) in private {
+            let more = more(times);
+            let text = format!("A local code that nobody explains: {value} {scheme}{more}.");
             remarks.push(
                 Remark::of(RemarkCode::LocalCodeUnknown, text)
-                    .at(tree.place(met.first))
+                    .at(tree.place(first))
                     .act("Add a [[term]] to the site dictionary."),
             );
         }
@@ -139,43 +163,24 @@ impl Unread {
             let text = format!("{left} further codes were not understood.");
             remarks.push(Remark::of(RemarkCode::ValueNotRecognised, text));
         }
-        (remarks, self.list(tree))
-    }
-
-    /// Each code once. A number is met once as a length and once as a local code.
-    fn list(self, tree: &Tree) -> Vec<Unexplained> {
-        let mut all = self.numbers;
-        for (told, met) in self.private {
-            match all.get_mut(&told) {
-                Some(known) => known.times = known.times.max(met.times),
-                None => {
-                    all.insert(told, met);
-                }
-            }
+        if let Some((first, count)) = self.facts.first_label() {
+            let text = format!(
+                "Texts beside numbers with a general name that no [[label]] lists: {count}."
+            );
+            remarks.push(Remark::of(RemarkCode::LabelUnknown, text).at(tree.place(first)));
         }
-        let mut list: Vec<Unexplained> = all
-            .into_values()
-            .map(|met| Unexplained {
-                examples: if met.value.is_empty() && met.scheme.is_empty() {
-                    vec![number_at(tree, met.first)]
-                } else {
-                    Vec::new()
-                },
-                code: met.value,
-                scheme: met.scheme,
-                meaning: String::new(),
-                role: met.role,
-                times: met.times,
-                sides: Vec::new(),
-            })
-            .collect();
-        add_examples(tree, &mut list);
-        list
+        let (list, left) = self.facts.told();
+        if left > 0 {
+            let text =
+                format!("{left} further codes and labels that nobody explains are not listed.");
+            remarks.push(Remark::of(RemarkCode::UnexplainedLeftOut, text));
+        }
+        (remarks, list)
     }
 }
 
 /// Keeps the first codes; how many are left out.
-fn cut_to(codes: &mut BTreeMap<String, Met>) -> usize {
+fn cut_to<K: Ord, V>(codes: &mut BTreeMap<K, V>) -> usize {
     let left = codes.len().saturating_sub(MOST);
     while codes.len() > MOST {
         codes.pop_last();

@@ -27,6 +27,8 @@ pub(super) struct Dictionary {
     pub(super) words: BTreeMap<String, (Side, Range<usize>)>,
     /// Meanings that terms with a side or a unit are given, with what they say.
     pub(super) meanings: Vec<(toml::Spanned<String>, Says)>,
+    /// What terms with a general word are called.
+    pub(super) general: Vec<String>,
     /// Names of sides and units.
     pub(super) names: Vec<Name>,
     /// Labels of numbers with a general name.
@@ -87,6 +89,7 @@ pub(super) fn read(file: &str, text: &str, proposals: Proposals) -> Dictionary {
     );
     let mut terms: BTreeMap<CodeKey, (Says, Range<usize>)> = BTreeMap::new();
     let mut meanings = Vec::new();
+    let mut general = Vec::new();
     for (span, table) in desk.tables(root, "term") {
         desk.only(
             table,
@@ -102,6 +105,10 @@ pub(super) fn read(file: &str, text: &str, proposals: Proposals) -> Dictionary {
             continue;
         }
         let says = says(&mut desk, table, span);
+        if says.concept.is_some() {
+            let names = meaning.iter().chain(&called);
+            general.extend(names.map(|name| name.get_ref().clone()));
+        }
         if says.side.is_some() || says.unit.is_some() {
             let names = meaning.into_iter().chain(called);
             meanings.extend(names.map(|name| (name, says.clone())));
@@ -136,6 +143,7 @@ pub(super) fn read(file: &str, text: &str, proposals: Proposals) -> Dictionary {
         terms,
         words,
         meanings,
+        general,
         names,
         labels,
         stand,

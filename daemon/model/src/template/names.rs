@@ -179,6 +179,12 @@ impl Names {
         }
     }
 
+    /// Whether a text is the name of a unit of length.
+    #[must_use]
+    pub fn is_length(&self, text: &str) -> bool {
+        matches!(self.named(text).as_slice(), [Means::Unit(Some(_))])
+    }
+
     /// Whether a text names a unit and not `unit`.
     #[must_use]
     pub fn another_unit(&self, text: &str, unit: Unit) -> bool {

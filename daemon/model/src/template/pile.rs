@@ -78,6 +78,9 @@ impl Pile {
         };
         self.origins.note(label, dictionary);
         self.measures.extend(dictionary.measures.iter().cloned());
+        for name in &dictionary.general {
+            self.vocabulary.set_general(name);
+        }
         for name in &dictionary.names {
             name.put(&mut self.vocabulary);
         }

@@ -6,7 +6,7 @@ use super::words::{Concept, Made, Named, Role, Side, Site, Structure, Subject, U
 use crate::domain::{Border, Modality, Plane};
 use crate::sr::Code;
 use crate::sr::code::CodeKey;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// All that one code says. A pre-coordinated code says several things at once.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -79,6 +79,8 @@ pub struct Vocabulary {
     words: BTreeMap<String, Side>,
     names: Names,
     labels: Labels,
+    /// What terms with a general word are called, as [`folded`] writes it.
+    general: BTreeSet<String>,
 }
 
 /// A word as words are compared: small letters, single blanks.
@@ -125,6 +127,17 @@ impl Vocabulary {
     #[must_use]
     pub fn label(&self, text: &str) -> Option<&Says> {
         self.labels.get(text)
+    }
+
+    /// Whether a text is what the vocabulary itself or a dictionary calls a general word: `Distance`.
+    #[must_use]
+    pub fn is_own_name(&self, text: &str) -> bool {
+        self.general.contains(&folded(text))
+    }
+
+    /// Adds what a general word is called.
+    pub(super) fn set_general(&mut self, name: &str) {
+        self.general.insert(folded(name));
     }
 
     /// Labels that a site lists, and where they stand.
@@ -185,6 +198,12 @@ impl Vocabulary {
 /// Whether a code belongs to a private scheme (PS3.16 section 8: `99…`, or `L` for local).
 #[must_use]
 pub fn is_private(code: &Code) -> bool {
-    let key = code.key();
-    key.scheme.starts_with("99") || key.scheme == "L"
+    is_private_scheme(&code.scheme)
+}
+
+/// The same of a scheme. `99SDM` is an older name of a standard one.
+#[must_use]
+pub fn is_private_scheme(scheme: &str) -> bool {
+    let scheme = scheme.trim();
+    (scheme.starts_with("99") && scheme != "99SDM") || scheme == "L"
 }

@@ -327,6 +327,15 @@ codes! {
     KnownOffset = "known-offset", Info:
         "The operator or the machine is known to read wider or narrower; the expected widths allow for it.",
         "Nothing.";
+    LabelConflict = "label-conflict", Blocking:
+        "A label beside a number contradicts another label or the codes of the number.",
+        "Correct the report at its source, or the [[label]] in the site dictionary.";
+    LabelUnclear = "label-unclear", Blocking:
+        "A label that the site dictionary lists stands where nobody can tell which number it is of.",
+        "Say by `[labels] stand` in the site dictionary where labels stand, or list the further labels there.";
+    LabelUnknown = "label-unknown", Info:
+        "A text beside a number with a general name that no [[label]] lists.",
+        "Add a [[label]] to the site dictionary if it tells what was measured.";
     LateralityAttributeUnknown = "laterality-attribute-unknown", Caution:
         "An attribute of the side holds none of the words of the standard.",
         "Correct the attribute at its source.";
@@ -414,6 +423,9 @@ codes! {
     QuantityUnclear = "quantity-unclear", Blocking:
         "Several rules take this number, each for another quantity.",
         "Narrow the rules so that one is left.";
+    ReadByLabel = "read-by-label", Caution:
+        "Only a label that the site dictionary lists tells what was measured; no code does.",
+        "Have the sender code what was measured.";
     ReadingsMoved = "readings-moved", Info:
         "Readings are told under another exam now, or came from one.",
         "Nothing: the versions say which reading is where.";
@@ -525,6 +537,9 @@ codes! {
     UidInvalid = "uid-invalid", Caution:
         "An identifier is not a valid UID and is left out.",
         "Correct the identifier at its source.";
+    UnexplainedLeftOut = "unexplained-left-out", Info:
+        "More codes and labels that nobody explains than are listed.",
+        "Explain those that are listed and read the report again.";
     UnitBySite = "unit-by-site", Info:
         "The site dictionary says which unit is meant.",
         "Nothing.";

@@ -24,6 +24,8 @@ fn a_code_is_listed_once_with_its_first_places() {
     let example = |place: &str, value: &str| CodeExample {
         place: place.to_owned(),
         value: Some(value.to_owned()),
+        within: Some(GROUP.to_owned()),
+        sides: vec![Eye::Right],
         ..CodeExample::default()
     };
     let expected = Unexplained {
@@ -32,7 +34,8 @@ fn a_code_is_listed_once_with_its_first_places() {
         meaning: "Eyeball diameter, mean of 3".into(),
         role: CodeRole::Number,
         times: 3,
-        sides: vec![],
+        called: vec![],
+        sides: vec![Eye::Right],
         examples: vec![example("1.1.1.2", "5.6 mm"), example("1.1.1.3", "5.7 mm")],
     };
     assert_eq!(found.unexplained, [expected]);
@@ -55,7 +58,7 @@ fn what_is_said_of_a_number_is_listed_as_that() {
     };
     assert_eq!(of("onsd").role, CodeRole::Number);
     let said = of("behind");
-    assert_eq!((said.role, said.times), (CodeRole::Context, 1));
+    assert_eq!((said.role, said.times), (CodeRole::Part, 1));
     assert_eq!(said.examples[0].value, None);
     assert!(said.examples[0].given_as.is_some());
 }
