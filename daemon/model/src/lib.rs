@@ -13,6 +13,7 @@ pub mod assess;
 pub mod codes;
 pub mod companions;
 pub mod department;
+pub mod draft;
 pub mod extract;
 pub mod forms;
 pub mod geometry;

@@ -72,6 +72,30 @@ pub enum CodeRole {
 }
 
 impl CodeRole {
+    /// Every one.
+    pub const ALL: [CodeRole; 14] = [
+        CodeRole::Number,
+        CodeRole::Context,
+        CodeRole::Unit,
+        CodeRole::Section,
+        CodeRole::Item,
+        CodeRole::Site,
+        CodeRole::Part,
+        CodeRole::Side,
+        CodeRole::Plane,
+        CodeRole::Derivation,
+        CodeRole::Method,
+        CodeRole::Definition,
+        CodeRole::Value,
+        CodeRole::Label,
+    ];
+
+    /// The one that is written so.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<CodeRole> {
+        CodeRole::ALL.into_iter().find(|one| one.word() == word)
+    }
+
     /// The word that it is written as.
     #[must_use]
     pub fn word(self) -> &'static str {

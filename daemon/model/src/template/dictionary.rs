@@ -6,7 +6,7 @@ use super::measure::{Measure, When};
 use super::names::Means;
 use super::vocabulary::{Says, Vocabulary, folded};
 use super::words::{NamedUnit, Side};
-use crate::domain::{Mistake, Plane};
+use crate::domain::{CodeRole, Mistake, Plane};
 use crate::sr::code::CodeKey;
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
@@ -94,9 +94,11 @@ pub(super) fn read(file: &str, text: &str, proposals: Proposals) -> Dictionary {
         desk.only(
             table,
             &[
-                "code", "scheme", "also", "meaning", "called", "says", PROPOSED,
+                "code", "scheme", "also", "meaning", "called", "seen_as", "says", PROPOSED,
             ],
         );
+        // For whoever confirms a draft: what the code stands for in reports.
+        desk.words::<CodeRole>(table, "seen_as");
         let meaning = desk.text(table, "meaning");
         let called = desk.texts(table, "called");
         let value = desk.required(table, "code", span.clone());
@@ -104,7 +106,18 @@ pub(super) fn read(file: &str, text: &str, proposals: Proposals) -> Dictionary {
         if desk.is_left_open(table) {
             continue;
         }
-        let says = says(&mut desk, table, span);
+        let says = says(&mut desk, table, span.clone());
+        for (key, is_said) in [("role", says.role.is_some()), ("unit", says.unit.is_some())] {
+            if is_said && says.side.is_some() {
+                desk.wrong_instead(
+                    span.clone(),
+                    format!(
+                        "`eye` beside `{key}`: everything under this code would be read as that eye"
+                    ),
+                    "give the eye to the codes that tell right from left".to_owned(),
+                );
+            }
+        }
         if says.concept.is_some() {
             let names = meaning.iter().chain(&called);
             general.extend(names.map(|name| name.get_ref().clone()));

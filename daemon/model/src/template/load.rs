@@ -2,7 +2,7 @@
 
 use super::builtin;
 use super::desk::Desk;
-use super::dictionary::{Proposals, measures};
+use super::dictionary::{Dictionary, Proposals, measures};
 use super::fit::Fits;
 use super::origins::Origins;
 use super::pile::{File, Pile};
@@ -94,10 +94,16 @@ impl Templates {
             print.add(name, text);
             let file = File::read(name, text, files.proposals);
             mistakes.extend(pile.lay_checked(&file, text));
+            mistakes.extend(file.sides_of_all(text, &base.dictionary));
         }
         let (vocabulary, origins, measures) = pile.into_parts();
         of_all.extend(measures);
-        let senders = senders(files, &vocabulary, &mut print, &mut mistakes);
+        let senders = senders(
+            files,
+            (&vocabulary, &base.dictionary),
+            &mut print,
+            &mut mistakes,
+        );
         mistakes.splice(0..0, base.dictionary.mistakes);
 
         let own = builtin::TEMPLATES
@@ -149,7 +155,7 @@ impl Templates {
 /// those of two do shows with a report of both.
 fn senders(
     files: &Files,
-    vocabulary: &Vocabulary,
+    (vocabulary, builtin): (&Vocabulary, &Dictionary),
     print: &mut Fingerprint,
     mistakes: &mut Vec<Mistake>,
 ) -> Senders {
@@ -169,7 +175,8 @@ fn senders(
             });
             of_row.push(number);
             if let Some(file) = read.get(number) {
-                let told = pile.lay_checked(file, text);
+                let mut told = pile.lay_checked(file, text);
+                told.extend(file.sides_of_all(text, builtin));
                 let new = told.into_iter().filter(|one| !mistakes.contains(one));
                 let new: Vec<Mistake> = new.collect();
                 mistakes.extend(new);

@@ -89,6 +89,25 @@ impl Names {
         self.alone.insert(words_of(name).join(" "), means);
     }
 
+    /// What a phrase is that counts anywhere in a text: small letters, single blanks.
+    #[must_use]
+    pub fn inside(&self, phrase: &str) -> Option<Means> {
+        self.inside.get(phrase).copied()
+    }
+
+    /// What a phrase is that counts as the whole text only.
+    #[must_use]
+    pub fn alone(&self, phrase: &str) -> Option<Means> {
+        self.alone.get(phrase).copied()
+    }
+
+    /// What a phrase is in a script that puts no blanks between words.
+    #[must_use]
+    pub fn unspaced(&self, phrase: &str) -> Option<Means> {
+        let mut all = self.unspaced.iter();
+        all.find_map(|(name, means)| (name == phrase).then_some(*means))
+    }
+
     fn named(&self, text: &str) -> Vec<Means> {
         if text.len() > LONGEST {
             return Vec::new();

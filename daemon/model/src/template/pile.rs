@@ -4,6 +4,7 @@ use super::Measure;
 use super::dictionary::{self, Dictionary, Proposals};
 use super::label::{LabelStand, Listed};
 use super::load::short_hash;
+use super::names::contradict;
 use super::origins::Origins;
 use super::vocabulary::{Says, Vocabulary, folded};
 use super::words::Side;
@@ -30,6 +31,32 @@ impl File {
             label: format!("{own}@{}", short_hash(text)),
             dictionary: dictionary::read(name, text, proposals),
         }
+    }
+
+    /// Terms that give an eye to a code that everybody else uses without one, or for the other: every
+    /// value that it stands at would be read as that eye.
+    pub(super) fn sides_of_all(&self, text: &str, builtin: &Dictionary) -> Vec<Mistake> {
+        let mut wrong = Vec::new();
+        for (key, (says, span)) in &self.dictionary.terms {
+            let CodeKey { value, scheme } = key;
+            let Some(side) = says.side else { continue };
+            let is_common = match builtin.terms.get(key) {
+                Some((common, _)) => common.side != Some(side),
+                // Units that need no term.
+                None => scheme == "UCUM",
+            };
+            if !is_common {
+                continue;
+            }
+            let eye = format!("{side:?}").to_lowercase();
+            let what = format!(
+                "`eye`: {value} {scheme} is a common code and does not say {eye}; every value at it \
+                 would be read as {eye}"
+            );
+            let instead = "take `eye` out, and give it to a code or label of the scanner's own";
+            wrong.push(Mistake::at(&self.name, text, span.clone(), what).instead(instead));
+        }
+        wrong
     }
 }
 
@@ -95,6 +122,11 @@ impl Pile {
             }
         }
         for (word, (side, span)) in &dictionary.words {
+            let named = self.vocabulary.names().side(word);
+            if named.is_some_and(|named| contradict(*side, named)) {
+                let what = format!("`{word}` names another side than `eye`");
+                wrong(span.clone(), what, "correct the one that is wrong");
+            }
             let other = self.words.insert(word.clone(), *side);
             if other.is_some_and(|other| other != *side) {
                 let what = format!("`{word}` says another side in another dictionary");

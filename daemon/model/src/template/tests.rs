@@ -307,3 +307,63 @@ fn what_is_wrong_with_a_proposal_is_told() {
     assert_eq!(one("either `eye` or `proposed`"), 1, "{told:#?}");
     assert_eq!(one("nobody has confirmed"), 1, "{told:#?}");
 }
+
+/// Each would read everything, or the other eye, as one eye.
+#[test]
+fn an_eye_that_would_hold_for_everything_is_refused() {
+    let term = |code: &str, says: &str| {
+        let (code, scheme) = code.split_once(' ').expect("code and scheme");
+        format!("[[term]]\ncode = \"{code}\"\nscheme = \"{scheme}\"\nsays = {{ {says} }}\n")
+    };
+    let refused = [
+        (
+            term("S 99T", "role = \"laterality\", eye = \"right\""),
+            "beside `role`",
+        ),
+        (
+            term("M 99T", "unit = \"mm\", eye = \"left\""),
+            "beside `unit`",
+        ),
+        (
+            term(
+                "121206 DCM",
+                "quantity = \"sheath_diameter\", eye = \"right\"",
+            ),
+            "common code",
+        ),
+        (
+            term("18234004 SCT", "site = \"optic_nerve\", eye = \"right\""),
+            "common code",
+        ),
+        (term("mm UCUM", "eye = \"right\""), "common code"),
+        (term("24028007 SCT", "eye = \"left\""), "common code"),
+        (term("G-A101 SRT", "eye = \"right\""), "common code"),
+        (
+            "[[word]]\ntext = \"Left eye\"\neye = \"right\"\n".to_owned(),
+            "names another side",
+        ),
+    ];
+    for (text, what) in refused {
+        let told = told(&dictionary(&text).expect_err(&text));
+        let found = told.iter().filter(|line| line.contains(what)).count();
+        assert_eq!(found, 1, "{text}: {told:#?}");
+        // A dictionary for one sender is held to the same.
+        let files = Files {
+            senders: vec![SenderFiles {
+                conditions: Conditions::default(),
+                dictionaries: vec![("site.toml".to_owned(), text.clone())],
+            }],
+            ..Files::default()
+        };
+        let told = self::told(&Templates::of_files(&files).expect_err(&text));
+        assert!(told.iter().any(|line| line.contains(what)), "{told:#?}");
+    }
+    for sound in [
+        term("K 99T", "quantity = \"sheath_diameter\", eye = \"right\""),
+        term("24028007 SCT", "eye = \"right\""),
+        term("121206 DCM", "concept = \"distance\""),
+        "[[word]]\ntext = \"Auge 2\"\neye = \"right\"\n".to_owned(),
+    ] {
+        assert!(dictionary(&sound).is_ok(), "{sound}");
+    }
+}

@@ -91,7 +91,7 @@ pub fn folded(text: &str) -> String {
 }
 
 /// Longest word that is looked up, bytes; a report's sentences are no words.
-const LONGEST_WORD: usize = 64;
+pub(crate) const LONGEST_WORD: usize = 64;
 
 impl Vocabulary {
     /// Adds or replaces the term of one code.

@@ -1,0 +1,199 @@
+//! What stands in the way of values, gathered over readings and told apart by sender.
+
+use crate::domain::{CodeRole, Device, Eye, ObjectReading, Source, Unexplained};
+use crate::template::vocabulary::folded;
+use serde::Serialize;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Reports that examples of one code are taken from.
+const REPORTS: usize = 3;
+
+/// Different meanings kept of one code at one sender.
+const MEANINGS: usize = 16;
+
+/// Codes kept of all senders; a store of hostile reports may hold any number.
+const CODES: usize = 5_000;
+
+/// Who sent reports: an AE title, an archive or an address, and the machine that measured.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Sender {
+    /// The calling AE title, or what stands for it; empty for files.
+    pub peer: String,
+    /// Maker and model; empty where the report does not say.
+    pub device: String,
+}
+
+impl Sender {
+    /// The sender of a reading.
+    #[must_use]
+    pub fn of(source: &Source, reading: &ObjectReading) -> Sender {
+        let device = reading.exam.as_ref().map(|exam| &exam.device);
+        Sender {
+            peer: source.peer().unwrap_or_default().to_owned(),
+            device: device.map(made_by).unwrap_or_default(),
+        }
+    }
+
+    /// As people are told of it.
+    #[must_use]
+    pub fn name(&self) -> String {
+        match (self.peer.as_str(), self.device.as_str()) {
+            ("", "") => "a sender without a name".to_owned(),
+            (one, "") | ("", one) => one.to_owned(),
+            (peer, device) => format!("{peer} ({device})"),
+        }
+    }
+
+    /// Whether a person who writes `name` means it: the AE title or the device, whatever its case.
+    #[must_use]
+    pub fn is_called(&self, name: &str) -> bool {
+        let name = folded(name);
+        [&self.peer, &self.device, &self.name()]
+            .into_iter()
+            .any(|own| folded(own) == name)
+    }
+}
+
+fn made_by(device: &Device) -> String {
+    let parts = [&device.manufacturer, &device.model];
+    let parts: Vec<&str> = parts.into_iter().flatten().map(String::as_str).collect();
+    folded_blanks(&parts.join(" "))
+}
+
+fn folded_blanks(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<&str>>().join(" ")
+}
+
+/// What stands in the way: a code as one thing, or a label.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub struct What {
+    /// As what.
+    pub role: CodeRole,
+    /// Code Value; the folded text of a label.
+    pub code: String,
+    /// Coding Scheme Designator; empty for a label.
+    pub scheme: String,
+}
+
+/// What is known of it at one sender.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Fact {
+    /// Reports that hold it.
+    pub reports: usize,
+    /// Places that it was met at.
+    pub times: usize,
+    /// Code Meanings as sent, or the text of a label.
+    pub meanings: Vec<String>,
+    /// Whether it has more meanings than are kept.
+    pub has_more_meanings: bool,
+    /// Eyes that codes say around it.
+    pub sides: BTreeSet<Eye>,
+    /// Its first places.
+    pub examples: Vec<Seen>,
+    seen_in: usize,
+}
+
+/// One place.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+pub struct Seen {
+    /// SOP Instance UID of the report.
+    pub report: String,
+    /// Ordinals of the item, as in `read`.
+    pub place: String,
+    /// Value and unit as sent, of a number that it names or stands at.
+    pub value: Option<String>,
+    /// Name of the item that it is the value of.
+    pub given_as: Option<String>,
+    /// The code of the item or container that it stands in.
+    pub within: Option<String>,
+}
+
+/// All facts, by sender.
+#[derive(Debug, Default)]
+pub struct Facts {
+    senders: BTreeMap<Sender, BTreeMap<What, Fact>>,
+    count: usize,
+    /// Codes left out because there were too many.
+    pub left_out: usize,
+}
+
+impl Facts {
+    /// Adds the codes of one report.
+    pub fn add(&mut self, source: &Source, reading: &ObjectReading) {
+        if reading.unexplained.is_empty() {
+            return;
+        }
+        let of_sender = self.senders.entry(Sender::of(source, reading)).or_default();
+        // A report is counted once for each code, however often it is listed.
+        let mut met = BTreeSet::new();
+        for one in &reading.unexplained {
+            let what = What {
+                role: one.role,
+                code: if one.role == CodeRole::Label {
+                    folded(&one.meaning)
+                } else {
+                    one.code.clone()
+                },
+                scheme: one.scheme.clone(),
+            };
+            if !of_sender.contains_key(&what) {
+                if self.count >= CODES {
+                    self.left_out += 1;
+                    continue;
+                }
+                self.count += 1;
+            }
+            let fact = of_sender.entry(what.clone()).or_default();
+            fact.reports += usize::from(met.insert(what));
+            fact.see(reading.uid(), one);
+        }
+    }
+
+    /// Keeps what senders of this name sent.
+    pub fn keep(&mut self, name: &str) {
+        self.senders.retain(|sender, _| sender.is_called(name));
+    }
+
+    /// Every sender with what stands in its way.
+    #[must_use]
+    pub fn senders(&self) -> &BTreeMap<Sender, BTreeMap<What, Fact>> {
+        &self.senders
+    }
+
+    /// Whether nothing stands in the way.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.senders.values().all(BTreeMap::is_empty)
+    }
+}
+
+impl Fact {
+    fn see(&mut self, uid: &str, one: &Unexplained) {
+        self.times += one.times;
+        self.sides.extend(&one.sides);
+        for at in &one.examples {
+            self.sides.extend(&at.sides);
+        }
+        let others = one.examples.iter().filter_map(|at| at.meaning.as_ref());
+        for meaning in std::iter::once(&one.meaning).chain(others) {
+            if meaning.trim().is_empty() || self.meanings.contains(meaning) {
+                continue;
+            }
+            if self.meanings.len() < MEANINGS {
+                self.meanings.push(meaning.clone());
+            } else {
+                self.has_more_meanings = true;
+            }
+        }
+        if self.seen_in < REPORTS {
+            self.seen_in += 1;
+            self.examples.extend(one.examples.iter().map(|at| Seen {
+                report: uid.to_owned(),
+                place: at.place.clone(),
+                value: at.value.clone(),
+                given_as: at.given_as.clone(),
+                within: at.within.clone(),
+            }));
+        }
+    }
+}
