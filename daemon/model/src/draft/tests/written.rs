@@ -41,7 +41,7 @@ fn a_draft_is_a_dictionary_that_is_never_in_force() {
         None
     );
     assert_eq!(
-        read.site_measures().len(),
+        read.site_measures().into_iter().flatten().count(),
         1,
         "a width of what is called the sheath"
     );
