@@ -175,7 +175,10 @@ impl Fact {
             self.sides.extend(&at.sides);
         }
         let others = one.examples.iter().filter_map(|at| at.meaning.as_ref());
-        for meaning in std::iter::once(&one.meaning).chain(others) {
+        // There may be more than a reading keeps.
+        self.has_more_meanings |= one.called.len() >= Unexplained::CALLED;
+        let all = std::iter::once(&one.meaning).chain(others);
+        for meaning in all.chain(&one.called) {
             if meaning.trim().is_empty() || self.meanings.contains(meaning) {
                 continue;
             }

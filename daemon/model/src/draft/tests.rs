@@ -21,6 +21,7 @@ pub(super) fn code(role: CodeRole, code: &str, meaning: &str) -> Unexplained {
         meaning: meaning.to_owned(),
         role,
         times: 3,
+        called: Vec::new(),
         sides: Vec::new(),
         examples: vec![CodeExample {
             place: "1.2".to_owned(),

@@ -292,10 +292,7 @@ fn abbreviations_need_their_mirror() {
 #[test]
 fn one_code_with_two_meanings_becomes_words() {
     let mut one = number("4711", "Optikusscheide rechts");
-    one.examples.push(CodeExample {
-        meaning: Some("Optikusscheide links".to_owned()),
-        ..CodeExample::default()
-    });
+    one.called = vec!["Optikusscheide links".to_owned()];
     let draft = of(&[one]);
     assert_eq!(proposed(&draft, "4711"), "quantity sheath_diameter");
     assert_eq!(proposed(&draft, "Optikusscheide rechts"), "eye right");
@@ -423,16 +420,7 @@ fn many_codes_and_meanings_are_bounded() {
     let draft = of(&codes);
     assert_eq!(draft.rows.len(), 100);
     let mut one = number("K", "ONSD right");
-    for at in 0..100 {
-        one.examples.push(CodeExample {
-            meaning: Some(format!("ONSD right {at}")),
-            ..CodeExample::default()
-        });
-    }
-    one.examples.push(CodeExample {
-        meaning: Some("ONSD left".to_owned()),
-        ..CodeExample::default()
-    });
+    one.called = (0..16).map(|at| format!("ONSD right {at}")).collect();
     let draft = of(&[one]);
     assert_eq!(sides(&draft), []);
     assert!(row(&draft, "K").meanings.len() < 20);
