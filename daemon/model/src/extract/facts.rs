@@ -287,6 +287,7 @@ impl<'t> Facts<'t> {
             at: number,
             name: None,
             text: name.meaning.trim(),
+            tracks: false,
         };
         if !text.text.is_empty() && !self.vocabulary.is_own_name(text.text) {
             self.label(&text, Some(number), around);
@@ -294,10 +295,7 @@ impl<'t> Facts<'t> {
     }
 
     fn label(&mut self, text: &Text<'t>, number: Option<ItemId>, around: Around) {
-        let told = self.vocabulary.label(text.text).is_some()
-            || self.vocabulary.word(text.text).is_some()
-            || !text.text.chars().any(char::is_alphabetic);
-        if told {
+        if text.is_told(self.vocabulary) {
             return;
         }
         let key = Key {

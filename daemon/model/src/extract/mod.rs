@@ -4,12 +4,14 @@
 //! item's, to any depth. Nothing is matched by display text and nothing is guessed: what is unclear
 //! becomes a remark.
 
+mod beside;
 mod context;
 mod drawn;
 mod example;
 mod facts;
 mod found;
 mod imaging;
+mod label;
 mod left;
 mod level;
 mod picture;
@@ -38,6 +40,7 @@ use crate::sr::{ContentItem, ItemId};
 use crate::template::words::{Role, Side};
 use crate::template::{Choice, Template, Templates};
 use context::Chain;
+use label::Labels;
 use left::Lefts;
 use level::Levels;
 use recognise::Recognised;
@@ -131,6 +134,7 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
     let mut unread = Unread::new(tree, levels, vocabulary);
     let mut others = Vec::new();
     let mut lefts = Lefts::default();
+    let mut labels = Labels::new(tree, vocabulary);
     for id in tree.ids() {
         let item = tree.item(id);
         let Value::Num { .. } = &item.value else {
@@ -147,7 +151,10 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
             let other = found::other(tree, id, &own, &chain, believed, vocabulary);
             others.extend(other.filter(|_| others.len() < OTHERS));
         };
-        match recognise::recognise(&own, &chain, template, templates.site_measures()) {
+        let by_codes = recognise::recognise(&own, &chain, template, templates.site_measures());
+        let labelled = labels.of(id, &own, &chain);
+        let (recognised, label) = label::settle(by_codes, &labelled, &own);
+        match recognised {
             Recognised::Ours(rule) if reach == Reach::Strange => {
                 remarks.push(
                     Remark::of(
@@ -166,6 +173,10 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
                 if rule.quantity == Quantity::SheathDiameter {
                     lefts.sheath(&chain);
                 }
+                let chain = match label {
+                    Some(label) => label.beside(chain),
+                    None => chain,
+                };
                 let one = found::found(
                     tree,
                     id,
@@ -182,13 +193,18 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
                 found.extend(one.map(|mut one| {
                     let (modality, remark) = levels.imaging.of(&chain);
                     one.modality = modality;
-                    one.remarks
-                        .extend(remark.map(|remark| remark.at(&one.place)));
+                    let by_label = label.filter(|label| label::is_by_label(rule, label));
+                    let by_label = by_label.map(|label| label.remark(tree));
+                    let remarks = remark.into_iter().chain(by_label);
+                    let place = one.place.clone();
+                    one.remarks.extend(remarks.map(|remark| remark.at(&place)));
                     one
                 }));
             }
             Recognised::Doubt(remark) => {
-                remarks.push(remark.at(tree.place(id)));
+                if labels.is_news(id, &remark) {
+                    remarks.push(remark.at(tree.place(id)));
+                }
                 note_other();
                 lefts.note(tree, id, &own, &chain, vocabulary, true);
                 unread.doubtful(id, &own);

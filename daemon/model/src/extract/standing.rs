@@ -167,6 +167,17 @@ pub(super) struct Text<'t> {
     /// What the item is called.
     pub(super) name: Option<&'t Code>,
     pub(super) text: &'t str,
+    /// It is a Tracking Identifier.
+    pub(super) tracks: bool,
+}
+
+impl Text<'_> {
+    /// Whether a list explains it, or there is nothing to explain: no letters, only a count.
+    pub(super) fn is_told(&self, vocabulary: &Vocabulary) -> bool {
+        vocabulary.label(self.text).is_some()
+            || vocabulary.word(self.text).is_some()
+            || !self.text.chars().any(char::is_alphabetic)
+    }
 }
 
 /// The short texts at a number or in a container, blanks around them taken off. Of what is observation
@@ -194,6 +205,12 @@ pub(super) fn texts<'t>(
             Some(role) if is_of_others(role) => false,
             _ => !is_observed || (!in_container && !name.is_some_and(is_heading)),
         };
-        tells.then_some(Text { at, name, text })
+        let tracks = role == Some(Role::TrackingIdentifier);
+        tells.then_some(Text {
+            at,
+            name,
+            text,
+            tracks,
+        })
     })
 }

@@ -1,5 +1,6 @@
 mod apart;
 mod depths;
+mod labels;
 mod unexplained;
 
 use super::build::*;

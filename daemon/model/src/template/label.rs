@@ -12,8 +12,17 @@ use toml::de::DeTable;
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Labels {
     /// What each says, by its text as [`folded`] writes it.
-    texts: BTreeMap<String, Says>,
+    texts: BTreeMap<String, Row>,
     stand: Option<LabelStand>,
+}
+
+/// One label.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    /// What it says; a quantity always.
+    pub says: Says,
+    /// Where it is written, `site.toml:4`: file name and line of its `[[label]]`.
+    pub row: String,
 }
 
 /// Where the label of a number stands among the items of one container that holds several.
@@ -32,7 +41,7 @@ const LONGEST: usize = 256;
 impl Labels {
     /// What a text says, when the whole of it is a label that a site lists. Case and blanks do not count.
     #[must_use]
-    pub fn get(&self, text: &str) -> Option<&Says> {
+    pub fn get(&self, text: &str) -> Option<&Row> {
         let text = text.trim();
         let short = !self.texts.is_empty() && text.len() <= LONGEST;
         short.then(|| self.texts.get(&folded(text)))?
@@ -51,8 +60,8 @@ impl Labels {
     }
 
     /// Adds or replaces one.
-    pub(super) fn set(&mut self, text: &str, says: Says) {
-        self.texts.insert(folded(text), says);
+    pub(super) fn set(&mut self, text: &str, row: Row) {
+        self.texts.insert(folded(text), row);
     }
 
     /// Says where they stand.
@@ -66,6 +75,7 @@ impl Labels {
 pub(super) struct Listed {
     pub(super) text: toml::Spanned<String>,
     pub(super) says: Says,
+    pub(super) row: String,
 }
 
 /// What a label cannot say: it is no item and no unit.
@@ -122,6 +132,7 @@ pub(super) fn labels(desk: &mut Desk<'_>, root: &DeTable<'_>) -> Vec<Listed> {
                 listed.push(Listed {
                     text,
                     says: says.clone(),
+                    row: desk.row(span.clone()),
                 });
             }
         }

@@ -2,7 +2,7 @@
 
 use super::Measure;
 use super::dictionary::{self, Dictionary, Proposals};
-use super::label::{LabelStand, Listed};
+use super::label::{LabelStand, Listed, Row};
 use super::load::short_hash;
 use super::names::contradict;
 use super::origins::Origins;
@@ -183,7 +183,11 @@ impl Pile {
             return Err(format!("`{text}` says something else in {first}"));
         }
         self.labels.insert(folded(text), file.to_owned());
-        vocabulary.labels_mut().set(text, says.clone());
+        let row = Row {
+            says: says.clone(),
+            row: listed.row.clone(),
+        };
+        vocabulary.labels_mut().set(text, row);
         Ok(())
     }
 

@@ -40,8 +40,28 @@ pub struct Says {
 }
 
 impl Says {
+    /// Whether both say something of the same, and not the same.
+    #[must_use]
+    pub fn contradicts(&self, other: &Says) -> bool {
+        fn differ<T: PartialEq>(one: Option<T>, other: Option<T>) -> bool {
+            one.zip(other).is_some_and(|(one, other)| one != other)
+        }
+        differ(self.quantity, other.quantity)
+            || differ(self.concept, other.concept)
+            || differ(self.role, other.role)
+            || differ(self.site, other.site)
+            || differ(self.structure, other.structure)
+            || differ(self.side, other.side)
+            || differ(self.plane, other.plane)
+            || differ(self.derivation, other.derivation)
+            || differ(self.definition, other.definition)
+            || differ(self.unit, other.unit)
+            || differ(self.subject, other.subject)
+            || differ(self.modality, other.modality)
+    }
+
     /// Takes from `other` what is not said yet.
-    fn fill_from(&mut self, other: &Says) {
+    pub fn fill_from(&mut self, other: &Says) {
         self.quantity = self.quantity.or(other.quantity);
         self.concept = self.concept.or(other.concept);
         self.role = self.role.or(other.role);
@@ -126,7 +146,7 @@ impl Vocabulary {
     /// What a label says of a number with a general name, when the whole text is one that a site lists.
     #[must_use]
     pub fn label(&self, text: &str) -> Option<&Says> {
-        self.labels.get(text)
+        self.labels.get(text).map(|row| &row.says)
     }
 
     /// Whether a text is what the vocabulary itself or a dictionary calls a general word: `Distance`.
