@@ -34,6 +34,7 @@ mod objects;
 mod observe;
 mod operate;
 mod pictures;
+mod presentations;
 mod pressure;
 mod published;
 mod receive;

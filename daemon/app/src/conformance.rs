@@ -6,6 +6,7 @@ use crate::config::{DicomSettings, WebSettings};
 use crate::receive::negotiate::{CLASSES, syntaxes};
 use dicom_dictionary_std::uids;
 use sheathline_model::sr::FallbackCharset;
+use sheathline_model::sr::presentation::is_presentation_class;
 use sheathline_net::dicom::dimse::Status;
 use sheathline_net::dicom::refusal::{Refusal, Reply};
 use sheathline_net::dicom::{IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION, PDU_BYTES_MAX};
@@ -30,6 +31,14 @@ const NAMES: &[(&str, &str)] = &[
     (
         uids::ULTRASOUND_MULTI_FRAME_IMAGE_STORAGE,
         "Ultrasound Multi-frame Image Storage",
+    ),
+    (
+        uids::GRAYSCALE_SOFTCOPY_PRESENTATION_STATE_STORAGE,
+        "Grayscale Softcopy Presentation State Storage",
+    ),
+    (
+        uids::COLOR_SOFTCOPY_PRESENTATION_STATE_STORAGE,
+        "Color Softcopy Presentation State Storage",
     ),
     (uids::ENCAPSULATED_PDF_STORAGE, "Encapsulated PDF Storage"),
     (
@@ -109,7 +118,12 @@ fn networking(text: &mut String) -> fmt::Result {
     let only_sent = sent.iter().filter(|class| !CLASSES.contains(class));
     for class in CLASSES.iter().chain(only_sent) {
         let yes = |is: bool| if is { "yes" } else { "no" };
-        let (scu, scp) = (yes(sent.contains(class)), yes(CLASSES.contains(class)));
+        let scu = yes(sent.contains(class));
+        let scp = if is_presentation_class(class) {
+            "where `[templates] presentation_states = true`"
+        } else {
+            yes(CLASSES.contains(class))
+        };
         writeln!(text, "| {} | {class} | {scu} | {scp} |", name(class))?;
     }
     text.push_str("\n### 4.2 Transfer syntaxes, best first\n\n");

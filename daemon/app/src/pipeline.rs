@@ -197,6 +197,7 @@ impl Pipeline {
             self.rules.plausible,
             self.rules.documents,
             &self.rules.charsets,
+            self.rules.presentation_states,
             env!("CARGO_PKG_VERSION"),
         ));
         let assessing =

@@ -7,6 +7,7 @@ mod facts;
 pub mod left_unread;
 pub mod other_eye;
 pub mod own;
+mod presented;
 mod sessions;
 mod subject;
 
@@ -21,9 +22,10 @@ pub use charsets::Charsets;
 pub use documents::{Documents, Policy};
 
 use crate::domain::{
-    Derivation, Disposition, ExamFacts, Measurement, Millimetres, Modality, ObjectReading,
+    Derivation, Device, Disposition, ExamFacts, Measurement, Millimetres, Modality, ObjectReading,
     Quantity, Remark, RemarkCode, Severity,
 };
+use crate::extract::presentation;
 use crate::extract::{Extraction, Outside, extract_beside};
 use crate::normalise::{self, Bounds, Technique, plausible};
 use crate::sr::{self, Document, FallbackCharset, Limits, Tree};
@@ -52,6 +54,8 @@ pub struct Rules {
     pub documents: Documents,
     /// Character sets of reports that declare none.
     pub charsets: Charsets,
+    /// Whether lines of presentation states are read.
+    pub presentation_states: bool,
     /// Limits of one object.
     pub limits: Limits,
 }
@@ -87,6 +91,7 @@ impl Rules {
             plausible: plausible::GATE,
             documents: Documents::default(),
             charsets: Charsets::default(),
+            presentation_states: false,
             limits: Limits::default(),
         }
     }
@@ -125,7 +130,15 @@ pub fn read_document<'a>(
         .of(&facts::sender(header, ae_title, default_issuer));
     let mut dictionaries = Vec::new();
     let mut remarks = document.remarks.clone();
+    let drawn = rules.presentation_states.then_some(document);
+    let drawn = drawn.and_then(|document| presented::read(document, &templates));
+    let (drawn, drawings) = drawn.unzip();
+    if let Some(presentation) = document.presentation.as_ref().filter(|_| drawn.is_some()) {
+        let texts = presentation::texts(presentation);
+        dictionaries = templates.explained_by_texts(texts.iter().map(String::as_str));
+    }
     let found = match readable_tree(document, &mut remarks) {
+        _ if drawings.is_some() => drawings.unwrap_or_default(),
         Some(tree) => {
             let outside = Outside {
                 modality: header.modality.as_deref(),
@@ -148,7 +161,11 @@ pub fn read_document<'a>(
         .map(|stated| subject::judge(stated, header, default_issuer))
         .collect();
     let vocabulary = templates.vocabulary();
-    let mut measurements = measurements(&found, document, rules, vocabulary, &verdicts);
+    let is_drawn = drawn.is_some();
+    let mut measurements = match drawn {
+        Some(drawn) => drawn,
+        None => measurements(&found, document, rules, vocabulary, &verdicts),
+    };
     remarks.extend(subject::of_the_document(&verdicts, &found));
     if measurements.iter().any(is_sheath) {
         documents::apply(&rules.documents, header, &mut measurements, &mut remarks);
@@ -171,7 +188,14 @@ pub fn read_document<'a>(
     }
     let other_eye = other_eye::unread(&measurements, &found, rules.plausible);
     let left = || left_unread::of_report(&measurements, &found, &verdicts, rules.plausible);
-    remarks.extend(other_eye.or_else(left));
+    if is_drawn {
+        // What becomes of its lines is known once their pictures are here; of lost labels, now.
+        let mut doubts = found.remarks.iter();
+        let lost = doubts.find(|one| one.code == RemarkCode::PresentationLabelUnclear);
+        remarks.extend(lost.map(|_| left_unread::at_the_eye()));
+    } else {
+        remarks.extend(other_eye.or_else(left));
+    }
 
     if sheath().any(|one| one.modality == Modality::Unspecified) {
         remarks.push(Remark::of(
@@ -189,13 +213,20 @@ pub fn read_document<'a>(
     if sheath().next().is_some() {
         remarks.extend(facts::dates_apart(header));
     }
+    let creator = document.presentation.as_ref().filter(|_| is_drawn);
+    let creator = creator.and_then(|presentation| presentation.creator.clone());
     let exam = header.study_instance_uid.clone().map(|uid| ExamFacts {
         study_instance_uid: uid,
         performed_at: facts::performed_at(sheath(), header),
         content_at: header.content_at.filter(|_| !header.day_only.content),
         study_at: header.study_at.filter(|_| !header.day_only.study),
-        operator: facts::operator(&sheath_found, header, &mut remarks),
-        device: facts::device(&sheath_found, header, &mut remarks),
+        operator: creator.or_else(|| facts::operator(&sheath_found, header, &mut remarks)),
+        // The header is that of the workstation; the machine is that of the picture.
+        device: if is_drawn {
+            Device::default()
+        } else {
+            facts::device(&sheath_found, header, &mut remarks)
+        },
         accession: header.accession.clone(),
     });
     let patient = facts::patient(header, default_issuer);

@@ -31,7 +31,7 @@ use crate::domain::{
 use crate::geometry;
 use crate::history::{self, Apart, CONTRADICTED, Entries, Exam, same_person};
 use crate::identity::{Person, Unsettled};
-use crate::normalise::Technique;
+use crate::normalise::{Technique, plausible};
 use chrono::{DateTime, NaiveDate, Utc};
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
@@ -98,6 +98,16 @@ pub struct Site {
 }
 
 impl Site {
+    /// Smallest and largest width a sheath can have.
+    fn plausible(&self) -> (Millimetres, Millimetres) {
+        let (least, most) = plausible::GATE;
+        let given = |mm, otherwise| Millimetres::from_mm(mm).unwrap_or(otherwise);
+        (
+            given(self.parameters.plausible_min, least),
+            given(self.parameters.plausible_max, most),
+        )
+    }
+
     /// What tells the sessions of a study from each other.
     #[must_use]
     pub fn apart(&self) -> Apart {
@@ -122,7 +132,7 @@ pub enum ResultError {
 /// The patient's exams, oldest first, calipers checked against the pictures they were drawn in.
 #[must_use]
 pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
-    let readings = geometry::against_pictures(&known.readings, &site.technique);
+    let readings = geometry::against_pictures(&known.readings, &site.technique, site.plausible());
     let mut exams = history::tell(&readings, known.entries(), &site.apart());
     for exam in &mut exams {
         let dated = history::date_doubt(exam, &known.received);

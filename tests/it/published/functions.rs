@@ -87,6 +87,7 @@ fn laid(length_mm: f64, nerve_deg: f64, down_mm: f64) -> (Caliper, Scale) {
         ends: [at(middle - half, down_mm), at(middle + half, down_mm)],
         axis: vec![at(0.0, 0.0), at(8.0 * slope, 8.0)],
         globe: Some(at(0.0, 0.0)),
+        presentation: None,
     };
     (caliper, scale)
 }

@@ -184,6 +184,7 @@ pub(super) fn rules_of(config: &Config, origins: &[Setting]) -> Result<Rules, Fa
         ),
         documents: config.documents,
         charsets: charsets(config),
+        presentation_states: config.templates.presentation_states,
         limits: sheathline_model::sr::Limits::default(),
     })
 }

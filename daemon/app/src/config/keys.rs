@@ -296,6 +296,7 @@ keys! {
     ["templates"] templates {
         folder: optional_path,
         dictionaries: list(path),
+        presentation_states: flag,
     }
     ["templates.sender"] (templates.sender) {
         dictionaries: filled(list(path)),

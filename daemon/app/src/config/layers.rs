@@ -77,7 +77,9 @@ impl Effective {
                 Raw::read(name, text.strip_prefix('\u{feff}').unwrap_or(text))
             })
             .collect();
-        let (config, written) = check(&mut raws);
+        let (mut config, written) = check(&mut raws);
+        // One switch for what is taken and what is read.
+        config.dicom.presentation_states = config.templates.presentation_states;
         let mut mistakes = Vec::new();
         for raw in &mut raws {
             raw.mistakes.sort_by_key(|m| (m.line, m.column));

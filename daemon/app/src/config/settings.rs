@@ -56,6 +56,8 @@ pub struct DicomSettings {
     pub tls: TlsSettings,
     /// `[[receive.dicom.sender]]`: what holds for one sender.
     pub sender: Vec<SenderSettings>,
+    /// Whether presentation states are taken: as `[templates] presentation_states` says.
+    pub presentation_states: bool,
 }
 
 /// What happens to an object that cannot be understood.
@@ -113,6 +115,7 @@ impl Default for DicomSettings {
             fallback_charset: None,
             tls: TlsSettings::default(),
             sender: Vec::new(),
+            presentation_states: false,
         }
     }
 }
@@ -194,6 +197,8 @@ pub struct TemplateSettings {
     pub dictionaries: Vec<PathBuf>,
     /// `[[templates.sender]]`: dictionaries for some.
     pub sender: Vec<TemplateSender>,
+    /// Whether presentation states are taken and their labelled lines read.
+    pub presentation_states: bool,
 }
 
 /// `[context]`: published figures beside a result.

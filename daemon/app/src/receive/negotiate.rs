@@ -11,6 +11,7 @@ use dicom_ul::pdu::{
     AssociationAC, AssociationRQ, Pdu, PresentationContextResult, PresentationContextResultReason,
     UserVariableItem, write_pdu,
 };
+use sheathline_model::sr::presentation::is_presentation_class;
 use sheathline_net::dicom::ae_title::ae_title_problem;
 use sheathline_net::dicom::refusal::Refusal;
 use sheathline_net::dicom::{
@@ -19,9 +20,9 @@ use sheathline_net::dicom::{
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-/// Verification, which every acceptor offers (PS3.2), the structured reports, and the pictures
-/// they refer to, which are only kept.
-pub(crate) const CLASSES: [&str; 9] = [
+/// Verification, which every acceptor offers (PS3.2), the structured reports, the pictures they refer
+/// to, which are only kept, and what is drawn over pictures, where the configuration asks for it.
+pub(crate) const CLASSES: [&str; 11] = [
     uids::VERIFICATION,
     uids::BASIC_TEXT_SR_STORAGE,
     uids::ENHANCED_SR_STORAGE,
@@ -31,11 +32,19 @@ pub(crate) const CLASSES: [&str; 9] = [
     uids::KEY_OBJECT_SELECTION_DOCUMENT_STORAGE,
     uids::ULTRASOUND_IMAGE_STORAGE,
     uids::ULTRASOUND_MULTI_FRAME_IMAGE_STORAGE,
+    uids::GRAYSCALE_SOFTCOPY_PRESENTATION_STATE_STORAGE,
+    uids::COLOR_SOFTCOPY_PRESENTATION_STATE_STORAGE,
 ];
 
+/// Whether objects of a class are taken, or its SOP class spoken.
+fn is_taken(class: &str, settings: &DicomSettings) -> bool {
+    let asked = settings.presentation_states || !is_presentation_class(class);
+    asked && CLASSES.contains(&class)
+}
+
 /// Whether objects of a class are taken.
-pub(super) fn is_object_class(class: &str) -> bool {
-    class != uids::VERIFICATION && CLASSES.contains(&class)
+pub(super) fn is_object_class(class: &str, settings: &DicomSettings) -> bool {
+    class != uids::VERIFICATION && is_taken(class, settings)
 }
 
 /// Best first. Explicit VR keeps the kinds of private elements; big endian is retired (PS3.5
@@ -142,7 +151,8 @@ pub(super) fn answer(
         };
         let class = CLASSES
             .iter()
-            .find(|class| plain(&proposed.abstract_syntax) == **class);
+            .find(|class| plain(&proposed.abstract_syntax) == **class)
+            .filter(|class| is_taken(class, settings));
         let chosen = class.and_then(|class| syntaxes(class).find(offers));
         let (reason, syntax) = match (class, chosen) {
             (Some(class), Some(syntax)) => {

@@ -3,7 +3,7 @@
 //! Positions are columns and rows of the picture with the origin at the top left corner of its top
 //! left pixel, as SCOORD counts them (PS3.3 C.18.6).
 
-use super::Laterality;
+use super::{Eye, Laterality, Millimetres};
 use serde::{Deserialize, Serialize};
 
 /// A place in a picture: column, row, in pixels and parts of pixels.
@@ -43,6 +43,35 @@ pub struct Caliper {
     /// Where the nerve leaves the globe in the same picture, when given.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub globe: Option<Point>,
+    /// Given where the line stands in a presentation state and its length is the value.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub presentation: Option<Presented>,
+}
+
+/// What a presentation state says of a line whose length is a value: all that its picture is held
+/// against.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Presented {
+    /// What says what the line is: the label, as sent.
+    pub label: String,
+    /// SOP Class UID of the picture.
+    pub class: String,
+    /// The largest of several frames that are named; 0 when one or none is.
+    #[serde(default, skip_serializing_if = "is_nought")]
+    pub last_frame: u32,
+    /// Presentation Pixel Spacing, when given: distance of two rows and of two columns, millimetres.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spacing: Option<[f64; 2]>,
+    /// The eye that texts beside it name. Only held against what says the side.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub named: Option<Eye>,
+    /// Lengths that texts beside it give. Only held against the length of the line.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub lengths_mm: Vec<Millimetres>,
+}
+
+fn is_nought(number: &u32) -> bool {
+    *number == 0
 }
 
 /// One calibrated part of an ultrasound picture: an item of the Sequence of Ultrasound Regions

@@ -123,7 +123,7 @@ pub struct Measurement {
     /// site dictionary. Absent in what was read before this was kept.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rule: Option<String>,
-    /// Concept name as sent: `value scheme`.
+    /// Concept name as sent: `value scheme`; of a line in a presentation state its label.
     pub concept: String,
     /// Caliper geometry, when something is known of it.
     pub geometry: Option<Geometry>,

@@ -22,7 +22,7 @@ pub mod unexplained;
 
 pub use about::{About, ReadingRef};
 pub use eye::{Eye, Laterality};
-pub use image::{Caliper, ImageFacts, PixelSpacing, Point, Region};
+pub use image::{Caliper, ImageFacts, PixelSpacing, Point, Presented, Region};
 pub use length::Millimetres;
 pub use measure::{Border, Derivation, Geometry, Measurement, Plane, Quantity};
 pub use mistake::Mistake;

@@ -134,11 +134,12 @@ impl ObjectReading {
 }
 
 /// Remarks on a report of which a value may be left that no rule could read.
-const UNREAD: [RemarkCode; 11] = [
+const UNREAD: [RemarkCode; 12] = [
     RemarkCode::LabelConflict,
     RemarkCode::LabelUnclear,
     RemarkCode::LabelUnknown,
     RemarkCode::LocalCodeUnknown,
+    RemarkCode::PresentationLabelUnclear,
     RemarkCode::QuantityUnclear,
     RemarkCode::RelationshipNotUnderstood,
     RemarkCode::SheathOrNerveUnclear,

@@ -148,6 +148,7 @@ pub(super) fn caliper(
         ends,
         axis,
         globe: globe.and_then(|points| points.first().copied()),
+        presentation: None,
     })
 }
 

@@ -15,6 +15,7 @@ mod label;
 mod left;
 mod level;
 mod picture;
+pub mod presentation;
 mod recognise;
 mod reference;
 mod shape;

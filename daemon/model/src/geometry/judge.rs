@@ -90,7 +90,7 @@ fn say(measurement: &mut Measurement, remark: Remark) {
 }
 
 /// The picture's side against the measurement's: neither is picked when they differ.
-fn side(measurement: &mut Measurement, image: &ImageFacts) {
+pub(super) fn side(measurement: &mut Measurement, image: &ImageFacts) {
     let (Some(of_image), Some(of_value)) = (
         image.laterality.and_then(Laterality::eye),
         measurement.eye.eye(),
@@ -149,12 +149,18 @@ fn measure(
     measurement.geometry = Some(geometry);
 }
 
+/// Whether a length that is told and one that was worked out are not the same.
+pub(super) fn lengths_differ(told: Millimetres, drawn: Millimetres) -> bool {
+    let share = (drawn.mm() - told.mm()) / told.mm().abs();
+    share.is_finite() && share.abs() > LENGTH_DIFFERS
+}
+
 fn length(measurement: &mut Measurement, geometry: Geometry) {
     let Some((value, length)) = measurement.value_mm.zip(geometry.length_mm) else {
         return;
     };
     let share = (length.mm() - value.mm()) / value.mm().abs();
-    if share.is_finite() && share.abs() > LENGTH_DIFFERS {
+    if lengths_differ(value, length) {
         let text = format!(
             "The caliper drawn in the picture is {length} long, {:+.0} % off the reported {value}; \
              the reported value is used.",

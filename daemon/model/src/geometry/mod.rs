@@ -2,16 +2,22 @@
 //!
 //! [`against_pictures`] is a function of the set of a patient's objects: whether a picture came
 //! before or after the report that refers to it leaves no trace. The number in the report is the
-//! result and is never replaced; what the picture says can only add doubt.
+//! result and is never replaced; what the picture says can only add doubt. A line of a presentation
+//! state has no number: there the length is the value, where picture and presentation state agree.
 
 mod drawn;
 mod judge;
+mod presented;
 mod scale;
+mod seen;
 
 pub use drawn::Drawn;
 pub use scale::{Origin, Scale};
 
-use crate::domain::{Derivation, Disposition, ImageFacts, ObjectReading, Quantity, RemarkCode};
+use crate::domain::{
+    Derivation, Disposition, ImageFacts, Measurement, Millimetres, ObjectReading, Quantity,
+    RemarkCode,
+};
 use crate::normalise::Technique;
 use judge::Missing;
 use std::collections::BTreeMap;
@@ -19,30 +25,46 @@ use std::collections::BTreeMap;
 /// The same readings with caliper geometry worked out wherever report and picture are both there.
 ///
 /// `readings` are of one patient key, in any order. Give it what was read, not what it returned.
+/// `plausible` are the smallest and largest width a sheath can have.
 #[must_use]
-pub fn against_pictures(readings: &[ObjectReading], technique: &Technique) -> Vec<ObjectReading> {
-    let pictures = pictures(readings);
-    readings
+pub fn against_pictures(
+    readings: &[ObjectReading],
+    technique: &Technique,
+    plausible: (Millimetres, Millimetres),
+) -> Vec<ObjectReading> {
+    let whole = pictures(readings);
+    let images = whole.iter();
+    let images = images.filter_map(|(uid, one)| Some((*uid, one.image.as_ref()?)));
+    let images: BTreeMap<&str, &ImageFacts> = images.collect();
+    let mut told: Vec<ObjectReading> = readings
         .iter()
         .map(|reading| {
             let mut reading = reading.clone();
-            check(&mut reading, &pictures, technique);
+            if reading.measurements.iter().any(is_presented) {
+                presented::measure(&mut reading, &whole, plausible);
+            } else {
+                check(&mut reading, &images, technique);
+            }
             reading
         })
-        .collect()
+        .collect();
+    seen::once(&mut told);
+    told
+}
+
+/// Whether its value is the length of a line in a presentation state.
+fn is_presented(measurement: &Measurement) -> bool {
+    let caliper = measurement.caliper.as_ref();
+    caliper.is_some_and(|caliper| caliper.presentation.is_some())
 }
 
 /// Pictures of the patient that can be trusted, by SOP Instance UID.
-fn pictures(readings: &[ObjectReading]) -> BTreeMap<&str, &ImageFacts> {
+fn pictures(readings: &[ObjectReading]) -> BTreeMap<&str, &ObjectReading> {
     readings
         .iter()
         .filter(|reading| reading.disposition != Disposition::Quarantined)
-        .filter_map(|reading| {
-            Some((
-                reading.sop_instance_uid.as_deref()?,
-                reading.image.as_ref()?,
-            ))
-        })
+        .filter(|reading| reading.image.is_some())
+        .filter_map(|reading| Some((reading.sop_instance_uid.as_deref()?, reading)))
         .collect()
 }
 

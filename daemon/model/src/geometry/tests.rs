@@ -34,6 +34,7 @@ fn caliper(ends: [[f64; 2]; 2]) -> Caliper {
         ends: ends.map(Point::from),
         axis: Vec::new(),
         globe: None,
+        presentation: None,
     }
 }
 

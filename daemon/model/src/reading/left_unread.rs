@@ -3,7 +3,8 @@
 //! **Left unread at the eye** is, of this exam and of the patient:
 //!
 //! 1. a sheath value that is not used because of its codes: its side is missing, contradictory or under a
-//!    code that nobody explains, or so is its unit, or how it was made;
+//!    code that nobody explains, or so is its unit, or how it was made; or it is a labelled line of a
+//!    presentation state without a length;
 //! 2. a number that our own rules cannot decide on (sheath or nerve, several quantities, no rule);
 //! 3. a length under a private code that nobody explains, or without a name, or under a general word
 //!    (diameter, distance) with a private code around it that nobody explains;
@@ -23,8 +24,8 @@ use crate::extract::{Extraction, Left, Region};
 use crate::normalise::is_apart;
 use std::collections::BTreeSet;
 
-/// Why a sheath value is not used, where its codes are the reason.
-const BY_CODES: [RemarkCode; 7] = [
+/// Why a sheath value is not used, where its codes are the reason, or what it was drawn over.
+const BY_CODES: [RemarkCode; 12] = [
     RemarkCode::LateralityMissing,
     RemarkCode::LateralityUnclear,
     RemarkCode::LateralityConflict,
@@ -32,6 +33,11 @@ const BY_CODES: [RemarkCode; 7] = [
     RemarkCode::UnitMissing,
     RemarkCode::UnitUnknown,
     RemarkCode::UnitConflict,
+    RemarkCode::LabelConflict,
+    RemarkCode::PresentationLabelUnclear,
+    RemarkCode::PresentationLineUnclear,
+    RemarkCode::PresentationPictureDiffers,
+    RemarkCode::PresentationPictureMissing,
 ];
 
 /// Sheath values of this exam that are not used because of their codes. A mean or the like beside usable
@@ -50,9 +56,11 @@ pub fn lost_by_codes<'a>(
                 None => !readings.is_empty(),
             };
         let mut remarks = one.remarks.iter();
+        let is_seen = remarks.clone().any(|one| one.code == RemarkCode::LineSeen);
         super::is_sheath(one)
             && !one.usable
             && !is_made
+            && !is_seen
             && !is_apart(one)
             && remarks.any(|one| one.severity == Severity::Blocking && BY_CODES.contains(&one.code))
     })

@@ -30,6 +30,7 @@ pub(super) fn document(tree: Option<Tree>) -> Document {
         },
         tree,
         image: None,
+        presentation: None,
         content_sha256: "ab".to_owned(),
         remarks: Vec::new(),
     }

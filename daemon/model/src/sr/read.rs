@@ -14,6 +14,7 @@ use super::gate::{self, Admitted, GateError};
 use super::header::Header;
 use super::image;
 use super::limits::Limits;
+use super::presentation::{self, Presentation};
 use super::tree::Tree;
 use crate::domain::{ImageFacts, Remark, RemarkCode};
 use dicom_encoding::transfer_syntax::TransferSyntaxIndex;
@@ -31,6 +32,8 @@ pub struct Document {
     pub tree: Option<Tree>,
     /// Scale and side of the picture, when the object is an ultrasound picture.
     pub image: Option<ImageFacts>,
+    /// What is drawn over pictures, when the object is a presentation state.
+    pub presentation: Option<Presentation>,
     /// SHA-256 of the content in hexadecimal, the same in every transfer syntax.
     pub content_sha256: String,
     /// Oddities met while reading, each with its place.
@@ -122,10 +125,13 @@ pub fn read_assuming(
         &around,
         &mut remarks,
     );
+    let class = header.sop_class_uid.as_deref();
+    let presentation = presentation::facts(object, class, &around, &mut remarks);
     Ok(Document {
         header,
         tree,
         image,
+        presentation,
         content_sha256: passed.content_sha256,
         remarks: remarks.finish(),
     })

@@ -116,6 +116,12 @@ impl Templates {
         self.origins.of(tree, rules)
     }
 
+    /// The same of texts alone, as those of a presentation state are.
+    #[must_use]
+    pub fn explained_by_texts<'a>(&self, texts: impl Iterator<Item = &'a str>) -> Vec<String> {
+        self.origins.of_texts(texts)
+    }
+
     /// SHA-256 over the text of every file, hexadecimal: changes when anything here does.
     #[must_use]
     pub fn fingerprint(&self) -> &str {

@@ -62,6 +62,14 @@ impl Origins {
         labels.into_iter().cloned().collect()
     }
 
+    /// The dictionaries that list one of these texts; sorted.
+    pub(super) fn of_texts<'a>(&self, texts: impl Iterator<Item = &'a str>) -> Vec<String> {
+        let numbers = texts.filter_map(|text| self.words.get(&folded(text)));
+        let labels = numbers.filter_map(|&at| self.labels.get(at));
+        let labels: BTreeSet<&String> = labels.collect();
+        labels.into_iter().cloned().collect()
+    }
+
     fn of_code(&self, code: &Code) -> Option<usize> {
         let same = self.codes.get(code.value.trim())?;
         let own = code.key();

@@ -179,6 +179,17 @@ pub(super) struct Dispute {
     other: String,
 }
 
+impl Dispute {
+    fn told(&self) -> String {
+        format!(
+            "The dictionaries {} and {} are both in force for this report and say different things of {}.",
+            self.one,
+            self.other,
+            self.said.told()
+        )
+    }
+}
+
 /// What a dictionary says something of.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum Said {
@@ -199,6 +210,16 @@ impl Said {
             Said::Code(key) => format!("the code {} {}", key.value, key.scheme),
             Said::Word(text) | Said::Label(text) | Said::Name(text, _) => format!("\"{text}\""),
             Said::Stand => "where labels stand".to_owned(),
+        }
+    }
+
+    /// Whether a text is one that it says something of.
+    fn is_of(&self, text: &str) -> bool {
+        match self {
+            Said::Word(word) | Said::Label(word) => folded(text) == *word,
+            Said::Name(name, true) => names::plain(text) == *name,
+            Said::Name(name, false) => names::holds(text, name),
+            Said::Code(_) | Said::Stand => false,
         }
     }
 }
@@ -290,21 +311,19 @@ impl Templates {
             let said = |dispute: &&Dispute| match &dispute.said {
                 Said::Code(key) => codes(item).any(|code| code.key() == *key),
                 Said::Stand => true,
-                Said::Word(word) | Said::Label(word) => {
-                    texts(item).any(|text| folded(text) == *word)
-                }
-                Said::Name(name, true) => texts(item).any(|text| names::plain(text) == *name),
-                Said::Name(name, false) => texts(item).any(|text| names::holds(text, name)),
+                said => texts(item).any(|text| said.is_of(text)),
             };
-            let Dispute { said, one, other } = self.disputes.iter().find(said)?;
-            Some((
-                id,
-                format!(
-                    "The dictionaries {one} and {other} are both in force for this report and say \
-                     different things of {}.",
-                    said.told()
-                ),
-            ))
+            Some((id, self.disputes.iter().find(said)?.told()))
         })
+    }
+
+    /// The same of texts alone, as those of a presentation state are.
+    #[must_use]
+    pub fn disputed_texts<'a>(
+        &self,
+        texts: impl Iterator<Item = &'a str> + Clone,
+    ) -> Option<String> {
+        let said = |dispute: &&Dispute| texts.clone().any(|text| dispute.said.is_of(text));
+        Some(self.disputes.iter().find(said)?.told())
     }
 }

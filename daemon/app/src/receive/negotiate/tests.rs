@@ -54,6 +54,34 @@ fn our_order_of_transfer_syntaxes_counts() {
     }
 }
 
+/// PS3.4 B.5: both classes, and only where the configuration asks for them.
+#[test]
+fn presentation_states_are_taken_where_the_configuration_asks_for_them() {
+    let implicit: &[&str] = &["1.2.840.10008.1.2"];
+    let grayscale = "1.2.840.10008.5.1.4.1.1.11.1";
+    let color = "1.2.840.10008.5.1.4.1.1.11.2";
+    let pseudo = "1.2.840.10008.5.1.4.1.1.11.3";
+    let asked = || {
+        request(&[
+            (1, grayscale, implicit),
+            (3, color, implicit),
+            (5, pseudo, implicit),
+        ])
+    };
+    for (on, taken) in [(false, vec![]), (true, vec![1, 3])] {
+        let text = format!("[templates]\npresentation_states = {on}\n");
+        let settings = crate::config::Config::from_text("site.toml", &text);
+        let settings = settings.expect("a configuration").dicom;
+        let accepted = answer(asked(), &settings, &[]).expect("accepted");
+        let ids: Vec<u8> = accepted.contexts.into_keys().collect();
+        assert_eq!(ids, taken);
+        for class in [grayscale, color] {
+            assert_eq!(is_object_class(class, &settings), on, "{class}");
+        }
+        assert!(!is_object_class(pseudo, &settings));
+    }
+}
+
 #[test]
 fn each_context_has_its_own_answer() {
     let implicit: &[&str] = &["1.2.840.10008.1.2"];

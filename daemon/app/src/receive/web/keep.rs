@@ -2,6 +2,7 @@
 
 use super::Web;
 use super::answer::PartAnswer;
+use crate::config::DicomSettings;
 use crate::decoding::{self, Effort};
 use crate::intake::{Name, Object, Telling, Unfit};
 use crate::receive::negotiate::{is_object_class, syntaxes};
@@ -22,13 +23,14 @@ pub(super) async fn part(
     let started = Instant::now();
     let (intake, source) = (shared.intake(), Source::Web(peer.to_string()));
     let study = study.map(str::to_owned);
+    let settings = shared.dicom.clone();
     let turn = match study {
         Some(_) => decoding::turn(Some(Party::of(peer)), Effort::of(&bytes, None)).await,
         None => decoding::Turn::default(),
     };
     let looked = tokio::task::spawn_blocking(move || {
         let media = sr::media(&bytes).unwrap_or_default();
-        let fits = fit(&media, study.as_deref(), &bytes);
+        let fits = fit(&media, study.as_deref(), &bytes, &settings);
         drop(turn);
         (media, fits.map(|()| bytes))
     });
@@ -62,11 +64,16 @@ pub(super) async fn part(
 
 /// Whether a part is a file whose answer can name it, of a class and syntax that is taken, and of the
 /// study that the request names.
-fn fit(media: &sr::Media, study: Option<&str>, bytes: &[u8]) -> Result<(), Unfit> {
+fn fit(
+    media: &sr::Media,
+    study: Option<&str>,
+    bytes: &[u8],
+    settings: &DicomSettings,
+) -> Result<(), Unfit> {
     let (Some(class), Some(instance)) = (&media.class, &media.instance) else {
         return Err(Unfit::NotAFile);
     };
-    if !is_object_class(class) {
+    if !is_object_class(class, settings) {
         return Err(Unfit::Class);
     }
     if !syntaxes(class).any(|syntax| syntax == media.syntax) {
@@ -97,6 +104,7 @@ mod tests {
     fn a_part_that_is_another_object_than_it_says_is_refused() {
         let bytes = sample::file(&sample::report(), uids::EXPLICIT_VR_LITTLE_ENDIAN);
         let media = sr::media(&bytes).expect("a file");
+        let settings = DicomSettings::default();
         let named = sr::gate::named(&bytes, None);
         assert!(named.class.is_some() && named.instance.is_some());
         let media = sr::Media {
@@ -104,16 +112,22 @@ mod tests {
             instance: named.instance,
             ..media
         };
-        assert_eq!(fit(&media, None, &bytes), Ok(()));
+        assert_eq!(fit(&media, None, &bytes, &settings), Ok(()));
         let other = sr::Media {
             instance: Some("1.2.3".to_owned()),
             ..media.clone()
         };
-        assert_eq!(fit(&other, None, &bytes), Err(Unfit::InstanceDiffers));
+        assert_eq!(
+            fit(&other, None, &bytes, &settings),
+            Err(Unfit::InstanceDiffers)
+        );
         let other = sr::Media {
             class: Some(uids::ENHANCED_SR_STORAGE.to_owned()),
             ..media
         };
-        assert_eq!(fit(&other, None, &bytes), Err(Unfit::ClassDiffers));
+        assert_eq!(
+            fit(&other, None, &bytes, &settings),
+            Err(Unfit::ClassDiffers)
+        );
     }
 }

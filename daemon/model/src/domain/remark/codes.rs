@@ -351,6 +351,9 @@ codes! {
     LeftUnread = "left-unread", Caution:
         "Something at the eye was left unread: VALUES LEFT UNREAD in the headline. Info where nothing says that it is of the eye.",
         "Look at the report itself; have its codes explained in the site dictionary (`unmapped` lists them), or say there what is not ours.";
+    LineSeen = "line-seen", Info:
+        "The same line over the same picture was read already; it counts once.",
+        "Nothing.";
     LocalCodeUnknown = "local-code-unknown", Info:
         "A local code that nobody explains.",
         "Add a [[term]] to the site dictionary.";
@@ -420,12 +423,27 @@ codes! {
     PreliminarySuperseded = "preliminary-superseded", Info:
         "The final report took the place of the preliminary one, though it does not name it.",
         "Nothing.";
+    PresentationLabelUnclear = "presentation-label-unclear", Blocking:
+        "It cannot be told to which line of a presentation state a label belongs, or what its labels say.",
+        "Have the viewer save each line with its label as one annotation, one group or one tracking id.";
+    PresentationLineUnclear = "presentation-line-unclear", Blocking:
+        "What is drawn for a label in a presentation state is not one line between two points, in pixels of one ultrasound picture.",
+        "Have the viewer save the caliper as a line in pixels of the picture.";
+    PresentationPictureDiffers = "presentation-picture-differs", Blocking:
+        "A presentation state and the picture it is drawn over do not agree, or the picture gives no scale there; the line has no length.",
+        "Look at picture and presentation state; measure again if they do not belong together.";
+    PresentationPictureMissing = "presentation-picture-missing", Blocking:
+        "The picture that a line of a presentation state is drawn over is not here; without it the line has no length.",
+        "Have the picture sent, under the same patient id.";
     QuantityUnclear = "quantity-unclear", Blocking:
         "Several rules take this number, each for another quantity.",
         "Narrow the rules so that one is left.";
     ReadByLabel = "read-by-label", Caution:
         "Only a label that the site dictionary lists tells what was measured; no code does.",
         "Have the sender code what was measured.";
+    ReadFromPresentationState = "read-from-presentation-state", Caution:
+        "No report holds the value: it is the length of a line in a presentation state, worked out from the scale of its picture.",
+        "Look at the picture with the line.";
     ReadingsMoved = "readings-moved", Info:
         "Readings are told under another exam now, or came from one.",
         "Nothing: the versions say which reading is where.";

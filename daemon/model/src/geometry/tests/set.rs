@@ -6,6 +6,7 @@ use crate::domain::*;
 use crate::geometry::against_pictures;
 use crate::history::testing;
 use crate::normalise::Technique;
+use crate::normalise::plausible::GATE;
 use proptest::prelude::*;
 
 /// The object of a picture.
@@ -28,7 +29,7 @@ fn drawn(mm: f64, caliper: Caliper) -> ObjectReading {
 
 /// The value and the object's remarks, after the picture was looked at.
 fn judged(report: ObjectReading, image: ImageFacts) -> (Measurement, Vec<String>) {
-    let seen = against_pictures(&[report, received(image)], &Technique::default());
+    let seen = against_pictures(&[report, received(image)], &Technique::default(), GATE);
     let codes = seen[0]
         .remarks
         .iter()
@@ -155,7 +156,7 @@ fn what_cannot_be_worked_out_is_said_once_for_the_object() {
     report.measurements[0].caliper = Some(caliper([[10.0, 50.0], [75.0, 50.0]]));
     report.measurements[1].caliper = report.measurements[0].caliper.clone();
     let text = |readings: &[ObjectReading]| {
-        let seen = against_pictures(readings, &Technique::default());
+        let seen = against_pictures(readings, &Technique::default(), GATE);
         let [remark] = seen[0].remarks.as_slice() else {
             panic!("{:?}", seen[0].remarks)
         };
@@ -184,7 +185,7 @@ fn what_cannot_be_worked_out_is_said_once_for_the_object() {
         .iter_mut()
         .for_each(|one| one.caliper = None);
     assert_eq!(
-        against_pictures(&[report.clone()], &Technique::default()),
+        against_pictures(&[report.clone()], &Technique::default(), GATE),
         [report]
     );
 }
@@ -251,7 +252,7 @@ proptest! {
             other.reverse();
         }
         let told = |objects: &[ObjectReading]| {
-            let seen = against_pictures(objects, &Technique::default());
+            let seen = against_pictures(objects, &Technique::default(), GATE);
             crate::history::tell(&seen, crate::history::Entries::default(), &crate::history::Apart::default())
         };
         prop_assert_eq!(told(&objects), told(&other));

@@ -29,6 +29,7 @@ fn read(tree: Tree) -> ObjectReading {
         },
         tree: Some(tree),
         image: None,
+        presentation: None,
         content_sha256: "ab".to_owned(),
         remarks: Vec::new(),
     };

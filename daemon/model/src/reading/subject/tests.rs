@@ -52,6 +52,7 @@ fn read_with(header: Header, tree: Tree) -> ObjectReading {
         header,
         tree: Some(tree),
         image: None,
+        presentation: None,
         content_sha256: "ab".to_owned(),
         remarks: Vec::new(),
     };
