@@ -1,6 +1,6 @@
 //! Dictionaries by sender, in the real program: two scanners with equal codes of mirrored meaning.
 
-use crate::harness::{Site, fixture, tool, until};
+use crate::harness::{Site, fixture, lines as lines_of_text, program, tool, until};
 use crate::operate::reload::{lines, reload, rewrite};
 use dicom_core::{DataElement, PrimitiveValue, VR};
 use dicom_dictionary_std::tags;
@@ -18,6 +18,10 @@ fn dictionary(one: &str, two: &str) -> String {
          [[term]]\ncode = \"2\"\nscheme = \"99TARNHOLT\"\n\
          says = {{ quantity = \"sheath_diameter\", eye = \"{two}\" }}\n"
     )
+}
+
+fn lines_of(output: &[u8]) -> Vec<Value> {
+    lines_of_text(&String::from_utf8_lossy(output))
 }
 
 fn write(site: &Site, name: &str, text: &str) {
@@ -263,4 +267,209 @@ fn check_config_tells_what_is_wrong_with_dictionaries_by_sender() {
     ] {
         assert!(said.contains(part), "{part}: {said}");
     }
+}
+
+/// `read` goes by the configuration of the variable, and reads files as a sender's.
+#[test]
+fn read_goes_by_the_configuration_and_a_sender() {
+    let site = Site::with(
+        "[[receive.dicom.sender]]\nae_title = \"CART1\"\ndictionaries = [\"straight.toml\"]\n\
+         default_issuer = \"WEST\"\n\
+         [[templates.sender]]\ndictionaries = [\"mirrored.toml\"]\ndevices = [\"|Wagon|\"]\n",
+    );
+    dictionaries(&site);
+    let (pocket, wagon) = (report(&site, 1, POCKET, ""), report(&site, 2, WAGON, ""));
+    let read = |args: &[&str], with: bool| {
+        let mut command = program();
+        command.args(["read", "--json"]).args(args);
+        if with {
+            command.env("SHEATHLINE_CONFIG", site.config());
+        }
+        let out = command.output().expect("runs");
+        let line = lines_of(&out.stdout).remove(0);
+        let eyes = line["measurements"].as_array().expect("values").iter();
+        let eyes: Vec<String> = eyes.map(|one| one["eye"].to_string()).collect();
+        (eyes.join(" "), line["patient"]["issuer"].clone())
+    };
+    let (straight, mirrored) = ("\"right\" \"left\"", "\"left\" \"right\"");
+    assert_eq!(read(&[&pocket], false).0, "");
+    assert_eq!(read(&[&pocket], true).0, "");
+    assert_eq!(read(&[&wagon], true).0, mirrored);
+    assert_eq!(read(&[&wagon], false).0, "");
+    for name in ["CART1", "dicom:CART1"] {
+        let (eyes, issuer) = read(&[&pocket, "--sender", name], true);
+        assert_eq!((eyes.as_str(), issuer), (straight, "WEST".into()), "{name}");
+    }
+    assert_eq!(read(&[&pocket, "--sender", "CART2"], true).0, "");
+    assert_eq!(read(&[&wagon, "--sender", "folder"], true).0, mirrored);
+    let shown = program()
+        .args(["read", &wagon])
+        .env("SHEATHLINE_CONFIG", site.config())
+        .output();
+    let shown = String::from_utf8_lossy(&shown.expect("runs").stdout).into_owned();
+    assert!(shown.contains(", explained by mirrored@"), "{shown}");
+}
+
+/// Runs `template try` and returns its exit code, what it printed, and its complaint.
+fn try_on(site: &Site, args: &[&str]) -> (Option<i32>, String, String) {
+    let mut command = program();
+    command.args(["template", "try"]).args(args);
+    let out = command
+        .arg("--config")
+        .arg(site.config())
+        .output()
+        .expect("runs");
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    (out.status.code(), text(&out.stdout), text(&out.stderr))
+}
+
+/// Before and after over files: gained, lost, another side, another unit, with what is configured on
+/// both sides.
+#[test]
+fn a_file_is_tried_before_and_after() {
+    let site = Site::with("[templates]\ndictionaries = [\"straight.toml\"]\n");
+    dictionaries(&site);
+    let reports = [report(&site, 1, POCKET, ""), report(&site, 2, WAGON, "")];
+    let on = |file: &str, more: &[&str]| {
+        let file = site.path(file).to_str().expect("path").to_owned();
+        let reports: Vec<&str> = reports.iter().map(String::as_str).collect();
+        try_on(
+            &site,
+            &[&[file.as_str()], reports.as_slice(), more].concat(),
+        )
+    };
+    // What changes nothing for anybody is fine.
+    write(
+        &site,
+        "nothing.toml",
+        "[[word]]\ntext = \"OD\"\neye = \"right\"\n",
+    );
+    let (code, told, said) = on("nothing.toml", &[]);
+    assert_eq!(code, Some(0), "{told}{said}");
+    for part in [
+        "tried on 2 reports; nothing of it is in force",
+        "file, Tarnholt|Pocket|77",
+        "file, Tarnholt|Wagon|9",
+        "values gained 0, lost 0, of another side 0",
+        "read by straight@",
+    ] {
+        assert!(told.contains(part), "{part}: {told}");
+    }
+    // The other side for a sender alone, which goes before what is for everybody.
+    let (code, told, said) = on("mirrored.toml", &["--sender", "CART1"]);
+    assert_eq!(code, Some(1), "{told}");
+    assert!(said.contains("4 values are of another side"), "{said}");
+    for part in [
+        "dicom:CART1, Tarnholt|Pocket|77",
+        "lost or changed:",
+        ": sheath diameter right 5.6 mm (sent as 5.6 mm) -> sheath diameter left 5.6 mm",
+        "read by mirrored@",
+    ] {
+        assert!(told.contains(part), "{part}: {told}");
+    }
+    // For everybody it contradicts what is configured for everybody, with the line.
+    let (code, _, said) = on("mirrored.toml", &[]);
+    assert_eq!(code, Some(2), "{said}");
+    assert!(
+        said.contains("mirrored.toml:2:8: 1 99TARNHOLT says something else in"),
+        "{said}"
+    );
+    // A further version of a configured file, of the same name: in its place. One code is forgotten,
+    // and the unit of the other made another.
+    fs::create_dir(site.path("new")).expect("folder");
+    let half = dictionary("right", "left");
+    let (half, _) = half.rsplit_once("[[term]]").expect("two terms");
+    let unit = "[[term]]\ncode = \"mm\"\nscheme = \"UCUM\"\nsays = { unit = \"cm\" }\n";
+    write(&site, "new/straight.toml", half);
+    let (code, told, said) = on("new/straight.toml", &[]);
+    assert_eq!(code, Some(1), "{told}{said}");
+    assert!(said.contains("2 values are lost"), "{said}");
+    assert!(
+        !said.contains("side") && told.contains("in place of "),
+        "{told}{said}"
+    );
+    assert!(told.contains("-> not read"), "{told}");
+    write(&site, "new/straight.toml", &format!("{half}{unit}"));
+    let (code, told, said) = on("new/straight.toml", &[]);
+    assert_eq!(code, Some(1), "{told}{said}");
+    assert!(
+        said.contains("of the reports gave no usable value"),
+        "{said}"
+    );
+    assert!(
+        told.contains("right no value (sent as 5.6 mm), not used: unit-conflict"),
+        "{told}"
+    );
+
+    // In JSON a line for each report, then one for each sender.
+    let (code, told, _) = on("mirrored.toml", &["--sender", "CART1", "--json"]);
+    assert_eq!(code, Some(1));
+    let lines = lines_of(told.as_bytes());
+    assert_eq!(lines.len(), 4, "{told}");
+    assert_eq!(lines[0]["changes"][0]["how"], serde_json::json!(["side"]));
+    assert_eq!(lines[0]["changes"][0]["before"]["eye"], "right");
+    assert_eq!(lines[0]["measurements"][0]["eye"], "left");
+    assert_eq!(lines[0]["before"]["measurements"][0]["eye"], "right");
+    assert_eq!(lines[2]["tally"]["changes"]["side"], 2);
+    assert_eq!(lines[2]["sender"], "dicom:CART1");
+}
+
+/// Over the store: each report as its own sender's, and a draft as if it was confirmed.
+#[test]
+fn a_draft_is_tried_on_the_reports_of_the_store() {
+    let site = Site::with(
+        "[[receive.dicom.sender]]\nae_title = \"CART1\"\ndictionaries = [\"straight.toml\"]\n",
+    );
+    dictionaries(&site);
+    let daemon = site.serve();
+    let port = daemon.address.port();
+    send(port, "CART1", &report(&site, 1, POCKET, ""));
+    send(port, "CART2", &report(&site, 2, WAGON, ""));
+    send(port, "CART3", &report(&site, 3, WAGON, ""));
+    until("all read", || stored(&site).len() == 3);
+    assert_eq!(daemon.stop(), Some(0));
+    let before = stored(&site);
+    let draft = dictionary("left", "right").replace("says =", "proposed =");
+    write(&site, "draft.toml", &draft);
+    let draft = site.path("draft.toml").to_str().expect("path").to_owned();
+
+    let (code, told, said) = try_on(&site, &[&draft]);
+    assert_eq!(code, Some(0), "{told}{said}");
+    for part in [
+        "tried on 3 reports",
+        "2 proposals that nobody has confirmed count as if confirmed",
+        "dicom:CART1, Tarnholt|Pocket|77",
+        "dicom:CART2, Tarnholt|Wagon|9",
+        "values gained 2, lost 0",
+        "gained, or otherwise different:",
+        "2.25.772 ",
+        ": not read -> sheath diameter left 5.6 mm",
+    ] {
+        assert!(told.contains(part), "{part}: {told}");
+    }
+    // CART1 keeps its own.
+    assert!(!told.contains("2.25.771 "), "{told}");
+    let (code, told, said) = try_on(&site, &[&draft, "--sender", "CART2"]);
+    assert_eq!(code, Some(0), "{told}{said}");
+    assert!(
+        told.contains("tried on 1 reports") && told.contains("dicom:CART2"),
+        "{told}"
+    );
+    assert!(!told.contains("CART1") && !told.contains("CART3"), "{told}");
+    // Beside what CART1 has it disagrees, and the line says with what.
+    let (code, _, said) = try_on(&site, &[&draft, "--sender", "CART1"]);
+    assert_eq!(code, Some(2), "{said}");
+    assert!(
+        said.contains("says something else in ") && said.contains("straight.toml"),
+        "{said}"
+    );
+    // Nothing of all that is in force.
+    assert_eq!(stored(&site), before);
+    let alone = program()
+        .args(["template", "try", &draft])
+        .output()
+        .expect("runs");
+    assert_eq!(alone.status.code(), Some(2));
+    let said = String::from_utf8_lossy(&alone.stderr).into_owned();
+    assert!(said.contains("name reports, or with --config"), "{said}");
 }

@@ -10,6 +10,7 @@ pub mod own;
 mod presented;
 mod sessions;
 mod subject;
+pub mod trial;
 
 #[cfg(test)]
 mod by_sender;

@@ -236,6 +236,24 @@ pub fn next_again(view: &View, limit: u32) -> Result<Option<Vec<Unread>>, StoreE
         .transpose()
 }
 
+/// Objects whose bytes are there, oldest first, at most `limit` after one; repeats of a content are
+/// left out. For whoever looks at what they say and changes nothing.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn with_bytes(
+    view: &View,
+    after: Option<ObjectId>,
+    limit: u32,
+) -> Result<Vec<Unread>, StoreError> {
+    let after = after.map_or(0, |id| id.0);
+    unread(
+        view,
+        "id > ?1 and missing is null and ifnull(disposition, '') != 'repeat' order by id limit ?2",
+        values![after, limit],
+    )
+}
+
 /// First and last number of what is still to be read again.
 fn again(view: &View) -> Result<Option<(i64, i64)>, StoreError> {
     let range = meta::get(view, READ_AGAIN)?;

@@ -20,7 +20,7 @@ pub(super) use inspect::{
 };
 pub(super) use maintain::{BackupArgs, CompactArgs, RestoreArgs, VerifyArgs};
 pub(super) use offline::{
-    AssessArgs, CheckConfigArgs, DemoArgs, ReadArgs, SimulateArgs, TemplateCommand,
+    AssessArgs, CheckConfigArgs, DemoArgs, ReadArgs, SimulateArgs, TemplateCommand, TryArgs,
 };
 pub(super) use outbox::{EchoArgs, OutboxCommand, WhichArgs};
 
@@ -30,6 +30,7 @@ use super::department::DepartmentArgs;
 use super::export::ExportArgs;
 use chrono::NaiveDate;
 use clap::{Args, Parser, Subcommand};
+use sheathline_model::domain::Source;
 use std::path::PathBuf;
 
 /// What the manual page says beyond the commands.
@@ -273,6 +274,25 @@ pub(super) struct ConfigArg {
 pub(super) struct OptionalConfigArg {
     #[arg(long, value_name = "FILE", env = CONFIG_VARIABLE, help = CONFIG)]
     pub(super) config: Option<PathBuf>,
+}
+
+/// For commands that go by whose reports they are.
+#[derive(Debug, Args)]
+pub(super) struct SenderArg {
+    /// Whose reports: an AE title, or folder, archive:NAME, web:ADDRESS; files are read as theirs.
+    #[arg(long, value_name = "NAME")]
+    pub(super) sender: Option<String>,
+}
+
+impl SenderArg {
+    /// The source that is named, if one is: what is none of the other kinds is an AE title.
+    pub(super) fn source(&self) -> Option<Source> {
+        let name = self.sender.as_deref()?;
+        Some(match Source::from(name) {
+            Source::Unknown(title) => Source::Dicom(title),
+            known => known,
+        })
+    }
 }
 
 const CONFIG: &str =

@@ -125,6 +125,29 @@ pub(crate) fn rules(config: &Config) -> Result<Rules, Failure> {
 
 /// The same; what the settings come from tells the line that names a file.
 pub(super) fn rules_of(config: &Config, origins: &[Setting]) -> Result<Rules, Failure> {
+    let (files, mut missing) = template_files(config, origins)?;
+    match Templates::of_files(&files) {
+        Ok(templates) if missing.is_empty() => rules_with(config, templates),
+        // Every mistake at once: of the files that are there too.
+        loaded => {
+            missing.extend(
+                loaded
+                    .err()
+                    .into_iter()
+                    .flatten()
+                    .map(|one| one.to_string()),
+            );
+            Err(Failure::configuration(missing.join("\n")))
+        }
+    }
+}
+
+/// The files of templates and dictionaries that a configuration names, and why some of the
+/// dictionaries cannot be read.
+pub(super) fn template_files(
+    config: &Config,
+    origins: &[Setting],
+) -> Result<(Files, Vec<String>), Failure> {
     const FOLDER: &str = "[templates] folder";
     let mut extra = Vec::new();
     if let Some(folder) = &config.templates.folder {
@@ -157,20 +180,11 @@ pub(super) fn rules_of(config: &Config, origins: &[Setting]) -> Result<Rules, Fa
             .collect(),
         ..Files::default()
     };
-    let templates = match Templates::of_files(&files) {
-        Ok(templates) if missing.is_empty() => templates,
-        // Every mistake at once: of the files that are there too.
-        loaded => {
-            missing.extend(
-                loaded
-                    .err()
-                    .into_iter()
-                    .flatten()
-                    .map(|one| one.to_string()),
-            );
-            return Err(Failure::configuration(missing.join("\n")));
-        }
-    };
+    Ok((files, missing))
+}
+
+/// Limits and assumptions of a configuration with these templates.
+pub(super) fn rules_with(config: &Config, templates: Templates) -> Result<Rules, Failure> {
     let length = |mm: f64| {
         Millimetres::from_mm(mm)
             .ok_or_else(|| Failure::configuration(format!("{mm} is no length in millimetres")))

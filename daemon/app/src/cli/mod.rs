@@ -3,6 +3,7 @@
 mod annotate;
 mod args;
 mod backfill;
+mod before_after;
 mod calibrate;
 pub(crate) mod context;
 pub(crate) mod daemon;

@@ -6,8 +6,8 @@ use crate::config::{Config, Effective, Setting};
 use crate::deliver;
 use serde::Serialize;
 use sheathline_model::assess::{self, Question};
-use sheathline_model::domain::{Disposition, Mistake, ObjectReading, Severity};
-use sheathline_model::reading::{self, Assumed};
+use sheathline_model::domain::{Disposition, Mistake, ObjectReading, Severity, Source};
+use sheathline_model::reading::{self, Assumed, Rules};
 use sheathline_net::connect::check_tls;
 use sheathline_net::serve::tls;
 use std::io::Read;
@@ -32,6 +32,7 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
         .dictionaries
         .extend(args.dictionary.iter().cloned());
     let rules = context::rules(&config)?;
+    let source = args.sender.source().unwrap_or(Source::File);
     let mut refused = 0;
     let mut not_read = Vec::new();
     for path in context::files(&args.paths)? {
@@ -43,12 +44,7 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
                 continue;
             }
         };
-        let assumed = Assumed {
-            default_issuer: &config.folder.default_issuer,
-            fallback_charset: config.folder.fallback_charset.as_ref(),
-            ae_title: None,
-        };
-        let reading = reading::read_object(&bytes, None, assumed, &rules);
+        let reading = reading::read_object(&bytes, None, assumed(&config, &rules, &source), &rules);
         refused += usize::from(reading.disposition == Disposition::Quarantined);
         show(&path, &reading, args.json)?;
     }
@@ -61,6 +57,15 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
         Ok(())
     } else {
         Err(Failure::new(Code::CheckFailed, not_read.join("\n")))
+    }
+}
+
+/// What is assumed of reports that come from a source.
+pub(super) fn assumed<'a>(config: &'a Config, rules: &'a Rules, source: &'a Source) -> Assumed<'a> {
+    Assumed {
+        default_issuer: config.issuer_of(source).unwrap_or_default(),
+        fallback_charset: rules.charsets.of(source),
+        ae_title: source.ae_title(),
     }
 }
 

@@ -1,18 +1,17 @@
 //! Commands for whoever writes templates and dictionaries: `template check`, `template try`.
 
 use super::args::TemplateCommand;
-use super::{Code, Failure, context, offline, print};
+use super::{Failure, before_after, context, offline, print};
 use serde::Serialize;
 use sheathline_model::domain::Mistake;
-use sheathline_model::reading::{Rules, read_object};
 use sheathline_model::template::Templates;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// `template`.
 pub(super) fn template(command: &TemplateCommand) -> Result<(), Failure> {
     match command {
         TemplateCommand::Check { file, json } => check(file, *json),
-        TemplateCommand::Try { file, paths, json } => try_on(file, paths, *json),
+        TemplateCommand::Try(args) => before_after::try_on(args),
     }
 }
 
@@ -44,39 +43,24 @@ fn check(file: &Path, json: bool) -> Result<(), Failure> {
     if json { print::json(&checked) } else { Ok(()) }
 }
 
+/// Whether a file is a dictionary: it has terms, words and rules; whatever else stands in a file, a
+/// template has.
+pub(super) fn is_dictionary(text: &str) -> bool {
+    const OF_DICTIONARIES: [&str; 6] = ["term", "word", "name", "label", "labels", "measure"];
+    text.parse::<toml::Table>().is_ok_and(|table| {
+        let mut keys = table.keys();
+        !table.is_empty() && keys.all(|key| OF_DICTIONARIES.contains(&key.as_str()))
+    })
+}
+
 /// The built-in templates and vocabulary with one file more; every mistake in it at once.
 fn with(file: &Path) -> Result<Result<Templates, Vec<Mistake>>, Failure> {
     let text = context::text_of(file)?;
-    // A dictionary has terms, words and rules; whatever else stands in a file, a template has.
-    let is_dictionary = text.parse::<toml::Table>().is_ok_and(|table| {
-        let mut keys = table.keys();
-        !table.is_empty()
-            && keys.all(|key| ["term", "word", "name", "measure"].contains(&key.as_str()))
-    });
+    let is_dictionary = is_dictionary(&text);
     let named = [(file.display().to_string(), text)];
     Ok(if is_dictionary {
         Templates::load(&[], &named)
     } else {
         Templates::load(&named, &[])
     })
-}
-
-/// Reads reports with the file in use; exit 1 when one of them gave no value.
-fn try_on(file: &Path, paths: &[PathBuf], json: bool) -> Result<(), Failure> {
-    let templates = with(file)?.map_err(|mistakes| context::all(&mistakes))?;
-    let rules = Rules::new(templates);
-    let mut without = 0;
-    for path in context::files(paths)? {
-        let bytes = std::fs::read(&path).map_err(|e| Failure::at(&path, e))?;
-        let reading = read_object(&bytes, None, "", &rules);
-        without += usize::from(!reading.measurements.iter().any(|one| one.usable));
-        offline::show(&path, &reading, json)?;
-    }
-    match without {
-        0 => Ok(()),
-        n => Err(Failure::new(
-            Code::CheckFailed,
-            format!("{n} of the reports gave no usable value"),
-        )),
-    }
 }

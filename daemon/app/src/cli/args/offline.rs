@@ -1,6 +1,6 @@
 //! Commands that need no store, and the demonstration.
 
-use super::{CONFIG, CONFIG_VARIABLE, OptionalConfigArg};
+use super::{CONFIG, CONFIG_VARIABLE, OptionalConfigArg, SenderArg};
 use clap::{Args, Subcommand};
 use std::path::{Path, PathBuf};
 
@@ -14,6 +14,8 @@ pub(in crate::cli) struct ReadArgs {
     /// Site dictionary to use as well; may be given more than once.
     #[arg(long, value_name = "FILE")]
     pub(in crate::cli) dictionary: Vec<PathBuf>,
+    #[command(flatten)]
+    pub(in crate::cli) sender: SenderArg,
     /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
@@ -40,18 +42,28 @@ pub(in crate::cli) enum TemplateCommand {
         #[arg(long)]
         json: bool,
     },
-    /// Read reports with the file beside the built-in templates.
-    Try {
-        /// Template or site dictionary.
-        #[arg(value_name = "FILE")]
-        file: PathBuf,
-        /// Files or folders; folders are searched to the bottom.
-        #[arg(required = true, value_name = "PATH")]
-        paths: Vec<PathBuf>,
-        /// Print JSON, one object a line.
-        #[arg(long)]
-        json: bool,
-    },
+    /// Read reports without and with the file, and show side by side what it changes.
+    ///
+    /// Beside what is configured. With --sender the file is for the reports of that sender alone. A
+    /// configured file of the same name is replaced. Proposals of a draft count as if confirmed.
+    Try(TryArgs),
+}
+
+#[derive(Debug, Args)]
+pub(in crate::cli) struct TryArgs {
+    /// Template or site dictionary.
+    #[arg(value_name = "FILE")]
+    pub(in crate::cli) file: PathBuf,
+    /// Files or folders; folders are searched to the bottom. None: the reports of the store.
+    #[arg(value_name = "PATH")]
+    pub(in crate::cli) paths: Vec<PathBuf>,
+    #[command(flatten)]
+    pub(in crate::cli) config: OptionalConfigArg,
+    #[command(flatten)]
+    pub(in crate::cli) sender: SenderArg,
+    /// Print JSON, one object a line.
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
 }
 
 #[derive(Debug, Args)]
