@@ -7,5 +7,6 @@ mod moves;
 mod outbox;
 mod ports;
 pub(crate) mod reload;
+mod senders;
 mod status;
 mod supervised;

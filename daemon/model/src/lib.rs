@@ -28,3 +28,4 @@ pub mod results;
 pub mod simulate;
 pub mod sr;
 pub mod template;
+pub mod watch;

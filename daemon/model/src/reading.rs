@@ -247,6 +247,7 @@ pub fn read_document<'a>(
         dictionaries,
         patient,
         exam,
+        machine: facts::machine(header),
         predecessors: header.predecessors.clone(),
         state: documents::state(header),
         content_sha256: Some(document.content_sha256.clone()),

@@ -3,7 +3,7 @@
 //! A [`Store`] is a cheap handle. Changes go through [`Store::write`] (or [`Store::write_async`]),
 //! which returns only when they are on stable storage; reading goes through [`Store::read`]. What
 //! is stored is told by topic: [`objects`], [`readings`], [`assessment_queue`],
-//! [`bodies`], [`annotations`], [`results`], [`deliveries`], [`archives`], [`meta`]. Their
+//! [`bodies`], [`annotations`], [`results`], [`deliveries`], [`archives`], [`watched`], [`meta`]. Their
 //! functions take a [`View`] where they only read and a [`Tx`] where they write, so that a caller
 //! composes several into one transaction.
 
@@ -41,6 +41,7 @@ mod tests;
 pub mod trouble;
 pub mod verify;
 mod view;
+pub mod watched;
 mod writer;
 
 pub use error::StoreError;

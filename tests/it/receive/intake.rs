@@ -103,7 +103,7 @@ impl Hall {
     /// How often objects arrived, by source and outcome; what never happened is left out.
     fn arrived(&self) -> BTreeMap<String, u64> {
         let metrics = &self.observed.metrics;
-        let text = metrics.text(None, None, None, true, chrono::Utc::now());
+        let text = metrics.text(None, None, None, None, true, chrono::Utc::now());
         let text = text.expect("written");
         let lines = text.lines().filter_map(|line| {
             let line = line.strip_prefix("sheathline_objects_received_total{")?;

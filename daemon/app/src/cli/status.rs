@@ -2,6 +2,7 @@
 //! daemon, where its configuration says that it can be asked; changes nothing.
 
 mod deliveries;
+mod senders;
 
 use super::args::StatusArgs;
 use super::{Code, Failure, context, inspect, print};
@@ -10,6 +11,7 @@ use crate::health::needs::Needed;
 use crate::pipeline::Sum;
 use chrono::{DateTime, SecondsFormat, Utc};
 use deliveries::Deliveries;
+use senders::SenderRow;
 use serde::Serialize;
 use sheathline_store::backlog::{self, Waiting};
 use sheathline_store::trouble::{self, Trouble};
@@ -61,6 +63,8 @@ struct Status {
     /// Patients that the issuers of the configuration would split, as the daemon found at its start.
     patients_apart: Option<Lasting>,
     deliveries: Vec<Deliveries>,
+    /// What the last reports of each sender brought that had sheath values once.
+    senders: Vec<SenderRow>,
     /// What does not pass by itself.
     needs: Vec<Need>,
     disk: Disk,
@@ -142,6 +146,7 @@ fn needs(
     outbox: Option<&Lasting>,
     results: Option<&Lasting>,
     deliveries: &[Deliveries],
+    senders: &[SenderRow],
 ) -> Vec<Need> {
     let lasting = |needed, one: &Lasting, way_out| {
         let since = time(Some(one.since));
@@ -158,6 +163,7 @@ fn needs(
         .into_iter()
         .chain(results)
         .chain(deliveries)
+        .chain(senders.iter().flat_map(SenderRow::needs))
         .collect()
 }
 
@@ -199,6 +205,7 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
     let outbox_unwritable = trouble(trouble::OUTBOX)?;
     let results_not_written = trouble(trouble::RESULTS)?;
     let deliveries = deliveries::of(config, &store)?;
+    let senders = senders::of(&store)?;
     let ahead = store
         .read(|conn| bodies::ahead(conn, Utc::now()))?
         .is_some();
@@ -226,11 +233,13 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
             outbox_unwritable.as_ref(),
             results_not_written.as_ref(),
             &deliveries,
+            &senders,
         ),
         outbox_unwritable,
         results_not_written,
         patients_apart: trouble(trouble::ISSUERS)?,
         deliveries,
+        senders,
         disk: Disk {
             store_bytes: store_bytes(&config.store.path),
             store_free_bytes: crate::health::reasons::free_bytes(&config.store.path),
@@ -357,6 +366,10 @@ fn show(status: &Status) {
     for one in &status.deliveries {
         let name = format!("to {}", one.destination);
         row(&name, &one.line());
+    }
+    for one in &status.senders {
+        let (name, line) = one.line();
+        row(&name, &line);
     }
     for (heading, counts) in [
         ("quarantined by reason", &status.quarantined_by_reason),

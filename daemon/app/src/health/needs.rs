@@ -20,5 +20,11 @@ codes! {
         DestinationDown: "destination-down",
             "Deliveries wait for a destination that took and refused nothing for an hour.",
             "`sheathline echo NAME` says which stage fails and what to do.";
+        ValuesStopped: "values-stopped",
+            "The last reports of a sender hold no sheath value, and those before did; most often an update renamed its codes.",
+            "`sheathline unmapped` lists codes that nobody explains; once a dictionary explains them all reports are read again.";
+        UnexplainedGrew: "unexplained-grew",
+            "The last reports of a sender each hold more codes that nobody explains than any before.",
+            "`sheathline unmapped` lists them; explain them in a dictionary, or say there that they are not ours.";
     }
 }

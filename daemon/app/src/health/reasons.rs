@@ -7,7 +7,7 @@ use crate::observe::{Observed, Trail};
 use crate::receive::folder;
 use chrono::Utc;
 use serde::Serialize;
-use sheathline_store::{Store, backlog, deliveries};
+use sheathline_store::{Store, backlog, deliveries, watched};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError, Weak};
@@ -205,12 +205,14 @@ impl Health {
     pub fn metrics(&self) -> Option<String> {
         let backlog = self.store.read(backlog::backlog).ok();
         let deliveries = self.store.read(deliveries::backlog).ok();
+        let watched = self.store.read(watched::all).ok();
         let (free, is_ready) = (self.free_bytes(), self.reasons().is_empty());
         let metrics = &self.observed.metrics;
         metrics
             .text(
                 backlog.as_ref(),
                 deliveries.as_deref(),
+                watched.as_deref(),
                 free,
                 is_ready,
                 Utc::now(),

@@ -2,14 +2,16 @@
 //!
 //! Names and units follow the conventions of Prometheus (prometheus.io, "Metric and label naming"),
 //! the text is OpenMetrics 1.0. Every label takes its values from a table of the program, or is the name
-//! of a destination of the configuration: no AE title, no address and no UID becomes one. Receivers
-//! can make codes of failures; so many, and no more.
+//! of a destination of the configuration or of a sender and its machine: no address and no UID becomes one.
+//! Senders can make names and receivers codes of failures; so many, and no more.
 
 mod audit_sent;
 mod deliveries;
+mod senders;
 
 use audit_sent::AuditSent;
 use deliveries::Deliveries;
+use senders::Senders;
 
 use super::failures::{CODES, OTHER};
 use chrono::{DateTime, Utc};
@@ -29,6 +31,7 @@ use sheathline_net::dicom::refusal::{Refusal, Refusals};
 use sheathline_store::backlog::{Backlog, Waiting};
 use sheathline_store::deliveries::Backlog as Undelivered;
 use sheathline_store::readings::StoredDisposition;
+use sheathline_store::watched::Watched;
 use std::collections::BTreeSet;
 use std::sync::atomic::AtomicU64;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -106,6 +109,7 @@ pub struct Metrics {
     assessment_seconds: Histogram,
     published: Counter,
     deliveries: Deliveries,
+    senders: Senders,
     audit_sent: AuditSent,
     commit_seconds: Histogram,
     waiting: Family<Stage, Gauge>,
@@ -137,6 +141,7 @@ impl Default for Metrics {
             assessment_seconds: latency(),
             published: Counter::default(),
             deliveries: Deliveries::default(),
+            senders: Senders::default(),
             audit_sent: AuditSent::default(),
             commit_seconds: latency(),
             waiting: Family::default(),
@@ -147,6 +152,7 @@ impl Default for Metrics {
         };
         metrics.register();
         metrics.deliveries.register(&mut metrics.registry);
+        metrics.senders.register(&mut metrics.registry);
         metrics.audit_sent.register(&mut metrics.registry);
         metrics.begin_at_zero();
         metrics
@@ -352,8 +358,8 @@ impl Metrics {
         self.failures.get_or_create(&Failed { code }).get()
     }
 
-    /// Everything as text, with what is only known when somebody asks. `backlog` and `deliveries` are
-    /// absent when the store cannot be read; the numbers then stay as they were.
+    /// Everything as text, with what is only known when somebody asks. `backlog`, `deliveries` and
+    /// `watched` are absent when the store cannot be read; the numbers then stay as they were.
     ///
     /// # Errors
     /// Never in practice: text is written to memory.
@@ -361,6 +367,7 @@ impl Metrics {
         &self,
         backlog: Option<&Backlog>,
         deliveries: Option<&[Undelivered]>,
+        watched: Option<&[Watched]>,
         free_bytes: Option<u64>,
         is_ready: bool,
         now: DateTime<Utc>,
@@ -381,6 +388,9 @@ impl Metrics {
         }
         if let Some(deliveries) = deliveries {
             self.deliveries.set(deliveries, now);
+        }
+        if let Some(watched) = watched {
+            self.senders.set(watched);
         }
         if let Some(free) = free_bytes {
             self.free_bytes.set(i64::try_from(free).unwrap_or(i64::MAX));

@@ -2,11 +2,13 @@
 
 use chrono::Utc;
 use sheathline_model::domain::{
-    Disposition, ObjectReading, PatientKey, Remark, RemarkCode, Severity,
+    Disposition, ObjectReading, PatientKey, Remark, RemarkCode, Severity, Source,
 };
+use sheathline_model::watch::{Report, Sender};
 use sheathline_store::namesakes::{self, Born};
 use sheathline_store::objects::{self, ObjectId, Slim};
 use sheathline_store::readings::{self, StoredDisposition};
+use sheathline_store::watched::{self, Began};
 use sheathline_store::{StoreError, Tx, assessment_queue};
 
 /// What became of an object that was read.
@@ -14,12 +16,19 @@ pub(super) struct Filed {
     pub(super) disposition: StoredDisposition,
     /// Code of the remark that put it into quarantine.
     pub(super) reason: Option<String>,
+    /// Whether something at the eye was left unread.
+    pub(super) left_unread: bool,
+    /// Codes that nobody explains, each once.
+    pub(super) unexplained: usize,
+    /// Whose report it is, where it is known by whom it was sent, and what it began.
+    pub(super) sender: Option<(Sender, Began)>,
 }
 
 /// Files what was read, and marks the patient whose results may change.
 pub(super) fn file(
     tx: &Tx,
     id: ObjectId,
+    source: &Source,
     reading: &ObjectReading,
     slim: Option<&Slim>,
 ) -> Result<Filed, StoreError> {
@@ -44,6 +53,19 @@ pub(super) fn file(
         .find(|remark| remark.severity == Severity::Blocking)
         .filter(|_| disposition == Disposition::Quarantined.into())
         .map(|remark| remark.code.to_string());
+    let sender = match disposition {
+        StoredDisposition::Repeat => None,
+        StoredDisposition::As(_) => sender(tx, id, source, &reading)?,
+    };
+    let mut remarks = reading.remarks.iter();
+    let left_unread = remarks.any(|remark| {
+        let is_one = matches!(
+            remark.code,
+            RemarkCode::LeftUnread | RemarkCode::ValuesUnread
+        );
+        is_one && remark.severity > Severity::Info
+    });
+    let unexplained = reading.unexplained.len();
     let after = reading.patient.map(|patient| patient.key);
     for key in before.iter().chain(after.iter()) {
         assessment_queue::mark_dirty(tx, key, Utc::now())?;
@@ -52,7 +74,25 @@ pub(super) fn file(
     Ok(Filed {
         disposition,
         reason,
+        left_unread,
+        unexplained,
+        sender,
     })
+}
+
+/// Notes with its sender what a report brought.
+fn sender(
+    tx: &Tx,
+    id: ObjectId,
+    source: &Source,
+    reading: &ObjectReading,
+) -> Result<Option<(Sender, Began)>, StoreError> {
+    let machine = reading.machine.clone().unwrap_or_default();
+    let Some(sender) = Sender::of(source, &machine) else {
+        return Ok(None);
+    };
+    let began = watched::note(tx, &sender, id, Report::of(id.0, reading))?;
+    Ok(Some((sender, began)))
 }
 
 /// What others may be hinted at of the ids that an object touches, as it was before.

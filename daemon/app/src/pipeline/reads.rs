@@ -4,11 +4,13 @@ use super::filing::{Filed, file};
 use super::{OBJECTS_A_COMMIT, Pipeline, PipelineError};
 use crate::decoding::{self, Effort};
 use chrono::Utc;
-use sheathline_model::domain::{ObjectReading, Remark, RemarkCode};
+use sheathline_model::domain::{ObjectReading, Remark, RemarkCode, Source};
 use sheathline_model::reading::Assumed;
+use sheathline_model::watch::{Sender, Since};
 use sheathline_model::{reading, sr};
 use sheathline_store::StoreError;
 use sheathline_store::objects::{self, ObjectId, Slim, Unread};
+use sheathline_store::watched::Began;
 
 /// Bytes of objects after which a commit takes no further one: a clip can be as large as a thousand
 /// reports, and all of a commit are in memory at once.
@@ -51,10 +53,13 @@ impl Pipeline {
             .into_iter()
             .map(|(one, body)| {
                 Ok(match body {
-                    Ok(body) => (one.id, Some(self.read(&one, &body)?)),
+                    Ok(body) => {
+                        let read = self.read(&one, &body)?;
+                        (one.id, one.source, Some(read))
+                    }
                     Err(why) => {
                         tracing::error!(code = "object-bytes-missing", id = %one.id, %why);
-                        (one.id, None)
+                        (one.id, one.source, None)
                     }
                 })
             })
@@ -63,14 +68,14 @@ impl Pipeline {
         if count > 0 || is_again {
             let filed = self.store.write(move |tx| {
                 let mut filed = Vec::new();
-                for (id, read) in &readings {
+                for (id, source, read) in &readings {
                     let done = match read {
-                        Some((reading, slim)) => file(tx, *id, reading, slim.as_ref())?,
+                        Some((reading, slim)) => file(tx, *id, source, reading, slim.as_ref())?,
                         // What was read of it before stays in use.
                         None if objects::note_damaged(tx, *id, Utc::now())? => continue,
-                        None => file(tx, *id, &without_bytes(), None)?,
+                        None => file(tx, *id, source, &without_bytes(), None)?,
                     };
-                    filed.push((*id, done));
+                    filed.push((*id, source.clone(), done));
                 }
                 if is_again {
                     objects::note_read_again(tx, last)?;
@@ -83,18 +88,18 @@ impl Pipeline {
     }
 
     /// Counts what was read. An object that comes into quarantine is a line in the log, once.
-    fn tell(&self, filed: &[(ObjectId, Filed)], is_again: bool) {
+    fn tell(&self, filed: &[(ObjectId, Source, Filed)], is_again: bool) {
         let metrics = &self.observed.metrics;
-        for (
-            id,
-            Filed {
-                disposition,
-                reason,
-            },
-        ) in filed
-        {
-            metrics.read(*disposition);
-            if let (Some(reason), false) = (reason, is_again) {
+        for (id, source, done) in filed {
+            metrics.read(done.disposition);
+            if let Some((sender, began)) = &done.sender {
+                tell_began(sender, began);
+            }
+            if is_again {
+                continue;
+            }
+            metrics.sent(source, done.disposition, done.left_unread, done.unexplained);
+            if let Some(reason) = &done.reason {
                 metrics.quarantined(reason);
                 tracing::warn!(code = "object-quarantined", %id, reason);
             }
@@ -125,6 +130,17 @@ impl Pipeline {
             sr::without_pixels(body, syntax, &self.rules.limits)
         };
         Ok((reading, slim.map(|slim| Slim::new(&slim)).transpose()?))
+    }
+}
+
+/// A line in the log when the reports of a sender become worse.
+fn tell_began(sender: &Sender, began: &Began) {
+    let Sender { source, machine } = sender;
+    if let Some(Since { reports, .. }) = began.stopped {
+        tracing::warn!(code = "values-stopped", %source, %machine, reports);
+    }
+    if let Some(Since { reports, .. }) = began.grew {
+        tracing::warn!(code = "unexplained-grew", %source, %machine, reports);
     }
 }
 

@@ -93,6 +93,9 @@ pub struct ObjectReading {
     pub patient: Option<Patient>,
     /// The exam; `None` when the object does not say.
     pub exam: Option<ExamFacts>,
+    /// The machine that the header names, whatever the content says of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub machine: Option<Device>,
     /// SOP Instance UIDs of the documents this one replaces (Predecessor Documents Sequence).
     pub predecessors: Vec<String>,
     /// How far it is from final.
@@ -189,6 +192,7 @@ impl ObjectReading {
             dictionaries: Vec::new(),
             patient: None,
             exam: None,
+            machine: None,
             predecessors: Vec::new(),
             state: DocumentState::default(),
             content_sha256: None,

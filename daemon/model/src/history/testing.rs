@@ -50,6 +50,7 @@ pub fn reading(uid: &str, study: &str, day: &str, right: &[f64], left: &[f64]) -
             },
             accession: None,
         }),
+        machine: None,
         predecessors: Vec::new(),
         state: DocumentState::default(),
         content_sha256: Some(format!("hash of {uid}")),

@@ -139,14 +139,20 @@ pub(super) fn operator(
     }
 }
 
-/// The machine, when all sheath values agree on it. Tree and header are not mixed: the header may
-/// describe the workstation that wrote the report.
-pub(super) fn device(sheath: &[&Found], header: &Header, remarks: &mut Vec<Remark>) -> Device {
-    let of_header = Device {
+/// The machine that the header names, if it does.
+pub(super) fn machine(header: &Header) -> Option<Device> {
+    let device = Device {
         manufacturer: header.manufacturer.clone(),
         model: header.model.clone(),
         serial: header.serial.clone(),
     };
+    (device != Device::default()).then_some(device)
+}
+
+/// The machine, when all sheath values agree on it. Tree and header are not mixed: the header may
+/// describe the workstation that wrote the report.
+pub(super) fn device(sheath: &[&Found], header: &Header, remarks: &mut Vec<Remark>) -> Device {
+    let of_header = machine(header).unwrap_or_default();
     let mut devices: Vec<&Device> = Vec::new();
     for one in sheath {
         let device = if one.device == Device::default() {

@@ -3,8 +3,12 @@
 use super::{Place, STRANGE, add, at, contracts, file, keep, key, object, report, result};
 use crate::bodies::{self, Dropped};
 use crate::objects::{self, Kept, ObjectId};
-use crate::{StoreError, assessment_queue, backlog, meta, overview, readings, results, trouble};
+use crate::{
+    Store, StoreError, assessment_queue, backlog, meta, overview, readings, results, trouble,
+    watched,
+};
 use sheathline_model::domain::{Disposition, Remark, RemarkCode};
+use sheathline_model::watch::{Brought, Report, Sender};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
@@ -15,6 +19,7 @@ contracts! {
     owner_and_guest_see_what_the_other_stored,
     facts_by_name_are_set_replaced_and_taken_away,
     a_trouble_keeps_the_time_since_when_it_lasts,
+    what_senders_brought_is_known_after_a_new_start,
     old_bodies_go_oldest_first_and_everything_made_of_them_stays,
     no_more_than_a_share_goes_in_a_day,
     a_clock_that_is_ahead_drops_nothing,
@@ -98,6 +103,70 @@ fn facts_by_name_are_set_replaced_and_taken_away(place: &dyn Place) {
             .expect("read")
             .is_some()
     );
+}
+
+fn what_senders_brought_is_known_after_a_new_start(place: &dyn Place) {
+    let sender = |name: &str| Sender {
+        source: format!("dicom:{name}"),
+        machine: "Tarnholt|Lumen 4|1".to_owned(),
+    };
+    let note = |store: &Store, name: &str, id: i64, brought: Brought| {
+        let (sender, report) = (
+            sender(name),
+            Report {
+                object: id,
+                brought,
+                codes: 0,
+            },
+        );
+        store
+            .write(move |tx| watched::note(tx, &sender, ObjectId(id), Some(report)))
+            .expect("noted")
+    };
+    let store = place.open().expect("opens");
+    let first = keep(&store, b"first").0;
+    // Whoever never sent a value is not watched.
+    note(&store, "NOBODY", first, Brought::Unexplained);
+    for id in 1..=10 {
+        note(&store, "CART1", first - 1 + id, Brought::Values);
+    }
+    for id in 11..=14 {
+        let began = note(&store, "CART1", first - 1 + id, Brought::Unexplained);
+        assert_eq!(began, watched::Began::default());
+    }
+    drop(store);
+    let store = place.open().expect("opens again");
+    let began = note(&store, "CART1", first + 14, Brought::Unexplained);
+    assert_eq!(began.stopped.map(|since| since.object), Some(first + 10));
+    let again = note(&store, "CART1", first + 15, Brought::Unexplained);
+    assert_eq!(again.stopped, None, "told once");
+    let all = store.read(watched::all).expect("read");
+    let [one] = all.as_slice() else {
+        panic!("one sender, not {all:?}");
+    };
+    assert_eq!(one.sender, sender("CART1"));
+    let since = one.window.stopped().expect("lasts");
+    assert_eq!((since.reports, since.then), (6, 10));
+    let began = watched::Since {
+        object: first,
+        ..since
+    };
+    let came = store
+        .read(|view| watched::began(view, began))
+        .expect("read");
+    assert_eq!(came, Some(at(0)));
+    // As many as can be, and one more: the one goes that sent nothing for longest.
+    for n in 0..watched::SENDERS {
+        note(
+            &store,
+            &format!("CART{}", n + 2),
+            1000 + n as i64,
+            Brought::Values,
+        );
+    }
+    let all = store.read(watched::all).expect("read");
+    assert_eq!(all.len(), watched::SENDERS);
+    assert!(all.iter().all(|one| one.sender != sender("CART1")));
 }
 
 fn a_trouble_keeps_the_time_since_when_it_lasts(place: &dyn Place) {

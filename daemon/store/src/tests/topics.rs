@@ -41,6 +41,7 @@ fn reading(key: &PatientKey, sop: &str, study: &str) -> ObjectReading {
             accession: None,
         }),
         state: sheathline_model::domain::DocumentState::default(),
+        machine: None,
         predecessors: Vec::new(),
         content_sha256: Some("aa".to_owned()),
         measurements: Vec::new(),

@@ -236,6 +236,12 @@ pub const CODES: &[Row] = rows! {
     "token-file-readable" Look:
         "A file with a bearer token can be read by every account.",
         "`chmod o=` the file that the line names.";
+    "unexplained-grew" Look:
+        "The last reports of a sender each hold more codes that nobody explains than any before.",
+        "`sheathline unmapped` lists them; explain them in a dictionary, or say there that they are not ours.";
+    "values-stopped" Page:
+        "The last reports of a sender hold no sheath value, and those before did; most often an update renamed its codes.",
+        "`sheathline unmapped` lists codes that nobody explains. Once a dictionary explains them all reports are read again.";
     "web-address" Look:
         "An address that is not in addresses_allowed asked over HTTP and was refused.",
         "Add it to `[receive.web] addresses_allowed` if it belongs there; else find out who it is.";

@@ -76,7 +76,14 @@ impl Place {
                 let bytes = Incoming::new(uid.as_bytes(), None, "folder", "", Utc::now()).unwrap();
                 store
                     .write(move |tx| match objects::keep(tx, &bytes)? {
-                        objects::Kept::New(id) => file(tx, id, &read, None).map(drop),
+                        objects::Kept::New(id) => file(
+                            tx,
+                            id,
+                            &sheathline_model::domain::Source::Folder,
+                            &read,
+                            None,
+                        )
+                        .map(drop),
                         objects::Kept::Repeat(_) => Ok(()),
                     })
                     .unwrap();

@@ -41,7 +41,14 @@ impl Place {
         patient.sex = Some(sex);
         let bytes = Incoming::new(uid.as_bytes(), None, "folder", "", Utc::now()).unwrap();
         let write = move |tx: &sheathline_store::Tx| match objects::keep(tx, &bytes)? {
-            objects::Kept::New(id) => file(tx, id, &read, None).map(drop),
+            objects::Kept::New(id) => file(
+                tx,
+                id,
+                &sheathline_model::domain::Source::Folder,
+                &read,
+                None,
+            )
+            .map(drop),
             objects::Kept::Repeat(_) => Ok(()),
         };
         self.pipeline.store().write(write).unwrap();

@@ -75,7 +75,14 @@ fn told(steps: &[Step]) -> BTreeMap<String, (PatientKey, Content)> {
                 let kept = pipeline
                     .store()
                     .write(move |tx| match objects::keep(tx, &bytes)? {
-                        objects::Kept::New(id) => file(tx, id, &read, None).map(drop),
+                        objects::Kept::New(id) => file(
+                            tx,
+                            id,
+                            &sheathline_model::domain::Source::Folder,
+                            &read,
+                            None,
+                        )
+                        .map(drop),
                         objects::Kept::Repeat(_) => Ok(()),
                     });
                 kept.unwrap();
