@@ -37,8 +37,8 @@ const OF_READINESS: &str = "\
 `store-busy`, which pass.";
 
 const OF_NEEDS: &str = "\
-`needs` of `status --json`; `status` ends with 1. All are `look`, but for results that cannot be written, \
-which is `page`.";
+`needs` of `status --json`; `status` ends with 1. All are `look`, but for results that cannot be written \
+and values that stopped, which are `page`.";
 
 /// The document, Markdown.
 #[must_use]

@@ -17,7 +17,8 @@
 //!
 //! Both last until reports are as before, be it that the codes were explained and the reports read again.
 
-use crate::domain::{Device, ObjectReading, Quantity, RemarkCode, Source};
+use crate::domain::{Device, ObjectReading, Quantity, RemarkCode, Source, Unexplained};
+use crate::extract::is_local_scheme;
 use crate::reading::left_unread::lost_by_codes;
 use std::fmt;
 use std::str::FromStr;
@@ -119,7 +120,7 @@ pub struct Report {
     pub object: i64,
     /// What it brought.
     pub brought: Brought,
-    /// Codes that nobody explains, each once.
+    /// Codes and labels of its own that nobody explains, each once.
     pub codes: u16,
 }
 
@@ -134,10 +135,12 @@ impl Report {
             return None;
         }
         let all = || reading.measurements.iter();
+        let codes = reading.unexplained.iter().filter(|one| is_own(one)).count();
+        let codes = u16::try_from(codes).unwrap_or(u16::MAX);
         let sheath = || all().filter(|one| one.quantity == Quantity::SheathDiameter);
         let brought = if sheath().any(|one| one.usable) {
             Brought::Values
-        } else if !reading.unexplained.is_empty()
+        } else if codes > 0
             || has(RemarkCode::LeftUnread)
             || has(RemarkCode::TemplateTie)
             || lost_by_codes(all()).next().is_some()
@@ -148,13 +151,18 @@ impl Report {
         } else {
             Brought::Else
         };
-        let codes = u16::try_from(reading.unexplained.len()).unwrap_or(u16::MAX);
         Some(Report {
             object,
             brought,
             codes,
         })
     }
+}
+
+/// Whether an unexplained code is the sender's own word: a report of something else holds standard codes
+/// that nobody here needs. Labels and numbers without a name have no scheme.
+fn is_own(one: &Unexplained) -> bool {
+    is_local_scheme(&one.scheme)
 }
 
 /// A state that lasts.

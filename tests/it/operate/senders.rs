@@ -106,7 +106,11 @@ fn a_scanner_whose_codes_were_all_renamed_is_told_until_they_are_explained() {
     assert_eq!(now["senders"][0]["with_values"], 8);
     send_all(&site, 8..13, BOTH);
     let (_, log) = daemon.stop_and_log();
-    let told = |code: &str| log.iter().filter(|line| line["fields"]["code"] == code).count();
+    let told = |code: &str| {
+        log.iter()
+            .filter(|line| line["fields"]["code"] == code)
+            .count()
+    };
     assert_eq!((told("values-stopped"), told("unexplained-grew")), (1, 1));
 
     // Nothing of it is in the memory of the daemon alone.

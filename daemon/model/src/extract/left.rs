@@ -9,14 +9,14 @@
 
 use super::context::Chain;
 use super::level::Level;
-use crate::domain::Millimetres;
+use super::standing::{described, is_local, texts};
+use crate::domain::{CodeRole, Millimetres};
 use crate::numbers;
 use crate::sr::tree::{Measured, Tree, Value};
 use crate::sr::{Code, ItemId};
-use crate::template::vocabulary::is_private;
 use crate::template::words::{Concept, Subject};
 use crate::template::{Explained, Vocabulary};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Numbers kept that may be left unread; more are only counted.
 const MOST: usize = 256;
@@ -44,48 +44,88 @@ pub enum Region {
 }
 
 /// Numbers that may be left unread, as they are met.
-#[derive(Debug, Default)]
-pub(super) struct Lefts {
-    all: Vec<(Left, Option<String>)>,
+pub(super) struct Lefts<'t> {
+    tree: &'t Tree,
+    vocabulary: &'t Vocabulary,
+    all: Vec<Noted>,
     /// Standard sites, none of ours, that sheath values of this report stand under.
     sites: BTreeSet<String>,
+    /// Whether a sheath value of this report was taken by its label.
+    by_label: bool,
+    /// What is known of containers: every one is looked at once.
+    groups: BTreeMap<ItemId, Group>,
 }
 
-impl Lefts {
+struct Noted {
+    left: Left,
+    /// A standard site, none of ours, that it stands under.
+    site: Option<String>,
+    /// It counts only where labels tell what numbers of this report are.
+    if_by_label: bool,
+}
+
+/// A container.
+#[derive(Clone, Copy)]
+struct Group {
+    /// A code that nobody explains says which site or part it is of.
+    local: bool,
+    /// A text in it that no list has.
+    text: bool,
+    /// It has one number.
+    single: bool,
+}
+
+/// Whether what a number is hangs on something that nobody explains.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Hangs {
+    Yes,
+    IfByLabel,
+    No,
+}
+
+impl<'t> Lefts<'t> {
+    /// None yet.
+    pub(super) fn new(tree: &'t Tree, vocabulary: &'t Vocabulary) -> Self {
+        Lefts {
+            tree,
+            vocabulary,
+            all: Vec::new(),
+            sites: BTreeSet::new(),
+            by_label: false,
+            groups: BTreeMap::new(),
+        }
+    }
+
     /// A sheath value of the report: the site it stands under is no other region of the body.
-    pub(super) fn sheath(&mut self, chain: &Chain<'_>) {
-        if let Place::Elsewhere(site) = place(chain) {
+    pub(super) fn sheath(&mut self, chain: &Chain<'_>, by_label: bool) {
+        self.by_label |= by_label;
+        if let Place::Elsewhere(site) = place(self.tree, chain) {
             self.sites.insert(site.to_owned());
         }
     }
 
     /// A number that is not taken for one of ours. `is_doubt`: our own rules say that it may be one.
-    pub(super) fn note(
-        &mut self,
-        tree: &Tree,
-        id: ItemId,
-        own: &Explained,
-        chain: &Chain<'_>,
-        vocabulary: &Vocabulary,
-        is_doubt: bool,
-    ) {
+    pub(super) fn note(&mut self, id: ItemId, own: &Explained, chain: &Chain<'_>, is_doubt: bool) {
         if self.all.len() >= MOST {
             return;
         }
-        let item = tree.item(id);
-        let Value::Num { measured, .. } = &item.value else {
+        let Value::Num { measured, .. } = &self.tree.item(id).value else {
             return;
         };
-        let is_open = is_doubt || hangs_on_a_code(tree, id, own, chain);
-        if !is_open || is_of_something_else(chain) {
-            return;
-        }
-        let length = match measured.as_ref().map(|one| of_unit(one, vocabulary)) {
+        let length = match measured.as_ref().map(|one| of_unit(one, self.vocabulary)) {
             Some(Unit::Length(length)) => Some(length),
             Some(Unit::Unexplained) => None,
             Some(Unit::Other) | None => return,
         };
-        let (of, site) = match place(chain) {
+        let hangs = if is_doubt {
+            Hangs::Yes
+        } else {
+            self.hangs(id, own)
+        };
+        if hangs == Hangs::No || is_of_something_else(chain) {
+            return;
+        }
+        let (of, site) = match place(self.tree, chain) {
             Place::Eye => (Region::Eye, None),
             // Without a unit that anybody explains it may be anything.
             _ if length.is_none() => return,
@@ -93,38 +133,84 @@ impl Lefts {
             Place::Elsewhere(site) => (Region::Open, Some(site.to_owned())),
         };
         let left = Left {
-            place: tree.place(id),
+            place: self.tree.place(id),
             length,
             of,
             stated: chain.steps.iter().find_map(|step| step.level.stated),
         };
-        self.all.push((left, site));
+        self.all.push(Noted {
+            left,
+            site,
+            if_by_label: hangs == Hangs::IfByLabel,
+        });
     }
 
     /// Those that are not of another region of the body.
     pub(super) fn told(self) -> Vec<Left> {
-        let Lefts { all, sites } = self;
-        let here = |site: &Option<String>| site.as_ref().is_none_or(|site| sites.contains(site));
-        all.into_iter()
-            .filter(|(_, site)| here(site))
-            .map(|(left, _)| left)
+        let here = |one: &Noted| {
+            let site = one.site.as_ref();
+            site.is_none_or(|site| self.sites.contains(site))
+        };
+        let all = self.all.into_iter();
+        all.filter(|one| here(one) && (self.by_label || !one.if_by_label))
+            .map(|one| one.left)
             .collect()
     }
-}
 
-/// Whether what the number is hangs on something that nobody explains: its own name, or a code around a
-/// name that alone says nothing. A name of a standard scheme that is none of ours is something else.
-fn hangs_on_a_code(tree: &Tree, id: ItemId, own: &Explained, chain: &Chain<'_>) -> bool {
-    let Some(name) = &tree.item(id).concept else {
-        return true;
-    };
-    match own.says.concept {
-        Some(Concept::Height | Concept::Depth) => false,
-        Some(_) => chain
-            .steps
-            .iter()
-            .any(|step| !step.level.private.is_empty()),
-        None => !own.known && is_private(name),
+    /// Whether what the number is hangs on something that nobody explains: its own name; for a general
+    /// name a code of its site or part, or a text beside it. A name of a standard scheme that is none of
+    /// ours is something else.
+    fn hangs(&mut self, id: ItemId, own: &Explained) -> Hangs {
+        let Some(name) = &self.tree.item(id).concept else {
+            return Hangs::Yes;
+        };
+        match own.says.concept {
+            Some(Concept::Height | Concept::Depth) => return Hangs::No,
+            Some(_) => {}
+            None if !own.known && is_local(name) => return Hangs::Yes,
+            None => return Hangs::No,
+        }
+        let at_number = self.look(id);
+        let mut around = self.tree.upwards(id).skip(1);
+        let root = self.tree.root();
+        if at_number.local || around.any(|at| at != root && self.group(at).local) {
+            return Hangs::Yes;
+        }
+        let group = self.tree.parent(id).map(|at| self.group(at));
+        if at_number.text || group.is_some_and(|group| group.text && group.single) {
+            return Hangs::Yes;
+        }
+        // Tracking Identifiers, texts beside several numbers, what a general code is called here.
+        Hangs::IfByLabel
+    }
+
+    fn group(&mut self, at: ItemId) -> Group {
+        if let Some(known) = self.groups.get(&at) {
+            return *known;
+        }
+        let group = self.look(at);
+        self.groups.insert(at, group);
+        group
+    }
+
+    fn look(&self, at: ItemId) -> Group {
+        let (tree, vocabulary) = (self.tree, self.vocabulary);
+        let item = tree.item(at);
+        let mut local = false;
+        if let (Value::Container, Some(title)) = (&item.value, &item.concept) {
+            local = is_local(title) && !vocabulary.explain(title).known;
+        }
+        described(tree, vocabulary, at, &mut |_, role, code| {
+            local |=
+                matches!(role, CodeRole::Site | CodeRole::Part | CodeRole::Item) && is_local(code);
+        });
+        let is_number = |&&id: &&ItemId| matches!(tree.item(id).value, Value::Num { .. });
+        let mut untold = texts(tree, vocabulary, at);
+        Group {
+            local,
+            text: untold.any(|text| !text.tracks && !text.is_told(vocabulary)),
+            single: tree.children(at).iter().filter(is_number).take(2).count() == 1,
+        }
     }
 }
 
@@ -146,7 +232,7 @@ fn of_unit(measured: &Measured, vocabulary: &Vocabulary) -> Unit {
     if let Some(length) = numbers::length_of(measured, vocabulary) {
         return Unit::Length(length);
     }
-    let unknown = |unit: &Code| is_private(unit) && !vocabulary.explain(unit).known;
+    let unknown = |unit: &Code| is_local(unit) && !vocabulary.explain(unit).known;
     match &measured.unit {
         Some(unit) if unknown(unit) => Unit::Unexplained,
         _ => Unit::Other,
@@ -161,7 +247,7 @@ enum Place<'a> {
 }
 
 /// Where a number is of: by its nearest site, and by parts of the eye up to there.
-fn place<'a>(chain: &Chain<'a>) -> Place<'a> {
+fn place<'a>(tree: &Tree, chain: &Chain<'a>) -> Place<'a> {
     if !chain.structures().is_empty() {
         return Place::Eye;
     }
@@ -176,9 +262,11 @@ fn place<'a>(chain: &Chain<'a>) -> Place<'a> {
     if level.sites.iter().any(|said| said.says.is_some()) {
         return Place::Eye;
     }
-    let is_private = |at: ItemId| level.private.iter().any(|code| code.at == at);
-    let mut standard = level.sites.iter().filter(|said| !is_private(said.at));
-    match standard.next() {
+    let is_standard = |at: ItemId| match &tree.item(at).value {
+        Value::Code(code) => !is_local(code),
+        _ => !tree.item(at).concept.as_ref().is_some_and(is_local),
+    };
+    match level.sites.iter().find(|said| is_standard(said.at)) {
         Some(site) => Place::Elsewhere(&site.code),
         None => Place::Unsaid,
     }

@@ -33,6 +33,7 @@ pub use found::{Extraction, Found, Given, Other, Stands};
 pub use imaging::Outside;
 pub use left::{Left, Region};
 pub use level::ProcedureSaid;
+pub use standing::is_local_scheme;
 pub use subject::Stated;
 
 use crate::domain::{Quantity, Remark, RemarkCode};
@@ -134,7 +135,7 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
     let mut remarks = levels.references.remarks.clone();
     let mut unread = Unread::new(tree, levels, vocabulary);
     let mut others = Vec::new();
-    let mut lefts = Lefts::default();
+    let mut lefts = Lefts::new(tree, vocabulary);
     let mut labels = Labels::new(tree, vocabulary);
     for id in tree.ids() {
         let item = tree.item(id);
@@ -167,12 +168,13 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
                     .act("Correct the report at its source."),
                 );
                 if rule.quantity == Quantity::SheathDiameter {
-                    lefts.note(tree, id, &own, &chain, vocabulary, true);
+                    lefts.note(id, &own, &chain, true);
                 }
             }
             Recognised::Ours(rule) => {
                 if rule.quantity == Quantity::SheathDiameter {
-                    lefts.sheath(&chain);
+                    let by_label = label.is_some_and(|label| label::is_by_label(rule, label));
+                    lefts.sheath(&chain, by_label);
                 }
                 let chain = match label {
                     Some(label) => label.beside(chain),
@@ -207,14 +209,14 @@ fn read_by(template: &Template, tree: &Tree, levels: &Levels, templates: &Templa
                     remarks.push(remark.at(tree.place(id)));
                 }
                 note_other();
-                lefts.note(tree, id, &own, &chain, vocabulary, true);
+                lefts.note(id, &own, &chain, true);
                 unread.doubtful(id, &own);
             }
             Recognised::NotOurs => {}
             Recognised::Unknown if is_role(own.says.role) => {}
             Recognised::Unknown => {
                 note_other();
-                lefts.note(tree, id, &own, &chain, vocabulary, false);
+                lefts.note(id, &own, &chain, false);
                 unread.unknown(id, &chain, &own);
             }
         }

@@ -34,9 +34,15 @@ const STANDARD: [&str; 20] = [
     "IBSI",
 ];
 
-/// Whether a code is of a scheme of a site's or maker's own.
+/// Whether a Coding Scheme Designator is a site's or maker's own.
+#[must_use]
+pub fn is_local_scheme(scheme: &str) -> bool {
+    !STANDARD.contains(&scheme.trim())
+}
+
+/// Whether a code is of such a scheme.
 pub(super) fn is_local(code: &Code) -> bool {
-    !STANDARD.contains(&code.scheme.trim())
+    is_local_scheme(&code.scheme)
 }
 
 /// Letters of a text that may be a label; a longer one is a sentence.

@@ -29,7 +29,11 @@ says = { quantity = "not_ours" }
 "#;
 
 fn read(tree: Tree) -> ObjectReading {
-    let dictionary = ("site.toml".to_owned(), DICTIONARY.to_owned());
+    read_with(tree, "")
+}
+
+fn read_with(tree: Tree, more: &str) -> ObjectReading {
+    let dictionary = ("site.toml".to_owned(), format!("{DICTIONARY}{more}"));
     let rules = Rules::new(Templates::load(&[], &[dictionary]).unwrap());
     let document = Document {
         header: Header {
@@ -192,6 +196,60 @@ fn what_is_explained_or_of_a_standard_scheme_is_not_told() {
     let method = modifier(METHOD, "M7 99TARNHOLT", vec![]);
     let lens = number(LENS, "4.1", "mm UCUM", vec![method]);
     assert_eq!(beside(at(EYE, vec![lens])), None);
+}
+
+/// Labels beside general names: one that the list lacks may be the other eye's, or anything.
+#[test]
+fn a_label_that_no_list_has_is_told_where_it_may_be_a_sheath() {
+    let text = |text: &str| {
+        let value = crate::sr::tree::Value::Text(text.to_owned());
+        crate::extract::build::text("LABEL 99TARNHOLT", value)
+    };
+    let labelled = |label: &str, value: &str| {
+        let label = text(label).by(Relationship::HasProperties);
+        number("121206 DCM", value, "mm UCUM", vec![label])
+    };
+    let renamed = || vec![labelled("ONSD RE v2", "6.1")];
+    assert_eq!(beside(renamed()), TOLD);
+    assert_eq!(alone(renamed()), Some(Severity::Info));
+    let lists = r#"
+[[label]]
+text = ["ONSD RE"]
+says = { quantity = "sheath_diameter", eye = "right" }
+[[label]]
+text = ["ONSD LE"]
+says = { quantity = "sheath_diameter", eye = "left" }
+[[label]]
+text = ["Lens"]
+says = { quantity = "not_ours" }
+"#;
+    let with = |group: Vec<Node>| told(&read_with(report(vec![group]), lists));
+    let eyes = || vec![labelled("ONSD RE", "5.2"), labelled("ONSD LE", "5.3")];
+    assert_eq!(with(eyes()), None);
+    assert_eq!(with([eyes(), renamed()].concat()), TOLD);
+    assert_eq!(with([eyes(), vec![labelled("Lens", "4.1")]].concat()), None);
+    assert_eq!(
+        with([eyes(), vec![labelled("Axis", "23.1")]].concat()),
+        None
+    );
+    // Labels that stand as Tracking Identifiers count where labels tell what numbers are.
+    let tracked = |label: &str, value: &str| {
+        let id = crate::sr::tree::Value::Text(label.to_owned());
+        let id = crate::extract::build::text("112039 DCM", id);
+        vec![id, number("121206 DCM", value, "mm UCUM", vec![])]
+    };
+    let groups = |groups: Vec<Vec<Node>>| told(&read_with(report(groups), lists));
+    let eyes = || vec![tracked("ONSD RE", "5.2"), tracked("ONSD LE", "5.3")];
+    assert_eq!(groups(eyes()), None);
+    assert_eq!(
+        groups([eyes(), vec![tracked("ONSD LE v2", "6.1")]].concat()),
+        TOLD
+    );
+    assert_eq!(
+        beside(tracked("caliper 7", "6.1")),
+        None,
+        "no label tells anything here"
+    );
 }
 
 /// A mean of both eyes has no side, and its readings are there.
