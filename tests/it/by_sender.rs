@@ -131,7 +131,7 @@ fn stored(site: &Site) -> Vec<String> {
     let mut all = Vec::new();
     let read = store.read(|view| {
         readings::each(view, |reading| {
-            all.push(serde_json::to_string(reading).expect("JSON"));
+            all.push(serde_json::to_string(&reading.reading).expect("JSON"));
         })
     });
     read.expect("read");

@@ -17,6 +17,7 @@ mod deliver;
 mod demo;
 mod department;
 mod documents;
+mod drafts;
 mod entries;
 mod folder;
 mod forms;

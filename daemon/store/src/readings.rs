@@ -279,11 +279,11 @@ pub fn quarantined(view: &View) -> Result<Vec<StoredReading>, StoreError> {
     readings(view, "and disposition = 'quarantined' order by id", ())
 }
 
-/// Hands over every reading, oldest first; repeats are left out.
+/// Hands over every reading with its source, oldest first; repeats are left out.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn each(view: &View, mut take: impl FnMut(&ObjectReading)) -> Result<(), StoreError> {
+pub fn each(view: &View, mut take: impl FnMut(&StoredReading)) -> Result<(), StoreError> {
     // In pages, since a store may be larger than memory.
     let mut after = 0_i64;
     loop {
@@ -296,7 +296,7 @@ pub fn each(view: &View, mut take: impl FnMut(&ObjectReading)) -> Result<(), Sto
             return Ok(());
         };
         after = last.id.0;
-        page.iter().for_each(|stored| take(&stored.reading));
+        page.iter().for_each(&mut take);
     }
 }
 

@@ -2,6 +2,7 @@
 //! each family.
 
 mod annotate;
+mod draft;
 mod help;
 mod inspect;
 mod maintain;
@@ -13,6 +14,7 @@ mod tests;
 pub(super) use annotate::{
     EntriesArgs, EventArgs, LabelArgs, PairArgs, PatientCommand, PressureArgs, WhoArgs,
 };
+pub(super) use draft::{ConfirmArgs, DraftArgs};
 pub(super) use help::{command, groups};
 pub(super) use inspect::{
     CalibrateArgs, ExplainArgs, FormChoice, HistoryArgs, QuarantineArgs, RenderArgs, StatusArgs,
@@ -228,9 +230,9 @@ pub(super) enum TrialCommand {
     ///
     /// Names the [[measure]] row that took each value. Needs no store.
     Read(ReadArgs),
-    /// Check a template or site dictionary, or try it on reports.
+    /// Draft, confirm, check or try a site dictionary or template.
     ///
-    /// Needs no store.
+    /// Needs no store where reports are named.
     #[command(subcommand)]
     Template(TemplateCommand),
     /// Assess exams given as JSON Lines.

@@ -1,9 +1,13 @@
-//! Commands for whoever writes templates and dictionaries: `template check`, `template try`.
+//! Commands for whoever writes templates and dictionaries.
+
+mod confirm;
+pub(super) mod draft;
 
 use super::args::TemplateCommand;
 use super::{Failure, before_after, context, offline, print};
 use serde::Serialize;
 use sheathline_model::domain::Mistake;
+use sheathline_model::draft::doubts;
 use sheathline_model::template::Templates;
 use std::path::Path;
 
@@ -11,6 +15,8 @@ use std::path::Path;
 pub(super) fn template(command: &TemplateCommand) -> Result<(), Failure> {
     match command {
         TemplateCommand::Check { file, json } => check(file, *json),
+        TemplateCommand::Draft(args) => draft::run(args),
+        TemplateCommand::Confirm(args) => confirm::run(args),
         TemplateCommand::Try(args) => before_after::try_on(args),
     }
 }
@@ -23,7 +29,15 @@ struct Checked {
 }
 
 fn check(file: &Path, json: bool) -> Result<(), Failure> {
-    let checked = match with(file)? {
+    let told = match with(file)? {
+        // What can be read and still cannot be meant.
+        Ok(loaded) => match doubts(&file.display().to_string(), &context::text_of(file)?) {
+            doubts if doubts.is_empty() => Ok(loaded),
+            doubts => Err(doubts),
+        },
+        told => told,
+    };
+    let checked = match told {
         Ok(loaded) => Checked {
             templates: loaded.list().len(),
             codes: loaded.vocabulary().len(),

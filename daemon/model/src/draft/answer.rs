@@ -97,8 +97,8 @@ const ROLES: [&str; 13] = [
     "finding",
 ];
 
-/// What `?` shows.
-pub(super) const HELP: &str = "\
+/// The words in which can be answered.
+pub const HELP: &str = "\
 y  as proposed, where no side is      r, l, b  as proposed, of the right eye, the left, both
 n  none of ours                       empty  left open
 or its meaning in words: sheath, nerve, eyeball, disc, right, left, bilateral; diameter, distance,
@@ -128,7 +128,6 @@ pub(super) fn answer(asked: &Asked<'_>, text: &str) -> Result<Option<Says>, Stri
     let words: Vec<String> = text.split_whitespace().map(str::to_lowercase).collect();
     match words.as_slice() {
         [] => return Ok(None),
-        [one] if one == "?" || one == "help" => return Err(HELP.to_owned()),
         [one] if one == "y" || one == "yes" => return as_proposed(asked).map(Some),
         [one] if one == "n" && asked.is_word => return Ok(None),
         [one] if one == "n" || one == "no" => return Ok(Some(one_key("quantity", "not_ours"))),

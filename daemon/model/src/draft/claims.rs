@@ -56,6 +56,8 @@ pub(super) enum Open {
     Empty,
     /// A word that is in no list, or can turn the sense.
     Word(String),
+    /// A caliper, a border or an angle.
+    NoEye,
     /// The nerve or its sheath.
     NerveOrSheath,
     /// It names things that do not go together, or nothing that counts here.
@@ -68,6 +70,9 @@ impl Open {
         match self {
             Open::Empty => "it has no meaning that could be read".to_owned(),
             Open::Word(word) => format!("nothing is proposed: {word:?} may turn the sense"),
+            Open::NoEye => {
+                "nothing is proposed: it names a caliper, border, angle or the like".to_owned()
+            }
             Open::NerveOrSheath => {
                 "nothing is proposed: it leaves open whether nerve or sheath is meant".to_owned()
             }
@@ -89,7 +94,7 @@ pub(super) fn claims(role: CodeRole, text: &Understood) -> Result<Claims, Open> 
         return Err(Open::Word(word.clone()));
     }
     if text.has(Idea::NoEye) {
-        return Err(Open::Word("angle, caliper, border or the like".to_owned()));
+        return Err(Open::NoEye);
     }
     match role {
         CodeRole::Unit => unit(text),

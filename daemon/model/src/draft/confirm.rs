@@ -3,6 +3,7 @@
 //! Pure: the text of a draft becomes questions, answers become the text of a dictionary. What an
 //! answer may not say is told at once, by the same rules as `template check`.
 
+pub use super::answer::HELP;
 use super::answer::{Asked, Says, answer};
 use super::doubts::doubts;
 use super::quoted::{string, strings, table};
@@ -15,6 +16,11 @@ use crate::template::{Proposals, Templates};
 use std::collections::{BTreeMap, BTreeSet};
 use toml::de::DeTable;
 use toml::{Spanned, Table, Value};
+
+/// What to do about a text that names the other side.
+const AGAINST: &str = "no value of it would be used. If what it names is not the side of an eye, write \
+                       that phrase into the dictionary first: [[name]] with `nothing = true` and \
+                       `inside = [\"...\"]`";
 
 /// Begins the list of what is left open, at the end of a dictionary.
 const OPEN: &str = "# Left open: nobody has said what these mean.";
@@ -207,6 +213,11 @@ impl Sheet {
         let text = self.dictionary();
         let file = [(self.name.clone(), text.clone())];
         let mut wrong = Templates::load(&[], &file).err().unwrap_or_default();
+        for mistake in &mut wrong {
+            if mistake.what.contains("names another side") {
+                mistake.instead = Some(AGAINST.to_owned());
+            }
+        }
         wrong.extend(super::doubts::mirrors(&self.name, &text));
         if wrong.is_empty() {
             return Ok(());

@@ -19,6 +19,8 @@ const CODES: usize = 5_000;
 pub struct Sender {
     /// The calling AE title, or what stands for it; empty for files.
     pub peer: String,
+    /// The same with the way it came by, as the store has it.
+    source: String,
     /// Maker and model; empty where the report does not say.
     pub device: String,
 }
@@ -28,8 +30,14 @@ impl Sender {
     #[must_use]
     pub fn of(source: &Source, reading: &ObjectReading) -> Sender {
         let device = reading.exam.as_ref().map(|exam| &exam.device);
+        let peer = match source {
+            Source::File => "",
+            Source::Folder => "folder",
+            source => source.peer().unwrap_or_default(),
+        };
         Sender {
-            peer: source.peer().unwrap_or_default().to_owned(),
+            peer: peer.to_owned(),
+            source: source.to_string(),
             device: device.map(made_by).unwrap_or_default(),
         }
     }
@@ -44,13 +52,14 @@ impl Sender {
         }
     }
 
-    /// Whether a person who writes `name` means it: the AE title or the device, whatever its case.
+    /// Whether a person who writes `name` means it, whatever its case: the AE title, what the store has,
+    /// or the device.
     #[must_use]
     pub fn is_called(&self, name: &str) -> bool {
         let name = folded(name);
-        [&self.peer, &self.device, &self.name()]
+        [&self.peer, &self.source, &self.device, &self.name()]
             .into_iter()
-            .any(|own| folded(own) == name)
+            .any(|own| !own.is_empty() && folded(own) == name)
     }
 }
 

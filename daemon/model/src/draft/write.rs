@@ -1,5 +1,6 @@
 //! A draft as the text of a dictionary file. Texts of senders end no line and begin no key.
 
+use super::claims::Claims;
 use super::facts::Seen;
 use super::quoted::{string, strings, table, told};
 use super::row::{Draft, Kind, Row, word_of};
@@ -92,7 +93,11 @@ impl Row {
             self.reports,
             senders.join(", ")
         )];
-        if !matches!(self.kind, Kind::Word { .. }) {
+        let is_meaning = matches!(self.kind, Kind::Word { .. }) && !self.is_text();
+        if is_meaning {
+            comments =
+                vec!["It is a meaning of a code above, which several sides share.".to_owned()];
+        } else {
             comments.extend(self.examples.iter().map(example));
         }
         if let Kind::Term { scheme, .. } = &self.kind
@@ -106,6 +111,35 @@ impl Row {
         }
         comments.extend(self.notes.iter().map(|note| sentence(note)));
         comments
+    }
+
+    /// Whether it is a text beside a number, and no code.
+    #[must_use]
+    pub fn is_text(&self) -> bool {
+        self.seen_as.contains(&CodeRole::Label)
+    }
+
+    /// Its entry with what it means left for a person to write.
+    #[must_use]
+    pub fn to_fill_in(&self) -> String {
+        let open = Row {
+            claims: Claims::new(),
+            side: None,
+            notes: Vec::new(),
+            kind: match &self.kind {
+                // A text may be a label as well as a word.
+                Kind::Word { text } => Kind::Label { text: text.clone() },
+                kind => kind.clone(),
+            },
+            ..self.clone()
+        };
+        let text = open.to_toml();
+        let lines = text.lines().filter(|line| !line.starts_with("seen_as = "));
+        let lines = lines.map(|line| match line {
+            "proposed = {}" => "# says = { }\n",
+            line => line,
+        });
+        lines.collect::<Vec<&str>>().join("\n")
     }
 
     fn to_toml(&self) -> String {

@@ -49,7 +49,7 @@ fn a_reading_is_found_by_object_instance_study_and_patient(place: &dyn Place) {
             assert_eq!(readings::reading_of(view, ObjectId(99))?, None);
             assert_eq!(readings::patient_of(view, other)?, Some(there.clone()));
             let mut seen = Vec::new();
-            readings::each(view, |one| seen.push(one.sop_instance_uid.clone()))?;
+            readings::each(view, |one| seen.push(one.reading.sop_instance_uid.clone()))?;
             assert_eq!(seen, [Some("1.1".to_owned()), Some("1.2".to_owned())]);
             let counts = readings::counts(view)?;
             assert_eq!(

@@ -1,6 +1,6 @@
 //! Commands that need no store, and the demonstration.
 
-use super::{CONFIG, CONFIG_VARIABLE, OptionalConfigArg, SenderArg};
+use super::{CONFIG, CONFIG_VARIABLE, ConfirmArgs, DraftArgs, OptionalConfigArg, SenderArg};
 use clap::{Args, Subcommand};
 use std::path::{Path, PathBuf};
 
@@ -42,6 +42,16 @@ pub(in crate::cli) enum TemplateCommand {
         #[arg(long)]
         json: bool,
     },
+    /// Draft a dictionary from the codes and labels that stand in the way of values.
+    ///
+    /// From reports, or from the store of the configuration. What the meaning of a code clearly says is
+    /// proposed; nothing of a draft is in force.
+    Draft(DraftArgs),
+    /// Answer for each proposal and each open code of a draft, and write the dictionary.
+    ///
+    /// It asks on standard output and takes answers from standard input, a line each. The dictionary is
+    /// written after every answer; begun again, it asks for what is left open.
+    Confirm(ConfirmArgs),
     /// Read reports without and with the file, and show side by side what it changes.
     ///
     /// Beside what is configured. With --sender the file is for the reports of that sender alone. A

@@ -5,7 +5,7 @@ use clap::{Arg, Command, Parser};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Commands that need no configuration.
-const WITHOUT_CONFIG: [&str; 3] = ["assess", "demo", "template check"];
+const WITHOUT_CONFIG: [&str; 4] = ["assess", "demo", "template check", "template confirm"];
 
 /// Commands that print nothing for a script to read, and the one whose text is JSON.
 const WITHOUT_JSON: [&str; 3] = ["assess", "render", "serve"];
