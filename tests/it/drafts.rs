@@ -126,7 +126,7 @@ fn a_new_scanner_is_read_after_a_few_letters() {
 #[test]
 fn a_blind_yes_takes_no_side_and_shifts_nothing() {
     let site = Site::new();
-    let (draft, dictionary) = (site.path("draft.toml"), site.path("site.toml"));
+    let (draft, dictionary) = (site.path("draft.toml"), site.path("dictionary.toml"));
     let written = draft.to_str().expect("path");
     template(&["draft", &scanner("fennlund"), "--output", written]);
     let blind = confirm(&draft, &dictionary, "y\ny\ny\ny\ny\ny\n");
@@ -148,7 +148,7 @@ fn a_blind_yes_takes_no_side_and_shifts_nothing() {
 #[test]
 fn a_confirmation_that_is_killed_loses_nothing() {
     let site = Site::new();
-    let (draft, dictionary) = (site.path("draft.toml"), site.path("site.toml"));
+    let (draft, dictionary) = (site.path("draft.toml"), site.path("dictionary.toml"));
     template(&[
         "draft",
         &scanner("marrowby"),
@@ -231,7 +231,7 @@ fn a_draft_is_made_of_the_store_by_sender() {
 #[test]
 fn a_dictionary_of_one_eye_is_refused_by_check() {
     let site = Site::new();
-    let file = site.path("site.toml");
+    let file = site.path("dictionary.toml");
     let term = |code: &str, eye: &str| {
         format!(
             "[[term]]\ncode = \"{code}\"\nscheme = \"99T\"\nsays = {{ quantity = \"sheath_diameter\", eye = \
@@ -245,7 +245,7 @@ fn a_dictionary_of_one_eye_is_refused_by_check() {
     };
     let (code, told) = check(&(term("A", "right") + &term("B", "right")));
     assert_eq!(code, Some(2), "{told}");
-    assert!(told.contains("site.toml:4:"), "{told}");
+    assert!(told.contains("dictionary.toml:4:"), "{told}");
     assert_eq!(check(&(term("A", "right") + &term("B", "left"))).0, Some(0));
     let (code, told) = check(&(term("S_R", "left") + &term("S_L", "left")));
     assert_eq!(code, Some(2), "{told}");

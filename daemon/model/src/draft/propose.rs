@@ -268,8 +268,12 @@ fn against_each_other(
         if let Some(why) = why
             && let Some(proposal) = proposals.get_mut(what)
         {
+            let had_sides = proposal.side.is_some() || !proposal.words.is_empty();
             proposal.withhold(why);
             proposal.withhold_words(why);
+            if !had_sides {
+                proposal.notes.push(why.to_owned());
+            }
         }
     }
 }

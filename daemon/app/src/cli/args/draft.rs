@@ -1,6 +1,6 @@
 //! Commands that draft a dictionary and confirm it.
 
-use super::OptionalConfigArg;
+use super::{OptionalConfigArg, SenderArg};
 use clap::Args;
 use std::path::PathBuf;
 
@@ -11,9 +11,8 @@ pub(in crate::cli) struct DraftArgs {
     pub(in crate::cli) paths: Vec<PathBuf>,
     #[command(flatten)]
     pub(in crate::cli) config: OptionalConfigArg,
-    /// Whose reports: an AE title, or folder, archive:NAME, web:ADDRESS; files are read as theirs.
-    #[arg(long, value_name = "NAME")]
-    pub(in crate::cli) sender: Option<String>,
+    #[command(flatten)]
+    pub(in crate::cli) sender: SenderArg,
     /// New file to write: the draft; nothing of it is in force.
     #[arg(short, long, value_name = "FILE")]
     pub(in crate::cli) output: Option<PathBuf>,

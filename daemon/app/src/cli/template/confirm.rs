@@ -205,6 +205,6 @@ fn tell_how_to_use(path: &Path, sheet: &Sheet, left_open: usize) -> Result<(), F
         "[templates] dictionaries = [{}]",
         toml::Value::from(shown)
     ));
-    print::line("or, for the reports of one sender alone, in a row [[templates.sender]]");
+    print::line("or, for one sender alone, in its [[receive.dicom.sender]] or in a [[templates.sender]]");
     Ok(())
 }

@@ -1,12 +1,12 @@
 //! `template draft`: what stands in the way of values, as a draft of a dictionary.
 
 use crate::cli::args::DraftArgs;
-use crate::cli::{Code, Failure, context, print};
+use crate::cli::{Code, Failure, context, offline, print};
 use crate::config::Config;
 use serde::Serialize;
 use sheathline_model::domain::{CodeRole, ObjectReading, Remark, RemarkCode, Source};
 use sheathline_model::draft::{self, Claims, Draft, Facts, Kind, Row, Seen};
-use sheathline_model::reading::{Assumed, Rules, read_object};
+use sheathline_model::reading::{Rules, read_object};
 use sheathline_store::{Store, objects, readings};
 use std::io::{ErrorKind, Write};
 use std::path::Path;
@@ -123,26 +123,14 @@ impl Told {
 
 /// Gathers the facts of files, read as those of the sender if one is named.
 fn of_files(args: &DraftArgs, config: &Config, rules: &Rules) -> Result<Facts, Failure> {
-    let source = args.sender.as_deref().map_or(Source::File, sender);
+    let source = args.sender.source().unwrap_or(Source::File);
     let mut facts = Facts::default();
     for path in context::files(&args.paths)? {
         let bytes = context::bytes_of(&path, config.folder.max_object_bytes)?;
-        let assumed = Assumed {
-            default_issuer: &config.folder.default_issuer,
-            fallback_charset: config.folder.fallback_charset.as_ref(),
-            ae_title: source.ae_title(),
-        };
+        let assumed = offline::assumed(config, rules, &source);
         facts.add(&source, &read_object(&bytes, None, assumed, rules));
     }
     Ok(facts)
-}
-
-/// The source that a person names; what is none of the other kinds is an AE title.
-fn sender(name: &str) -> Source {
-    match Source::from(name) {
-        Source::Unknown(title) => Source::Dicom(title),
-        known => known,
-    }
 }
 
 pub(super) fn run(args: &DraftArgs) -> Result<(), Failure> {
@@ -163,7 +151,7 @@ pub(super) fn run(args: &DraftArgs) -> Result<(), Failure> {
     } else {
         of_files(args, &config, &rules)?
     };
-    if let Some(name) = &args.sender
+    if let Some(name) = &args.sender.sender
         && args.paths.is_empty()
     {
         keep(&mut facts, name)?;
