@@ -205,6 +205,8 @@ fn tell_how_to_use(path: &Path, sheet: &Sheet, left_open: usize) -> Result<(), F
         "[templates] dictionaries = [{}]",
         toml::Value::from(shown)
     ));
-    print::line("or, for one sender alone, in its [[receive.dicom.sender]] or in a [[templates.sender]]");
+    print::line(
+        "or, for one sender alone, in its [[receive.dicom.sender]] or in a [[templates.sender]]",
+    );
     Ok(())
 }
