@@ -269,6 +269,28 @@ fn check_config_tells_what_is_wrong_with_dictionaries_by_sender() {
     }
 }
 
+/// What may meet and disagrees is no mistake, since it may never meet; it is told.
+#[test]
+fn check_config_tells_of_rows_that_may_meet() {
+    let site = Site::with(
+        "[[receive.dicom.sender]]\nae_title = \"CART1\"\ndictionaries = [\"straight.toml\"]\n\
+         [[receive.dicom.sender]]\nae_title = \"CART2\"\n\
+         [[templates.sender]]\ndictionaries = [\"mirrored.toml\"]\ndevices = [\"|Wagon|\"]\n",
+    );
+    dictionaries(&site);
+    let output = site.run("check-config", &[]);
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(0), "{said}");
+    for part in [
+        "site.toml:16 and ",
+        "site.toml:20 may both hold for a report",
+        "straight@",
+        "of the code 1 99TARNHOLT",
+    ] {
+        assert!(said.contains(part), "{part}: {said}");
+    }
+}
+
 /// `read` goes by the configuration of the variable, and reads files as a sender's.
 #[test]
 fn read_goes_by_the_configuration_and_a_sender() {

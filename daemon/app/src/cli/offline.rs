@@ -195,7 +195,8 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
             let config = &mut effective.config;
             config.resolve(context::folder_of(file));
             places::check(config)?;
-            context::rules_of(config, &settings)?;
+            let rules = context::rules_of(config, &settings)?;
+            tell_of_overlaps(config, &rules, &settings);
             let on = config.ports().into_iter().filter(|ports| ports.is_on);
             let over_tls = on.filter_map(|ports| ports.tls);
             for (table, tls) in over_tls.filter(|(_, tls)| !tls.listen.is_empty()) {
@@ -262,6 +263,29 @@ pub(super) fn how_many(mistakes: &[Mistake]) -> Failure {
         1 => "1 mistake".to_owned(),
         n => format!("{n} mistakes"),
     })
+}
+
+/// Dictionaries by sender that may be in force for one report, which would then go to quarantine.
+fn tell_of_overlaps(config: &Config, rules: &Rules, settings: &[Setting]) {
+    let scoped = config.scoped_dictionaries();
+    for overlap in rules.templates.overlaps() {
+        let [one, other] = overlap.rows.map(|at| {
+            let named = scoped.get(at)?;
+            let heading = format!("[[{}]]", named.table);
+            let mut settings = settings.iter();
+            let row = Some(named.row);
+            let origin = settings
+                .find(|it| (it.table.as_str(), it.row, it.key) == (&heading, row, "dictionaries"));
+            Some(origin?.origin.clone())
+        });
+        print::note(format_args!(
+            "{} and {} may both hold for a report, which then goes to quarantine: {} Narrow one of them, \
+             or make them agree",
+            one.unwrap_or_default(),
+            other.unwrap_or_default(),
+            overlap.what
+        ));
+    }
 }
 
 /// Where a store is there and can be read: whose history this configuration would split.

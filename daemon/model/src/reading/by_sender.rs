@@ -319,6 +319,23 @@ fn what_two_dictionaries_say_of_texts_must_agree_too() {
             "[[name]]\nnothing = true\ninside = [\"side\"]\n",
             true,
         ),
+        // A word of the one is a label of the other.
+        (
+            "[[word]]\ntext = \"Side A\"\neye = \"right\"\n",
+            "[[label]]\ntext = \"Side A\"\nsays = { quantity = \"sheath_diameter\", eye = \"left\" }\n",
+            true,
+        ),
+        // A name of the one is against a label of the other, or against the meaning of its term.
+        (
+            "[[name]]\neye = \"right\"\ninside = [\"zuid\"]\n",
+            "[[label]]\ntext = \"Zuid\"\nsays = { quantity = \"sheath_diameter\", eye = \"left\" }\n",
+            true,
+        ),
+        (
+            "[[name]]\neye = \"right\"\ninside = [\"zuid\"]\n",
+            "[[term]]\ncode = \"9\"\nscheme = \"99ONSD\"\nmeaning = \"Zuid\"\nsays = { eye = \"left\" }\n",
+            true,
+        ),
         (
             "[[name]]\neye = \"right\"\nalone = [\"side\"]\n",
             "[[name]]\nnothing = true\nalone = [\"side\"]\n",
@@ -457,4 +474,33 @@ fn a_device_has_three_parts_of_which_one_says_something() {
     for right in ["A||", "|B|", "||C", " A | B | C "] {
         assert!(Device::parse(right).is_some(), "{right}");
     }
+}
+
+/// What would send reports to quarantine can be told before the first of them comes.
+#[test]
+fn rows_that_may_meet_and_disagree_are_told() {
+    let overlaps = |rows| rules(&[], rows).templates.overlaps();
+    let rows = |one, other| vec![(one, vec![straight()]), (other, vec![mirrored()])];
+    for (one, other, meet) in [
+        (titles(&["A", "B"]), titles(&["B", "C"]), true),
+        (titles(&["A"]), titles(&["B"]), false),
+        (titles(&["A"]), devices(&["Tarnholt||"]), true),
+        (devices(&["Tarnholt||"]), devices(&["|Pocket|"]), true),
+        (devices(&["Tarnholt||"]), devices(&["Other|Pocket|"]), false),
+        (issuers(&["WEST"]), issuers(&["EAST"]), false),
+        (issuers(&["WEST"]), devices(&["||9"]), true),
+    ] {
+        let told = overlaps(rows(one.clone(), other.clone()));
+        assert_eq!(!told.is_empty(), meet, "{one:?} {other:?}");
+        for overlap in told {
+            assert_eq!(overlap.rows, [0, 1]);
+            assert!(overlap.what.contains("straight@") && overlap.what.contains("1 99ONSD"));
+        }
+    }
+    // Those that agree may meet.
+    let same = vec![
+        (titles(&["A"]), vec![straight()]),
+        (devices(&["Tarnholt||"]), vec![straight()]),
+    ];
+    assert_eq!(overlaps(same), []);
 }

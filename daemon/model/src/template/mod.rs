@@ -29,7 +29,7 @@ pub use dictionary::Proposals;
 pub use fit::{Choice, Fits, Shape};
 pub use load::Files;
 pub use measure::Measure;
-pub use senders::{Conditions, Device, Sender, SenderFiles};
+pub use senders::{Conditions, Device, Overlap, Sender, SenderFiles};
 pub use vocabulary::{Explained, Says, Vocabulary};
 
 use crate::sr::Tree;

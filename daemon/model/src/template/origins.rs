@@ -53,7 +53,7 @@ impl Origins {
             let item = tree.item(id);
             numbers.extend(codes(item).filter_map(|code| self.of_code(code)));
             if !self.words.is_empty() {
-                let words = texts(item).filter_map(|text| self.words.get(&folded(text)));
+                let words = spoken(item).filter_map(|text| self.words.get(&folded(text)));
                 numbers.extend(words);
             }
         }
@@ -95,6 +95,21 @@ pub(super) fn codes(item: &ContentItem) -> impl Iterator<Item = &Code> {
     };
     let own = item.concept.iter().chain(value.into_iter().flatten());
     own.flat_map(|code| std::iter::once(code).chain(&code.equivalents))
+}
+
+/// Longest text that may be a word or a label, bytes: 64 letters of any script.
+const LONGEST: usize = 256;
+
+/// The texts of an item that words and labels are looked for in: the meaning of the name of a container
+/// or number, and the whole of a TEXT.
+fn spoken(item: &ContentItem) -> impl Iterator<Item = &str> {
+    let text = match &item.value {
+        Value::Text(text) => Some(text),
+        Value::Container | Value::Num { .. } => item.concept.as_ref().map(|code| &code.meaning),
+        _ => None,
+    };
+    let text = text.into_iter().map(String::as_str);
+    text.filter(|text| text.len() <= LONGEST)
 }
 
 /// Every text of an item that a dictionary may say something of.

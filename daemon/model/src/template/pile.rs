@@ -71,6 +71,8 @@ pub(super) struct Pile {
     words: BTreeMap<String, Side>,
     labels: BTreeMap<String, String>,
     stand: Option<LabelStand>,
+    /// Meanings and labels against what texts say by another file.
+    against: Vec<String>,
 }
 
 impl Pile {
@@ -84,6 +86,7 @@ impl Pile {
             words: BTreeMap::new(),
             labels: BTreeMap::new(),
             stand: None,
+            against: Vec::new(),
         }
     }
 
@@ -114,6 +117,7 @@ impl Pile {
         for (meaning, says) in &dictionary.meanings {
             let names = self.vocabulary.names();
             if let Some(what) = names.against(meaning.get_ref(), says) {
+                self.against.push(format!("{}: {what}", meaning.get_ref()));
                 wrong(
                     meaning.span(),
                     what.to_owned(),
@@ -136,6 +140,7 @@ impl Pile {
         }
         for listed in &dictionary.labels {
             if let Err(what) = self.label(name, listed) {
+                self.against.push(what.clone());
                 let instead = "keep one of them, or correct the one that is wrong";
                 wrong(listed.text.span(), what, instead);
             }
@@ -189,6 +194,11 @@ impl Pile {
         };
         vocabulary.labels_mut().set(text, row);
         Ok(())
+    }
+
+    /// What of the files laid here contradicts names and words of another.
+    pub(super) fn against(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.against)
     }
 
     /// Vocabulary, origins and rules.

@@ -200,6 +200,8 @@ pub(super) enum Said {
     Label(String),
     /// Which of several labels is a number's.
     Stand,
+    /// Of meanings and names: what is wrong, told.
+    Else(String),
     /// As [`names::plain`] writes it, and whether it is the whole text.
     Name(String, bool),
 }
@@ -210,6 +212,7 @@ impl Said {
             Said::Code(key) => format!("the code {} {}", key.value, key.scheme),
             Said::Word(text) | Said::Label(text) | Said::Name(text, _) => format!("\"{text}\""),
             Said::Stand => "where labels stand".to_owned(),
+            Said::Else(what) => what.clone(),
         }
     }
 
@@ -219,7 +222,8 @@ impl Said {
             Said::Word(word) | Said::Label(word) => folded(text) == *word,
             Said::Name(name, true) => names::plain(text) == *name,
             Said::Name(name, false) => names::holds(text, name),
-            Said::Code(_) | Said::Stand => false,
+            Said::Code(_) => false,
+            Said::Stand | Said::Else(_) => true,
         }
     }
 }
@@ -240,13 +244,73 @@ fn all_said(dictionary: &Dictionary) -> BTreeMap<Said, String> {
         let text = folded(listed.text.get_ref());
         (Said::Label(text), format!("{:?}", listed.says))
     });
+    // A label with a side says of its text what a word would.
+    let sides = dictionary.labels.iter().filter_map(|listed| {
+        let text = folded(listed.text.get_ref());
+        Some((Said::Word(text), format!("{:?}", listed.says.side?)))
+    });
     let stand = dictionary.stand.iter();
     let stand = stand.map(|(stand, _)| (Said::Stand, format!("{stand:?}")));
-    let texts = words.chain(names).chain(labels);
+    let texts = sides.chain(words).chain(names).chain(labels);
     terms.chain(texts).chain(stand).collect()
 }
 
+/// What files say differently.
+fn disputes(files: &[&File]) -> Vec<Dispute> {
+    let mut disputes = Vec::new();
+    let mut told: BTreeMap<Said, (String, &str)> = BTreeMap::new();
+    for file in files {
+        for (said, says) in all_said(&file.dictionary) {
+            match told.get(&said) {
+                Some((other, first)) if *other != says => disputes.push(Dispute {
+                    said,
+                    one: (*first).to_owned(),
+                    other: file.label.clone(),
+                }),
+                _ => {
+                    told.insert(said, (says, &file.label));
+                }
+            }
+        }
+    }
+    disputes
+}
+
+/// Two rows that may hold for one report, and explain something differently.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Overlap {
+    /// Which of the rows, from 0, in the order of [`Files::senders`](super::Files::senders).
+    pub rows: [usize; 2],
+    /// What they say differently, a sentence.
+    pub what: String,
+}
+
 impl Templates {
+    /// Rows of dictionaries by sender of which a report may fulfil both, and which disagree: it would go
+    /// to quarantine. The first of each pair.
+    #[must_use]
+    pub fn overlaps(&self) -> Vec<Overlap> {
+        let rows = &self.senders.rows;
+        let mut overlaps = Vec::new();
+        for (second, (conditions, numbers)) in rows.iter().enumerate() {
+            for (first, (others, other_numbers)) in rows.iter().enumerate().take(second) {
+                if conditions.both(others).is_none() {
+                    continue;
+                }
+                let together = sorted([other_numbers.as_slice(), numbers].concat());
+                let files = together.iter();
+                let files = files.filter_map(|&at| self.senders.files.get(at));
+                if let Some(dispute) = disputes(&files.collect::<Vec<_>>()).first() {
+                    overlaps.push(Overlap {
+                        rows: [first, second],
+                        what: dispute.told(),
+                    });
+                }
+            }
+        }
+        overlaps
+    }
+
     /// What is in force for the reports of a sender. Dictionaries by sender go before those for
     /// everybody. Cheap: nothing is copied but for the first report of its kind.
     #[must_use]
@@ -270,23 +334,16 @@ impl Templates {
         let files: Vec<&File> = files.collect();
         let [_, of_all] = &self.site_measures;
         let mut pile = Pile::over(self.vocabulary.clone(), self.origins.clone());
-        let mut disputes = Vec::new();
-        let mut told: BTreeMap<Said, (String, &str)> = BTreeMap::new();
         for file in &files {
-            for (said, says) in all_said(&file.dictionary) {
-                match told.get(&said) {
-                    Some((other, first)) if *other != says => disputes.push(Dispute {
-                        said,
-                        one: (*first).to_owned(),
-                        other: file.label.clone(),
-                    }),
-                    _ => {
-                        told.insert(said, (says, &file.label));
-                    }
-                }
-            }
             pile.lay(file);
         }
+        let mut disputes = disputes(&files);
+        let labels: Vec<&str> = files.iter().map(|file| file.label.as_str()).collect();
+        disputes.extend(pile.against().into_iter().map(|what| Dispute {
+            said: Said::Else(what),
+            one: labels.first().copied().unwrap_or_default().to_owned(),
+            other: labels.get(1..).unwrap_or_default().join(" and "),
+        }));
         let (vocabulary, origins, measures): (_, _, Vec<Measure>) = pile.into_parts();
         Templates {
             vocabulary,
@@ -310,7 +367,7 @@ impl Templates {
             let item = tree.item(id);
             let said = |dispute: &&Dispute| match &dispute.said {
                 Said::Code(key) => codes(item).any(|code| code.key() == *key),
-                Said::Stand => true,
+                Said::Stand | Said::Else(_) => true,
                 said => texts(item).any(|text| said.is_of(text)),
             };
             Some((id, self.disputes.iter().find(said)?.told()))
