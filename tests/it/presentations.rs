@@ -361,3 +361,33 @@ fn labels_that_nobody_lists_are_told() {
         assert_eq!(reading.dictionaries, Vec::<String>::new());
     }
 }
+
+/// `read` over picture and presentation state tells the length; over the one alone, why there is none.
+#[test]
+fn read_measures_lines_against_the_pictures_among_its_files() {
+    let temp = TempDir::new().expect("temp");
+    let config = temp.path().join("site.toml");
+    fs::write(&config, "[templates]\npresentation_states = true\n").expect("written");
+    let case = fixtures().join("straight");
+    let read = |files: &[&str]| {
+        let paths = files.iter().map(|name| case.join(name));
+        let run = std::process::Command::new(env!("CARGO_BIN_EXE_sheathline"))
+            .args(["read", "--json", "--config"])
+            .arg(&config)
+            .arg("--dictionary")
+            .arg(fixtures().join("dictionary.toml"))
+            .args(paths)
+            .output()
+            .expect("runs");
+        let text = String::from_utf8(run.stdout).expect("UTF-8");
+        let mut lines = text
+            .lines()
+            .map(|line| serde_json::from_str(line).expect("JSON"));
+        let of_state = |line: &serde_json::Value| !line["measurements"][0].is_null();
+        let line: serde_json::Value = lines.rfind(of_state).expect("a value");
+        line["measurements"][0]["value_mm"].clone()
+    };
+    assert_eq!(read(&["presentation-1.dcm", "picture-1.dcm"]), 5.2);
+    assert_eq!(read(&["picture-1.dcm", "presentation-1.dcm"]), 5.2);
+    assert!(read(&["presentation-1.dcm"]).is_null());
+}

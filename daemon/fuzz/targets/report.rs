@@ -14,7 +14,9 @@ const LOCAL: &str = include_str!("../../../fixtures/sr/local-codes/dictionary.to
 
 static RULES: LazyLock<Rules> = LazyLock::new(|| {
     let site = [("site.toml".to_owned(), LOCAL.to_owned())];
-    Rules::new(Templates::load(&[], &site).expect("sound"))
+    let mut rules = Rules::new(Templates::load(&[], &site).expect("sound"));
+    rules.presentation_states = true;
+    rules
 });
 
 static SHOW: LazyLock<bool> = LazyLock::new(|| std::env::var_os("SHOW").is_some());

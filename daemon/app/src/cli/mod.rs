@@ -33,6 +33,7 @@ mod status;
 mod supervisor;
 mod template;
 mod unmapped;
+mod waiting;
 mod worker;
 mod working;
 

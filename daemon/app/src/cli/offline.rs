@@ -1,6 +1,7 @@
 //! Commands that need no store: `read`, `assess`, `check-config`.
 
 use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
+use super::waiting::Waiting;
 use super::{Code, Failure, context, issuers, places, print};
 use crate::config::{Config, Effective, Setting};
 use crate::deliver;
@@ -35,6 +36,7 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
     let source = args.sender.source().unwrap_or(Source::File);
     let mut refused = 0;
     let mut not_read = Vec::new();
+    let mut waiting = Waiting::default();
     for path in context::files(&args.paths)? {
         let bytes = match context::bytes_of(&path, config.folder.max_object_bytes) {
             Ok(bytes) => bytes,
@@ -46,6 +48,11 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
         };
         let reading = reading::read_object(&bytes, None, assumed(&config, &rules, &source), &rules);
         refused += usize::from(reading.disposition == Disposition::Quarantined);
+        if let Some((path, reading)) = waiting.unless_drawn(path, reading) {
+            show(&path, &reading, args.json)?;
+        }
+    }
+    for (path, reading) in waiting.measured(&rules) {
         show(&path, &reading, args.json)?;
     }
     if refused > 0 {

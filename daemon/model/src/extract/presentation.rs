@@ -7,23 +7,21 @@
 mod line;
 mod side;
 mod text;
+mod unexplained;
 
 use crate::domain::{
-    Border, Caliper, CodeExample, CodeRole, Derivation, Laterality, Modality, Plane, Quantity,
-    Remark, RemarkCode, Unexplained,
+    Border, Caliper, Derivation, Eye, Laterality, Modality, Plane, Quantity, Remark, RemarkCode,
+    Unexplained,
 };
 use crate::sr::presentation::{Annotation, Presentation, Shape};
 use crate::template::Vocabulary;
 use crate::template::vocabulary::Says;
-use crate::template::words::{Named, Side};
+use crate::template::words::{Named, Side, Structure};
 use std::collections::BTreeSet;
 use text::Read;
 
-/// Texts beside lines that are told of one presentation state.
-const UNEXPLAINED: usize = 100;
-
-/// Longest text that is told, letters: what is longer is a sentence and no label.
-const LONGEST: usize = 64;
+/// Labels without a line that are told one by one.
+const DOUBTS: usize = 20;
 
 /// All that was found in one presentation state.
 #[derive(Debug, Default, PartialEq)]
@@ -69,10 +67,27 @@ struct Said {
     says: Says,
 }
 
+/// What texts that are no label speak of: nothing is read of it, it can only speak against.
+#[derive(Debug, Clone, Default)]
+struct Beside {
+    eyes: BTreeSet<Eye>,
+    is_earlier: bool,
+}
+
+impl Beside {
+    fn hear(&mut self, text: &str, vocabulary: &Vocabulary) {
+        let names = vocabulary.names();
+        self.eyes.extend(names.side(text).and_then(Side::eye));
+        self.is_earlier |= names.is_earlier(text);
+    }
+}
+
 /// A shape with what belongs to it.
 struct Labelled<'a> {
     shape: &'a Shape,
     annotation: &'a Annotation,
+    /// Which annotation that is.
+    at: usize,
     said: Vec<Said>,
     /// The side that listed words give.
     words: Vec<Side>,
@@ -119,44 +134,47 @@ pub fn drawings(
             .push(Remark::of(RemarkCode::PresentationLabelUnclear, text));
     }
     let mut shapes = own_labels(presentation, vocabulary);
-    let mut beside: Vec<(usize, String)> = Vec::new();
-    for (at, annotation) in presentation.annotations.iter().enumerate() {
-        let mut unclear: Vec<Said> = Vec::new();
+    let mut titles = Beside::default();
+    for title in &presentation.titles {
+        titles.hear(title, vocabulary);
+    }
+    let mut beside = vec![titles.clone(); presentation.annotations.len()];
+    let mut lost: Vec<Remark> = Vec::new();
+    for ((at, annotation), beside) in presentation.annotations.iter().enumerate().zip(&mut beside) {
         for one in &annotation.texts {
             let read = text::read(&one.lines, vocabulary);
-            match partner(&shapes, annotation, one.group) {
-                Some(partner) => {
-                    if let Some(shape) = shapes.get_mut(partner) {
-                        shape.take(read);
-                    }
+            let partner = partner(&shapes, annotation, one.group);
+            match (partner.and_then(|at| shapes.get_mut(at)), read.label) {
+                (Some(shape), label) => shape.take(Read { label, ..read }),
+                (None, Some((text, says))) => {
+                    let said = Said { text, says };
+                    lost.extend(unpaired(&mut shapes, annotation, at, &said));
                 }
-                None => match read.label {
-                    Some((text, says)) => unclear.push(Said { text, says }),
-                    None => beside.extend(read.rest.map(|text| (at, text))),
-                },
+                (None, None) => {
+                    let rest = read.rest.iter();
+                    rest.for_each(|text| beside.hear(text, vocabulary));
+                }
             }
         }
-        for said in unclear {
-            found
-                .doubts
-                .extend(unpaired(&mut shapes, annotation, at, &said));
-        }
+    }
+    let more = lost.len().saturating_sub(DOUBTS);
+    lost.truncate(DOUBTS);
+    found.doubts.extend(lost);
+    if more > 0 {
+        let text = format!("{more} further labels belong to no one line.");
+        let remark = Remark::of(RemarkCode::PresentationLabelUnclear, text);
+        found.doubts.push(remark);
     }
     for shape in &shapes {
-        let of_it = |(at, text): &(usize, String)| {
-            let own = presentation.annotations.get(*at);
-            let here = own.is_some_and(|own| std::ptr::eq(own, shape.annotation));
-            here.then(|| text.clone())
-        };
-        let mut texts: Vec<String> = beside.iter().filter_map(of_it).collect();
-        texts.extend(presentation.titles.iter().cloned());
-        texts.extend(shape.rest.iter().map(|(_, text)| text.clone()));
+        let mut heard = beside.get(shape.at).cloned().unwrap_or_default();
+        for (_, text) in &shape.rest {
+            heard.hear(text, vocabulary);
+        }
         if shape.is_labelled() {
-            found
-                .drawings
-                .extend(drawing(shape, &texts, header, vocabulary));
+            let drawing = drawing(shape, &heard, header, vocabulary);
+            found.drawings.extend(drawing);
         } else if line::is_line(shape.shape) {
-            found.left_out += unexplained(shape, &mut found.unexplained);
+            found.left_out += unexplained::tell(shape, &mut found.unexplained);
         }
     }
     found
@@ -165,11 +183,12 @@ pub fn drawings(
 /// Every shape with what its Tracking ID says.
 fn own_labels<'a>(presentation: &'a Presentation, vocabulary: &Vocabulary) -> Vec<Labelled<'a>> {
     let mut shapes = Vec::new();
-    for annotation in &presentation.annotations {
+    for (at, annotation) in presentation.annotations.iter().enumerate() {
         for shape in &annotation.shapes {
             let mut labelled = Labelled {
                 shape,
                 annotation,
+                at,
                 said: Vec::new(),
                 words: Vec::new(),
                 rest: Vec::new(),
@@ -258,7 +277,7 @@ fn unpaired(
 /// The labelled shape as a value without its length; `None` where it is none of our quantities.
 fn drawing(
     labelled: &Labelled<'_>,
-    texts: &[String],
+    beside: &Beside,
     header: &[(&'static str, Side)],
     vocabulary: &Vocabulary,
 ) -> Option<Drawing> {
@@ -279,11 +298,17 @@ fn drawing(
     let derivation = first.map_or(Some(Derivation::Single), |made| made.derivation());
     let plane = said.iter().find_map(|one| one.says.plane);
     let definition = said.iter().find_map(|one| one.says.definition);
+    let modality = modality(labelled.annotation);
     let agree = quantities.len() == 1
         && all(&|says| says.quantity.is_none_or(|one| one == Named::Ours(quantity)))
         && all(&|says| says.derivation.is_none() || says.derivation == first)
         && all(&|says| says.plane.is_none() || says.plane == plane)
-        && all(&|says| says.definition.is_none() || says.definition == definition);
+        && all(&|says| says.definition.is_none() || says.definition == definition)
+        && all(&|says| says.modality.is_none_or(|kind| kind == modality))
+        && all(&|says| {
+            says.structure
+                .is_none_or(|part| part == Structure::of(quantity))
+        });
     if !agree || derivation.is_none() {
         remarks.push(Remark::of(
             RemarkCode::LabelConflict,
@@ -296,9 +321,7 @@ fn drawing(
             "Another label stands beside this line that may be its own.",
         ));
     }
-    if said.iter().any(|one| one.says.quoted)
-        || texts.iter().any(|text| vocabulary.names().is_earlier(text))
-    {
+    if said.iter().any(|one| one.says.quoted) || beside.is_earlier {
         remarks.push(Remark::of(
             RemarkCode::EarlierFinding,
             "A text beside the line speaks of an earlier exam; it is kept apart.",
@@ -308,14 +331,10 @@ fn drawing(
         labels: said.iter().map(|one| (&*one.text, one.says.side)).collect(),
         words: &labelled.words,
         header,
-        texts,
+        named: &beside.eyes,
     };
     let (eye, named) = sides.resolve(vocabulary, &mut remarks);
     let drawn = line::caliper(labelled.shape, labelled.annotation);
-    let class = drawn.as_ref().ok().and_then(|caliper| {
-        let presented = caliper.presentation.as_ref()?;
-        Modality::of_class(&presented.class)
-    });
     let caliper = match drawn {
         Ok(mut caliper) => {
             if let Some(presented) = &mut caliper.presentation {
@@ -344,7 +363,7 @@ fn drawing(
         plane: plane.unwrap_or_default(),
         derivation: derivation.unwrap_or_default(),
         definition,
-        modality: class.unwrap_or_default(),
+        modality,
         label,
         place: labelled.shape.place.clone(),
         caliper,
@@ -352,40 +371,12 @@ fn drawing(
     })
 }
 
-/// Tells the texts beside a line that has no label. Returns how many there was no room for.
-fn unexplained(labelled: &Labelled<'_>, codes: &mut Vec<Unexplained>) -> usize {
-    let mut left_out = 0;
-    for (given_as, text) in &labelled.rest {
-        if text.chars().count() > LONGEST {
-            continue;
-        }
-        let example = CodeExample {
-            place: labelled.shape.place.clone(),
-            value: labelled.lengths.first().map(ToString::to_string),
-            given_as: Some((*given_as).to_owned()),
-            ..CodeExample::default()
-        };
-        if let Some(known) = codes.iter_mut().find(|one| one.meaning == *text) {
-            known.times += 1;
-            if known.examples.len() < Unexplained::EXAMPLES {
-                known.examples.push(example);
-            }
-        } else if codes.len() < UNEXPLAINED {
-            codes.push(Unexplained {
-                code: String::new(),
-                scheme: String::new(),
-                meaning: text.clone(),
-                role: CodeRole::Label,
-                times: 1,
-                sides: Vec::new(),
-                called: Vec::new(),
-                examples: vec![example],
-            });
-        } else {
-            left_out += 1;
-        }
-    }
-    left_out
+/// The kind of imaging, where all pictures of an annotation are of one class.
+fn modality(annotation: &Annotation) -> Modality {
+    let mut pictures = annotation.pictures.iter();
+    let class = pictures.next().and_then(|one| one.class.as_deref());
+    let class = class.filter(|class| pictures.all(|one| one.class.as_deref() == Some(class)));
+    class.and_then(Modality::of_class).unwrap_or_default()
 }
 
 /// Every text that a dictionary may say something of.

@@ -40,7 +40,7 @@ pub fn against_pictures(
         .iter()
         .map(|reading| {
             let mut reading = reading.clone();
-            if reading.measurements.iter().any(is_presented) {
+            if waits_for_pictures(&reading) {
                 presented::measure(&mut reading, &whole, plausible);
             } else {
                 check(&mut reading, &images, technique);
@@ -50,6 +50,12 @@ pub fn against_pictures(
         .collect();
     seen::once(&mut told);
     told
+}
+
+/// Whether values of it are lines of a presentation state, whose lengths their pictures tell.
+#[must_use]
+pub fn waits_for_pictures(reading: &ObjectReading) -> bool {
+    reading.measurements.iter().any(is_presented)
 }
 
 /// Whether its value is the length of a line in a presentation state.

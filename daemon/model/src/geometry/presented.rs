@@ -215,3 +215,6 @@ fn taken_at(picture: &ObjectReading, study_at: Option<Moment>) -> Option<Moment>
     let taken = picture.exam.as_ref()?.content_at?;
     (Some(taken.date()) == study_at.map(|at| at.date())).then_some(taken)
 }
+
+#[cfg(test)]
+mod tests;

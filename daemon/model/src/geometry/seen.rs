@@ -42,19 +42,20 @@ pub(super) fn once(readings: &mut [ObjectReading]) {
     }
     order.sort_unstable();
     let order: Vec<At> = order.into_iter().map(|(_, _, at)| at).collect();
-    let mut firsts: BTreeMap<(String, Quantity), Vec<At>> = BTreeMap::new();
+    let mut firsts: BTreeMap<(String, Quantity, [i64; 2]), Vec<At>> = BTreeMap::new();
     for at in order {
         let Some((one, caliper)) = of(readings, at) else {
             continue;
         };
-        let key = (caliper.image.clone(), one.quantity);
-        let before = firsts.entry(key).or_default();
-        let same = before
-            .iter()
-            .copied()
+        let (image, quantity, cell) = (caliper.image.clone(), one.quantity, cell(caliper));
+        let mut near = around(cell)
+            .filter_map(|cell| firsts.get(&(image.clone(), quantity, cell)))
+            .flatten()
+            .copied();
+        let same = near
             .find(|&other| of(readings, other).is_some_and(|(_, other)| same_line(caliper, other)));
         let Some(first) = same.filter(|_| is_drawn(one)) else {
-            before.push(at);
+            firsts.entry((image, quantity, cell)).or_default().push(at);
             continue;
         };
         let eyes = (
@@ -76,6 +77,22 @@ pub(super) fn once(readings: &mut [ObjectReading]) {
             ),
         }
     }
+}
+
+/// The pixel in which the middle of a line lies: one line drawn twice lies in the same or the next.
+fn cell(caliper: &Caliper) -> [i64; 2] {
+    let [a, b] = caliper.ends;
+    [
+        f64::midpoint(a.column, b.column).floor() as i64,
+        f64::midpoint(a.row, b.row).floor() as i64,
+    ]
+}
+
+/// A pixel and those around it.
+fn around([column, row]: [i64; 2]) -> impl Iterator<Item = [i64; 2]> {
+    (-1..=1).flat_map(move |across| {
+        (-1..=1).map(move |down| [column.saturating_add(across), row.saturating_add(down)])
+    })
 }
 
 fn presented(measurement: &Measurement) -> Option<&Caliper> {

@@ -107,13 +107,17 @@ fn line(group: &[&ExamMeasurement]) -> Option<String> {
     };
     let sent = |m: &Measurement| m.value_as_sent.clone().unwrap_or("no number".to_owned());
     let sent: Vec<String> = values().map(sent).collect();
+    let is_sent = values().any(|m| m.value_as_sent.is_some() || m.unit_as_sent.is_some());
+    let sent = match m.unit_as_sent.as_deref().unwrap_or("no unit") {
+        unit if is_sent || m.rule.is_some() => format!("sent as {} {unit}, ", sent.join(" ")),
+        // A line of a presentation state: nobody sent a number.
+        _ => String::new(),
+    };
     let places: Vec<&str> = values().map(|m| m.place.as_str()).collect();
     Some(format!(
-        "{value}, {}{} (sent as {} {}, {} {}): {}",
+        "{value}, {}{} ({sent}{} {}): {}",
         plane(m.plane),
         made(m.derivation),
-        sent.join(" "),
-        m.unit_as_sent.as_deref().unwrap_or("no unit"),
         if places.len() == 1 { "item" } else { "items" },
         places.join(" "),
         reasons(m)

@@ -3,6 +3,7 @@
 use crate::domain::{Eye, Laterality, Remark, RemarkCode};
 use crate::template::Vocabulary;
 use crate::template::words::Side;
+use std::collections::BTreeSet;
 
 /// All that says or names a side of one line.
 pub(super) struct Sources<'a> {
@@ -12,8 +13,8 @@ pub(super) struct Sources<'a> {
     pub(super) words: &'a [Side],
     /// Sides of attributes.
     pub(super) header: &'a [(&'static str, Side)],
-    /// Other texts, which may name a side.
-    pub(super) texts: &'a [String],
+    /// Eyes that other texts name.
+    pub(super) named: &'a BTreeSet<Eye>,
 }
 
 impl Sources<'_> {
@@ -37,8 +38,10 @@ impl Sources<'_> {
         };
         let said = eyes(&mut near.iter().copied().chain(far));
         let labels = self.labels.iter().map(|(text, _)| *text);
-        let texts = labels.chain(self.texts.iter().map(String::as_str));
-        let named = eyes(&mut texts.filter_map(|text| vocabulary.names().side(text)));
+        let names = labels.filter_map(|text| vocabulary.names().side(text));
+        let mut named = self.named.clone();
+        named.extend(names.filter_map(Side::eye));
+        let named: Vec<Eye> = named.into_iter().collect();
         // Both sides, or one and not which, said as near as a label stands.
         let no_eye = near.iter().any(|side| side.eye().is_none());
         let agreed = match (said.as_slice(), named.as_slice()) {

@@ -1,7 +1,8 @@
 //! Pairs of lines and labels, beyond what the fixtures hold.
 
+use super::unexplained::LONGEST;
 use super::*;
-use crate::domain::{Eye, Point};
+use crate::domain::{CodeRole, Point};
 use crate::sr::presentation::{Pictured, Text};
 use crate::template::Templates;
 
@@ -257,4 +258,26 @@ fn one_picture_may_be_named_for_each_frame() {
         codes(&found.drawings[0].remarks),
         ["presentation-line-unclear"]
     );
+}
+
+/// As many as are kept, all in one annotation: the bound is one that only a product of shapes and texts
+/// with a text's whole cost in it misses.
+#[test]
+fn many_shapes_and_texts_take_little_time() {
+    let tracked = |at: usize| Shape {
+        tracking_id: Some("ONSD RE".to_owned()),
+        ..line(&format!("1.{at}"))
+    };
+    let long = "left of somewhere ".repeat(25);
+    let texts = vec![text(&long); 500];
+    let started = std::time::Instant::now();
+    let found = read(vec![over((0..500).map(tracked).collect(), texts)]);
+    assert_eq!(found.drawings.len(), 500);
+    assert!(started.elapsed() < std::time::Duration::from_secs(5));
+    // Texts that name the other eye are held against each of them.
+    let conflict = |one: &Drawing| codes(&one.remarks).contains(&"laterality-conflict");
+    assert!(found.drawings.iter().all(conflict));
+    let labels = vec![text("ONSD LE"); 500];
+    let found = read(vec![over(vec![line("1.1"), line("1.2")], labels)]);
+    assert_eq!(found.doubts.len(), DOUBTS + 1);
 }
