@@ -58,7 +58,8 @@ fn parts(code: &str) -> Vec<String> {
 fn of_word(word: &str, own: &[Vec<String>], lexicon: &Lexicon, names: &Names) -> Vec<Side> {
     let named = names.inside(word).or_else(|| names.alone(word));
     let mut sides: Vec<Side> = match named {
-        Some(Means::Side(side)) => vec![side],
+        // One letter is no word for both: `B` also counts codes.
+        Some(Means::Side(side)) if side != Side::Bilateral || word.len() > 1 => vec![side],
         _ => Vec::new(),
     };
     for (side, _, only) in lexicon.mirrors(word) {

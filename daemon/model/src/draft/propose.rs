@@ -66,6 +66,7 @@ pub(super) fn propose(
         proposals.insert(what.clone(), of_one(role, fact, &own));
         heard.insert(what, own);
     }
+    against_surroundings(facts, &mut proposals);
     for (what, fact) in facts {
         if let Some(proposal) = proposals.get_mut(what) {
             against_itself(what, fact, proposal, &all, lexicon, names);
@@ -73,6 +74,45 @@ pub(super) fn propose(
     }
     against_each_other(&heard, &mut proposals, &all, lexicon, names);
     proposals
+}
+
+/// A code in a section of the sender's own whose proposal is the other side: neither is believed.
+fn against_surroundings(facts: &BTreeMap<What, Fact>, proposals: &mut BTreeMap<What, Proposal>) {
+    let side_of = |proposals: &BTreeMap<What, Proposal>, within: &str| {
+        let mut all = proposals.iter();
+        all.find_map(|(what, proposal)| {
+            let is_it = format!("{} {}", what.code, what.scheme) == within;
+            proposal
+                .side
+                .filter(|_| is_it)
+                .map(|side| (what.clone(), side))
+        })
+    };
+    let mut apart: BTreeSet<What> = BTreeSet::new();
+    for (what, fact) in facts {
+        let Some(proposal) = proposals.get(what) else {
+            continue;
+        };
+        let sides: BTreeSet<Side> = proposal
+            .side
+            .into_iter()
+            .chain(proposal.words.values().copied())
+            .collect();
+        for within in fact.examples.iter().filter_map(|seen| seen.within.as_ref()) {
+            if let Some((around, side)) = side_of(proposals, within)
+                && sides.iter().any(|own| *own != side)
+            {
+                apart.extend([what.clone(), around]);
+            }
+        }
+    }
+    for what in apart {
+        if let Some(proposal) = proposals.get_mut(&what) {
+            let why = "a code around or below it names another one";
+            proposal.withhold(why);
+            proposal.withhold_words(why);
+        }
+    }
 }
 
 /// A value below an item of the sender's own is what the item's name says.

@@ -179,8 +179,14 @@ fn answer(input: &mut impl BufRead) -> Result<Option<String>, Failure> {
 /// Writes beside the file and puts that in its place: what is there is whole at every instant.
 fn write_whole(path: &Path, text: &str) -> Result<(), Failure> {
     let failed = |error| Failure::at(path, error);
+    // What a link leads to is replaced, and keeps who may read it.
+    let real = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+    let path = real.as_path();
     let beside = beside(path);
     let mut file = fs::File::create(&beside).map_err(failed)?;
+    if let Ok(there) = fs::metadata(path) {
+        file.set_permissions(there.permissions()).map_err(failed)?;
+    }
     file.write_all(text.as_bytes()).map_err(failed)?;
     file.sync_all().map_err(failed)?;
     fs::rename(&beside, path).map_err(failed)

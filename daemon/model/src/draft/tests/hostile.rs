@@ -22,6 +22,14 @@ fn sender(
     }
 }
 
+/// The same, in a section of this code.
+fn within(section: &str, mut one: Unexplained) -> Unexplained {
+    for example in &mut one.examples {
+        example.within = Some(format!("{section} 99TARNHOLT"));
+    }
+    one
+}
+
 /// Numbers with a meaning each, of which nobody can say the side.
 fn nobody_knows(about: &'static str, meanings: &'static [&'static str]) -> Sender {
     let codes = meanings.iter().enumerate();
@@ -93,6 +101,16 @@ fn hostile() -> Vec<Sender> {
                 beside(Eye::Left, number("B", "ONSD right")),
             ],
             &two,
+        ),
+        sender(
+            "sections of its own that name the other side than the numbers in them",
+            vec![
+                code(CodeRole::Section, "S1", "Right eye"),
+                code(CodeRole::Section, "S2", "Left eye"),
+                within("S1", number("A", "ONSD left")),
+                within("S2", number("B", "ONSD right")),
+            ],
+            &[],
         ),
         sender(
             "one section code around both",
@@ -286,6 +304,17 @@ fn abbreviations_need_their_mirror() {
         ]);
         assert_eq!(sides(&apart), [], "{right} and {left} of two senders");
     }
+}
+
+/// Sections and numbers in them that agree are both proposed.
+#[test]
+fn what_agrees_with_its_section_is_proposed() {
+    let draft = of(&[
+        code(CodeRole::Section, "S1", "Right eye"),
+        within("S1", number("A", "ONSD right")),
+    ]);
+    assert_eq!(proposed(&draft, "A"), "eye right, quantity sheath_diameter");
+    assert_eq!(proposed(&draft, "S1"), "eye right, site eye");
 }
 
 /// One code for both eyes: its meanings become words, and the code itself says no side.
