@@ -6,6 +6,7 @@
 
 use super::gate::dictionary_vr;
 use dicom_core::{Tag, VR};
+use std::borrow::Cow;
 
 /// Component groups of a Person Name, and letters of each.
 const GROUPS: usize = 3;
@@ -62,22 +63,25 @@ impl Bound {
 
     /// A text as long as it may be, and whether that is less than all of it. `more` says that bytes
     /// beyond it were not decoded.
-    pub(super) fn cut(self, text: &str, more: bool) -> (String, bool) {
+    pub(super) fn cut(self, text: &str, more: bool) -> (Cow<'_, str>, bool) {
         match self {
             Bound::Letters(most) => match prefix(text, most) {
-                Some(start) => (start, true),
-                None if more => (format!("{text}{MARK}"), true),
-                None => (text.to_owned(), false),
+                Some(start) => (Cow::Owned(start), true),
+                None if more => (Cow::Owned(format!("{text}{MARK}")), true),
+                None => (Cow::Borrowed(text), false),
             },
             Bound::Name => {
                 let mut cut = more || text.split('=').count() > GROUPS;
+                if !cut && text.len() <= GROUP {
+                    return (Cow::Borrowed(text), false);
+                }
                 let groups = text.split('=').take(GROUPS).map(|group| {
                     let start = prefix(group, GROUP);
                     cut |= start.is_some();
                     start.unwrap_or_else(|| group.to_owned())
                 });
                 let groups: Vec<String> = groups.collect();
-                (groups.join("="), cut)
+                (Cow::Owned(groups.join("=")), cut)
             }
         }
     }
@@ -148,21 +152,18 @@ mod tests {
     #[test]
     fn letters_are_counted_and_not_bytes() {
         let bound = Bound::Letters(4);
-        assert_eq!(bound.cut("äöüß", false), ("äöüß".to_owned(), false));
-        assert_eq!(bound.cut("äöüße", false), ("äöü…".to_owned(), true));
-        assert_eq!(bound.cut("ab", true), ("ab…".to_owned(), true));
+        assert_eq!(bound.cut("äöüß", false), ("äöüß".into(), false));
+        assert_eq!(bound.cut("äöüße", false), ("äöü…".into(), true));
+        assert_eq!(bound.cut("ab", true), ("ab…".into(), true));
         // A byte of an unknown character set is one letter, however it is shown.
         let shown = r"\316".repeat(4);
-        assert_eq!(bound.cut(&shown, false), (shown.clone(), false));
+        assert_eq!(bound.cut(&shown, false), (shown.as_str().into(), false));
         let longer = format!("{shown}a");
-        assert_eq!(
-            bound.cut(&longer, false),
-            (r"\316\316\316…".to_owned(), true)
-        );
-        assert_eq!(bound.cut(r"\31\3", false), (r"\31…".to_owned(), true));
+        assert_eq!(bound.cut(&longer, false), (r"\316\316\316…".into(), true));
+        assert_eq!(bound.cut(r"\31\3", false), (r"\31…".into(), true));
         let group = "千".repeat(64);
         let name = format!("{group}={group}={group}");
-        assert_eq!(Bound::Name.cut(&name, false), (name.clone(), false));
+        assert_eq!(Bound::Name.cut(&name, false), (name.as_str().into(), false));
         let long = format!("A{group}^B={group}");
         let (cut, was_cut) = Bound::Name.cut(&long, false);
         assert!(was_cut);

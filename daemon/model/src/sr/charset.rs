@@ -7,6 +7,7 @@
 use super::FallbackCharset;
 use dicom_core::Tag;
 use encoding_rs::{DecoderResult, Encoding};
+use std::borrow::Cow;
 
 /// Where the gate puts Specific Character Set: a tag that the standard does not use.
 pub(super) const DECLARED: Tag = Tag(0x0008, 0x0004);
@@ -179,17 +180,18 @@ impl Charset {
 
     /// Decodes; bytes that fit nothing become marks. `name`: a person name, whose `^` and `=` end
     /// what an escape began.
-    pub(super) fn decode(&self, bytes: &[u8], name: bool) -> Decoded {
-        let mut out = Decoded {
+    pub(super) fn decode<'b>(&self, bytes: &'b [u8], name: bool) -> Decoded<'b> {
+        if let Some(text) = plain(bytes) {
+            return Decoded {
+                text: Cow::Borrowed(text),
+                marked: false,
+                plain: true,
+            };
+        }
+        let mut out = Decoding {
             text: String::with_capacity(bytes.len()),
             marked: false,
-            plain: true,
         };
-        if bytes.is_ascii() && !bytes.contains(&ESCAPE) {
-            out.text.extend(bytes.iter().map(|&byte| char::from(byte)));
-            return out;
-        }
-        out.plain = false;
         match (self.whole, &self.word) {
             (Some(encoding), _) => out.run(encoding, bytes),
             // Escapes too are a declared set's.
@@ -204,10 +206,14 @@ impl Charset {
             }
             (None, _) => self.extended(bytes, name, &mut out),
         }
-        out
+        Decoded {
+            text: Cow::Owned(out.text),
+            marked: out.marked,
+            plain: false,
+        }
     }
 
-    fn extended(&self, bytes: &[u8], name: bool, out: &mut Decoded) {
+    fn extended(&self, bytes: &[u8], name: bool, out: &mut Decoding) {
         let (mut lower, mut high) = (Set::Ascii, self.upper);
         let mut rest = bytes;
         while let Some((&byte, after)) = rest.split_first() {
@@ -288,17 +294,29 @@ fn escape(after: &[u8]) -> Option<(Set, bool, usize)> {
     Some((set?, lower, length))
 }
 
+/// ASCII without escapes, which is the same in every set.
+fn plain(bytes: &[u8]) -> Option<&str> {
+    let plain = bytes.is_ascii() && !bytes.contains(&ESCAPE);
+    plain.then(|| std::str::from_utf8(bytes).ok())?
+}
+
 /// Decoded text, with marks for bytes that fit nothing.
 #[derive(Debug)]
-pub(super) struct Decoded {
-    pub(super) text: String,
+pub(super) struct Decoded<'b> {
+    pub(super) text: Cow<'b, str>,
     /// There are marks.
     pub(super) marked: bool,
     /// ASCII, the same in every set.
     pub(super) plain: bool,
 }
 
-impl Decoded {
+/// Text as far as it is decoded.
+struct Decoding {
+    text: String,
+    marked: bool,
+}
+
+impl Decoding {
     fn mark(&mut self, byte: u8) {
         self.marked = true;
         self.text.extend(char::from_u32(MARK + u32::from(byte)));
@@ -331,6 +349,9 @@ impl Decoded {
 
 /// Text for people and keys: marks as a backslash and three octal digits.
 pub(super) fn shown(text: &str) -> String {
+    if text.is_ascii() {
+        return text.to_owned();
+    }
     let mut shown = String::with_capacity(text.len());
     for letter in text.chars() {
         match u32::from(letter).checked_sub(MARK) {

@@ -29,18 +29,28 @@ impl CodeKey {
     /// Key of a value in a scheme. `SNM3` and `99SDM` are older names of `SRT` (PS3.16 8.1).
     #[must_use]
     pub fn new(value: &str, scheme: &str) -> Self {
-        let scheme = match scheme.trim() {
-            "SNM3" | "99SDM" => "SRT",
-            other => other,
-        };
+        let (value, scheme) = folded(value, scheme);
         CodeKey {
             scheme: scheme.to_owned(),
-            value: value.trim().to_owned(),
+            value: value.to_owned(),
         }
     }
 }
 
+fn folded<'a>(value: &'a str, scheme: &'a str) -> (&'a str, &'a str) {
+    let scheme = match scheme.trim() {
+        "SNM3" | "99SDM" => "SRT",
+        other => other,
+    };
+    (value.trim(), scheme)
+}
+
 impl Code {
+    /// Value and scheme of its [`CodeKey`].
+    pub(crate) fn folded(&self) -> (&str, &str) {
+        folded(&self.value, &self.scheme)
+    }
+
     /// The key of the code itself.
     #[must_use]
     pub fn key(&self) -> CodeKey {

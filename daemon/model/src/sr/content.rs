@@ -2,7 +2,7 @@
 
 use super::charset::Charset;
 use super::data::{DataSet, Value as Held};
-use super::element::{Reader, Remarks, charset_of, is_uid};
+use super::element::{Place, Reader, Remarks, charset_of, is_uid};
 use super::tree::{ContentItem, Measured, Relationship, Tree, Value};
 use crate::domain::{Remark, RemarkCode, Severity};
 use dicom_dictionary_std::tags;
@@ -25,44 +25,42 @@ pub(super) fn tree(
     let mut document = Reader {
         charset: Rc::clone(&charset),
         object,
-        place: "1",
+        place: Place::Root,
         remarks: &mut *remarks,
     };
     let mut tree = Tree::new(item(&mut document, true));
     let mut open = vec![(tree.root(), object, charset)];
     while let Some((id, object, charset)) = open.pop() {
-        let place = tree.place(id);
-        let mut reader = Reader {
-            charset: Rc::clone(&charset),
-            object,
-            place: &place,
-            remarks: &mut *remarks,
-        };
-        if reader.has(tags::CONTENT_SEQUENCE) && !holds_items(object) {
-            reader.remark(
-                tags::CONTENT_SEQUENCE,
+        if object.has(tags::CONTENT_SEQUENCE) && !holds_items(object) {
+            let place = format!("{} {}", tree.place(id), tags::CONTENT_SEQUENCE);
+            remarks.push(
                 Remark::of(
                     RemarkCode::ContentUnreadable,
                     "The content below this item is not sent as a sequence and cannot be read.",
                 )
+                .at(place)
                 .act("Ask the sender for the report in Explicit VR Little Endian."),
             );
             continue;
         }
-        let mut below = Vec::new();
-        for (child, number) in reader.items(tags::CONTENT_SEQUENCE).zip(1_u32..) {
-            let place = format!("{place}.{number}");
+        let Some(Held::Items(items)) = object.get(tags::CONTENT_SEQUENCE) else {
+            continue;
+        };
+        let below = open.len();
+        for (child, number) in items.zip(1_u32..) {
             let charset = charset_of(child, &charset);
             let mut reader = Reader {
                 charset: Rc::clone(&charset),
                 object: child,
-                place: &place,
+                place: Place::Below(&tree, id, number),
                 remarks: &mut *remarks,
             };
-            let child_id = tree.add(id, item(&mut reader, false));
-            below.push((child_id, child, charset));
+            let item = item(&mut reader, false);
+            open.push((tree.add(id, item), child, charset));
         }
-        open.extend(below.into_iter().rev());
+        if let Some(below) = open.get_mut(below..) {
+            below.reverse();
+        }
     }
     Some(tree)
 }

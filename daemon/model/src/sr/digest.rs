@@ -14,11 +14,33 @@ use sha2::{Digest as _, Sha256};
 use std::borrow::Cow;
 
 /// Takes the events of one walk over a data set.
-pub(crate) struct Digest(Sha256);
+pub(crate) struct Digest {
+    hash: Sha256,
+    /// What was taken and not hashed yet: a report is thousands of pieces of a few bytes.
+    waiting: Vec<u8>,
+}
+
+/// Bytes that wait at most.
+const WAITING: usize = 4096;
 
 impl Digest {
     pub(crate) fn new() -> Self {
-        Digest(Sha256::new())
+        Digest {
+            hash: Sha256::new(),
+            waiting: Vec::with_capacity(WAITING),
+        }
+    }
+
+    fn update(&mut self, bytes: &[u8]) {
+        if self.waiting.len() + bytes.len() > WAITING {
+            self.hash.update(&self.waiting);
+            self.waiting.clear();
+        }
+        if bytes.len() > WAITING {
+            self.hash.update(bytes);
+        } else {
+            self.waiting.extend_from_slice(bytes);
+        }
     }
 
     pub(crate) fn take(&mut self, event: &Event<'_>) {
@@ -40,29 +62,30 @@ impl Digest {
                 };
                 if value.is_empty() {
                     // The same as a sequence without items: an empty element may lose its VR.
-                    self.0.update(b"s");
+                    self.update(b"s");
                     return;
                 }
-                self.0.update(b"e");
-                self.0.update((value.len() as u64).to_le_bytes());
-                self.0.update(value);
+                self.update(b"e");
+                self.update(&(value.len() as u64).to_le_bytes());
+                self.update(value);
             }
             Event::SequenceStart { tag } => self.tag(tag),
-            Event::ItemStart => self.0.update(b"i"),
-            Event::ItemEnd => self.0.update(b"j"),
-            Event::SequenceEnd => self.0.update(b"s"),
+            Event::ItemStart => self.update(b"i"),
+            Event::ItemEnd => self.update(b"j"),
+            Event::SequenceEnd => self.update(b"s"),
             Event::Unknown { .. } | Event::Pixels { .. } => {}
         }
     }
 
     fn tag(&mut self, tag: Tag) {
-        self.0.update(tag.0.to_le_bytes());
-        self.0.update(tag.1.to_le_bytes());
+        self.update(&tag.0.to_le_bytes());
+        self.update(&tag.1.to_le_bytes());
     }
 
     /// The hash in hexadecimal.
-    pub(crate) fn finish(self) -> String {
-        self.0
+    pub(crate) fn finish(mut self) -> String {
+        self.hash.update(&self.waiting);
+        self.hash
             .finalize()
             .iter()
             .map(|byte| format!("{byte:02x}"))

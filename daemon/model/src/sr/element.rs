@@ -10,6 +10,7 @@ use super::bounds::{self, Bound, LETTER_BYTES, exceeds};
 use super::charset::{self, Charset, Word};
 use super::data::{DataSet, Items, Value};
 use super::letters::{exact, id_in_bytes};
+use super::tree::{ItemId, Tree};
 use crate::domain::{Remark, RemarkCode};
 use dicom_core::Tag;
 use dicom_core::VR;
@@ -26,11 +27,23 @@ const SETS: usize = 1024;
 /// A data set or item, its place in the document for remarks, and where remarks go.
 pub(super) struct Reader<'a, 'r> {
     pub(super) object: DataSet<'a>,
-    /// Ordinals of the content item, empty for the document itself.
-    pub(super) place: &'r str,
+    pub(super) place: Place<'r>,
     pub(super) remarks: &'r mut Remarks,
     /// Character sets of what is around the object; its own go before them.
     pub(super) charset: Rc<Charset>,
+}
+
+/// Where a data set or item stands, told only where something is odd.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Place<'r> {
+    /// The document itself.
+    Document,
+    /// The root of its content.
+    Root,
+    /// A content item below another, by its ordinal there.
+    Below(&'r Tree, ItemId, u32),
+    /// An item of something else, by its ordinals there.
+    At(&'r str),
 }
 
 /// The character sets of a data set or item: its own declaration, else what is around it.
@@ -63,10 +76,11 @@ impl<'a> Reader<'a, '_> {
 
     /// `1.3.2 (0040,A30A)`, or the tag alone.
     pub(super) fn at(&self, tag: Tag) -> String {
-        if self.place.is_empty() {
-            tag.to_string()
-        } else {
-            format!("{} {tag}", self.place)
+        match self.place {
+            Place::Document => tag.to_string(),
+            Place::Root => format!("1 {tag}"),
+            Place::Below(tree, id, ordinal) => format!("{}.{ordinal} {tag}", tree.place(id)),
+            Place::At(place) => format!("{place} {tag}"),
         }
     }
 

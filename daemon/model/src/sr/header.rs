@@ -3,7 +3,7 @@
 use super::bounds;
 use super::charset::Charset;
 use super::data::DataSet;
-use super::element::{Reader, Remarks, charset_of};
+use super::element::{Place, Reader, Remarks, charset_of};
 use super::time;
 use crate::domain::{Moment, Remark, RemarkCode, Sex};
 use chrono::{NaiveDate, NaiveTime};
@@ -110,7 +110,7 @@ impl Identity {
         let mut reader = Reader {
             charset: Rc::clone(charset),
             object,
-            place: "",
+            place: Place::Document,
             remarks: &mut unsaid,
         };
         let mut other_ids = reader.several(RETIRED_IDS, OTHER_IDS);
@@ -150,7 +150,7 @@ impl Header {
         let mut reader = Reader {
             charset,
             object,
-            place: "",
+            place: Place::Document,
             remarks,
         };
         let offset_s = checked(

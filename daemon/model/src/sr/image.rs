@@ -2,7 +2,7 @@
 
 use super::charset::Charset;
 use super::data::DataSet;
-use super::element::{Reader, Remarks, charset_of};
+use super::element::{Place, Reader, Remarks, charset_of};
 use crate::domain::{Eye, ImageFacts, Laterality, PixelSpacing, Region, Remark, RemarkCode};
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
@@ -36,7 +36,7 @@ pub(super) fn facts(
     let mut reader = Reader {
         charset: charset_of(object, around),
         object,
-        place: "",
+        place: Place::Document,
         remarks,
     };
     let laterality = laterality(&mut reader);

@@ -5,7 +5,7 @@
 use super::bounds;
 use super::charset::Charset;
 use super::data::{DataSet, Items};
-use super::element::{Reader, Remarks, charset_of};
+use super::element::{Place, Reader, Remarks, charset_of};
 use super::{Limits, ReadError, gate, time};
 use dicom_dictionary_std::tags;
 use std::fmt;
@@ -95,7 +95,7 @@ fn sure<T>(
     let value = read(&mut Reader {
         charset: Rc::clone(charset),
         object,
-        place: "",
+        place: Place::Document,
         remarks: &mut remarks,
     });
     value.filter(|_| remarks.finish().is_empty())
@@ -106,7 +106,7 @@ fn sequence<'a>(object: DataSet<'a>, charset: &Rc<Charset>) -> Items<'a> {
     Reader {
         charset: Rc::clone(charset),
         object,
-        place: "",
+        place: Place::Document,
         remarks: &mut Remarks::default(),
     }
     .items(tags::ISSUER_OF_PATIENT_ID_QUALIFIERS_SEQUENCE)

@@ -7,7 +7,7 @@
 use super::bounds;
 use super::charset::Charset;
 use super::data::DataSet;
-use super::element::{Reader, Remarks, charset_of};
+use super::element::{Place, Reader, Remarks, charset_of};
 use crate::domain::Point;
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
@@ -111,7 +111,7 @@ pub(super) fn facts(
     let mut reader = Reader {
         charset: charset_of(object, around),
         object,
-        place: "",
+        place: Place::Document,
         remarks,
     };
     let mut own = relationship(&mut reader);
@@ -135,7 +135,7 @@ pub(super) fn facts(
         let mut reader = Reader {
             charset: charset_of(item, &charset),
             object: item,
-            place: &place,
+            place: Place::At(&place),
             remarks: &mut *remarks,
         };
         let (annotation, beyond) = annotation(&mut reader, &own, &mut room);
@@ -235,7 +235,7 @@ fn annotation(
         let mut inside = Reader {
             charset,
             object: item,
-            place: &place,
+            place: Place::At(&place),
             remarks: &mut *reader.remarks,
         };
         drawn_as.extend(inside.whole_numbers(tags::COMPOUND_GRAPHIC_INSTANCE_ID));

@@ -4,6 +4,7 @@
 use super::vocabulary::Says;
 use super::words::{Side, Unit};
 use std::collections::BTreeMap;
+use std::ops::Bound;
 
 /// What a listed name is the name of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -108,38 +109,51 @@ impl Names {
         all.find_map(|(name, means)| (name == phrase).then_some(*means))
     }
 
+    /// The longest name that words begin with, and how many of them it takes.
+    fn leading(&self, words: &[&str]) -> Option<(Means, usize)> {
+        let first = *words.first()?;
+        // Most words begin no name, which one look tells.
+        let from = (Bound::Included(first), Bound::Unbounded);
+        let (next, _) = self.inside.range::<str, _>(from).next()?;
+        if !next.starts_with(first) {
+            return None;
+        }
+        (1..=WORDS.min(words.len())).rev().find_map(|count| {
+            let means = match words.get(..count)? {
+                [one] => self.inside.get(*one),
+                several => self.inside.get(&several.join(" ")),
+            };
+            Some((*means?, count))
+        })
+    }
+
     fn named(&self, text: &str) -> Vec<Means> {
         if text.len() > LONGEST {
             return Vec::new();
         }
         let words = words_of(text);
-        // Numbers beside an abbreviation only count readings: `OD 2`.
-        let counted = words.iter().filter(|word| !is_number(word));
-        let counted: Vec<&str> = counted.map(String::as_str).collect();
-        if let Some(means) = self.alone.get(&words.join(" ")) {
+        let words: Vec<&str> = words.iter().map(String::as_str).collect();
+        let whole = words.join(" ");
+        if let Some(means) = self.alone.get(&whole) {
             return vec![*means];
         }
-        let left = self.alone.get(&self.without_nothing(&counted));
-        if let Some(side @ Means::Side(_)) = left {
+        // Numbers beside an abbreviation only count readings: `OD 2`.
+        let counted = words.iter().copied().filter(|word| !is_number(word));
+        let left = self.without_nothing(&counted.collect::<Vec<_>>());
+        if left != whole
+            && let Some(side @ Means::Side(_)) = self.alone.get(&left)
+        {
             return vec![*side];
         }
         let mut named = Vec::new();
         let mut rest = words.as_slice();
         while !rest.is_empty() {
-            let longest = (1..=WORDS.min(rest.len())).rev().find_map(|count| {
-                let (these, after) = rest.split_at_checked(count)?;
-                Some((*self.inside.get(&these.join(" "))?, after))
-            });
-            rest = match longest {
-                Some((means, after)) => {
-                    named.push(means);
-                    after
-                }
-                None => rest.get(1..).unwrap_or_default(),
-            };
+            let taken = self.leading(rest);
+            named.extend(taken.map(|(means, _)| means));
+            rest = rest.get(taken.map_or(1, |(_, count)| count)..).unwrap_or_default();
         }
         if is_unspaced(text) {
-            let mut left = words.join(" ");
+            let mut left = whole;
             for (name, means) in &self.unspaced {
                 if left.contains(name.as_str()) {
                     named.push(*means);
@@ -155,16 +169,22 @@ impl Names {
         let mut left: Vec<&str> = Vec::new();
         let mut rest = words;
         while let Some((&first, after)) = rest.split_first() {
-            let nothing = (1..=WORDS.min(rest.len())).rev().find_map(|count| {
-                let (these, after) = rest.split_at_checked(count)?;
-                (self.inside.get(&these.join(" ")) == Some(&Means::Nothing)).then_some(after)
-            });
-            rest = nothing.unwrap_or_else(|| {
+            let nothing = self.leading_nothing(rest);
+            rest = nothing.map_or(after, |count| rest.get(count..).unwrap_or_default());
+            if nothing.is_none() {
                 left.push(first);
-                after
-            });
+            }
         }
         left.join(" ")
+    }
+
+    /// How many words the longest phrase takes that words begin with and that is no name.
+    fn leading_nothing(&self, words: &[&str]) -> Option<usize> {
+        let (_, longest) = self.leading(words)?;
+        (1..=longest).rev().find(|&count| {
+            let these = words.get(..count).map(|these| these.join(" "));
+            these.is_some_and(|these| self.inside.get(&these) == Some(&Means::Nothing))
+        })
     }
 
     /// Whether a text speaks of an earlier exam.

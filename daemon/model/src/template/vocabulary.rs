@@ -94,7 +94,8 @@ pub struct Explained {
 /// Terms by code.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Vocabulary {
-    terms: BTreeMap<CodeKey, Says>,
+    /// By scheme and value: looked up some hundred times a report, without a key of its own.
+    terms: BTreeMap<String, BTreeMap<String, Says>>,
     /// Sides by word, as [`folded`] writes it.
     words: BTreeMap<String, Side>,
     names: Names,
@@ -116,7 +117,8 @@ pub(crate) const LONGEST_WORD: usize = 64;
 impl Vocabulary {
     /// Adds or replaces the term of one code.
     pub(super) fn set(&mut self, key: CodeKey, says: Says) {
-        self.terms.insert(key, says);
+        let of_scheme = self.terms.entry(key.scheme).or_default();
+        of_scheme.insert(key.value, says);
     }
 
     /// Adds or replaces a word.
@@ -174,14 +176,20 @@ impl Vocabulary {
     /// The term of one code.
     #[must_use]
     pub fn term(&self, key: &CodeKey) -> Option<&Says> {
-        self.terms.get(key)
+        self.terms.get(&key.scheme)?.get(&key.value)
+    }
+
+    fn of(&self, code: &Code) -> Option<&Says> {
+        let (value, scheme) = code.folded();
+        self.terms.get(scheme)?.get(value)
     }
 
     /// What a code says, its equivalents included.
     #[must_use]
     pub fn explain(&self, code: &Code) -> Explained {
         let mut all = Explained::default();
-        for says in code.keys().filter_map(|key| self.terms.get(&key)) {
+        let codes = || std::iter::once(code).chain(&code.equivalents);
+        for says in codes().filter_map(|code| self.of(code)) {
             all.known = true;
             all.says.fill_from(says);
             if let Some(side) = says.side.filter(|side| !all.sides.contains(side)) {
@@ -189,8 +197,7 @@ impl Vocabulary {
             }
         }
         if !all.sides.is_empty() {
-            let meanings = std::iter::once(code).chain(&code.equivalents);
-            let mut named = meanings.filter_map(|code| self.names.side(&code.meaning));
+            let mut named = codes().filter_map(|code| self.names.side(&code.meaning));
             all.named = named.find(|&named| all.sides.iter().any(|&says| contradict(says, named)));
         }
         all
@@ -205,7 +212,7 @@ impl Vocabulary {
     /// Number of codes with a term.
     #[must_use]
     pub fn len(&self) -> usize {
-        self.terms.len()
+        self.terms.values().map(BTreeMap::len).sum()
     }
 
     /// Whether there is no term at all.

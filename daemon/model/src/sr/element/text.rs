@@ -8,6 +8,7 @@ use crate::sr::data::Value;
 use crate::sr::letters::{assumed, octal, undeclared, undecodable};
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
+use std::borrow::Cow;
 use std::rc::Rc;
 
 impl<'a> Reader<'a, '_> {
@@ -40,7 +41,7 @@ impl<'a> Reader<'a, '_> {
     /// kept, and whether there is more; `None` when absent or empty.
     ///
     /// Bytes that cannot be decoded are marks, so different bytes stay different.
-    pub(super) fn decoded(&mut self, tag: Tag, most: usize) -> Option<(String, bool)> {
+    pub(super) fn decoded(&mut self, tag: Tag, most: usize) -> Option<(Cow<'a, str>, bool)> {
         let (bytes, more) = self.bytes(tag, most)?;
         if let Some(Value::Bytes(_)) = self.value(tag) {
             // Sent as UN: the character set is anyone's guess outside ASCII.
