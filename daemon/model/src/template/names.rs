@@ -150,7 +150,9 @@ impl Names {
         while !rest.is_empty() {
             let taken = self.leading(rest);
             named.extend(taken.map(|(means, _)| means));
-            rest = rest.get(taken.map_or(1, |(_, count)| count)..).unwrap_or_default();
+            rest = rest
+                .get(taken.map_or(1, |(_, count)| count)..)
+                .unwrap_or_default();
         }
         if is_unspaced(text) {
             let mut left = whole;
