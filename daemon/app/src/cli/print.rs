@@ -4,6 +4,7 @@ use super::Failure;
 use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 use sheathline_model::legible;
+use std::borrow::Cow;
 use std::io::{ErrorKind, Write};
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -52,7 +53,10 @@ pub(crate) fn json(value: &impl Serialize) -> Result<(), Failure> {
 }
 
 /// JSON that says the same to a program and misleads nobody who looks at it (RFC 8259, 7).
-fn escaped(json: &str) -> String {
+fn escaped(json: &str) -> Cow<'_, str> {
+    if json.bytes().all(|byte| matches!(byte, b' '..=b'~')) {
+        return Cow::Borrowed(json);
+    }
     let mut shown = String::with_capacity(json.len());
     for c in json.chars() {
         if legible::misleads(c) {
@@ -63,7 +67,7 @@ fn escaped(json: &str) -> String {
             shown.push(c);
         }
     }
-    shown
+    Cow::Owned(shown)
 }
 
 /// What went wrong, to standard error.
@@ -106,7 +110,8 @@ mod tests {
     #[test]
     fn json_says_the_same_without_what_misleads() {
         let said = "a\u{1B}]0;x\u{7}\u{202E}\u{9B}\u{E0041}\u{200D}é\n\"";
-        let text = escaped(&serde_json::to_string(said).expect("JSON"));
+        let json = serde_json::to_string(said).expect("JSON");
+        let text = escaped(&json);
         assert!(
             text.is_ascii() || !text.chars().any(legible::misleads),
             "{text}"

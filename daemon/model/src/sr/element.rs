@@ -16,6 +16,7 @@ use dicom_core::Tag;
 use dicom_core::VR;
 use dicom_dictionary_std::tags;
 use sha2::{Digest as _, Sha256};
+use std::fmt;
 use std::rc::Rc;
 
 /// Letters of an identifier with blanks around it that are looked at.
@@ -44,6 +45,17 @@ pub(super) enum Place<'r> {
     Below(&'r Tree, ItemId, u32),
     /// An item of something else, by its ordinals there.
     At(&'r str),
+}
+
+impl fmt::Display for Place<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Place::Document => Ok(()),
+            Place::Root => f.write_str("1"),
+            Place::Below(tree, id, ordinal) => write!(f, "{}.{ordinal}", tree.place(*id)),
+            Place::At(place) => f.write_str(place),
+        }
+    }
 }
 
 /// The character sets of a data set or item: its own declaration, else what is around it.
@@ -78,9 +90,7 @@ impl<'a> Reader<'a, '_> {
     pub(super) fn at(&self, tag: Tag) -> String {
         match self.place {
             Place::Document => tag.to_string(),
-            Place::Root => format!("1 {tag}"),
-            Place::Below(tree, id, ordinal) => format!("{}.{ordinal} {tag}", tree.place(id)),
-            Place::At(place) => format!("{place} {tag}"),
+            place => format!("{place} {tag}"),
         }
     }
 

@@ -6,7 +6,8 @@ pub struct Limits {
     /// Nested sequences. Real reports rarely pass 20; a decoder that recurses dies near 1,850.
     pub depth: usize,
     /// Data elements, items and further values of texts in all. A large report has some ten
-    /// thousand; decoded, one costs up to 900 bytes, so the default is worth 180 MB at worst.
+    /// thousand. Of a report one costs 40 bytes beside what is kept of it; in an archive's answer, which
+    /// is decoded, up to 900.
     pub elements: usize,
     /// Bytes of one data set, after inflating.
     pub inflated_bytes: usize,

@@ -227,7 +227,7 @@ fn annotation(
         return (Annotation::default(), all);
     }
     *room -= all;
-    let place = reader.place.to_owned();
+    let place = reader.place.to_string();
     let mut drawn_as: BTreeSet<u32> = BTreeSet::new();
     for (item, number) in simple.zip(1_u32..) {
         let place = format!("{place}.{number}");
@@ -293,7 +293,7 @@ fn shape(reader: &mut Reader<'_, '_>) -> Shape {
         pairs.collect()
     });
     Shape {
-        place: reader.place.to_owned(),
+        place: reader.place.to_string(),
         units: reader
             .text(tags::GRAPHIC_ANNOTATION_UNITS)
             .unwrap_or_default(),

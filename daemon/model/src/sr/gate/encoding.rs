@@ -184,7 +184,7 @@ mod tests {
                 }
             }
         }
-        assert_eq!(usual, 34);
+        assert_eq!(usual, 33);
         assert!(is_signed_or_not(tags::PIXEL_PADDING_VALUE));
         assert_eq!(dictionary_vr(tags::PIXEL_DATA), VR::OW);
         assert_eq!(dictionary_vr(tags::SOP_CLASS_UID), VR::UI);
