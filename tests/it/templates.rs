@@ -139,6 +139,39 @@ fn a_scheme_that_reads_like_a_sentence_is_told_as_sent() {
     assert_eq!(row["examples"][0]["value"], "5.6 mm");
 }
 
+/// A text beside a generic distance is listed with what it is given as, and drafted as a label that says
+/// nothing yet.
+#[test]
+fn labels_beside_generic_distances_are_listed() {
+    let site = Site::new();
+    site.ok("process", &[&path("sr/label-several/report.dcm")]);
+    let rows = site.json("unmapped", &["--json"]);
+    let row = rows.iter().find(|row| row["value"] == "ONSD RE");
+    let row = row.unwrap_or_else(|| panic!("{rows:?}"));
+    assert_eq!((&row["scheme"], &row["times"]), (&"".into(), &1.into()));
+    assert_eq!(row["roles"], serde_json::json!(["label"]));
+    assert_eq!(row["examples"][0]["given_as"], "Annotation");
+    let text = site.ok("unmapped", &[]);
+    assert!(text.contains("[[label]]\ntext = \"ONSD RE\"\n"), "{text}");
+    assert!(!text.contains("no concept name"), "{text}");
+}
+
+/// All is mapped only where no value was left unread.
+#[test]
+fn that_all_is_mapped_is_said_only_where_it_is() {
+    let said = |case: &str| {
+        let site = Site::new();
+        site.ok("process", &[&path(&format!("sr/{case}/report.dcm"))]);
+        let output = site.run("unmapped", &[]);
+        String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned()
+    };
+    assert!(said("tid1410").contains("is mapped"));
+    for case in ["nerve-without-sheath", "side-missing", "label-unlisted"] {
+        assert!(!said(case).contains("is mapped"), "{case}");
+    }
+    assert!(said("nerve-without-sheath").contains("left unread though each code is explained"));
+}
+
 /// Remarks of readings that were stored before the list tell that there is something, and no more.
 #[test]
 fn readings_without_the_list_are_told_of_and_not_guessed_from() {

@@ -17,6 +17,8 @@ mod by_sender;
 #[cfg(test)]
 mod fixtures;
 #[cfg(test)]
+mod scanners;
+#[cfg(test)]
 mod tests;
 
 pub use charsets::Charsets;

@@ -104,6 +104,17 @@ struct Group {
     is_noted: bool,
 }
 
+/// Which labels of a number can explain what it lacks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Wanted {
+    /// Those that may tell what it is: texts, and what its general name is called.
+    All,
+    /// Texts: they may tell its side.
+    Texts,
+    /// None.
+    None,
+}
+
 /// What was met so far.
 pub(super) struct Facts<'t> {
     tree: &'t Tree,
@@ -178,8 +189,8 @@ impl<'t> Facts<'t> {
         (tells && !self.vocabulary.explain(title).known).then_some(title)
     }
 
-    /// Notes all unexplained codes on the way of a number that stands in the way of a value.
-    pub(super) fn note(&mut self, number: ItemId, own: &Explained) {
+    /// Notes all unexplained codes on the way of a number that is not read or not usable, and labels.
+    pub(super) fn note(&mut self, number: ItemId, own: &Explained, labels: Wanted) {
         let tree = self.tree;
         let item = tree.item(number);
         let around = self.around(number);
@@ -212,7 +223,9 @@ impl<'t> Facts<'t> {
                 self.code(role, code, item, None, around);
             }
         }
-        self.labels(number, own, around);
+        if labels != Wanted::None {
+            self.labels(number, own, labels, around);
+        }
     }
 
     /// Eyes that the document's attributes and the number's pictures give.
@@ -231,9 +244,9 @@ impl<'t> Facts<'t> {
     }
 
     /// Notes the texts that may tell what a number is, where its own name does not.
-    fn labels(&mut self, number: ItemId, own: &Explained, around: Around) {
+    fn labels(&mut self, number: ItemId, own: &Explained, wanted: Wanted, around: Around) {
         let is_general = own.says.concept.is_some();
-        if own.known && !is_general {
+        if own.known && !is_general && wanted == Wanted::All {
             return;
         }
         let tree = self.tree;
@@ -245,7 +258,7 @@ impl<'t> Facts<'t> {
         if let Some(group) = tree.parent(number) {
             has_texts |= self.beside(group, is_general);
         }
-        if is_general && !has_texts {
+        if is_general && !has_texts && wanted == Wanted::All {
             self.called(number, around);
         }
     }

@@ -1,7 +1,7 @@
 //! What was not understood, told once per code and not once per number.
 
 use super::context::Chain;
-use super::facts::{Facts, unexplained};
+use super::facts::{Facts, Wanted, unexplained};
 use super::found::Found;
 use super::level::Levels;
 use crate::domain::{Millimetres, Remark, RemarkCode, Unexplained};
@@ -83,13 +83,13 @@ impl<'t> Unread<'t> {
             Unit::Length => at_the_eye || self.facts.has_local(id, own) || self.may_be_a_sheath(id),
         };
         if in_the_way {
-            self.facts.note(id, own);
+            self.facts.note(id, own, Wanted::All);
         }
     }
 
     /// A number that may be one of ours and may be something else.
     pub(super) fn doubtful(&mut self, id: ItemId, own: &Explained) {
-        self.facts.note(id, own);
+        self.facts.note(id, own, Wanted::All);
     }
 
     /// A value of ours, which a code may keep from use.
@@ -100,7 +100,11 @@ impl<'t> Unread<'t> {
         }
         let has_no_unit = || matches!(self.unit(id), Unit::Open | Unit::Other);
         if has(&BY_CODES) || has_no_unit() {
-            self.facts.note(id, own);
+            let labels = match has(&[RemarkCode::LateralityMissing]) {
+                true => Wanted::Texts,
+                false => Wanted::None,
+            };
+            self.facts.note(id, own, labels);
         }
     }
 

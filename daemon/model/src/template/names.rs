@@ -220,10 +220,13 @@ impl Names {
         }
     }
 
-    /// Whether a text is the name of a unit of length.
+    /// Whether the whole of a text is the name of a unit of length; `cm/s` is not.
     #[must_use]
     pub fn is_length(&self, text: &str) -> bool {
-        matches!(self.named(text).as_slice(), [Means::Unit(Some(_))])
+        let plain = text.len() <= LONGEST && text.chars().all(char::is_alphanumeric);
+        let name = text.to_lowercase();
+        let means = self.alone.get(&name).or_else(|| self.inside.get(&name));
+        plain && matches!(means, Some(Means::Unit(Some(_))))
     }
 
     /// Whether a text names a unit and not `unit`.
