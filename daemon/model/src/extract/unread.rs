@@ -100,9 +100,10 @@ impl<'t> Unread<'t> {
         }
         let has_no_unit = || matches!(self.unit(id), Unit::Open | Unit::Other);
         if has(&BY_CODES) || has_no_unit() {
-            let labels = match has(&[RemarkCode::LateralityMissing]) {
-                true => Wanted::Texts,
-                false => Wanted::None,
+            let labels = if has(&[RemarkCode::LateralityMissing]) {
+                Wanted::Texts
+            } else {
+                Wanted::None
             };
             self.facts.note(id, own, labels);
         }
