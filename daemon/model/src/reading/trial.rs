@@ -112,7 +112,8 @@ pub struct Compared {
 pub struct Count {
     /// Values of our quantities, usable or not.
     pub values: usize,
-    /// Those that may enter a comparison.
+    /// Those that may enter a comparison, lines of presentation states that wait for their pictures
+    /// among them.
     pub usable: usize,
     /// Of these the right eye's.
     pub right: usize,
@@ -173,7 +174,7 @@ impl Tally {
 
 impl Count {
     fn add(&mut self, reading: &ObjectReading) {
-        let usable = || reading.measurements.iter().filter(|one| one.usable);
+        let usable = || reading.measurements.iter().filter(|one| counts(one));
         let of = |eye| usable().filter(|one| one.eye == eye).count();
         self.values += reading.measurements.len();
         self.usable += usable().count();
@@ -182,6 +183,15 @@ impl Count {
         self.without += usize::from(usable().next().is_none());
         self.unexplained += reading.unexplained.len();
     }
+}
+
+/// Whether a value is as good as the report can make it: usable, or a line of a presentation state that
+/// only waits for its picture.
+fn counts(value: &Measurement) -> bool {
+    let is_grave = |one: &&Remark| one.severity == Severity::Blocking;
+    let mut grave = value.remarks.iter().filter(is_grave);
+    let waits = |one: &Remark| one.code == RemarkCode::PresentationPictureMissing;
+    value.usable || grave.next().is_some_and(waits) && grave.all(waits)
 }
 
 /// Compares two readings of one report.
@@ -223,7 +233,7 @@ fn ordinals(place: &str) -> Vec<u32> {
 }
 
 fn differences(before: Option<&Measurement>, after: Option<&Measurement>) -> Vec<Change> {
-    let is_usable = |one: Option<&Measurement>| one.is_some_and(|one| one.usable);
+    let is_usable = |one: Option<&Measurement>| one.is_some_and(counts);
     let (before, after) = match (is_usable(before), is_usable(after)) {
         (false, false) => return Vec::new(),
         (false, true) => return vec![Change::Gained],

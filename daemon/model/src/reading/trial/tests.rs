@@ -122,3 +122,35 @@ fn doubts_are_counted_both_ways() {
 fn places_stand_as_numbers() {
     assert!(ordinals("1.10") > ordinals("1.9"));
 }
+
+/// How long a line of a presentation state is, its picture says, which is not in the same file: a label
+/// more is a value gained all the same, and of no eye that it does not say.
+#[test]
+fn a_line_that_waits_for_its_picture_is_gained_and_lost_as_values_are() {
+    let state = include_bytes!("../../../../../fixtures/presentations/straight/presentation-1.dcm");
+    let read = |label: &str| {
+        let named = [("labels.toml".to_owned(), label.to_owned())];
+        let mut rules = Rules::new(Templates::load(&[], &named).unwrap());
+        rules.presentation_states = true;
+        super::super::read_object(state, None, "SITE", &rules)
+    };
+    let label = |says: &str| format!("[[label]]\ntext = \"ONSD RE\"\nsays = {{ {says} }}\n");
+    let changes = |before: &str, after: &str| -> Vec<Vec<Change>> {
+        let compared = compare(&read(before), &read(after));
+        compared.values.into_iter().map(|one| one.how).collect()
+    };
+    let right = label("quantity = \"sheath_diameter\", eye = \"right\"");
+    assert_eq!(changes("", &right), [[Change::Gained]]);
+    assert_eq!(changes(&right, ""), [[Change::Lost]]);
+    let nerve = label("quantity = \"nerve_diameter\", eye = \"right\"");
+    assert_eq!(changes(&right, &nerve), [[Change::Quantity]]);
+    assert_eq!(
+        changes("", &label("quantity = \"sheath_diameter\"")),
+        Vec::<Vec<Change>>::new()
+    );
+    let mut tally = Tally::default();
+    let (before, after) = (read(""), read(&right));
+    tally.add(&before, &after, &compare(&before, &after));
+    assert_eq!((tally.before.without, tally.after.without), (1, 0));
+    assert_eq!((tally.after.usable, tally.after.right), (1, 1));
+}
