@@ -328,7 +328,10 @@ fn read_goes_by_the_configuration_and_a_sender() {
         .args(["read", &wagon])
         .env("SHEATHLINE_CONFIG", site.config())
         .output();
-    let shown = String::from_utf8_lossy(&shown.expect("runs").stdout).into_owned();
+    let shown = shown.expect("runs");
+    let told = String::from_utf8_lossy(&shown.stderr).into_owned();
+    assert!(told.contains("files come from nobody"), "{told}");
+    let shown = String::from_utf8_lossy(&shown.stdout).into_owned();
     assert!(shown.contains(", explained by mirrored@"), "{shown}");
 }
 

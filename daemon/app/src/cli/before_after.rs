@@ -45,6 +45,7 @@ pub(super) fn try_on(args: &TryArgs) -> Result<(), Failure> {
     if args.paths.is_empty() {
         of_store(&config, source.as_ref(), &mut trial)?;
     } else {
+        offline::note_of_nobody(&config, source.as_ref());
         let source = source.unwrap_or(Source::File);
         let assumed = offline::assumed(&config, &both.before, &source);
         for path in context::files(&args.paths)? {

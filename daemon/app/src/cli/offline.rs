@@ -33,7 +33,9 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
         .dictionaries
         .extend(args.dictionary.iter().cloned());
     let rules = context::rules(&config)?;
-    let source = args.sender.source().unwrap_or(Source::File);
+    let source = args.sender.source();
+    note_of_nobody(&config, source.as_ref());
+    let source = source.unwrap_or(Source::File);
     let mut refused = 0;
     let mut not_read = Vec::new();
     let mut waiting = Waiting::default();
@@ -64,6 +66,18 @@ pub(super) fn read(args: &ReadArgs) -> Result<(), Failure> {
         Ok(())
     } else {
         Err(Failure::new(Code::CheckFailed, not_read.join("\n")))
+    }
+}
+
+/// Files have no AE title, so that what goes by one is not in force for them.
+pub(super) fn note_of_nobody(config: &Config, source: Option<&Source>) {
+    let scoped = config.scoped_dictionaries();
+    let mut by_title = scoped.iter().map(|one| &one.conditions.ae_titles);
+    if source.is_none() && by_title.any(|titles| !titles.is_empty()) {
+        print::note(
+            "files come from nobody: dictionaries by AE title are not in force for them; --sender NAME \
+             reads them as those of a sender",
+        );
     }
 }
 

@@ -12,7 +12,9 @@ use std::collections::{BTreeMap, BTreeSet};
 pub(super) struct Origins {
     /// Names with content hashes.
     labels: Vec<String>,
-    /// By code value, so that most codes of a document are passed over without making a key.
+    /// Schemes of `codes`: most codes of a document are of none of them, and passed over at once.
+    schemes: Vec<String>,
+    /// By code value.
     codes: BTreeMap<String, Vec<(CodeKey, usize)>>,
     /// Words and labels.
     words: BTreeMap<String, usize>,
@@ -26,6 +28,9 @@ impl Origins {
         let number = self.labels.len();
         self.labels.push(label.to_owned());
         for key in dictionary.terms.keys() {
+            if !self.schemes.contains(&key.scheme) {
+                self.schemes.push(key.scheme.clone());
+            }
             let same = self.codes.entry(key.value.clone()).or_default();
             same.retain(|(other, _)| other != key);
             same.push((key.clone(), number));
@@ -71,9 +76,12 @@ impl Origins {
     }
 
     fn of_code(&self, code: &Code) -> Option<usize> {
-        let same = self.codes.get(code.value.trim())?;
-        let own = code.key();
-        let found = same.iter().find(|(key, _)| *key == own);
+        let (value, scheme) = code.folded();
+        if !self.schemes.iter().any(|known| known == scheme) {
+            return None;
+        }
+        let same = self.codes.get(value)?;
+        let found = same.iter().find(|(key, _)| key.scheme == scheme);
         found.map(|(_, number)| *number)
     }
 }
