@@ -152,7 +152,7 @@ fn labels_beside_generic_distances_are_listed() {
     assert_eq!(row["roles"], serde_json::json!(["label"]));
     assert_eq!(row["examples"][0]["given_as"], "Annotation");
     let text = site.ok("unmapped", &[]);
-    assert!(text.contains("[[label]]\ntext = \"ONSD RE\"\n"), "{text}");
+    assert!(text.contains("[[label]]\ntext = [\"ONSD RE\"]\n"), "{text}");
     assert!(!text.contains("no concept name"), "{text}");
 }
 
@@ -166,10 +166,15 @@ fn that_all_is_mapped_is_said_only_where_it_is() {
         String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned()
     };
     assert!(said("tid1410").contains("is mapped"));
-    for case in ["nerve-without-sheath", "side-missing", "label-unlisted"] {
+    for case in [
+        "nerve-without-sheath",
+        "side-missing",
+        "label-unlisted",
+        "unit-kg",
+    ] {
         assert!(!said(case).contains("is mapped"), "{case}");
     }
-    assert!(said("nerve-without-sheath").contains("left unread though each code is explained"));
+    assert!(said("unit-kg").contains("left unread though each code is explained"));
 }
 
 /// Remarks of readings that were stored before the list tell that there is something, and no more.
