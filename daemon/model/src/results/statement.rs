@@ -198,6 +198,7 @@ fn marks(content: &Content) -> (Vec<String>, Vec<String>) {
             ),
         );
     }
+    let is_none_usable = content.assessment.reason == Some(Reason::NoUsableMeasurement);
     for (code, word, instead) in in_the_headline(content) {
         // What one report left another may hold: where the exam says what is left of all, that is told.
         let is_said_else = content
@@ -207,6 +208,10 @@ fn marks(content: &Content) -> (Vec<String>, Vec<String>) {
         if let Some(remark) = remarks.find(|remark| remark.code == code) {
             let text = match code {
                 RemarkCode::DocumentPreliminary => "values may change.".to_owned(),
+                // Why is told as the reason that nothing was compared.
+                RemarkCode::ValuesUnread | RemarkCode::LeftUnread if is_none_usable => {
+                    "look at the report itself; a rise there would not be seen.".to_owned()
+                }
                 _ => phrases::said_of_it(remark),
             };
             let text = text.strip_prefix(instead).unwrap_or(&text);
