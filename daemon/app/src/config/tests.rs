@@ -224,6 +224,7 @@ fn every_key_is_read_into_its_own_place() {
         [templates]
         folder = "t"
         dictionaries = ["d"]
+        presentation_states = true
         [[templates.sender]]
         dictionaries = ["f"]
         ae_titles = ["A"]
