@@ -3,8 +3,7 @@
 
 use super::vocabulary::Says;
 use super::words::{Side, Unit};
-use std::collections::BTreeMap;
-use std::ops::Bound;
+use std::collections::{HashMap, HashSet};
 
 /// What a listed name is the name of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -23,11 +22,13 @@ pub enum Means {
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Names {
     /// Found anywhere in a text.
-    inside: BTreeMap<String, Means>,
+    inside: HashMap<String, Means>,
+    /// First words of those: most words begin no name, which one look tells.
+    begins: HashSet<String>,
     /// The same in scripts that put no blanks between words.
     unspaced: Vec<(String, Means)>,
     /// Abbreviations, too short to be found inside a text: `OD` is also the outer diameter.
-    alone: BTreeMap<String, Means>,
+    alone: HashMap<String, Means>,
 }
 
 /// Longest text that is looked at, bytes: a Code Meaning has 64 letters, and a sentence is no name.
@@ -81,6 +82,8 @@ impl Names {
             self.unspaced
                 .sort_by_key(|(name, _)| std::cmp::Reverse(name.len()));
         } else {
+            let first = name.split(' ').next().unwrap_or_default();
+            self.begins.insert(first.to_owned());
             self.inside.insert(name, means);
         }
     }
@@ -111,13 +114,9 @@ impl Names {
 
     /// The longest name that words begin with, and how many of them it takes.
     fn leading(&self, words: &[&str]) -> Option<(Means, usize)> {
-        let first = *words.first()?;
-        // Most words begin no name, which one look tells.
-        let from = (Bound::Included(first), Bound::Unbounded);
-        let (next, _) = self.inside.range::<str, _>(from).next()?;
-        if !next.starts_with(first) {
-            return None;
-        }
+        words
+            .first()
+            .filter(|first| self.begins.contains(**first))?;
         (1..=WORDS.min(words.len())).rev().find_map(|count| {
             let means = match words.get(..count)? {
                 [one] => self.inside.get(*one),
@@ -137,16 +136,17 @@ impl Names {
         if let Some(means) = self.alone.get(&whole) {
             return vec![*means];
         }
-        // Numbers beside an abbreviation only count readings: `OD 2`.
-        let counted = words.iter().copied().filter(|word| !is_number(word));
-        let left = self.without_nothing(&counted.collect::<Vec<_>>());
-        if left != whole
-            && let Some(side @ Means::Side(_)) = self.alone.get(&left)
-        {
-            return vec![*side];
+        let begins = words.iter().any(|word| self.begins.contains(*word));
+        if begins || words.iter().any(|word| is_number(word)) {
+            // Numbers beside an abbreviation only count readings: `OD 2`.
+            let counted = words.iter().copied().filter(|word| !is_number(word));
+            let left = self.without_nothing(&counted.collect::<Vec<_>>());
+            if let Some(side @ Means::Side(_)) = self.alone.get(&left) {
+                return vec![*side];
+            }
         }
         let mut named = Vec::new();
-        let mut rest = words.as_slice();
+        let mut rest = if begins { words.as_slice() } else { &[] };
         while !rest.is_empty() {
             let taken = self.leading(rest);
             named.extend(taken.map(|(means, _)| means));
