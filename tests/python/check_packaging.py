@@ -172,7 +172,9 @@ def metrics(folder):
     """The names of all series that a running daemon shows."""
     with Daemon(folder / "watched") as daemon:
         # Reasons for quarantine are no list that is known before.
-        text = daemon.wait_for("sheathline_objects_quarantined_total{")
+        daemon.wait_for("sheathline_objects_quarantined_total{")
+        # Senders are watched from their first report with values on.
+        text = daemon.wait_for("sheathline_sender_values_stopped{")
     families = re.findall(r"^# TYPE (\S+) (\S+)$", text, re.MULTILINE)
     ends = {"counter": ["_total"], "histogram": ["_bucket", "_count", "_sum"], "info": ["_info"]}
     names = {name + end for name, kind in families for end in ends.get(kind, [""])}
