@@ -55,7 +55,8 @@ EXAMPLES = [
             "the same with empty Series and Instance Number, which nothing here asks for"),
     Example("pydicom", "test-SR.dcm", 2,
             "Comprehensive with every value type: two diameters of a mass, in a unit of a private scheme, "
-            "without a site; nothing is at the eye"),
+            "without a site; nothing is at the eye, and what a site could explain is told",
+            remarks=("label-unknown",) + ("local-code-unknown",) * 3),
     Example("highdicom", "sr_document.dcm", 1,
             "Comprehensive 3D by TID 1500: an area of the spinal cord, which is neither a length nor at the eye"),
     Example("dicomscope", "reportsi.dcm", 0, "Basic Text of 2000, as packed with the viewer"),
