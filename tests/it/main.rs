@@ -39,6 +39,7 @@ mod presentations;
 mod pressure;
 mod published;
 mod receive;
+mod scanners;
 mod sessions;
 mod situations;
 mod stop;
