@@ -4,13 +4,15 @@ use super::super::lexicon::lexicon;
 use super::*;
 
 /// Language, the diameter of the sheath of the right eye, of the left.
-const SHEATHS: [(&str, &str, &str); 20] = [
+const SHEATHS: [(&str, &str, &str); 22] = [
     (
         "en",
         "Optic nerve sheath diameter, right eye",
         "Optic nerve sheath diameter, left eye",
     ),
     ("en", "Right ONSD", "Left ONSD"),
+    ("en", "ONSD 3mm OD", "ONSD 3mm OS"),
+    ("fr", "GNO OD", "GNO OG"),
     (
         "de",
         "Optikusscheidendurchmesser rechts",
