@@ -48,7 +48,9 @@ impl Scanner {
     fn reports(&self) -> Vec<String> {
         let values = self.about["values"].as_object().expect("values");
         let paths = values.keys().map(|name| self.folder.join(name));
-        paths.map(|path| path.to_str().expect("path").to_owned()).collect()
+        paths
+            .map(|path| path.to_str().expect("path").to_owned())
+            .collect()
     }
 
     /// Values that must be read, by file.
@@ -101,7 +103,8 @@ fn read(reports: &[String], dictionary: Option<&str>) -> Vec<Vec<Read>> {
     assert_eq!(read.len(), reports.len(), "every report has its line");
     let of_report = |line: &Value| {
         let values = line["measurements"].as_array().expect("list").iter();
-        let used = values.filter(|one| one["usable"] == true && one["quantity"] == "sheath_diameter");
+        let used =
+            values.filter(|one| one["usable"] == true && one["quantity"] == "sheath_diameter");
         used.map(|one| {
             let text = |key: &str| one[key].as_str().expect("text").to_owned();
             (text("place"), text("eye"), one["value_mm"].to_string())
@@ -125,7 +128,12 @@ fn explained(
     args.extend(["--output".to_owned(), named(&draft)]);
     let args: Vec<&str> = args.iter().map(String::as_str).collect();
     let output = run(&args);
-    assert!(output.status.success(), "{}: {}", scanner.name, text(&output));
+    assert!(
+        output.status.success(),
+        "{}: {}",
+        scanner.name,
+        text(&output)
+    );
 
     let drafted = fs::read_to_string(&draft).expect("the draft");
     let sheet = Sheet::open(("draft.toml", &drafted), ("", "")).expect("a draft");
@@ -158,7 +166,8 @@ fn transcript(printed: &str, answers: &[String], site: &Site) -> String {
         // An answer is typed below the line that says what can be answered, which a blank line or
         // the end of the questions follows.
         let asked = before.starts_with("  ") && !before.starts_with("    ");
-        if asked && !line.starts_with(' ')
+        if asked
+            && !line.starts_with(' ')
             && let Some(answer) = answers.next()
         {
             writeln!(shown, "> {answer}").expect("text");
@@ -182,10 +191,24 @@ fn a_new_scanner_is_explained_in_a_few_answers() {
             explained(&scanner, &site, |question| scanner.knowing(question));
         let file = dictionary.to_str().expect("path");
         let check = run(&["template", "check", file]);
-        assert!(check.status.success(), "{}: {}\n{transcript}", scanner.name, text(&check));
+        assert!(
+            check.status.success(),
+            "{}: {}\n{transcript}",
+            scanner.name,
+            text(&check)
+        );
         let after = read(&reports, Some(file));
-        assert_eq!(after, scanner.values(), "{}: after\n{transcript}", scanner.name);
-        assert!(typed < TYPED, "{}: {typed} typed\n{transcript}", scanner.name);
+        assert_eq!(
+            after,
+            scanner.values(),
+            "{}: after\n{transcript}",
+            scanner.name
+        );
+        assert!(
+            typed < TYPED,
+            "{}: {typed} typed\n{transcript}",
+            scanner.name
+        );
         writeln!(told, "{typed:5}  {}", scanner.name).expect("text");
         if let Ok(folder) = std::env::var("TRANSCRIPTS") {
             let path = Path::new(&folder).join(format!("{}.txt", scanner.name));

@@ -91,7 +91,8 @@ fn every_length_of_a_file() {
     );
 }
 
-/// The measure notices: a legal report with twenty mebibytes of text shows in it.
+/// The measure notices: a legal report with twenty mebibytes of text shows in it, which is held once;
+/// a quarter is left for what the short one takes by chance.
 #[test]
 fn the_measure_of_memory_notices() {
     let plain = reader::read_all([file_with_text(16)], |_| "a short text".to_owned());
@@ -99,7 +100,7 @@ fn the_measure_of_memory_notices() {
     assert_eq!(plain.rows[0]["disposition"], large.rows[0]["disposition"]);
     assert!(plain.peak > MIB);
     assert!(
-        large.peak > plain.peak + 20 * MIB,
+        large.peak > plain.peak + 15 * MIB,
         "{} and {}",
         large.peak,
         plain.peak

@@ -123,11 +123,11 @@ fn hostile() -> Vec<Sender> {
         sender(
             "OD beside an inner diameter",
             vec![
-                number("A", "Sheath OD"),
-                number("B", "Sheath ID"),
-                number("C", "Sheath OS"),
+                number("K1", "Sheath OD"),
+                number("K2", "Sheath ID"),
+                number("K3", "Sheath OS"),
             ],
-            &[("A", None), ("B", None), ("C", None)],
+            &[("K1", None), ("K2", None), ("K3", None)],
         ),
         sender(
             "posterior and lateral",
@@ -285,10 +285,10 @@ fn abbreviations_need_their_mirror() {
         ("Optikusscheide re 1", "Optikusscheide li 1"),
         ("ONSD R", "ONSD L"),
         ("Guaina dx", "Guaina sx"),
-        ("Guaina D", "Guaina S"),
+        ("Guaina d", "Guaina s"),
         ("Gaine du nerf optique D", "Gaine du nerf optique G"),
         ("Vaina del nervio óptico der", "Vaina del nervio óptico izq"),
-        ("Osłonka P", "Osłonka L"),
+        ("Osłonka p", "Osłonka l"),
     ];
     for (right, left) in pairs {
         let both = of(&[number("K1", right), number("K2", left)]);
