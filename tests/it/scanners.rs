@@ -233,9 +233,12 @@ fn a_scanner_that_misleads_never_gives_a_wrong_side() {
     for scanner in misled {
         let reports = scanner.reports();
         for knows in [false, true] {
-            let person = |question: &Question| match knows {
-                true => scanner.knowing(question),
-                false => blind(question),
+            let person = |question: &Question| {
+                if knows {
+                    scanner.knowing(question)
+                } else {
+                    blind(question)
+                }
             };
             let site = Site::new();
             let (dictionary, _, transcript) = explained(&scanner, &site, person);
