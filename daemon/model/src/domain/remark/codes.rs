@@ -334,7 +334,7 @@ codes! {
         "A label that the site dictionary lists stands where nobody can tell which number it is of.",
         "Say by `[labels] stand` in the site dictionary where labels stand, or list the further labels there.";
     LabelUnknown = "label-unknown", Info:
-        "A text beside a number with a general name that no [[label]] lists.",
+        "A text beside a number with a general name that no `[[label]]` lists.",
         "Add a [[label]] to the site dictionary if it tells what was measured.";
     LateralityAttributeUnknown = "laterality-attribute-unknown", Caution:
         "An attribute of the side holds none of the words of the standard.",
