@@ -167,12 +167,39 @@ pub fn draft(facts: &Facts, names: &Names) -> Draft {
                 .all(|other| other.side == first.side)
                 .then_some(first)
         }));
+    tell_of_neighbours(&mut draft.rows);
     draft.rows.sort_by_key(|row| {
         let role = row.seen_as.first().copied();
         let kind = matches!(row.kind, Kind::Word { .. });
         (kind, role, Reverse(row.times), row.kind.clone())
     });
     draft
+}
+
+const NEIGHBOURS: &str = "another label stands in the same container: if each number there has its own, \
+                          write [labels] with stand = \"before\" or \"after\" into the dictionary";
+
+/// Labels side by side in one container: no number is given one by order unless somebody says so.
+fn tell_of_neighbours(rows: &mut [Row]) {
+    let container = |seen: &Seen| {
+        let (around, _) = seen.place.rsplit_once('.')?;
+        Some((seen.report.clone(), around.to_owned()))
+    };
+    let mut labels: BTreeMap<(String, String), BTreeSet<usize>> = BTreeMap::new();
+    for (at, row) in rows.iter().enumerate() {
+        if row.seen_as.contains(&CodeRole::Label) {
+            for place in row.examples.iter().filter_map(container) {
+                labels.entry(place).or_default().insert(at);
+            }
+        }
+    }
+    let shared = labels.into_values().filter(|rows| rows.len() > 1);
+    let told: BTreeSet<usize> = shared.flatten().collect();
+    for at in told {
+        if let Some(row) = rows.get_mut(at) {
+            row.notes.push(NEIGHBOURS.to_owned());
+        }
+    }
 }
 
 fn texts_of(

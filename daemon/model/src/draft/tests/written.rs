@@ -104,3 +104,26 @@ fn what_no_dictionary_can_explain_is_a_comment() {
     );
     assert!(text.contains("no dictionary can explain it"), "{text}");
 }
+
+/// Labels side by side are told of, since no number is given one by order; those that stand apart are not.
+#[test]
+fn labels_of_one_container_are_told_of() {
+    let at = |text: &str, place: &str| {
+        let mut one = label(text);
+        for example in &mut one.examples {
+            example.place = place.to_owned();
+        }
+        one
+    };
+    let told = |places: [&str; 2]| {
+        let draft = of(&[at("ONSD right", places[0]), at("ONSD left", places[1])]);
+        let labels = ["ONSD right", "ONSD left"].map(|text| row(&draft, text).notes.clone());
+        labels.map(|notes| {
+            notes
+                .iter()
+                .any(|note| note.contains("[labels] with stand"))
+        })
+    };
+    assert_eq!(told(["1.1", "1.3"]), [true, true]);
+    assert_eq!(told(["1.1.1", "1.2.1"]), [false, false]);
+}
