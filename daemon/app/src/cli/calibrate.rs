@@ -3,11 +3,9 @@
 mod proposal;
 
 use super::args::CalibrateArgs;
-use super::{Code, Failure, context, everyone, print};
+use super::{Failure, context, everyone, print};
 use crate::known::known;
 use sheathline_model::department::{self, Calibration, Enough, Interval, Patient};
-use std::fs;
-use std::io::{ErrorKind, Write as _};
 
 /// Pairs of stable exams below which the proposal is mostly the present values.
 const FEW_PAIRS: usize = 50;
@@ -25,19 +23,7 @@ pub(super) fn calibrate(args: &CalibrateArgs) -> Result<(), Failure> {
     })?;
     let found = department::calibrate(&persons, &config.baseline)?;
     if let Some(path) = &args.output {
-        let failed = |error: std::io::Error| match error.kind() {
-            ErrorKind::AlreadyExists => Failure::new(
-                Code::Refused,
-                format!(
-                    "{} exists and is left as it is; name a new file, or move that one away",
-                    path.display()
-                ),
-            ),
-            _ => Failure::at(path, error),
-        };
-        let mut file = fs::File::create_new(path).map_err(failed)?;
-        file.write_all(proposal::text(&found, &config.readers).as_bytes())
-            .map_err(failed)?;
+        context::write_new(path, &proposal::text(&found, &config.readers))?;
     }
     if args.json {
         return print::json(&found);

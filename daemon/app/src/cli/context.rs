@@ -63,6 +63,23 @@ pub(super) fn write(path: &Path, bytes: &[u8]) -> io::Result<()> {
     options.open(path)?.write_all(bytes)
 }
 
+/// Writes a new file; one that is there may be one that somebody works on, and is left as it is.
+pub(super) fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
+    let failed = |error: io::Error| match error.kind() {
+        ErrorKind::AlreadyExists => Failure::new(
+            Code::Refused,
+            format!(
+                "{} exists and is left as it is; name a new file, or move that one away",
+                path.display()
+            ),
+        ),
+        _ => Failure::at(path, error),
+    };
+    let mut file = fs::File::create_new(path).map_err(failed)?;
+    file.write_all(text.as_bytes()).map_err(failed)?;
+    file.sync_all().map_err(failed)
+}
+
 /// Files of tokens that other accounts can read, each in words.
 pub(super) fn readable_tokens(config: &Config) -> Vec<String> {
     let files = config.token_files().into_iter();
@@ -223,10 +240,7 @@ fn dictionaries(
         ) {
             Ok(text) => named.push((path.display().to_string(), text)),
             Err(failure) => {
-                let mut origins = origins.iter();
-                let origin = origins.find(|one| {
-                    (one.table.as_str(), one.row, one.key) == (&heading, row, "dictionaries")
-                });
+                let origin = Setting::find(origins, &heading, row, "dictionaries");
                 let at = origin.map_or(String::new(), |one| format!("{}: ", one.origin));
                 missing.push(format!("{at}{failure}"));
             }

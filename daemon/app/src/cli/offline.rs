@@ -293,11 +293,8 @@ fn tell_of_overlaps(config: &Config, rules: &Rules, settings: &[Setting]) {
         let [one, other] = overlap.rows.map(|at| {
             let named = scoped.get(at)?;
             let heading = format!("[[{}]]", named.table);
-            let mut settings = settings.iter();
-            let row = Some(named.row);
-            let origin = settings
-                .find(|it| (it.table.as_str(), it.row, it.key) == (&heading, row, "dictionaries"));
-            Some(origin?.origin.clone())
+            let setting = Setting::find(settings, &heading, Some(named.row), "dictionaries");
+            Some(setting?.origin.clone())
         });
         print::note(format_args!(
             "{} and {} may both hold for a report, which then goes to quarantine: {} Narrow one of them, \

@@ -53,6 +53,19 @@ pub struct Setting {
     pub origin: String,
 }
 
+impl Setting {
+    /// The setting of a heading, its row and its name.
+    pub(crate) fn find<'s>(
+        all: &'s [Setting],
+        heading: &str,
+        row: Option<usize>,
+        key: &str,
+    ) -> Option<&'s Setting> {
+        let mut all = all.iter();
+        all.find(|one| (one.table.as_str(), one.row, one.key) == (heading, row, key))
+    }
+}
+
 impl Effective {
     /// Lays sources over each other: a later one wins key by key, a list as a whole; tables that may
     /// stand several times add up.

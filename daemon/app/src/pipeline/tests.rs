@@ -1,9 +1,11 @@
 //! Leaving early, and taking up what was left.
 
+use super::filing::file;
 use super::*;
+use sheathline_model::domain::{ObjectReading, Source};
 use sheathline_model::template::Templates;
-use sheathline_store::Mode;
 use sheathline_store::objects::Incoming;
+use sheathline_store::{Mode, Tx};
 use tempfile::TempDir;
 
 /// The bytes of a case of the fixtures.
@@ -25,6 +27,14 @@ fn arrives(pipeline: &Pipeline, object: Incoming) {
     let kept = pipeline.store().write(move |tx| objects::keep(tx, &object));
     kept.unwrap();
     pipeline.drain(Duration::ZERO, |_| {}).unwrap();
+}
+
+/// Keeps an object and files what was read of it; a repeat has nothing filed.
+fn keep_as_read(tx: &Tx, object: &Incoming, read: &ObjectReading) -> Result<(), StoreError> {
+    match objects::keep(tx, object)? {
+        objects::Kept::New(id) => file(tx, id, &Source::Folder, read, None).map(drop),
+        objects::Kept::Repeat(_) => Ok(()),
+    }
 }
 
 #[test]

@@ -8,7 +8,6 @@ use sheathline_model::domain::{CodeRole, ObjectReading, Remark, RemarkCode, Sour
 use sheathline_model::draft::{self, Claims, Draft, Facts, Kind, Row, Seen};
 use sheathline_model::reading::{Rules, read_object};
 use sheathline_store::{Store, objects, readings};
-use std::io::{ErrorKind, Write};
 use std::path::Path;
 
 /// One row as JSON.
@@ -164,7 +163,7 @@ pub(super) fn run(args: &DraftArgs) -> Result<(), Failure> {
         return Ok(());
     }
     if let Some(path) = &args.output {
-        write_new(path, &draft.to_toml())?;
+        context::write_new(path, &draft.to_toml())?;
     }
     if args.json {
         return draft
@@ -196,23 +195,6 @@ fn keep(facts: &mut Facts, name: &str) -> Result<(), Failure> {
         ));
     }
     Ok(())
-}
-
-/// Writes a draft; a file that is there may be one that somebody works on.
-fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
-    let failed = |error: std::io::Error| match error.kind() {
-        ErrorKind::AlreadyExists => Failure::new(
-            Code::Refused,
-            format!(
-                "{} exists and is left as it is; name a new file, or move that one away",
-                path.display()
-            ),
-        ),
-        _ => Failure::at(path, error),
-    };
-    let mut file = std::fs::File::create_new(path).map_err(failed)?;
-    file.write_all(text.as_bytes()).map_err(failed)?;
-    file.sync_all().map_err(failed)
 }
 
 fn tell(path: &Path, draft: &Draft) {

@@ -1,6 +1,5 @@
 //! Patient ids that are joined and separated, beside objects that arrive at any time.
 
-use super::super::filing::file;
 use super::*;
 use crate::known::{content_of, latest_results};
 use proptest::prelude::*;
@@ -75,17 +74,7 @@ impl Place {
                 }
                 let bytes = Incoming::new(uid.as_bytes(), None, "folder", "", Utc::now()).unwrap();
                 store
-                    .write(move |tx| match objects::keep(tx, &bytes)? {
-                        objects::Kept::New(id) => file(
-                            tx,
-                            id,
-                            &sheathline_model::domain::Source::Folder,
-                            &read,
-                            None,
-                        )
-                        .map(drop),
-                        objects::Kept::Repeat(_) => Ok(()),
-                    })
+                    .write(move |tx| keep_as_read(tx, &bytes, &read))
                     .unwrap();
             }
             Stated(act, from, into, second) => {

@@ -1,6 +1,5 @@
 //! The same id under two issuers: each is hinted at the other, whichever comes first.
 
-use super::super::filing::file;
 use super::*;
 use crate::known::{content_of, latest_results};
 use sheathline_model::domain::Sex;
@@ -40,17 +39,7 @@ impl Place {
         patient.birth_date = birth.parse().ok();
         patient.sex = Some(sex);
         let bytes = Incoming::new(uid.as_bytes(), None, "folder", "", Utc::now()).unwrap();
-        let write = move |tx: &sheathline_store::Tx| match objects::keep(tx, &bytes)? {
-            objects::Kept::New(id) => file(
-                tx,
-                id,
-                &sheathline_model::domain::Source::Folder,
-                &read,
-                None,
-            )
-            .map(drop),
-            objects::Kept::Repeat(_) => Ok(()),
-        };
+        let write = move |tx: &sheathline_store::Tx| keep_as_read(tx, &bytes, &read);
         self.pipeline.store().write(write).unwrap();
         while self.pipeline.assess_some().unwrap() > 0 {}
     }

@@ -1,6 +1,5 @@
 //! Several exams of one study, through store and pipeline, in any order.
 
-use super::super::filing::file;
 use super::*;
 use crate::known::content_of;
 use proptest::prelude::*;
@@ -74,17 +73,7 @@ fn told(steps: &[Step]) -> BTreeMap<String, (PatientKey, Content)> {
                 let bytes = Incoming::new(&bytes, None, "folder", "", Utc::now()).unwrap();
                 let kept = pipeline
                     .store()
-                    .write(move |tx| match objects::keep(tx, &bytes)? {
-                        objects::Kept::New(id) => file(
-                            tx,
-                            id,
-                            &sheathline_model::domain::Source::Folder,
-                            &read,
-                            None,
-                        )
-                        .map(drop),
-                        objects::Kept::Repeat(_) => Ok(()),
-                    });
+                    .write(move |tx| keep_as_read(tx, &bytes, &read));
                 kept.unwrap();
             }
             Step::Merge => {
