@@ -119,4 +119,4 @@ pub fn at_the_eye() -> Remark {
 }
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;

@@ -28,7 +28,8 @@ scheme = "99TARNHOLT"
 says = { quantity = "not_ours" }
 "#;
 
-fn read(tree: Tree) -> ObjectReading {
+/// A report of the invented site, read with its dictionary.
+pub(in crate::reading) fn read(tree: Tree) -> ObjectReading {
     read_with(tree, "")
 }
 

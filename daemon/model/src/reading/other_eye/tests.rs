@@ -2,39 +2,10 @@
 
 use crate::domain::{ObjectReading, RemarkCode, Severity};
 use crate::extract::build::*;
-use crate::reading::{Rules, read_document};
-use crate::sr::{Document, Header, Tree};
-use crate::template::Templates;
+use crate::reading::left_unread::tests::read;
 
 const KNOWN: &str = "ONSD-R 99TARNHOLT";
 const RENAMED: &str = "ONSD2-L 99TARNHOLT";
-
-fn read(tree: Tree) -> ObjectReading {
-    let dictionary = "[[term]]\ncode = \"ONSD-R\"\nscheme = \"99TARNHOLT\"\n\
-                      says = { quantity = \"sheath_diameter\", eye = \"right\" }\n\
-                      [[term]]\ncode = \"ONSD-L\"\nscheme = \"99TARNHOLT\"\n\
-                      says = { quantity = \"sheath_diameter\", eye = \"left\" }\n\
-                      [[term]]\ncode = \"LENS\"\nscheme = \"99TARNHOLT\"\n\
-                      says = { quantity = \"not_ours\" }\n";
-    let dictionary = ("site.toml".to_owned(), dictionary.to_owned());
-    let rules = Rules::new(Templates::load(&[], &[dictionary]).unwrap());
-    let document = Document {
-        header: Header {
-            sop_class_uid: Some("1.2.840.10008.5.1.4.1.1.88.33".to_owned()),
-            sop_instance_uid: Some("1.2.3".to_owned()),
-            study_instance_uid: Some("1.2".to_owned()),
-            patient_id: Some("0042".to_owned()),
-            study_at: crate::sr::moment_from_dt("20240510", None),
-            ..Header::default()
-        },
-        tree: Some(tree),
-        image: None,
-        presentation: None,
-        content_sha256: "ab".to_owned(),
-        remarks: Vec::new(),
-    };
-    read_document(&document, "TARNHOLT", &rules)
-}
 
 fn is_told(reading: &ObjectReading) -> bool {
     let mut remarks = reading.remarks.iter();
