@@ -33,7 +33,7 @@ use tempfile::TempDir;
 use tokio::net::TcpStream;
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
-use tokio::time::timeout;
+use tokio::time::{Instant, sleep, timeout};
 
 pub(crate) const SR: &str = "1.2.840.10008.5.1.4.1.1.88.33";
 const VERIFICATION: &str = "1.2.840.10008.1.1";
@@ -83,6 +83,16 @@ impl Node {
         let mut counts = self.refusals.counts();
         let found = counts.find(|(one, _)| *one == refusal);
         found.expect("in the table").1
+    }
+
+    /// Waits until peers were refused so often for one reason, and no more often: a peer may see
+    /// the end of its connection before the daemon has counted it.
+    async fn count_of(&self, refusal: Refusal, expected: u64) {
+        let deadline = Instant::now() + Duration::from_secs(60);
+        while self.refused(refusal) < expected && Instant::now() < deadline {
+            sleep(Duration::from_millis(10)).await;
+        }
+        assert_eq!(self.refused(refusal), expected, "{refusal:?}");
     }
 
     /// Everything kept: what is known of it and its bytes.

@@ -122,7 +122,7 @@ async fn a_pinned_sender_without_tls() {
     let mut raw = Raw::over(connect_from("127.0.0.1", node.address).await);
     let answer = raw.ask("CART", "SHEATHLINE", &[SR]).await;
     assert_eq!(answer, [3, 0, 0, 0, 0, 4, 0, 1, 1, 3]);
-    assert_eq!(node.refused(Refusal::SenderCertificate), 1);
+    node.count_of(Refusal::SenderCertificate, 1).await;
     // One that has no table is not touched by the others'.
     let mut raw = Raw::over(connect_from("127.0.0.1", node.address).await);
     let answer = raw.ask("ARCHIVE", "SHEATHLINE", &[SR]).await;
@@ -156,7 +156,7 @@ async fn a_share_and_an_issuer_of_its_own() {
         assert_eq!(number(&answer, tags::STATUS), 0);
         open.push(raw);
     }
-    assert_eq!(node.refused(Refusal::AssociationsOfSender), 1);
+    node.count_of(Refusal::AssociationsOfSender, 1).await;
     let kept = node.kept();
     let issuers: Vec<_> = kept
         .iter()

@@ -110,8 +110,8 @@ async fn a_real_sender_beside_350_slow_ones() {
     while let Some(ended) = slow.join_next().await {
         ended.expect("closed");
     }
-    assert_eq!(node.refused(Refusal::HandshakeSlow), 200);
-    assert_eq!(node.refused(Refusal::RequestSlow), 25);
+    node.count_of(Refusal::HandshakeSlow, 200).await;
+    node.count_of(Refusal::RequestSlow, 25).await;
     node.stop().await;
 }
 
