@@ -151,7 +151,7 @@ pub fn begin(
         tx.prepare(
             "insert into delivery (destination, result_id, since)
              select ?3, id, ?4 from result where exam_id = ?1 and version = ?2
-             on conflict (destination, result_id) do nothing",
+             on conflict (destination, result_id, what) do nothing",
         )
         .execute(values![exam_id, version, destination, stamp::text(now)])?;
     }

@@ -112,7 +112,7 @@ pub fn replay(
          select ?1, id, ?4 from result
          where created_at >= ?2 and created_at < ?3
            and published_at is not null and damaged_at is null
-         on conflict (destination, result_id) do update
+         on conflict (destination, result_id, what) do update
          set state = 'waiting', since = excluded.since, attempts = 0, waited_s = 0, due_at = null
          where state <> 'dropped'",
         values![destination, day(from), day(after), stamp::text(now)],

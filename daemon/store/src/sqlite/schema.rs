@@ -20,6 +20,7 @@ const STEPS: &[(i64, &str)] = &[
     (6, include_str!("../schema/006.sql")),
     (7, include_str!("../schema/007.sql")),
     (8, include_str!("../schema/008.sql")),
+    (9, include_str!("../schema/009.sql")),
 ];
 
 /// The newest shape this program knows.
