@@ -4,8 +4,8 @@ use super::{Place, STRANGE, add, at, contracts, file, keep, key, object, report,
 use crate::bodies::{self, Dropped};
 use crate::objects::{self, Kept, ObjectId};
 use crate::{
-    Store, StoreError, assessment_queue, backlog, meta, overview, readings, results, trouble,
-    watched,
+    Store, StoreError, assessment_queue, backlog, measurement_drafts, meta, overview, readings,
+    results, trouble, watched,
 };
 use sheathline_model::domain::{Disposition, Remark, RemarkCode};
 use sheathline_model::watch::{Brought, Report, Sender};
@@ -28,6 +28,7 @@ contracts! {
     what_waits_is_counted_with_its_oldest,
     the_overview_counts_exams_by_their_newest_result,
     a_change_under_way_is_seen_and_its_commit_is_told,
+    a_draft_is_its_accounts_own_and_stays_until_it_is_taken_away,
 }
 
 fn a_store_has_one_owner_at_a_time(place: &dyn Place) {
@@ -453,4 +454,71 @@ fn a_change_under_way_is_seen_and_its_commit_is_told(place: &dyn Place) {
     keep(&store, b"one");
     assert_eq!(told.load(Ordering::SeqCst), 2);
     assert_eq!(store.busy_for(), Duration::ZERO);
+}
+
+fn a_draft_is_its_accounts_own_and_stays_until_it_is_taken_away(place: &dyn Place) {
+    use measurement_drafts::{Kind, add, list, of, remove, remove_before, replace};
+    let store = place.open().expect("opens");
+    let kinds = [Kind::Measurement, Kind::Table, Kind::Second];
+    let add = |account: &'static str, kind: Kind, content: String, minutes: i64| {
+        store
+            .write(move |tx| add(tx, account, kind, &content, at(minutes)))
+            .expect("added")
+    };
+    let mut made = Vec::new();
+    for (n, text) in STRANGE.iter().enumerate() {
+        let content = serde_json::to_string(text).expect("JSON");
+        // A nought ends no text of a store, but JSON writes it in letters of its own anyway.
+        let kind = kinds[n % kinds.len()];
+        made.push((add("ada", kind, content.clone(), 0), kind, content));
+    }
+    let others = add("Ada", Kind::Measurement, "{}".to_owned(), 0);
+    drop(store);
+    let store = place.open().expect("opens again");
+    store
+        .read(|view| {
+            for (id, kind, content) in &made {
+                for other in kinds {
+                    let found = of(view, "ada", other, *id)?.map(|draft| draft.content);
+                    // Of tables the last three are kept, and three were made.
+                    assert_eq!(found.as_ref(), (other == *kind).then_some(content));
+                }
+                assert!(of(view, "Ada", *kind, *id)?.is_none());
+            }
+            assert_eq!(list(view, "Ada", Kind::Measurement)?.len(), 1);
+            assert!(list(view, "", Kind::Measurement)?.is_empty());
+            Ok(())
+        })
+        .expect("read");
+    let first = made[0].0;
+    store
+        .write(move |tx| {
+            let replace =
+                |account, kind, minutes| replace(tx, account, kind, first, "\"new\"", at(minutes));
+            assert!(!replace("Ada", Kind::Measurement, 7)?);
+            assert!(!replace("ada", Kind::Table, 7)?);
+            assert!(replace("ada", Kind::Measurement, 7)?);
+            assert!(!remove(tx, "ada", others)?);
+            let newest = list(tx, "ada", Kind::Measurement)?;
+            assert_eq!((newest[0].id, newest[0].saved_at), (first, at(7)));
+            assert_eq!(newest[0].content, "\"new\"");
+            // By time and kind, whoever made them.
+            assert_eq!(remove_before(tx, Kind::Measurement, at(7))?, newest.len());
+            assert_eq!(list(tx, "ada", Kind::Measurement)?.len(), 1);
+            assert_eq!(list(tx, "ada", Kind::Table)?.len(), 3);
+            assert!(remove(tx, "ada", first)?);
+            assert!(!remove(tx, "ada", first)?);
+            Ok(())
+        })
+        .expect("written");
+    // Tables take room: for a fourth the oldest goes.
+    store
+        .write(move |tx| {
+            let before = list(tx, "ada", Kind::Table)?;
+            let fourth = measurement_drafts::add(tx, "ada", Kind::Table, "4", at(9))?;
+            let kept: Vec<i64> = list(tx, "ada", Kind::Table)?.iter().map(|d| d.id).collect();
+            assert_eq!(kept, [fourth, before[0].id, before[1].id]);
+            Ok(())
+        })
+        .expect("written");
 }

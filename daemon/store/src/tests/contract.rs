@@ -346,6 +346,10 @@ fn faults_of_upkeep_are_found() {
                 ],
             ),
             (
+                Fault::Says("id = ?1 and account is not", "id = ?1 and account ="),
+                &["a_draft_is_its_accounts_own_and_stays_until_it_is_taken_away"],
+            ),
+            (
                 Fault::TellsEarly,
                 &["owner_and_guest_see_what_the_other_stored"],
             ),
