@@ -3,7 +3,7 @@
 //! Pure functions of data: nothing here reaches a file, a socket, a clock or a thread. Rooms in
 //! reading order: the words ([`domain`]), what comes in ([`sr`], [`template`], [`extract`],
 //! [`normalise`], [`reading`], [`geometry`]), what it means ([`history`], [`assess`],
-//! [`results`]), how it reads ([`render`], [`forms`], [`department`]).
+//! [`results`]), how it reads ([`render`], [`forms`], [`department`], [`pages`]).
 
 pub mod domain;
 pub mod legible;
@@ -22,6 +22,7 @@ pub mod identity;
 pub mod literature;
 pub mod normalise;
 pub mod numbers;
+pub mod pages;
 pub mod reading;
 pub mod render;
 pub mod results;

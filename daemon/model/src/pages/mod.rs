@@ -1,0 +1,10 @@
+//! The pages of `[pages]` as HTML: what people see in a browser and the forms they fill in.
+//!
+//! Each page is a view, everything shown and already worked out, and a function that writes it. Nothing
+//! here looks up, decides or records anything. [`layout`] holds what stands round every page and what
+//! pages share; its style goes on from that of the page of a result.
+
+pub mod layout;
+
+#[cfg(test)]
+mod tests;
