@@ -1,0 +1,32 @@
+"""The pages as people and attackers use them: a real browser, axe-core, and a real OpenID provider.
+
+    python tests/pages/run.py BINARY [PART...]
+
+Parts, all by default: those of README.md. PAGES_PICTURES=FOLDER keeps
+pictures of what was seen. Exit 1 on any difference.
+"""
+
+import sys
+from pathlib import Path
+
+import told
+from browser import browsers
+from selftest import self_test
+
+PARTS = {"self-test": self_test}
+
+
+def main() -> int:
+    binary = Path(sys.argv[1]).resolve()
+    wanted = sys.argv[2:] or list(PARTS)
+    with browsers() as people:
+        for name in wanted:
+            if name == "self-test":
+                self_test(people)
+            else:
+                PARTS[name](people, binary)
+    return told.ended()
+
+
+if __name__ == "__main__":
+    sys.exit(main())
