@@ -14,6 +14,7 @@ pub mod codes;
 pub mod companions;
 pub mod department;
 pub mod draft;
+pub mod entered;
 pub mod extract;
 pub mod forms;
 pub mod geometry;

@@ -152,6 +152,8 @@ impl Config {
                 archive.default_issuer.as_deref()
             }
             Source::Folder | Source::File => Some(self.folder.default_issuer.as_str()),
+            // What is typed names its issuer, or none.
+            Source::Entered | Source::Table => Some(""),
             // Over HTTP the rules are those of [receive.dicom].
             Source::Web(_) | Source::Unknown(_) => None,
         };

@@ -17,6 +17,10 @@ pub enum Source {
     Folder,
     /// A file that was named on the command line.
     File,
+    /// Typed by a person as measured.
+    Entered,
+    /// Brought in from a table of old values.
+    Table,
     /// A text that is none of these, as a damaged row may hold.
     Unknown(String),
 }
@@ -26,6 +30,8 @@ const ARCHIVE: &str = "archive";
 const WEB: &str = "web";
 const FOLDER: &str = "folder";
 const FILE: &str = "file";
+const ENTERED: &str = "entered";
+const TABLE: &str = "table";
 
 impl Source {
     /// In one word, by which it is counted.
@@ -37,6 +43,8 @@ impl Source {
             Source::Web(_) => WEB,
             Source::Folder => FOLDER,
             Source::File => FILE,
+            Source::Entered => ENTERED,
+            Source::Table => TABLE,
             Source::Unknown(_) => "unknown",
         }
     }
@@ -55,7 +63,11 @@ impl Source {
     pub fn peer(&self) -> Option<&str> {
         match self {
             Source::Dicom(name) | Source::Archive(name) | Source::Web(name) => Some(name),
-            Source::Folder | Source::File | Source::Unknown(_) => None,
+            Source::Folder
+            | Source::File
+            | Source::Entered
+            | Source::Table
+            | Source::Unknown(_) => None,
         }
     }
 }
@@ -82,6 +94,8 @@ impl From<&str> for Source {
         match text {
             FOLDER => Source::Folder,
             FILE => Source::File,
+            ENTERED => Source::Entered,
+            TABLE => Source::Table,
             _ => named(DICOM)
                 .map(Source::Dicom)
                 .or_else(|| named(ARCHIVE).map(Source::Archive))
@@ -114,6 +128,8 @@ mod tests {
             ("web:2001:db8::7", Source::Web("2001:db8::7".into())),
             ("folder", Source::Folder),
             ("file", Source::File),
+            ("entered", Source::Entered),
+            ("table", Source::Table),
             ("", Source::Unknown(String::new())),
             ("folders", Source::Unknown("folders".into())),
         ] {

@@ -36,10 +36,13 @@ codes! {
     PERSON = "121006", "DCM", "Person";
     DEVICE = "121007", "DCM", "Device";
     PERSON_NAME = "121008", "DCM", "Person Observer Name";
+    PERSON_ROLE = "121011", "DCM", "Person Observer's Role in this Procedure";
+    PROCEDURE = "121058", "DCM", "Procedure reported";
     DEVICE_UID = "121012", "DCM", "Device Observer UID";
     DEVICE_NAME = "121013", "DCM", "Device Observer Name";
     DEVICE_MANUFACTURER = "121014", "DCM", "Device Observer Manufacturer";
     DEVICE_MODEL = "121015", "DCM", "Device Observer Model Name";
+    DEVICE_SERIAL = "121016", "DCM", "Device Observer Serial Number";
     STUDY_UID = "121018", "DCM", "Procedure Study Instance UID";
     ACCESSION = "121022", "DCM", "Accession Number";
     MEASUREMENTS = "126010", "DCM", "Imaging Measurements";
@@ -82,6 +85,13 @@ codes! {
     OBLIQUE = "21114003", "SCT", "Oblique";
 }
 
+// Roles of people (CID 7453); kinds of exams.
+codes! {
+    PERFORMING = "121094", "DCM", "Performing";
+    RECORDING = "121097", "DCM", "Recording";
+    ULTRASONOGRAPHY = "16310003", "SCT", "Diagnostic ultrasonography";
+}
+
 // UCUM; CID 7460 for millimetres, 7461 for degrees.
 codes! {
     MILLIMETRE = "mm", "UCUM", "millimeter";
@@ -120,6 +130,9 @@ private! {
     INNER_BORDER = "inner-border", "Inner border of the sheath";
     DEPTH = "depth-from-globe", "Depth behind the globe";
     ANGLE = "caliper-angle", "Caliper angle to the line across the nerve";
+
+    // Typed reports: from which older record their values were copied.
+    TRANSCRIBED_FROM = "transcribed-from", "Copied by hand from an older record";
 
     // How an exam compares with the patient's own earlier ones; marks a document as ours.
     RESULT_STATUS = "result-status", "Comparison with the patient's own earlier exams";

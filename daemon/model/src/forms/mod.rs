@@ -7,6 +7,7 @@
 
 pub mod codes;
 mod dicom;
+pub mod entered;
 mod facts;
 pub mod fhir;
 pub mod hl7;

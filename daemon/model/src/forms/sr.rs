@@ -18,7 +18,7 @@ use crate::history::ExamMeasurement;
 use crate::render::text;
 use crate::results::{Content, Envelope, cautions};
 use crate::sr::Origin;
-use dicom_core::VR;
+use dicom_core::{DataElement, VR};
 use dicom_dictionary_std::{tags, uids};
 use dicom_object::InMemDicomObject;
 use std::collections::BTreeMap;
@@ -40,19 +40,7 @@ pub fn comprehensive_sr(result: &Envelope, context: &Context) -> Result<Vec<u8>,
     context.check(result)?;
     let mut object = root(result, context).into_root();
     dicom::head(&mut object, result, context, &OBJECT)?;
-    // Whoever meets one of our codes can find out whose it is (PS3.3 C.12.1).
-    object.put(element::sequence(
-        tags::CODING_SCHEME_IDENTIFICATION_SEQUENCE,
-        vec![InMemDicomObject::from_element_iter([
-            element::text(tags::CODING_SCHEME_DESIGNATOR, VR::SH, codes::SCHEME),
-            element::text(tags::CODING_SCHEME_NAME, VR::ST, "Sheathline codes"),
-            element::text(
-                tags::CODING_SCHEME_RESPONSIBLE_ORGANIZATION,
-                VR::ST,
-                dicom::MANUFACTURER,
-            ),
-        ])],
-    ));
+    object.put(our_scheme());
     let flags = [
         (tags::COMPLETION_FLAG, completion(&result.content)),
         (tags::VERIFICATION_FLAG, "UNVERIFIED"),
@@ -95,6 +83,22 @@ pub fn comprehensive_sr(result: &Envelope, context: &Context) -> Result<Vec<u8>,
     dicom::part10(object)
 }
 
+/// Whoever meets one of our codes can find out whose it is (PS3.3 C.12.1).
+pub(super) fn our_scheme() -> DataElement<InMemDicomObject> {
+    element::sequence(
+        tags::CODING_SCHEME_IDENTIFICATION_SEQUENCE,
+        vec![InMemDicomObject::from_element_iter([
+            element::text(tags::CODING_SCHEME_DESIGNATOR, VR::SH, codes::SCHEME),
+            element::text(tags::CODING_SCHEME_NAME, VR::ST, "Sheathline codes"),
+            element::text(
+                tags::CODING_SCHEME_RESPONSIBLE_ORGANIZATION,
+                VR::ST,
+                dicom::MANUFACTURER,
+            ),
+        ])],
+    )
+}
+
 /// PARTIAL when a report that counts calls itself unfinished.
 fn completion(content: &Content) -> &'static str {
     if content.is_preliminary() {
@@ -105,11 +109,11 @@ fn completion(content: &Content) -> &'static str {
 }
 
 /// Where an object is to be found.
-struct Address<'a> {
-    study: &'a str,
-    series: &'a str,
-    class: &'a str,
-    instance: &'a str,
+pub(super) struct Address<'a> {
+    pub(super) study: &'a str,
+    pub(super) series: &'a str,
+    pub(super) class: &'a str,
+    pub(super) instance: &'a str,
 }
 
 impl<'a> Address<'a> {
@@ -125,7 +129,7 @@ impl<'a> Address<'a> {
 
 /// Hierarchical SOP Instance Reference Macro (PS3.3 C.17.2.1): a study item for each study, in it
 /// a series item for each series.
-fn hierarchy(addresses: &[Address<'_>]) -> Vec<InMemDicomObject> {
+pub(super) fn hierarchy(addresses: &[Address<'_>]) -> Vec<InMemDicomObject> {
     let mut studies: BTreeMap<&str, BTreeMap<&str, BTreeMap<&str, &str>>> = BTreeMap::new();
     for one in addresses {
         let series = studies.entry(one.study).or_default();
@@ -252,7 +256,7 @@ fn fact((concept, said): Fact) -> Item {
     }
 }
 
-fn site(which: Which) -> Item {
+pub(super) fn site(which: Which) -> Item {
     let site = Item::code(codes::FINDING_SITE, codes::OPTIC_NERVE).modifier();
     site.with([
         Item::code(codes::LATERALITY, which.laterality()).modifier(),

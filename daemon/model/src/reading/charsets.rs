@@ -24,6 +24,8 @@ impl Charsets {
             Source::Dicom(title) => self.senders.get(title).unwrap_or(&self.dicom),
             Source::Archive(_) | Source::Web(_) => &self.dicom,
             Source::Folder | Source::File | Source::Unknown(_) => &self.folder,
+            // They declare their set.
+            Source::Entered | Source::Table => return None,
         };
         set.as_ref()
     }

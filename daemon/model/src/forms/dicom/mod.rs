@@ -43,7 +43,11 @@ pub(super) fn series_uid(result: &Envelope, object: &Object) -> String {
 
 /// A value of a text element that may not hold a backslash or a control character, since either
 /// makes it another value (PS3.5 6.2).
-fn writable<'a>(field: &'static str, value: &'a str, most: usize) -> Result<&'a str, FormError> {
+pub(super) fn writable<'a>(
+    field: &'static str,
+    value: &'a str,
+    most: usize,
+) -> Result<&'a str, FormError> {
     if value.contains('\\') || value.chars().any(char::is_control) {
         let why = "it holds a backslash or a control character";
         return Err(FormError::Unwritable { field, why });
