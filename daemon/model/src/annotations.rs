@@ -6,125 +6,15 @@
 //! finds under each id what was said of it, and what was mended. So what counts is a function of the
 //! set of entries, whichever ids they are gathered from and in whatever order.
 
-use crate::domain::{About, Event, Label, OpeningPressure, PatientKey};
-use chrono::{DateTime, NaiveDate, Utc};
+mod counting;
+mod said;
+
+use crate::domain::{About, PatientKey};
+use chrono::{DateTime, Utc};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// What an entry is about. Further kinds may come.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Kind {
-    /// The label of an exam.
-    Label,
-    /// A dated fact of the patient.
-    Event,
-    /// The opening pressure of an exam.
-    Pressure,
-}
-
-impl Kind {
-    /// Every kind.
-    pub const ALL: [Kind; 3] = [Kind::Label, Kind::Event, Kind::Pressure];
-
-    /// The word in the store and in JSON.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Kind::Label => "label",
-            Kind::Event => "event",
-            Kind::Pressure => "pressure",
-        }
-    }
-
-    /// The kind of a word.
-    #[must_use]
-    pub fn of_word(word: &str) -> Option<Kind> {
-        Kind::ALL.into_iter().find(|kind| kind.word() == word)
-    }
-}
-
-/// Of what an entry holds: the exam whose readings it was given for, or a day of the patient.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Of {
-    /// These readings.
-    Exam(About),
-    /// This day.
-    Day(NaiveDate),
-}
-
-/// What an entry says.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Said {
-    /// The exam has this label.
-    Label(About, Label),
-    /// This happened.
-    Event(Event),
-    /// This opening pressure was measured with the exam.
-    Pressure(About, OpeningPressure),
-    /// The entry that it names counts no more. Kind and place are those of that entry.
-    Nothing(Kind, Of),
-}
-
-impl Said {
-    /// What it is about.
-    #[must_use]
-    pub fn kind(&self) -> Kind {
-        match self {
-            Said::Label(..) => Kind::Label,
-            Said::Event(_) => Kind::Event,
-            Said::Pressure(..) => Kind::Pressure,
-            Said::Nothing(kind, _) => *kind,
-        }
-    }
-
-    /// Of what it holds.
-    #[must_use]
-    pub fn of(&self) -> Of {
-        match self {
-            Said::Label(about, _) | Said::Pressure(about, _) => Of::Exam(about.clone()),
-            Said::Event(event) => Of::Day(event.date),
-            Said::Nothing(_, of) => of.clone(),
-        }
-    }
-
-    /// The readings, if it is about an exam.
-    #[must_use]
-    pub fn about(&self) -> Option<&About> {
-        match self {
-            Said::Label(about, _) | Said::Pressure(about, _) => Some(about),
-            Said::Nothing(_, Of::Exam(about)) => Some(about),
-            Said::Event(_) | Said::Nothing(_, Of::Day(_)) => None,
-        }
-    }
-
-    /// What is said, in a word of ours; `None` where it takes another back.
-    #[must_use]
-    pub fn value(&self) -> Option<String> {
-        match self {
-            Said::Label(_, label) => Some(label.word().to_owned()),
-            Said::Event(event) => Some(event.kind.word().to_owned()),
-            Said::Pressure(_, pressure) => Some(pressure.to_string()),
-            Said::Nothing(..) => None,
-        }
-    }
-
-    /// Whether both say the same, whichever readings they were given for.
-    fn agrees_with(&self, other: &Said) -> bool {
-        match (self, other) {
-            (Said::Event(one), Said::Event(other)) => one == other,
-            (one, other) => one.kind() == other.kind() && one.value() == other.value(),
-        }
-    }
-
-    /// The same of other readings; an event has none.
-    fn moved_to(&self, about: About) -> Said {
-        match self {
-            Said::Label(_, label) => Said::Label(about, *label),
-            Said::Pressure(_, pressure) => Said::Pressure(about, pressure.clone()),
-            Said::Event(event) => Said::Event(*event),
-            Said::Nothing(kind, _) => Said::Nothing(*kind, Of::Exam(about)),
-        }
-    }
-}
+pub use counting::Counting;
+pub use said::{Judgement, Kind, Of, Outcome, Said, SecondReading};
 
 /// Who says something.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
@@ -176,7 +66,7 @@ pub struct By {
     pub author: Author,
     /// The user of the operating system who entered it; empty where nobody knows.
     pub entered_by: String,
-    /// By which way: `command`, `table`, `demo`; `earlier` for what was recorded before.
+    /// By which way: `command`, `table`, `page`, `demo`; `earlier` for what was recorded before.
     pub source: String,
     /// The reason given; empty for none.
     pub reason: String,
@@ -220,43 +110,6 @@ pub fn standing(entries: &[Entry]) -> impl Iterator<Item = &Entry> {
         .filter(move |one| !matches!(one.said, Said::Nothing(..)) && !named.contains(&one.id))
 }
 
-/// What counts of everything said under some ids.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Counting {
-    /// Labels, each with the readings it was given for.
-    pub labels: Vec<(About, Label)>,
-    /// Opening pressures, likewise.
-    pub pressures: Vec<(About, OpeningPressure)>,
-    /// Events by date, each once.
-    pub events: Vec<Event>,
-}
-
-impl Counting {
-    /// Of these entries. In an order of its own: that of the numbers leaves no trace.
-    #[must_use]
-    pub fn of(all: &[Entry]) -> Counting {
-        let mut counting = Counting::default();
-        for one in standing(all) {
-            match &one.said {
-                Said::Label(about, label) => counting.labels.push((about.clone(), *label)),
-                Said::Pressure(about, pressure) => {
-                    counting.pressures.push((about.clone(), pressure.clone()));
-                }
-                Said::Event(event) => counting.events.push(*event),
-                Said::Nothing(..) => {}
-            }
-        }
-        counting.labels.sort_unstable();
-        counting.labels.dedup();
-        let by_words = |one: &(About, OpeningPressure)| (one.0.clone(), one.1.to_string());
-        counting.pressures.sort_by_key(by_words);
-        counting.pressures.dedup();
-        counting.events.sort_unstable();
-        counting.events.dedup();
-        counting
-    }
-}
-
 /// Entries that name none before them of the same id and kind: no command writes such.
 pub fn strays(entries: &[Entry]) -> impl Iterator<Item = &Entry> {
     let kinds: BTreeMap<i64, Kind> = entries
@@ -270,7 +123,8 @@ pub fn strays(entries: &[Entry]) -> impl Iterator<Item = &Entry> {
 }
 
 /// What has to be added so that `said` counts under `patient` and nothing else of its kind for the
-/// same exam; nothing if it counts already.
+/// same exam; nothing if it counts already. Of a kind that [accumulates](Kind::accumulates) what was
+/// said before counts beside it; of notes every one is new.
 ///
 /// `entries` are all of the person, under all joined ids. `rest` says of the readings of an older
 /// entry: `None`, it is not about this exam; else which other exams it is about as well. For those
@@ -283,9 +137,12 @@ pub fn say(
     rest: impl Fn(&About) -> Option<Vec<About>>,
 ) -> Vec<Draft> {
     let old = concerned(entries, said, &rest);
-    let (same, other): (Vec<_>, Vec<_>) = old
+    let (same, mut other): (Vec<_>, Vec<_>) = old
         .into_iter()
         .partition(|(old, _)| old.said.agrees_with(said));
+    if said.kind().accumulates() {
+        other.clear();
+    }
     let is_said = same.iter().any(|(old, _)| old.patient == *patient);
     let mut drafts = Vec::new();
     let mut mended = None;
@@ -310,7 +167,8 @@ pub fn say(
 }
 
 /// What has to be added so that nothing of the kind of `said` counts for the same exam or day;
-/// nothing if that is so already. As [`say`].
+/// nothing if that is so already. Of a kind that [accumulates](Kind::accumulates) only what says the
+/// same. As [`say`].
 #[must_use]
 pub fn take_back(
     entries: &[Entry],
@@ -318,7 +176,9 @@ pub fn take_back(
     rest: impl Fn(&About) -> Option<Vec<About>>,
 ) -> Vec<Draft> {
     let mut drafts = Vec::new();
-    for (old, rest) in concerned(entries, said, &rest) {
+    let concerned = concerned(entries, said, &rest).into_iter();
+    let is_meant = |old: &Entry| !said.kind().accumulates() || old.said.agrees_with(said);
+    for (old, rest) in concerned.filter(|(old, _)| is_meant(old)) {
         if rest.is_empty() {
             drafts.push(nothing(old));
         }

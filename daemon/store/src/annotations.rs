@@ -7,7 +7,7 @@ use crate::session::{Row, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, NaiveDate, Utc};
 use sheathline_model::annotations::{self, Author, By, Draft, Entry, Kind, Of, Said};
-use sheathline_model::domain::{About, Event, EventKind, Label, OpeningPressure, PatientKey};
+use sheathline_model::domain::{About, Event, EventKind, OpeningPressure, PatientKey};
 use std::collections::BTreeSet;
 
 /// The number of a new act. Belongs in the transaction that records its entries.
@@ -47,10 +47,12 @@ pub fn record(
         let readings = serde_json::to_string(readings.unwrap_or_default())
             .map_err(|error| StoreError::Work(error.to_string()))?;
         let (value, unit) = match &draft.said {
-            Said::Label(_, label) => (Some(label.word()), None),
-            Said::Event(event) => (Some(event.kind.word()), None),
-            Said::Pressure(_, pressure) => (Some(pressure.value()), Some(pressure.unit().code())),
-            Said::Nothing(..) => (None, None),
+            // Digits stay as typed, and the unit beside them.
+            Said::Pressure(_, pressure) => (
+                Some(pressure.value().to_owned()),
+                Some(pressure.unit().code()),
+            ),
+            said => (said.value(), None),
         };
         let values = values![
             act,
@@ -202,13 +204,6 @@ fn entry(row: &Row<'_>) -> Result<Entry, StoreError> {
     let (value, unit): (Option<String>, Option<String>) = (row.get(8)?, row.get(9)?);
     let said = match (kind, of, value) {
         (kind, of, None) => Said::Nothing(kind, of),
-        (Kind::Label, Of::Exam(about), Some(word)) => Said::Label(
-            about,
-            Label::ALL
-                .into_iter()
-                .find(|label| label.word() == word)
-                .ok_or_else(|| damaged("an unknown label"))?,
-        ),
         (Kind::Event, Of::Day(date), Some(word)) => Said::Event(Event {
             date,
             kind: EventKind::ALL
@@ -221,11 +216,13 @@ fn entry(row: &Row<'_>) -> Result<Entry, StoreError> {
             OpeningPressure::typed(&value, &unit.unwrap_or_default())
                 .map_err(|_| damaged("an opening pressure that is none"))?,
         ),
-        _ => {
+        (Kind::Event, Of::Exam(_), _) | (_, Of::Day(_), _) => {
             return Err(damaged(
                 "of an exam where a day belongs, or the other way about",
             ));
         }
+        (kind, Of::Exam(about), Some(value)) => Said::of_exam(kind, about, &value)
+            .ok_or_else(|| damaged(&format!("a value that no {} has", kind.word())))?,
     };
     let recorded_at: String = row.get(10)?;
     let author_kind: String = row.get(12)?;

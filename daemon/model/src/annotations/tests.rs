@@ -1,7 +1,7 @@
 //! What counts depends on the set of entries alone.
 
 use super::*;
-use crate::domain::{EventKind, ReadingRef};
+use crate::domain::{Event, EventKind, Label, Millimetres, OpeningPressure, ReadingRef};
 use proptest::prelude::*;
 
 fn key(id: &str) -> PatientKey {
@@ -206,6 +206,121 @@ fn corrections_of_nothing_are_found() {
     add(&mut all, wrong.map(|(id, kind)| nothing(id, kind)).into());
     let found: Vec<_> = strays(&all).map(|one| one.id).collect();
     assert_eq!(found, [2, 3]);
+}
+
+/// One of everything that can be said of an exam, and an event.
+fn one_of_each(about: &About) -> Vec<Said> {
+    let widths = |all: &[i64]| all.iter().map(|um| Millimetres::from_um(*um)).collect();
+    let about = || about.clone();
+    let mut all = vec![
+        Said::Pressure(about(), OpeningPressure::typed("32.0", "cm[H2O]").unwrap()),
+        Said::Event(Event {
+            date: "2024-05-01".parse().unwrap(),
+            kind: EventKind::Other,
+        }),
+        Said::Acknowledged(about(), 3),
+        Said::Note(about()),
+        Said::LeftOut(about()),
+        Said::TakenBack(about()),
+        Said::SecondAsked(about()),
+        Said::SecondRead(
+            about(),
+            SecondReading {
+                right: widths(&[5600, 5725]),
+                left: widths(&[5000]),
+            },
+        ),
+    ];
+    all.extend(Label::ALL.map(|one| Said::Label(about(), one)));
+    all.extend(Outcome::ALL.map(|one| Said::Settled(about(), one)));
+    all.extend(Judgement::ALL.map(|one| Said::SecondJudged(about(), one)));
+    all
+}
+
+#[test]
+fn every_kind_has_a_word_and_every_value_is_read_back() {
+    let about = about(&["r"]);
+    let all = one_of_each(&about);
+    let said: BTreeSet<Kind> = all.iter().map(Said::kind).collect();
+    assert_eq!(said, Kind::ALL.into_iter().collect(), "one of each kind");
+    for one in &all {
+        let kind = one.kind();
+        assert_eq!(Kind::of_word(kind.word()), Some(kind));
+        let value = one.value().unwrap();
+        if !matches!(kind, Kind::Event | Kind::Pressure) {
+            let read = Said::of_exam(kind, about.clone(), &value);
+            assert_eq!(read.as_ref(), Some(one), "{value}");
+        }
+        assert_eq!(Said::of_exam(kind, about.clone(), "no such word"), None);
+    }
+    assert_eq!(Said::of_exam(Kind::Acknowledged, about, "0"), None);
+}
+
+/// Each kind by itself: said again it adds nothing, taken back it counts no more, and it can be said
+/// anew. A note is new each time.
+#[test]
+fn every_kind_is_said_once_taken_back_and_said_anew() {
+    for said in one_of_each(&about(&["r"])) {
+        let kind = said.kind();
+        let one = exam("r", &["r"]);
+        let mut all = Vec::new();
+        add(&mut all, say(&[], &key("A"), &said, &one));
+        let again = say(&all, &key("A"), &said, &one).len();
+        assert_eq!(again, usize::from(kind == Kind::Note), "{kind:?}");
+        let back = take_back_one(&all, &all[0]).unwrap();
+        assert_eq!(back.len(), 1, "{kind:?}");
+        if kind != Kind::Note {
+            assert_eq!(take_back(&all, &said, &one), back, "{kind:?}");
+        }
+        add(&mut all, back);
+        assert_eq!(standing(&all).count(), 0, "{kind:?}");
+        assert_eq!(Counting::of(&all), Counting::default(), "{kind:?}");
+        let anew = say(&all, &key("A"), &said, &one);
+        add(&mut all, anew);
+        assert_eq!(standing(&all).count(), 1, "{kind:?}");
+        assert_eq!(strays(&all).count(), 0, "{kind:?}");
+    }
+}
+
+#[test]
+fn what_accumulates_corrects_nothing_and_all_else_replaces() {
+    let one = exam("r", &["r"]);
+    let said = |n: u32, kind: Kind| match kind {
+        Kind::Acknowledged => Said::Acknowledged(about(&["r"]), n),
+        Kind::Settled => Said::Settled(about(&["r"]), Outcome::ALL[n as usize % 3]),
+        Kind::SecondRead => Said::SecondRead(
+            about(&["r"]),
+            SecondReading {
+                right: vec![Millimetres::from_um(i64::from(n) * 1000)],
+                left: Vec::new(),
+            },
+        ),
+        Kind::SecondJudged => Said::SecondJudged(about(&["r"]), Judgement::ALL[n as usize % 2]),
+        _ => Said::Note(about(&["r"])),
+    };
+    for (kind, counts) in [
+        (Kind::Acknowledged, 2),
+        (Kind::Note, 2),
+        (Kind::SecondRead, 2),
+        (Kind::Settled, 1),
+        (Kind::SecondJudged, 1),
+    ] {
+        let mut all = Vec::new();
+        for n in [1, 2] {
+            let drafts = say(&all, &key("A"), &said(n, kind), &one);
+            assert_eq!(drafts.len(), 1);
+            add(&mut all, drafts);
+        }
+        assert_eq!(standing(&all).count(), counts, "{kind:?}");
+        assert_eq!(kind.accumulates(), counts == 2, "{kind:?}");
+        // Of what accumulates only the same is taken back.
+        if matches!(kind, Kind::Acknowledged | Kind::SecondRead) {
+            let back = take_back(&all, &said(1, kind), &one);
+            add(&mut all, back);
+            let left: Vec<_> = standing(&all).map(|one| one.said.clone()).collect();
+            assert_eq!(left, [said(2, kind)]);
+        }
+    }
 }
 
 proptest! {

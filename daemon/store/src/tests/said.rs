@@ -2,9 +2,11 @@
 
 use super::{now, open};
 use crate::{Store, StoreError, annotations};
-use sheathline_model::annotations::{Author, By, Counting, Draft, Kind, Of, Said};
+use sheathline_model::annotations::{
+    Author, By, Counting, Draft, Judgement, Kind, Of, Outcome, Said, SecondReading,
+};
 use sheathline_model::domain::{
-    About, Event, EventKind, Label, OpeningPressure, PatientKey, ReadingRef,
+    About, Event, EventKind, Label, Millimetres, OpeningPressure, PatientKey, ReadingRef,
 };
 use tempfile::TempDir;
 
@@ -99,6 +101,47 @@ fn entries_come_back_as_they_were_said_and_stand_under_their_id() {
     assert_eq!(one.expect("read").as_ref(), all.last());
 }
 
+/// Each further kind of entry, with what it says.
+#[test]
+fn every_kind_of_entry_comes_back_as_it_was_said() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    let here = key("HERE", "007");
+    let about = || about("9.1");
+    let reading = SecondReading {
+        right: vec![Millimetres::from_um(5600), Millimetres::from_um(6000)],
+        left: Vec::new(),
+    };
+    let mut said = vec![
+        Said::Acknowledged(about(), 7),
+        Said::Note(about()),
+        Said::LeftOut(about()),
+        Said::TakenBack(about()),
+        Said::SecondAsked(about()),
+        Said::SecondRead(about(), reading),
+    ];
+    said.extend(Outcome::ALL.map(|one| Said::Settled(about(), one)));
+    said.extend(Judgement::ALL.map(|one| Said::SecondJudged(about(), one)));
+    let nothing = said
+        .iter()
+        .map(|one| Said::Nothing(one.kind(), one.of()))
+        .collect::<Vec<_>>();
+    let numbers = add(
+        &store,
+        said.iter()
+            .map(|one| draft(&here, None, one.clone()))
+            .collect(),
+    );
+    let back = numbers.iter().zip(&nothing);
+    let back = back.map(|(id, one)| draft(&here, Some(*id), one.clone()));
+    add(&store, back.collect());
+    let all = store
+        .read(|conn| annotations::of_patient(conn, &here))
+        .expect("read");
+    let found: Vec<Said> = all.iter().map(|one| one.said.clone()).collect();
+    assert_eq!(found, [said, nothing].concat());
+}
+
 #[test]
 fn what_was_said_is_never_changed_or_taken_out() {
     let folder = TempDir::new().expect("temp");
@@ -182,5 +225,8 @@ fn a_damaged_entry_is_named_and_a_stray_correction_too() {
     let read = store.read(|conn| annotations::of_patient(conn, &here));
     assert!(matches!(read, Err(StoreError::Damaged { .. })));
     let found = verified(&store);
-    assert!(found[0].contains("entry 1: an unknown label"), "{found:?}");
+    assert!(
+        found[0].contains("entry 1: a value that no label has"),
+        "{found:?}"
+    );
 }

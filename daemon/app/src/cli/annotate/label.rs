@@ -233,6 +233,15 @@ fn taken_back(pipeline: &Pipeline, site: &Site, numbers: &[i64], by: &By) -> Res
                     ),
                 ));
             }
+            other => {
+                return Err(Failure::new(
+                    Code::Refused,
+                    format!(
+                        "entry {number} is no label but another kind of entry: {}",
+                        other.word()
+                    ),
+                ));
+            }
         }
         let person = people.of(pipeline.store(), &entry.patient, site)?;
         let Some(known) = people.all.get(person) else {

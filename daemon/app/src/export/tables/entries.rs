@@ -1,11 +1,12 @@
-//! One row for each entry of what people said: labels and opening pressures of exams, events of patients.
+//! One row for each entry of what people said of exams and patients.
 
 use super::lists::{AUTHORS, ENTRIES, SAID};
 use super::{code, date, direct, free, key, measure, quasi, technical, uid};
 use crate::export::cell::{Cell, Kind};
 use crate::export::column::{Column, Subject};
 use crate::export::stored::Spoken;
-use sheathline_model::annotations::{Of, Said};
+use sheathline_model::annotations::{Of, Said, SecondReading};
+use sheathline_model::domain::Millimetres;
 
 /// One entry.
 pub(super) struct Entries;
@@ -18,6 +19,16 @@ impl Spoken {
     fn is_in_force(&self) -> bool {
         self.ended.is_none() && !matches!(self.entry.said, Said::Nothing(..))
     }
+}
+
+/// The mean of the widths of one eye, where the entry is a second reading with any.
+fn second(spoken: &Spoken, eye: impl Fn(&SecondReading) -> &Vec<Millimetres>) -> Cell {
+    let Said::SecondRead(_, reading) = &spoken.entry.said else {
+        return Cell::Empty;
+    };
+    let widths = eye(reading);
+    let sum: f64 = widths.iter().map(|one| one.mm()).sum();
+    Cell::number((!widths.is_empty()).then(|| sum / widths.len() as f64))
 }
 
 pub(super) const COLUMNS: &[Column<Entries>] = &[
@@ -35,14 +46,44 @@ pub(super) const COLUMNS: &[Column<Entries>] = &[
         .from(|s| Cell::text(s.entry.said.kind().word())),
     code(
         "value",
-        "the label, or the kind of event; empty of a pressure, and where the entry only takes another back",
+        "label, kind of event, outcome of a rise, or judgement of a second reading; empty of other kinds, and where the entry only takes another back",
     )
     .one_of(SAID)
     .from(|s| match &s.entry.said {
-        Said::Label(_, label) => Cell::text(label.word()),
-        Said::Event(event) => Cell::text(event.kind.word()),
-        Said::Pressure(..) | Said::Nothing(..) => Cell::Empty,
+        Said::Label(..) | Said::Event(_) | Said::Settled(..) | Said::SecondJudged(..) => {
+            Cell::text_of(s.entry.said.value().as_ref())
+        }
+        Said::Pressure(..)
+        | Said::Acknowledged(..)
+        | Said::Note(_)
+        | Said::LeftOut(_)
+        | Said::TakenBack(_)
+        | Said::SecondAsked(_)
+        | Said::SecondRead(..)
+        | Said::Nothing(..) => Cell::Empty,
     }),
+    measure(
+        "result_version",
+        Kind::Integer,
+        "the version of the result whose rise, or withdrawn rise, was acknowledged",
+    )
+    .at_least(1.0)
+    .from(|s| match s.entry.said {
+        Said::Acknowledged(_, version) => Cell::Integer(version.into()),
+        _ => Cell::Empty,
+    }),
+    measure(
+        "second_right_mm",
+        Kind::Number,
+        "mean of what a second reader measured of the right eye",
+    )
+    .from(|s| second(s, |one| &one.right)),
+    measure(
+        "second_left_mm",
+        Kind::Number,
+        "mean of what a second reader measured of the left eye",
+    )
+    .from(|s| second(s, |one| &one.left)),
     measure(
         "pressure",
         Kind::Number,
@@ -123,7 +164,7 @@ pub(super) const COLUMNS: &[Column<Entries>] = &[
     .from(|s| Cell::text(s.entry.by.author.kind())),
     direct("entered_by", "user of the system who typed it")
         .from(|s| Cell::text(&s.entry.by.entered_by)),
-    code("source", "by which way it came: command, table, demo, earlier")
+    code("source", "by which way it came: command, table, page, demo, earlier")
         .required()
         .from(|s| Cell::text(&s.entry.by.source)),
     free("reason", "the reason given").from(|s| Cell::text(&s.entry.by.reason)),

@@ -25,9 +25,21 @@ pub(super) const LABELS: &[&str] = &[
     "raised_confirmed",
     "after_decompression",
 ];
-pub(super) const ENTRIES: &[&str] = &["label", "event", "pressure"];
+pub(super) const ENTRIES: &[&str] = &[
+    "label",
+    "event",
+    "pressure",
+    "acknowledged",
+    "settled",
+    "note",
+    "left_out",
+    "taken_back",
+    "second_asked",
+    "second_read",
+    "second_judged",
+];
 pub(super) const AUTHORS: &[&str] = &["account", "system_user", "unknown"];
-/// What an entry may say: labels, then kinds of events.
+/// What an entry may say: labels, kinds of events, outcomes of rises, judgements of second readings.
 pub(super) const SAID: &[&str] = &[
     "well",
     "raised_ruled_out",
@@ -36,6 +48,11 @@ pub(super) const SAID: &[&str] = &[
     "csf_surgery",
     "shunt_revision",
     "other",
+    "confirmed",
+    "ruled_out",
+    "not_settled",
+    "agrees",
+    "differs",
 ];
 pub(super) const STATUSES: &[&str] = &[
     "within_expected",
