@@ -4,7 +4,14 @@
 //! here looks up, decides or records anything. [`layout`] holds what stands round every page and what
 //! pages share; its style goes on from that of the page of a result.
 
+pub mod acting;
+pub mod course;
+pub mod exam;
 pub mod layout;
+pub mod patient;
+pub mod picture;
+mod spans;
+pub mod today;
 
 #[cfg(test)]
 mod tests;

@@ -3,8 +3,8 @@
 //! The answer stands first, in words and numbers; what it rests on follows. Nothing is loaded and
 //! nothing runs. No colour means anything: the page says the same printed in black and white.
 
-pub(super) mod lists;
-pub(super) mod tables;
+pub(crate) mod lists;
+pub(crate) mod tables;
 
 #[cfg(test)]
 mod tests;
@@ -178,7 +178,7 @@ fn heading(result: &Envelope) -> Markup {
     }
 }
 
-fn fact(name: &str, value: Markup) -> Markup {
+pub(crate) fn fact(name: &str, value: Markup) -> Markup {
     html! { div { dt { (name) } dd { (value) } } }
 }
 
@@ -187,7 +187,7 @@ fn text(text: &str) -> Markup {
     html! { bdi { (text) } }
 }
 
-pub(super) fn borders(content: &Content) -> &'static str {
+pub(crate) fn borders(content: &Content) -> &'static str {
     match content.exam.definition {
         Some(crate::domain::Border::Outer) => "outer",
         Some(crate::domain::Border::Inner) => "inner",
@@ -195,7 +195,7 @@ pub(super) fn borders(content: &Content) -> &'static str {
     }
 }
 
-fn statement(result: &Envelope) -> Markup {
+pub(crate) fn statement(result: &Envelope) -> Markup {
     let content = &result.content;
     let said = Statement::of(content, result.replaces.as_ref());
     html! {
@@ -220,7 +220,7 @@ fn statement(result: &Envelope) -> Markup {
     }
 }
 
-fn pictures(trends: &[Trend]) -> Markup {
+pub(crate) fn pictures(trends: &[Trend]) -> Markup {
     const IDS: [&str; 2] = ["trend-first", "trend-second"];
     html! {
         // One exam alone shows no course.

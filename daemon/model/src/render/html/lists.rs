@@ -17,7 +17,7 @@ fn list(lines: &[String]) -> Markup {
 }
 
 /// The patient ids that were joined.
-pub(super) fn joined(content: &Content) -> Markup {
+pub(crate) fn joined(content: &Content) -> Markup {
     html! {
         @if !content.joined.is_empty() {
             section { h2 { (text::JOINED) } (list(&content.joined_lines())) }
@@ -26,7 +26,7 @@ pub(super) fn joined(content: &Content) -> Markup {
 }
 
 /// The exam's own readings.
-pub(super) fn readings(content: &Content) -> Markup {
+pub(crate) fn readings(content: &Content) -> Markup {
     let used = readings::used(content);
     let not_used = readings::not_used(content);
     let beside = readings::beside(content);
@@ -45,7 +45,7 @@ pub(super) fn readings(content: &Content) -> Markup {
 
 /// What stands beside the comparison: growth, opening pressure, course, threshold, companions, and
 /// the published figures where the site asks for them.
-pub(super) fn beside(content: &Content) -> Markup {
+pub(crate) fn beside(content: &Content) -> Markup {
     let published = content
         .context
         .as_ref()
@@ -60,7 +60,7 @@ pub(super) fn beside(content: &Content) -> Markup {
 }
 
 /// What a reader must know about technique, comparison and reports.
-pub(super) fn remarks(content: &Content) -> Markup {
+pub(crate) fn remarks(content: &Content) -> Markup {
     let remarks = phrases::remarks(content);
     html! {
         @if !remarks.is_empty() {
@@ -70,7 +70,7 @@ pub(super) fn remarks(content: &Content) -> Markup {
 }
 
 /// Earlier exams that did not serve.
-pub(super) fn not_compared(content: &Content) -> Markup {
+pub(crate) fn not_compared(content: &Content) -> Markup {
     html! {
         @if !content.not_compared.is_empty() {
             section {
@@ -85,7 +85,7 @@ pub(super) fn not_compared(content: &Content) -> Markup {
 }
 
 /// What every reader is told.
-pub(super) fn cautions(content: &Content) -> Markup {
+pub(crate) fn cautions(content: &Content) -> Markup {
     html! {
         section {
             h2 { "Cautions" }
@@ -95,14 +95,14 @@ pub(super) fn cautions(content: &Content) -> Markup {
 }
 
 /// What would change the result if it became known.
-pub(super) fn would_change(content: &Content) -> Markup {
+pub(crate) fn would_change(content: &Content) -> Markup {
     html! {
         section { h2 { "What would change this result" } (list(&content.would_change)) }
     }
 }
 
 /// Where it all comes from.
-pub(super) fn provenance(result: &Envelope) -> Markup {
+pub(crate) fn provenance(result: &Envelope) -> Markup {
     let content = &result.content;
     let differing = differing(content);
     html! {

@@ -60,7 +60,7 @@ pub(in crate::render) const CHANCE: &str = "Chance: of a value at least this hig
     such exams miss a true rise of that size.";
 
 /// Right eye, left eye, both.
-pub(super) fn rows(content: &Content) -> Markup {
+pub(crate) fn rows(content: &Content) -> Markup {
     let mut rows: Vec<_> = phrases::named_rows(content).collect();
     if rows.iter().all(|(_, row)| row.expected().is_none()) {
         // Nothing to put beside the measured values, which stand above.
@@ -111,7 +111,7 @@ fn mm(values: &[Millimetres]) -> String {
 }
 
 /// The exams the comparison rests on.
-pub(super) fn baseline(content: &Content) -> Markup {
+pub(crate) fn baseline(content: &Content) -> Markup {
     html! {
         section {
             h2 { "Baseline exams used" }
