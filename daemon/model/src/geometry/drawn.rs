@@ -3,6 +3,8 @@
 //! Angles are in degrees, from 0 to 90. A caliper straight across the nerve has angle 0; one at
 //! angle a reads too wide by 1/cos(a).
 
+mod marks;
+
 use super::Scale;
 use crate::domain::{Caliper, Point};
 

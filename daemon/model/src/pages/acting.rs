@@ -18,6 +18,9 @@ pub struct May {
     pub correct: bool,
 }
 
+/// The word of a form that takes a label back.
+pub const TAKE_BACK: &str = "none";
+
 /// Labels for people, with the word of the form.
 #[must_use]
 pub fn labels() -> Vec<(&'static str, &'static str)> {
@@ -111,7 +114,7 @@ pub fn exam(view: &View, token: &dyn Fn() -> String) -> Markup {
                         legend { "Label" }
                         (hidden(view, token))
                         @let mut options = labels();
-                        @let taken_back = ("", "no label: take the label back");
+                        @let taken_back = (TAKE_BACK, "no label: take the label back");
                         @if now.is_some() { @let () = options.push(taken_back); }
                         (field("label-word", "What is known of this exam",
                             Some("Labels decide which exams serve as baseline."),

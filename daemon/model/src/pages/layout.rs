@@ -313,11 +313,13 @@ pub fn field(id: &str, label: &str, help: Option<&str>, input: &Markup) -> Marku
     }
 }
 
-/// A choice of one of several words: value and what people read.
+/// A choice of one of several words: value and what people read. Where none is chosen yet, nothing is
+/// chosen for its reader either.
 #[must_use]
 pub fn choice(id: &str, name: &str, options: &[(&str, &str)], chosen: Option<&str>) -> Markup {
     html! {
-        select id=(id) name=(name) {
+        select id=(id) name=(name) required {
+            @if chosen.is_none() { option value="" selected { "choose" } }
             @for (value, words) in options {
                 option value=(value) selected[chosen == Some(*value)] { (words) }
             }

@@ -276,7 +276,7 @@ fn table(view: &View, newest: Option<&Content>, pick: bool) -> Markup {
 /// What can be said of several exams at once.
 fn together(view: &View) -> Markup {
     let mut options = acting::labels();
-    options.push(("", "no label: take labels back"));
+    options.push((acting::TAKE_BACK, "no label: take labels back"));
     html! {
         fieldset.no-print {
             legend { "Say something of the exams chosen above" }
@@ -291,11 +291,11 @@ fn together(view: &View) -> Markup {
                 div.field {
                     @if view.may.label { button type="submit" { "Label them: show what it changes" } " " }
                     @if view.may.leave_out {
-                        button type="submit" formaction={ "/patient/" (view.by_exam) "/leave-out" } {
+                        button type="submit" formnovalidate formaction={ "/patient/" (view.by_exam) "/leave-out" } {
                             "Take them out of the baseline: show what it changes"
                         }
                         " "
-                        button type="submit" name="back" value="yes"
+                        button type="submit" formnovalidate name="back" value="yes"
                             formaction={ "/patient/" (view.by_exam) "/leave-out" } {
                             "Put them back"
                         }

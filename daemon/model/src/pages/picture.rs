@@ -1,5 +1,9 @@
 //! The pictures that calipers were drawn in, with the calipers drawn over them.
 
+mod served;
+
+pub use served::served;
+
 use crate::domain::Point;
 use maud::{Markup, html};
 

@@ -16,6 +16,7 @@ pub mod image;
 mod letters;
 pub mod limits;
 pub mod origin;
+pub mod pixels;
 pub mod presentation;
 pub mod read;
 pub mod time;

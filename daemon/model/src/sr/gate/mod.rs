@@ -58,6 +58,11 @@ impl<'a> Passed<'a> {
         self.elements.of(&self.data, self.encoding.is_big())
     }
 
+    /// The element Pixel Data, from its tag to its end.
+    pub(crate) fn pixel_element(&self) -> Option<&[u8]> {
+        self.data.get(self.pixels.clone()?)
+    }
+
     /// The bytes as a decoder may have them.
     fn admitted(self) -> Admitted<'a> {
         let data = with_defined_lengths(self.data, self.encoding, &self.unknown);
