@@ -18,6 +18,7 @@ pub mod manual;
 mod nice;
 pub mod observe;
 mod outbox;
+pub mod pages;
 pub mod parcel;
 pub mod pipeline;
 pub mod receive;

@@ -8,6 +8,7 @@
 //! functions take a [`View`] where they only read and a [`Tx`] where they write, so that a caller
 //! composes several into one transaction.
 
+pub mod accounts;
 pub mod annotations;
 pub mod archives;
 pub mod assessment_queue;
@@ -17,6 +18,7 @@ pub mod bodies;
 #[cfg(any(test, feature = "tests"))]
 pub mod contract;
 pub mod copy;
+pub mod deeds;
 pub mod deliveries;
 pub mod error;
 pub mod facts;
@@ -44,6 +46,7 @@ pub mod trouble;
 pub mod verify;
 mod view;
 pub mod watched;
+pub mod web_sessions;
 mod writer;
 
 pub use error::StoreError;

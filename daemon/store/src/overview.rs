@@ -24,10 +24,7 @@ pub struct Overview {
 /// The store cannot be read.
 pub fn overview(view: &View) -> Result<Overview, StoreError> {
     Ok(Overview {
-        last_received: time(
-            view,
-            "select received_at from object order by id desc limit 1",
-        )?,
+        last_received: newest(view)?,
         quarantined: counts(
             view,
             "select json_extract(remark.value, '$.code'), count(distinct object.id)
@@ -49,6 +46,17 @@ pub fn overview(view: &View) -> Result<Overview, StoreError> {
             "select max(published_at) from result where published_at is not null",
         )?,
     })
+}
+
+/// When the newest object came first; repeats do not count.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn newest(view: &View) -> Result<Option<DateTime<Utc>>, StoreError> {
+    time(
+        view,
+        "select received_at from object order by id desc limit 1",
+    )
 }
 
 fn time(view: &View, query: &str) -> Result<Option<DateTime<Utc>>, StoreError> {

@@ -29,7 +29,7 @@ pub(crate) fn while_serving(
 ) -> Result<(), Failure> {
     let store = context::owner(config)?;
     let runtime = service::runtime()?;
-    let receivers = Receivers::start(&runtime, config, &store, &Observed::default())?;
+    let receivers = Receivers::start(&runtime, config, &store, &Observed::default(), None)?;
     let address = receivers
         .address
         .ok_or_else(|| Failure::configuration("the listener is switched off"))?;

@@ -5,7 +5,7 @@ mod signals;
 
 pub(crate) use receivers::Receivers;
 
-use receivers::{advice, of_dicom, of_web, unopened};
+use receivers::{advice, of_dicom, of_pages, of_web, unopened};
 use signals::{Order, Signals};
 
 use super::issuers::Look;
@@ -21,6 +21,7 @@ use crate::observe::audit::Event;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Metrics, Observed};
 use crate::outbox::Claim;
+use crate::pages::{DeskSettings, Pages};
 use crate::pipeline::{Pipeline, PipelineError};
 use crate::receive::{Dicom, Hl7, Web};
 use chrono::Utc;
@@ -32,7 +33,7 @@ use std::sync::Arc;
 use std::time::Instant;
 use tokio::runtime::Runtime;
 use tokio::sync::watch;
-use tracing_subscriber::filter::LevelFilter;
+use tracing_subscriber::filter::{LevelFilter, Targets};
 use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
 use tracing_subscriber::{EnvFilter, Layer};
@@ -47,7 +48,10 @@ pub(crate) fn runtime() -> Result<Runtime, Failure> {
 
 /// Logs to standard output, one event a line, and counts failures.
 fn log(config: &Config, metrics: &Arc<Metrics>) {
-    let filter = EnvFilter::new(format!("{},notify=warn", config.observe.log.word()));
+    let filter = EnvFilter::new(format!(
+        "{},notify=warn,tower_sessions=off,tower_sessions_core=off",
+        config.observe.log.word()
+    ));
     let logs = tracing_subscriber::fmt::layer()
         .with_target(false)
         // A log that cannot be written would be told to standard error, which may be on the same
@@ -57,7 +61,12 @@ fn log(config: &Config, metrics: &Arc<Metrics>) {
         LogFormat::Text => logs.with_ansi(false).boxed(),
         LogFormat::Json => logs.json().boxed(),
     };
-    let count = CountFailures(Arc::clone(metrics)).with_filter(LevelFilter::WARN);
+    // Libraries of the pages warn of every cookie that a stranger makes up; we tell what went wrong.
+    let ours = Targets::new()
+        .with_default(LevelFilter::WARN)
+        .with_target("tower_sessions", LevelFilter::OFF)
+        .with_target("tower_sessions_core", LevelFilter::OFF);
+    let count = CountFailures(Arc::clone(metrics)).with_filter(ours);
     let all = tracing_subscriber::registry().with(logs.with_filter(filter));
     let set = all.with(count).try_init();
     if let Err(error) = set {
@@ -109,7 +118,13 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     let endpoint_live = endpoint.live();
     runtime.spawn(endpoint.run(never));
     endpoint_live.tell_open();
-    let receivers = Receivers::start(&runtime, &config, &store, &observed)?;
+    let receivers = Receivers::start(
+        &runtime,
+        &config,
+        &store,
+        &observed,
+        Some(Arc::clone(&health)),
+    )?;
     let deliveries = {
         let _inside = runtime.enter();
         let (all, published) = (config.destinations(), publications.subscribe());
@@ -218,6 +233,8 @@ impl Running {
                         self.receivers.dicom.apply(prepared.dicom);
                         self.receivers.hl7.apply(prepared.hl7);
                         self.receivers.web.apply(prepared.web);
+                        self.receivers.pages.apply(prepared.pages);
+                        self.receivers.desk = prepared.desk;
                         self.endpoint.apply(prepared.endpoint);
                         self.deliveries.apply(prepared.deliveries);
                         tell_exposed(&prepared.config, Some(&self.config));
@@ -262,7 +279,11 @@ impl Running {
         receives_something(&config)?;
         let ours = self.addresses();
         let Receivers {
-            dicom, hl7, web, ..
+            dicom,
+            hl7,
+            web,
+            pages,
+            ..
         } = &self.receivers;
         let unopened = |error| unopened(error, &ours);
         let dicom = runtime.block_on(dicom.prepare(of_dicom(&config)));
@@ -271,6 +292,9 @@ impl Running {
         let hl7 = hl7.map_err(unopened)?;
         let web = runtime.block_on(web.prepare(of_web(&config)));
         let web = web.map_err(unopened)?;
+        let desk = of_pages(&config)?;
+        let pages = runtime.block_on(pages.prepare(desk.clone()));
+        let pages = pages.map_err(unopened)?;
         let endpoint = self.endpoint.prepare(config.observe.listen.clone());
         let endpoint = runtime.block_on(endpoint).map_err(unopened)?;
         let deliveries = {
@@ -285,6 +309,8 @@ impl Running {
             dicom,
             hl7,
             web,
+            pages,
+            desk,
             endpoint,
             deliveries,
             config,
@@ -335,6 +361,8 @@ struct Prepared {
     dicom: Ports<Dicom>,
     hl7: Ports<Hl7>,
     web: Ports<Web>,
+    pages: Ports<Pages>,
+    desk: DeskSettings,
     endpoint: Ports<Endpoint>,
     deliveries: workers::Change,
 }

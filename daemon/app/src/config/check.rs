@@ -5,7 +5,7 @@ use super::keys::{self, Key, Rows, heading};
 use super::peer::Row;
 use super::raw::{Entry, Raw};
 use super::value::{Fault, Instead, quoted};
-use super::{Config, archive, destination, readers, senders};
+use super::{Config, archive, destination, pages, readers, senders};
 use std::ops::Range;
 use std::path::{Component, Path};
 use toml::de::DeValue;
@@ -19,6 +19,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     let (mut destinations, mut archives) = (Vec::<Row>::new(), Vec::<Row>::new());
     let (mut operators, mut devices) = (Vec::<Row>::new(), Vec::<Row>::new());
     let (mut scoped, mut callers) = (Vec::<Row>::new(), Vec::<Row>::new());
+    let mut roles = Vec::<Row>::new();
     for (layer, raw) in raws.iter_mut().enumerate() {
         for entry in std::mem::take(&mut raw.entries) {
             match entry {
@@ -36,6 +37,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
                         readers::DEVICE => devices.push(row),
                         senders::TABLE => scoped.push(row),
                         senders::SENDER => callers.push(row),
+                        pages::ROLE => roles.push(row),
                         _ => {}
                     }
                     ids.push(Id {
@@ -53,6 +55,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
                         readers::DEVICE => devices.last_mut(),
                         senders::TABLE => scoped.last_mut(),
                         senders::SENDER => callers.last_mut(),
+                        pages::ROLE => roles.last_mut(),
                         _ => None,
                     };
                     if let Some(row) = row {
@@ -83,6 +86,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     archive::check(raws, &config, &archives);
     readers::check(raws, &config, &operators, &devices);
     senders::check(raws, &config, &scoped, &callers);
+    pages::check(raws, &config, &roles);
     (config, written)
 }
 

@@ -37,7 +37,10 @@ impl Config {
         let archives = archives.filter_map(|one| one.bearer.as_deref());
         let others = destinations.map(|path| ("[[destination]]", path));
         let archives = archives.map(|path| ("[[archive]]", path));
-        web.into_iter().chain(others).chain(archives).collect()
+        let secret = self.pages.openid.secret.as_deref();
+        let secret = secret.map(|path| ("[pages.openid]", path));
+        let own = web.into_iter().chain(secret);
+        own.chain(others).chain(archives).collect()
     }
 }
 

@@ -3,6 +3,7 @@
 use super::ClientCertificate;
 use super::archive::{self, ArchiveKind, ArchiveSettings, RetrieveBy};
 use super::destination::{self, DestinationSettings, Kind};
+use super::pages;
 use super::readers::{self, DeviceSettings, OperatorSettings, device, reader};
 use super::senders::{self, TemplateSender, asked_device};
 use super::settings::{After, LogFormat, LogLevel, Malformed, SenderSettings};
@@ -11,7 +12,7 @@ use super::value::{
     issuer, list, network, number, one_or_list, optional_host, optional_path, path, plain_name,
     sha256, some, url, whole, word,
 };
-use super::{AuthoritySettings, Config};
+use super::{AuthoritySettings, Config, Role, RoleSettings};
 use crate::routes::destination::DicomForm;
 use serde::Serialize;
 use sheathline_model::assess::Unlabelled;
@@ -107,6 +108,13 @@ const ROWS: &[Rows] = &[
         repeats: false,
         example: "\"ADT-HOSPITAL\"",
         begin: |config| config.hl7.authority.push(AuthoritySettings::default()),
+    },
+    Rows {
+        table: pages::ROLE,
+        id: "group",
+        repeats: false,
+        example: "\"neuro-clinicians\"",
+        begin: |config| config.pages.role.push(RoleSettings::default()),
     },
 ];
 
@@ -435,6 +443,28 @@ keys! {
         answers_max: whole(0, 1_000_000),
         deliver: flag,
         current_days: whole(0, 3650),
+    }
+    ["pages"] pages {
+        listen: one_or_list(address),
+        addresses_allowed: list(network),
+        public_url: pages::origin,
+        max_connections: whole(1, 10_000),
+        idle_minutes: whole(1, 1440),
+        most_hours: whole(1, 24),
+        remind_minutes: whole(0, 10_080),
+        break_glass: flag,
+    }
+    ["pages.tls"] [pages.tls] tls_of_a_port
+    ["pages.openid"] [pages.openid] {
+        issuer: pages::optional_url,
+        client: pages::named,
+        secret: optional_path,
+        ca: optional_path,
+        groups_claim: pages::named,
+    }
+    ["pages.role"] (pages.role) {
+        group: pages::named,
+        roles: example("[\"reader\"]", filled(list(word(Role::WORDS)))),
     }
     ["observe"] observe {
         log: word(&[

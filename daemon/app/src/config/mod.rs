@@ -13,6 +13,7 @@ mod exposed;
 mod hl7;
 mod keys;
 mod layers;
+mod pages;
 mod peer;
 mod port_tls;
 mod ports;
@@ -32,6 +33,7 @@ pub use destination::{DestinationSettings, Kind};
 pub use exposed::Exposed;
 pub use hl7::{AuthoritySettings, Hl7Settings};
 pub use layers::{Effective, Layer, Setting, environment};
+pub use pages::{OpenIdSettings, PagesSettings, Role, RoleSettings};
 pub use ports::Ports;
 pub use readers::{DeviceSettings, OperatorSettings, ReaderSettings};
 pub use senders::{ScopedDictionaries, TemplateSender};
@@ -87,6 +89,8 @@ pub struct Config {
     pub deliver: DeliverSettings,
     /// `[[archive]]`.
     pub backfill: BackfillSettings,
+    /// `[pages]`, with what lies in it.
+    pub pages: PagesSettings,
     /// `[observe]`.
     pub observe: ObserveSettings,
 }
@@ -178,12 +182,19 @@ impl Config {
     /// Makes relative paths relative to `base`, the folder of the configuration file.
     pub fn resolve(&mut self, base: &Path) {
         let paths: [&mut PathBuf; 2] = [&mut self.store.path, &mut self.outbox.folder];
-        let tls = [&mut self.dicom.tls, &mut self.hl7.tls, &mut self.web.tls].into_iter();
+        let tls = [
+            &mut self.dicom.tls,
+            &mut self.hl7.tls,
+            &mut self.web.tls,
+            &mut self.pages.tls,
+        ];
+        let tls = tls.into_iter();
         let tls = tls.flat_map(|tls| [&mut tls.certificate, &mut tls.key, &mut tls.client_ca]);
         let paths = paths
             .into_iter()
             .chain(tls.flatten())
             .chain(self.web.bearer.as_mut())
+            .chain(self.pages.openid.paths())
             .chain(self.folder.path.as_mut())
             .chain(self.templates.folder.as_mut())
             .chain(self.observe.audit.as_mut())

@@ -89,7 +89,7 @@ mod tests {
         let config = Config::default();
         let tables = config.ports().into_iter().filter_map(|ports| ports.tls);
         let tables: Vec<_> = tables.map(|(table, _)| table).collect();
-        assert_eq!(tables.len(), 3);
+        assert_eq!(tables.len(), 4);
         for table in tables {
             assert_eq!(of(table).len(), 7, "{table}");
             assert_eq!(of(table), of("receive.dicom.tls"), "{table}");

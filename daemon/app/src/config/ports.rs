@@ -36,12 +36,13 @@ impl<'a> Ports<'a> {
 impl Config {
     /// The ports of each service.
     #[must_use]
-    pub fn ports(&self) -> [Ports<'_>; 4] {
+    pub fn ports(&self) -> [Ports<'_>; 5] {
         let Config {
             dicom,
             hl7,
             web,
             observe,
+            pages,
             ..
         } = self;
         [
@@ -75,6 +76,14 @@ impl Config {
                 listen: &web.listen,
                 allowed: &web.addresses_allowed,
                 tls: Some(("receive.web.tls", &web.tls)),
+                is_on: true,
+            },
+            Ports {
+                table: "pages",
+                takes: Some("what people enter"),
+                listen: &pages.listen,
+                allowed: &pages.addresses_allowed,
+                tls: Some(("pages.tls", &pages.tls)),
                 is_on: true,
             },
         ]

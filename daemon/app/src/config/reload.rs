@@ -20,6 +20,7 @@ impl Config {
             },
             hl7: new.hl7,
             web: new.web,
+            pages: new.pages,
             backfill: new.backfill,
             deliver: new.deliver,
             folder: FolderSettings {
@@ -63,6 +64,9 @@ impl Config {
         }
         if self.hl7.authority != other.hl7.authority {
             differences.push(heading("receive.hl7.authority"));
+        }
+        if self.pages.role != other.pages.role {
+            differences.push(heading("pages.role"));
         }
         if self.backfill != other.backfill {
             differences.push(heading("archive"));

@@ -7,10 +7,12 @@
 
 mod audit_sent;
 mod deliveries;
+mod pages;
 mod senders;
 
 use audit_sent::AuditSent;
 use deliveries::Deliveries;
+use pages::Pages;
 use senders::Senders;
 
 use super::failures::{CODES, OTHER};
@@ -111,6 +113,7 @@ pub struct Metrics {
     deliveries: Deliveries,
     senders: Senders,
     audit_sent: AuditSent,
+    pages: Pages,
     commit_seconds: Histogram,
     waiting: Family<Stage, Gauge>,
     oldest_seconds: Family<Stage, Seconds>,
@@ -143,6 +146,7 @@ impl Default for Metrics {
             deliveries: Deliveries::default(),
             senders: Senders::default(),
             audit_sent: AuditSent::default(),
+            pages: Pages::default(),
             commit_seconds: latency(),
             waiting: Family::default(),
             oldest_seconds: Family::default(),
@@ -154,6 +158,7 @@ impl Default for Metrics {
         metrics.deliveries.register(&mut metrics.registry);
         metrics.senders.register(&mut metrics.registry);
         metrics.audit_sent.register(&mut metrics.registry);
+        metrics.pages.register(&mut metrics.registry);
         metrics.begin_at_zero();
         metrics
     }
@@ -285,6 +290,16 @@ impl Metrics {
     #[must_use]
     pub fn refusals(&self) -> Arc<Refusals> {
         Arc::clone(&self.refusals)
+    }
+
+    /// A request for a page was answered. Its path becomes no label, only the page it leads to.
+    pub fn page(&self, path: &str, status: u16) {
+        self.pages.answered(path, status);
+    }
+
+    /// A sign-in to the pages was refused.
+    pub fn sign_in_refused(&self) {
+        self.pages.refused();
     }
 
     /// An association was accepted; it is open until the value is dropped.

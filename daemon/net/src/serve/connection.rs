@@ -147,6 +147,7 @@ async fn connection<S: Service>(
     let limit = service.write_limit();
     let peer = Peer {
         address,
+        tls: tls.is_some(),
         certificate: None,
         pulse: place.pulse(),
     };

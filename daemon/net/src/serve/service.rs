@@ -95,6 +95,8 @@ pub struct Ports<'a> {
 pub struct Peer {
     /// Its own address, also behind a load balancer.
     pub address: IpAddr,
+    /// Whether it speaks TLS with us.
+    pub tls: bool,
     /// The certificate it showed and we checked.
     pub certificate: Option<Sha256Hex>,
     /// How lively its connection is.

@@ -1,14 +1,17 @@
 //! Everything that receives: DICOM ports, drop folder, HL7 and HTTP, started and stopped together.
 
-use crate::cli::Failure;
+use crate::cli::{Failure, context};
 use crate::config::Config;
+use crate::health::Health;
 use crate::observe::Observed;
+use crate::pages::{DeskSettings, Pages};
 use crate::receive::{Dicom, DropFolder, Hl7, Web};
 use sheathline_net::serve::tls::TlsError;
 use sheathline_net::serve::{ListenError, Live, ServeError, Served, Service};
 use sheathline_store::Store;
 use std::io::ErrorKind;
 use std::net::SocketAddr;
+use std::sync::Arc;
 use tokio::runtime::Runtime;
 use tokio::sync::watch;
 use tokio::task::{AbortHandle, JoinHandle};
@@ -23,6 +26,10 @@ pub(crate) struct Receivers {
     pub(super) hl7: Live<Hl7>,
     /// The same for HTTP.
     pub(super) web: Live<Web>,
+    /// The same for pages.
+    pub(super) pages: Live<Pages>,
+    /// What pages follow now.
+    pub(super) desk: DeskSettings,
     stop: watch::Sender<bool>,
     tasks: Vec<JoinHandle<()>>,
 }
@@ -34,6 +41,7 @@ impl Receivers {
         config: &Config,
         store: &Store,
         observed: &Observed,
+        health: Option<Arc<Health>>,
     ) -> Result<Self, Failure> {
         let (stop, stopped) = watch::channel(false);
         let dicom = Dicom::new(&config.dicom, store.clone(), observed.clone());
@@ -50,8 +58,12 @@ impl Receivers {
         let hl7 = bound(runtime, hl7, config.hl7.clone())?;
         let web = Web::new(store.clone(), observed.clone());
         let web = bound(runtime, web, of_web(config))?;
+        let pages = Pages::new(store.clone(), observed.clone(), health);
+        let desk = of_pages(config)?;
+        let pages = bound(runtime, pages, desk.clone())?;
         let address = dicom.addresses().first().map(|(address, _)| *address);
         let (dicom_live, hl7_live, web_live) = (dicom.live(), hl7.live(), web.live());
+        let pages_live = pages.live();
         let takes_objects = folder.is_some() || dicom_live.is_open() || web_live.is_open();
         let closed = [dicom_live.closed(), web_live.closed()];
         // Time alone mends a certificate that does not hold now; other files are for people to mend.
@@ -66,6 +78,7 @@ impl Receivers {
             runtime.spawn(dicom.run(stopped.clone())),
             runtime.spawn(hl7.run(stopped.clone())),
             runtime.spawn(web.run(stopped.clone())),
+            runtime.spawn(pages.run(stopped.clone())),
         ];
         if let Some(folder) = folder {
             tasks.push(runtime.spawn(folder.run(stopped)));
@@ -75,6 +88,8 @@ impl Receivers {
             dicom: dicom_live,
             hl7: hl7_live,
             web: web_live,
+            pages: pages_live,
+            desk,
             stop,
             tasks,
         })
@@ -85,11 +100,17 @@ impl Receivers {
         self.dicom.tell_open();
         self.hl7.tell_open();
         self.web.tell_open();
+        self.pages.tell_open();
     }
 
     /// Whether a port for TLS is closed because its files do not serve.
     pub(super) fn has_closed(&self) -> bool {
-        let closed = [self.dicom.closed(), self.hl7.closed(), self.web.closed()];
+        let closed = [
+            self.dicom.closed(),
+            self.hl7.closed(),
+            self.web.closed(),
+            self.pages.closed(),
+        ];
         closed.iter().any(Option::is_some)
     }
 
@@ -99,6 +120,7 @@ impl Receivers {
             self.dicom.addresses(),
             self.hl7.addresses(),
             self.web.addresses(),
+            self.pages.addresses(),
         ];
         all.concat()
             .into_iter()
@@ -116,6 +138,7 @@ impl Receivers {
             renewed(runtime, &self.dicom, || of_dicom(config)),
             renewed(runtime, &self.hl7, || config.hl7.clone()),
             renewed(runtime, &self.web, || of_web(config)),
+            renewed(runtime, &self.pages, || self.desk.clone()),
         ];
         done.into_iter().collect()
     }
@@ -142,6 +165,15 @@ const FOLDER: &str = "; [receive.folder] path names it, and a folder must be the
 /// What holds for associations.
 pub(super) fn of_dicom(config: &Config) -> <Dicom as Service>::Settings {
     (config.dicom.clone(), config.history_titles())
+}
+
+/// What holds for pages.
+pub(super) fn of_pages(config: &Config) -> Result<DeskSettings, Failure> {
+    Ok(DeskSettings {
+        config: Arc::new(config.clone()),
+        rules: Arc::new(context::rules(config)?),
+        site: Arc::new(context::site(config)),
+    })
 }
 
 /// What holds for objects over HTTP.

@@ -30,6 +30,11 @@ const TRANSFERRED: Code = ("110104", "DCM", "DICOM Instances Transferred");
 const EXPORT: Code = ("110106", "DCM", "Export");
 const IMPORT: Code = ("110107", "DCM", "Import");
 const QUERY: Code = ("110112", "DCM", "Query");
+const USER_AUTHENTICATION: Code = ("110114", "DCM", "User Authentication");
+const LOGIN: Code = ("110122", "DCM", "Login");
+const LOGOUT: Code = ("110123", "DCM", "Logout");
+const EMERGENCY_OVERRIDE: Code = ("110127", "DCM", "Emergency Override Started");
+const USER_SECURITY: Code = ("110137", "DCM", "User Security Attributes Changed");
 const SECURITY_ALERT: Code = ("110113", "DCM", "Security Alert");
 const APPLICATION_START: Code = ("110120", "DCM", "Application Start");
 const APPLICATION_STOP: Code = ("110121", "DCM", "Application Stop");
@@ -47,6 +52,7 @@ const SOP_CLASS: Code = ("110181", "DCM", "SOP Class UID");
 const NODE_ID: Code = ("110182", "DCM", "Node ID");
 const PATIENT_NUMBER: Code = ("2", "RFC-3881", "Patient Number");
 const REPORT_NUMBER: Code = ("9", "RFC-3881", "Report Number");
+const USER: Code = ("11", "RFC-3881", "User Identifier");
 const URI: Code = ("12", "RFC-3881", "URI");
 
 /// The message, on one line without its end.
@@ -92,9 +98,18 @@ impl Xml {
             },
             Event::Queried { .. } => (QUERY, None, "E"),
             Event::Identity { .. } | Event::Said { .. } => (PATIENT_RECORD, None, "U"),
+            Event::SignedIn { .. } | Event::SignInRefused { .. } => {
+                (USER_AUTHENTICATION, Some(LOGIN), "E")
+            }
+            Event::SignedOut { .. } => (USER_AUTHENTICATION, Some(LOGOUT), "E"),
+            Event::Viewed { .. } => (PATIENT_RECORD, None, "R"),
+            Event::BrokeGlass { .. } => (SECURITY_ALERT, Some(EMERGENCY_OVERRIDE), "E"),
+            Event::AccountChanged { .. } => (SECURITY_ALERT, Some(USER_SECURITY), "E"),
         };
         let (indicator, description) = match event {
-            Event::Refused { why, .. } => ("4", Some(why.as_str())),
+            Event::Refused { why, .. } | Event::SignInRefused { why, .. } => {
+                ("4", Some(why.as_str()))
+            }
             Event::Received { outcome, .. } => match outcome {
                 Outcome::Success => ("0", None),
                 Outcome::Minor(why) => ("4", Some(*why)),
@@ -197,6 +212,27 @@ impl Xml {
                 })
             }
             Event::Reconfigured { .. } => self.participant(&us),
+            Event::SignedIn { account, address }
+            | Event::SignedOut { account, address }
+            | Event::SignInRefused {
+                account, address, ..
+            }
+            | Event::Viewed {
+                account, address, ..
+            }
+            | Event::BrokeGlass {
+                account, address, ..
+            } => {
+                self.participant(&Participant {
+                    address: *address,
+                    ..Participant::asking(account)
+                })?;
+                self.participant(&us)
+            }
+            Event::AccountChanged { user, .. } => {
+                self.participant(&Participant::asking(user))?;
+                self.participant(&us)
+            }
             Event::Identity { source, .. } => {
                 let address = source.strip_prefix("hl7:");
                 self.participant(&Participant {
@@ -225,7 +261,20 @@ impl Xml {
 
     fn objects(&mut self, event: &Event) -> io::Result<()> {
         match event {
-            Event::Started | Event::Stopped => Ok(()),
+            Event::Started
+            | Event::Stopped
+            | Event::SignedIn { .. }
+            | Event::SignedOut { .. }
+            | Event::SignInRefused { .. } => Ok(()),
+            Event::Viewed { patient, .. } => self.patient(patient, &[]),
+            Event::BrokeGlass {
+                patient, reason, ..
+            } => self.patient(patient, &[("Alert Description", reason)]),
+            Event::AccountChanged {
+                account, change, ..
+            } => self.object(&["1", "11"], USER, account, account, |xml| {
+                xml.alert(change)
+            }),
             Event::Association { address, calling } => {
                 let address = address.to_string();
                 self.object(&["2", "13"], NODE_ID, &address, calling, |xml| {

@@ -179,6 +179,30 @@ pub const CODES: &[Row] = rows! {
     "outbox-unwritable" Page:
         "Results cannot be written to the outbox; they wait.",
         "Mend what the line names: folder, rights, room, inodes or disk. They are written by themselves then.";
+    "pages-address" Look:
+        "An address that is not in addresses_allowed asked for pages and was refused.",
+        "Add it to `[pages] addresses_allowed` if it belongs there; else find out who it is.";
+    "pages-connections" Look:
+        "The pages had no room for a further connection of this address and closed it.",
+        "Find out who holds so many open, or raise `[pages] max_connections`.";
+    "pages-displaced" Look:
+        "A connection to the pages was closed to make room for an address that has fewer.",
+        "Nothing if it happens rarely; else raise `[pages] max_connections`.";
+    "pages-panicked" Look:
+        "A fault of the program ended one connection to the pages; the others go on.",
+        "Report it with the lines around it. Whoever typed something loads the page again and looks.";
+    "pages-refused" Look:
+        "A request for a page named another host, or a form came from another site.",
+        "Have people open `[pages] public_url`; if they do, find out whose page sends forms here.";
+    "pages-session" Look:
+        "The store did not take a session of the pages, so nobody can sign in or go on.",
+        "Read `error` and look at the disk of the store; people sign in again.";
+    "pages-sign-in" Look:
+        "A sign-in to the pages was refused.",
+        "Nothing for a slip. For many, find out who tries; `account list` shows what is locked.";
+    "pages-store" Look:
+        "The store did not answer for a page, or did not take what was entered there.",
+        "Read `error` and look at the disk of the store. Whoever entered something looks whether it stands.";
     "patient-not-assessed" Page:
         "A damaged row of the store keeps a patient from being assessed; the others go on.",
         "Look at the disk; `sheathline verify` names the row.";

@@ -151,6 +151,60 @@ pub enum Event {
         /// Of which study, if it is about an exam.
         study: Option<String>,
     },
+    /// Somebody signed in to the pages (A.5.3.12, Login).
+    SignedIn {
+        /// Their account.
+        account: String,
+        /// Where from.
+        address: Option<IpAddr>,
+    },
+    /// Somebody signed out of the pages (A.5.3.12, Logout).
+    SignedOut {
+        /// Their account.
+        account: String,
+        /// Where from.
+        address: Option<IpAddr>,
+    },
+    /// Somebody was refused at the pages (A.5.3.12, Login, with its outcome).
+    SignInRefused {
+        /// The name they gave.
+        account: String,
+        /// Where from.
+        address: Option<IpAddr>,
+        /// Why.
+        why: String,
+    },
+    /// Somebody saw a patient's data in the pages (A.5.3.14, from memory: Patient Record, read).
+    Viewed {
+        /// Their account.
+        account: String,
+        /// Where from.
+        address: Option<IpAddr>,
+        /// Whose.
+        patient: PatientKey,
+    },
+    /// Somebody without the role was let see a patient (A.5.3.11, Emergency Override Started of PS3.16
+    /// CID 403).
+    BrokeGlass {
+        /// Their account.
+        account: String,
+        /// Where from.
+        address: Option<IpAddr>,
+        /// Whose.
+        patient: PatientKey,
+        /// Why, as they typed it.
+        reason: String,
+    },
+    /// An account of the pages was made, changed or ended by a command (A.5.3.11, User Security
+    /// Attributes Changed of PS3.16 CID 403).
+    AccountChanged {
+        /// The account.
+        account: String,
+        /// What became of it.
+        change: String,
+        /// The user who did it, as the system knows them.
+        user: String,
+    },
     /// Templates, technique or parameters are others than at the last start (A.5.3.11, Software
     /// Configuration).
     Reconfigured {
