@@ -4,6 +4,7 @@
 //! object, and what it means, is in [`sheathline_model`]; what survives a crash in
 //! [`sheathline_store`]; connections are in [`sheathline_net`].
 
+pub mod acts;
 pub mod backfill;
 pub mod cli;
 pub mod config;

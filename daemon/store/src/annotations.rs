@@ -119,6 +119,21 @@ pub fn of_ids(view: &View, ids: &BTreeSet<PatientKey>) -> Result<Vec<Entry>, Sto
     Ok(all)
 }
 
+/// The numbers of everything that was said under any of several ids, rising.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn numbers_of_ids(view: &View, ids: &BTreeSet<PatientKey>) -> Result<Vec<i64>, StoreError> {
+    let mut all = Vec::new();
+    let statement =
+        view.prepare("select id from entry where patient_id = ?1 and patient_issuer = ?2");
+    for key in ids {
+        all.extend(statement.all([&key.id, &key.issuer], |row| row.get::<i64>(0))?);
+    }
+    all.sort_unstable();
+    Ok(all)
+}
+
 /// Number of the newest entry; 0 without one. Numbers rise in the order of the commits, and no entry
 /// is ever taken away.
 ///

@@ -271,6 +271,17 @@ pub fn of_patient(view: &View, key: &PatientKey) -> Result<Vec<StoredReading>, S
     )
 }
 
+/// Number of the newest object that was read under an id; 0 without one.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn newest_of_patient(view: &View, key: &PatientKey) -> Result<i64, StoreError> {
+    let statement = view.prepare(
+        "select ifnull(max(id), 0) from object where patient_id = ?1 and patient_issuer = ?2",
+    );
+    statement.one([&key.id, &key.issuer], |row| row.get(0))
+}
+
 /// Objects kept but not used, oldest first.
 ///
 /// # Errors

@@ -2,17 +2,13 @@
 //! in one transaction, followed by one round of results.
 
 mod act;
-mod effect;
 mod event;
 mod label;
-mod person;
 mod pressure;
-mod table;
 mod who;
 
 pub(super) use event::event;
 pub(super) use label::label;
-pub(super) use person::moment;
 pub(super) use pressure::pressure;
 
 use super::{Code, Failure, print};

@@ -1,8 +1,8 @@
 //! `entries`: what was said of a patient, by whom and when, and what was corrected.
 
-use super::annotate::moment;
 use super::args::EntriesArgs;
 use super::{Failure, context, print};
+use crate::acts::moment;
 use crate::known::known;
 use chrono::SecondsFormat;
 use serde::Serialize;

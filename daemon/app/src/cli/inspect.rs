@@ -1,14 +1,14 @@
 //! What is in the store: `explain`, `history`, `quarantine`.
 
 use super::args::{ExplainArgs, HistoryArgs, QuarantineArgs};
-use super::named::NotOne;
 use super::offline::{self, show_remark};
 use super::{Code, Failure, context, past, print, working};
+use crate::acts::{NotOne, patient_of};
 use crate::known::{content_of, known};
 use crate::parcel;
 use crate::pipeline;
 use serde::Serialize;
-use sheathline_model::domain::{Eye, PatientKey};
+use sheathline_model::domain::Eye;
 use sheathline_model::history::Exam;
 use sheathline_model::render::{text, trend};
 use sheathline_model::results::{self, Known, Site};
@@ -71,29 +71,6 @@ fn named_in_full(exam: &Exam) -> String {
         exam.id
     );
     line.trim_end().to_owned()
-}
-
-/// Under which id the exam of an exam id or a Study Instance UID is filed.
-///
-/// # Errors
-/// The store knows none, or several patients; or cannot be read.
-pub(super) fn patient_of(store: &Store, name: &str) -> Result<PatientKey, NotOne> {
-    let mut keys = store.read(|conn| {
-        if let Some(row) = sheathline_store::results::latest(conn, name)? {
-            return Ok(vec![row.patient]);
-        }
-        let of_study = readings::by_study(conn, name)?.into_iter();
-        let keys = of_study.filter_map(|stored| Some(stored.reading.patient?.key));
-        Ok(keys.collect())
-    })?;
-    keys.sort();
-    keys.dedup();
-    let (name, patients) = (name.to_owned(), keys.len());
-    match keys.pop() {
-        Some(key) if patients == 1 => Ok(key),
-        Some(_) => Err(NotOne::SeveralPatients { name, patients }),
-        None => Err(NotOne::Unknown { name }),
-    }
 }
 
 fn holds_sheath(stored: &[StoredReading]) -> bool {

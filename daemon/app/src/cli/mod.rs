@@ -19,7 +19,6 @@ mod inspect;
 mod issuers;
 mod maintain;
 mod manual;
-mod named;
 mod offline;
 mod outbox;
 mod past;

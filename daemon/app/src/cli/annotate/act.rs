@@ -1,53 +1,17 @@
-//! One act: what is said in one command, shown, asked about, and recorded in one transaction.
+//! One act of a command: prepared, shown, asked about, and recorded.
 
-use super::effect;
-use super::person::{People, Person};
+use crate::acts::{self, ActError, Changes, Effect, Look, Order, Prepared, Question, Recorded};
 use crate::cli::{Code, Failure, print};
 use crate::pipeline::Pipeline;
-use chrono::Utc;
-use sheathline_model::annotations::{By, Draft, Entry};
 use sheathline_model::domain::PatientKey;
 use sheathline_model::results::Site;
-use sheathline_store::{StoreError, Tx, annotations, assessment_queue};
+use std::io::{IsTerminal, Write};
 
-/// How often an act is prepared again because somebody else said something of the same patient in
-/// between.
+/// How often an act is prepared again because something of the same patient came in between.
 const TRIES: usize = 5;
 
-/// One thing that is said.
-pub(super) struct Step {
-    /// Number of the person among those of the act.
-    pub(super) person: usize,
-    /// What is shown before it is recorded.
-    pub(super) shown: String,
-    /// What is told once it is: of what, and what was said.
-    pub(super) told: String,
-    /// What is told when it is so already.
-    pub(super) already: String,
-    /// The exams, by their number among the person's, and whether they would be baseline by it.
-    pub(super) exams: Vec<(usize, Serves)>,
-    /// The entries; none where it is so already.
-    pub(super) drafts: Vec<Draft>,
-    /// Who says it, and why.
-    pub(super) by: By,
-}
-
-/// Whether what is said lets an exam serve as baseline.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Serves {
-    /// A person says that the pressure was not raised.
-    Yes,
-    /// What was said against it is taken back; the comparison decides.
-    Perhaps,
-    /// It does not.
-    No,
-}
-
-/// Everything of one command.
-pub(super) struct Act {
-    pub(super) people: People,
-    pub(super) steps: Vec<Step>,
-}
+/// Results that are shown one by one.
+const SHOWN_MAX: usize = 20;
 
 /// How a command wants it.
 #[derive(Debug, Clone, Copy, Default)]
@@ -56,22 +20,6 @@ pub(super) struct How {
     pub(super) dry_run: bool,
     /// Do not ask again.
     pub(super) yes: bool,
-}
-
-impl Act {
-    /// The entries that a person gets, each once: of two exams that one older entry was about, both
-    /// take it back, and both say it again of a third.
-    fn drafts(&self, person: usize) -> Vec<(&By, Draft)> {
-        let mut drafts: Vec<(&By, Draft)> = Vec::new();
-        for step in self.steps.iter().filter(|step| step.person == person) {
-            for draft in &step.drafts {
-                if drafts.iter().all(|(_, other)| other != draft) {
-                    drafts.push((&step.by, draft.clone()));
-                }
-            }
-        }
-        drafts
-    }
 }
 
 /// What an act came to.
@@ -87,52 +35,53 @@ pub(super) struct Done {
     pub(super) of_whom: Vec<PatientKey>,
 }
 
-/// Prepares an act, shows it, asks where that is needed, and records it.
+/// Prepares an act, shows it, asks where that is needed, and records it. `refused` makes the failure
+/// of an act that cannot be prepared.
 ///
 /// # Errors
-/// Those of `prepare`; the answer to the question is no; the store failed.
+/// It cannot be prepared; the answer to the question is no; the store failed.
 pub(super) fn act(
     pipeline: &Pipeline,
     site: &Site,
     how: How,
-    prepare: impl Fn() -> Result<Act, Failure>,
+    orders: &[Order],
+    refused: impl Fn(ActError) -> Failure,
 ) -> Result<Done, Failure> {
+    let look = if how.dry_run { Look::All } else { Look::Asked };
     for _ in 0..TRIES {
-        let act = prepare()?;
-        show(&act);
-        let all: Vec<Vec<Draft>> = (0..act.people.all.len())
-            .map(|n| act.drafts(n).into_iter().map(|(_, draft)| draft).collect())
-            .collect();
-        effect::consider(&act, &all, site, how)?;
-        let count: usize = all.iter().map(Vec::len).sum();
+        let prepared = acts::prepare(pipeline.store(), site, orders, look).map_err(&refused)?;
+        show(&prepared);
+        consider(&prepared, how)?;
         if how.dry_run {
+            let entries = prepared.entries();
             print::line(format_args!(
-                "dry run: {count} entries would be recorded; nothing was"
+                "dry run: {entries} entries would be recorded; nothing was"
             ));
             return Ok(Done {
                 dry_run: true,
-                entries: count,
+                entries,
                 ..Done::default()
             });
         }
-        if count == 0 {
+        if prepared.is_nothing() {
             return Ok(Done::default());
         }
-        match write(pipeline, &act)? {
-            Some(first) => {
-                tell(&act, first);
-                let of_whom = act.people.all.iter().zip(&all);
-                let of_whom = of_whom.filter(|(_, drafts)| !drafts.is_empty());
-                let surviving = of_whom.map(|(person, _)| person.ids.surviving.clone());
+        match acts::record(pipeline.store(), &prepared)? {
+            Some(Recorded {
+                first,
+                entries,
+                of_whom,
+            }) => {
+                tell(&prepared, first);
                 return Ok(Done {
                     dry_run: false,
-                    entries: count,
+                    entries,
                     first: Some(first),
-                    of_whom: surviving.collect(),
+                    of_whom,
                 });
             }
             None => print::line(
-                "another entry of the same patient was recorded meanwhile; checked again",
+                "another entry or report of the same patient was recorded meanwhile; checked again",
             ),
         }
     }
@@ -142,74 +91,143 @@ pub(super) fn act(
     ))
 }
 
-fn show(act: &Act) {
+fn show(act: &Prepared) {
     let mut last = None;
-    for step in &act.steps {
+    for step in act.steps() {
         if last != Some(step.person)
-            && let Some(person) = act.people.all.get(step.person)
+            && let Some(person) = act.people().get(step.person)
         {
             print::line(person.line());
             last = Some(step.person);
         }
         print::line(format_args!("  {}", step.shown));
-        if step.drafts.is_empty() {
+        if !step.is_new() {
             print::line(format_args!("  {}", step.already));
         }
     }
 }
 
-/// What is recorded for one person: their ids, all that was said before, and what is added.
-type OfPerson = (
-    sheathline_model::identity::Person,
-    Vec<Entry>,
-    Vec<(By, Draft)>,
-);
-
-/// Records it all, or nothing: `None` if the store says something else of one of them than what was
-/// shown. Returns the number of the first entry.
-fn write(pipeline: &Pipeline, act: &Act) -> Result<Option<i64>, Failure> {
-    let of_each: Vec<OfPerson> = act
-        .people
-        .all
-        .iter()
-        .enumerate()
-        .map(|(n, person)| {
-            let drafts = act.drafts(n).into_iter();
-            let drafts = drafts.map(|(by, draft)| (by.clone(), draft));
-            (person.ids.clone(), person.entries.clone(), drafts.collect())
-        })
-        .filter(|(_, _, drafts): &OfPerson| !drafts.is_empty())
-        .collect();
-    pipeline
-        .store()
-        .write(move |tx| record(tx, &of_each))
-        .map_err(Failure::from)
-}
-
-fn record(tx: &Tx, of_each: &[OfPerson]) -> Result<Option<i64>, StoreError> {
-    for (ids, entries, _) in of_each {
-        if !Person::holds(tx, ids, entries)? {
-            return Ok(None);
+/// Shows which results change where something has to be asked, or always for a dry run; asks in the
+/// first case.
+fn consider(act: &Prepared, how: How) -> Result<(), Failure> {
+    for changes in act.changes() {
+        if !changes.questions.is_empty() || how.dry_run {
+            changed(changes);
         }
     }
-    let number = annotations::new_act(tx)?;
-    let now = Utc::now();
-    let mut first = None;
-    for (ids, _, drafts) in of_each {
-        for (by, draft) in drafts {
-            let added = annotations::record(tx, number, by, std::slice::from_ref(draft), now)?;
-            first = first.or_else(|| added.first().copied());
-        }
-        assessment_queue::mark_dirty(tx, &ids.surviving, now)?;
+    let questions: Vec<&Question> = act.questions().collect();
+    if questions.is_empty() {
+        return Ok(());
     }
-    Ok(first)
+    if !how.dry_run && !how.yes {
+        return ask(&questions);
+    }
+    for one in questions {
+        print::line(match one {
+            Question::BecomesBaseline(exam) => {
+                format!("{exam} is flagged and becomes part of the baseline")
+            }
+            Question::LosesFlag(exam) => format!("{exam} is flagged and loses its flag"),
+        });
+    }
+    Ok(())
 }
 
-fn tell(act: &Act, first: i64) {
-    for step in act.steps.iter().filter(|step| !step.drafts.is_empty()) {
+fn changed(changes: &Changes) {
+    let key = &changes.patient;
+    print::line(format_args!(
+        "results of {}|{} that change: {} of {}",
+        key.issuer,
+        key.id,
+        changes.effects.len(),
+        changes.of
+    ));
+    for effect in changes.effects.iter().take(SHOWN_MAX) {
+        print::line(line(effect));
+    }
+    if changes.effects.len() > SHOWN_MAX {
+        print::line(format_args!(
+            "  and {} more",
+            changes.effects.len() - SHOWN_MAX
+        ));
+    }
+}
+
+fn line(effect: &Effect) -> String {
+    let at = effect.at.format("%Y-%m-%d %H:%M");
+    let (exam, now) = (&effect.exam, &effect.now);
+    match &effect.then {
+        None => format!("  {at} {exam}: {now} -> taken back"),
+        Some(then) if then == now => {
+            let why = effect.why.join("; ");
+            format!("  {at} {exam}: {now}, as before; {why}")
+        }
+        Some(then) => format!("  {at} {exam}: {now} -> {then}"),
+    }
+}
+
+/// What the questions say, in a sentence each.
+fn asked(questions: &[&Question]) -> Vec<String> {
+    let named = |joins: bool| -> Vec<&str> {
+        let of_kind = questions
+            .iter()
+            .filter(|one| matches!(one, Question::BecomesBaseline(_)) == joins);
+        of_kind.map(|one| one.exam()).collect()
+    };
+    let (joining, losing) = (named(true), named(false));
+    let be = |exams: &[&str]| if exams.len() == 1 { "is" } else { "are" };
+    let mut said = Vec::new();
+    if !joining.is_empty() {
+        said.push(format!(
+            "{} {} flagged and would become part of the baseline: a rise that is real would then hide \
+             later ones.",
+            joining.join(", "),
+            be(&joining)
+        ));
+    }
+    if !losing.is_empty() {
+        let flags = if losing.len() == 1 {
+            "its flag"
+        } else {
+            "their flags"
+        };
+        said.push(format!(
+            "{} {} flagged and would lose {flags}: a rise that is real would then be told no more.",
+            losing.join(", "),
+            be(&losing)
+        ));
+    }
+    said
+}
+
+fn ask(questions: &[&Question]) -> Result<(), Failure> {
+    let said = asked(questions);
+    if !std::io::stdin().is_terminal() {
+        return Err(Failure::new(
+            Code::NotConfirmed,
+            format!(
+                "{} Nothing was recorded. See above which results change; to go on all the same, add --yes",
+                said.join(" ")
+            ),
+        ));
+    }
+    said.iter().for_each(print::line);
+    print::line("Record it all the same? Type yes:");
+    let _ = std::io::stdout().flush();
+    let mut answer = String::new();
+    let read = std::io::stdin().read_line(&mut answer);
+    if read.is_ok() && answer.trim().eq_ignore_ascii_case("yes") {
+        Ok(())
+    } else {
+        Err(Failure::new(Code::NotConfirmed, "nothing was recorded"))
+    }
+}
+
+fn tell(act: &Prepared, first: i64) {
+    for step in act.steps().iter().filter(|step| step.is_new()) {
         print::line(&step.told);
     }
-    let by = act.steps.iter().find(|step| !step.drafts.is_empty());
+    let by = act.steps().iter().find(|step| step.is_new());
     if let Some(step) = by {
         let name = step.by.author.name();
         print::line(format_args!("recorded from entry {first} on, by {name}"));

@@ -1,14 +1,9 @@
 //! Who says something, as far as anybody can tell.
 
+use crate::acts::{author, reason};
 use crate::cli::args::WhoArgs;
 use crate::cli::context;
 use sheathline_model::annotations::{Author, By};
-
-/// Letters of a name.
-const NAME_MAX: usize = 100;
-
-/// Letters of a reason.
-const REASON_MAX: usize = 500;
 
 /// Who is at the command line.
 pub(super) struct Who {
@@ -42,34 +37,6 @@ impl Who {
             source: source.to_owned(),
             reason: reason.unwrap_or(&self.reason).to_owned(),
         }
-    }
-}
-
-/// A name as it is kept.
-pub(super) fn author(text: &str) -> Result<String, String> {
-    let name = kept(text, NAME_MAX)?;
-    if name.is_empty() {
-        Err("is empty; name somebody, or leave it out".to_owned())
-    } else {
-        Ok(name)
-    }
-}
-
-/// A reason as it is kept.
-pub(super) fn reason(text: &str) -> Result<String, String> {
-    kept(text, REASON_MAX)
-}
-
-fn kept(text: &str, most: usize) -> Result<String, String> {
-    let text = text.trim();
-    let length = text.chars().count();
-    if length > most {
-        return Err(format!("has {length} letters; {most} are kept"));
-    }
-    if text.chars().any(char::is_control) {
-        Err("holds a control character; write it on one line".to_owned())
-    } else {
-        Ok(text.to_owned())
     }
 }
 

@@ -44,7 +44,7 @@ pub(in crate::cli) struct LabelArgs {
     /// Show what would be done; do nothing.
     #[arg(long)]
     pub(in crate::cli) dry_run: bool,
-    /// Do not ask for confirmation where a flagged exam would join the baseline.
+    /// Do not ask for confirmation where a flag would be lost or a flagged exam would join the baseline.
     #[arg(long)]
     pub(in crate::cli) yes: bool,
     /// Print JSON, one object a line.
@@ -89,6 +89,12 @@ pub(in crate::cli) struct EventArgs {
     /// Take the event back.
     #[arg(long)]
     pub(in crate::cli) remove: bool,
+    /// Show what would be done; do nothing.
+    #[arg(long)]
+    pub(in crate::cli) dry_run: bool,
+    /// Do not ask for confirmation where a flag would be lost or a flagged exam would join the baseline.
+    #[arg(long)]
+    pub(in crate::cli) yes: bool,
     /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,

@@ -1,6 +1,7 @@
 //! Errors of the rooms beneath, each with the code of a command that ends by it.
 
 use super::Code;
+use crate::acts::{ActError, NotMeant, NotOne};
 use crate::backfill::report::Stop;
 use crate::deliver::{syslog, workers};
 use crate::export::ExportError;
@@ -175,6 +176,33 @@ impl Cause for serde_json::Error {
 impl Cause for NotTaken {
     fn code(&self) -> Code {
         Code::Refused
+    }
+}
+
+impl Cause for NotOne {
+    fn code(&self) -> Code {
+        match self {
+            NotOne::Unknown { .. } | NotOne::WithoutValues { .. } => Code::NotFound,
+            NotOne::SeveralExams { .. } | NotOne::SeveralPatients { .. } => Code::Ambiguous,
+            NotOne::Store(error) => error.code(),
+        }
+    }
+}
+
+impl Cause for ActError {
+    fn code(&self) -> Code {
+        match self {
+            ActError::Unfound(unfound) => match unfound.first().map(|one| &one.why) {
+                Some(NotMeant::NotOne(why)) => why.code(),
+                Some(NotMeant::Again(_)) | None => Code::Ambiguous,
+            },
+            ActError::NoPatient | ActError::NoEvent | ActError::NoEntry(_) => Code::NotFound,
+            ActError::Day(_) => Code::Refused,
+            ActError::NotTaken(error) => error.code(),
+            ActError::Result(error) => error.code(),
+            ActError::Json(error) => error.code(),
+            ActError::Store(error) => error.code(),
+        }
     }
 }
 

@@ -1,7 +1,6 @@
 //! Labels from a CSV table (RFC 4180): all of it or, with a mistake, nothing.
 
-use super::who;
-use crate::cli::annotate::label::word;
+use super::said_by;
 use sheathline_model::domain::Label;
 
 /// Rows of a table. They are recorded in one change, and whoever sends waits for it.
@@ -10,25 +9,37 @@ const ROWS_MAX: usize = 20_000;
 /// Columns that a table may have.
 const COLUMNS: [&str; 5] = ["exam_id", "study_instance_uid", "label", "reason", "author"];
 
+/// The label of a word; `None` for the word that takes it back.
+pub fn word(text: &str) -> Result<Option<Label>, String> {
+    if text == "none" {
+        return Ok(None);
+    }
+    let label = Label::ALL.into_iter().find(|label| label.word() == text);
+    label.map(Some).ok_or_else(|| {
+        let words = Label::ALL.map(Label::word).join(", ");
+        format!("{text:?} is no label; write one of {words}, or none")
+    })
+}
+
 /// One row that reads well.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Row {
+pub struct Row {
     /// Its line, from 1.
-    pub(super) line: u64,
+    pub line: u64,
     /// The column by which it names the exam.
-    pub(super) by: &'static str,
-    /// The exam.
-    pub(super) exam: String,
+    pub by: &'static str,
+    /// The exam; where a person names several at once, each of them.
+    pub exams: Vec<String>,
     /// `None`: what was said is taken back.
-    pub(super) label: Option<Label>,
+    pub label: Option<Label>,
     /// Who says it, if the row does.
-    pub(super) author: Option<String>,
+    pub author: Option<String>,
     /// Why, if the row says so.
-    pub(super) reason: Option<String>,
+    pub reason: Option<String>,
 }
 
 /// A mistake in a row, with its place.
-pub(super) fn mistake(line: u64, column: &str, what: &str) -> String {
+pub fn mistake(line: u64, column: &str, what: &str) -> String {
     format!("line {line}, column {column}: {what}")
 }
 
@@ -82,7 +93,7 @@ impl Places {
 ///
 /// # Errors
 /// Every mistake, with its line and column.
-pub(super) fn read(text: &str) -> Result<Vec<Row>, Vec<String>> {
+pub fn read(text: &str) -> Result<Vec<Row>, Vec<String>> {
     let mut reader = csv::ReaderBuilder::new()
         .trim(csv::Trim::All)
         .from_reader(text.as_bytes());
@@ -148,13 +159,13 @@ fn row(line: u64, places: &Places, record: &csv::StringRecord) -> Result<Row, Ve
         "" => Ok(None),
         text => check(text).map(Some),
     };
-    let reason = given(reason, who::reason).map_err(|what| wrong("reason", &what));
-    let author = given(author, who::author).map_err(|what| wrong("author", &what));
+    let reason = given(reason, said_by::reason).map_err(|what| wrong("reason", &what));
+    let author = given(author, said_by::author).map_err(|what| wrong("author", &what));
     match (label, reason, author) {
         (Ok(label), Ok(reason), Ok(author)) if mistakes.is_empty() => Ok(Row {
             line,
             by,
-            exam: named.to_owned(),
+            exams: vec![named.to_owned()],
             label,
             author,
             reason,
@@ -174,7 +185,10 @@ mod tests {
                     none,E2,,\n";
         let rows = read(text).unwrap();
         assert_eq!(rows.len(), 2);
-        assert_eq!((rows[0].line, rows[0].exam.as_str()), (2, "E1"));
+        assert_eq!(
+            (rows[0].line, rows[0].exams.as_slice()),
+            (2, ["E1".to_owned()].as_slice())
+        );
         assert_eq!(rows[0].label, Some(Label::Well));
         assert_eq!(rows[0].author.as_deref(), Some("Dr Ilse Farnwick"));
         assert_eq!(rows[0].reason.as_deref(), Some("seen, and well"));

@@ -1,40 +1,100 @@
 //! A person as the store knows them at the moment something is said.
 
-use crate::cli::inspect::patient_of;
-use crate::cli::named::NotOne;
+use super::found::{NotOne, patient_of};
 use crate::known::{content_of, known, latest_results, say};
 use chrono::DateTime;
+use sha2::{Digest, Sha256};
 use sheathline_model::annotations::{Author, By, Draft, Entry};
 use sheathline_model::domain::{About, PatientKey, ReadingRef};
 use sheathline_model::history::{Exam, Identity, Places};
 use sheathline_model::results::Content;
 use sheathline_model::results::{self, Known, Site};
-use sheathline_store::{Store, StoreError, View, annotations, assessment_queue, identity};
+use sheathline_store::{
+    Store, StoreError, View, annotations, assessment_queue, identity, readings, results as stored,
+};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Readings that an entry names. One of them is enough to find its exam again.
 const READINGS_MAX: usize = 256;
 
 /// Everything that is needed to say something of a person.
-pub(super) struct Person {
+pub struct Person {
     /// All ids and the surviving one.
-    pub(super) ids: sheathline_model::identity::Person,
+    pub ids: sheathline_model::identity::Person,
     /// What is known.
-    pub(super) known: Known,
+    pub known: Known,
     /// Their exams, oldest first.
-    pub(super) exams: Vec<Exam>,
+    pub exams: Vec<Exam>,
     /// Everything that was said so far.
-    pub(super) entries: Vec<Entry>,
+    pub entries: Vec<Entry>,
     /// The newest result of each exam.
     latest: BTreeMap<String, Content>,
     /// Whether the results wait to be made again.
     is_waiting: bool,
+    /// What stands of them.
+    seen: Seen,
+}
+
+/// What stands of a person, in numbers: another one wherever an object, a version, an entry or a
+/// joined id came since.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Seen {
+    ids: Vec<PatientKey>,
+    entries: Vec<i64>,
+    versions: Vec<(String, u32)>,
+    newest_object: i64,
+}
+
+impl Seen {
+    /// Of the person of an id.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn of(view: &View, key: &PatientKey) -> Result<Seen, StoreError> {
+        let person = identity::person(view, key)?;
+        let mut seen = Seen {
+            ids: vec![person.surviving.clone()],
+            entries: annotations::numbers_of_ids(view, &person.ids)?,
+            versions: Vec::new(),
+            newest_object: 0,
+        };
+        for id in &person.ids {
+            seen.ids.push(id.clone());
+            seen.versions.extend(stored::newest_versions(view, id)?);
+            let newest = readings::newest_of_patient(view, id)?;
+            seen.newest_object = seen.newest_object.max(newest);
+        }
+        Ok(seen)
+    }
+}
+
+/// What stands of some people, as a word that a page keeps while somebody reads it.
+pub(super) fn stamp<'s>(seen: impl Iterator<Item = &'s Seen>) -> String {
+    let mut each: Vec<String> = seen
+        .map(|one| {
+            format!(
+                "{:?}",
+                (&one.ids, &one.entries, &one.versions, one.newest_object)
+            )
+        })
+        .collect();
+    each.sort();
+    let mut hash = Sha256::new();
+    for one in each {
+        hash.update(one.len().to_be_bytes());
+        hash.update(one);
+    }
+    let hash = hash.finalize();
+    hash.iter()
+        .take(16)
+        .map(|byte| format!("{byte:02x}"))
+        .collect()
 }
 
 impl Person {
     /// # Errors
     /// The store cannot be read.
-    pub(super) fn of(store: &Store, key: &PatientKey, site: &Site) -> Result<Person, StoreError> {
+    pub fn of(store: &Store, key: &PatientKey, site: &Site) -> Result<Person, StoreError> {
         store.read(|conn| {
             let ids = identity::person(conn, key)?;
             let known = known(conn, key)?;
@@ -52,6 +112,7 @@ impl Person {
             Ok(Person {
                 exams: results::exams(&known, site),
                 entries: annotations::of_ids(conn, &ids.ids)?,
+                seen: Seen::of(conn, key)?,
                 ids,
                 known,
                 latest,
@@ -60,23 +121,40 @@ impl Person {
         })
     }
 
-    /// Whether the store still says the same of them.
-    pub(super) fn holds(
-        conn: &View,
-        ids: &sheathline_model::identity::Person,
-        entries: &[Entry],
-    ) -> Result<bool, StoreError> {
-        Ok(identity::person(conn, &ids.surviving)? == *ids
-            && annotations::of_ids(conn, &ids.ids)? == entries)
+    /// What stands of them.
+    pub fn seen(&self) -> &Seen {
+        &self.seen
+    }
+
+    /// What stands of them as a word: another one wherever something came since.
+    pub fn stamp(&self) -> String {
+        stamp([&self.seen].into_iter())
+    }
+
+    /// Whether no result of theirs is flagged, all of them being made.
+    pub fn is_calm(&self) -> bool {
+        let is_calm = |exam: &Exam| {
+            let content = self.current(&exam.id);
+            content.is_some_and(|content| !content.assessment.flagged)
+        };
+        self.exams.iter().all(is_calm)
+    }
+
+    /// The number of the newest version of an exam's result.
+    pub fn version(&self, exam: &str) -> Option<u32> {
+        let mut versions = self.seen.versions.iter();
+        versions
+            .find(|(id, _)| id == exam)
+            .map(|(_, version)| *version)
     }
 
     /// The newest result of an exam, if it was made and nothing came since.
-    pub(super) fn current(&self, exam: &str) -> Option<&Content> {
+    pub fn current(&self, exam: &str) -> Option<&Content> {
         self.latest.get(exam).filter(|_| !self.is_waiting)
     }
 
     /// What somebody should see before they say something of the patient.
-    pub(super) fn line(&self) -> String {
+    pub fn line(&self) -> String {
         let key = &self.ids.surviving;
         let mut said = format!("patient {}|{}", key.issuer, key.id);
         let identity = Identity::agreed(self.exams.iter().map(|exam| exam.identity));
@@ -90,7 +168,7 @@ impl Person {
     }
 
     /// The same of an exam.
-    pub(super) fn line_of(&self, exam: &Exam) -> String {
+    pub fn line_of(&self, exam: &Exam) -> String {
         let label = exam.label.map_or("none", |label| label.word());
         let mut said = format!("exam {}, {}", exam.id, moment(exam));
         match self.latest.get(&exam.id) {
@@ -111,7 +189,7 @@ impl Person {
     ///
     /// # Errors
     /// The comparison refused its input.
-    pub(super) fn results(
+    pub fn results(
         &self,
         drafts: &[Draft],
         site: &Site,
@@ -157,7 +235,7 @@ impl Person {
 }
 
 /// Status, flag and doubts of a result.
-pub(super) fn status(content: &Content) -> String {
+pub fn status(content: &Content) -> String {
     let assessment = &content.assessment;
     let mut said = assessment.status.word().to_owned();
     if assessment.flagged {
@@ -174,7 +252,7 @@ pub(super) fn status(content: &Content) -> String {
 }
 
 /// Day and time of an exam.
-pub(in crate::cli) fn moment(exam: &Exam) -> String {
+pub fn moment(exam: &Exam) -> String {
     exam.performed_at.local.format("%Y-%m-%d %H:%M").to_string()
 }
 

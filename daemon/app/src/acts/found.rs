@@ -1,12 +1,11 @@
-//! Why a name that was typed means no exam, or no single one.
+//! Whose exam a name means, and why it means no exam, or no single one.
 
-use super::failure::Cause;
-use super::{Code, Failure};
-use sheathline_store::StoreError;
+use sheathline_model::domain::PatientKey;
+use sheathline_store::{Store, StoreError, readings, results};
 
 /// What the name means instead.
 #[derive(Debug, thiserror::Error)]
-pub(super) enum NotOne {
+pub enum NotOne {
     /// Nothing.
     #[error("the store knows no exam {name}; give an exam id or a Study Instance UID")]
     Unknown {
@@ -40,25 +39,25 @@ pub(super) enum NotOne {
     Store(#[from] StoreError),
 }
 
-impl Cause for NotOne {
-    fn code(&self) -> Code {
-        match self {
-            NotOne::Unknown { .. } | NotOne::WithoutValues { .. } => Code::NotFound,
-            NotOne::SeveralExams { .. } | NotOne::SeveralPatients { .. } => Code::Ambiguous,
-            NotOne::Store(error) => error.code(),
+/// Under which id the exam of an exam id or a Study Instance UID is filed.
+///
+/// # Errors
+/// The store knows none, or several patients; or cannot be read.
+pub fn patient_of(store: &Store, name: &str) -> Result<PatientKey, NotOne> {
+    let mut keys = store.read(|conn| {
+        if let Some(row) = results::latest(conn, name)? {
+            return Ok(vec![row.patient]);
         }
-    }
-}
-
-impl NotOne {
-    /// The same, where the fault is in what was typed and not in the store.
-    ///
-    /// # Errors
-    /// The store cannot say.
-    pub(super) fn of_typed(self) -> Result<Self, Failure> {
-        match self {
-            NotOne::Store(error) => Err(error.into()),
-            typed => Ok(typed),
-        }
+        let of_study = readings::by_study(conn, name)?.into_iter();
+        let keys = of_study.filter_map(|stored| Some(stored.reading.patient?.key));
+        Ok(keys.collect())
+    })?;
+    keys.sort();
+    keys.dedup();
+    let (name, patients) = (name.to_owned(), keys.len());
+    match keys.pop() {
+        Some(key) if patients == 1 => Ok(key),
+        Some(_) => Err(NotOne::SeveralPatients { name, patients }),
+        None => Err(NotOne::Unknown { name }),
     }
 }
