@@ -13,6 +13,7 @@ mod person;
 mod prepare;
 mod record;
 mod said_by;
+mod say;
 mod steps;
 pub mod table;
 

@@ -29,8 +29,8 @@ pub struct Effect {
     pub exam: String,
     /// When it was performed.
     pub at: NaiveDateTime,
-    /// What stands.
-    pub now: String,
+    /// What stands; `None` where the exam is told only by what is said now.
+    pub now: Option<String>,
     /// What it would say; `None` where the exam would be told no more.
     pub then: Option<String>,
     /// In which words the new version tells why it was made.
@@ -94,8 +94,14 @@ pub(super) fn of(act: &Prepared, site: &Site, look: Look) -> Result<Vec<Changes>
 /// Whether entries of a kind can change what the comparison says.
 fn moves_results(kind: Kind) -> bool {
     match kind {
-        Kind::Label | Kind::Event => true,
-        Kind::Pressure => false,
+        Kind::Label | Kind::Event | Kind::LeftOut | Kind::TakenBack => true,
+        Kind::Pressure
+        | Kind::Acknowledged
+        | Kind::Settled
+        | Kind::Note
+        | Kind::SecondAsked
+        | Kind::SecondRead
+        | Kind::SecondJudged => false,
     }
 }
 
@@ -166,11 +172,23 @@ fn effects(
         effects.push(Effect {
             exam: id.to_owned(),
             at: now.exam.performed_at.local,
-            now: said(now),
+            now: Some(said(now)),
             then: then.map(said),
             why,
         });
     }
+    let known: BTreeSet<&str> = before.iter().map(|one| one.exam.id.as_str()).collect();
+    let told = after
+        .iter()
+        .filter(|one| !known.contains(one.exam.id.as_str()));
+    effects.extend(told.map(|content| Effect {
+        exam: content.exam.id.clone(),
+        at: content.exam.performed_at.local,
+        now: None,
+        then: Some(said(content)),
+        why: Vec::new(),
+    }));
+    effects.sort_by(|a, b| (a.at, &a.exam).cmp(&(b.at, &b.exam)));
     Ok(effects)
 }
 

@@ -43,6 +43,33 @@ pub enum ActError {
     /// No entry has this number.
     #[error("there is no entry {0}; `entries PATIENT` shows those of a patient")]
     NoEntry(i64),
+    /// A rise is to be acknowledged or settled that never was.
+    #[error(
+        "exam {0} has no rise: none of the versions of its result is flagged. There is nothing to \
+         acknowledge or to settle"
+    )]
+    NoRise(String),
+    /// A newer version than the one that was shown stands.
+    #[error(
+        "exam {exam}: version {newest} of the result has come since version {shown} was shown; look at it first"
+    )]
+    Newer {
+        /// The exam.
+        exam: String,
+        /// What was shown.
+        shown: u32,
+        /// What stands.
+        newest: u32,
+    },
+    /// A second reading is to be judged that is not there.
+    #[error("exam {0} has no second reading to be judged")]
+    NoSecond(String),
+    /// A second reading without a value.
+    #[error("a second reading holds at least one value")]
+    EmptySecond,
+    /// It needs a reason; in words.
+    #[error("a reason is missing: {0}")]
+    Reason(&'static str),
     /// The entry cannot be taken back.
     #[error(transparent)]
     NotTaken(#[from] NotTaken),

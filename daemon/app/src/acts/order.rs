@@ -1,6 +1,6 @@
 //! What somebody wants to say.
 
-use sheathline_model::annotations::{By, Kind};
+use sheathline_model::annotations::{By, Judgement, Kind, Outcome, SecondReading};
 use sheathline_model::domain::{Event, Label, OpeningPressure, PatientKey};
 
 /// What is to be said.
@@ -14,6 +14,26 @@ pub enum Wish {
     Event(Event),
     /// It did not.
     EventBack(Event),
+    /// The rise of the exams, or that it was withdrawn, has been seen: of the version that was shown,
+    /// or of the newest one.
+    Acknowledge(Option<u32>),
+    /// This came of the rise of the exams. Says the label that goes with it in the same act, and that
+    /// the newest version has been seen.
+    Settle(Outcome),
+    /// The reason is a note on the exams.
+    Note,
+    /// The exams serve nobody as baseline; they are themselves still compared.
+    LeaveOut,
+    /// They may serve again.
+    LeaveOutBack,
+    /// The readings of the exams were entered by mistake: they are as if they had never come.
+    TakeBackReadings,
+    /// A second reading of the exams is asked for.
+    SecondAsk,
+    /// Somebody else measured this.
+    SecondRead(SecondReading),
+    /// What the second reading says of the first.
+    SecondJudge(Judgement),
     /// The entry of this number counts no more.
     TakeBackEntry(i64),
 }
@@ -21,11 +41,32 @@ pub enum Wish {
 impl Wish {
     /// The kind of entry that says it; `None` where that depends on the entry taken back.
     pub(super) fn kind(&self) -> Option<Kind> {
+        let kind = match self {
+            Wish::Label(_) => Kind::Label,
+            Wish::Pressure(_) => Kind::Pressure,
+            Wish::Event(_) | Wish::EventBack(_) => Kind::Event,
+            Wish::Acknowledge(_) => Kind::Acknowledged,
+            Wish::Settle(_) => Kind::Settled,
+            Wish::Note => Kind::Note,
+            Wish::LeaveOut | Wish::LeaveOutBack => Kind::LeftOut,
+            Wish::TakeBackReadings => Kind::TakenBack,
+            Wish::SecondAsk => Kind::SecondAsked,
+            Wish::SecondRead(_) => Kind::SecondRead,
+            Wish::SecondJudge(_) => Kind::SecondJudged,
+            Wish::TakeBackEntry(_) => return None,
+        };
+        Some(kind)
+    }
+
+    /// Why it cannot be said without a reason; `None` where it can.
+    pub(super) fn reason(&self) -> Option<&'static str> {
         match self {
-            Wish::Label(_) => Some(Kind::Label),
-            Wish::Pressure(_) => Some(Kind::Pressure),
-            Wish::Event(_) | Wish::EventBack(_) => Some(Kind::Event),
-            Wish::TakeBackEntry(_) => None,
+            Wish::Settle(_) => Some("say how it is known what came of the rise"),
+            Wish::Note => Some("a note is its text; write one"),
+            Wish::LeaveOut => Some("say why the exam is to serve nobody as baseline"),
+            Wish::TakeBackReadings => Some("say what was wrong with the readings"),
+            Wish::SecondJudge(Judgement::Differs) => Some("say in what the second reading differs"),
+            _ => None,
         }
     }
 }

@@ -1,13 +1,14 @@
 //! What orders mean: exams, persons and entries, step by step.
 
 use super::error::{ActError, NotMeant, Unfound};
-use super::person::{People, Person, about, moment};
+use super::person::{People, Person};
 use super::prepare::{Serves, Step};
+use super::say::{allowed, is_noted, of_exam, sayings};
 use super::{Order, Wish};
 use chrono::{Local, NaiveDate};
 use sheathline_model::annotations::{self, By, Draft, Kind, Of, Said};
-use sheathline_model::domain::{Event, Label};
-use sheathline_model::history::{Exam, Places};
+use sheathline_model::domain::Event;
+use sheathline_model::history::Places;
 use sheathline_model::results::Site;
 use sheathline_store::{Store, annotations::by_number};
 use std::collections::{BTreeMap, BTreeSet};
@@ -43,12 +44,18 @@ pub(super) fn of(
                     let Some(exam) = person.exams.get(own) else {
                         continue;
                     };
-                    let drafts = sayings(wish, exam);
-                    let drafts = drafts.iter().flat_map(|saying| {
-                        let together = together.get(&saying.kind());
-                        saying.drafts(person, &places, own, together.unwrap_or(&BTreeSet::new()))
-                    });
-                    of_exam(person, number, (own, exam), one.order, drafts.collect())
+                    allowed(store, person, &places, (own, exam), one.order)?;
+                    let sayings = sayings(wish, exam, person.version(&exam.id));
+                    let alone = BTreeSet::new();
+                    let mut drafts = Vec::new();
+                    for saying in sayings {
+                        let together = together.get(&saying.kind()).unwrap_or(&alone);
+                        drafts.extend(saying.drafts(person, &places, own, together));
+                    }
+                    if is_noted(person, &places, own, one.order) {
+                        drafts.clear();
+                    }
+                    of_exam(person, number, (own, exam), one.order, drafts)
                 }
                 (_, None) => continue,
             };
@@ -116,52 +123,6 @@ fn meant<'o>(
     }
 }
 
-/// One thing that a wish says of an exam.
-enum Saying {
-    Say(Said),
-    TakeBack(Said),
-}
-
-impl Saying {
-    fn kind(&self) -> Kind {
-        match self {
-            Saying::Say(said) | Saying::TakeBack(said) => said.kind(),
-        }
-    }
-
-    /// The entries that say it of exam `own`; `together` are the exams of which the same act says
-    /// something of that kind too.
-    fn drafts(
-        &self,
-        person: &Person,
-        places: &Places<'_>,
-        own: usize,
-        together: &BTreeSet<usize>,
-    ) -> Vec<Draft> {
-        let Some(exam) = person.exams.get(own) else {
-            return Vec::new();
-        };
-        let rest = |old: &_| person.rest(places, old, own, together);
-        match self {
-            Saying::Say(said) => annotations::say(&person.entries, &exam.patient, said, rest),
-            Saying::TakeBack(said) => annotations::take_back(&person.entries, said, rest),
-        }
-    }
-}
-
-/// What a wish says of an exam.
-fn sayings(wish: &Wish, exam: &Exam) -> Vec<Saying> {
-    let about = about(exam);
-    let nothing = |kind| Saying::TakeBack(Said::Nothing(kind, Of::Exam(about.clone())));
-    match wish {
-        Wish::Label(Some(label)) => vec![Saying::Say(Said::Label(about, *label))],
-        Wish::Label(None) => vec![nothing(Kind::Label)],
-        Wish::Pressure(Some(one)) => vec![Saying::Say(Said::Pressure(about, one.clone()))],
-        Wish::Pressure(None) => vec![nothing(Kind::Pressure)],
-        Wish::Event(_) | Wish::EventBack(_) | Wish::TakeBackEntry(_) => Vec::new(),
-    }
-}
-
 /// Of each kind the exams of which something new is said. Exams of which nothing new is said keep
 /// what an entry about several said of them too.
 fn together(
@@ -174,7 +135,7 @@ fn together(
         let Some((own, exam)) = one.exam.and_then(|own| Some((own, person.exams.get(own)?))) else {
             continue;
         };
-        for saying in sayings(&one.order.wish, exam) {
+        for saying in sayings(&one.order.wish, exam, person.version(&exam.id)) {
             let drafts = saying.drafts(person, places, own, &BTreeSet::new());
             if !drafts.is_empty() {
                 together.entry(saying.kind()).or_default().insert(own);
@@ -182,54 +143,6 @@ fn together(
         }
     }
     together
-}
-
-fn of_exam(
-    person: &Person,
-    number: usize,
-    (own, exam): (usize, &Exam),
-    order: &Order,
-    drafts: Vec<Draft>,
-) -> Step {
-    let (told, already, serves) = words(&order.wish);
-    Step {
-        person: number,
-        shown: person.line_of(exam),
-        told: format!("exam {} of {}: {told}", exam.id, moment(exam)),
-        already: format!("exam {} has {already} already", exam.id),
-        exams: vec![(own, serves)],
-        drafts,
-        by: order.by.clone(),
-    }
-}
-
-/// What is told of an exam once it is recorded, what it has where that is so already, and whether the
-/// exam would be baseline by it.
-fn words(wish: &Wish) -> (String, String, Serves) {
-    match wish {
-        Wish::Label(Some(label)) => {
-            let serves = match label {
-                Label::Well | Label::RaisedRuledOut => Serves::Yes,
-                _ => Serves::No,
-            };
-            (label.word().to_owned(), "that label".to_owned(), serves)
-        }
-        Wish::Label(None) => (
-            "no label".to_owned(),
-            "no label".to_owned(),
-            Serves::Perhaps,
-        ),
-        Wish::Pressure(pressure) => {
-            let said = match pressure {
-                Some(one) => format!("opening pressure {one}"),
-                None => "no opening pressure".to_owned(),
-            };
-            (said.clone(), said, Serves::No)
-        }
-        Wish::Event(_) | Wish::EventBack(_) | Wish::TakeBackEntry(_) => {
-            (String::new(), String::new(), Serves::No)
-        }
-    }
 }
 
 fn said_event(

@@ -1,15 +1,18 @@
-//! What people know: `label`, `pressure` and `event`. Each command is one act: shown first, recorded
-//! in one transaction, followed by one round of results.
+//! What people know: `label`, `pressure`, `event`, `acknowledge`, `settle`, `note`, `leave-out` and
+//! `second`. Each command is one act: shown first, recorded in one transaction, followed by one round
+//! of results.
 
 mod act;
 mod event;
 mod label;
 mod pressure;
+mod rise;
 mod who;
 
 pub(super) use event::event;
 pub(super) use label::label;
 pub(super) use pressure::pressure;
+pub(super) use rise::{acknowledge, leave_out, note, second, settle};
 
 use super::{Code, Failure, print};
 use crate::pipeline::Pipeline;

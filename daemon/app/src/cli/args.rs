@@ -12,7 +12,8 @@ mod outbox;
 mod tests;
 
 pub(super) use annotate::{
-    EntriesArgs, EventArgs, LabelArgs, PairArgs, PatientCommand, PressureArgs, WhoArgs,
+    AcknowledgeArgs, EntriesArgs, EventArgs, LabelArgs, LeaveOutArgs, NoteArgs, PairArgs,
+    PatientCommand, PressureArgs, SecondArgs, SettleArgs, WhoArgs,
 };
 pub(super) use draft::{ConfirmArgs, DraftArgs};
 pub(super) use help::{command, groups};
@@ -177,7 +178,26 @@ pub(super) enum AnnotationCommand {
     ///
     /// Results show it. It is never converted to a width.
     Pressure(PressureArgs),
-    /// List a patient's labels, events and pressures.
+    /// Acknowledge rises, or that they were withdrawn.
+    ///
+    /// Of the newest version of each result.
+    Acknowledge(AcknowledgeArgs),
+    /// Say what came of a rise: confirmed, ruled_out or not_settled.
+    ///
+    /// Needs --reason. Says the label that goes with it in the same act: raised_confirmed or
+    /// raised_ruled_out; of not_settled none.
+    Settle(SettleArgs),
+    /// Write a note on an exam.
+    Note(NoteArgs),
+    /// Leave exams out of every baseline.
+    ///
+    /// Needs --reason. The exams are themselves still compared.
+    LeaveOut(LeaveOutArgs),
+    /// Ask for a second reading of an exam, keep one, or judge it.
+    ///
+    /// A second reading stands beside the first and is never averaged with it.
+    Second(SecondArgs),
+    /// List a patient's labels, events and other entries.
     ///
     /// With author, time and reason, and what was corrected.
     Entries(EntriesArgs),

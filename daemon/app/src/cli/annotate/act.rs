@@ -8,7 +8,7 @@ use sheathline_model::results::Site;
 use std::io::{IsTerminal, Write};
 
 /// How often an act is prepared again because something of the same patient came in between.
-const TRIES: usize = 5;
+const TRIES: usize = 20;
 
 /// Results that are shown one by one.
 const SHOWN_MAX: usize = 20;
@@ -155,8 +155,9 @@ fn changed(changes: &Changes) {
 
 fn line(effect: &Effect) -> String {
     let at = effect.at.format("%Y-%m-%d %H:%M");
-    let (exam, now) = (&effect.exam, &effect.now);
-    match &effect.then {
+    let exam = &effect.exam;
+    let now = effect.now.as_deref().unwrap_or("taken back");
+    match effect.then.as_deref() {
         None => format!("  {at} {exam}: {now} -> taken back"),
         Some(then) if then == now => {
             let why = effect.why.join("; ");

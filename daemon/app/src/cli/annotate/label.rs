@@ -137,7 +137,7 @@ fn not_meant(rows: &[Row], file: &Path, error: ActError) -> Failure {
     in_table(file, &mistakes)
 }
 
-/// Refuses to take back by `label` what is no label.
+/// Refuses to take back by number what is taken back by its own command.
 fn labels_alone(pipeline: &Pipeline, numbers: &[i64]) -> Result<(), Failure> {
     for number in numbers {
         let entry = pipeline.store().read(|view| by_number(view, *number))?;
@@ -148,22 +148,14 @@ fn labels_alone(pipeline: &Pipeline, numbers: &[i64]) -> Result<(), Failure> {
             ))
         };
         match entry.map(|entry| entry.said.kind()) {
-            None | Some(Kind::Label) => {}
             Some(Kind::Event) => {
                 return refuse("an event; take it back with `event PATIENT DATE KIND --remove`");
             }
             Some(Kind::Pressure) => {
                 return refuse("an opening pressure; take it back with `pressure EXAM none`");
             }
-            other => {
-                return Err(Failure::new(
-                    Code::Refused,
-                    format!(
-                        "entry {number} is no label but another kind of entry: {}",
-                        other.word()
-                    ),
-                ));
-            }
+            // Of everything else the number is the one name it has.
+            _ => {}
         }
     }
     Ok(())

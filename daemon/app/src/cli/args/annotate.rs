@@ -44,7 +44,7 @@ pub(in crate::cli) struct LabelArgs {
     /// Show what would be done; do nothing.
     #[arg(long)]
     pub(in crate::cli) dry_run: bool,
-    /// Do not ask for confirmation where a flag would be lost or a flagged exam would join the baseline.
+    /// Do not ask again where a flag would be lost or a flagged exam would join the baseline.
     #[arg(long)]
     pub(in crate::cli) yes: bool,
     /// Print JSON, one object a line.
@@ -86,15 +86,120 @@ pub(in crate::cli) struct EventArgs {
     /// Kind: csf_surgery, shunt_revision or other.
     #[arg(value_name = "KIND")]
     pub(in crate::cli) kind: String,
-    /// Take the event back.
+    /// Take it back.
     #[arg(long)]
     pub(in crate::cli) remove: bool,
     /// Show what would be done; do nothing.
     #[arg(long)]
     pub(in crate::cli) dry_run: bool,
-    /// Do not ask for confirmation where a flag would be lost or a flagged exam would join the baseline.
+    /// Do not ask again where a flag would be lost or a flagged exam would join the baseline.
     #[arg(long)]
     pub(in crate::cli) yes: bool,
+    /// Print JSON, one object a line.
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
+}
+
+/// Exams of which the same is said.
+#[derive(Debug, Args)]
+pub(in crate::cli) struct AcknowledgeArgs {
+    #[command(flatten)]
+    pub(in crate::cli) config: ConfigArg,
+    #[command(flatten)]
+    pub(in crate::cli) who: WhoArgs,
+    /// Exams by exam id, or Study Instance UID where the study is one exam.
+    #[arg(value_name = "EXAM", required = true)]
+    pub(in crate::cli) exams: Vec<String>,
+    /// Show what would be done; do nothing.
+    #[arg(long)]
+    pub(in crate::cli) dry_run: bool,
+    /// Print JSON, one object a line.
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(in crate::cli) struct SettleArgs {
+    #[command(flatten)]
+    pub(in crate::cli) config: ConfigArg,
+    #[command(flatten)]
+    pub(in crate::cli) who: WhoArgs,
+    /// Exam id, or Study Instance UID where the study is one exam.
+    #[arg(value_name = "EXAM")]
+    pub(in crate::cli) exam: String,
+    /// Outcome: confirmed, ruled_out or not_settled.
+    #[arg(value_name = "OUTCOME")]
+    pub(in crate::cli) outcome: String,
+    /// Show what would be done; do nothing.
+    #[arg(long)]
+    pub(in crate::cli) dry_run: bool,
+    /// Do not ask again where a flag would be lost or a flagged exam would join the baseline.
+    #[arg(long)]
+    pub(in crate::cli) yes: bool,
+    /// Print JSON, one object a line.
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(in crate::cli) struct NoteArgs {
+    #[command(flatten)]
+    pub(in crate::cli) config: ConfigArg,
+    /// Author, by name or account; the user of this system when left out.
+    #[arg(long, value_name = "NAME")]
+    pub(in crate::cli) author: Option<String>,
+    /// Exam id, or Study Instance UID where the study is one exam.
+    #[arg(value_name = "EXAM")]
+    pub(in crate::cli) exam: String,
+    /// Note, on one line.
+    #[arg(value_name = "TEXT")]
+    pub(in crate::cli) text: String,
+    /// Print JSON, one object a line.
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(in crate::cli) struct LeaveOutArgs {
+    #[command(flatten)]
+    pub(in crate::cli) config: ConfigArg,
+    #[command(flatten)]
+    pub(in crate::cli) who: WhoArgs,
+    /// Exams by exam id, or Study Instance UID where the study is one exam.
+    #[arg(value_name = "EXAM", required = true)]
+    pub(in crate::cli) exams: Vec<String>,
+    /// Take it back.
+    #[arg(long)]
+    pub(in crate::cli) remove: bool,
+    /// Show what would be done; do nothing.
+    #[arg(long)]
+    pub(in crate::cli) dry_run: bool,
+    /// Do not ask again where a flag would be lost or a flagged exam would join the baseline.
+    #[arg(long)]
+    pub(in crate::cli) yes: bool,
+    /// Print JSON, one object a line.
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(in crate::cli) struct SecondArgs {
+    #[command(flatten)]
+    pub(in crate::cli) config: ConfigArg,
+    #[command(flatten)]
+    pub(in crate::cli) who: WhoArgs,
+    /// Exam id, or Study Instance UID where the study is one exam.
+    #[arg(value_name = "EXAM")]
+    pub(in crate::cli) exam: String,
+    /// Act: ask, read, agree or differ.
+    #[arg(value_name = "ACT")]
+    pub(in crate::cli) act: String,
+    /// Width of the right eye in mm, of `read`; may be given more than once.
+    #[arg(long, value_name = "MM")]
+    pub(in crate::cli) right: Vec<f64>,
+    /// Width of the left eye in mm, of `read`; may be given more than once.
+    #[arg(long, value_name = "MM")]
+    pub(in crate::cli) left: Vec<f64>,
     /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,

@@ -197,7 +197,11 @@ impl Cause for ActError {
                 Some(NotMeant::Again(_)) | None => Code::Ambiguous,
             },
             ActError::NoPatient | ActError::NoEvent | ActError::NoEntry(_) => Code::NotFound,
-            ActError::Day(_) => Code::Refused,
+            ActError::Reason(_) | ActError::EmptySecond => Code::Usage,
+            ActError::Day(_)
+            | ActError::NoRise(_)
+            | ActError::Newer { .. }
+            | ActError::NoSecond(_) => Code::Refused,
             ActError::NotTaken(error) => error.code(),
             ActError::Result(error) => error.code(),
             ActError::Json(error) => error.code(),

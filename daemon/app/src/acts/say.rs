@@ -1,0 +1,220 @@
+//! What a wish says of one exam: the entries, whether it can be said, and in which words.
+
+use super::error::ActError;
+use super::person::{Person, about, moment};
+use super::prepare::{Serves, Step};
+use super::{Order, Wish};
+use crate::known::content_of;
+use sheathline_model::annotations::{self, Draft, Judgement, Kind, Of, Said};
+use sheathline_model::domain::Label;
+use sheathline_model::history::{Exam, Places};
+use sheathline_store::{Store, StoreError, View, results};
+use std::collections::BTreeSet;
+
+/// One thing that a wish says of an exam.
+pub(super) enum Saying {
+    /// That counts from now on.
+    Say(Said),
+    /// Nothing of the kind counts any more.
+    TakeBack(Said),
+}
+
+impl Saying {
+    /// Of which kind it is.
+    pub(super) fn kind(&self) -> Kind {
+        match self {
+            Saying::Say(said) | Saying::TakeBack(said) => said.kind(),
+        }
+    }
+
+    /// The entries that say it of exam `own`; `together` are the exams of which the same act says
+    /// something of that kind too.
+    pub(super) fn drafts(
+        &self,
+        person: &Person,
+        places: &Places<'_>,
+        own: usize,
+        together: &BTreeSet<usize>,
+    ) -> Vec<Draft> {
+        let Some(exam) = person.exams.get(own) else {
+            return Vec::new();
+        };
+        let rest = |old: &_| person.rest(places, old, own, together);
+        match self {
+            Saying::Say(said) => annotations::say(&person.entries, &exam.patient, said, rest),
+            Saying::TakeBack(said) => annotations::take_back(&person.entries, said, rest),
+        }
+    }
+}
+
+/// What a wish says of an exam of which `version` is the newest one.
+pub(super) fn sayings(wish: &Wish, exam: &Exam, version: Option<u32>) -> Vec<Saying> {
+    let about = about(exam);
+    let nothing = |kind| Saying::TakeBack(Said::Nothing(kind, Of::Exam(about.clone())));
+    let seen = version.map(|version| Saying::Say(Said::Acknowledged(about.clone(), version)));
+    let label = |label| Saying::Say(Said::Label(about.clone(), label));
+    match wish {
+        Wish::Label(Some(one)) => vec![label(*one)],
+        Wish::Label(None) => vec![nothing(Kind::Label)],
+        Wish::Pressure(Some(one)) => vec![Saying::Say(Said::Pressure(about, one.clone()))],
+        Wish::Pressure(None) => vec![nothing(Kind::Pressure)],
+        Wish::Acknowledge(_) => seen.into_iter().collect(),
+        Wish::Settle(outcome) => {
+            let mut said: Vec<Saying> = seen.into_iter().collect();
+            said.push(Saying::Say(Said::Settled(about.clone(), *outcome)));
+            said.extend(outcome.label().map(label));
+            said
+        }
+        Wish::Note => vec![Saying::Say(Said::Note(about))],
+        Wish::LeaveOut => vec![Saying::Say(Said::LeftOut(about))],
+        Wish::LeaveOutBack => vec![nothing(Kind::LeftOut)],
+        Wish::TakeBackReadings => vec![Saying::Say(Said::TakenBack(about))],
+        Wish::SecondAsk => vec![Saying::Say(Said::SecondAsked(about))],
+        Wish::SecondRead(one) => vec![Saying::Say(Said::SecondRead(about, one.clone()))],
+        Wish::SecondJudge(one) => vec![Saying::Say(Said::SecondJudged(about, *one))],
+        Wish::Event(_) | Wish::EventBack(_) | Wish::TakeBackEntry(_) => Vec::new(),
+    }
+}
+
+/// Whether what stands of an exam lets that be said of it.
+pub(super) fn allowed(
+    store: &Store,
+    person: &Person,
+    places: &Places<'_>,
+    (own, exam): (usize, &Exam),
+    order: &Order,
+) -> Result<(), ActError> {
+    if let Some(why) = order.wish.reason()
+        && order.by.reason.is_empty()
+    {
+        return Err(ActError::Reason(why));
+    }
+    let id = || exam.id.clone();
+    match &order.wish {
+        Wish::Acknowledge(_) | Wish::Settle(_) => {
+            let newest = person.version(&exam.id);
+            if let (Wish::Acknowledge(Some(shown)), Some(newest)) = (&order.wish, newest)
+                && *shown != newest
+            {
+                return Err(ActError::Newer {
+                    exam: id(),
+                    shown: *shown,
+                    newest,
+                });
+            }
+            let was = store.read(|view| was_flagged(view, &exam.id))?;
+            if was {
+                Ok(())
+            } else {
+                Err(ActError::NoRise(id()))
+            }
+        }
+        Wish::SecondRead(one) if one.right.is_empty() && one.left.is_empty() => {
+            Err(ActError::EmptySecond)
+        }
+        Wish::SecondJudge(_) => {
+            let mut standing = annotations::standing(&person.entries);
+            let is_read = standing.any(|entry| match &entry.said {
+                Said::SecondRead(about, _) => places.exams(about).contains(&own),
+                _ => false,
+            });
+            if is_read {
+                Ok(())
+            } else {
+                Err(ActError::NoSecond(id()))
+            }
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Whether any version of an exam's result was flagged. A damaged one says nothing.
+fn was_flagged(view: &View, exam: &str) -> Result<bool, StoreError> {
+    let versions = results::versions(view, exam)?;
+    let mut contents = versions.iter().filter_map(|row| content_of(row).ok());
+    Ok(contents.any(|content| content.assessment.flagged))
+}
+
+/// Whether the same note of the same author stands: a command that was cut off is given again.
+pub(super) fn is_noted(person: &Person, places: &Places<'_>, own: usize, order: &Order) -> bool {
+    let mut standing = annotations::standing(&person.entries);
+    order.wish == Wish::Note
+        && standing.any(|entry| match &entry.said {
+            Said::Note(about) => {
+                entry.by.author == order.by.author
+                    && entry.by.reason == order.by.reason
+                    && places.exams(about).contains(&own)
+            }
+            _ => false,
+        })
+}
+
+/// The step that says it of exam `own`.
+pub(super) fn of_exam(
+    person: &Person,
+    number: usize,
+    (own, exam): (usize, &Exam),
+    order: &Order,
+    drafts: Vec<Draft>,
+) -> Step {
+    let version = person.version(&exam.id).unwrap_or_default();
+    let (told, already, serves) = words(&order.wish, version);
+    Step {
+        person: number,
+        shown: person.line_of(exam),
+        told: format!("exam {} of {}: {told}", exam.id, moment(exam)),
+        already: format!("exam {} {already} already", exam.id),
+        exams: vec![(own, serves)],
+        drafts,
+        by: order.by.clone(),
+    }
+}
+
+/// What is told of an exam once it is recorded, how it stands where that is so already, and whether
+/// the exam would be baseline by it.
+fn words(wish: &Wish, version: u32) -> (String, String, Serves) {
+    let of_label = |label: Label| match label {
+        Label::Well | Label::RaisedRuledOut => Serves::Yes,
+        Label::RaisedConfirmed | Label::AfterDecompression => Serves::No,
+    };
+    let (told, already, serves) = match wish {
+        Wish::Label(Some(label)) => (label.word(), "has that label", of_label(*label)),
+        Wish::Label(None) => ("no label", "has no label", Serves::Perhaps),
+        Wish::Pressure(pressure) => {
+            let said = match pressure {
+                Some(one) => format!("opening pressure {one}"),
+                None => "no opening pressure".to_owned(),
+            };
+            return (said.clone(), format!("has {said}"), Serves::No);
+        }
+        Wish::Acknowledge(_) => {
+            let told = format!("version {version} acknowledged");
+            let already = format!("has version {version} acknowledged");
+            return (told, already, Serves::No);
+        }
+        Wish::Settle(outcome) => {
+            let label = outcome.label();
+            let word = outcome.word();
+            let told = match label {
+                Some(label) => format!("rise settled as {word}; label {}", label.word()),
+                None => format!("rise settled as {word}; its label stays"),
+            };
+            let serves = label.map_or(Serves::No, of_label);
+            return (told, format!("is settled as {word}"), serves);
+        }
+        Wish::Note => ("note kept", "has that note", Serves::No),
+        Wish::LeaveOut => ("left out of the baseline", "is left out", Serves::No),
+        Wish::LeaveOutBack => ("may be baseline again", "may be baseline", Serves::Perhaps),
+        Wish::TakeBackReadings => ("its readings are taken back", "is taken back", Serves::No),
+        Wish::SecondAsk => ("second reading asked for", "has that request", Serves::No),
+        Wish::SecondRead(_) => ("second reading kept", "has that second reading", Serves::No),
+        Wish::SecondJudge(Judgement::Agrees) => {
+            ("second reading agrees", "has that verdict", Serves::No)
+        }
+        Wish::SecondJudge(Judgement::Differs) => {
+            ("second reading differs", "has that verdict", Serves::No)
+        }
+        Wish::Event(_) | Wish::EventBack(_) | Wish::TakeBackEntry(_) => ("", "", Serves::No),
+    };
+    (told.to_owned(), already.to_owned(), serves)
+}
