@@ -31,3 +31,4 @@ pub mod simulate;
 pub mod sr;
 pub mod template;
 pub mod watch;
+pub mod worklist;

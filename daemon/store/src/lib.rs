@@ -3,7 +3,7 @@
 //! A [`Store`] is a cheap handle. Changes go through [`Store::write`] (or [`Store::write_async`]),
 //! which returns only when they are on stable storage; reading goes through [`Store::read`]. What
 //! is stored is told by topic: [`objects`], [`readings`], [`assessment_queue`],
-//! [`bodies`], [`annotations`], [`results`], [`deliveries`], [`archives`], [`watched`],
+//! [`bodies`], [`annotations`], [`results`], [`exam_lines`], [`deliveries`], [`archives`], [`watched`],
 //! [`measurement_drafts`], [`meta`]. Their
 //! functions take a [`View`] where they only read and a [`Tx`] where they write, so that a caller
 //! composes several into one transaction.
@@ -21,6 +21,7 @@ pub mod copy;
 pub mod deeds;
 pub mod deliveries;
 pub mod error;
+pub mod exam_lines;
 pub mod facts;
 mod file_id;
 pub mod identity;

@@ -6,6 +6,7 @@ use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
 use sheathline_model::domain::PatientKey;
+use sheathline_model::worklist::VersionFacts;
 use std::collections::BTreeMap;
 
 /// A result to be stored as the next version of its exam.
@@ -140,6 +141,26 @@ pub fn latest(view: &View, exam_id: &str) -> Result<Option<ResultRow>, StoreErro
 /// The store cannot be read.
 pub fn versions(view: &View, exam_id: &str) -> Result<Vec<ResultRow>, StoreError> {
     results(view, "where exam_id = ?1 order by version", [exam_id])
+}
+
+/// Whether each version of an exam's result is flagged, and when it was made, oldest first; those that
+/// are damaged are left out.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn flags(view: &View, exam_id: &str) -> Result<Vec<VersionFacts>, StoreError> {
+    let statement = view.prepare(
+        "select version, json_extract(content, '$.assessment.flagged'), created_at from result
+         where exam_id = ?1 and damaged_at is null and json_valid(content) order by version",
+    );
+    let rows = statement.all([exam_id], |row| {
+        Ok(VersionFacts {
+            version: row.get(0)?,
+            flagged: row.get::<Option<bool>>(1)?.unwrap_or_default(),
+            made_at: stamp::time(&row.get::<String>(2)?)?,
+        })
+    })?;
+    Ok(rows)
 }
 
 /// When the first version of each of a patient's results was made, by exam id.

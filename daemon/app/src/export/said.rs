@@ -18,7 +18,7 @@ use sha2::{Digest, Sha256};
 use sheathline_model::annotations::{Entry, Said};
 use sheathline_model::assess::Reason;
 use sheathline_model::domain::PatientKey;
-use sheathline_model::history::{Made, Places};
+use sheathline_model::history::Places;
 use sheathline_model::results::Content;
 use sheathline_store::{Store, StoreError, View, annotations, identity, results};
 use std::collections::BTreeMap;
@@ -72,7 +72,7 @@ fn of_id(conn: &View, key: &PatientKey, until: &Through) -> Result<Vec<One>, Sto
             exams.extend(content.filter(is_told));
         }
     }
-    let places = Places::made_of(exams.iter().map(made));
+    let places = Places::made_of(exams.iter().map(Content::made));
     let spoken = |entry: &Entry| {
         let about = entry.said.about();
         let of = about.map(|about| places.exams(about)).unwrap_or_default();
@@ -104,19 +104,6 @@ fn ended(entries: &[Entry], id: i64) -> Option<Ended> {
         at: first.recorded_at,
         is_taken_back: naming().all(|one| matches!(one.said, Said::Nothing(..))),
     })
-}
-
-fn made(content: &Content) -> Made<'_> {
-    let used = content.measurements_used.iter();
-    let values = used.chain(&content.measurements_not_used);
-    let reports = content.reports.iter();
-    Made {
-        study: &content.exam.study_instance_uid,
-        objects: reports.map(|one| one.sop_instance_uid.as_str()).collect(),
-        readings: values
-            .map(|one| (one.object.as_str(), one.value.place.as_str()))
-            .collect(),
-    }
 }
 
 impl One {

@@ -2,6 +2,7 @@
 //! names of exams pass from readings to readings.
 
 use crate::domain::{Moment, Remark, RemarkCode};
+use crate::history::Made;
 use crate::results::Content;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -10,6 +11,22 @@ const NAMED: usize = 8;
 
 /// An exam by name and time.
 type Named<'a> = (&'a str, Moment);
+
+impl Content {
+    /// What its exam is made of, as entries name it.
+    #[must_use]
+    pub fn made(&self) -> Made<'_> {
+        Made {
+            study: &self.exam.study_instance_uid,
+            objects: self
+                .reports
+                .iter()
+                .map(|one| one.sop_instance_uid.as_str())
+                .collect(),
+            readings: values(self).collect(),
+        }
+    }
+}
 
 /// Under which exam each sheath value is told.
 pub(super) struct Homes<'a> {

@@ -38,6 +38,8 @@ pub struct Origin {
     pub study_description: Option<String>,
     /// Referring Physician's Name.
     pub referring_physician: Option<String>,
+    /// Institutional Department Name: where it was measured.
+    pub department: Option<String>,
     /// Timezone Offset From UTC, seconds.
     pub offset_s: Option<i32>,
 }
@@ -80,6 +82,7 @@ pub fn origin(bytes: &[u8], syntax: Option<&str>, limits: &Limits) -> Result<Ori
         }),
         study_description: text(tags::STUDY_DESCRIPTION),
         referring_physician: text(tags::REFERRING_PHYSICIAN_NAME),
+        department: text(tags::INSTITUTIONAL_DEPARTMENT_NAME),
         offset_s: offset_s.and_then(|text| time::offset_s(&text)),
     })
 }
