@@ -64,6 +64,8 @@ pub fn say(known: &mut Known, entries: &[Entry]) {
     known.labels = counting.labels;
     known.pressures = counting.pressures;
     known.events = counting.events;
+    known.left_out = counting.left_out;
+    known.taken_back = counting.taken_back;
 }
 
 /// Whether an object came from the history of an archive alone, longer after its exam than makes it

@@ -15,6 +15,7 @@ mod export;
 pub mod health;
 mod intake;
 pub mod known;
+pub mod lines;
 pub mod manual;
 mod nice;
 pub mod observe;

@@ -19,9 +19,10 @@ pub use sum::{Sum, sum};
 pub use times::times;
 
 use crate::known::{filed_under, known_of, latest};
+use crate::lines;
 use crate::observe::Observed;
 use crate::outbox::{Claim, PublishError, Waits};
-use chrono::Utc;
+use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
 use sheathline_model::assess::Status;
 use sheathline_model::domain::PatientKey;
@@ -33,7 +34,8 @@ use sheathline_store::bodies::{self, Dropped};
 use sheathline_store::objects;
 use sheathline_store::readings;
 use sheathline_store::results::NewResult;
-use sheathline_store::{Store, StoreError, identity, meta};
+use sheathline_store::{Store, StoreError, exam_lines, identity, meta};
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
@@ -84,6 +86,18 @@ pub struct Pipeline {
     observed: Observed,
     destinations: Vec<String>,
     publications: watch::Sender<u64>,
+}
+
+/// What was made of one patient.
+struct Made {
+    /// Further versions of results, each with its status.
+    rows: Vec<(NewResult, Status)>,
+    /// When they were made.
+    at: DateTime<Utc>,
+    /// All ids of the patient.
+    ids: BTreeSet<PatientKey>,
+    /// The lines of all exams.
+    lines: lines::Filed,
 }
 
 /// What a step has done, for whoever shows progress.
@@ -267,7 +281,7 @@ impl Pipeline {
                 continue;
             }
             match self.assess(&one, person) {
-                Ok(rows) => assessed.push((one, rows)),
+                Ok(made) => assessed.push((one, made)),
                 Err(PipelineError::Store(StoreError::ReadingDamaged { object })) => {
                     tracing::error!(code = "reading-damaged", %object, "it is read again");
                     self.store
@@ -290,13 +304,14 @@ impl Pipeline {
         // One commit, one sync.
         let stored = self.store.write(move |tx| {
             let mut stored = Vec::new();
-            for (seen, rows) in &assessed {
+            for (seen, made) in &assessed {
                 // Marked again since it was looked at: what was made is out of date already.
                 if assessment_queue::clear_dirty(tx, seen)? {
-                    for (row, status) in rows {
-                        sheathline_store::results::insert(tx, row, Utc::now())?;
+                    for (row, status) in &made.rows {
+                        sheathline_store::results::insert(tx, row, made.at)?;
                         stored.push(*status);
                     }
+                    exam_lines::put(tx, &made.ids, &made.lines)?;
                 }
             }
             Ok(stored)
@@ -318,19 +333,20 @@ impl Pipeline {
         })?)
     }
 
-    /// Further versions of a patient's results, each with its status.
-    fn assess(
-        &self,
-        one: &Dirty,
-        person: &Person,
-    ) -> Result<Vec<(NewResult, Status)>, PipelineError> {
+    /// Further versions of a patient's results, and the lines of their exams.
+    fn assess(&self, one: &Dirty, person: &Person) -> Result<Made, PipelineError> {
         let started = Instant::now();
         let (known, latest) = self
             .store
             .read(|conn| Ok((known_of(conn, person)?, latest(conn, person)?)))?;
         let contents = results::of_patient(&known, &self.site)?;
         let mut rows = Vec::new();
-        for version in results::new_versions(contents, &latest)? {
+        let versions = results::new_versions(contents, &latest, &known.taken_back)?;
+        let at = Utc::now();
+        let lines = self
+            .store
+            .read(|conn| lines::of(conn, person, &latest, &versions, Some(at)))?;
+        for version in versions {
             let status = version.content.assessment.status;
             let row = NewResult {
                 exam_id: version.content.exam.id.clone(),
@@ -344,7 +360,12 @@ impl Pipeline {
             rows.push((row, status));
         }
         self.observed.metrics.assessed_patient(started.elapsed());
-        Ok(rows)
+        Ok(Made {
+            rows,
+            at,
+            ids: person.ids.clone(),
+            lines,
+        })
     }
 
     /// Drops the bytes of some objects that have been kept long enough, as far as the clock can be

@@ -19,6 +19,7 @@ mod replaced;
 pub mod samples;
 mod seen;
 pub(crate) mod statement;
+mod taken_back;
 
 use crate::assess::{
     self, Assessment, Course, KnownErrors, Parameters, PerEye, Reason, Roster, Status,
@@ -60,6 +61,10 @@ pub struct Known {
     pub events: Vec<Event>,
     /// Opening pressures, each with what it is about.
     pub pressures: Vec<(About, OpeningPressure)>,
+    /// Readings whose exam serves nobody as baseline.
+    pub left_out: Vec<About>,
+    /// Readings that were entered or brought in by mistake: they are as if they had never come.
+    pub taken_back: Vec<About>,
     /// The same ids under other issuers, with the birth dates and sexes that reports give there: for
     /// hints at what may have to be joined.
     pub elsewhere: Vec<(PatientKey, Vec<(NaiveDate, Sex)>)>,
@@ -75,6 +80,7 @@ impl Known {
         Entries {
             labels: &self.labels,
             pressures: &self.pressures,
+            left_out: &self.left_out,
         }
     }
 
@@ -132,6 +138,7 @@ pub enum ResultError {
 /// The patient's exams, oldest first, calipers checked against the pictures they were drawn in.
 #[must_use]
 pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
+    let known = &*known.without_taken_back();
     let readings = geometry::against_pictures(&known.readings, &site.technique, site.plausible());
     let mut exams = history::tell(&readings, known.entries(), &site.apart());
     for exam in &mut exams {
@@ -150,6 +157,7 @@ pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
 ///
 /// When the comparison refuses its input, which is a fault of this program.
 pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultError> {
+    let known = &*known.without_taken_back();
     let exams = exams(known, site);
     let mut events = known.events.clone();
     events.sort_unstable();
@@ -368,10 +376,13 @@ fn name_ids(result: &mut Content, came_under: &BTreeMap<&str, &PatientKey>) {
     }
 }
 
-/// Why an exam serves nobody, as the code of a remark: one of two labels may say that the pressure was
+/// Why an exam serves nobody, as the code of a remark: a person left it out, one of two labels may say that the pressure was
 /// raised, the date cannot be right, or something blocking holds for the exam as a whole and no person
 /// has labelled it.
 fn doubt(exam: &Exam) -> Option<String> {
+    if exam.left_out {
+        return Some(assess::Unused::LEFT_OUT.to_owned());
+    }
     let always =
         |code: &RemarkCode| *code == RemarkCode::DateImplausible || CONTRADICTED.contains(code);
     let counts = |remark: &&Remark| {
@@ -455,7 +466,7 @@ pub struct NewVersion {
 ///
 /// Where a reader would see no difference ([`seen`]) there is no version: the stored content then tells
 /// of an earlier origin of the same statement. An exam that has a result and is no longer told (its reports are read as something else now)
-/// gets a version that withdraws it.
+/// gets a version that withdraws it, and says so where a person took its readings back.
 ///
 /// # Errors
 ///
@@ -463,6 +474,7 @@ pub struct NewVersion {
 pub fn new_versions(
     contents: Vec<Content>,
     latest: &BTreeMap<String, Latest>,
+    taken_back: &[About],
 ) -> Result<Vec<NewVersion>, ResultError> {
     let mut versions = Vec::new();
     let homes = Homes::of(&contents);
@@ -477,7 +489,7 @@ pub fn new_versions(
     let withdrawn: Vec<Content> = latest
         .iter()
         .filter(|(id, _)| !told.contains(id))
-        .map(|(_, old)| withdraw(&old.content, &homes))
+        .map(|(_, old)| withdraw(&old.content, &homes, taken_back))
         .collect();
     let mut wanted: Vec<Content> = contents;
     wanted.extend(withdrawn);
@@ -513,8 +525,14 @@ pub fn new_versions(
 }
 
 /// The same exam with nothing left to say about it but where its readings went.
-fn withdraw(content: &Content, homes: &Homes<'_>) -> Content {
+fn withdraw(content: &Content, homes: &Homes<'_>, taken_back: &[About]) -> Content {
     let mut withdrawn = content.clone();
+    let said = taken_back::remark(content, taken_back);
+    let is_said = |one: &Remark| one.code == RemarkCode::TakenBack;
+    // A version that withdraws holds no reading more: once said it stays so.
+    if said.is_some() && !withdrawn.remarks.iter().any(is_said) {
+        withdrawn.remarks.extend(said);
+    }
     if let Some(remark) = homes.remark(content) {
         withdrawn
             .remarks

@@ -42,7 +42,10 @@ impl<'a> Session<'a> {
     pub(super) fn barred(&self, events: &Events<'_>, parameters: &Parameters) -> Option<Why> {
         let exam = self.exam;
         if let Some(code) = &exam.excluded {
-            return Some(Why::Given(Cow::Owned(code.clone())));
+            return Some(match code.as_str() {
+                Unused::LEFT_OUT => Why::Found(Unused::LeftOut),
+                _ => Why::Given(Cow::Owned(code.clone())),
+            });
         }
         let found = match exam.label {
             _ if self.before_birth() => Unused::BeforeBirth,

@@ -193,6 +193,8 @@ pub enum Unused {
     DefinitionDiffers,
     /// Of the only two baseline exams, which disagree, it is the higher one.
     HigherOfTwo,
+    /// A person left it out of the baseline.
+    LeftOut,
     /// It was made with another kind of imaging.
     ModalityDiffers,
     /// It is from the first weeks of life.
@@ -233,13 +235,17 @@ pub enum Unused {
 }
 
 impl Unused {
+    /// With what an exam is excluded that a person left out: as it is written.
+    pub const LEFT_OUT: &'static str = "left_out";
+
     /// Every reason, by the alphabet.
-    pub const ALL: [Unused; 23] = [
+    pub const ALL: [Unused; 24] = [
         Unused::AfterDecompression,
         Unused::BeforeBirth,
         Unused::BeyondMaxSessions,
         Unused::DefinitionDiffers,
         Unused::HigherOfTwo,
+        Unused::LeftOut,
         Unused::ModalityDiffers,
         Unused::NewbornBaselineExpired,
         Unused::NoComparison,

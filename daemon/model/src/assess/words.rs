@@ -222,6 +222,7 @@ impl Unused {
             Unused::HigherOfTwo => {
                 "It is the higher of the only two baseline exams, which disagree."
             }
+            Unused::LeftOut => "A person left it out of the baseline.",
             Unused::ModalityDiffers => "It was made with another kind of imaging.",
             Unused::NewbornBaselineExpired => "It is from the first weeks of life.",
             Unused::NoComparison => "Suitable, but this exam could not be compared.",

@@ -17,6 +17,8 @@ pub struct Entries<'a> {
     pub labels: &'a [(About, Label)],
     /// Opening pressures, each with what it is about.
     pub pressures: &'a [(About, OpeningPressure)],
+    /// Readings whose exam serves nobody as baseline.
+    pub left_out: &'a [About],
 }
 
 /// The exams of a person as entries find them.
@@ -110,6 +112,12 @@ pub(super) fn give(exams: &mut [Exam], entries: Entries<'_>) {
     let places = Places::of(exams);
     let labels = given(&places, exams.len(), entries.labels);
     let pressures = given(&places, exams.len(), entries.pressures);
+    // Said of several exams together it holds for each: what is left out hides no rise.
+    let left_out: BTreeSet<usize> = entries
+        .left_out
+        .iter()
+        .flat_map(|about| places.exams(about))
+        .collect();
     for ((exam, labels), pressures) in exams.iter_mut().zip(&labels).zip(&pressures) {
         // Nobody said which of several was raised: each of them may have been, and none is known to
         // have been well.
@@ -122,6 +130,15 @@ pub(super) fn give(exams: &mut [Exam], entries: Entries<'_>) {
             pressures.settled("opening pressure", ToString::to_string, |_| false);
         exam.opening_pressure = pressure;
         exam.remarks.extend(remark);
+    }
+    for exam in left_out {
+        if let Some(exam) = exams.get_mut(exam) {
+            exam.left_out = true;
+            exam.remarks.push(Remark::of(
+                RemarkCode::LeftOut,
+                "A person left this exam out of the baseline: later exams are not compared with it.",
+            ));
+        }
     }
 }
 

@@ -66,6 +66,8 @@ pub struct Exam {
     pub accession: Option<String>,
     /// What a person says of it.
     pub label: Option<Label>,
+    /// A person says that it serves nobody as baseline.
+    pub left_out: bool,
     /// Opening pressure that a person recorded with it.
     pub opening_pressure: Option<OpeningPressure>,
     /// Borders measured between, when known.
@@ -155,6 +157,7 @@ impl Exam {
             device: facts.device.one().cloned().unwrap_or_default(),
             accession: facts.accession.one().cloned(),
             label: None,
+            left_out: false,
             opening_pressure: None,
             definition: None,
             modality: Modality::default(),

@@ -4,6 +4,7 @@ mod beside;
 mod dated;
 mod imaging;
 mod numbers;
+mod said;
 mod sessions;
 mod unread;
 mod versions;
@@ -131,11 +132,12 @@ fn another_birth_date_under_one_id_is_never_compared() {
 #[test]
 fn an_exam_that_is_read_as_something_else_now_is_withdrawn() {
     let first = results(&known(vec![exam(1, "2022-03-01", 5.0)]));
-    let versions = new_versions(first, &BTreeMap::new()).expect("versions");
+    let versions = new_versions(first, &BTreeMap::new(), &[]).expect("versions");
     let latest = apply(BTreeMap::new(), versions);
     let mut gone = exam(1, "2022-03-01", 5.0);
     gone.disposition = Disposition::Quarantined;
-    let versions = new_versions(results(&known(vec![gone.clone()])), &latest).expect("versions");
+    let versions =
+        new_versions(results(&known(vec![gone.clone()])), &latest, &[]).expect("versions");
     assert_eq!(versions.len(), 1);
     assert_eq!(versions[0].version, 2);
     assert_eq!(
@@ -144,7 +146,7 @@ fn an_exam_that_is_read_as_something_else_now_is_withdrawn() {
     );
     let latest = apply(latest, versions);
     assert!(
-        new_versions(results(&known(vec![gone])), &latest)
+        new_versions(results(&known(vec![gone])), &latest, &[])
             .expect("versions")
             .is_empty()
     );
@@ -262,7 +264,7 @@ proptest! {
         let mut latest = BTreeMap::new();
         for fact in shuffled {
             learn(&mut known, fact);
-            let versions = new_versions(results(&known), &latest).expect("versions");
+            let versions = new_versions(results(&known), &latest, &[]).expect("versions");
             latest = apply(latest, versions);
         }
         prop_assert_eq!(latest.len(), at_once.len());
@@ -270,7 +272,7 @@ proptest! {
             let newest = &latest[&content.exam.id];
             prop_assert_eq!(seen(&newest.content).expect("JSON"), seen(content).expect("JSON"));
         }
-        prop_assert!(new_versions(at_once, &latest).expect("versions").is_empty());
+        prop_assert!(new_versions(at_once, &latest, &[]).expect("versions").is_empty());
     }
 }
 

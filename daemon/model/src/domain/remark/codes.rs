@@ -348,6 +348,9 @@ codes! {
     LateralityUnclear = "laterality-unclear", Blocking:
         "The side is given in a code that nobody explains.",
         "Add a [[term]] for the code to the site dictionary.";
+    LeftOut = "left-out", Info:
+        "A person left this exam out of the baseline: later exams are not compared with it.",
+        "None; take it back if the exam shall serve again.";
     LeftUnread = "left-unread", Caution:
         "Something at the eye was left unread: VALUES LEFT UNREAD in the headline. Info where nothing says that it is of the eye.",
         "Look at the report itself; have its codes explained in the site dictionary (`unmapped` lists them), or say there what is not ours.";
@@ -531,6 +534,9 @@ codes! {
     Superseded = "superseded", Info:
         "Replaced by another report; kept and not used.",
         "Nothing.";
+    TakenBack = "taken-back", Caution:
+        "A person took readings back that had been entered or brought in by mistake.",
+        "None; enter what was measured, or take it back if the readings were right.";
     TemplateNone = "template-none", Info:
         "No template reads this document.",
         "Add a template for this kind of report.";

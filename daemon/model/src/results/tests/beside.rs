@@ -268,7 +268,7 @@ fn a_new_episode_is_a_reason_of_its_own() {
 #[test]
 fn a_withdrawn_exam_says_nothing_beside_its_withdrawal() {
     let content = last(&story(), &Site::default());
-    let withdrawn = withdraw(&content, &Homes::of([]));
+    let withdrawn = withdraw(&content, &Homes::of([]), &[]);
     assert!(withdrawn.course.is_empty() && withdrawn.companions.is_none());
     assert_eq!(withdrawn.context, None);
 }

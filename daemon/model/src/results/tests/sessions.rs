@@ -22,7 +22,7 @@ impl Shelf {
     /// Assesses everything known, as after each arrival; returns why each version is there.
     fn assess(&mut self, known: &Known) -> BTreeMap<String, Vec<String>> {
         let mut whys = BTreeMap::new();
-        for one in new_versions(results(known), &self.0).expect("versions") {
+        for one in new_versions(results(known), &self.0, &[]).expect("versions") {
             let id = one.content.exam.id.clone();
             assert!(!one.why.is_empty());
             whys.insert(id.clone(), one.why);

@@ -14,7 +14,7 @@ struct Shelf {
 impl Shelf {
     /// Assesses everything known, as after each arrival.
     fn assess(&mut self, known: &Known) -> usize {
-        let versions = new_versions(results(known), &self.latest).expect("versions");
+        let versions = new_versions(results(known), &self.latest, &[]).expect("versions");
         let count = versions.len();
         for one in versions {
             assert!(!one.why.is_empty());
@@ -246,7 +246,7 @@ fn a_damaged_version_is_the_reason_for_the_next() {
         content: content.clone(),
     };
     let latest = [(content.exam.id.clone(), damaged)].into();
-    let made = new_versions(vec![content], &latest).expect("versions");
+    let made = new_versions(vec![content], &latest, &[]).expect("versions");
     assert_eq!(made[0].why, ["version 2 was damaged in the store"]);
 }
 
