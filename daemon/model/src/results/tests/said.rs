@@ -7,7 +7,7 @@ use crate::domain::ReadingRef;
 fn five() -> Vec<ObjectReading> {
     vec![
         exam(1, "2021-03-01", 5.0),
-        exam(2, "2022-03-01", 5.6),
+        exam(2, "2022-03-01", 5.15),
         exam(3, "2023-03-01", 5.0),
         exam(4, "2024-03-01", 5.0),
         exam(5, "2025-03-01", 6.4),
