@@ -10,10 +10,21 @@ import sys
 from pathlib import Path
 
 import told
+from attacks import attacks
 from browser import browsers
 from selftest import self_test
+from signing_in import openid
+from story import story
+from walk import actions, pages
 
-PARTS = {"self-test": self_test}
+PARTS = {
+    "self-test": lambda people, _: self_test(people),
+    "pages": pages,
+    "actions": actions,
+    "attacks": attacks,
+    "openid": openid,
+    "story": story,
+}
 
 
 def main() -> int:
@@ -21,10 +32,7 @@ def main() -> int:
     wanted = sys.argv[2:] or list(PARTS)
     with browsers() as people:
         for name in wanted:
-            if name == "self-test":
-                self_test(people)
-            else:
-                PARTS[name](people, binary)
+            PARTS[name](people, binary)
     return told.ended()
 
 
