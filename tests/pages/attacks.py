@@ -117,17 +117,17 @@ def replayed(house: Clinic, _: Browsers) -> None:
 
 def fixation(house: Clinic, _: Browsers) -> None:
     """An attacker gives a victim a session that the attacker knows."""
-    attacker, victim = Visitor(house.base), Visitor(house.base)
+    attacker = Visitor(house.base)
     attacker.get("/sign-in")
     planted = attacker.cookie() or {"sheathline": "AAAAAAAAAAAAAAAAAAAAAA"}
     own = signed_in(house, "r.sedge").cookie()
     for what, cookie in [("unknown", planted), ("of the attacker", own)]:
         victim = Visitor(house.base)
-        victim.session.cookies.update(cookie)
+        victim.take(cookie)
         victim.sign_in("c.wren")
         check(set(victim.cookie().values()) - set(cookie.values()) != set(), f"a planted id ({what}) is replaced")
         thief = Visitor(house.base)
-        thief.session.cookies.update(cookie)
+        thief.take(cookie)
         answer = thief.get("/today", allow_redirects=False)
         is_victim = answer.status_code == 200 and "c.wren" in answer.text
         check(not is_victim, f"whoever planted it ({what}) does not become the victim", answer.status_code)
@@ -151,7 +151,7 @@ def stolen(house: Clinic, people: Browsers) -> None:
         page.wait_for_load_state()
         check("LC-1002" not in page.content(), "back after signing out: no patient is shown")
     thief = Visitor(house.base)
-    thief.session.cookies.update({name: one["value"] for name, one in cookies.items()})
+    thief.take({name: one["value"] for name, one in cookies.items()})
     answer = thief.get(f"/exam/{exam}", allow_redirects=False)
     check(answer.status_code in (302, 303), "a cookie that was stolen before, after signing out", answer.status_code)
     one = signed_in(house, "m.heron")

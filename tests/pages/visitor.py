@@ -1,6 +1,7 @@
 """A person without a browser: sends exactly what an attacker would, and reads the forms of a page."""
 
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import requests
 from clinic import PASSWORD
@@ -39,6 +40,11 @@ class Visitor:
 
     def cookie(self) -> dict[str, str]:
         return dict(self.session.cookies)
+
+    def take(self, cookies: dict[str, str]) -> None:
+        """Holds these cookies, as if the place had given them."""
+        for name, value in cookies.items():
+            self.session.cookies.set(name, value, domain=urlsplit(self.base).hostname, path="/")
 
     def forms(self, path: str) -> dict[str, dict[str, str]]:
         """Every form of a page that posts: its action, and its fields as they stand."""
