@@ -39,10 +39,6 @@ def newest(house: Clinic, patient: str) -> str:
     return house.first[patient]
 
 
-def entries(house: Clinic) -> list[str]:
-    return house.run("entries", "--json").stdout.splitlines()
-
-
 def signed_in(house: Clinic, name: str, address: str = "127.0.0.1") -> Visitor:
     one = Visitor(house.base, address)
     answer = one.sign_in(name)
@@ -72,7 +68,7 @@ def each_role(house: Clinic, _: Browsers) -> None:
 
 def forged_post(house: Clinic, people: Browsers) -> None:
     """A page of somebody else posts into the session of a clinician who opens it."""
-    exam, before = newest(house, "LC-1002"), entries(house)
+    exam, before = newest(house, "LC-1002"), house.entries()
     one = signed_in(house, "c.wren")
     form = one.forms(f"/exam/{exam}")[f"/exam/{exam}/note"]
     name = next(key for key in form if "token" in key)
@@ -96,14 +92,14 @@ def forged_post(house: Clinic, people: Browsers) -> None:
             page.goto(address)
             page.wait_for_timeout(1500)
             check("forged" not in page.content(), "a form that another page posts by itself: nothing of it is shown")
-    check(entries(house) == before, "none of the forged posts recorded anything")
+    check(house.entries() == before, "none of the forged posts recorded anything")
 
 
 def replayed(house: Clinic, _: Browsers) -> None:
     exam, one = newest(house, "LC-1003"), signed_in(house, "c.wren")
     action = f"/exam/{exam}/note"
     fields = one.forms(f"/exam/{exam}")[action] | {"reason": "said once"}
-    before = entries(house)
+    before = house.entries()
     first, again = one.post(action, fields), one.post(action, fields)
     check(first.status_code < 400, "a note is taken", first.status_code)
     check(again.status_code == 409, "the same form once more: refused", again.status_code)
@@ -111,7 +107,7 @@ def replayed(house: Clinic, _: Browsers) -> None:
     with ThreadPoolExecutor(8) as threads:
         statuses = sorted(answer.status_code for answer in threads.map(lambda _: one.post(action, fields), range(8)))
     check(sum(one < 400 for one in statuses) == 1, "eight at once with one token: one is taken", statuses)
-    said = [line for line in entries(house) if line not in before]
+    said = [line for line in house.entries() if line not in before]
     check(len(said) <= 2, "no more entries than forms", len(said))
 
 
@@ -163,7 +159,7 @@ def stolen(house: Clinic, people: Browsers) -> None:
 
 def roles_post(house: Clinic, _: Browsers) -> None:
     """A reader knows the address and the fields, and has a good token of the own session."""
-    exam, before = newest(house, "LC-1002"), entries(house)
+    exam, before = newest(house, "LC-1002"), house.entries()
     clinician = signed_in(house, "c.wren")
     forms = clinician.forms(f"/exam/{exam}")
     lead = signed_in(house, "l.alder")
@@ -181,7 +177,7 @@ def roles_post(house: Clinic, _: Browsers) -> None:
             answer = one.post(action, sent | {key: good, "label": "well", "reason": "x", "confirm": "yes"})
             act = action.rsplit("/", 1)[1]
             check(answer.status_code == 403, f"{PEOPLE[name][0]} posts {act}: refused", answer.status_code)
-    check(entries(house) == before, "nothing was recorded")
+    check(house.entries() == before, "nothing was recorded")
 
 
 def other_exam(house: Clinic, _: Browsers) -> None:
@@ -192,11 +188,11 @@ def other_exam(house: Clinic, _: Browsers) -> None:
         for place in ["exam", "patient", "second"]:
             answer = one.get(f"/{place}/{wrong}")
             check(answer.status_code in (400, 404), f"/{place}/{wrong[:24]}: nothing here", answer.status_code)
-    before = entries(house)
+    before = house.entries()
     fields = one.forms(f"/exam/{exam}")[f"/exam/{exam}/label"] | {"label": "well", "reason": "for another"}
     answer = one.post(f"/exam/{other}/label", fields)
     check(answer.status_code == 409, "a form of one exam posted to another: refused", answer.status_code)
-    check(entries(house) == before, "nothing was recorded of either")
+    check(house.entries() == before, "nothing was recorded of either")
 
 
 def html_everywhere(house: Clinic, people: Browsers) -> None:

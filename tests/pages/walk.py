@@ -93,10 +93,6 @@ def act(page: Page, form: str, fields: dict[str, str]) -> None:
     page.wait_for_load_state()
 
 
-def entries(house: Clinic) -> int:
-    return len(house.run("entries", "--json").stdout.splitlines())
-
-
 def every_act(house: Clinic, people: Browsers) -> None:
     """The acts of a clinician at both widths, with scripts and with none at all."""
     rounds = [("wide", True), ("wide", False), ("narrow", True), ("narrow", False)]
@@ -115,13 +111,13 @@ def every_act(house: Clinic, people: Browsers) -> None:
                 ("second", {"reason": "The lower border"}, "The lower border"),
             ]:
                 page.goto(exam)
-                before = entries(house)
+                before = len(house.entries())
                 if page.locator(f"form#{form}").count() == 0:
                     check(False, f"{form}: a form is there")
                     continue
                 act(page, form, fields)
                 confirmed(page)
-                check(entries(house) == before + 1, f"{form} of {patient}: one entry", entries(house) - before)
+                check(len(house.entries()) == before + 1, f"{form} of {patient}: one entry", len(house.entries()) - before)
                 page.goto(exam)
                 check(shows in page.inner_text("main"), f"{form}: it stands on the page")
 
@@ -141,7 +137,7 @@ def by_keyboard(house: Clinic, people: Browsers) -> None:
         check(tab_to(page, "a", "skip"), "the first stop skips the navigation")
         ring = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
         check(ring != "none", "where one is, is seen", ring)
-        before = entries(house)
+        before = len(house.entries())
         check(tab_to(page, "button", "Acknowledge"), "Tab reaches the button that acknowledges")
         page.keyboard.press("Enter")
         page.wait_for_load_state()
@@ -149,7 +145,7 @@ def by_keyboard(house: Clinic, people: Browsers) -> None:
             tab_to(page, "button", "")
             page.keyboard.press("Enter")
             page.wait_for_load_state()
-        check(entries(house) == before + 1, "the rise is acknowledged", entries(house) - before)
+        check(len(house.entries()) == before + 1, "the rise is acknowledged", len(house.entries()) - before)
 
 
 def tab_to(page: Page, tag: str, words: str) -> bool:
