@@ -115,6 +115,8 @@ def sign_in(page: Page, base: str, name: str, password: str) -> Response | None:
     page.locator("input[type=password]").first.fill(password)
     with page.expect_navigation() as landed:
         page.get_by_role("button", name="Sign in").first.click()
+    if page.get_by_role("button", name="Sign out").count() != 1:
+        raise SystemExit(f"{name} cannot sign in: {landed.value.status} {page.inner_text('body')[:200]}")
     return landed.value
 
 
@@ -167,6 +169,9 @@ def faults_of(page: Page, answer: Response | None = None, secrets: list[str] = (
     kept = page.url + " " + page.title()
     faults += [f"{one} stands in the address or the title" for one in named(kept, secrets)]
     if answer is not None:
+        asked = answer.request
+        if asked.redirected_from is not None:
+            faults.append(f"sent on from {urlsplit(asked.redirected_from.url).path}")
         faults += header_faults(answer.headers, urlsplit(page.url).scheme == "https")
     return faults
 

@@ -46,6 +46,8 @@ def every_page(house: Clinic, people: Browsers) -> None:
                 page = windows[name]
                 answer = page.goto(house.base + path)
                 look(page, f"{called}, {how}", answer, SECRETS)
+                wanted = {"not-allowed": 403, "not-found": 404}.get(called, 200)
+                check(answer.status == wanted, f"{called}, {how}: {wanted}", answer.status)
                 if scripts:
                     picture(page, f"{called}-{width}")
             for page in windows.values():
