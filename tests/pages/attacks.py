@@ -12,7 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
-from browser import Browsers, header_faults, named, sign_in
+from browser import Browsers, header_faults, named, press, sign_in
 from clinic import PASSWORD, PEOPLE, Clinic, clinic
 from told import check, part
 from visitor import Visitor, token
@@ -141,8 +141,7 @@ def stolen(house: Clinic, people: Browsers) -> None:
         check(all(one["httpOnly"] and one["sameSite"] in ("Strict", "Lax") for one in kept) and kept != [],
               "cookies: HttpOnly, SameSite", kept)
         check("sheathline" not in page.evaluate("document.cookie"), "no script reads the cookie")
-        page.get_by_role("button", name="Sign out").click()
-        page.wait_for_load_state()
+        press(page, page.get_by_role("button", name="Sign out"))
         page.go_back()
         page.wait_for_load_state()
         check("LC-1002" not in page.content(), "back after signing out: no patient is shown")

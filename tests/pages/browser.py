@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from playwright.sync_api import Browser, BrowserContext, Page, Response, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, Response, sync_playwright
 from told import check
 
 AXE = Path("target/node/node_modules/axe-core/axe.min.js")
@@ -118,6 +118,13 @@ def sign_in(page: Page, base: str, name: str, password: str) -> Response | None:
     if page.get_by_role("button", name="Sign out").count() != 1:
         raise SystemExit(f"{name} cannot sign in: {landed.value.status} {page.inner_text('body')[:200]}")
     return landed.value
+
+
+def press(page: Page, button: Locator) -> None:
+    """Presses what sends a form or follows a link, and waits for the page that comes of it."""
+    with page.expect_navigation():
+        button.click()
+    page.wait_for_load_state()
 
 
 def axe(page: Page) -> list[str]:

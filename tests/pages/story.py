@@ -7,7 +7,7 @@ The child is invented. Its widths follow those of the demo's shunted child (fixt
 from datetime import date, timedelta
 from pathlib import Path
 
-from browser import Browsers, axe, picture, sign_in
+from browser import Browsers, axe, picture, press, sign_in
 from clinic import PASSWORD, Clinic, clinic
 from playwright.sync_api import BrowserContext, Page
 from told import check, part
@@ -69,15 +69,13 @@ class Story:
         page.locator("input[type=file]").set_input_files(file)
         page.locator("#unit").select_option("mm")
         page.locator("#shape").select_option("exams")
-        page.get_by_role("button", name="Look at the rows").click()
-        page.wait_for_load_state()
+        press(page, page.get_by_role("button", name="Look at the rows"))
         check("6 accepted, 0 refused" in page.inner_text("main"), "six rows are accepted", page.inner_text("main")[:300])
         self.seen(page, "old values looked at")
         page.locator("#reason").fill("From the clinic's own sheet")
         if page.locator("#password").count():
             page.locator("#password").fill(PASSWORD)
-        page.get_by_role("button", name="Bring in 6 exams").click()
-        page.wait_for_load_state()
+        press(page, page.get_by_role("button", name="Bring in 6 exams"))
         check("6" in page.inner_text("main"), "they are brought in")
         self.seen(page, "old values brought in")
 
@@ -86,11 +84,9 @@ class Story:
         page.goto(self.house.base + "/measure")
         page.locator("#patient_id").fill(self.child)
         page.locator("#birth_date").fill(self.born.isoformat())
-        page.get_by_role("button", name="Find the patient").click()
-        page.wait_for_load_state()
+        press(page, page.get_by_role("button", name="Find the patient"))
         self.seen(page, f"{what} whom")
-        page.get_by_role("button", name="Yes, measure").click()
-        page.wait_for_load_state()
+        press(page, page.get_by_role("button", name="Yes, measure"))
         old = [str(value) for _, right, left in OLD for value in (right, left)]
         shown = page.inner_text("main")
         check(not [one for one in old if one in shown], "no earlier value is shown before signing")
@@ -106,15 +102,13 @@ class Story:
         self.seen(page, f"{what} typed")
         if page.locator("#password").count():
             page.locator("#password").fill(PASSWORD)
-        page.get_by_role("button", name="Sign", exact=True).click()
-        page.wait_for_load_state()
+        press(page, page.get_by_role("button", name="Sign", exact=True))
         again = page.locator("input[name=all_the_same]")
         if again.count():
             again.check()
             if page.locator("#password").count():
                 page.locator("#password").fill(PASSWORD)
-            page.get_by_role("button", name="Sign", exact=True).click()
-            page.wait_for_load_state()
+            press(page, page.get_by_role("button", name="Sign", exact=True))
         check("Signed and kept" in page.inner_text("main"), f"{what}: signed", page.inner_text("main")[:300])
         for _ in range(60):
             if page.get_by_role("link", name="Open the exam").count():
@@ -131,11 +125,9 @@ class Story:
         check(row.count() == 1, "the rise stands on Today", row.count())
         check("new rise" in row.inner_text(), "as new")
         self.seen(page, "today with the rise")
-        row.get_by_role("link").first.click()
-        page.wait_for_load_state()
+        press(page, row.get_by_role("link").first)
         self.seen(page, "exam with the rise")
-        page.locator("form#acknowledge button[type=submit]").click()
-        page.wait_for_load_state()
+        press(page, page.locator("form#acknowledge button[type=submit]"))
         confirmed(page)
         page.goto(f"{self.house.base}/exam/{self.exam}")
         check("acknowledged" in page.inner_text("main").lower(), "the rise is acknowledged")
@@ -152,8 +144,7 @@ class Story:
         page.goto(f"{self.house.base}/second/{self.exam}")
         self.seen(page, "second reading offered")
         if page.get_by_role("button", name="Take it up").count():
-            page.get_by_role("button", name="Take it up").click()
-            page.wait_for_load_state()
+            press(page, page.get_by_role("button", name="Take it up"))
         first = [one for widths in RAISED.values() for one in widths]
         for path in ["second", "exam", "patient"]:
             page.goto(f"{self.house.base}/{path}/{self.exam}")
@@ -170,11 +161,9 @@ class Story:
                 page.locator(f"#{eye}_value_{n}").fill(width)
         if page.locator("#password").count():
             page.locator("#password").fill(PASSWORD)
-        page.get_by_role("button", name="Sign the second reading").click()
-        page.wait_for_load_state()
+        press(page, page.get_by_role("button", name="Sign the second reading"))
         self.seen(page, "both readings")
-        page.get_by_role("button", name="They agree").click()
-        page.wait_for_load_state()
+        press(page, page.get_by_role("button", name="They agree"))
         check("they agree" in page.inner_text("main"), "they agree")
 
     def operated(self) -> None:

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from attacks import PATHS, newest
-from browser import WIDTHS, Browsers, Watch, look, picture, sign_in
+from browser import WIDTHS, Browsers, Watch, look, picture, press, sign_in
 from clinic import PASSWORD, PEOPLE, Clinic, clinic
 from playwright.sync_api import Page
 from told import check, part
@@ -79,8 +79,7 @@ def confirmed(page: Page) -> None:
         button = page.locator("main form button.first-choice, main form button[name=confirm]").last
         if page.locator("input[name=confirm], button[name=confirm]").count() == 0:
             return
-        button.click()
-        page.wait_for_load_state()
+        press(page, button)
 
 
 def act(page: Page, form: str, fields: dict[str, str]) -> None:
@@ -91,8 +90,7 @@ def act(page: Page, form: str, fields: dict[str, str]) -> None:
             one.select_option(value)
         else:
             one.fill(value)
-    box.locator("button[type=submit]").first.click()
-    page.wait_for_load_state()
+    press(page, box.locator("button[type=submit]").first)
 
 
 def every_act(house: Clinic, people: Browsers) -> None:

@@ -301,11 +301,12 @@ fn refused(
     }
     let text = |name: HeaderName| headers.get(name).map(|value| value.to_str().unwrap_or(""));
     let scheme = if is_secure { "https" } else { "http" };
+    let site = text(HeaderName::from_static("sec-fetch-site"));
     let is_ours = match text(ORIGIN) {
+        // So a browser writes it for a page that tells no referrer, as ours do.
+        Some("null") => site == Some("same-origin"),
         Some(origin) => origin.eq_ignore_ascii_case(&format!("{scheme}://{host}")),
-        None => {
-            text(HeaderName::from_static("sec-fetch-site")).is_none_or(|site| site == "same-origin")
-        }
+        None => site.is_none_or(|site| site == "same-origin"),
     };
     (!is_ours).then_some(Failed::Forged)
 }
@@ -355,5 +356,45 @@ fn headers(headers: &mut HeaderMap, is_secure: bool) {
     }
     if is_secure {
         set(STRICT_TRANSPORT_SECURITY, "max-age=31536000");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn post(headers: &[(HeaderName, &str)]) -> Option<Failed> {
+        let mut all = HeaderMap::new();
+        all.insert(HOST, HeaderValue::from_static("127.0.0.1:8443"));
+        for (name, value) in headers {
+            all.insert(name, HeaderValue::from_str(value).expect("a header"));
+        }
+        refused(&PagesSettings::default(), &Method::POST, &all, true)
+    }
+
+    /// Pages that tell no referrer make browsers write `null` as the origin of their own forms (Fetch
+    /// Standard, WHATWG, "append a request `Origin` header").
+    #[test]
+    fn a_form_of_ours_is_taken_from_a_browser_and_one_of_others_is_not() {
+        let site = HeaderName::from_static("sec-fetch-site");
+        let ours = "https://127.0.0.1:8443";
+        assert!(post(&[]).is_none());
+        assert!(post(&[(ORIGIN, ours)]).is_none());
+        assert!(post(&[(ORIGIN, "null"), (site.clone(), "same-origin")]).is_none());
+        for other in ["same-site", "cross-site", "none"] {
+            let sent = [(ORIGIN, "null"), (site.clone(), other)];
+            assert!(matches!(post(&sent), Some(Failed::Forged)), "{other}");
+        }
+        for origin in [
+            "null",
+            "https://127.0.0.1:8444",
+            "http://127.0.0.1:8443",
+            "",
+        ] {
+            assert!(
+                matches!(post(&[(ORIGIN, origin)]), Some(Failed::Forged)),
+                "{origin}"
+            );
+        }
     }
 }

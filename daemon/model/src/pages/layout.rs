@@ -209,7 +209,7 @@ pub fn age_lines(age: &Age) -> Markup {
         many => format!("{many} wait to be read or assessed: what is shown may change."),
     };
     html! {
-        div #age.age {
+        aside #age.age aria-label="Age of the data" {
             @if let Some(why) = &age.standing_still {
                 p.still role="alert" {
                     strong { "The service stands still." } " " bdi { (why) }
