@@ -313,15 +313,21 @@ pub fn field(id: &str, label: &str, help: Option<&str>, input: &Markup) -> Marku
     }
 }
 
+/// What stands in a choice before anything is chosen.
+const CHOOSE: &str = "choose";
+
 /// A choice of one of several words: value and what people read. Where none is chosen yet, nothing is
-/// chosen for its reader either.
+/// chosen for its reader either, unless one of the words has an empty value: then that is what it says
+/// to choose nothing, and a browser must not ask for more.
 #[must_use]
 pub fn choice(id: &str, name: &str, options: &[(&str, &str)], chosen: Option<&str>) -> Markup {
+    let free = |(value, words): &(&str, &str)| value.is_empty() && *words != CHOOSE;
+    let is_free = options.iter().any(free);
     html! {
-        select id=(id) name=(name) required {
-            @if chosen.is_none() { option value="" selected { "choose" } }
+        select id=(id) name=(name) required[!is_free] {
+            @if chosen.is_none() && !is_free { option value="" selected { (CHOOSE) } }
             @for (value, words) in options {
-                option value=(value) selected[chosen == Some(*value)] { (words) }
+                option value=(value) selected[*value == chosen.unwrap_or("")] { (words) }
             }
         }
     }

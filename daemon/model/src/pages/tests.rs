@@ -5,7 +5,7 @@ mod shown;
 
 use super::acting::May;
 use super::exam::{self, Entry, Version};
-use super::layout::{Age, Frame, Place, Reader, STYLE, Whose, whole};
+use super::layout::{self, Age, Frame, Place, Reader, STYLE, Whose, whole};
 use super::patient::{self, Exam};
 use super::picture::{Line, Picture};
 use super::today::{self, Choices, Filter, List, Row, Waits};
@@ -214,4 +214,33 @@ fn patient(known: &crate::results::Known) -> patient::View {
 /// What a label of the exam is in a sample.
 fn labelled(known: &crate::results::Known) -> Option<Label> {
     samples::newest(known).content.exam.label
+}
+
+/// A browser refuses a form whose `required` field is empty, and sends nothing (HTML, WHATWG, constraint
+/// validation).
+#[test]
+fn a_choice_that_may_be_empty_is_not_asked_for_by_the_browser() {
+    let sexes = [("", "not told"), ("F", "F")];
+    let free = layout::choice("sex", "sex", &sexes, None).into_string();
+    assert!(
+        !free.contains("required") && !free.contains("choose"),
+        "{free}"
+    );
+    assert!(
+        free.contains("<option value=\"\" selected>not told"),
+        "{free}"
+    );
+    let said = layout::choice("sex", "sex", &sexes, Some("F")).into_string();
+    assert!(
+        said.contains("<option value=\"F\" selected>") && !said.contains("required"),
+        "{said}"
+    );
+    for options in [&[("mm", "mm")][..], &[("", "choose"), ("mm", "mm")]] {
+        let unit = layout::choice("unit", "unit", options, None).into_string();
+        assert!(
+            unit.contains("required") && unit.contains("choose"),
+            "{unit}"
+        );
+        assert!(!unit.contains("value=\"mm\" selected"), "{unit}");
+    }
 }
