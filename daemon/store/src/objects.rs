@@ -373,6 +373,17 @@ pub fn body(view: &View, id: ObjectId) -> Result<Vec<u8>, StoreError> {
     Ok(body)
 }
 
+/// Whether the bytes are here as they were received: neither dropped nor slimmed down.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn is_whole(view: &View, id: ObjectId) -> Result<bool, StoreError> {
+    let whole = view
+        .prepare("select missing is null and kept_sha256 is null from object where id = ?1")
+        .first([id], |row| row.get(0))?;
+    Ok(whole.unwrap_or(false))
+}
+
 /// The transfer syntax of an object; `None` when its bytes are a file that says so itself.
 ///
 /// # Errors

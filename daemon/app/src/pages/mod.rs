@@ -8,9 +8,12 @@
 mod attempts;
 mod deed;
 mod desk;
+mod exam;
 mod failed;
 mod front;
+mod gathered;
 mod password;
+mod patient;
 mod posted;
 mod rights;
 mod service;
@@ -36,7 +39,9 @@ use std::sync::Arc;
 /// Every page. A further one is a file beside this one with `pub(super) fn routes()`, and its line here.
 fn routes() -> Router<Arc<Desk>> {
     Router::new()
+        .merge(exam::routes())
         .merge(front::routes())
+        .merge(patient::routes())
         .merge(sign_in::routes())
         .merge(today::routes())
 }

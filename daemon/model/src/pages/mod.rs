@@ -8,6 +8,7 @@ pub mod acting;
 pub mod course;
 pub mod exam;
 pub mod layout;
+pub mod lines;
 pub mod patient;
 pub mod picture;
 mod spans;

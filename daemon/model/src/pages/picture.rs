@@ -1,7 +1,9 @@
 //! The pictures that calipers were drawn in, with the calipers drawn over them.
 
+mod of_exam;
 mod served;
 
+pub use of_exam::{Known, Place, pictures as of_exam, places};
 pub use served::served;
 
 use crate::domain::Point;
