@@ -2,6 +2,8 @@
 
 use super::charts::Chart;
 use super::components::Part;
+use super::course::{Growth, Recovery};
+use super::flags::Flags;
 use super::learning::Learning;
 use super::offsets::Against;
 use super::promise::Beside;
@@ -33,6 +35,12 @@ pub enum Line<'a> {
     Compared(&'a Compared),
     /// Flags of well exams.
     Promise(&'a Beside),
+    /// Exams and flags of an operator.
+    Flags(&'a Flags),
+    /// Change of well patients' widths in a year.
+    Growth(&'a Growth),
+    /// Change of widths after an event.
+    Recovery(&'a Recovery),
     /// How long results took.
     Turnaround(&'a Turnaround),
     /// Widths of well patients in an age band.
@@ -61,6 +69,9 @@ impl Statistics {
                 Line::Promise(&self.promise),
                 Line::Turnaround(&self.turnaround),
             ])
+            .chain(self.flags.iter().map(Line::Flags))
+            .chain(self.growth.iter().map(Line::Growth))
+            .chain(self.recovery.iter().map(Line::Recovery))
             .chain(
                 self.reference
                     .iter()

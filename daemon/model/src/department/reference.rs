@@ -105,7 +105,7 @@ impl Bands {
 }
 
 /// Mean of both eyes, or the only eye, mm.
-fn width(answer: &Assessment) -> Option<f64> {
+pub(super) fn width(answer: &Assessment) -> Option<f64> {
     let rows = &answer.rows;
     let mut rows = [&rows.both, &rows.right, &rows.left].into_iter().flatten();
     rows.next().map(|row| row.measured_mm)
@@ -138,7 +138,7 @@ fn of(definition: Option<Border>, band: usize, mut means: Vec<f64>, exams: usize
     }
 }
 
-fn spread(values: &[f64]) -> Option<Spread> {
+pub(super) fn spread(values: &[f64]) -> Option<Spread> {
     let n = values.len() as f64;
     let mean_mm = values.iter().sum::<f64>() / n;
     let squares: f64 = values.iter().map(|value| (value - mean_mm).powi(2)).sum();

@@ -4,7 +4,9 @@ use super::anova::{Anova, Sums};
 use super::calibrate::CalibrationError;
 use super::charts::{Chart, chart};
 use super::components::{Components, Part};
+use super::course::{Courses, Growth, Recovery};
 use super::enough::Enough;
+use super::flags::{Flags, Marks};
 use super::learning::{Learning, learning};
 use super::offsets::Against;
 use super::pairs::Stable;
@@ -102,6 +104,12 @@ pub struct Statistics {
     pub technique: Vec<Technique>,
     /// How many had something to be compared with.
     pub compared: Compared,
+    /// Who was flagged: of the department and operators.
+    pub flags: Vec<Flags>,
+    /// Change of well patients' widths in a year, by age.
+    pub growth: Vec<Growth>,
+    /// Change of widths after events.
+    pub recovery: Vec<Recovery>,
     /// How long results took.
     pub turnaround: Turnaround,
     /// Flags of well exams.
@@ -146,6 +154,8 @@ pub struct Collector {
     clock: Clock,
     kept: Kept,
     bands: Bands,
+    marks: Marks,
+    courses: Courses,
 }
 
 #[derive(Debug, Default)]
@@ -179,6 +189,8 @@ impl Collector {
             clock: Clock::default(),
             kept: Kept::default(),
             bands: Bands::default(),
+            marks: Marks::default(),
+            courses: Courses::default(),
         })
     }
 
@@ -237,6 +249,8 @@ impl Collector {
         stable.add(patient, inside, parameters, names)?;
         self.kept.add(patient, inside);
         self.bands.add(patient, inside);
+        self.marks.add(patient, &mut self.names, inside);
+        self.courses.add(patient, inside);
         Ok(())
     }
 
@@ -297,6 +311,8 @@ impl Collector {
         };
         let s = &self.statuses;
         let repeats = std::mem::take(&mut self.repeats).into_iter();
+        let (growth, recovery) = std::mem::take(&mut self.courses).finish();
+        let flags = std::mem::take(&mut self.marks).finish();
         Ok(Statistics {
             seen: Seen {
                 period: self.period,
@@ -334,6 +350,9 @@ impl Collector {
                 without_baseline_later: Share::new(s.no_baseline_later, s.later),
                 not_comparable: Share::new(s.not_comparable, s.exams),
             },
+            flags,
+            growth,
+            recovery,
             turnaround: self.clock.finish(),
             promise: self.kept.finish(&self.parameters).into(),
             without_age: self.bands.without_age,

@@ -1,5 +1,6 @@
 //! What each section says.
 
+mod course;
 mod errors;
 mod service;
 
@@ -10,6 +11,7 @@ use crate::department::technique::Share;
 use crate::department::{Enough, Interval, Quantile, Statistics};
 use chrono::NaiveDate;
 
+pub(super) use course::{flags, growth, recovery};
 pub(super) use errors::{charts, components, learning, offsets, repeatability};
 pub(super) use service::{compared, promise, reference, technique, turnaround};
 
