@@ -25,3 +25,5 @@ pub mod parcel;
 pub mod pipeline;
 pub mod receive;
 pub mod routes;
+mod standing;
+mod trial;

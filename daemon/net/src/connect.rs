@@ -1,6 +1,7 @@
 //! From a name to an open connection: looking up, connecting, TLS, each told apart when it fails.
 
 pub mod code;
+pub mod ends;
 pub mod failure;
 pub mod node;
 pub mod tls;

@@ -24,6 +24,7 @@ pub mod error;
 pub mod exam_lines;
 pub mod facts;
 mod file_id;
+pub mod heard;
 pub mod identity;
 mod lock;
 pub mod measurement_drafts;

@@ -9,10 +9,11 @@ use crate::observe::{Observed, Trail};
 use crate::outbox;
 use crate::pipeline::{Beside, Pipeline};
 use crate::receive::folder::file::{NotRead, read_whole};
+use crate::trial;
 use sheathline_model::domain::{Millimetres, Mistake, PatientKey};
 use sheathline_model::reading::{Charsets, Rules};
 use sheathline_model::results::Site;
-use sheathline_model::template::{Files, SenderFiles, Templates};
+use sheathline_model::template::{Files, Templates};
 use sheathline_net::connect::node::TlsFiles;
 use sheathline_store::{Mode, Store, StoreError, assessment_queue};
 use std::fs;
@@ -125,7 +126,7 @@ pub(super) fn layers(path: &Path) -> Result<Vec<Layer>, Failure> {
     let mut layers = vec![layer(path, "--config or SHEATHLINE_CONFIG")?];
     let more = folder_of(path).join("conf.d");
     if more.is_dir() {
-        for file in toml_files(&more, BESIDE)? {
+        for file in trial::toml_files(&more, BESIDE).map_err(Failure::configuration)? {
             layers.push(layer(&file, BESIDE)?);
         }
     }
@@ -165,39 +166,7 @@ pub(super) fn template_files(
     config: &Config,
     origins: &[Setting],
 ) -> Result<(Files, Vec<String>), Failure> {
-    const FOLDER: &str = "[templates] folder";
-    let mut extra = Vec::new();
-    if let Some(folder) = &config.templates.folder {
-        for path in toml_files(folder, FOLDER)? {
-            extra.push((
-                path.display().to_string(),
-                text(&path, Code::Configuration, FOLDER)?,
-            ));
-        }
-    }
-    let mut missing = Vec::new();
-    let files = Files {
-        extra,
-        dictionaries: dictionaries(
-            &config.templates.dictionaries,
-            ("templates", None),
-            origins,
-            &mut missing,
-        ),
-        senders: config
-            .scoped_dictionaries()
-            .into_iter()
-            .map(|scoped| {
-                let named_by = (scoped.table, Some(scoped.row));
-                SenderFiles {
-                    dictionaries: dictionaries(scoped.files, named_by, origins, &mut missing),
-                    conditions: scoped.conditions,
-                }
-            })
-            .collect(),
-        ..Files::default()
-    };
-    Ok((files, missing))
+    trial::files(config, origins).map_err(Failure::configuration)
 }
 
 /// Limits and assumptions of a configuration with these templates.
@@ -220,35 +189,6 @@ pub(super) fn rules_with(config: &Config, templates: Templates) -> Result<Rules,
     })
 }
 
-/// Name and text of the dictionaries that a table names; why others cannot be read is added.
-fn dictionaries(
-    paths: &[PathBuf],
-    (table, row): (&str, Option<usize>),
-    origins: &[Setting],
-    missing: &mut Vec<String>,
-) -> Vec<(String, String)> {
-    let heading = match row {
-        None => format!("[{table}]"),
-        Some(_) => format!("[[{table}]]"),
-    };
-    let mut named = Vec::new();
-    for path in paths {
-        match text(
-            path,
-            Code::Configuration,
-            &format!("{heading} dictionaries"),
-        ) {
-            Ok(text) => named.push((path.display().to_string(), text)),
-            Err(failure) => {
-                let origin = Setting::find(origins, &heading, row, "dictionaries");
-                let at = origin.map_or(String::new(), |one| format!("{}: ", one.origin));
-                missing.push(format!("{at}{failure}"));
-            }
-        }
-    }
-    named
-}
-
 fn charsets(config: &Config) -> Charsets {
     let of_all = &config.dicom.fallback_charset;
     let senders = config.dicom.sender.iter().map(|sender| {
@@ -260,22 +200,6 @@ fn charsets(config: &Config) -> Charsets {
         dicom: of_all.clone(),
         senders: senders.collect(),
     }
-}
-
-fn toml_files(folder: &Path, named_by: &str) -> Result<Vec<PathBuf>, Failure> {
-    let failed = |error| {
-        let failure = Failure::of(Code::Configuration, error).told_of(folder.display());
-        failure.advised(&format!("; {named_by} names it"))
-    };
-    let mut paths = Vec::new();
-    for entry in fs::read_dir(folder).map_err(failed)? {
-        let path = entry.map_err(failed)?.path();
-        if path.extension().is_some_and(|found| found == "toml") {
-            paths.push(path);
-        }
-    }
-    paths.sort();
-    Ok(paths)
 }
 
 /// Opens the store for the one process that receives and assesses.

@@ -1,22 +1,11 @@
 //! `status`: how the service is, for a person at the terminal. Reads the store and asks the running
 //! daemon, where its configuration says that it can be asked; changes nothing.
 
-mod deliveries;
-mod senders;
-
 use super::args::StatusArgs;
-use super::{Code, Failure, context, inspect, print};
+use super::{Code, Failure, context, print};
 use crate::config::{Config, Effective};
-use crate::health::needs::Needed;
-use crate::pipeline::Sum;
-use chrono::{DateTime, SecondsFormat, Utc};
-use deliveries::Deliveries;
-use senders::SenderRow;
+use crate::standing::{self, Lasting, Standing, time};
 use serde::Serialize;
-use sheathline_store::backlog::{self, Waiting};
-use sheathline_store::trouble::{self, Trouble};
-use sheathline_store::{bodies, overview};
-use std::collections::BTreeMap;
 use std::io::{Read, Write};
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, TcpStream};
 use std::path::Path;
@@ -48,56 +37,9 @@ enum Daemon {
 struct Status {
     version: &'static str,
     daemon: Daemon,
-    objects: Sum,
-    last_received: Option<DateTime<Utc>>,
-    quarantined_by_reason: BTreeMap<String, u64>,
-    exams_by_status: BTreeMap<String, u64>,
-    last_published: Option<DateTime<Utc>>,
-    /// Whether old bodies stay because the clock cannot be right.
-    bodies_kept_by_clock: bool,
-    waiting: Vec<Stage>,
-    /// Nothing can be written into the outbox, as the daemon says or said last.
-    outbox_unwritable: Option<Lasting>,
-    /// Single results cannot be written.
-    results_not_written: Option<Lasting>,
-    /// Patients that the issuers of the configuration would split, as the daemon found at its start.
-    patients_apart: Option<Lasting>,
-    deliveries: Vec<Deliveries>,
-    /// What the last reports of each sender brought that had sheath values once.
-    senders: Vec<SenderRow>,
-    /// What does not pass by itself.
-    needs: Vec<Need>,
+    #[serde(flatten)]
+    standing: Standing,
     disk: Disk,
-}
-
-/// Something that a person has to see to.
-#[derive(Debug, Serialize)]
-struct Need {
-    code: &'static str,
-    what: String,
-}
-
-impl Need {
-    fn of(needed: Needed, what: String) -> Self {
-        Need {
-            code: needed.code(),
-            what,
-        }
-    }
-}
-
-/// What is wrong, and since when.
-#[derive(Debug, Serialize)]
-struct Lasting {
-    since: DateTime<Utc>,
-    what: String,
-}
-
-#[derive(Debug, Serialize)]
-struct Stage {
-    what: &'static str,
-    count: u64,
-    oldest: Option<DateTime<Utc>>,
 }
 
 #[derive(Debug, Serialize)]
@@ -132,39 +74,13 @@ pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
         show(&status)
     }
     let said = verdict.err().map(|failure| failure.to_string());
-    let needs = status.needs.into_iter().map(|need| need.what);
+    let needs = status.standing.needs.into_iter().map(|need| need.what);
     let all: Vec<String> = said.into_iter().chain(needs).collect();
     if all.is_empty() {
         Ok(())
     } else {
         Err(Failure::new(Code::CheckFailed, all.join("\n")))
     }
-}
-
-/// What somebody has to see to, beside what the daemon says when it is asked.
-fn needs(
-    outbox: Option<&Lasting>,
-    results: Option<&Lasting>,
-    deliveries: &[Deliveries],
-    senders: &[SenderRow],
-) -> Vec<Need> {
-    let lasting = |needed, one: &Lasting, way_out| {
-        let since = time(Some(one.since));
-        Need::of(needed, format!("{}, since {since}{way_out}", one.what))
-    };
-    let outbox = outbox.map(|one| lasting(Needed::OutboxUnwritable, one, ""));
-    let results = results.map(|one| {
-        let way_out = "; result-not-written in the log says why";
-        lasting(Needed::ResultsNotWritten, one, way_out)
-    });
-    let now = Utc::now();
-    let deliveries = deliveries.iter().flat_map(|one| one.needs(now));
-    outbox
-        .into_iter()
-        .chain(results)
-        .chain(deliveries)
-        .chain(senders.iter().flat_map(SenderRow::needs))
-        .collect()
 }
 
 /// Asks the daemon alone. It may run on with an earlier configuration than the one that lies there, so a
@@ -196,50 +112,11 @@ fn verdict(daemon: &Daemon) -> Result<(), Failure> {
 
 fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
     let store = context::guest(config)?;
-    let overview = store.read(overview::overview)?;
-    let backlog = store.read(backlog::backlog)?;
-    let trouble = |of| -> Result<_, Failure> {
-        let found = store.read(|conn| trouble::of(conn, of))?;
-        Ok(found.map(|Trouble { since, what, .. }| Lasting { since, what }))
-    };
-    let outbox_unwritable = trouble(trouble::OUTBOX)?;
-    let results_not_written = trouble(trouble::RESULTS)?;
-    let deliveries = deliveries::of(config, &store)?;
-    let senders = senders::of(&store)?;
-    let ahead = store
-        .read(|conn| bodies::ahead(conn, Utc::now()))?
-        .is_some();
-    let stage = |what, Waiting { count, oldest }| Stage {
-        what,
-        count,
-        oldest,
-    };
     let (outbox_results, outbox_bytes) = outbox(&config.outbox.folder);
     Ok(Status {
         version: env!("CARGO_PKG_VERSION"),
         daemon,
-        objects: inspect::sum(&store)?,
-        last_received: overview.last_received,
-        quarantined_by_reason: overview.quarantined,
-        exams_by_status: overview.exams,
-        last_published: overview.last_published,
-        bodies_kept_by_clock: config.store.keep_bodies_days > 0 && ahead,
-        waiting: vec![
-            stage("objects to read", backlog.objects),
-            stage("patients to assess", backlog.patients),
-            stage("results to publish", backlog.results),
-        ],
-        needs: needs(
-            outbox_unwritable.as_ref(),
-            results_not_written.as_ref(),
-            &deliveries,
-            &senders,
-        ),
-        outbox_unwritable,
-        results_not_written,
-        patients_apart: trouble(trouble::ISSUERS)?,
-        deliveries,
-        senders,
+        standing: standing::of(config, &store)?,
         disk: Disk {
             store_bytes: store_bytes(&config.store.path),
             store_free_bytes: crate::health::reasons::free_bytes(&config.store.path),
@@ -324,6 +201,7 @@ fn readiness(address: SocketAddr) -> Option<Daemon> {
 }
 
 fn show(status: &Status) {
+    let standing = &status.standing;
     let row = |what: &str, value: &dyn std::fmt::Display| {
         print::line(format_args!("{what:<22} {value}"));
     };
@@ -336,16 +214,16 @@ fn show(status: &Status) {
             row("daemon", &format_args!("NOT ready: {}", reasons.join("; ")))
         }
     }
-    row("objects", &status.objects);
-    row("last received", &time(status.last_received));
-    row("last published", &time(status.last_published));
-    if status.bodies_kept_by_clock {
+    row("objects", &standing.objects);
+    row("last received", &time(standing.last_received));
+    row("last published", &time(standing.last_published));
+    if standing.bodies_kept_by_clock {
         row(
             "old bodies",
             &"kept: the clock is more than 30 days beyond the newest object",
         );
     }
-    for stage in &status.waiting {
+    for stage in &standing.waiting {
         match stage.oldest {
             None => row(stage.what, &stage.count),
             Some(_) => row(
@@ -355,25 +233,25 @@ fn show(status: &Status) {
         }
     }
     for (of, trouble) in [
-        ("outbox not written", &status.outbox_unwritable),
-        ("results not written", &status.results_not_written),
-        ("issuers", &status.patients_apart),
+        ("outbox not written", &standing.outbox_unwritable),
+        ("results not written", &standing.results_not_written),
+        ("issuers", &standing.patients_apart),
     ] {
         if let Some(Lasting { since, what }) = trouble {
             row(of, &format_args!("{what}, since {}", time(Some(*since))));
         }
     }
-    for one in &status.deliveries {
+    for one in &standing.deliveries {
         let name = format!("to {}", one.destination);
         row(&name, &one.line());
     }
-    for one in &status.senders {
+    for one in &standing.senders {
         let (name, line) = one.line();
         row(&name, &line);
     }
     for (heading, counts) in [
-        ("quarantined by reason", &status.quarantined_by_reason),
-        ("exams by status", &status.exams_by_status),
+        ("quarantined by reason", &standing.quarantined_by_reason),
+        ("exams by status", &standing.exams_by_status),
     ] {
         if counts.is_empty() {
             row(heading, &"none")
@@ -402,12 +280,6 @@ fn show(status: &Status) {
             size(disk.outbox_free_bytes)
         ),
     );
-}
-
-fn time(at: Option<DateTime<Utc>>) -> String {
-    at.map_or("never".to_owned(), |at| {
-        at.to_rfc3339_opts(SecondsFormat::Secs, true)
-    })
 }
 
 fn size(bytes: Option<u64>) -> String {

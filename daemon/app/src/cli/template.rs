@@ -5,6 +5,7 @@ pub(super) mod draft;
 
 use super::args::TemplateCommand;
 use super::{Failure, before_after, context, offline, print};
+use crate::trial::is_dictionary;
 use serde::Serialize;
 use sheathline_model::domain::Mistake;
 use sheathline_model::draft::doubts;
@@ -55,16 +56,6 @@ fn check(file: &Path, json: bool) -> Result<(), Failure> {
         checked.codes
     ));
     if json { print::json(&checked) } else { Ok(()) }
-}
-
-/// Whether a file is a dictionary: it has terms, words and rules; whatever else stands in a file, a
-/// template has.
-pub(super) fn is_dictionary(text: &str) -> bool {
-    const OF_DICTIONARIES: [&str; 6] = ["term", "word", "name", "label", "labels", "measure"];
-    text.parse::<toml::Table>().is_ok_and(|table| {
-        let mut keys = table.keys();
-        !table.is_empty() && keys.all(|key| OF_DICTIONARIES.contains(&key.as_str()))
-    })
 }
 
 /// The built-in templates and vocabulary with one file more; every mistake in it at once.

@@ -5,6 +5,7 @@ use sheathline_model::domain::{
     Disposition, ObjectReading, PatientKey, Remark, RemarkCode, Severity, Source,
 };
 use sheathline_model::watch::{Report, Sender};
+use sheathline_store::heard;
 use sheathline_store::namesakes::{self, Born};
 use sheathline_store::objects::{self, ObjectId, Slim};
 use sheathline_store::readings::{self, StoredDisposition};
@@ -44,6 +45,7 @@ pub(super) fn file(
     )?;
     let disposition = place_among_equals(tx, id, &mut reading)?;
     readings::finish_read(tx, id, &reading, disposition)?;
+    heard::note(tx, id)?;
     // What nobody understands or trusts is kept as it came.
     if let Some(slim) = slim.filter(|_| reading.disposition != Disposition::Quarantined) {
         objects::slim_down(tx, id, slim)?;

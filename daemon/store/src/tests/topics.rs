@@ -4,7 +4,7 @@ use super::{keep, now, open};
 use crate::objects::{self, ObjectId};
 use crate::readings::{self, StoredDisposition};
 use crate::results::{self, NewResult};
-use crate::{StoreError, assessment_queue};
+use crate::{StoreError, assessment_queue, heard};
 use chrono::DateTime;
 use sheathline_model::domain::{
     Device, Disposition, ExamFacts, ObjectReading, Patient, PatientKey, Remark, RemarkCode,
@@ -205,4 +205,54 @@ fn versions_of_a_result_chain() {
             Ok(())
         })
         .expect("read");
+}
+
+/// The source of objects here is the drop folder; each comes a minute after the other.
+#[test]
+fn the_first_and_the_last_object_of_a_sender_are_kept_in_any_order() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    for bytes in [b"a", b"b", b"c"] {
+        keep(&store, bytes).expect("kept");
+    }
+    let came = "update object set received_at = '2024-05-07T10:0' || id || ':00.000Z'";
+    let first = store.write(move |tx| {
+        tx.execute(came, ())?;
+        for id in [2, 3, 1, 2, 99] {
+            heard::note(tx, ObjectId(id))?;
+        }
+        heard::all(tx)
+    });
+    let [one] = first.expect("noted").try_into().expect("one source");
+    let heard::Heard {
+        source,
+        first,
+        last,
+    } = one;
+    assert!(!source.is_empty());
+    assert_eq!(first.to_rfc3339(), "2024-05-07T10:01:00+00:00");
+    assert_eq!(last.to_rfc3339(), "2024-05-07T10:03:00+00:00");
+}
+
+/// A calling AE title may be any text, so that there may be any number.
+#[test]
+fn of_many_senders_the_one_that_was_silent_for_longest_goes() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    keep(&store, b"a").expect("kept");
+    let found = store.write(|tx| {
+        for number in 0..=heard::SOURCES {
+            let at = chrono::DateTime::from_timestamp(60 * number as i64, 0).unwrap_or_default();
+            let at = crate::stamp::text(at);
+            tx.execute(
+                "update object set source = ?1, received_at = ?2",
+                [format!("dicom:AE{number}"), at],
+            )?;
+            heard::note(tx, ObjectId(1))?;
+        }
+        heard::all(tx)
+    });
+    let found = found.expect("noted");
+    assert_eq!(found.len(), heard::SOURCES);
+    assert!(found.iter().all(|one| one.source != "dicom:AE0"));
 }

@@ -1,44 +1,22 @@
 //! What `template try` prints for people.
 
 use crate::cli::print;
-use sheathline_model::reading::trial::{Change, Changed, Count, Tally, Told};
+use crate::trial::Details;
+use sheathline_model::reading::trial::{Change, Count, Tally};
 
-/// Lines about single values, as many as are told.
-pub(super) struct Details {
-    lines: Vec<String>,
-    most: usize,
-    count: usize,
-}
-
-impl Details {
-    pub(super) fn new(most: usize) -> Details {
-        Details {
-            lines: Vec::new(),
-            most,
-            count: 0,
-        }
+/// Lines about single values.
+pub(super) fn tell(details: &Details, heading: &str) {
+    if details.count == 0 {
+        return;
     }
-
-    pub(super) fn add(&mut self, line: impl FnOnce() -> String) {
-        self.count += 1;
-        if self.lines.len() < self.most {
-            self.lines.push(line());
-        }
+    print::line("");
+    print::line(format_args!("{heading}:"));
+    for line in &details.lines {
+        print::line(format_args!("  {line}"));
     }
-
-    pub(super) fn tell(&self, heading: &str) {
-        if self.count == 0 {
-            return;
-        }
-        print::line("");
-        print::line(format_args!("{heading}:"));
-        for line in &self.lines {
-            print::line(format_args!("  {line}"));
-        }
-        let more = self.count - self.lines.len();
-        if more > 0 {
-            print::line(format_args!("  and {more} more; --json tells all"));
-        }
+    let more = details.count - details.lines.len();
+    if more > 0 {
+        print::line(format_args!("  and {more} more; --json tells all"));
     }
 }
 
@@ -89,37 +67,4 @@ pub(super) fn show(sender: &str, device: &str, tally: &Tally) {
         let by: Vec<&str> = tally.read_by.iter().map(String::as_str).collect();
         print::line(format_args!("  read by {}", by.join(", ")));
     }
-}
-
-/// One value that differs, on a line.
-pub(super) fn told(name: &str, value: &Changed) -> String {
-    let side = |told: Option<&Told>| {
-        let Some(told) = told else {
-            return "not read".to_owned();
-        };
-        let width = told
-            .value_mm
-            .map_or("no value".to_owned(), |width| width.to_string());
-        let blocked: Vec<&str> = told.blocked_by.iter().map(|code| code.word()).collect();
-        let used = match (told.usable, blocked.as_slice()) {
-            (true, _) => String::new(),
-            (false, []) => ", not used".to_owned(),
-            (false, blocked) => format!(", not used: {}", blocked.join(", ")),
-        };
-        let sent = [&told.value_as_sent, &told.unit_as_sent];
-        let sent: Vec<&str> = sent.into_iter().flatten().map(String::as_str).collect();
-        let quantity = serde_json::to_value(told.quantity).unwrap_or_default();
-        let quantity = quantity.as_str().unwrap_or_default().replace('_', " ");
-        format!(
-            "{quantity} {} {width} (sent as {}){used}",
-            told.eye.word(),
-            sent.join(" ")
-        )
-    };
-    format!(
-        "{name} {}: {} -> {}",
-        value.place,
-        side(value.before.as_ref()),
-        side(value.after.as_ref())
-    )
 }

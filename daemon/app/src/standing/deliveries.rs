@@ -2,7 +2,6 @@
 //! be asked leaves in the store since when a destination is not reached.
 
 use super::Need;
-use crate::cli::{Failure, context};
 use crate::config::Config;
 use crate::health::needs::Needed;
 use chrono::{DateTime, TimeDelta, Utc};
@@ -18,26 +17,28 @@ const DOWN_LONG: TimeDelta = TimeDelta::hours(1);
 
 /// How deliveries to one destination stand.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
-pub(super) struct Deliveries {
-    pub(super) destination: String,
+pub(crate) struct Deliveries {
+    pub(crate) destination: String,
     /// Whether the configuration names it.
-    configured: bool,
-    waiting: u64,
-    oldest_waiting: Option<DateTime<Utc>>,
-    dead: u64,
+    pub(crate) configured: bool,
+    pub(crate) waiting: u64,
+    pub(crate) oldest_waiting: Option<DateTime<Utc>>,
+    pub(crate) dead: u64,
     /// Since when it is not reached.
-    down_since: Option<DateTime<Utc>>,
+    pub(crate) down_since: Option<DateTime<Utc>>,
     /// How far the first attempt came that did not reach it, and the code of its failure.
-    failure: Option<String>,
+    pub(crate) failure: Option<String>,
 }
 
 /// Every destination that the configuration names or that something waits for, by name.
-pub(super) fn of(config: &Config, store: &Store) -> Result<Vec<Deliveries>, Failure> {
+pub(crate) fn of(config: &Config, store: &Store) -> Result<Vec<Deliveries>, StoreError> {
     let look = |conn: &_| -> Result<_, StoreError> {
         Ok((deliveries::backlog(conn)?, trouble::all(conn)?))
     };
     let (backlog, troubles) = store.read(look)?;
-    Ok(gathered(context::destinations(config), backlog, troubles))
+    let names = config.destinations().into_iter();
+    let names = names.map(|(destination, _)| destination.name).collect();
+    Ok(gathered(names, backlog, troubles))
 }
 
 fn gathered(names: Vec<String>, backlog: Vec<Backlog>, troubles: Vec<Trouble>) -> Vec<Deliveries> {
@@ -79,7 +80,7 @@ fn gathered(names: Vec<String>, backlog: Vec<Backlog>, troubles: Vec<Trouble>) -
 
 impl Deliveries {
     /// What a person has to do about them.
-    pub(super) fn needs(&self, now: DateTime<Utc>) -> Vec<Need> {
+    pub(crate) fn needs(&self, now: DateTime<Utc>) -> Vec<Need> {
         let name = &self.destination;
         let mut needs = Vec::new();
         if self.dead > 0 {
@@ -119,7 +120,7 @@ impl Deliveries {
     }
 
     /// For a person.
-    pub(super) fn line(&self) -> String {
+    pub(crate) fn line(&self) -> String {
         let mut line = match self.oldest_waiting {
             Some(_) => format!(
                 "waiting {}, since {}",

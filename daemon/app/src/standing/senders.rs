@@ -1,7 +1,6 @@
 //! Whether the reports of a sender are as they always were.
 
 use super::{Need, time};
-use crate::cli::Failure;
 use crate::health::needs::Needed;
 use chrono::{DateTime, Utc};
 use serde::Serialize;
@@ -15,28 +14,28 @@ const NAME: usize = 80;
 
 /// What the last reports of one sender brought.
 #[derive(Debug, Serialize)]
-pub(super) struct SenderRow {
+pub(crate) struct SenderRow {
     /// `dicom:` and the calling AE title, `folder` or `web`.
-    sender: String,
+    pub(crate) sender: String,
     /// `MAKER|MODEL|SERIAL` by the header; empty where it names none.
-    machine: String,
+    pub(crate) machine: String,
     /// The last reports, so many.
-    reports: usize,
+    pub(crate) reports: usize,
     /// Of those, how many had sheath values.
-    with_values: usize,
+    pub(crate) with_values: usize,
     /// Since when they have none, where that is no chance.
-    values_stopped: Option<Worse>,
+    pub(crate) values_stopped: Option<Worse>,
     /// Since when they hold more codes that nobody explains.
-    unexplained_grew: Option<Worse>,
+    pub(crate) unexplained_grew: Option<Worse>,
 }
 
 /// A change for the worse.
 #[derive(Debug, Serialize)]
-struct Worse {
+pub(crate) struct Worse {
     /// When the first report of it came.
     since: Option<DateTime<Utc>>,
     /// Reports since.
-    reports: usize,
+    pub(crate) reports: usize,
     /// Reports known before.
     before: usize,
     /// Of those, how many had values; or the most unexplained codes that one of them held.
@@ -44,8 +43,8 @@ struct Worse {
 }
 
 /// Every sender that had sheath values once.
-pub(super) fn of(store: &Store) -> Result<Vec<SenderRow>, Failure> {
-    Ok(store.read(|view| {
+pub(crate) fn of(store: &Store) -> Result<Vec<SenderRow>, StoreError> {
+    store.read(|view| {
         let worse = |since: Option<Since>| -> Result<Option<Worse>, StoreError> {
             match since {
                 None => Ok(None),
@@ -70,7 +69,7 @@ pub(super) fn of(store: &Store) -> Result<Vec<SenderRow>, Failure> {
             })
         };
         watched::all(view)?.into_iter().map(row).collect()
-    })?)
+    })
 }
 
 impl SenderRow {
@@ -82,7 +81,7 @@ impl SenderRow {
     }
 
     /// What somebody has to see to.
-    pub(super) fn needs(&self) -> impl Iterator<Item = Need> {
+    pub(crate) fn needs(&self) -> impl Iterator<Item = Need> {
         let name = self.name();
         let stopped = self.values_stopped.as_ref().map(|one| {
             let what = format!(
@@ -108,7 +107,7 @@ impl SenderRow {
     }
 
     /// Name and how it is, for a person.
-    pub(super) fn line(&self) -> (String, String) {
+    pub(crate) fn line(&self) -> (String, String) {
         let mut line = format!(
             "{} of the last {} reports with values",
             self.with_values, self.reports
