@@ -67,8 +67,10 @@ pub fn add(tx: &Tx, deed: &Deed) -> Result<i64, StoreError> {
 pub struct Filter {
     /// Of this account.
     pub account: Option<String>,
-    /// With the data of this patient.
-    pub patient: Option<PatientKey>,
+    /// With the data of a patient of this id.
+    pub patient_id: Option<String>,
+    /// Of this issuer.
+    pub patient_issuer: Option<String>,
     /// Of this word.
     pub action: Option<String>,
     /// Not before.
@@ -79,37 +81,53 @@ pub struct Filter {
     pub below: Option<i64>,
 }
 
+impl Filter {
+    /// The condition, with the values of its parameters 1 to 7.
+    fn condition(&self) -> (&'static str, [Option<String>; 7]) {
+        let condition = "(?1 is null or account = ?1)
+           and (?2 is null or patient_issuer = ?2)
+           and (?3 is null or patient_id = ?3)
+           and (?4 is null or action = ?4)
+           and (?5 is null or recorded_at >= ?5)
+           and (?6 is null or recorded_at < ?6)
+           and (?7 is null or id < cast(?7 as integer))";
+        let values = [
+            self.account.clone(),
+            self.patient_issuer.clone(),
+            self.patient_id.clone(),
+            self.action.clone(),
+            self.from.map(stamp::text),
+            self.before.map(stamp::text),
+            self.below.map(|id| id.to_string()),
+        ];
+        (condition, values)
+    }
+}
+
 /// The newest deeds first, each with its number; at most `limit`.
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn newest(view: &View, filter: &Filter, limit: u32) -> Result<Vec<(i64, Deed)>, StoreError> {
-    let patient = filter.patient.as_ref();
-    view.prepare(
+    let (condition, values) = filter.condition();
+    view.prepare(format!(
         "select id, recorded_at, account, roles, address, action, patient_issuer, patient_id,
                 exam_id, detail
-         from deed
-         where (?1 is null or account = ?1)
-           and (?2 is null or (patient_issuer = ?2 and patient_id = ?3))
-           and (?4 is null or action = ?4)
-           and (?5 is null or recorded_at >= ?5)
-           and (?6 is null or recorded_at < ?6)
-           and (?7 is null or id < ?7)
-         order by id desc limit ?8",
-    )
-    .all(
-        values![
-            filter.account,
-            patient.map(|key| key.issuer.as_str()),
-            patient.map(|key| key.id.as_str()),
-            filter.action,
-            filter.from.map(stamp::text),
-            filter.before.map(stamp::text),
-            filter.below,
-            limit,
-        ],
-        deed,
-    )
+         from deed where {condition} order by id desc limit {limit}"
+    ))
+    .all(values, deed)
+}
+
+/// How many there are.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn count(view: &View, filter: &Filter) -> Result<u64, StoreError> {
+    let (condition, values) = filter.condition();
+    let count: i64 = view
+        .prepare(format!("select count(*) from deed where {condition}"))
+        .one(values, |row| row.get(0))?;
+    Ok(count.unsigned_abs())
 }
 
 /// The last time an account did this with the data of a patient.

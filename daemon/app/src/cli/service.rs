@@ -76,6 +76,14 @@ fn log(config: &Config, metrics: &Arc<Metrics>) {
 
 /// `serve`: runs until SIGTERM, SIGINT, or a store in doubt. SIGHUP reads the configuration again.
 pub(super) fn serve(file: &Path) -> Result<(), Failure> {
+    serve_and(file, |_| Ok(()))
+}
+
+/// The same; once everything runs, `begun` is told the addresses of the pages.
+pub(super) fn serve_and(
+    file: &Path,
+    begun: impl FnOnce(&[SocketAddr]) -> Result<(), Failure>,
+) -> Result<(), Failure> {
     let config = context::config(file)?;
     receives_something(&config)?;
     places::check(&config)?;
@@ -152,7 +160,13 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
         unopened: None,
     };
     supervisor::ready(&running.health);
+    let pages = running.receivers.pages.addresses().into_iter();
+    let told = begun(&pages.map(|(address, _)| address).collect::<Vec<_>>());
     runtime.spawn(supervisor::watch(Arc::clone(&running.health)));
+    if let Err(failure) = told {
+        running.stop(&runtime, "nobody can be told where the pages are")?;
+        return Err(failure);
+    }
     let why = loop {
         match runtime.block_on(signals.until_ordered(&running.store, &running.observed)) {
             Order::Stop(why) => break why,

@@ -2,8 +2,9 @@
 //! person needs to explain them. It proposes no meaning; `template draft` does.
 
 use super::args::UnmappedArgs;
-use super::template::draft::{Listed, of_store};
+use super::template::draft::{Listed, note};
 use super::{Failure, context, print};
+use crate::trial::unexplained::of_store;
 use sheathline_model::draft::{Kind, draft};
 use sheathline_model::template::Templates;
 use std::cmp::Reverse;
@@ -35,7 +36,7 @@ pub(super) fn unmapped(args: &UnmappedArgs) -> Result<(), Failure> {
             print::lines(row.to_fill_in());
         }
     }
-    told.note();
+    note(&told);
     if rows.is_empty() && told.before == 0 && told.unread > 0 {
         print::note(format_args!(
             "{} reports have values that were left unread though each code is explained: `read` tells of \

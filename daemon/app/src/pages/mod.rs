@@ -6,10 +6,15 @@
 //! [`Desk::page`]. What is posted comes as [`Posted`], which has checked the form's token.
 
 mod attempts;
+mod codes;
 mod deed;
+mod deeds;
+mod deliveries;
+mod department;
 mod desk;
 mod exam;
 mod failed;
+mod files;
 mod front;
 mod gathered;
 mod password;
@@ -44,4 +49,8 @@ fn routes() -> Router<Arc<Desk>> {
         .merge(patient::routes())
         .merge(sign_in::routes())
         .merge(today::routes())
+        .merge(codes::routes())
+        .merge(department::routes())
+        .merge(deliveries::routes())
+        .merge(deeds::routes())
 }

@@ -13,6 +13,11 @@ use std::sync::Arc;
 #[derive(Debug)]
 pub struct Posted<T>(pub T);
 
+/// A form that came from a page of this session and only asks: it changes nothing, so it may be sent
+/// again. It is posted where an address must not hold what is asked for.
+#[derive(Debug)]
+pub(super) struct Asked<T>(pub(super) T);
+
 /// The fields of a form, in order; one name may stand several times.
 #[derive(Clone, Default, PartialEq, Eq, Deserialize)]
 #[serde(transparent)]
@@ -41,6 +46,20 @@ impl Fields {
     pub fn all<'f>(&'f self, name: &str) -> impl Iterator<Item = &'f str> {
         let named = self.0.iter().filter(move |(key, _)| key == name);
         named.map(|(_, value)| value.trim())
+    }
+}
+
+impl<T: DeserializeOwned> FromRequest<Arc<Desk>> for Asked<T> {
+    type Rejection = Failed;
+
+    async fn from_request(request: Request, desk: &Arc<Desk>) -> Result<Self, Failed> {
+        let (mut parts, body) = request.into_parts();
+        let visitor = Visitor::from_request_parts(&mut parts, desk).await?;
+        let request = Request::from_parts(parts, body);
+        let RawForm(bytes) = RawForm::from_request(request, desk).await?;
+        let fields: Fields = fields_of(bytes.clone()).await?;
+        visitor.owns(fields.one(TOKEN))?;
+        Ok(Asked(fields_of(bytes).await?))
     }
 }
 

@@ -104,6 +104,15 @@ impl Visitor {
         !is_over(self.proved_at, FRESH, Utc::now())
     }
 
+    /// Whether a token is one of this session, used or not.
+    ///
+    /// # Errors
+    /// It is none.
+    pub(super) fn owns(&self, shown: &str) -> Result<(), Failed> {
+        let checked = token::checked(&self.secret, shown);
+        checked.map(drop).ok_or(Failed::Forged)
+    }
+
     /// Uses the token of a form.
     ///
     /// # Errors

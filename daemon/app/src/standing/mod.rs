@@ -1,7 +1,8 @@
 //! How the service stands, from the store and the configuration alone: what waits, what was sent where,
-//! what senders brought, and what needs somebody. Shown by `status` and by
+//! what senders brought, which certificates end when, and what needs somebody. Shown by `status` and by
 //! the page of the service.
 
+pub(crate) mod certificates;
 mod deliveries;
 mod senders;
 

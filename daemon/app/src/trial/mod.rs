@@ -2,6 +2,7 @@
 //! gained, lost or changed is counted. Nothing of it is in force.
 
 mod files;
+pub(crate) mod unexplained;
 mod words;
 
 pub(crate) use files::{files, toml_files};

@@ -9,6 +9,7 @@ use crate::legible;
 use chrono::NaiveDate;
 
 pub use page::page;
+pub(crate) use page::{OWN_STYLE, part};
 
 /// What stands first, wherever the report is shown.
 pub const PURPOSE: &str = "For the quality of measurement, not for judging persons: numbers are \

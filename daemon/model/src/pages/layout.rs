@@ -1,6 +1,7 @@
 //! What stands round every page, and the parts that pages share.
 
 use crate::assess::age_words;
+use crate::department::report::OWN_STYLE;
 use crate::domain::{Sex, written_name};
 use crate::legible;
 use crate::render::html::STYLE as RESULT_STYLE;
@@ -24,7 +25,7 @@ pub static STYLE: LazyLock<Served> = LazyLock::new(|| {
     served(
         "style",
         "css",
-        [RESULT_STYLE, include_str!("style.css")].concat(),
+        [RESULT_STYLE, OWN_STYLE, include_str!("style.css")].concat(),
     )
 });
 

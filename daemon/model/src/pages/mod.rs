@@ -4,14 +4,18 @@
 //! here looks up, decides or records anything. [`layout`] holds what stands round every page and what
 //! pages share; its style goes on from that of the page of a result.
 
+mod spans;
 pub mod acting;
+pub mod codes;
 pub mod course;
+pub mod deeds;
+pub mod department;
 pub mod exam;
 pub mod layout;
 pub mod lines;
 pub mod patient;
 pub mod picture;
-mod spans;
+pub mod service;
 pub mod today;
 
 #[cfg(test)]

@@ -287,8 +287,8 @@ fn assessment(result: &Envelope, row: Option<&assess::Row>) -> Rest {
     ]
 }
 
-/// RFC 4180, 2: quotes around a field that needs them, and quotes in it doubled.
-fn line(cells: &[String]) -> String {
+/// RFC 4180, 2: quotes around a field that needs them, and quotes in it doubled. No cell begins a formula.
+pub(crate) fn line(cells: &[String]) -> String {
     let cell = |cell: &String| {
         let cell = legible::cell(cell);
         if cell.contains([',', '"', '\r', '\n']) {

@@ -2,6 +2,7 @@
 
 use super::{CONFIG, CONFIG_VARIABLE, ConfirmArgs, DraftArgs, OptionalConfigArg, SenderArg};
 use clap::{Args, Subcommand};
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 #[derive(Debug, Args)]
@@ -143,6 +144,19 @@ pub(in crate::cli) struct DemoArgs {
         default_value = "sheathline-demo"
     )]
     pub(in crate::cli) output: PathBuf,
+    /// Go on as a daemon with pages for a browser, until ended by Ctrl-C.
+    ///
+    /// Prints their address, and a local account for each role with a password of this run.
+    #[arg(long)]
+    pub(in crate::cli) pages: bool,
+    /// Address of the pages, of this machine alone; port 0 is one that the system chooses.
+    #[arg(
+        long,
+        requires = "pages",
+        value_name = "ADDRESS:PORT",
+        default_value = "127.0.0.1:0"
+    )]
+    pub(in crate::cli) listen: SocketAddr,
     /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,
@@ -153,6 +167,7 @@ impl From<DemoArgs> for crate::cli::demo::Demo {
         crate::cli::demo::Demo {
             dir: args.output,
             json: args.json,
+            pages: args.pages.then_some(args.listen),
         }
     }
 }

@@ -1,6 +1,7 @@
 //! The main job on invented patients: a clinic's reports through the real listener and the real
 //! drop folder, and what came of them.
 
+mod pages;
 mod scenario;
 mod send;
 mod show;
@@ -16,6 +17,7 @@ use sheathline_model::annotations::{Author, By, Said};
 use sheathline_model::domain::{About, Event, PatientKey};
 use sheathline_store::{annotations, assessment_queue};
 use std::fs;
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 /// Where the demonstration works and how it prints.
@@ -25,6 +27,8 @@ pub(crate) struct Demo {
     pub dir: PathBuf,
     /// JSON Lines instead of a table.
     pub json: bool,
+    /// Where pages are served afterwards, until the program is ended.
+    pub pages: Option<SocketAddr>,
 }
 
 /// Name of the configuration file in the demonstration's folder; also what tells it is one.
@@ -73,14 +77,26 @@ log = "warn"
 pub(crate) fn run(demo: &Demo) -> Result<(), Failure> {
     let config_path = prepare(&demo.dir)?;
     let config = context::config(&config_path)?;
-    let clinic = scenario::clinic();
+    let mut clinic = scenario::clinic();
+    if let Some(address) = demo.pages {
+        pages::check(address)?;
+        clinic.exams.extend(scenario::unexplained());
+    }
     let sent = deliver(&config, &demo.dir, &clinic)?;
     let pipeline = context::pipeline(&config, context::owner(&config)?, Observed::default())?;
     pipeline.refresh()?;
     daemon::drain_with_progress(&pipeline)?;
     tell_what_is_known(&pipeline, &clinic)?;
     daemon::drain_with_progress(&pipeline)?;
-    show::everything(&pipeline, &clinic, demo, &sent)
+    show::everything(&pipeline, &clinic, demo, &sent)?;
+    match demo.pages {
+        None => Ok(()),
+        Some(address) => {
+            let accounts = pages::accounts(pipeline.store(), &clinic)?;
+            drop(pipeline);
+            pages::serve(&config_path, address, &accounts, demo.json)
+        }
+    }
 }
 
 /// An empty folder with configuration and dictionary; an older demonstration in it is replaced.

@@ -26,6 +26,8 @@ pub(super) enum Layout {
     Tid1500,
     /// One section per side, codes of its own, centimetres.
     SideSections,
+    /// The same sections, with a code that no dictionary explains.
+    Unexplained,
     /// A report about a kidney.
     Kidney,
 }
@@ -36,6 +38,7 @@ impl Layout {
         match self {
             Layout::Tid1500 => ("Osmund & Vray", "Lumen 4", "OV-2231"),
             Layout::SideSections => ("Tarnholt Sonics", "Pocket T", "TS-0098"),
+            Layout::Unexplained => ("Tarnholt Sonics", "Pocket U", "TS-1140"),
             Layout::Kidney => ("Osmund & Vray", "Lumen 9", "OV-7410"),
         }
     }
@@ -177,6 +180,15 @@ const NEWCOMER: Person = Person {
     born: "2019-12-02",
     sex: "F",
     story: "a first visit: nothing to compare with",
+    rise: false,
+};
+
+const UNEXPLAINED: Person = Person {
+    id: "LC-1010",
+    name: "Yarrowdale^Bram",
+    born: "1998-04-22",
+    sex: "M",
+    story: "a scanner whose code nobody has explained yet",
     rise: false,
 };
 
@@ -323,4 +335,17 @@ pub(super) fn clinic() -> Clinic {
         exams,
         events: vec![(SHUNTED, shunt, EventKind::CsfSurgery)],
     }
+}
+
+/// What the pages show beside the clinic: two reports of a new scanner, whose code nobody has explained
+/// yet. They give no result before somebody does.
+pub(super) fn unexplained() -> [Exam; 2] {
+    [
+        exam(UNEXPLAINED, (2026, 1, 15), [4.8, 4.9, 4.8], [4.9, 4.8, 4.9]),
+        exam(UNEXPLAINED, (2026, 3, 13), [4.9, 4.8, 4.9], [4.8, 4.9, 4.9]),
+    ]
+    .map(|exam| Exam {
+        layout: Layout::Unexplained,
+        ..exam
+    })
 }

@@ -228,7 +228,10 @@ fn side_sections(exam: &Exam, observer: Item) -> Item {
             .readings(eye)
             .iter()
             .map(|reading| {
-                let width = ("NS-WIDTH", "99TARNHOLT", "Sheath width");
+                let width = match exam.layout {
+                    Layout::Unexplained => ("OS-2", "99TARNHOLT", "Optic nerve sheath width"),
+                    _ => ("NS-WIDTH", "99TARNHOLT", "Sheath width"),
+                };
                 number(
                     "CONTAINS",
                     width,
@@ -275,7 +278,7 @@ pub(super) fn report(exam: &Exam) -> Item {
     observer.put(text(tags::PERSON_NAME, VR::PN, exam.operator));
     let mut object = match exam.layout {
         Layout::Tid1500 => tid1500(exam, observer),
-        Layout::SideSections => side_sections(exam, observer),
+        Layout::SideSections | Layout::Unexplained => side_sections(exam, observer),
         Layout::Kidney => kidney(observer),
     };
     let (maker, model, serial) = exam.layout.device();

@@ -3,11 +3,11 @@
 use crate::cli::args::DraftArgs;
 use crate::cli::{Code, Failure, context, offline, print};
 use crate::config::Config;
+use crate::trial::unexplained::{Told, of_store};
 use serde::Serialize;
-use sheathline_model::domain::{CodeRole, ObjectReading, Remark, RemarkCode, Source};
+use sheathline_model::domain::{CodeRole, Source};
 use sheathline_model::draft::{self, Claims, Draft, Facts, Kind, Row, Seen};
 use sheathline_model::reading::{Rules, read_object};
-use sheathline_store::{Store, objects, readings};
 use std::path::Path;
 
 /// One row as JSON.
@@ -61,62 +61,19 @@ impl Listed<'_> {
     }
 }
 
-/// What the store tells of codes that nobody explains.
-pub(in crate::cli) struct Told {
-    pub(in crate::cli) facts: Facts,
-    /// Reports that have such codes and were read before they were listed.
-    pub(in crate::cli) before: usize,
-    /// Reports with a value that was left unread.
-    pub(in crate::cli) unread: usize,
-    /// Objects without bytes, which a new dictionary does not reach.
-    pub(in crate::cli) missing: u32,
-}
-
-/// Gathers the facts of a whole store.
-pub(in crate::cli) fn of_store(store: &Store) -> Result<Told, Failure> {
-    let mut facts = Facts::default();
-    let (mut before, mut unread) = (0, 0);
-    store.read(|view| {
-        readings::each(view, |stored| {
-            before += usize::from(is_from_before(&stored.reading));
-            unread += usize::from(stored.reading.leaves_values_unread());
-            facts.add(&stored.source, &stored.reading);
-        })
-    })?;
-    Ok(Told {
-        facts,
-        before,
-        unread,
-        missing: store.read(objects::count_missing)?,
-    })
-}
-
-/// Whether a reading was stored before there was a list of such codes, and has some.
-fn is_from_before(reading: &ObjectReading) -> bool {
-    let tells = |remark: &Remark| {
-        matches!(
-            remark.code,
-            RemarkCode::ValueNotRecognised | RemarkCode::LocalCodeUnknown
-        )
-    };
-    reading.unexplained.is_empty() && reading.remarks.iter().any(tells)
-}
-
-impl Told {
-    /// What a list of codes cannot tell.
-    pub(in crate::cli) fn note(&self) {
-        let (missing, before) = (self.missing, self.before);
-        if missing > 0 {
-            print::note(format_args!(
-                "{missing} objects have no bytes any more: a new dictionary does not reach them"
-            ));
-        }
-        if before > 0 {
-            print::note(format_args!(
-                "{before} reports hold codes that nobody explains and were read before these were listed: \
-                 read them again to see which (any change of dictionaries or templates has all read again)"
-            ));
-        }
+/// Notes what a list of codes cannot tell.
+pub(in crate::cli) fn note(told: &Told) {
+    let (missing, before) = (told.missing, told.before);
+    if missing > 0 {
+        print::note(format_args!(
+            "{missing} objects have no bytes any more: a new dictionary does not reach them"
+        ));
+    }
+    if before > 0 {
+        print::note(format_args!(
+            "{before} reports hold codes that nobody explains and were read before these were listed: \
+             read them again to see which (any change of dictionaries or templates has all read again)"
+        ));
     }
 }
 
@@ -145,7 +102,7 @@ pub(super) fn run(args: &DraftArgs) -> Result<(), Failure> {
     let rules = context::rules(&config)?;
     let mut facts = if args.paths.is_empty() {
         let told = of_store(&context::guest(&config)?)?;
-        told.note();
+        note(&told);
         told.facts
     } else {
         of_files(args, &config, &rules)?

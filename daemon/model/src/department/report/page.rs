@@ -7,7 +7,7 @@ use crate::render::trend::describe;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// What this page needs beside the style of results.
-const OWN_STYLE: &str = include_str!("page.css");
+pub(crate) const OWN_STYLE: &str = include_str!("page.css");
 
 /// The page.
 #[must_use]
@@ -37,7 +37,7 @@ pub fn page(report: &Report) -> String {
     legible::lines(&page.into_string())
 }
 
-fn part(section: &Section, number: usize) -> Markup {
+pub(crate) fn part(section: &Section, number: usize) -> Markup {
     html! {
         section {
             h2 { (section.title) }
