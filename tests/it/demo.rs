@@ -1,5 +1,7 @@
 //! The demonstration: flagged are exactly those who have a rise, and the sum is whole.
 
+mod pages;
+
 use super::harness::{fixture, lines, program};
 use std::collections::BTreeMap;
 use std::fs;

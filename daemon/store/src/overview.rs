@@ -25,14 +25,7 @@ pub struct Overview {
 pub fn overview(view: &View) -> Result<Overview, StoreError> {
     Ok(Overview {
         last_received: newest(view)?,
-        quarantined: counts(
-            view,
-            "select json_extract(remark.value, '$.code'), count(distinct object.id)
-             from object, json_each(iif(json_valid(reading), reading, '{}'), '$.remarks') as remark
-             where disposition = 'quarantined'
-               and json_extract(remark.value, '$.severity') = 'blocking'
-             group by 1",
-        )?,
+        quarantined: quarantined(view)?,
         exams: counts(
             view,
             "select json_extract(content, '$.assessment.status'), count(*) from result
@@ -56,6 +49,39 @@ pub fn newest(view: &View) -> Result<Option<DateTime<Utc>>, StoreError> {
     time(
         view,
         "select received_at from object order by id desc limit 1",
+    )
+}
+
+/// The same without a look into every result, for a page that is asked for again and again: exams as the
+/// lines of work count them, and when the newest result that was written was.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn quick(view: &View) -> Result<Overview, StoreError> {
+    Ok(Overview {
+        last_received: newest(view)?,
+        quarantined: quarantined(view)?,
+        exams: counts(
+            view,
+            "select status, count(*) from exam_line group by status",
+        )?,
+        last_published: time(
+            view,
+            "select published_at from result where published_at is not null
+             order by id desc limit 1",
+        )?,
+    })
+}
+
+/// Objects in quarantine, by the code of what keeps them there.
+fn quarantined(view: &View) -> Result<BTreeMap<String, u64>, StoreError> {
+    counts(
+        view,
+        "select json_extract(remark.value, '$.code'), count(distinct object.id)
+         from object, json_each(iif(json_valid(reading), reading, '{}'), '$.remarks') as remark
+         where disposition = 'quarantined'
+           and json_extract(remark.value, '$.severity') = 'blocking'
+         group by 1",
     )
 }
 

@@ -6,6 +6,7 @@ use super::{Code, Failure, context, print};
 use crate::config::{Config, Effective};
 use crate::standing::{self, Lasting, Standing, time};
 use serde::Serialize;
+use sheathline_store::overview;
 use std::io::{Read, Write};
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, TcpStream};
 use std::path::Path;
@@ -116,7 +117,7 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
     Ok(Status {
         version: env!("CARGO_PKG_VERSION"),
         daemon,
-        standing: standing::of(config, &store)?,
+        standing: standing::of(config, &store, overview::overview)?,
         disk: Disk {
             store_bytes: store_bytes(&config.store.path),
             store_free_bytes: crate::health::reasons::free_bytes(&config.store.path),

@@ -14,7 +14,7 @@ use sheathline_model::pages::service::{
     self as page, Certificate, Dead, Destination, Disk, Queue, Sender, View,
 };
 use sheathline_store::deliveries::{self, Delivery, State as Stands, Which};
-use sheathline_store::heard;
+use sheathline_store::{heard, overview};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -90,7 +90,7 @@ async fn retry(
 }
 
 fn gather(desk: &Desk) -> Result<View, Failed> {
-    let standing = standing::of(&desk.config, &desk.store)?;
+    let standing = standing::of(&desk.config, &desk.store, overview::quick)?;
     let which = Which {
         state: Some(Stands::Dead),
         ..Which::default()

@@ -15,8 +15,9 @@ use crate::pipeline::{self, Sum};
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::Serialize;
 use sheathline_store::backlog::{self, Waiting};
+use sheathline_store::overview::Overview;
 use sheathline_store::trouble::{self, Trouble};
-use sheathline_store::{Store, StoreError, View, bodies, overview};
+use sheathline_store::{Store, StoreError, View, bodies};
 use std::collections::BTreeMap;
 
 /// How the service stands.
@@ -73,12 +74,17 @@ pub(crate) struct Stage {
     pub(crate) oldest: Option<DateTime<Utc>>,
 }
 
-/// Gathers how the service stands.
+/// Gathers how the service stands; `look` is [`sheathline_store::overview::overview`], or [`sheathline_store::overview::quick`] where it is
+/// asked for again and again.
 ///
 /// # Errors
 /// The store cannot be read.
-pub(crate) fn of(config: &Config, store: &Store) -> Result<Standing, StoreError> {
-    let overview = store.read(overview::overview)?;
+pub(crate) fn of(
+    config: &Config,
+    store: &Store,
+    look: fn(&View) -> Result<Overview, StoreError>,
+) -> Result<Standing, StoreError> {
+    let overview = store.read(look)?;
     let backlog = store.read(backlog::backlog)?;
     let (outbox_unwritable, results_not_written, patients_apart) = store.read(|view| {
         Ok((

@@ -316,8 +316,11 @@ fn buttons() -> Markup {
     }
 }
 
+/// One of the counts of a reading.
+type Of = fn(&Count) -> usize;
+
 fn outcome(tried: &Tried) -> Markup {
-    let counts: [(&str, fn(&Count) -> usize); 6] = [
+    let counts: [(&str, Of); 6] = [
         ("values read", |count| count.values),
         ("usable", |count| count.usable),
         ("of the right eye", |count| count.right),

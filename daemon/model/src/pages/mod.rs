@@ -4,7 +4,6 @@
 //! here looks up, decides or records anything. [`layout`] holds what stands round every page and what
 //! pages share; its style goes on from that of the page of a result.
 
-mod spans;
 pub mod acting;
 pub mod codes;
 pub mod course;
@@ -16,6 +15,7 @@ pub mod lines;
 pub mod patient;
 pub mod picture;
 pub mod service;
+mod spans;
 pub mod today;
 
 #[cfg(test)]
