@@ -250,9 +250,10 @@ impl Shared {
                 let [before, after] = read;
                 outcome.take(after.uid(), source, read, &compare(before, after));
                 cut_off = begun.elapsed() >= TRIAL;
-                match cut_off {
-                    true => ControlFlow::Break(()),
-                    false => ControlFlow::Continue(()),
+                if cut_off {
+                    ControlFlow::Break(())
+                } else {
+                    ControlFlow::Continue(())
                 }
             },
             |_, _| not_read += 1,

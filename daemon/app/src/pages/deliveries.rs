@@ -67,12 +67,11 @@ async fn retry(
     if ids.is_empty() && !all {
         return Err(Failed::Bad("No delivery was chosen.".to_owned()));
     }
-    let detail = match all {
-        true => "all dead deliveries".to_owned(),
-        false => {
-            let ids: Vec<String> = ids.iter().map(i64::to_string).collect();
-            format!("deliveries {}", ids.join(", "))
-        }
+    let detail = if all {
+        "all dead deliveries".to_owned()
+    } else {
+        let ids: Vec<String> = ids.iter().map(i64::to_string).collect();
+        format!("deliveries {}", ids.join(", "))
     };
     desk.did(&visitor, Action::Retried, None, None, &detail)
         .await?;

@@ -28,12 +28,15 @@ const PATIENCE: Duration = Duration::from_secs(5);
 /// Shown while numbers are worked out, and where that failed.
 type Progress = Result<(usize, usize), String>;
 
+/// What was found, and when.
+type At = (DateTime<Utc>, Arc<Found>);
+
 /// One working out: whatever it is asked for meanwhile waits.
 #[derive(Clone)]
 struct Work {
     period: Period,
     progress: watch::Receiver<Progress>,
-    found: Arc<Mutex<Option<(DateTime<Utc>, Arc<Found>)>>>,
+    found: Arc<Mutex<Option<At>>>,
 }
 
 /// The last working out.
@@ -132,7 +135,7 @@ async fn worked_out(
     desk: &Arc<Desk>,
     kept: &Kept,
     period: Period,
-) -> Result<Result<(DateTime<Utc>, Arc<Found>), (usize, usize)>, Failed> {
+) -> Result<Result<At, (usize, usize)>, Failed> {
     let mut work = begun(desk, kept, period)?;
     let ended = |work: &Work| {
         let found = work.found.lock();
