@@ -582,6 +582,16 @@ def check_statuses(check: Check, kind: str, text: bytes, words: str) -> None:
     check.fails(name, "answer", "http-503", False, "Retry-After 7")
 
 
+def change_of(result: dict) -> str:
+    """What kind of change a result tells, by its own `result.json`."""
+    flagged, replaces = result["assessment"]["flagged"], result.get("replaces")
+    if result["supersedes"] is None:
+        return "new_rise" if flagged else "first"
+    if replaces and replaces["flagged"] != flagged:
+        return "new_rise" if flagged else "withdrawn_rise"
+    return "changed"
+
+
 def check_hook(check: Check, web: dict[str, ssl.SSLContext]) -> None:
     seen = {}
 
@@ -610,6 +620,7 @@ def check_hook(check: Check, web: dict[str, ssl.SSLContext]) -> None:
         "exam": exam,
         "version": version,
         "folder": f"{exam}-v{version}",
+        "change": change_of(result),
     }
     check.same("notices", seen, {f'"{result["key"]}-v{version}"': [notice, notice]})
     check.same("path", {path for _, path, _, _ in server.got}, {"/results?site=1"})

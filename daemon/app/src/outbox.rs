@@ -15,12 +15,15 @@ pub(crate) use waits::{Pass, Waits};
 
 pub(crate) use folder::folder_name;
 
+use crate::known::{content_of, sound_before};
 use crate::observe::outbox::Unwritable;
+use crate::routes::destination::Taker;
 use folder::{Came, put_in_place, sync_folder, take_back, write_aside};
 use serde_json::Value;
+use sheathline_model::results::Change;
 use sheathline_store::results::Pending;
 use sheathline_store::results::{self, ResultRow};
-use sheathline_store::{Store, StoreError, Tx, assessment_queue};
+use sheathline_store::{Store, StoreError, Tx, View, assessment_queue, deliveries};
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::{Path, PathBuf};
@@ -177,7 +180,7 @@ pub(crate) fn publish_some<R>(
     pass: &mut Pass<'_>,
     renderer: impl Fn() -> R + Sync,
     tell: impl Fn(&[ResultRow]) -> bool,
-    destinations: &[String],
+    destinations: &[Taker],
 ) -> Result<Option<Done>, PublishError>
 where
     R: Fn(&ResultRow) -> Result<Option<Files>, StoreError>,
@@ -315,7 +318,7 @@ fn mark(
     outbox: &Path,
     published: Vec<ResultRow>,
     tell: impl Fn(&[ResultRow]) -> bool,
-    destinations: &[String],
+    destinations: &[Taker],
 ) -> Result<(), PublishError> {
     if published.is_empty() {
         return Ok(());
@@ -332,15 +335,47 @@ fn mark(
         let now = chrono::Utc::now();
         for row in &published {
             let to = if is_current(row) {
-                destinations.as_slice()
+                takers(tx, row, &destinations)?
             } else {
-                &[]
+                Vec::new()
             };
-            results::mark_published(tx, &row.exam_id, row.version, to, now)?;
+            results::mark_published(tx, &row.exam_id, row.version, &to, now)?;
         }
         Ok(())
     })?;
     Ok(())
+}
+
+/// The names of the destinations that want a version. Of what cannot be read everybody is told.
+fn takers(view: &View, row: &ResultRow, all: &[Taker]) -> Result<Vec<String>, StoreError> {
+    let name = |one: &Taker| one.name.clone();
+    if all.iter().all(|one| one.wanted.is_everything()) {
+        return Ok(all.iter().map(name).collect());
+    }
+    let Ok(now) = content_of(row) else {
+        return Ok(all.iter().map(name).collect());
+    };
+    let before = match row.supersedes {
+        Some(_) => sound_before(view, row)?.map(|(_, before)| before),
+        None => None,
+    };
+    let (status, flagged) = (now.assessment.status, now.assessment.flagged);
+    let kinds = match (before, row.supersedes) {
+        // Nobody was told of what was history.
+        (Some(before), _) if before.exam.history_only => Change::of(None, flagged),
+        (Some(before), _) => Change::of(Some(before.assessment.flagged), flagged),
+        // The one before cannot be read: a flag may be new, or taken back.
+        (None, Some(_)) => Change::of(Some(!flagged), flagged),
+        (None, None) => Change::of(None, flagged),
+    };
+    let mut takers = Vec::new();
+    for one in all {
+        let was_told = deliveries::was_told(view, &one.name, &row.exam_id)?;
+        if one.wanted.takes(kinds, status, was_told) {
+            takers.push(one.name.clone());
+        }
+    }
+    Ok(takers)
 }
 
 /// Whether anybody is to be told of a result: not of the history of an archive. What does not say so

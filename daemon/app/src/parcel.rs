@@ -121,5 +121,6 @@ pub fn context(store: &Store, row: &ResultRow) -> Result<Context, StoreError> {
     Ok(Context {
         sources,
         previous: before.map(Box::new),
+        reminder: false,
     })
 }

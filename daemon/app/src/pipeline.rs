@@ -9,6 +9,7 @@ mod audit;
 mod filing;
 mod publishing;
 mod reads;
+mod reminders;
 mod renderings;
 mod spread;
 mod sum;
@@ -22,7 +23,8 @@ use crate::known::{filed_under, known_of, latest};
 use crate::lines;
 use crate::observe::Observed;
 use crate::outbox::{Claim, PublishError, Waits};
-use chrono::{DateTime, Utc};
+use crate::routes::destination::Taker;
+use chrono::{DateTime, SubsecRound, Utc};
 use sha2::{Digest, Sha256};
 use sheathline_model::assess::Status;
 use sheathline_model::domain::PatientKey;
@@ -84,7 +86,8 @@ pub struct Pipeline {
     hurry: Arc<AtomicBool>,
     keep_bodies_days: u32,
     observed: Observed,
-    destinations: Vec<String>,
+    destinations: Vec<Taker>,
+    remind_minutes: u32,
     publications: watch::Sender<u64>,
 }
 
@@ -129,6 +132,7 @@ impl Pipeline {
             keep_bodies_days: 0,
             observed: Observed::default(),
             destinations: Vec::new(),
+            remind_minutes: 0,
             publications: watch::Sender::new(0),
         }
     }
@@ -158,10 +162,17 @@ impl Pipeline {
         self
     }
 
-    /// The names of the destinations that results wait for once they are published.
+    /// The destinations that results wait for once they are published, as far as they want them.
     #[must_use]
-    pub fn delivering_to(mut self, destinations: Vec<String>) -> Self {
+    pub fn delivering_to(mut self, destinations: Vec<Taker>) -> Self {
         self.destinations = destinations;
+        self
+    }
+
+    /// After how many minutes somebody is reminded of a rise that nobody has acknowledged; 0 never.
+    #[must_use]
+    pub fn reminding_after(mut self, minutes: u32) -> Self {
+        self.remind_minutes = minutes;
         self
     }
 
@@ -342,7 +353,8 @@ impl Pipeline {
         let contents = results::of_patient(&known, &self.site)?;
         let mut rows = Vec::new();
         let versions = results::new_versions(contents, &latest, &known.taken_back)?;
-        let at = Utc::now();
+        // As exact as the store keeps it: made again, a line says the same time.
+        let at = Utc::now().trunc_subsecs(6);
         let lines = self
             .store
             .read(|conn| lines::of(conn, person, &latest, &versions, Some(at)))?;

@@ -5,6 +5,7 @@
 
 pub mod cautions;
 pub mod change;
+mod changed;
 pub mod content;
 mod depth;
 mod digits;
@@ -37,6 +38,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 
+pub use changed::{Change, Wanted};
 use content::Context;
 pub use content::{Content, content};
 pub use envelope::Envelope;

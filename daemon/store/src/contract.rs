@@ -10,6 +10,7 @@ mod assessment;
 mod delivery;
 mod export;
 mod intake;
+mod lines;
 mod people;
 mod upkeep;
 
@@ -77,7 +78,7 @@ impl Group {
         let (some, more): (_, &[Contract]) = match self {
             Group::Intake => (intake::ALL, &[]),
             Group::Assessment => (assessment::ALL, people::ALL),
-            Group::Delivery => (delivery::ALL, &[]),
+            Group::Delivery => (delivery::ALL, lines::ALL),
             Group::Export => (export::ALL, &[]),
             Group::Upkeep => (upkeep::ALL, &[]),
         };

@@ -54,6 +54,41 @@ impl State {
     }
 }
 
+/// What is delivered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum What {
+    /// The version.
+    Result,
+    /// That nobody has acknowledged the rise that it tells.
+    Reminder,
+    /// The reports that people typed and that it rests on, without the version.
+    Entered,
+}
+
+impl What {
+    /// All of them.
+    pub const ALL: [What; 3] = [What::Result, What::Reminder, What::Entered];
+
+    /// The word of the store and of commands.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            What::Result => "result",
+            What::Reminder => "reminder",
+            What::Entered => "entered",
+        }
+    }
+
+    fn of(word: &str) -> Result<What, StoreError> {
+        let mut all = What::ALL.into_iter();
+        all.find(|what| what.word() == word)
+            .ok_or_else(|| StoreError::Damaged {
+                what: "what a delivery is of".to_owned(),
+            })
+    }
+}
+
 /// A failed attempt, as the store keeps it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Failed {
@@ -81,6 +116,8 @@ pub struct Delivery {
     pub version: u32,
     /// Key of the result, by which the receiver recognises it.
     pub key: String,
+    /// What of it is delivered.
+    pub what: What,
     /// How it stands.
     pub state: State,
     /// Since when.
@@ -101,7 +138,7 @@ pub struct Delivery {
 const DELIVERY: &str =
     "select d.id, d.destination, d.result_id, r.exam_id, r.version, r.key, d.state,
                                d.since, d.attempts, d.waited_s, d.due_at, d.failed_at, d.stage,
-                               d.code, d.words
+                               d.code, d.words, d.what
                         from delivery as d join result as r on r.id = d.result_id";
 
 fn delivery(row: &Row<'_>) -> Result<Delivery, StoreError> {
@@ -125,6 +162,7 @@ fn delivery(row: &Row<'_>) -> Result<Delivery, StoreError> {
         exam_id: row.get(3)?,
         version: row.get(4)?,
         key: row.get(5)?,
+        what: What::of(&row.get::<String>(15)?)?,
         state: State::of(&row.get::<String>(6)?)?,
         since: stamp::time(&row.get::<String>(7)?)?,
         attempts: row.get(8)?,
@@ -156,6 +194,45 @@ pub fn begin(
         .execute(values![exam_id, version, destination, stamp::text(now)])?;
     }
     Ok(())
+}
+
+/// Makes a destination wait for a reminder of a published version, once. Returns false where the version
+/// is not published: nobody was told of it yet.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn remind(
+    tx: &Tx,
+    exam_id: &str,
+    version: u32,
+    destination: &str,
+    now: DateTime<Utc>,
+) -> Result<bool, StoreError> {
+    let published = "from result where exam_id = ?1 and version = ?2 and published_at is not null";
+    let is_published = tx
+        .prepare(format!("select 1 {published}"))
+        .exists(values![exam_id, version])?;
+    if is_published {
+        tx.prepare(format!(
+            "insert into delivery (destination, result_id, what, since)
+             select ?3, id, 'reminder', ?4 {published}
+             on conflict (destination, result_id, what) do nothing"
+        ))
+        .execute(values![exam_id, version, destination, stamp::text(now)])?;
+    }
+    Ok(is_published)
+}
+
+/// Whether a destination has a delivery of any version of an exam, however it stands.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn was_told(view: &View, destination: &str, exam_id: &str) -> Result<bool, StoreError> {
+    view.prepare(
+        "select 1 from result as r join delivery as d on d.result_id = r.id
+         where r.exam_id = ?2 and d.destination = ?1 limit 1",
+    )
+    .exists(values![destination, exam_id])
 }
 
 /// Forgets the deliveries of a version: it gets another number, and is another object to receivers.
@@ -205,8 +282,8 @@ pub fn next(
                select 1 from result as o
                join delivery as e on e.result_id = o.id and e.destination = d.destination
                where o.patient_id = r.patient_id and o.patient_issuer = r.patient_issuer
-                 and o.id < r.id and e.state = 'waiting')
-         order by d.result_id"
+                 and (o.id < r.id or (o.id = r.id and e.id < d.id)) and e.state = 'waiting')
+         order by d.result_id, d.id"
     ));
     // One that cannot be read holds up its patient alone; `verify` names it, `outbox retry` mends it.
     let due = statement.find_map(

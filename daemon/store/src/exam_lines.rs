@@ -217,6 +217,18 @@ pub fn reminders_due(
     Ok(rows.into_iter().collect())
 }
 
+/// Whether somebody is still to be reminded of a version.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn is_due(view: &View, due: &Due) -> Result<bool, StoreError> {
+    view.prepare(
+        "select 1 from exam_line where exam_id = ?1 and version = ?2 and rise = 'new'
+                and (reminded is null or reminded < version)",
+    )
+    .exists(values![due.exam_id, due.version])
+}
+
 /// Notes that somebody is reminded of a version. Returns false where its rise is not new any more, or
 /// somebody was reminded already: nothing is to be sent then.
 ///

@@ -4,6 +4,7 @@ use super::objects::{Incoming, Kept, ObjectId};
 use super::*;
 use crate::bare::Bare;
 mod contract;
+mod lines;
 mod pictures;
 mod said;
 mod shape;

@@ -9,6 +9,7 @@ use crate::observe::{Observed, Trail};
 use crate::outbox;
 use crate::pipeline::{Beside, Pipeline};
 use crate::receive::folder::file::{NotRead, read_whole};
+use crate::routes::destination::Taker;
 use crate::trial;
 use sheathline_model::domain::{Millimetres, Mistake, PatientKey};
 use sheathline_model::reading::{Charsets, Rules};
@@ -350,6 +351,16 @@ pub(super) fn destinations(config: &Config) -> Vec<String> {
     all.map(|(destination, _)| destination.name).collect()
 }
 
+/// The same with what each wants.
+fn takers(config: &Config) -> Vec<Taker> {
+    let all = config.destinations().into_iter();
+    all.map(|(destination, _)| Taker {
+        name: destination.name,
+        wanted: destination.wanted,
+    })
+    .collect()
+}
+
 /// The pipeline of a configuration over an open store.
 pub(crate) fn pipeline(
     config: &Config,
@@ -371,7 +382,8 @@ pub(crate) fn pipeline(
     )
     .keeping_pixels(config.store.keep_pixels)
     .keeping_bodies(config.store.keep_bodies_days)
-    .delivering_to(destinations(config))
+    .delivering_to(takers(config))
+    .reminding_after(config.pages.remind_minutes)
     .observed_by(observed);
     pipeline.begin_audit()?;
     Ok(pipeline)

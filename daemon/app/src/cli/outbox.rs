@@ -5,7 +5,7 @@ use super::{Code, Failure, context, print};
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::Serialize;
 use sheathline_model::legible;
-use sheathline_store::deliveries::{self, Delivery, State, Which};
+use sheathline_store::deliveries::{self, Delivery, State, What, Which};
 use std::fmt;
 
 /// `outbox`: lists deliveries, or changes how they stand; a running daemon sees it within a second.
@@ -187,6 +187,9 @@ impl fmt::Display for Line<'_> {
             one.exam_id,
             one.version
         )?;
+        if one.what != What::Result {
+            write!(f, ", {}", one.what.word())?;
+        }
         if one.state == State::Waiting {
             match one.due_at {
                 Some(at) => write!(f, ", next attempt {}", short(at))?,

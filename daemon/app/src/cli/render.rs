@@ -58,6 +58,7 @@ fn of_file(path: &Path, args: &RenderArgs) -> Result<Rendering, Failure> {
         context: Context {
             sources,
             previous: previous.map(Box::new),
+            reminder: false,
         },
         others: Vec::new(),
     })

@@ -3,6 +3,7 @@
 use super::{Code, Failure};
 use crate::nice;
 use crate::pipeline::{Pipeline, PipelineError};
+use chrono::Utc;
 use sheathline_store::bodies::Dropped;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Weak};
@@ -131,6 +132,9 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
         if looked_for_old.is_none_or(|at| at.elapsed() >= OLD_BODIES_EVERY) {
             drop_old(pipeline, stop);
             looked_for_old = Some(Instant::now());
+        }
+        if let Err(error) = pipeline.remind(Utc::now()) {
+            tracing::error!(code = "pipeline-failed", %error, "will be tried again");
         }
         wait(&mut changes, stop);
     }

@@ -7,7 +7,9 @@ use super::raw::Raw;
 use crate::routes::destination::{Destination, DicomForm, DicomWay, MllpWay, Way};
 use crate::routes::retry::Retry;
 use serde::Serialize;
+use sheathline_model::assess::Status;
 use sheathline_model::forms::hl7::{Processing, Route};
+use sheathline_model::results::{Change, Wanted};
 use sheathline_net::connect::node::{DicomNode, HttpWay, TlsFiles};
 use std::path::PathBuf;
 use std::time::Duration;
@@ -35,6 +37,10 @@ pub struct DestinationSettings {
     pub calling: Option<String>,
     /// What is sent of a result.
     pub objects: Vec<DicomForm>,
+    /// Only results of these statuses; empty: of all.
+    pub statuses: Vec<Status>,
+    /// Only changes of these kinds; empty: all but reminders.
+    pub changes: Vec<Change>,
     /// MSH-3.
     pub sending_application: String,
     /// MSH-4.
@@ -92,6 +98,8 @@ impl Default for DestinationSettings {
             called: None,
             calling: None,
             objects: vec![DicomForm::Sr],
+            statuses: Vec::new(),
+            changes: Vec::new(),
             sending_application: route.sending_application,
             sending_facility: route.sending_facility,
             receiving_application: route.receiving_application,
@@ -163,6 +171,10 @@ impl DestinationSettings {
         Some(Destination {
             name: self.name.clone(),
             way,
+            wanted: Wanted {
+                statuses: self.statuses.clone(),
+                changes: self.changes.clone(),
+            },
             timeout: Duration::from_secs(self.timeout_s),
         })
     }
@@ -182,6 +194,8 @@ impl DestinationSettings {
 const OF_ALL: &[&str] = &[
     "name",
     "kind",
+    "statuses",
+    "changes",
     "ca",
     "certificate",
     "key",

@@ -15,9 +15,10 @@ use super::value::{
 use super::{AuthoritySettings, Config, Role, RoleSettings};
 use crate::routes::destination::DicomForm;
 use serde::Serialize;
-use sheathline_model::assess::Unlabelled;
+use sheathline_model::assess::{Status, Unlabelled};
 use sheathline_model::forms::hl7::Processing;
 use sheathline_model::reading::Policy;
+use sheathline_model::results::Change;
 use toml::de::DeValue;
 
 /// One key of the file.
@@ -399,6 +400,21 @@ keys! {
         called: some(example("\"ARCHIVE\"", ae_title)),
         calling: some(example("\"SHEATHLINE\"", ae_title)),
         objects: filled(list(word(&[("sr", DicomForm::Sr), ("pdf", DicomForm::Pdf)]))),
+        statuses: list(word(&[
+            ("within_expected", Status::WithinExpected),
+            ("above_expected", Status::AboveExpected),
+            ("well_above_expected", Status::WellAboveExpected),
+            ("below_expected", Status::BelowExpected),
+            ("no_baseline", Status::NoBaseline),
+            ("not_comparable", Status::NotComparable),
+        ])),
+        changes: list(word(&[
+            ("first", Change::First),
+            ("changed", Change::Changed),
+            ("new_rise", Change::NewRise),
+            ("withdrawn_rise", Change::WithdrawnRise),
+            ("reminder", Change::Reminder),
+        ])),
         sending_application: issuer,
         sending_facility: issuer,
         receiving_application: issuer,

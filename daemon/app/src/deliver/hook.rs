@@ -1,5 +1,5 @@
-//! Tells by HTTP POST that a result is there. The notice holds no patient data, not even whether
-//! the result is flagged: whoever may read the outbox finds it there.
+//! Tells by HTTP POST that a result is there, and what kind of change it is. The notice holds nothing
+//! of the patient and no number: whoever may read the outbox finds those there.
 
 use super::{Carrier, unformed};
 use crate::outbox::folder_name;
@@ -23,24 +23,32 @@ struct Notice<'a> {
     version: u32,
     /// Name of its folder in the outbox.
     folder: String,
+    /// What kind of change it is: `first`, `changed`, `new_rise`, `withdrawn_rise`.
+    change: &'static str,
+    /// Nobody has acknowledged the rise that an earlier notice told; absent otherwise.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    reminder: bool,
 }
 
 impl Notice<'_> {
-    fn of(result: &Envelope) -> Notice<'_> {
+    fn of(result: &Envelope, reminder: bool) -> Notice<'_> {
         let exam = result.content.exam.id.as_str();
         Notice {
             key: &result.key,
             exam,
             version: result.version,
             folder: folder_name(exam, result.version),
+            change: result.change().word(),
+            reminder,
         }
     }
 
     /// What a receiver knows a repeat by: a structured string as
     /// draft-ietf-httpapi-idempotency-key-header 2.1 wants it. The version is in it since a key
-    /// comes again when a result says again what an earlier version said.
+    /// comes again when a result says again what an earlier version said. A reminder is another notice.
     fn idempotency_key(&self) -> String {
-        format!("\"{}-v{}\"", self.key, self.version)
+        let reminder = if self.reminder { "-reminder" } else { "" };
+        format!("\"{}-v{}{reminder}\"", self.key, self.version)
     }
 }
 
@@ -54,7 +62,7 @@ impl Carrier for Hook {
     /// 2xx is taken. By the draft a repeat is answered as the first time was; 409 says that the
     /// first is still being worked on and 422 that the key came with another notice.
     fn deliver(&mut self, parcel: &Parcel) -> Result<(), Failure> {
-        let notice = Notice::of(&parcel.result);
+        let notice = Notice::of(&parcel.result, parcel.context.reminder);
         let body = serde_json::to_vec(&notice).map_err(unformed)?;
         let call = Call {
             method: Method::POST,

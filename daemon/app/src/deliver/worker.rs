@@ -17,7 +17,7 @@ use crate::routes::retry::Retry;
 use chrono::{DateTime, Utc};
 use sheathline_model::results::Content;
 use sheathline_net::connect::{Failure, Stage, Word};
-use sheathline_store::deliveries::{self, Delivery, Failed, Next};
+use sheathline_store::deliveries::{self, Delivery, Failed, Next, What};
 use sheathline_store::results::{self, ResultRow};
 use sheathline_store::{Store, StoreError, trouble};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -176,7 +176,10 @@ impl Worker {
             return Ok(None);
         };
         match parcel::parcel(&self.store, delivery.result_id, row) {
-            Ok(parcel) => Ok(Some(self.carrier.deliver(&parcel))),
+            Ok(mut parcel) => {
+                parcel.context.reminder = delivery.what == What::Reminder;
+                Ok(Some(self.carrier.deliver(&parcel)))
+            }
             // Something beside the result, which may be made again.
             Err(StoreError::Damaged { what }) => {
                 let words = format!("the store is damaged in {what}");

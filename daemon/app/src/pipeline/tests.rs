@@ -73,3 +73,4 @@ mod joined;
 mod namesakes;
 mod plans;
 mod sessions;
+mod work;

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 use sheathline_model::forms::hl7::Route;
+use sheathline_model::results::Wanted;
 use sheathline_net::connect::node::{DicomNode, HttpWay, TlsFiles};
 use std::time::Duration;
 
@@ -12,8 +13,19 @@ pub struct Destination {
     pub name: String,
     /// How results get there.
     pub way: Way,
+    /// Which of them.
+    pub wanted: Wanted,
     /// Longest wait for one step: a connection, a handshake, an answer.
     pub timeout: Duration,
+}
+
+/// A destination as results are published to it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Taker {
+    /// Its name.
+    pub name: String,
+    /// Which results it wants.
+    pub wanted: Wanted,
 }
 
 /// How results get to a destination.

@@ -220,6 +220,10 @@ private! {
     REASON = "reason", "Why there is no comparison";
     CAUTION = "caution", "Caution";
     VERSION = "version", "Version of the result";
+    KIND_OF_CHANGE = "change-kind", "Kind of change";
+    NEW_RISE = "new-rise", "New rise";
+    WITHDRAWN_RISE = "withdrawn-rise", "Withdrawn rise";
+    REMINDER = "reminder", "Reminder: nobody has acknowledged the rise";
 
     // Named by eye, for forms where the side has no field of its own.
     DIAMETER_RIGHT = "diameter-right", "Optic nerve sheath diameter, right eye";

@@ -12,7 +12,7 @@ use super::values::{self, Row, Which};
 use super::{Context, FormError};
 use crate::domain::{Moment, Sex};
 use crate::render::text;
-use crate::results::{Content, Envelope, cautions};
+use crate::results::{Change, Content, Envelope, cautions};
 use chrono::{FixedOffset, NaiveDate, NaiveTime};
 use segment::{Field, Segment, composite};
 use serde::Serialize;
@@ -70,7 +70,13 @@ pub fn oru_r01(result: &Envelope, context: &Context, route: &Route) -> Result<St
         .to_string();
     let content = &result.content;
     let exam = &content.exam;
-    let id: String = uuid(&Of::Version(result), "hl7 message").replace('-', "");
+    // A reminder is another message of the same version: its own id, or it would pass for a repeat.
+    let named = if context.reminder {
+        "hl7 reminder"
+    } else {
+        "hl7 message"
+    };
+    let id: String = uuid(&Of::Version(result), named).replace('-', "");
     // MSH-10 takes 20 characters.
     let control = id.get(..20).unwrap_or_default();
     let processing = match route.processing {
@@ -117,7 +123,12 @@ pub fn oru_r01(result: &Envelope, context: &Context, route: &Route) -> Result<St
         deleted: true,
         ..old
     });
-    let all: Vec<Observation> = now.iter().cloned().chain(gone).collect();
+    let reminder = context.reminder.then(|| {
+        let said = Value::Code(codes::REMINDER);
+        Observation::new(codes::KIND_OF_CHANGE, "reminder", said)
+    });
+    let all = now.iter().cloned().chain(reminder).chain(gone);
+    let all: Vec<Observation> = all.collect();
     for (number, one) in (1..).zip(all) {
         segments.push(one.segment(number, status, &performed));
     }
@@ -300,6 +311,12 @@ fn observations(result: &Envelope) -> Vec<Observation> {
         "",
         Value::Short(study),
     )];
+    let change = match result.change() {
+        Change::NewRise => Some(codes::NEW_RISE),
+        Change::WithdrawnRise => Some(codes::WITHDRAWN_RISE),
+        Change::First | Change::Changed | Change::Reminder => None,
+    };
+    all.extend(change.map(|code| Observation::new(codes::KIND_OF_CHANGE, "", Value::Code(code))));
     all.extend(of_topic(&facts::exam(result), ""));
     for row in values::rows(content) {
         all.extend(of_row(&row, content));

@@ -30,6 +30,8 @@ pub struct Context {
     pub sources: Vec<Origin>,
     /// The version that this one replaces, when it is there.
     pub previous: Option<Box<Envelope>>,
+    /// It is sent again because nobody has acknowledged the rise that it tells.
+    pub reminder: bool,
 }
 
 /// Why a form cannot be made.

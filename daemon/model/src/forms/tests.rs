@@ -32,6 +32,7 @@ pub(super) fn sample(name: &str) -> (Envelope, Context) {
     let context = Context {
         sources: sources.collect(),
         previous: None,
+        reminder: false,
     };
     (result, context)
 }

@@ -1,7 +1,7 @@
 //! The outbox and the destinations.
 
 use super::{Place, ROUNDS, add, at, contracts, file, key, report, result};
-use crate::deliveries::{self, Failed, Next, State, Which};
+use crate::deliveries::{self, Failed, Next, State, What, Which};
 use crate::{Store, StoreError, objects, results};
 use sheathline_model::domain::PatientKey;
 use std::time::Duration;
@@ -20,6 +20,7 @@ contracts! {
     a_number_that_is_taken_moves_a_version_and_all_behind_it,
     what_waits_is_counted_by_destination,
     bodies_stay_while_a_result_of_their_patient_waits,
+    a_reminder_waits_behind_its_result,
 }
 
 const LONGEST: Duration = Duration::from_secs(3600);
@@ -128,6 +129,60 @@ fn a_result_waits_for_each_destination_from_the_commit_that_publishes_it(place: 
     for destination in to() {
         assert_eq!(stand(&store, &destination), [(1, State::Waiting)]);
     }
+}
+
+fn a_reminder_waits_behind_its_result(place: &dyn Place) {
+    let store = place.open().expect("opens");
+    let remind = |store: &Store| {
+        store
+            .write(|tx| deliveries::remind(tx, "e", 1, "archive", at(50)))
+            .expect("noted")
+    };
+    let told = |store: &Store, exam: &'static str| {
+        store
+            .read(|view| deliveries::was_told(view, "archive", exam))
+            .expect("read")
+    };
+    add(&store, result("e", &key("HERE", "1"), 1), 0);
+    assert!(!remind(&store), "it is not published");
+    assert!(!told(&store, "e"));
+    publish(&store, "e", 1, 1);
+    assert!(told(&store, "e") && !told(&store, "f"));
+    assert!(remind(&store));
+    remind(&store);
+    let all = store
+        .read(|view| deliveries::list(view, &Which::default()))
+        .expect("read");
+    let archive: Vec<What> = all
+        .into_iter()
+        .flatten()
+        .filter(|one| one.destination == "archive")
+        .map(|one| one.what)
+        .collect();
+    assert_eq!(archive, [What::Result, What::Reminder], "once");
+    for what in [What::Result, What::Reminder] {
+        let Next::Due(one) = next(&store, 60) else {
+            panic!("{what:?} is due");
+        };
+        assert_eq!(one.what, what);
+        // While it is put off, the other one waits too.
+        let id = one.id;
+        let failed = Failed {
+            stage: "connect".to_owned(),
+            code: "refused".to_owned(),
+            words: String::new(),
+        };
+        store
+            .write(move |tx| {
+                deliveries::failed(tx, id, &failed, Some(Duration::from_secs(60)), at(60))
+            })
+            .expect("noted");
+        assert!(matches!(next(&store, 60), Next::At(_)));
+        store
+            .write(move |tx| deliveries::delivered(tx, id, at(61)))
+            .expect("noted");
+    }
+    assert_eq!(next(&store, 70), Next::Nothing);
 }
 
 fn what_was_published_stays_so_and_waits_once(place: &dyn Place) {

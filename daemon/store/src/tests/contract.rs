@@ -286,7 +286,39 @@ fn faults_of_delivery_are_found() {
             ),
             (
                 Fault::UndoesNothing,
-                &["a_result_waits_for_each_destination_from_the_commit_that_publishes_it"],
+                &[
+                    "a_result_waits_for_each_destination_from_the_commit_that_publishes_it",
+                    "a_reminder_is_undone_with_its_transaction",
+                ],
+            ),
+            (
+                Fault::Says(
+                    "patient_id = ?1 and ?2 = ?2",
+                    "patient_id = ?1 and patient_issuer = ?2",
+                ),
+                &["lines_of_a_person_are_replaced_and_others_stay"],
+            ),
+            (
+                Fault::Says("rise in ('new')", "rise in ('new', 'withdrawn')"),
+                &["lists_hold_what_waits_in_their_order"],
+            ),
+            (
+                Fault::Says(
+                    "?2 is null or 1",
+                    "?2 is null or json_extract(line, '$.device') = ?2",
+                ),
+                &["lists_are_chosen_by_day_operator_machine_and_place"],
+            ),
+            (
+                Fault::Says(
+                    "reminded is null or 1",
+                    "reminded is null or reminded < version",
+                ),
+                &["somebody_is_reminded_once_of_a_version"],
+            ),
+            (
+                Fault::Says("e.id < 0", "e.id < d.id"),
+                &["a_reminder_waits_behind_its_result"],
             ),
         ],
     );

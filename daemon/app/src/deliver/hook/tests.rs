@@ -1,18 +1,20 @@
 use super::*;
 use sheathline_model::results::samples;
 
-/// The whole of the notice: nothing of the patient, nothing of the outcome.
+/// The whole of the notice: nothing of the patient, and of the outcome only whether a rise is new or
+/// taken back.
 #[test]
 fn a_notice_says_that_there_is_a_result_and_where() {
     for (name, results) in samples::every() {
         let result = samples::newest(&results);
-        let notice = serde_json::to_value(Notice::of(&result)).unwrap();
+        let notice = serde_json::to_value(Notice::of(&result, false)).unwrap();
         let exam = &result.content.exam.id;
         let wanted = serde_json::json!({
             "key": result.key,
             "exam": exam,
             "version": result.version,
             "folder": format!("{exam}-v{}", result.version),
+            "change": result.change().word(),
         });
         assert_eq!(notice, wanted, "{name}");
         let text = notice.to_string();
@@ -25,7 +27,11 @@ fn a_notice_says_that_there_is_a_result_and_where() {
 fn the_idempotency_key() {
     let (_, results) = samples::every().remove(0);
     let mut result = samples::newest(&results);
-    let first = Notice::of(&result).idempotency_key();
+    let first = Notice::of(&result, false).idempotency_key();
+    let reminder = Notice::of(&result, true);
+    assert_eq!(serde_json::to_value(&reminder).unwrap()["reminder"], true);
+    let reminder = reminder.idempotency_key();
+    assert_ne!(reminder, first, "it is another notice");
     let inside = first
         .strip_prefix('"')
         .and_then(|text| text.strip_suffix('"'));
@@ -35,5 +41,5 @@ fn the_idempotency_key() {
         "{first}"
     );
     result.version += 1;
-    assert_ne!(Notice::of(&result).idempotency_key(), first);
+    assert_ne!(Notice::of(&result, false).idempotency_key(), first);
 }

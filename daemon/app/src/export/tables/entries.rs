@@ -27,8 +27,9 @@ fn second(spoken: &Spoken, eye: impl Fn(&SecondReading) -> &Vec<Millimetres>) ->
         return Cell::Empty;
     };
     let widths = eye(reading);
-    let sum: f64 = widths.iter().map(|one| one.mm()).sum();
-    Cell::number((!widths.is_empty()).then(|| sum / widths.len() as f64))
+    // Whole micrometres: the mean of 5.6 and 5.8 is 5.7.
+    let sum: i64 = widths.iter().map(|one| one.um()).sum();
+    Cell::number((!widths.is_empty()).then(|| sum as f64 / (1000 * widths.len()) as f64))
 }
 
 pub(super) const COLUMNS: &[Column<Entries>] = &[
@@ -77,12 +78,14 @@ pub(super) const COLUMNS: &[Column<Entries>] = &[
         Kind::Number,
         "mean of what a second reader measured of the right eye",
     )
+    .unit("mm")
     .from(|s| second(s, |one| &one.right)),
     measure(
         "second_left_mm",
         Kind::Number,
         "mean of what a second reader measured of the left eye",
     )
+    .unit("mm")
     .from(|s| second(s, |one| &one.left)),
     measure(
         "pressure",

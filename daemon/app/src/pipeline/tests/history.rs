@@ -2,7 +2,8 @@
 
 use super::*;
 use crate::known::{content_of, latest_results};
-use sheathline_model::results::Content;
+use crate::routes::destination::Taker;
+use sheathline_model::results::{Content, Wanted};
 use sheathline_store::deliveries::{self, Which};
 
 /// An object that arrives: the case of the fixtures, and for history the days after which it is quiet.
@@ -23,7 +24,10 @@ fn after(arrivals: &[Arrival]) -> (Content, usize) {
     let rules = Rules::new(Templates::builtin().unwrap());
     let outbox = temp.path().join("outbox");
     let pipeline = Pipeline::new(store, rules, Site::default(), outbox, Beside::default())
-        .delivering_to(vec!["hook".to_owned()]);
+        .delivering_to(vec![Taker {
+            name: "hook".to_owned(),
+            wanted: Wanted::default(),
+        }]);
     for (case, quiet) in arrivals {
         let object = Incoming::new(&report(case), None, "archive:old", "", Utc::now()).unwrap();
         arrives(&pipeline, object.quiet_after(*quiet));

@@ -2,12 +2,14 @@
 //! and asked for its plan: none may grow with the number of exams in the store.
 
 use crate::pipeline::{Beside, Pipeline};
+use crate::routes::destination::Taker;
 use sheathline_model::reading::Rules;
-use sheathline_model::results::Site;
+use sheathline_model::results::{Site, Wanted};
 use sheathline_model::template::Templates;
+use sheathline_store::exam_lines::{self, Filter};
 use sheathline_store::objects::{self, Incoming};
 use sheathline_store::overheard::{NAME, plans};
-use sheathline_store::{Mode, Store, deliveries, results};
+use sheathline_store::{Mode, Store, deliveries, identity, results};
 use std::time::Duration;
 
 /// Plans that walk along an index of what waits, and stop after as many rows as were asked for.
@@ -40,7 +42,10 @@ fn no_statement_of_the_hot_path_walks_through_a_table() {
     let outbox = folder.path().join("outbox");
     let pipeline = Pipeline::new(store, rules, Site::default(), outbox, beside)
         .keeping_bodies(1)
-        .delivering_to(vec!["archive".to_owned()]);
+        .delivering_to(vec![Taker {
+            name: "archive".to_owned(),
+            wanted: Wanted::default(),
+        }]);
     let done = pipeline.drain(Duration::ZERO, |_| {}).expect("drained");
     assert!(done.published > 0);
     pipeline.drop_some_bodies().expect("looked");
@@ -62,7 +67,33 @@ fn no_statement_of_the_hot_path_walks_through_a_table() {
         done.expect("noted");
     }
 
+    let looked = pipeline.store().read(|conn| {
+        let now = chrono::Utc::now();
+        exam_lines::today(conn, &Filter::default(), 9)?;
+        exam_lines::reminders_due(conn, now, 9)
+    });
+    looked.expect("looked");
+    let key = sheathline_model::domain::PatientKey {
+        issuer: "TARNHOLT".to_owned(),
+        id: "SL-0042".to_owned(),
+    };
+    let renewed = pipeline.store().write(move |tx| {
+        let person = identity::person(tx, &key)?;
+        crate::lines::renew(tx, &person)
+    });
+    renewed.expect("renewed");
+
     let plans = plans(pipeline.store()).expect("plans");
+    for index in [
+        "exam_line_rise",
+        "exam_line_status",
+        "exam_line_unlabelled",
+        "exam_line_patient",
+    ] {
+        let steps = plans.iter().flat_map(|(_, plan)| plan);
+        let mut steps = steps.filter(|step| step.starts_with("SEARCH"));
+        assert!(steps.any(|step| step.contains(index)), "{index}");
+    }
     for (sql, plan) in &plans {
         let walks = plan
             .iter()

@@ -20,6 +20,7 @@ pub fn resources(result: &Envelope, context: &Context) -> Result<Vec<Value>, For
     let now = Context {
         sources: context.sources.clone(),
         previous: None,
+        reminder: false,
     };
     let bundle = transaction(result, &now)?;
     let entries = bundle.get("entry").and_then(Value::as_array);

@@ -192,3 +192,48 @@ fn what_stands_beside_the_comparison_is_coded() {
     assert_eq!(of("replaced-value")[5], "5.1");
     assert!(of("report-state")[5].starts_with("not-preliminary^"));
 }
+
+/// New, taken back, and told again: each in one observation, and a reminder is another message.
+#[test]
+fn a_rise_says_that_it_is_new_or_withdrawn_or_told_again() {
+    let (mut result, mut context) = sample("flagged");
+    (result.version, result.supersedes, result.replaces) = (1, None, None);
+    let made = |result: &Envelope, context: &Context| {
+        segments(&oru_r01(result, context, &Route::default()).unwrap())
+    };
+    let kinds = |message: &[Vec<String>]| -> Vec<(String, String)> {
+        let all = observed(message, "change-kind").into_iter();
+        all.map(|one| {
+            let code = one[5].split('^').next().unwrap_or_default().to_owned();
+            (one[4].clone(), format!("{code} {}", one[11]))
+        })
+        .collect()
+    };
+    let of = |group: &str, said: &str| (group.to_owned(), said.to_owned());
+    let first = made(&result, &context);
+    assert_eq!(kinds(&first), [of("", "new-rise F")]);
+    context.reminder = true;
+    let reminder = made(&result, &context);
+    assert_eq!(
+        kinds(&reminder),
+        [of("", "new-rise F"), of("reminder", "reminder F")]
+    );
+    assert_ne!(reminder[0][9], first[0][9], "MSH-10: it is no repeat");
+    context.reminder = false;
+    // A further version with the same flag: the rise is not new any more.
+    let mut second = result.clone();
+    (second.version, second.supersedes) = (2, Some(1));
+    context.previous = Some(Box::new(result.clone()));
+    assert_eq!(kinds(&made(&second, &context)), [of("", "new-rise D")]);
+    // The flag is taken back.
+    let calm = sample("within").0.content;
+    let why = ["the report was amended".to_owned()];
+    second.replaces = crate::results::Replaced::of(1, &result.content, &calm, &why);
+    second.content.assessment = crate::assess::Assessment {
+        assess: second.content.assessment.assess.clone(),
+        ..calm.assessment
+    };
+    let withdrawn = kinds(&made(&second, &context));
+    assert_eq!(withdrawn, [of("", "withdrawn-rise C")]);
+    assert!(kinds(&message("within")).is_empty());
+}
