@@ -126,8 +126,10 @@ const CHOSEN: &str = "(?1 is null or json_extract(line, '$.operator') = ?1)
                   and (?3 is null or json_extract(line, '$.location') = ?3)";
 
 const RISES: &str = "rise in ('new', 'withdrawn') and ?4 is not null and ?5 is not null";
-const NOT_COMPARED: &str = "status in ('no_baseline', 'not_comparable') and history_only = 0
-                            and performed_at >= ?4 and performed_at < ?5";
+const NO_BASELINE: &str = "status = 'no_baseline' and history_only = 0
+                           and performed_at >= ?4 and performed_at < ?5";
+const NOT_COMPARABLE: &str = "status = 'not_comparable' and history_only = 0
+                              and performed_at >= ?4 and performed_at < ?5";
 const UNLABELLED: &str = "label is null and history_only = 0 and status <> 'withdrawn'
                           and performed_at >= ?4 and performed_at < ?5";
 
@@ -138,16 +140,18 @@ const UNLABELLED: &str = "label is null and history_only = 0 and status <> 'with
 pub fn today(view: &View, filter: &Filter, limit: u32) -> Result<Today, StoreError> {
     let newest = "performed_at desc, exam_id";
     Ok(Today {
-        rises: list(view, filter, RISES, "rise_since, exam_id", limit)?,
-        not_compared: list(view, filter, NOT_COMPARED, newest, limit)?,
-        unlabelled: list(view, filter, UNLABELLED, newest, limit)?,
+        rises: list(view, filter, &[RISES], "rise_since, exam_id", limit)?,
+        not_compared: list(view, filter, &[NO_BASELINE, NOT_COMPARABLE], newest, limit)?,
+        unlabelled: list(view, filter, &[UNLABELLED], newest, limit)?,
     })
 }
 
+/// `which` are read one by one, each in the order of its index: one status after the other would all have
+/// to be read and sorted to find the newest, and every patient has an exam without a baseline.
 fn list(
     view: &View,
     filter: &Filter,
-    which: &str,
+    which: &[&str],
     order: &str,
     limit: u32,
 ) -> Result<List, StoreError> {
@@ -155,15 +159,26 @@ fn list(
     let from = filter.from.map_or(String::new(), |day| day.to_string());
     let to = filter.to.and_then(|day| day.succ_opt());
     let to = to.map_or("~".to_owned(), |day| day.to_string());
-    let count = view.prepare(format!(
-        "select count(*) from exam_line where {which} and {CHOSEN}"
-    ));
-    let total: i64 = count.one(
-        values![filter.operator, filter.device, filter.location, from, to],
-        |row| row.get(0),
-    )?;
+    let mut total: i64 = 0;
+    for which in which {
+        let count = view.prepare(format!(
+            "select count(*) from exam_line where {which} and {CHOSEN}"
+        ));
+        total += count.one(
+            values![filter.operator, filter.device, filter.location, from, to],
+            |row| row.get::<i64>(0),
+        )?;
+    }
+    let first = which.iter().map(|which| {
+        format!(
+            "select * from (select line, exam_id, performed_at, rise_since from exam_line
+                            where {which} and {CHOSEN} order by {order} limit ?6)"
+        )
+    });
+    let first: Vec<String> = first.collect();
     let statement = view.prepare(format!(
-        "select line from exam_line where {which} and {CHOSEN} order by {order} limit ?6"
+        "select line from ({}) order by {order} limit ?6",
+        first.join(" union all ")
     ));
     let texts = statement.all(
         values![

@@ -25,10 +25,10 @@ use std::sync::Arc;
 
 pub(super) fn routes() -> Router<Arc<Desk>> {
     Router::new()
-        .route("/exam/{exam}", get(shown))
-        .route("/exam/{exam}/result.pdf", get(as_pdf))
-        .route("/exam/{exam}/result.dcm", get(as_sr))
-        .route("/exam/{exam}/picture/{number}", get(as_picture))
+        .route("/exam/{exam_id}", get(shown))
+        .route("/exam/{exam_id}/result.pdf", get(as_pdf))
+        .route("/exam/{exam_id}/result.dcm", get(as_sr))
+        .route("/exam/{exam_id}/picture/{number}", get(as_picture))
 }
 
 /// What an address asks for beside the exam.

@@ -21,7 +21,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 pub(super) fn routes() -> Router<Arc<Desk>> {
-    Router::new().route("/patient/{exam}", get(shown))
+    Router::new().route("/patient/{exam_id}", get(shown))
 }
 
 /// The part of the course that an address asks for. A moment that is none asks for the newest.

@@ -104,7 +104,7 @@ pub fn html(view: &View, token: &dyn Fn() -> String) -> Markup {
         (result::pictures(&view.trends))
         (picture::pictures(&view.pictures))
         (acting::exam(view, token))
-        (said(&view.entries))
+        (said("What was said of this exam", &view.entries))
         (versions(&view.versions))
         div.more {
             (technique(view))
@@ -131,7 +131,7 @@ fn next(view: &View) -> Markup {
             a.button href={ "/exam/" (id) "/result.dcm" } { "Download SR" } " "
             @if view.may.label { a.button href={ "/second/" (id) } { "Second reading" } " " }
             @if view.may.correct && view.is_typed {
-                a.button href={ "/measure?correct=" (id) } { "Correct this measurement" }
+                a.button href={ "/measure/correct/" (id) } { "Correct this measurement" }
             }
         }
     }
@@ -161,10 +161,10 @@ fn technique(view: &View) -> Markup {
 
 /// What was said, whether it counts or not.
 #[must_use]
-pub fn said(entries: &[Entry]) -> Markup {
+pub fn said(title: &str, entries: &[Entry]) -> Markup {
     html! {
         section #said {
-            h2 { "What was said of this exam" }
+            h2 { (title) }
             @if entries.is_empty() {
                 p { "Nothing yet." }
             } @else {

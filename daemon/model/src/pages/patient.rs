@@ -62,7 +62,7 @@ pub fn html(view: &View, token: &dyn Fn() -> String) -> Markup {
         @if let Some(newest) = newest { (state(newest)) }
         (exams(view, token))
         (events(view, token))
-        (super::exam::said(&view.entries))
+        (super::exam::said("What was said of this patient", &view.entries))
     }
 }
 
@@ -74,7 +74,7 @@ fn chart(view: &View) -> Markup {
         figure.course {
             h2 { "Through time" }
             (zoom(view, window))
-            div.scroll { (course::picture(&points, &view.events, window)) }
+            div.scroll tabindex="0" role="region" aria-label="Course, wider than a narrow screen" { (course::picture(&points, &view.events, window)) }
             figcaption {
                 "True time: distances are to scale. Circle: right eye. Square: left eye. Dot: what was \
                  compared; triangle with \"rise\": a rise was found. Bar: the interval expected from \
@@ -144,7 +144,7 @@ fn state(newest: &Content) -> Markup {
                     @let numbers = after.numbers(last);
                     @if !numbers.is_empty() { ul { @for line in numbers { li { (line) } } } }
                 }
-                None => p { "No event that calls for it is recorded, or no exam followed it." },
+                None => p { "Nothing to tell: no event is recorded, or no exam lies close enough after one." },
             }
         }
         section {

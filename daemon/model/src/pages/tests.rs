@@ -5,7 +5,7 @@ mod shown;
 
 use super::acting::May;
 use super::exam::{self, Entry, Version};
-use super::layout::{self, Age, Frame, Place, Reader, STYLE, Whose, whole};
+use super::layout::{Age, Frame, Place, Reader, STYLE, Whose, choice, whole};
 use super::patient::{self, Exam};
 use super::picture::{Line, Picture};
 use super::today::{self, Choices, Filter, List, Row, Waits};
@@ -221,7 +221,7 @@ fn labelled(known: &crate::results::Known) -> Option<Label> {
 #[test]
 fn a_choice_that_may_be_empty_is_not_asked_for_by_the_browser() {
     let sexes = [("", "not told"), ("F", "F")];
-    let free = layout::choice("sex", "sex", &sexes, None).into_string();
+    let free = choice("sex", "sex", &sexes, None).into_string();
     assert!(
         !free.contains("required") && !free.contains("choose"),
         "{free}"
@@ -230,13 +230,13 @@ fn a_choice_that_may_be_empty_is_not_asked_for_by_the_browser() {
         free.contains("<option value=\"\" selected>not told"),
         "{free}"
     );
-    let said = layout::choice("sex", "sex", &sexes, Some("F")).into_string();
+    let said = choice("sex", "sex", &sexes, Some("F")).into_string();
     assert!(
         said.contains("<option value=\"F\" selected>") && !said.contains("required"),
         "{said}"
     );
     for options in [&[("mm", "mm")][..], &[("", "choose"), ("mm", "mm")]] {
-        let unit = layout::choice("unit", "unit", options, None).into_string();
+        let unit = choice("unit", "unit", options, None).into_string();
         assert!(
             unit.contains("required") && unit.contains("choose"),
             "{unit}"
