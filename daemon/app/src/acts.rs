@@ -14,6 +14,7 @@ mod prepare;
 mod record;
 mod said_by;
 mod say;
+mod seen;
 mod steps;
 pub mod table;
 
@@ -25,3 +26,4 @@ pub use person::{Person, moment, status};
 pub use prepare::{Look, Prepared, Step, prepare};
 pub use record::{Recorded, record};
 pub use said_by::{author, reason};
+pub use seen::Seen;

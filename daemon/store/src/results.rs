@@ -197,17 +197,22 @@ pub fn latest_of_patient(view: &View, key: &PatientKey) -> Result<Vec<ResultRow>
     )
 }
 
-/// The number of the newest version of each exam under an id, by exam id: far less to read than
-/// [`latest_of_patient`].
+/// The newest version of each exam under an id, by exam id, with its number among all results: far
+/// less to read than [`latest_of_patient`].
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn newest_versions(view: &View, key: &PatientKey) -> Result<Vec<(String, u32)>, StoreError> {
+pub fn newest_versions(
+    view: &View,
+    key: &PatientKey,
+) -> Result<Vec<(String, u32, i64)>, StoreError> {
     let statement = view.prepare(
-        "select exam_id, max(version) from result where patient_id = ?1 and patient_issuer = ?2
-         group by exam_id order by exam_id",
+        "select exam_id, max(version), max(id) from result
+         where patient_id = ?1 and patient_issuer = ?2 group by exam_id order by exam_id",
     );
-    statement.all([&key.id, &key.issuer], |row| Ok((row.get(0)?, row.get(1)?)))
+    statement.all([&key.id, &key.issuer], |row| {
+        Ok((row.get(0)?, row.get(1)?, row.get(2)?))
+    })
 }
 
 /// The newest version of each exam under an id among those up to a number, by exam id. An exam that

@@ -58,6 +58,19 @@ impl Wish {
         Some(kind)
     }
 
+    /// Whether somebody sees what it changes before it is recorded; what changes no result is
+    /// recorded at once.
+    pub(crate) fn is_shown_first(&self) -> bool {
+        !matches!(
+            self,
+            Wish::Acknowledge(_)
+                | Wish::Note
+                | Wish::SecondAsk
+                | Wish::SecondRead(_)
+                | Wish::SecondJudge(_)
+        )
+    }
+
     /// Why it cannot be said without a reason; `None` where it can.
     pub(super) fn reason(&self) -> Option<&'static str> {
         match self {

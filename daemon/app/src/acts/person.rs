@@ -1,17 +1,15 @@
 //! A person as the store knows them at the moment something is said.
 
 use super::found::{NotOne, patient_of};
+use super::seen::{Counted, Seen};
 use crate::known::{content_of, known, latest_results, say};
-use chrono::DateTime;
-use sha2::{Digest, Sha256};
-use sheathline_model::annotations::{Author, By, Draft, Entry};
+use chrono::{DateTime, NaiveDate};
+use sheathline_model::annotations::{Author, By, Draft, Entry, Kind};
 use sheathline_model::domain::{About, PatientKey, ReadingRef};
 use sheathline_model::history::{Exam, Identity, Places};
 use sheathline_model::results::Content;
 use sheathline_model::results::{self, Known, Site};
-use sheathline_store::{
-    Store, StoreError, View, annotations, assessment_queue, identity, readings, results as stored,
-};
+use sheathline_store::{Store, StoreError, annotations, assessment_queue, identity};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Readings that an entry names. One of them is enough to find its exam again.
@@ -33,62 +31,6 @@ pub struct Person {
     is_waiting: bool,
     /// What stands of them.
     seen: Seen,
-}
-
-/// What stands of a person, in numbers: another one wherever an object, a version, an entry or a
-/// joined id came since.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Seen {
-    ids: Vec<PatientKey>,
-    entries: Vec<i64>,
-    versions: Vec<(String, u32)>,
-    newest_object: i64,
-}
-
-impl Seen {
-    /// Of the person of an id.
-    ///
-    /// # Errors
-    /// The store cannot be read.
-    pub fn of(view: &View, key: &PatientKey) -> Result<Seen, StoreError> {
-        let person = identity::person(view, key)?;
-        let mut seen = Seen {
-            ids: vec![person.surviving.clone()],
-            entries: annotations::numbers_of_ids(view, &person.ids)?,
-            versions: Vec::new(),
-            newest_object: 0,
-        };
-        for id in &person.ids {
-            seen.ids.push(id.clone());
-            seen.versions.extend(stored::newest_versions(view, id)?);
-            let newest = readings::newest_of_patient(view, id)?;
-            seen.newest_object = seen.newest_object.max(newest);
-        }
-        Ok(seen)
-    }
-}
-
-/// What stands of some people, as a word that a page keeps while somebody reads it.
-pub(super) fn stamp<'s>(seen: impl Iterator<Item = &'s Seen>) -> String {
-    let mut each: Vec<String> = seen
-        .map(|one| {
-            format!(
-                "{:?}",
-                (&one.ids, &one.entries, &one.versions, one.newest_object)
-            )
-        })
-        .collect();
-    each.sort();
-    let mut hash = Sha256::new();
-    for one in each {
-        hash.update(one.len().to_be_bytes());
-        hash.update(one);
-    }
-    let hash = hash.finalize();
-    hash.iter()
-        .take(16)
-        .map(|byte| format!("{byte:02x}"))
-        .collect()
 }
 
 impl Person {
@@ -127,8 +69,59 @@ impl Person {
     }
 
     /// What stands of them as a word: another one wherever something came since.
+    #[must_use]
     pub fn stamp(&self) -> String {
-        stamp([&self.seen].into_iter())
+        self.seen.stamp()
+    }
+
+    /// What came since a stamp was made, each in words. Never empty where the stamp is another one.
+    #[must_use]
+    pub fn since(&self, stamp: &str) -> Vec<String> {
+        let mut said = Vec::new();
+        let Some(before) = Counted::of(stamp) else {
+            return vec!["what was shown cannot be told any more".to_owned()];
+        };
+        for entry in self.entries.iter().filter(|one| one.id > before.entry) {
+            let by = match entry.by.author.name() {
+                "" => "somebody",
+                name => name,
+            };
+            let value = entry.said.value();
+            let value = match entry.said.kind() {
+                Kind::Note => entry.by.reason.clone(),
+                _ => value.unwrap_or_else(|| "taken back".to_owned()),
+            };
+            said.push(format!(
+                "entry {}, by {by}: {}: {value}",
+                entry.id,
+                entry.said.kind().title()
+            ));
+        }
+        for (exam, version, number) in &self.seen.versions {
+            if *number > before.result {
+                let of = self.exams.iter().find(|one| one.id == *exam);
+                let of = of.map_or_else(|| exam.clone(), moment);
+                let says = self.latest.get(exam).map_or_else(String::new, |content| {
+                    format!(", which says {}", status(content))
+                });
+                said.push(format!(
+                    "version {version} of the result of the exam of {of}{says}"
+                ));
+            }
+        }
+        if self.seen.newest_object > before.object {
+            said.push("a further report of this patient".to_owned());
+        }
+        if said.is_empty() {
+            said.push("ids of this patient were joined or separated".to_owned());
+        }
+        said
+    }
+
+    /// The birth date that the exams agree on.
+    #[must_use]
+    pub fn birth_date(&self) -> Option<NaiveDate> {
+        Identity::agreed(self.exams.iter().map(|exam| exam.identity)).birth_date
     }
 
     /// Whether no result of theirs is flagged, all of them being made.
@@ -144,8 +137,8 @@ impl Person {
     pub fn version(&self, exam: &str) -> Option<u32> {
         let mut versions = self.seen.versions.iter();
         versions
-            .find(|(id, _)| id == exam)
-            .map(|(_, version)| *version)
+            .find(|(id, ..)| id == exam)
+            .map(|(_, version, _)| *version)
     }
 
     /// The newest result of an exam, if it was made and nothing came since.

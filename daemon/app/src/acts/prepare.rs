@@ -1,7 +1,8 @@
 //! An act before it is recorded: what would be said, and what that would do.
 
 use super::effect::{self, Changes, Question};
-use super::person::{People, Person, stamp};
+use super::person::{People, Person};
+use super::seen::short;
 use super::{ActError, Order, steps};
 use sha2::{Digest, Sha256};
 use sheathline_model::annotations::{By, Draft};
@@ -96,7 +97,8 @@ impl Prepared {
 
     /// What stands of the people of the act as a word: another one wherever something came since.
     pub fn stamp(&self) -> String {
-        stamp(self.people.all.iter().map(Person::seen))
+        let each: Vec<String> = self.people.all.iter().map(Person::stamp).collect();
+        each.join(" ")
     }
 
     /// What is asked, on what stands, as a word: a yes belongs to this question alone. `None` where
@@ -111,13 +113,20 @@ impl Prepared {
         for step in &self.steps {
             hash.update(format!("{:?}", step.drafts));
         }
-        let hash = hash.finalize();
-        Some(
-            hash.iter()
-                .take(16)
-                .map(|byte| format!("{byte:02x}"))
-                .collect(),
-        )
+        Some(short(&hash.finalize()))
+    }
+
+    /// Whether it mends or takes back what somebody other than this account entered.
+    pub fn corrects_others(&self, account: &str) -> bool {
+        let drafts = self.steps.iter().flat_map(|step| {
+            let person = self.people.all.get(step.person);
+            step.drafts.iter().map(move |draft| (person, draft))
+        });
+        let mut named = drafts.filter_map(|(person, draft)| Some((person?, draft.corrects?)));
+        named.any(|(person, number)| {
+            let old = person.entries.iter().find(|entry| entry.id == number);
+            old.is_some_and(|entry| entry.by.entered_by != account)
+        })
     }
 
     /// The entries that a person gets, each once: of two exams that one older entry was about, both

@@ -1,7 +1,7 @@
 //! Recording: all of an act or nothing.
 
 use super::Prepared;
-use super::person::Seen;
+use super::seen::Seen;
 use chrono::Utc;
 use sheathline_model::annotations::{By, Draft};
 use sheathline_model::domain::PatientKey;

@@ -3,8 +3,8 @@
 /// Letters of a name.
 const NAME_MAX: usize = 100;
 
-/// Letters of a reason.
-const REASON_MAX: usize = 500;
+/// Letters of a reason, or of a note.
+const REASON_MAX: usize = 2000;
 
 /// A name as it is kept.
 ///

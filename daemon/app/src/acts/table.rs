@@ -202,13 +202,13 @@ mod tests {
         let text = format!(
             "exam_id,study_instance_uid,label,reason\nE1,,wel,\n,,well,\nE2,,well,{}\nE3,,well\n\
              ,1.2.3,well,good\nE4,,,\n",
-            "x".repeat(501)
+            "x".repeat(2001)
         );
         let mistakes = read(&text).unwrap_err();
         let starts = [
             "line 2, column label: \"wel\" is no label; write one of well, ",
             "line 3, column exam_id: neither",
-            "line 4, column reason: has 501 letters",
+            "line 4, column reason: has 2001 letters",
             "line 5: 3 fields where the first line names 4",
             "line 7, column label: \"\" is no label",
         ];

@@ -5,6 +5,7 @@
 //! [what they did](Desk::did) before it shows anything of a patient, and answers with
 //! [`Desk::page`]. What is posted comes as [`Posted`], which has checked the form's token.
 
+mod acting;
 mod attempts;
 mod codes;
 mod deed;
@@ -53,4 +54,5 @@ fn routes() -> Router<Arc<Desk>> {
         .merge(department::routes())
         .merge(deliveries::routes())
         .merge(deeds::routes())
+        .merge(acting::routes())
 }

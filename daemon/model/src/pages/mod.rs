@@ -15,6 +15,7 @@ pub mod lines;
 pub mod patient;
 pub mod picture;
 pub mod service;
+pub mod preview;
 mod spans;
 pub mod today;
 
