@@ -4,6 +4,9 @@
 mod act;
 mod at_once;
 mod cut_off;
+mod prepared;
+mod questions;
+mod rises;
 mod sessions;
 mod tables;
 mod versions;

@@ -157,8 +157,9 @@ fn a_flagged_exam_becomes_baseline_only_after_it_was_said_what_changes() {
         (0, before)
     );
     // Told otherwise, there is nothing to ask; nor for an exam that is not flagged.
-    site.ok("label", &[&flagged, "raised_confirmed"]);
-    site.ok("label", &[&exam_of_year(&site, "2021"), "well"]);
+    site.ok("label", &[&flagged, "raised_confirmed", "--yes"]);
+    let early = exam_of_year(&site, "2021");
+    site.ok("label", &[&early, "well", "--yes"]);
     refused(&site, 1, "label", &[&flagged, "raised_ruled_out"]);
     let said = site.ok("label", &[&flagged, "well", "--yes"]);
     assert!(
@@ -222,7 +223,8 @@ fn an_event_holds_for_its_own_day_whenever_it_is_recorded() {
         "event",
         &["T-1", "2022-09-01", "shunt_revision", "--remove"],
     );
-    site.ok("event", &["T-1", "2023-09-01", "shunt_revision"]);
+    let late = ["T-1", "2023-09-01", "shunt_revision", "--yes"];
+    site.ok("event", &late);
     assert_eq!(told("2023"), serde_json::json!([]));
     assert_eq!(told("2024"), event("2023-09-01"));
     let counting = entries(&site).into_iter().filter(|one| one.3);

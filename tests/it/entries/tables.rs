@@ -30,7 +30,8 @@ fn a_table_is_shown_by_a_dry_run_and_recorded_as_one_act() {
         (0, results)
     );
 
-    site.ok("label", &["--table", file, "--reason", "review of 2026"]);
+    let reviewed = ["--table", file, "--reason", "review of 2026", "--yes"];
+    site.ok("label", &reviewed);
     let all = site.json("entries", &["T-1", "--json"]);
     let told: Vec<String> = all
         .iter()

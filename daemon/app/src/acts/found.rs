@@ -1,6 +1,8 @@
 //! Whose exam a name means, and why it means no exam, or no single one.
 
+use crate::known::{content_of, sound_before};
 use sheathline_model::domain::PatientKey;
+use sheathline_model::results::Content;
 use sheathline_store::{Store, StoreError, readings, results};
 
 /// What the name means instead.
@@ -59,5 +61,36 @@ pub fn patient_of(store: &Store, name: &str) -> Result<PatientKey, NotOne> {
         Some(key) if patients == 1 => Ok(key),
         Some(_) => Err(NotOne::SeveralPatients { name, patients }),
         None => Err(NotOne::Unknown { name }),
+    }
+}
+
+/// An exam that has a result and is told no more: its readings were taken back, or replaced by those of
+/// another study. Whoever has to be told of it acknowledges it by its exam id.
+pub(super) struct Gone {
+    /// Under which id it is filed.
+    pub(super) patient: PatientKey,
+    /// Its newest version.
+    pub(super) version: u32,
+    /// What the newest sound version says.
+    pub(super) content: Content,
+}
+
+impl Gone {
+    /// Of an exam id; `None` where it has no result.
+    pub(super) fn of(store: &Store, exam_id: &str) -> Result<Option<Gone>, StoreError> {
+        store.read(|view| {
+            let Some(row) = results::latest(view, exam_id)? else {
+                return Ok(None);
+            };
+            let content = match content_of(&row) {
+                Ok(content) => Some(content),
+                Err(_) => sound_before(view, &row)?.map(|(_, content)| content),
+            };
+            Ok(content.map(|content| Gone {
+                patient: row.patient,
+                version: row.version,
+                content,
+            }))
+        })
     }
 }

@@ -2,10 +2,16 @@
 
 use super::Prepared;
 use super::seen::Seen;
+use crate::lines;
 use chrono::Utc;
 use sheathline_model::annotations::{By, Draft};
 use sheathline_model::domain::PatientKey;
+use sheathline_model::identity::Person;
 use sheathline_store::{Store, StoreError, Tx, annotations, assessment_queue};
+
+/// Of more people than this, lists of work are right once the results are made anew: nobody waits for
+/// them while a table is recorded.
+const LINES_MAX: usize = 50;
 
 /// What was recorded.
 #[derive(Debug)]
@@ -20,7 +26,7 @@ pub struct Recorded {
 
 /// What is recorded of one person.
 struct OfPerson {
-    surviving: PatientKey,
+    ids: Person,
     seen: Seen,
     drafts: Vec<(By, Draft)>,
 }
@@ -37,14 +43,17 @@ pub fn record(store: &Store, prepared: &Prepared) -> Result<Option<Recorded>, St
         let drafts: Vec<(By, Draft)> = drafts.map(|(by, draft)| (by.clone(), draft)).collect();
         if !drafts.is_empty() {
             of_each.push(OfPerson {
-                surviving: person.ids.surviving.clone(),
+                ids: person.ids.clone(),
                 seen: person.seen().clone(),
                 drafts,
             });
         }
     }
     let entries = of_each.iter().map(|one| one.drafts.len()).sum();
-    let of_whom = of_each.iter().map(|one| one.surviving.clone()).collect();
+    let of_whom = of_each
+        .iter()
+        .map(|one| one.ids.surviving.clone())
+        .collect();
     let first = store.write(move |tx| write(tx, &of_each))?;
     Ok(first.map(|first| Recorded {
         first,
@@ -55,7 +64,7 @@ pub fn record(store: &Store, prepared: &Prepared) -> Result<Option<Recorded>, St
 
 fn write(tx: &Tx, of_each: &[OfPerson]) -> Result<Option<i64>, StoreError> {
     for one in of_each {
-        if Seen::of(tx, &one.surviving)? != one.seen {
+        if Seen::of(tx, &one.ids.surviving)? != one.seen {
             return Ok(None);
         }
     }
@@ -67,7 +76,10 @@ fn write(tx: &Tx, of_each: &[OfPerson]) -> Result<Option<i64>, StoreError> {
             let added = annotations::record(tx, number, by, std::slice::from_ref(draft), now)?;
             first = first.or_else(|| added.first().copied());
         }
-        assessment_queue::mark_dirty(tx, &one.surviving, now)?;
+        assessment_queue::mark_dirty(tx, &one.ids.surviving, now)?;
+        if of_each.len() <= LINES_MAX {
+            lines::renew(tx, &one.ids)?;
+        }
     }
     Ok(first)
 }

@@ -1,14 +1,15 @@
 //! What a wish says of one exam: the entries, whether it can be said, and in which words.
 
 use super::error::ActError;
+use super::found::Gone;
 use super::person::{Person, about, moment};
 use super::prepare::{Serves, Step};
 use super::{Order, Wish};
-use crate::known::content_of;
-use sheathline_model::annotations::{self, Draft, Judgement, Kind, Of, Said};
-use sheathline_model::domain::Label;
+use sheathline_model::annotations::{self, Draft, Judgement, Kind, Of, Outcome, Said};
+use sheathline_model::domain::{About, Label};
 use sheathline_model::history::{Exam, Places};
-use sheathline_store::{Store, StoreError, View, results};
+use sheathline_model::worklist::Rise;
+use sheathline_store::{Store, exam_lines, results};
 use std::collections::BTreeSet;
 
 /// One thing that a wish says of an exam.
@@ -92,22 +93,7 @@ pub(super) fn allowed(
     let id = || exam.id.clone();
     match &order.wish {
         Wish::Acknowledge(_) | Wish::Settle(_) => {
-            let newest = person.version(&exam.id);
-            if let (Wish::Acknowledge(Some(shown)), Some(newest)) = (&order.wish, newest)
-                && *shown != newest
-            {
-                return Err(ActError::Newer {
-                    exam: id(),
-                    shown: *shown,
-                    newest,
-                });
-            }
-            let was = store.read(|view| was_flagged(view, &exam.id))?;
-            if was {
-                Ok(())
-            } else {
-                Err(ActError::NoRise(id()))
-            }
+            was_a_rise(store, &exam.id, person.version(&exam.id), &order.wish)
         }
         Wish::SecondRead(one) if one.right.is_empty() && one.left.is_empty() => {
             Err(ActError::EmptySecond)
@@ -128,11 +114,89 @@ pub(super) fn allowed(
     }
 }
 
-/// Whether any version of an exam's result was flagged. A damaged one says nothing.
-fn was_flagged(view: &View, exam: &str) -> Result<bool, StoreError> {
-    let versions = results::versions(view, exam)?;
-    let mut contents = versions.iter().filter_map(|row| content_of(row).ok());
-    Ok(contents.any(|content| content.assessment.flagged))
+/// A rise is acknowledged and settled that was one, and of the version that was shown.
+fn was_a_rise(store: &Store, exam: &str, newest: Option<u32>, wish: &Wish) -> Result<(), ActError> {
+    if let (Wish::Acknowledge(Some(shown)), Some(newest)) = (wish, newest)
+        && *shown != newest
+    {
+        return Err(ActError::Newer {
+            exam: exam.to_owned(),
+            shown: *shown,
+            newest,
+        });
+    }
+    let flags = store.read(|view| results::flags(view, exam))?;
+    if flags.iter().any(|version| version.flagged) {
+        Ok(())
+    } else {
+        Err(ActError::NoRise(exam.to_owned()))
+    }
+}
+
+/// What says again of exam `own` what came of its rise: the same outcome was said of a rise before this
+/// one, and is not said of this one.
+pub(super) fn settled_anew(
+    store: &Store,
+    person: &Person,
+    places: &Places<'_>,
+    own: usize,
+    outcome: Outcome,
+) -> Result<Vec<Draft>, ActError> {
+    let Some(exam) = person.exams.get(own) else {
+        return Ok(Vec::new());
+    };
+    let line = store.read(|view| exam_lines::of_exam(view, &exam.id))?;
+    let rise = line.and_then(|line| line.rise);
+    if matches!(rise, None | Some(Rise::Settled { .. })) {
+        return Ok(Vec::new());
+    }
+    let standing = annotations::standing(&person.entries);
+    let old = standing.filter_map(|entry| match &entry.said {
+        Said::Settled(of, said) if *said == outcome => Some((entry, places.exams(of))),
+        _ => None,
+    });
+    let of_own = old.filter(|(_, exams)| exams.contains(&own));
+    let drafts = of_own.flat_map(|(entry, exams)| {
+        let exams = exams.into_iter().filter_map(|n| person.exams.get(n));
+        exams.map(|exam| Draft {
+            patient: entry.patient.clone(),
+            corrects: Some(entry.id),
+            said: Said::Settled(about(exam), outcome),
+        })
+    });
+    Ok(drafts.collect())
+}
+
+/// The step that acknowledges what became of an exam that is told no more.
+pub(super) fn of_gone(
+    store: &Store,
+    person: &Person,
+    number: usize,
+    gone: &Gone,
+    order: &Order,
+) -> Result<Step, ActError> {
+    let exam = &gone.content.exam;
+    was_a_rise(store, &exam.id, Some(gone.version), &order.wish)?;
+    // Of all of the study: which readings it had is told by the version that is named.
+    let about = About {
+        study_instance_uid: exam.study_instance_uid.clone(),
+        readings: Vec::new(),
+    };
+    let said = Said::Acknowledged(about, gone.version);
+    let drafts = annotations::say(&person.entries, &gone.patient, &said, |old| {
+        (old.study_instance_uid == exam.study_instance_uid).then(Vec::new)
+    });
+    let at = exam.performed_at.local.format("%Y-%m-%d %H:%M");
+    let (told, already, _) = words(&order.wish, gone.version);
+    Ok(Step {
+        person: number,
+        shown: format!("exam {}, {at}: told no more", exam.id),
+        told: format!("exam {} of {at}: {told}", exam.id),
+        already: format!("exam {} {already} already", exam.id),
+        exams: Vec::new(),
+        drafts,
+        by: order.by.clone(),
+    })
 }
 
 /// Whether the same note of the same author stands: a command that was cut off is given again.

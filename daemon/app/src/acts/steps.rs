@@ -1,9 +1,10 @@
 //! What orders mean: exams, persons and entries, step by step.
 
 use super::error::{ActError, NotMeant, Unfound};
+use super::found::{Gone, NotOne};
 use super::person::{People, Person};
 use super::prepare::{Serves, Step};
-use super::say::{allowed, is_noted, of_exam, sayings};
+use super::say::{allowed, is_noted, of_exam, of_gone, sayings, settled_anew};
 use super::{Order, Wish};
 use chrono::{Local, NaiveDate};
 use sheathline_model::annotations::{self, By, Draft, Kind, Of, Said};
@@ -18,6 +19,8 @@ struct Meant<'o> {
     order: &'o Order,
     person: usize,
     exam: Option<usize>,
+    /// An exam that is told no more.
+    gone: Option<Gone>,
 }
 
 /// The people of some orders, and what is said of them, person by person.
@@ -34,6 +37,10 @@ pub(super) fn of(
         let places = Places::of(&person.exams);
         let together = together(person, &places, &theirs);
         for one in theirs {
+            if let Some(gone) = &one.gone {
+                steps.push(of_gone(store, person, number, gone, one.order)?);
+                continue;
+            }
             let step = match (&one.order.wish, one.exam) {
                 (Wish::Event(event), _) => said_event(person, number, one.order, *event)?,
                 (Wish::EventBack(event), _) => event_back(person, number, &one.order.by, *event)?,
@@ -51,6 +58,11 @@ pub(super) fn of(
                     for saying in sayings {
                         let together = together.get(&saying.kind()).unwrap_or(&alone);
                         drafts.extend(saying.drafts(person, &places, own, together));
+                    }
+                    if let Wish::Settle(outcome) = wish
+                        && drafts.iter().all(|one| one.said.kind() != Kind::Settled)
+                    {
+                        drafts.extend(settled_anew(store, person, &places, own, *outcome)?);
                     }
                     if is_noted(person, &places, own, one.order) {
                         drafts.clear();
@@ -92,6 +104,7 @@ fn meant<'o>(
                 order,
                 person,
                 exam: None,
+                gone: None,
             });
             continue;
         }
@@ -99,7 +112,20 @@ fn meant<'o>(
             let found = people.exam(store, name, site);
             let mut not = |why| unfound.push(Unfound { order: number, why });
             match found {
-                Err(super::NotOne::Store(error)) => return Err(error.into()),
+                Err(NotOne::Store(error)) => return Err(error.into()),
+                Err(NotOne::WithoutValues { name })
+                    if matches!(order.wish, Wish::Acknowledge(_)) =>
+                {
+                    match Gone::of(store, &name)? {
+                        Some(gone) => meant.push(Meant {
+                            order,
+                            person: people.of(store, &gone.patient, site)?,
+                            exam: None,
+                            gone: Some(gone),
+                        }),
+                        None => not(NotOne::WithoutValues { name }.into()),
+                    }
+                }
                 Err(why) => not(why.into()),
                 Ok((person, exam)) => match named.get(&(person, exam, order.wish.kind())) {
                     Some(first) if *first != number => not(NotMeant::Again(*first)),
@@ -110,6 +136,7 @@ fn meant<'o>(
                             order,
                             person,
                             exam: Some(exam),
+                            gone: None,
                         });
                     }
                 },

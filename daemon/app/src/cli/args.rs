@@ -13,7 +13,7 @@ mod tests;
 
 pub(super) use annotate::{
     AcknowledgeArgs, EntriesArgs, EventArgs, LabelArgs, LeaveOutArgs, NoteArgs, PairArgs,
-    PatientCommand, PressureArgs, SecondArgs, SettleArgs, WhoArgs,
+    PatientCommand, PressureArgs, SecondArgs, SettleArgs, WhoArgs, WorklistArgs,
 };
 pub(super) use draft::{ConfirmArgs, DraftArgs};
 pub(super) use help::{command, groups};
@@ -178,6 +178,8 @@ pub(super) enum AnnotationCommand {
     ///
     /// Results show it. It is never converted to a width.
     Pressure(PressureArgs),
+    /// List rises nobody acknowledged, exams not compared, exams unlabelled.
+    Worklist(WorklistArgs),
     /// Acknowledge rises, or that they were withdrawn.
     ///
     /// Of the newest version of each result.

@@ -35,6 +35,7 @@ mod unmapped;
 mod waiting;
 mod worker;
 mod working;
+mod worklist;
 
 use args::{
     AnnotationCommand, Cli, Command, QualityCommand, ReportCommand, ResultCommand, ServiceCommand,
@@ -100,6 +101,7 @@ fn carry_out(cli: Cli) -> Result<(), Failure> {
             AnnotationCommand::Label(args) => annotate::label(&args),
             AnnotationCommand::Event(args) => annotate::event(&args),
             AnnotationCommand::Pressure(args) => annotate::pressure(&args),
+            AnnotationCommand::Worklist(args) => worklist::worklist(&args),
             AnnotationCommand::Acknowledge(args) => annotate::acknowledge(&args),
             AnnotationCommand::Settle(args) => annotate::settle(&args),
             AnnotationCommand::Note(args) => annotate::note(&args),

@@ -22,8 +22,8 @@ const EXAMS_MAX: usize = 500;
 
 pub(super) fn routes() -> Router<Arc<Desk>> {
     Router::new()
-        .route("/exam/{exam_id}/{act}", post(of_exam))
-        .route("/patient/{exam_id}/{act}", post(of_patient))
+        .route("/exam/{exam}/{act}", post(of_exam))
+        .route("/patient/{exam}/{act}", post(of_patient))
 }
 
 async fn of_exam(
@@ -183,7 +183,8 @@ fn work(desk: &Desk, visitor: &Visitor, asked: &Asked, by: &By) -> Result<Came, 
     let key = acts::patient_of(&desk.store, &asked.by_exam).map_err(|_| Failed::NotFound)?;
     let whole = Person::of(&desk.store, &key, &desk.site)?;
     // An exam of somebody else is none of this page.
-    let is_theirs = |name: &String| whole.exams.iter().any(|exam| exam.id == *name);
+    let is_theirs =
+        |name: &String| *name == asked.by_exam || whole.exams.iter().any(|exam| exam.id == *name);
     if !asked.exams.iter().all(is_theirs) {
         return Err(Failed::NotFound);
     }

@@ -14,8 +14,8 @@ pub mod layout;
 pub mod lines;
 pub mod patient;
 pub mod picture;
-pub mod service;
 pub mod preview;
+pub mod service;
 mod spans;
 pub mod today;
 

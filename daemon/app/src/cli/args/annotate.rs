@@ -100,7 +100,24 @@ pub(in crate::cli) struct EventArgs {
     pub(in crate::cli) json: bool,
 }
 
-/// Exams of which the same is said.
+#[derive(Debug, Args)]
+pub(in crate::cli) struct WorklistArgs {
+    #[command(flatten)]
+    pub(in crate::cli) config: ConfigArg,
+    /// Only exams of this day, YYYY-MM-DD; rises that wait are shown whatever their day.
+    #[arg(long, value_name = "DAY")]
+    pub(in crate::cli) day: Option<NaiveDate>,
+    /// Only exams of this operator, as reports write the name.
+    #[arg(long, value_name = "OPERATOR")]
+    pub(in crate::cli) operator: Option<String>,
+    /// Only exams of this device, as `worklist --json` writes it.
+    #[arg(long, value_name = "DEVICE")]
+    pub(in crate::cli) device: Option<String>,
+    /// Print JSON, one object a line.
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
+}
+
 #[derive(Debug, Args)]
 pub(in crate::cli) struct AcknowledgeArgs {
     #[command(flatten)]
