@@ -2,7 +2,7 @@
 
 use super::{Rise, VersionFacts, rise};
 use crate::annotations::{Entry, Said};
-use crate::assess::{DecidedBy, Notice, Reason, Status};
+use crate::assess::{DecidedBy, Notice, Reason, Status, rounded};
 use crate::domain::{Device, Label, Moment, PatientKey, Sex};
 use crate::results::Content;
 use chrono::{DateTime, NaiveDate, Utc};
@@ -57,12 +57,16 @@ pub struct Line {
     /// Of which eye the numbers are: `right`, `left`, `both`, or `since_event`.
     pub eye_word: Option<String>,
     /// Measured width, mm.
+    #[serde(serialize_with = "rounded::optional")]
     pub measured_mm: Option<f64>,
     /// Expected width, mm.
+    #[serde(serialize_with = "rounded::optional")]
     pub expected_mm: Option<f64>,
     /// Measured less expected, mm.
+    #[serde(serialize_with = "rounded::optional")]
     pub change_mm: Option<f64>,
     /// The change in units of its SD.
+    #[serde(serialize_with = "rounded::optional")]
     pub z: Option<f64>,
     /// Who measured.
     pub operator: Option<String>,
