@@ -2,8 +2,9 @@
 //! daemon, where its configuration says that it can be asked; changes nothing.
 
 use super::args::StatusArgs;
-use super::{Code, Failure, context, print};
+use super::{Code, Failure, context, inspect, print};
 use crate::config::{Config, Effective};
+use crate::pipeline::Sum;
 use crate::standing::{self, Lasting, Standing, time};
 use serde::Serialize;
 use sheathline_store::overview;
@@ -38,6 +39,7 @@ enum Daemon {
 struct Status {
     version: &'static str,
     daemon: Daemon,
+    objects: Sum,
     #[serde(flatten)]
     standing: Standing,
     disk: Disk,
@@ -117,6 +119,7 @@ fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
     Ok(Status {
         version: env!("CARGO_PKG_VERSION"),
         daemon,
+        objects: inspect::sum(&store)?,
         standing: standing::of(config, &store, overview::overview)?,
         disk: Disk {
             store_bytes: store_bytes(&config.store.path),
@@ -215,7 +218,7 @@ fn show(status: &Status) {
             row("daemon", &format_args!("NOT ready: {}", reasons.join("; ")))
         }
     }
-    row("objects", &standing.objects);
+    row("objects", &status.objects);
     row("last received", &time(standing.last_received));
     row("last published", &time(standing.last_published));
     if standing.bodies_kept_by_clock {

@@ -15,7 +15,7 @@ use sheathline_model::legible;
 use sheathline_model::pages::codes::{self as page, SHOWN, Tried, View};
 use sheathline_model::pages::layout::Place;
 use sheathline_model::reading::Rules;
-use sheathline_model::reading::trial::compare;
+use sheathline_model::reading::trial::{Tally, compare};
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
@@ -265,7 +265,9 @@ impl Shared {
 fn found(outcome: Outcome, not_read: u64, cut_off: bool) -> Tried {
     let reports = outcome.reports();
     let mut tallies: Vec<_> = outcome.tallies.into_iter().collect();
-    tallies.sort_by_key(|(_, tally)| Reverse(tally.reports));
+    // What changes first.
+    let changes = |tally: &Tally| tally.changes.values().sum::<usize>();
+    tallies.sort_by_key(|(_, tally)| Reverse((changes(tally), tally.reports)));
     let name = |(sender, device): (String, String)| match device.as_str() {
         "" => sender,
         device => format!("{sender}, {}", device.replace('|', " ")),

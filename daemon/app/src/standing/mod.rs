@@ -11,7 +11,6 @@ pub(crate) use senders::SenderRow;
 
 use crate::config::Config;
 use crate::health::needs::Needed;
-use crate::pipeline::{self, Sum};
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::Serialize;
 use sheathline_store::backlog::{self, Waiting};
@@ -23,7 +22,6 @@ use std::collections::BTreeMap;
 /// How the service stands.
 #[derive(Debug, Serialize)]
 pub(crate) struct Standing {
-    pub(crate) objects: Sum,
     pub(crate) last_received: Option<DateTime<Utc>>,
     pub(crate) quarantined_by_reason: BTreeMap<String, u64>,
     pub(crate) exams_by_status: BTreeMap<String, u64>,
@@ -99,7 +97,6 @@ pub(crate) fn of(
         .read(|conn| bodies::ahead(conn, Utc::now()))?
         .is_some();
     Ok(Standing {
-        objects: store.read(pipeline::sum)?,
         last_received: overview.last_received,
         quarantined_by_reason: overview.quarantined,
         exams_by_status: overview.exams,

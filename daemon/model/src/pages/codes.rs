@@ -168,15 +168,13 @@ pub fn html(view: &View) -> Markup {
                 p { strong { "Every code that looks like a sheath measurement is explained." } }
             }
         } @else {
-            @match &view.token {
-                Some(hidden) => {
-                    form method="post" action="/codes" {
-                        (token(hidden))
-                        (list(view, true))
-                        (buttons())
-                    }
+            // Beside the form, which is not printed.
+            (list(view, view.token.is_some()))
+            @if let Some(hidden) = &view.token {
+                form #answers method="post" action="/codes" {
+                    (token(hidden))
+                    (buttons())
                 }
-                None => { (list(view, false)) }
             }
             p {
                 a.button href="/codes/draft.toml" { "Download the draft of all codes" }
@@ -288,8 +286,8 @@ fn answer(number: usize, code: &Code) -> Markup {
     let id = format!("answer-{number}");
     let told = format!("{id}-wrong");
     let input = html! {
-        input type="hidden" name="key" value=(code.key);
-        input type="text" id=(id) name="answer" value=(code.answer) maxlength="200" autocomplete="off"
+        input type="hidden" form="answers" name="key" value=(code.key);
+        input type="text" form="answers" id=(id) name="answer" value=(code.answer) maxlength="200" autocomplete="off"
             aria-invalid=[code.wrong.is_some().then_some("true")]
             aria-describedby=[code.wrong.is_some().then_some(told.as_str())];
         @if let Some(wrong) = &code.wrong { p.wrong id=(told) { (text(wrong)) } }

@@ -279,7 +279,7 @@ fn dead(view: &View) -> Markup {
                         th scope="row" role="rowheader" {
                             @if view.retry.is_some() {
                                 label.pick {
-                                    input type="checkbox" name="delivery" value=(one.id);
+                                    input type="checkbox" form="retry" name="delivery" value=(one.id);
                                     " " (one.id)
                                 }
                             } @else { (one.id) }
@@ -305,23 +305,21 @@ fn dead(view: &View) -> Markup {
                 ", since it may name a patient. Retry once the cause is mended; "
                 code { "outbox drop" } " takes one out."
             }
-            @match &view.retry {
-                Some(hidden) => {
-                    form method="post" action="/service/retry" {
-                        (token(hidden))
-                        (table)
-                        p.actions {
-                            button.first-choice type="submit" name="which" value="chosen" {
-                                "Try the chosen ones again"
-                            }
-                            " "
-                            button type="submit" name="which" value="all" {
-                                "Try all " (view.dead_total) " again"
-                            }
+            // Beside the form, which is not printed.
+            (table)
+            @if let Some(hidden) = &view.retry {
+                form #retry method="post" action="/service/retry" {
+                    (token(hidden))
+                    p.actions {
+                        button.first-choice type="submit" name="which" value="chosen" {
+                            "Try the chosen ones again"
+                        }
+                        " "
+                        button type="submit" name="which" value="all" {
+                            "Try all " (view.dead_total) " again"
                         }
                     }
                 }
-                None => (table),
             }
         }
     }
@@ -485,8 +483,11 @@ mod tests {
         view.retry = Some("T".to_owned());
         let page = html(&view).into_string();
         assert!(page.contains("action=\"/service/retry\""));
-        assert!(page.contains("name=\"delivery\" value=\"12\""));
+        assert!(page.contains("form=\"retry\" name=\"delivery\" value=\"12\""));
         assert!(page.contains("dicom:&lt;b&gt;US1"));
+        // Forms are not printed; what they are about is.
+        let (before, form) = page.split_once("<form").unwrap();
+        assert!(before.contains("answer (A700)") && !form.contains("answer (A700)"));
     }
 
     #[test]
