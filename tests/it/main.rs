@@ -18,6 +18,7 @@ mod demo;
 mod department;
 mod documents;
 mod drafts;
+mod entering;
 mod entries;
 mod folder;
 mod forms;

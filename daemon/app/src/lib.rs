@@ -11,6 +11,7 @@ pub mod config;
 mod conformance;
 mod decoding;
 pub mod deliver;
+pub mod entering;
 mod export;
 pub mod health;
 mod intake;

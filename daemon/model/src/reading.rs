@@ -10,6 +10,7 @@ pub mod own;
 mod presented;
 mod sessions;
 mod subject;
+pub mod transcribed;
 pub mod trial;
 
 #[cfg(test)]
@@ -213,9 +214,13 @@ pub fn read_document<'a>(
         .iter()
         .filter(|one| one.quantity == Quantity::SheathDiameter)
         .collect();
-    if sheath().next().is_some() {
+    let copied = document.tree.as_ref().and_then(transcribed::remark);
+    let copied = copied.filter(|_| sheath().next().is_some());
+    // Years lie between an exam and its copy.
+    if copied.is_none() && sheath().next().is_some() {
         remarks.extend(facts::dates_apart(header));
     }
+    remarks.extend(copied);
     let creator = document.presentation.as_ref().filter(|_| is_drawn);
     let creator = creator.and_then(|presentation| presentation.creator.clone());
     let exam = header.study_instance_uid.clone().map(|uid| ExamFacts {

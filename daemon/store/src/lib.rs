@@ -15,6 +15,7 @@ pub mod assessment_queue;
 pub mod audited;
 pub mod backlog;
 pub mod bodies;
+pub mod bringings;
 #[cfg(any(test, feature = "tests"))]
 pub mod contract;
 pub mod copy;

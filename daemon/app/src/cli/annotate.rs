@@ -13,6 +13,7 @@ pub(super) use event::event;
 pub(super) use label::label;
 pub(super) use pressure::pressure;
 pub(super) use rise::{acknowledge, leave_out, note, second, settle};
+pub(super) use who::Who;
 
 use super::{Code, Failure, print};
 use crate::pipeline::Pipeline;

@@ -3,6 +3,7 @@
 
 mod annotate;
 mod draft;
+mod enter;
 mod help;
 mod inspect;
 mod maintain;
@@ -16,6 +17,7 @@ pub(super) use annotate::{
     PatientCommand, PressureArgs, SecondArgs, SettleArgs, WhoArgs, WorklistArgs,
 };
 pub(super) use draft::{ConfirmArgs, DraftArgs};
+pub(super) use enter::{BorderChoice, BringInArgs, MeasureArgs, RowsChoice};
 pub(super) use help::{command, groups};
 pub(super) use inspect::{
     CalibrateArgs, ExplainArgs, FormChoice, HistoryArgs, QuarantineArgs, RenderArgs, StatusArgs,
@@ -133,6 +135,16 @@ pub(super) enum ReportCommand {
     ///
     /// Ends when nothing waits any more.
     Process(ProcessArgs),
+    /// Enter a measurement that no scanner sends.
+    ///
+    /// Becomes a structured report that is kept like any other. Given again it adds nothing; it is
+    /// corrected by an amended report, or taken back.
+    Measure(Box<MeasureArgs>),
+    /// Bring in a table of earlier measurements.
+    ///
+    /// All of it or nothing: every row is accepted, or named with line, column and reason. The same table
+    /// again adds nothing, and it is taken back as a whole.
+    BringIn(Box<BringInArgs>),
     /// Fetch reports of earlier exams from an archive.
     ///
     /// Works through the period in windows of days. A run that was cut off is repeated with the same

@@ -10,6 +10,7 @@ pub(crate) mod daemon;
 mod demo;
 mod department;
 mod echo;
+mod enter;
 mod entries;
 mod everyone;
 mod export;
@@ -87,6 +88,8 @@ fn carry_out(cli: Cli) -> Result<(), Failure> {
         },
         Command::Report(command) => match command {
             ReportCommand::Process(args) => daemon::process(&args),
+            ReportCommand::Measure(args) => enter::measure(&args),
+            ReportCommand::BringIn(args) => enter::bring_in(&args),
             ReportCommand::Backfill(args) => backfill::backfill(&args),
             ReportCommand::Quarantine(args) => inspect::quarantine(&args),
             ReportCommand::Unmapped(args) => unmapped::unmapped(&args),

@@ -20,7 +20,7 @@ use sheathline_model::domain::Source;
 use sheathline_net::dicom::dimse::Status;
 use sheathline_store::facts::ObjectFacts;
 use sheathline_store::objects::{self, ObjectId};
-use sheathline_store::{Store, StoreError};
+use sheathline_store::{Store, StoreError, Tx};
 use std::sync::Arc;
 use tell::About;
 
@@ -112,6 +112,9 @@ impl Kept {
 /// What the store said of one object: its number, and what is known of it if it was here already.
 type Stored = Result<(objects::Kept, Option<ObjectFacts>), Arc<StoreError>>;
 
+/// Keeps the object of a number.
+type Keeping<'a> = dyn FnMut(usize) -> Result<(), StoreError> + 'a;
+
 /// Where objects are kept, and who is told.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Intake<'a> {
@@ -169,6 +172,49 @@ impl Intake<'_> {
             self.told(one, &about, source)
         };
         abouts.into_iter().map(told).collect()
+    }
+
+    /// Keeps some of these objects by a change that records more: all of it, or nothing. `work` is given
+    /// what keeps the object of a number.
+    ///
+    /// # Errors
+    /// What was told is not kept, and nothing else of the change either.
+    pub(crate) fn keep_within<T: Send + 'static>(
+        &self,
+        objects: Vec<Object>,
+        source: &Source,
+        work: impl Fn(&Tx, &mut Keeping<'_>) -> Result<T, StoreError> + Send + 'static,
+    ) -> Result<T, StoreError> {
+        let mut abouts = Vec::new();
+        let mut all_packed = Vec::new();
+        for object in &objects {
+            abouts.push(About::of(object));
+            all_packed.push(Packed::new(object, source)?);
+        }
+        let change = move |tx: &Tx| {
+            let mut stored = Vec::new();
+            let done = work(tx, &mut |number| {
+                let gone = || StoreError::Work(format!("there is no object {number}"));
+                let packed = all_packed.get(number).ok_or_else(gone)?;
+                stored.push((number, packed.keep(tx)?));
+                Ok(())
+            })?;
+            Ok((done, stored))
+        };
+        match self.store.write(change) {
+            Ok((done, stored)) => {
+                for (number, one) in stored {
+                    if let Some(about) = abouts.get(number) {
+                        drop(self.told(Ok(one), about, source));
+                    }
+                }
+                Ok(done)
+            }
+            Err(error) => match self.fail(&Name::None, source, error).stored() {
+                Err(NotKept::Store(error)) => Err(error),
+                _ => Err(StoreError::Closed),
+            },
+        }
     }
 
     /// Tells of an object that may not come this way.

@@ -274,6 +274,8 @@ impl Metrics {
             Source::Folder,
             Source::Archive(nobody()),
             Source::Web(nobody()),
+            Source::Entered,
+            Source::Table,
         ] {
             for outcome in [
                 Arrival::Kept,

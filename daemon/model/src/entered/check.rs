@@ -272,9 +272,7 @@ fn eye_readings(eye: Eye, readings: &[TypedReading], limits: &Limits, faults: &m
     for (n, one) in readings.iter().enumerate() {
         let field = Field::Value(eye, n);
         if let Some(remark) = plausible::remark(one.value, limits.plausible) {
-            faults.block(field, lower_stop(&remark.text));
-        } else if let Some(remark) = plausible::maybe_nerve(one.value) {
-            faults.doubt(field, lower_stop(&remark.text));
+            faults.block(field, remark.text.trim_end_matches('.').to_owned());
         }
         if let Some(depth) = one.depth
             && (depth.um() < 0 || depth > DEEPEST)
@@ -321,9 +319,4 @@ fn spread(eye: Eye, readings: &[TypedReading], limits: &Limits, faults: &mut Fau
             );
         }
     }
-}
-
-/// A sentence without its final stop, as it goes on from the name of a field.
-fn lower_stop(text: &str) -> String {
-    text.trim_end_matches('.').to_owned()
 }

@@ -5,6 +5,8 @@
 
 mod columns;
 mod row;
+#[cfg(test)]
+mod tests;
 
 pub use columns::{Column, Columns, Shape};
 
@@ -139,6 +141,8 @@ pub struct Table {
     pub rows: Vec<Row>,
     /// What the accepted rows say, in the order of the table.
     pub exams: Vec<OldExam>,
+    /// What its columns are called.
+    pub columns: Columns,
 }
 
 impl Table {
@@ -246,7 +250,7 @@ impl Reading {
         let mut seen: BTreeMap<String, u64> = BTreeMap::new();
         for what in std::mem::take(&mut self.order) {
             let rows = self.exams.remove(&what).unwrap_or_default();
-            let told = self.one_exam(&what, &rows, declared.shape, places);
+            let told = self.one_exam(&rows, declared.shape, places);
             let Some(typed) = told.map(|(right, left)| what.typed(right, left, &rows, signing))
             else {
                 continue;
@@ -291,7 +295,6 @@ impl Reading {
     /// The readings of both eyes of the rows of one exam; `None` where they contradict each other.
     fn one_exam(
         &mut self,
-        what: &What,
         rows: &[(u64, Read)],
         shape: Shape,
         places: &Places,
@@ -331,7 +334,6 @@ impl Reading {
                 plain.push((read, *line));
             }
         }
-        let _ = what;
         let all = |eye| rows.iter().flat_map(move |(_, read)| read.readings(eye));
         good.then(|| (all(Eye::Right).collect(), all(Eye::Left).collect()))
     }
@@ -359,6 +361,7 @@ impl Reading {
             faults,
             rows,
             exams,
+            columns: declared.columns.clone(),
         }
     }
 }

@@ -69,6 +69,12 @@ impl Parts {
 }
 
 impl Uids {
+    /// Whether these are the identifiers of a report that a person typed, here or elsewhere.
+    #[must_use]
+    pub fn are_typed(instance: &str, series: &str) -> bool {
+        series_of(instance) == series
+    }
+
     pub(super) fn of(typed: &Typed) -> Uids {
         let study = match &typed.corrects {
             Some(corrected) => corrected.study.clone(),
@@ -92,9 +98,13 @@ impl Uids {
         }
         let instance = all.uid();
         Uids {
-            series: Parts::of("typed series").with(&instance).uid(),
+            series: series_of(&instance),
             study,
             instance,
         }
     }
+}
+
+fn series_of(instance: &str) -> String {
+    Parts::of("typed series").with(instance).uid()
 }

@@ -205,21 +205,24 @@ impl Dates {
     }
 
     /// A day in this form and no other: four digits of a year; one digit of a month or day only where
-    /// a separator ends it.
+    /// it stands between separators.
     #[must_use]
     pub fn day(&self, text: &str) -> Option<NaiveDate> {
         let (mut year, mut month, mut day) = (0, 0, 0);
         let mut rest = text;
         let mut parts = self.0.iter().peekable();
+        let mut apart = true;
         while let Some(part) = parts.next() {
             if let Part::Letter(letter) = part {
                 rest = rest.strip_prefix(*letter)?;
+                apart = true;
                 continue;
             }
             let most = if *part == Part::Year { 4 } else { 2 };
             let digits = rest.bytes().take(most).take_while(u8::is_ascii_digit);
             let digits = digits.count();
-            let ended = matches!(parts.peek(), None | Some(Part::Letter(_)));
+            let ended = apart && matches!(parts.peek(), None | Some(Part::Letter(_)));
+            apart = false;
             let iso = *self == Dates::default();
             if digits == 0 || (digits < most && (*part == Part::Year || !ended || iso)) {
                 return None;

@@ -2,6 +2,7 @@
 
 use super::imaging::{self, Imaging};
 use super::modifies;
+use super::observer;
 use super::picture::GroupPictures;
 use super::reference::References;
 use super::subject::{self, Stated};
@@ -438,7 +439,13 @@ impl Levels {
                         level.coded(id, role, &code, spot, vocabulary);
                     }
                     Role::TimePoint => say_few(&mut level.time_points, text),
-                    Role::ObserverName => say_few(&mut level.operators, text),
+                    // Whoever only recorded did not measure.
+                    Role::ObserverName
+                        if level.operators.len() < DISTINCT
+                            && !observer::only_recorded(tree, parent, id) =>
+                    {
+                        say(&mut level.operators, text);
+                    }
                     Role::DeviceManufacturer => say_few(&mut level.manufacturers, text),
                     Role::DeviceModel => say_few(&mut level.models, text),
                     Role::DeviceSerial => say_few(&mut level.serials, text),

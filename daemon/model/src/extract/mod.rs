@@ -14,6 +14,7 @@ mod imaging;
 mod label;
 mod left;
 mod level;
+mod observer;
 mod picture;
 pub mod presentation;
 mod recognise;
@@ -259,8 +260,11 @@ fn modifies(item: &ContentItem, role: Role) -> Option<bool> {
         Relationship::HasProperties => {
             matches!(role, Role::Depth | Role::Angle | Role::SelectionStatus).then_some(false)
         }
-        // A container has no properties: a depth told once for its values stands among them.
-        Relationship::Contains if matches!(role, Role::Depth | Role::Finding) => Some(false),
+        // A container has no properties: a depth or angle told once for its values stands among
+        // them.
+        Relationship::Contains if matches!(role, Role::Depth | Role::Angle | Role::Finding) => {
+            Some(false)
+        }
         Relationship::Contains => {
             matches!(role, Role::FindingSite | Role::Laterality).then_some(true)
         }

@@ -37,7 +37,6 @@ codes! {
     DEVICE = "121007", "DCM", "Device";
     PERSON_NAME = "121008", "DCM", "Person Observer Name";
     PERSON_ROLE = "121011", "DCM", "Person Observer's Role in this Procedure";
-    PROCEDURE = "121058", "DCM", "Procedure reported";
     DEVICE_UID = "121012", "DCM", "Device Observer UID";
     DEVICE_NAME = "121013", "DCM", "Device Observer Name";
     DEVICE_MANUFACTURER = "121014", "DCM", "Device Observer Manufacturer";
@@ -85,11 +84,10 @@ codes! {
     OBLIQUE = "21114003", "SCT", "Oblique";
 }
 
-// Roles of people (CID 7453); kinds of exams.
+// Roles of people (CID 7453).
 codes! {
     PERFORMING = "121094", "DCM", "Performing";
     RECORDING = "121097", "DCM", "Recording";
-    ULTRASONOGRAPHY = "16310003", "SCT", "Diagnostic ultrasonography";
 }
 
 // UCUM; CID 7460 for millimetres, 7461 for degrees.

@@ -10,13 +10,16 @@ use super::dicom::item::Item;
 use super::dicom::{self, writable};
 use super::values::Which;
 use super::{FormError, sr};
-use crate::domain::{Border, Device, Eye, Plane, Sex, derived};
+use crate::domain::{Border, Device, Eye, Millimetres, Plane, Sex, derived};
 use crate::entered::{Typed, TypedReading};
 use chrono::{NaiveDate, NaiveTime};
 use dicom_core::{Tag, VR};
 use dicom_dictionary_std::{tags, uids};
 use dicom_object::InMemDicomObject;
 use sha2::{Digest, Sha256};
+
+#[cfg(test)]
+mod tests;
 
 const CLASS: &str = uids::COMPREHENSIVE_SR_STORAGE;
 
@@ -167,10 +170,13 @@ fn root(typed: &Typed) -> Result<Item, FormError> {
     if let Some(accession) = &typed.accession {
         root = root.with([Item::text(codes::ACCESSION, accession.as_str()).context()]);
     }
-    root = root.with([Item::code(codes::PROCEDURE, codes::ULTRASONOGRAPHY).modifier()]);
-    let eyes = Eye::BOTH.into_iter();
-    let eyes = eyes.filter(|&eye| !typed.readings(eye).is_empty());
-    let groups = eyes.map(|eye| group(typed, eye));
+    let groups = Eye::BOTH.into_iter().flat_map(|eye| {
+        let alike = typed
+            .readings(eye)
+            .chunk_by(|one, next| place(one) == place(next));
+        let numbered = alike.enumerate();
+        numbered.map(move |(number, readings)| group(typed, eye, number, readings))
+    });
     root = root.with([Item::container(codes::MEASUREMENTS).with(groups)]);
     let mut said = Vec::new();
     if let Some(from) = &typed.transcribed {
@@ -225,21 +231,38 @@ fn machine(device: &Device) -> Result<Vec<Item>, FormError> {
     Ok(items)
 }
 
-/// TID 1501 of an eye.
-fn group(typed: &Typed, eye: Eye) -> Item {
+/// Where and how the caliper lay: told once for the readings of a group, since TID 300 has no place for
+/// it.
+fn place(one: &TypedReading) -> (Option<i64>, Option<f64>) {
+    (one.depth.map(Millimetres::um), one.angle_deg)
+}
+
+/// TID 1501 of readings of an eye that follow each other and were taken at one depth and angle.
+fn group(typed: &Typed, eye: Eye, number: usize, readings: &[TypedReading]) -> Item {
     let which = Which::of(eye);
     let instance = typed.uids().instance;
     let hash = Sha256::new_with_prefix(b"typed tracking")
         .chain_update(instance.as_bytes())
-        .chain_update(eye.word().as_bytes());
+        .chain_update(eye.word().as_bytes())
+        .chain_update(number.to_be_bytes());
     let tracking = derived::uid(derived::uuid(derived::bits(&hash.finalize())));
+    let first = readings.first();
+    let depth = first.and_then(|one| one.depth).map(|depth| {
+        let depth = super::values::decimal(depth.mm());
+        Item::number(codes::DEPTH, depth, codes::MILLIMETRE)
+    });
+    let angle = first.and_then(|one| one.angle_deg).map(|angle| {
+        let angle = super::values::decimal(angle);
+        Item::number(codes::ANGLE, angle, codes::DEGREE)
+    });
     Item::template(codes::GROUP, "1501")
         .with([
             Item::text(codes::TRACKING_ID, which.title()).context(),
             Item::uid(codes::TRACKING_UID, tracking).context(),
             sr::site(which),
         ])
-        .with(typed.readings(eye).iter().map(|one| reading(typed, one)))
+        .with(readings.iter().map(|one| reading(typed, one)))
+        .with(depth.into_iter().chain(angle))
 }
 
 /// TID 300 of a reading.
@@ -257,16 +280,7 @@ fn reading(typed: &Typed, one: &TypedReading) -> Item {
     });
     let plane = plane.map(|plane| Item::code(codes::ORIENTATION, plane));
     let border = border.map(|border| Item::code(codes::BORDER, border));
-    let depth = one.depth.map(|depth| {
-        let depth = super::values::decimal(depth.mm());
-        Item::number(codes::DEPTH, depth, codes::MILLIMETRE)
-    });
-    let angle = one.angle_deg.map(|angle| {
-        let angle = super::values::decimal(angle);
-        Item::number(codes::ANGLE, angle, codes::DEGREE)
-    });
     Item::number(codes::DIAMETER, one.digits(), codes::MILLIMETRE)
         .at(Some(at))
         .with(plane.into_iter().chain(border).map(Item::modifier))
-        .with(depth.into_iter().chain(angle).map(Item::acquisition))
 }

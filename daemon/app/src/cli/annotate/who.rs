@@ -6,7 +6,7 @@ use crate::cli::context;
 use sheathline_model::annotations::{Author, By};
 
 /// Who is at the command line.
-pub(super) struct Who {
+pub(in crate::cli) struct Who {
     named: Option<String>,
     reason: String,
     entered_by: String,
@@ -15,7 +15,7 @@ pub(super) struct Who {
 impl Who {
     /// # Errors
     /// The name or the reason cannot be kept; in words.
-    pub(super) fn of(args: &WhoArgs) -> Result<Who, String> {
+    pub(in crate::cli) fn of(args: &WhoArgs) -> Result<Who, String> {
         let named = args.author.as_deref().map(author).transpose();
         Ok(Who {
             named: named.map_err(|what| format!("--author {what}"))?,
@@ -26,7 +26,12 @@ impl Who {
     }
 
     /// What an entry carries. A row of a table may name somebody and something else.
-    pub(super) fn by(&self, source: &str, author: Option<&str>, reason: Option<&str>) -> By {
+    pub(in crate::cli) fn by(
+        &self,
+        source: &str,
+        author: Option<&str>,
+        reason: Option<&str>,
+    ) -> By {
         let named = author.or(self.named.as_deref());
         By {
             author: match named {

@@ -555,6 +555,9 @@ codes! {
     TimeInvalid = "time-invalid", Caution:
         "A time is malformed; midnight is used.",
         "Correct the time at its source.";
+    Transcribed = "transcribed", Caution:
+        "The values were copied by hand from an older record; a digit may be mistyped.",
+        "Where the value decides, compare it with the record it was copied from.";
     TransferSyntaxUnsupported = "transfer-syntax-unsupported", Blocking:
         "The transfer syntax is none that is taken; quarantine.",
         "Have the sender use Implicit or Explicit VR Little Endian.";

@@ -150,7 +150,9 @@ pub struct Columns {
 }
 
 impl Columns {
-    fn name(&self, column: Column) -> String {
+    /// What a column is called.
+    #[must_use]
+    pub fn name(&self, column: Column) -> String {
         let called = self.called.get(&column).cloned();
         called.unwrap_or_else(|| column.word())
     }

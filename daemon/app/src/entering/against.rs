@@ -1,0 +1,131 @@
+//! What speaks against something typed: in its fields, and in what the store holds.
+
+use super::NotEntered;
+use super::here::{self, Here};
+use sheathline_model::entered::{Corrected, Fault, Field, Limits, Typed, Uids, check};
+use sheathline_store::{Store, StoreError, View, archives, bringings};
+
+/// All that speaks against it, blocking or not.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn look(store: &Store, typed: &Typed, limits: &Limits) -> Result<Vec<Fault>, StoreError> {
+    let mut faults = check(typed, limits);
+    store.read(|view| {
+        let here = Here::of(view, &typed.patient)?;
+        faults.extend(of_store(view, typed, &here)?);
+        Ok(())
+    })?;
+    Ok(faults)
+}
+
+/// What the store says.
+pub(super) fn of_store(view: &View, typed: &Typed, here: &Here) -> Result<Vec<Fault>, StoreError> {
+    let mut faults = Vec::new();
+    let mut push = |field, sentence: String, blocking| {
+        faults.push(Fault {
+            field,
+            sentence,
+            blocking,
+        });
+    };
+    let mut births = here.reports.iter().filter_map(|one| one.birth_date);
+    let known = births.clone().next().is_some();
+    if known && !births.any(|birth| birth == typed.birth_date) {
+        push(
+            Field::BirthDate,
+            "is not the one in the reports that are here under this id; id or birth date is mistyped, \
+             or the id is another person's"
+                .to_owned(),
+            true,
+        );
+    }
+    let uids = typed.uids();
+    if let Some(before) = &typed.corrects {
+        let of_patient = here
+            .reports
+            .iter()
+            .find(|one| one.instance == before.instance);
+        let next = here.standing().find(|one| {
+            one.predecessors.contains(&before.instance) && one.instance != uids.instance
+        });
+        if of_patient.is_none() {
+            push(
+                Field::PatientId,
+                "is not that of the report to be corrected; take that one back, and type it again"
+                    .to_owned(),
+                true,
+            );
+        } else if let Some(next) = next {
+            push(
+                Field::Readings(None),
+                format!(
+                    "were corrected already by {}; correct that one",
+                    next.instance
+                ),
+                true,
+            );
+        }
+        return Ok(faults);
+    }
+    for one in here.standing() {
+        if one.instance == uids.instance {
+            continue;
+        }
+        if one.study == uids.study {
+            let from = match bringings::of_report(view, &one.instance)?.first() {
+                Some((table, line)) => format!("by table {table}, line {line}"),
+                None => format!("as report {}", one.instance),
+            };
+            push(
+                Field::Day,
+                format!(
+                    "an exam of this patient at this time is here already, {from}, and says something \
+                     else; correct it or take it back first"
+                ),
+                true,
+            );
+        } else if one.day == Some(typed.day) {
+            push(
+                Field::Day,
+                format!(
+                    "the store holds an exam of this patient of {} already; look whether it is the same",
+                    typed.day
+                ),
+                false,
+            );
+        }
+    }
+    faults.dedup();
+    Ok(faults)
+}
+
+/// What an amended report of this one names as its predecessor.
+///
+/// # Errors
+/// There is no such report, or no person typed it, or it is not read yet.
+pub fn correctable(store: &Store, instance: &str) -> Result<Corrected, NotEntered> {
+    let (stored, is_here) = store.read(|view| {
+        let stored = here::report(view, instance)?;
+        Ok((stored, archives::is_here(view, instance)?))
+    })?;
+    let Some(stored) = stored else {
+        return Err(if is_here {
+            NotEntered::Unread(1)
+        } else {
+            NotEntered::NotTyped(format!("the store holds no report {instance}"))
+        });
+    };
+    let reading = stored.reading;
+    let series = reading.series_instance_uid.unwrap_or_default();
+    match reading.exam {
+        Some(exam) if Uids::are_typed(instance, &series) => Ok(Corrected {
+            study: exam.study_instance_uid,
+            series,
+            instance: instance.to_owned(),
+        }),
+        _ => Err(NotEntered::NotTyped(format!(
+            "report {instance} was not typed here; whoever made it must correct it"
+        ))),
+    }
+}
