@@ -15,7 +15,7 @@ mod tests;
 pub use check::{Fault, Field, Limits, READINGS_MAX, check};
 pub use table::{Declared, Table, table};
 pub use uids::Uids;
-pub use written::{Dates, DecimalMark, Unit, value};
+pub use written::{Dates, DecimalMark, Unit, degrees, value};
 
 use crate::domain::{Border, Device, Eye, Millimetres, PatientKey, Plane, Sex};
 use chrono::{DateTime, FixedOffset, NaiveDate, NaiveTime};

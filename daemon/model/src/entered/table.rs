@@ -170,6 +170,16 @@ impl Table {
     }
 }
 
+/// The lines of a table as they stand, the header first: where each begins, and its fields.
+///
+/// # Errors
+/// The bytes are no text that can be read; what to do, as it goes on from "the table".
+pub fn lines(bytes: &[u8], separator: char) -> Result<Vec<(u64, Vec<String>)>, String> {
+    let text = records::decoded(bytes)?;
+    let records = records::records(text, separator, ROWS_MAX + 1).into_iter();
+    Ok(records.map(|record| (record.line, record.fields)).collect())
+}
+
 /// Reads a table.
 #[must_use]
 pub fn table(bytes: &[u8], declared: &Declared, signing: &Signing, limits: &Limits) -> Table {

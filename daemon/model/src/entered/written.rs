@@ -85,7 +85,10 @@ pub fn value(text: &str, unit: Unit, mark: DecimalMark) -> Result<(Millimetres, 
 }
 
 /// A number of degrees.
-pub(super) fn degrees(text: &str, mark: DecimalMark) -> Result<f64, String> {
+///
+/// # Errors
+/// What is wrong with the text, and what to write; it goes on from the name of the field.
+pub fn degrees(text: &str, mark: DecimalMark) -> Result<f64, String> {
     number(text, mark)?;
     let plain = text.trim().replace(mark.letter(), ".");
     plain

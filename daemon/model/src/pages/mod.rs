@@ -5,6 +5,7 @@
 //! pages share; its style goes on from that of the page of a result.
 
 pub mod acting;
+pub mod bring;
 pub mod codes;
 pub mod course;
 pub mod deeds;
@@ -12,12 +13,16 @@ pub mod department;
 pub mod exam;
 pub mod layout;
 pub mod lines;
+pub mod measure;
 pub mod patient;
 pub mod picture;
 pub mod preview;
+pub mod second;
 pub mod service;
 mod spans;
 pub mod today;
 
+#[cfg(test)]
+mod testing;
 #[cfg(test)]
 mod tests;

@@ -31,3 +31,42 @@ if (live) {
   };
   setInterval(() => look().catch(tell), 30000);
 }
+
+// Range and spread of readings while somebody types them. The server checks again, and it alone decides.
+for (const eye of document.querySelectorAll("fieldset[data-eye]")) {
+  const told = eye.querySelector(".live");
+  const least = Number(eye.dataset.least);
+  const most = Number(eye.dataset.most);
+  // How far 2, 3, 4, 5 readings of one plane may lie apart.
+  const spreads = eye.dataset.spread.split(" ").map(Number);
+  const look = () => {
+    const planes = new Map();
+    const notes = [];
+    for (const input of eye.querySelectorAll("input[name*='_value_']")) {
+      const text = input.value.trim();
+      if (text === "") continue;
+      if (!/^(\d+\.?\d*|\.\d+)$/.test(text)) {
+        notes.push(`"${text}" is no number: write millimetres with a point, such as 5.2`);
+        continue;
+      }
+      const value = Number(text);
+      if (value < least || value > most) notes.push(`${text} is outside ${least} to ${most} mm`);
+      const plane = document.getElementById(input.id.replace("_value_", "_plane_")).value;
+      planes.set(plane, [...(planes.get(plane) ?? []), value]);
+    }
+    for (const values of planes.values()) {
+      const apart = Math.max(...values) - Math.min(...values);
+      if (values.length > 1 && apart > spreads[values.length - 2] + 1e-9) {
+        notes.push(`${values.length} readings of one plane lie ${apart.toFixed(2)} mm apart`);
+      }
+    }
+    const count = [...planes.values()].flat().length;
+    const readings = count === 1 ? "1 reading." : `${count} readings.`;
+    const all = notes.length === 0 ? "" : ` Look once more: ${notes.join("; ")}.`;
+    if (told.textContent !== readings + all) told.textContent = readings + all;
+  };
+  eye.addEventListener("input", look);
+}
+
+// A page that waits for a result looks again by itself.
+if (document.querySelector("[data-waits]")) setTimeout(() => location.reload(), 2000);
