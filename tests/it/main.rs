@@ -47,4 +47,5 @@ mod stop;
 mod store;
 mod templates;
 mod tidy;
+mod typed;
 mod versions;

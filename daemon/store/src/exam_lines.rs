@@ -114,6 +114,23 @@ pub fn of_patient(view: &View, key: &PatientKey) -> Result<Vec<Line>, StoreError
     texts.into_iter().map(|text| read(&text)).collect()
 }
 
+/// The ids under which exams with an accession number are filed, at most five.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn with_accession(view: &View, accession: &str) -> Result<Vec<PatientKey>, StoreError> {
+    let statement = view.prepare(
+        "select distinct patient_issuer, patient_id from exam_line
+         where json_extract(line, '$.accession') = ?1 order by 1, 2 limit 5",
+    );
+    statement.all([accession], |row| {
+        Ok(PatientKey {
+            issuer: row.get(0)?,
+            id: row.get(1)?,
+        })
+    })
+}
+
 fn read(text: &str) -> Result<Line, StoreError> {
     serde_json::from_str(text).map_err(|_| StoreError::Damaged {
         what: "a line of a list of work".to_owned(),

@@ -7,6 +7,8 @@
 
 mod acting;
 mod attempts;
+mod blind;
+mod bring;
 mod codes;
 mod deed;
 mod deeds;
@@ -18,16 +20,20 @@ mod failed;
 mod files;
 mod front;
 mod gathered;
+mod measure;
 mod password;
 mod patient;
 mod posted;
 mod rights;
+mod second;
 mod service;
 mod session;
 mod sign_in;
+mod signing;
 mod today;
 mod token;
 mod visitor;
+mod whom;
 
 pub use attempts::{Attempts, Who};
 pub use deed::Action;
@@ -48,6 +54,9 @@ fn routes() -> Router<Arc<Desk>> {
         .merge(exam::routes())
         .merge(front::routes())
         .merge(patient::routes())
+        .merge(bring::routes())
+        .merge(measure::routes())
+        .merge(second::routes())
         .merge(sign_in::routes())
         .merge(today::routes())
         .merge(codes::routes())

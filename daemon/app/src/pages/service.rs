@@ -2,7 +2,7 @@
 
 use super::desk::{Common, Desk, DeskSettings};
 use super::visitor::From;
-use super::{Failed, routes};
+use super::{Failed, blind, routes};
 use crate::config::{Config, PagesSettings};
 use crate::health::Health;
 use crate::observe::Observed;
@@ -15,6 +15,7 @@ use axum::http::header::{
     STRICT_TRANSPORT_SECURITY, X_CONTENT_TYPE_OPTIONS,
 };
 use axum::http::{HeaderMap, Method, Request, Response};
+use axum::middleware::from_fn_with_state;
 use axum::response::IntoResponse;
 use hyper::body::Incoming;
 use hyper::server::conn::http1;
@@ -95,6 +96,7 @@ impl Pages {
         routes()
             .fallback(async || Failed::NotFound)
             .method_not_allowed_fallback(async || Failed::Method)
+            .layer(from_fn_with_state(Arc::clone(desk), blind::check))
             .layer(sessions)
             .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
             .with_state(Arc::clone(desk))
