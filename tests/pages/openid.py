@@ -50,13 +50,15 @@ class Provider:
             stderr=(folder / "provider.log").open("w"),
             text=True,
         )
-        if not self.process.stdout.readline():
+        if not any(line.startswith('{"listening"') for line in self.process.stdout):
             raise SystemExit("the provider did not start: " + (folder / "provider.log").read_text())
         threading.Thread(target=self.read, daemon=True).start()
 
     def read(self) -> None:
         for line in self.process.stdout:
-            self.spoiled.append(json.loads(line)["spoiled"])
+            # It also prints warnings of its own.
+            if line.startswith('{"spoiled"'):
+                self.spoiled.append(json.loads(line)["spoiled"])
 
 
 @contextmanager

@@ -12,15 +12,17 @@ from attacks import PATHS
 from browser import Browsers, faults_of
 from clinic import GROUPS, Clinic, clinic, free_port
 from openid import provider
-from playwright.sync_api import BrowserContext, Page
+from playwright.sync_api import BrowserContext, Page, TimeoutError
 from told import check, part
 
 SPOILED = ["audience", "expired", "issuer", "nonce", "key", "unsigned"]
 GOOD = {f"{roles[0]}.{n}": [group] for n, (group, roles) in enumerate(GROUPS.items())}
+# Some providers write one group as text.
+GOOD["lead.as.text"] = "sheath-leads"
 LOGINS = (
     {login: {"groups": groups} for login, groups in GOOD.items()}
     | {"no.role": {"groups": ["canteen"]}, "no.groups": {"groups": []}, "two.roles": {"groups": list(GROUPS)[:2]}}
-    | {"odd.groups": {"groups": "sheath-leads"}, "near.groups": {"groups": ["sheath-lead", "SHEATH-LEADS", " sheath-leads"]}}
+    | {"near.groups": {"groups": ["sheath-lead", "SHEATH-LEADS", " sheath-leads"]}}
     | {f"spoiled.{how}": {"groups": ["sheath-leads"], "token": how} for how in SPOILED}
 )
 
@@ -41,20 +43,24 @@ def go(house: Clinic, person: BrowserContext, login: str) -> tuple[Page, str]:
     page.get_by_label("Login").fill(login)
     page.get_by_role("button", name="Continue").click()
     page.wait_for_url(house.base + "/**")
-    page.wait_for_load_state()
     return page, back[0] if back else ""
 
 
-def is_in(page: Page) -> bool:
-    return page.get_by_role("button", name="Sign out").count() == 1
+def is_in(page: Page, patience_ms: int = 1500) -> bool:
+    """Whether somebody is signed in; a page between may lead on to the first one."""
+    try:
+        page.get_by_role("button", name="Sign out").wait_for(timeout=patience_ms)
+    except TimeoutError:
+        return False
+    return True
 
 
 def every_role(house: Clinic, people: Browsers) -> None:
-    for login, (group,) in GOOD.items():
-        roles = set(GROUPS[group])
+    for login, groups in GOOD.items():
+        roles = set(GROUPS[groups if isinstance(groups, str) else groups[0]])
         with people.person() as person:
             page, _ = go(house, person, login)
-            if not check(is_in(page), f"{login} signs in", page.url):
+            if not check(is_in(page, 10_000), f"{login} signs in", page.url):
                 continue
             for path, may in PATHS.items():
                 answer = page.goto(house.base + path)
@@ -66,14 +72,12 @@ def every_role(house: Clinic, people: Browsers) -> None:
 
 
 def not_let_in(house: Clinic, people: Browsers) -> None:
-    for login in ["no.role", "no.groups", "odd.groups", "near.groups", "nobody.there", *(f"spoiled.{how}" for how in SPOILED)]:
+    for login in ["no.role", "no.groups", "near.groups", "nobody.there", *(f"spoiled.{how}" for how in SPOILED)]:
         with people.person() as person:
             page = begin(house, person)
             page.get_by_label("Login").fill(login)
             with page.expect_response(lambda answer: answer.request.is_navigation_request()):
                 page.get_by_role("button", name="Continue").click()
-            page.wait_for_load_state()
-            page.wait_for_timeout(300)
             check(not is_in(page), f"{login}: not signed in")
             if page.url.startswith(house.base):
                 check(not faults_of(page), f"{login}: a sound page says so", faults_of(page))
@@ -83,7 +87,8 @@ def not_let_in(house: Clinic, people: Browsers) -> None:
 
 def once(house: Clinic, people: Browsers) -> None:
     with people.person() as person, people.person() as thief:
-        _, back = go(house, person, "lead.3")
+        page, back = go(house, person, "lead.3")
+        is_in(page, 10_000)
         check("code=" in back and "state=" in back, "the provider sent a code and a state")
         other = thief.new_page()
         other.goto(back)
@@ -108,7 +113,7 @@ def once(house: Clinic, people: Browsers) -> None:
 def signed_out(house: Clinic, people: Browsers) -> None:
     with people.person(scripts=False) as person:
         page, _ = go(house, person, "clinician.2")
-        check(is_in(page), "signing in works without scripts")
+        check(is_in(page, 10_000), "signing in works without scripts")
         page.get_by_role("button", name="Sign out").click()
         page.wait_for_load_state()
         page.goto(house.base + "/today")
@@ -118,7 +123,7 @@ def signed_out(house: Clinic, people: Browsers) -> None:
 def openid(people: Browsers, binary: Path) -> None:
     port = free_port()
     with clinic(binary, issuer=f"https://localhost:{port}", tls=True) as house:
-        redirect = house.base + "/sign-in/openid/return"
+        redirect = house.base + "/sign-in/back"
         with provider(house.folder, port, redirect, LOGINS) as one:
             for step in [every_role, not_let_in, once, signed_out]:
                 part(f"OpenID: {step.__name__.replace('_', ' ')}")
