@@ -227,8 +227,8 @@ pub(crate) fn pictures(trends: &[Trend]) -> Markup {
         @for (trend, id) in trends.iter().filter(|trend| trend.points.len() > 1).zip(IDS) {
             figure {
                 h2 { (trend.title) }
-                // The picture escapes its own texts.
-                div.scroll {
+                // By keyboard too, where it is wider than the screen. The picture escapes its own texts.
+                div.scroll tabindex="0" role="region" aria-label=(trend.title) {
                     (PreEscaped(trend::figure(trend, id)))
                     (PreEscaped(trend::axis(trend)))
                 }

@@ -56,8 +56,8 @@ fn drawn(picture: &Picture, id: &str) -> Markup {
     let svg = svg.replacen(" xmlns=\"http://www.w3.org/2000/svg\"", "", 1);
     html! {
         h3 { bdi { (picture.title) } }
-        // The picture escapes its own texts.
-        div.scroll { (PreEscaped(svg)) }
+        // By keyboard too, where it is wider than the screen. The picture escapes its own texts.
+        div.scroll tabindex="0" role="region" aria-label=(picture.title) { (PreEscaped(svg)) }
     }
 }
 

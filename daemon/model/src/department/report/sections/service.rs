@@ -80,7 +80,7 @@ pub(in crate::department::report) fn promise(found: &Statistics) -> Section {
                 .to_owned(),
         ],
         table: Some(Table {
-            head: vec!["", "found", "promised"],
+            head: vec!["what", "found", "promised"],
             rows: vec![
                 vec![
                     "flagged".to_owned(),
