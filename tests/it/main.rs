@@ -35,6 +35,7 @@ mod manual;
 mod objects;
 mod observe;
 mod operate;
+mod pages;
 mod pictures;
 mod presentations;
 mod pressure;

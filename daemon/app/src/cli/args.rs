@@ -1,6 +1,7 @@
 //! What can be written on the command line: the list of commands, and one module for the arguments of
 //! each family.
 
+mod account;
 mod annotate;
 mod draft;
 mod enter;
@@ -12,6 +13,7 @@ mod outbox;
 #[cfg(test)]
 mod tests;
 
+pub(super) use account::{AccountCommand, PasswordArg};
 pub(super) use annotate::{
     AcknowledgeArgs, EntriesArgs, EventArgs, LabelArgs, LeaveOutArgs, NoteArgs, PairArgs,
     PatientCommand, PressureArgs, SecondArgs, SettleArgs, WhoArgs, WorklistArgs,
@@ -127,6 +129,9 @@ pub(super) enum ServiceCommand {
     /// List, retry, drop or replay deliveries to destinations.
     #[command(subcommand)]
     Outbox(OutboxCommand),
+    /// Add, list, change or end accounts of people who use the pages.
+    #[command(subcommand)]
+    Account(AccountCommand),
 }
 
 #[derive(Debug, Subcommand)]

@@ -1,5 +1,6 @@
 //! The commands: arguments, exit codes, and one module per family of commands.
 
+mod account;
 mod annotate;
 mod args;
 mod backfill;
@@ -85,6 +86,7 @@ fn carry_out(cli: Cli) -> Result<(), Failure> {
             ServiceCommand::CheckConfig(args) => offline::check_config(&args),
             ServiceCommand::Echo(args) => echo::echo(&args),
             ServiceCommand::Outbox(command) => outbox::outbox(&command),
+            ServiceCommand::Account(command) => account::account(&command),
         },
         Command::Report(command) => match command {
             ReportCommand::Process(args) => daemon::process(&args),

@@ -1,6 +1,7 @@
 //! What every handler works with.
 
 use super::attempts::Attempts;
+use super::openid::OpenId;
 use super::rights::Roles;
 use super::session::Sessions;
 use super::{Action, Failed, Visitor, deed};
@@ -15,13 +16,15 @@ use sheathline_model::pages::layout::{Age, Frame, Place, Reader, whole};
 use sheathline_model::reading::Rules;
 use sheathline_model::results::Site;
 use sheathline_store::{Store, StoreError, backlog, overview};
-use std::sync::atomic::AtomicUsize;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::Semaphore;
 
 /// Passwords that are hashed at one time: each takes 64 MiB.
 const HASHING_MAX: usize = 2;
+
+/// Requests that may wait for their password to be hashed.
+const WAITING_MAX: usize = 32;
 
 /// How long the age of the data is shown before it is looked at anew.
 const AGE_KEPT: Duration = Duration::from_secs(2);
@@ -59,7 +62,8 @@ pub(super) struct Common {
     pub(super) attempts: Attempts,
     pub(super) hashing: Semaphore,
     /// Requests that wait for a password to be hashed.
-    pub(super) waiting: AtomicUsize,
+    pub(super) waiting: Semaphore,
+    pub(super) openid: OpenId,
     health: Option<Arc<Health>>,
     age: Mutex<Option<(Instant, Age)>>,
 }
@@ -69,7 +73,8 @@ impl Common {
         Common {
             attempts: Attempts::default(),
             hashing: Semaphore::new(HASHING_MAX),
-            waiting: AtomicUsize::new(0),
+            waiting: Semaphore::new(WAITING_MAX),
+            openid: OpenId::default(),
             health,
             age: Mutex::default(),
         }

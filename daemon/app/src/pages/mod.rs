@@ -21,6 +21,7 @@ mod files;
 mod front;
 mod gathered;
 mod measure;
+mod openid;
 mod password;
 mod patient;
 mod posted;
@@ -58,6 +59,7 @@ fn routes() -> Router<Arc<Desk>> {
         .merge(measure::routes())
         .merge(second::routes())
         .merge(sign_in::routes())
+        .merge(openid::routes())
         .merge(today::routes())
         .merge(codes::routes())
         .merge(department::routes())

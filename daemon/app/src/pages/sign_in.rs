@@ -15,16 +15,14 @@ use chrono::Utc;
 use maud::{Markup, html};
 use serde::Deserialize;
 use sheathline_model::pages::layout::{Frame, field, whole};
-use sheathline_store::accounts;
+use sheathline_store::deeds::Deed;
+use sheathline_store::{accounts, deeds};
 use std::net::IpAddr;
 use std::sync::Arc;
 use tower_sessions::Session;
 
 /// Longest name of an account, characters.
-pub(crate) const NAME_MAX: usize = 100;
-
-/// Requests that may wait for their password to be hashed.
-const WAITING_MAX: usize = 32;
+pub(super) const NAME_MAX: usize = 100;
 
 /// Reads what is told of a sign-in to a stranger: the same words whatever was wrong.
 const REFUSED: &str = "Name or password is not right, or the account is locked or ended.";
@@ -98,6 +96,18 @@ fn form(desk: &Desk, to: &str, name: &str, wrong: Option<&str>) -> String {
     whole(&frame("Sign in"), &body)
 }
 
+/// A page from which a browser goes on by itself; the link on it does the same.
+pub(super) fn going_on(to: &str, body: &Markup) -> String {
+    let page = whole(&frame("Signed in"), body);
+    let refresh = html! { meta http-equiv="refresh" content={ "0; url=" (to) }; };
+    page.replacen("</head>", &format!("{}</head>", refresh.into_string()), 1)
+}
+
+/// A page for somebody who is not signed in.
+pub(super) fn going_nowhere(title: &str, body: &Markup) -> String {
+    whole(&frame(title), body)
+}
+
 fn frame(title: &str) -> Frame {
     Frame {
         title: title.to_owned(),
@@ -169,33 +179,11 @@ pub(super) async fn prove(
         tell_refused(desk, address);
         return Ok(None);
     }
-    let hashing = &desk.common.hashing;
-    if desk
-        .common
-        .waiting
-        .fetch_add(1, std::sync::atomic::Ordering::Relaxed)
-        >= WAITING_MAX
-    {
-        desk.common
-            .waiting
-            .fetch_sub(1, std::sync::atomic::Ordering::Relaxed);
-        return Err(Failed::Busy);
-    }
-    let permit = hashing.acquire().await;
-    let (typed, hash) = (
-        typed.to_owned(),
-        account.as_ref().map(|one| one.password.clone()),
-    );
-    let is_right = desk
-        .off(move |_| Ok(password::is_it(&typed, hash.as_deref())))
-        .await;
-    drop(permit);
-    desk.common
-        .waiting
-        .fetch_sub(1, std::sync::atomic::Ordering::Relaxed);
+    let hash = account.as_ref().map(|one| one.password.clone());
+    let is_right = is_it(desk, typed, hash).await?;
     let may = account.as_ref().filter(|one| one.ended_at.is_none());
     match may {
-        Some(account) if is_right? => {
+        Some(account) if is_right => {
             let name = account.name.clone();
             desk.store
                 .write_async(move |tx| accounts::accepted(tx, &name))
@@ -204,25 +192,72 @@ pub(super) async fn prove(
             Ok(Some(words.filter_map(|word| Role::of_word(word)).collect()))
         }
         _ => {
-            attempts.refused(Who::at(address), now);
-            let noted = deed::of_nobody(name, address, Action::Refused, "", now);
-            let (kept, is_there) = (noted.clone(), account.is_some());
-            if !is_there {
-                attempts.refused(Who::Name(name.to_owned()), now);
+            let noted = deed::of_nobody(name, address, Action::Refused, deed::way(Way::Local), now);
+            match &account {
+                Some(account) => {
+                    let name = account.name.clone();
+                    desk.store
+                        .write_async(move |tx| {
+                            accounts::refused(tx, &name, OF_ACCOUNT, LOCKED, now)
+                        })
+                        .await?;
+                }
+                None => attempts.refused(Who::Name(name.to_owned()), now),
             }
-            desk.store
-                .write_async(move |tx| {
-                    if is_there {
-                        accounts::refused(tx, &kept.account, OF_ACCOUNT, LOCKED, now)?;
-                    }
-                    sheathline_store::deeds::add(tx, &kept)
-                })
-                .await?;
-            deed::tell(&desk.observed, Action::Refused, &noted);
-            tell_refused(desk, address);
+            note_refused(desk, address, noted).await?;
             Ok(None)
         }
     }
+}
+
+/// Whether this is the password behind a hash; few are looked at together, and few wait for it.
+async fn is_it(desk: &Arc<Desk>, typed: &str, hash: Option<String>) -> Result<bool, Failed> {
+    let waiting = desk.common.waiting.try_acquire();
+    let _waiting = waiting.map_err(|_| Failed::Busy)?;
+    let hashing = desk.common.hashing.acquire().await;
+    let _hashing = hashing.map_err(|_| Failed::Busy)?;
+    let typed = typed.to_owned();
+    desk.off(move |_| Ok(password::is_it(&typed, hash.as_deref())))
+        .await
+}
+
+impl Desk {
+    /// Has somebody show once more who they are, as signing a measurement asks for: by their password, or
+    /// by a sign-in of the last minutes.
+    ///
+    /// # Errors
+    /// The password is wrong, or there is none and the sign-in is older. Counted as a refused sign-in is.
+    pub async fn prove(
+        self: &Arc<Self>,
+        visitor: &Visitor,
+        typed: Option<&str>,
+    ) -> Result<(), Failed> {
+        match (visitor.way, typed) {
+            (Way::Local, Some(typed)) => {
+                let right = prove(self, &visitor.account, typed, visitor.address).await?;
+                right.map(|_| ()).ok_or_else(|| {
+                    Failed::Bad("The password is not right. Nothing was signed.".to_owned())
+                })
+            }
+            _ if visitor.is_fresh() => Ok(()),
+            (Way::OpenId, _) => Err(Failed::Bad(
+                "Your sign-in is more than five minutes old. Sign in once more, then sign."
+                    .to_owned(),
+            )),
+            (Way::Local, None) => Err(Failed::Bad("Type your password to sign.".to_owned())),
+        }
+    }
+}
+
+/// Notes somebody who was refused, counts it for their address, and tells of it.
+pub(super) async fn note_refused(desk: &Desk, address: IpAddr, noted: Deed) -> Result<(), Failed> {
+    desk.common.attempts.refused(Who::at(address), noted.at);
+    let kept = noted.clone();
+    let added = desk.store.write_async(move |tx| deeds::add(tx, &kept));
+    added.await?;
+    deed::tell(&desk.observed, Action::Refused, &noted);
+    tell_refused(desk, address);
+    Ok(())
 }
 
 /// Counts a refusal, and tells the log once a minute.
@@ -253,13 +288,13 @@ pub(super) async fn begin(
     };
     session.insert(WHO, &who).await?;
     session.insert(SEEN, now).await?;
-    let signed_in = sheathline_store::deeds::Deed {
+    let signed_in = Deed {
         roles: Roles::new(who.roles).words(),
         ..deed::of_nobody(&who.account, address, Action::SignedIn, deed::way(way), now)
     };
     let kept = signed_in.clone();
     desk.store
-        .write_async(move |tx| sheathline_store::deeds::add(tx, &kept))
+        .write_async(move |tx| deeds::add(tx, &kept))
         .await?;
     deed::tell(&desk.observed, Action::SignedIn, &signed_in);
     Ok(())

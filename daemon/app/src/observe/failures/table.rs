@@ -188,6 +188,9 @@ pub const CODES: &[Row] = rows! {
     "pages-displaced" Look:
         "A connection to the pages was closed to make room for an address that has fewer.",
         "Nothing if it happens rarely; else raise `[pages] max_connections`.";
+    "pages-openid" Look:
+        "The provider of `[pages.openid]` cannot be asked, or what it answered for somebody cannot be verified.",
+        "Read `why`: address, certificate, client, secret or clock. Local accounts work without it.";
     "pages-panicked" Look:
         "A fault of the program ended one connection to the pages; the others go on.",
         "Report it with the lines around it. Whoever typed something loads the page again and looks.";
