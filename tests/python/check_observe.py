@@ -16,6 +16,7 @@ import tempfile
 import threading
 import time
 import urllib.error
+import urllib.parse
 import urllib.request
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
@@ -44,6 +45,8 @@ folder = "outbox"
 log_format = "json"
 listen = "127.0.0.1:0"
 audit = "audit.xml"
+[pages]
+listen = "127.0.0.1:0"
 [[destination]]
 name = "archive"
 kind = "dicom"
@@ -71,16 +74,32 @@ class Hook(BaseHTTPRequestHandler):
         pass
 
 
-def addresses(daemon: subprocess.Popen) -> tuple[str, str]:
-    """Where it takes associations, and where it answers over HTTP."""
+def addresses(daemon: subprocess.Popen) -> tuple[str, str, str]:
+    """Where it takes associations, where it answers over HTTP, and where its pages are."""
     found = {}
     for line in daemon.stdout:
         event = json.loads(line)["fields"]
-        if event.get("code") in ("listening", "observe-listening"):
+        if event.get("code") in ("listening", "observe-listening", "pages-listening"):
             found[event["code"]] = event["address"]
-        if len(found) == 2:
-            return found["listening"], found["observe-listening"]
+        if len(found) == 3:
+            return found["listening"], found["observe-listening"], found["pages-listening"]
     raise SystemExit("the daemon ended before it listened")
+
+
+def sign_in(binary: Path, folder: Path, pages: str) -> None:
+    """An account signs in to the pages, once with a wrong password, and is ended."""
+    (folder / "password").write_text("a password of the ward\n")
+    account = [binary, "account"]
+    config = ["--config", folder / "site.toml"]
+    named = ["Wren", "--role", "reader", "--password-file", folder / "password"]
+    subprocess.run([*account, "add", *config, *named], check=True, capture_output=True)
+    for password in ["a wrong password", "a password of the ward"]:
+        form = urllib.parse.urlencode({"name": "Wren", "password": password}).encode()
+        try:
+            urllib.request.urlopen(f"http://{pages}/sign-in", data=form, timeout=60)
+        except urllib.error.HTTPError as error:
+            assert error.code == 403 and "wrong" in password, error.code
+    subprocess.run([*account, "end", *config, "Wren"], check=True, capture_output=True)
 
 
 def metrics(address: str) -> dict[tuple, float]:
@@ -128,7 +147,8 @@ def main() -> int:
             [binary, "serve", "--config", folder / "site.toml"], stdout=subprocess.PIPE, text=True
         )
         try:
-            dicom, http = addresses(daemon)
+            dicom, http, pages = addresses(daemon)
+            sign_in(binary, folder, pages)
             files = [ROOT / "fixtures" / "sr" / case / "report.dcm" for case in SENT]
             send = [sys.executable, ROOT / "tests" / "python" / "send.py", dicom, *files]
             subprocess.run(send, check=True, capture_output=True)
@@ -192,6 +212,10 @@ def main() -> int:
         refused = [line for line in lines if base64.b64encode(b"refused-not-dicom").decode() in line]
         repeats = f'type="Number of Repeats" value="{base64.b64encode(str(KNOCKS - 1).encode()).decode()}"'
         assert len(refused) == 2 and repeats in refused[1], refused
+        # User Authentication of the pages, and what commands did to the account (PS3.15 A.5.3.12, A.5.3.11).
+        logins = [line for line in lines if 'csd-code="110122"' in line]
+        assert ['EventOutcomeIndicator="0"' in line for line in logins] == [False, True], logins
+        assert len([line for line in lines if 'csd-code="110137"' in line]) == 2
         for line in lines:
             grammar.assertValid(etree.fromstring(line))
     print(f"{len(found)} samples read by prometheus_client, {len(lines)} audit messages valid")

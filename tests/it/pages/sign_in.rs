@@ -139,3 +139,45 @@ fn sign_ins_stand_in_the_audit_trail() {
     }
     assert!(messages[1].contains("EventOutcomeIndicator=\"4\""));
 }
+
+/// Where the site allows it, and with a reason; the audit trail has an emergency override.
+#[test]
+fn the_glass_breaks_with_a_reason_where_the_site_allows_it() {
+    let ward = Ward::new(&["operator"]);
+    assert_eq!(ward.signed_in("operator").get("/break-glass").status, 404);
+    let ward = Ward::with(
+        &["operator", "reader"],
+        "audit = \"audit.xml\"\n[pages]\nlisten = \"127.0.0.1:0\"\nbreak_glass = true\n",
+    );
+    crate::objects::Report::numbered(1).write(&ward.site.path("drop"));
+    until("a result", || !ward.site.all_results().is_empty());
+    let result = ward.site.all_results().remove(0);
+    let patient = result["patient"]["id"].as_str().expect("an id").to_owned();
+    assert_eq!(ward.signed_in("reader").get("/break-glass").status, 404);
+    let mut operator = ward.signed_in("operator");
+    assert_eq!(operator.get("/today").status, 403);
+    for (id, reason) in [
+        (patient.as_str(), "short"),
+        ("nobody", "called to the ward at night"),
+    ] {
+        let token = operator.get("/break-glass").token("/break-glass");
+        let fields = [("token", token.as_str()), ("id", id), ("reason", reason)];
+        let answer = operator.post("/break-glass", &fields);
+        assert!(answer.body.contains("role=\"alert\""), "{}", answer.body);
+    }
+    let token = operator.get("/break-glass").token("/break-glass");
+    let reason = "called to the ward at night <b>";
+    let fields = [
+        ("token", token.as_str()),
+        ("id", &patient),
+        ("reason", reason),
+    ];
+    let answer = operator.post("/break-glass", &fields);
+    assert!(answer.body.contains("for 60 minutes"), "{}", answer.body);
+    assert!(answer.body.contains("href=\"/exam/"), "{}", answer.body);
+    // A form that served does nothing a second time.
+    assert_eq!(operator.post("/break-glass", &fields).status, 409);
+    let trail = || std::fs::read_to_string(ward.site.path("audit.xml")).expect("a trail");
+    until("the message", || trail().contains("\"110127\""));
+    assert_eq!(trail().matches("\"110127\"").count(), 1);
+}

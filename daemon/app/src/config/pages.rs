@@ -305,3 +305,84 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, rows: &[Row]) {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn told(text: &str) -> String {
+        let read = Config::from_text("site.toml", text);
+        let mistakes = read.err().unwrap_or_default();
+        let told: Vec<String> = mistakes.iter().map(ToString::to_string).collect();
+        told.join("\n")
+    }
+
+    #[test]
+    fn pages_are_off_and_whole_settings_are_taken() {
+        let config = Config::from_text("site.toml", "").expect("a configuration");
+        assert!(!config.pages.is_on());
+        let text = "[pages]\nlisten = \"127.0.0.1:8600\"\npublic_url = \"https://Pages.Hospital.example/\"\n\
+                    [pages.tls]\nlisten = \"0.0.0.0:8643\"\ncertificate = \"a.pem\"\nkey = \"a.key\"\n\
+                    [pages.openid]\nissuer = \"https://id.hospital.example\"\n\
+                    [[pages.role]]\ngroup = \"ward\"\nroles = [\"reader\", \"lead\"]\n";
+        assert_eq!(told(text), "");
+        let pages = Config::from_text("site.toml", text)
+            .expect("a configuration")
+            .pages;
+        let url = pages.public_url.as_deref();
+        assert_eq!(url, Some("https://pages.hospital.example"));
+        assert_eq!(pages.role[0].roles, [Role::Reader, Role::Lead]);
+        assert!(pages.is_on());
+    }
+
+    /// Nothing that is typed or shown may be read on its way, and nobody signs in without a role.
+    #[test]
+    fn what_would_be_unsafe_is_a_mistake() {
+        let openid = "[pages.openid]\nissuer = \"https://id.example\"\n";
+        let role = "[[pages.role]]\ngroup = \"g\"\nroles = [\"reader\"]\n";
+        let tls = "[pages.tls]\nlisten = \"0.0.0.0:1\"\ncertificate = \"a\"\nkey = \"b\"\n";
+        let url = "[pages]\npublic_url = \"https://a.example\"\n";
+        for (text, what) in [
+            (
+                "[pages]\nlisten = \"0.0.0.0:1\"\n".to_owned(),
+                "unencrypted",
+            ),
+            ("[pages]\nlisten = \"[::]:1\"\n".to_owned(), "unencrypted"),
+            (tls.to_owned(), "does not say by which address"),
+            (
+                "[pages]\npublic_url = \"http://a.example\"\n".to_owned(),
+                "passwords unencrypted",
+            ),
+            (
+                "[pages]\npublic_url = \"https://a.example/pages\"\n".to_owned(),
+                "a URL without a path",
+            ),
+            (
+                format!("{openid}{role}"),
+                "no address to send people back to",
+            ),
+            (format!("{url}{openid}"), "no group has a role"),
+            (
+                format!("{url}{}{role}", openid.replace("https", "http")),
+                "asked unencrypted",
+            ),
+            (
+                "[[pages.role]]\ngroup = \"g\"\n".to_owned(),
+                "must have the key roles",
+            ),
+            (role.replace("reader", "root"), "\"reader\" or \"measurer\""),
+            (
+                "[pages]\nidle_minutes = 1440\nmost_hours = 1\n".to_owned(),
+                "longer than most_hours",
+            ),
+            (
+                "[pages]\nlisten = \"127.0.0.1:11112\"\n".to_owned(),
+                "another listen key names",
+            ),
+        ] {
+            let told = told(&text);
+            assert!(told.contains(what), "{text}: {told}");
+        }
+        assert_eq!(told(&format!("{url}{tls}")), "");
+    }
+}

@@ -139,6 +139,10 @@ impl Failed {
             Failed::NotAllowed(right) => html! {
                 p { "Your account may not " (right.words()) ". " (NOTHING)
                     " Whoever runs the service gives roles." }
+                @if *right == Right::See {
+                    p { "Where the site allows it, you may "
+                        a href="/break-glass" { "see one patient in an emergency" } "." }
+                }
             },
             Failed::Forged => html! {
                 p { "It does not come from a page of your session. " (NOTHING)

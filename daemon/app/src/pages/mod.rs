@@ -21,6 +21,7 @@ mod files;
 mod front;
 mod gathered;
 mod measure;
+mod glass;
 mod openid;
 mod password;
 mod patient;
@@ -58,6 +59,7 @@ fn routes() -> Router<Arc<Desk>> {
         .merge(bring::routes())
         .merge(measure::routes())
         .merge(second::routes())
+        .merge(glass::routes())
         .merge(sign_in::routes())
         .merge(openid::routes())
         .merge(today::routes())

@@ -82,10 +82,47 @@ fn each_event_is_the_message_that_its_table_describes() {
         why: "the called AE title is not ours".into(),
         repeats: 0,
     };
+    let (account, address) = (|| "Wren Lark".to_owned(), Some(address));
+    let signed_in = Event::SignedIn {
+        account: account(),
+        address,
+    };
+    let sign_in_refused = Event::SignInRefused {
+        account: account(),
+        address,
+        why: "local account".into(),
+    };
+    let signed_out = Event::SignedOut {
+        account: account(),
+        address,
+    };
+    let seen = || facts().patient.expect("a patient");
+    let viewed = Event::Viewed {
+        account: account(),
+        address,
+        patient: seen(),
+    };
+    let broke_glass = Event::BrokeGlass {
+        account: account(),
+        address,
+        patient: seen(),
+        reason: "called to <the> ward".into(),
+    };
+    let account_changed = Event::AccountChanged {
+        account: account(),
+        change: "ended".into(),
+        user: "uid 1000".into(),
+    };
     let cases: Vec<Case> = vec![
         (Event::Started, "110100", &["110120"], "E", "0", &["110150"]),
         (Event::Stopped, "110100", &["110121"], "E", "0", &["110150"]),
         (association, "110113", &["110126"], "E", "0", &[]),
+        (signed_in, "110114", &["110122"], "E", "0", &[]),
+        (sign_in_refused, "110114", &["110122"], "E", "4", &[]),
+        (signed_out, "110114", &["110123"], "E", "0", &[]),
+        (viewed, "110110", &[], "R", "0", &[]),
+        (broke_glass, "110113", &["110127"], "E", "0", &[]),
+        (account_changed, "110113", &["110137"], "E", "0", &[]),
         (refused, "110113", &["110126"], "E", "4", &[]),
         (
             received(Source::Dicom("CART".into())),
