@@ -139,11 +139,7 @@ fn exchange_from(from: Option<Ipv4Addr>, to: SocketAddr, request: &[u8]) -> Stri
 fn set_cookies(answer: &str) -> Vec<(String, String)> {
     let head = answer.split("\r\n\r\n").next().unwrap_or_default();
     head.lines()
-        .filter_map(|line| {
-            line.to_ascii_lowercase()
-                .starts_with("set-cookie:")
-                .then_some(line)
-        })
+        .filter(|line| line.to_ascii_lowercase().starts_with("set-cookie:"))
         .filter_map(|line| {
             let (_, cookie) = line.split_once(':')?;
             let (name, value) = cookie.split(';').next()?.trim().split_once('=')?;

@@ -10,7 +10,7 @@ use super::{Action, Desk, Failed, Way, deed, sign_in, token};
 use crate::config::{PagesSettings, Role};
 use axum::Router;
 use axum::extract::{Query, Request, State};
-use axum::http::header::{COOKIE, SET_COOKIE};
+use axum::http::header::{CONTENT_TYPE, COOKIE, SET_COOKIE};
 use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::get;
@@ -196,12 +196,8 @@ fn asking(settings: &PagesSettings) -> impl Fn(HttpRequest) -> Result<HttpRespon
         };
         let answer = call(&way, ASKING, &asked).map_err(|error| Not(error.to_string()))?;
         let mut response = axum::http::Response::builder().status(answer.status);
-        for name in ["content-type"] {
-            let name = axum::http::HeaderName::from_static(name);
-            let value = answer.headers(&name).next().map(str::to_owned);
-            if let Some(value) = value {
-                response = response.header(name, value);
-            }
+        if let Some(kind) = answer.headers(&CONTENT_TYPE).next() {
+            response = response.header(CONTENT_TYPE, kind);
         }
         let response = response.body(answer.body);
         response.map_err(|error| Not(error.to_string()))
