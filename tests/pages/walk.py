@@ -74,11 +74,11 @@ def on_paper(house: Clinic, people: Browsers) -> None:
 
 
 def confirmed(page: Page) -> None:
-    """Answers the page that shows what an act changes, once or twice."""
-    for _ in range(2):
-        button = page.locator("main form button.first-choice, main form button[name=confirm]").last
-        if page.locator("input[name=confirm], button[name=confirm]").count() == 0:
-            return
+    """Answers the page that shows what an act changes: with yes where it asks once more."""
+    button = page.get_by_role("button", name="Record it")
+    if button.count():
+        for question in page.locator("main form input[type=checkbox][required]").all():
+            question.check()
         press(page, button)
 
 
@@ -105,8 +105,8 @@ def every_act(house: Clinic, people: Browsers) -> None:
             sign_in(page, house.base, "l.alder", PASSWORD)
             for form, fields, shows in [
                 ("note", {"reason": "Came by train"}, "Came by train"),
-                ("label", {"label": "well", "reason": "No complaint"}, "well"),
-                ("pressure", {"value": "14", "unit": "cmH2O", "reason": "Lumbar puncture"}, "14"),
+                ("label", {"label": "raised_ruled_out", "reason": "No complaint"}, "No complaint"),
+                ("pressure", {"value": "14", "unit": "cm[H2O]", "reason": "Lumbar puncture"}, "14"),
                 ("leave-out", {"reason": "Probe was changed"}, "Probe was changed"),
                 ("second", {"reason": "The lower border"}, "The lower border"),
             ]:
@@ -141,8 +141,8 @@ def by_keyboard(house: Clinic, people: Browsers) -> None:
         check(tab_to(page, "button", "Acknowledge"), "Tab reaches the button that acknowledges")
         page.keyboard.press("Enter")
         page.wait_for_load_state()
-        if page.locator("input[name=confirm], button[name=confirm]").count():
-            tab_to(page, "button", "")
+        if page.get_by_role("button", name="Record it").count():
+            tab_to(page, "button", "Record it")
             page.keyboard.press("Enter")
             page.wait_for_load_state()
         check(len(house.entries()) == before + 1, "the rise is acknowledged", len(house.entries()) - before)
