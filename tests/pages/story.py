@@ -61,6 +61,14 @@ class Story:
             check(over <= 0, f"{what}: fits the window", over)
             picture(page, f"story-{self.width}-{self.step:02}-{what.replace(' ', '-')}")
 
+    def quiet(self, page: Page) -> None:
+        """Waits until results are made anew: what is prepared before that is refused, as it must be."""
+        for _ in range(60):
+            page.goto(f"{self.house.base}/exam/{self.exam}")
+            if "Nothing waits" in page.inner_text("body"):
+                return
+            page.wait_for_timeout(500)
+
     def bring_in(self) -> None:
         page = self.window("l.alder")
         page.goto(self.house.base + "/bring-in")
@@ -172,6 +180,7 @@ class Story:
         act(page, "settle", {"outcome": "confirmed", "reason": "Raised at operation"})
         self.seen(page, "settled and what it changes")
         confirmed(page)
+        self.quiet(page)
         page.goto(f"{self.house.base}/exam/{self.exam}")
         check("Raised at operation" in page.inner_text("main"), "the rise is settled")
         page.goto(f"{self.house.base}/patient/{self.exam}")
