@@ -1,5 +1,7 @@
 //! `demo --pages`: the daemon of the demonstration with its pages, asked as a browser would.
 
+mod acting;
+
 use crate::harness::{fixture, program, until};
 use serde_json::Value;
 use std::fs;
