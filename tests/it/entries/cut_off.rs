@@ -38,7 +38,8 @@ fn a_label_that_is_cut_off_is_recorded_once_and_assessed_once() {
             }
             fs::remove_dir_all(site.path("outbox")).expect("removed");
             copy(kept.path(), &site.path(""));
-            let killed = killed_at(&site, &exams, call, number);
+            let label = ["label", &exams[0], &exams[1], "well"];
+            let killed = killed_at(&site, &label, call, number);
             site.ok("label", &[&exams[0], &exams[1], "well"]);
             let found = entries(&site);
             assert_eq!(found.len(), 2, "{call} {number}: {found:?}");
@@ -56,17 +57,53 @@ fn a_label_that_is_cut_off_is_recorded_once_and_assessed_once() {
     assert!(kills >= 5, "{kills} kills prove nothing");
 }
 
+/// Three entries of one act: seen, settled, labelled.
+#[test]
+fn a_rise_settled_and_cut_off_is_settled_whole_or_not_at_all() {
+    let site = site("");
+    let exam = exam_of_year(&site, "2024");
+    let kept = tempfile::TempDir::new().expect("temp");
+    copy(&site.path(""), kept.path());
+    let settle = ["settle", &exam, "confirmed", "--reason", "valve replaced"];
+    let mut kills = 0;
+    for call in ["pwrite64", "fdatasync"] {
+        for number in 1.. {
+            for name in ["store.sqlite-wal", "store.sqlite-shm", "store.sqlite.lock"] {
+                let _ = fs::remove_file(site.path(name));
+            }
+            fs::remove_dir_all(site.path("outbox")).expect("removed");
+            copy(kept.path(), &site.path(""));
+            let killed = killed_at(&site, &settle, call, number);
+            let found = entries(&site).len();
+            assert!(found == 0 || found == 3, "{call} {number}: {found}");
+            let [command, args @ ..] = settle;
+            site.ok(command, &args);
+            let found = entries(&site);
+            assert_eq!(found.len(), 3, "{call} {number}: {found:?}");
+            let rises = site.json("worklist", &["--json"]);
+            assert!(rises.iter().all(|one| one["list"] != "rises"));
+            if !killed || number > 40 {
+                break;
+            }
+            kills += 1;
+        }
+    }
+    assert!(kills >= 5, "{kills} kills prove nothing");
+}
+
 /// Whether the command was killed at that call.
-fn killed_at(site: &Site, exams: &[String; 2], call: &str, number: usize) -> bool {
+fn killed_at(site: &Site, command: &[&str], call: &str, number: usize) -> bool {
     let inject = format!("inject={call}:signal=KILL:when={number}");
     let trace = format!("trace={call}");
+    let [command, args @ ..] = command else {
+        panic!("a command");
+    };
     let output = tool("strace")
         .args(["-f", "-qq", "-o", "/dev/null", "-e", &trace, "-e", &inject])
         .arg(program().get_program())
-        .args(["label", "--config"])
+        .args([command, "--config"])
         .arg(site.config())
-        .args(exams)
-        .arg("well")
+        .args(args)
         .output()
         .expect("strace runs");
     !output.status.success()

@@ -133,22 +133,29 @@ fn was_a_rise(store: &Store, exam: &str, newest: Option<u32>, wish: &Wish) -> Re
     }
 }
 
-/// What says again of exam `own` what came of its rise: the same outcome was said of a rise before this
-/// one, and is not said of this one.
-pub(super) fn settled_anew(
+/// The entries by which the rise of exam `own` is settled, of those that were worked out. Settled so
+/// already, its newest version is not acknowledged once more: the label of the first time made it. Where
+/// the same outcome was said of a rise before this one it is said again of this one.
+pub(super) fn settled(
     store: &Store,
     person: &Person,
     places: &Places<'_>,
     own: usize,
     outcome: Outcome,
+    mut drafts: Vec<Draft>,
 ) -> Result<Vec<Draft>, ActError> {
     let Some(exam) = person.exams.get(own) else {
-        return Ok(Vec::new());
+        return Ok(drafts);
     };
     let line = store.read(|view| exam_lines::of_exam(view, &exam.id))?;
-    let rise = line.and_then(|line| line.rise);
-    if matches!(rise, None | Some(Rise::Settled { .. })) {
-        return Ok(Vec::new());
+    let is_said = drafts.iter().any(|one| one.said.kind() == Kind::Settled);
+    match line.and_then(|line| line.rise) {
+        Some(Rise::Settled { .. }) if !is_said => {
+            drafts.retain(|one| one.said.kind() != Kind::Acknowledged);
+            return Ok(drafts);
+        }
+        Some(_) if !is_said => {}
+        _ => return Ok(drafts),
     }
     let standing = annotations::standing(&person.entries);
     let old = standing.filter_map(|entry| match &entry.said {
@@ -156,15 +163,15 @@ pub(super) fn settled_anew(
         _ => None,
     });
     let of_own = old.filter(|(_, exams)| exams.contains(&own));
-    let drafts = of_own.flat_map(|(entry, exams)| {
+    drafts.extend(of_own.flat_map(|(entry, exams)| {
         let exams = exams.into_iter().filter_map(|n| person.exams.get(n));
         exams.map(|exam| Draft {
             patient: entry.patient.clone(),
             corrects: Some(entry.id),
             said: Said::Settled(about(exam), outcome),
         })
-    });
-    Ok(drafts.collect())
+    }));
+    Ok(drafts)
 }
 
 /// The step that acknowledges what became of an exam that is told no more.

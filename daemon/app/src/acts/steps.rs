@@ -4,7 +4,7 @@ use super::error::{ActError, NotMeant, Unfound};
 use super::found::{Gone, NotOne};
 use super::person::{People, Person};
 use super::prepare::{Serves, Step};
-use super::say::{allowed, is_noted, of_exam, of_gone, sayings, settled_anew};
+use super::say::{allowed, is_noted, of_exam, of_gone, sayings, settled};
 use super::{Order, Wish};
 use chrono::{Local, NaiveDate};
 use sheathline_model::annotations::{self, By, Draft, Kind, Of, Said};
@@ -59,10 +59,8 @@ pub(super) fn of(
                         let together = together.get(&saying.kind()).unwrap_or(&alone);
                         drafts.extend(saying.drafts(person, &places, own, together));
                     }
-                    if let Wish::Settle(outcome) = wish
-                        && drafts.iter().all(|one| one.said.kind() != Kind::Settled)
-                    {
-                        drafts.extend(settled_anew(store, person, &places, own, *outcome)?);
+                    if let Wish::Settle(outcome) = wish {
+                        drafts = settled(store, person, &places, own, *outcome, drafts)?;
                     }
                     if is_noted(person, &places, own, one.order) {
                         drafts.clear();
