@@ -1,6 +1,7 @@
 //! One exam.
 
 use super::{Action, Desk, Failed, Right, Visitor, gathered};
+use crate::entering;
 use crate::known::{content_of, latest_results};
 use crate::parcel;
 use axum::Router;
@@ -103,9 +104,18 @@ fn view(desk: &Desk, row: &ResultRow, may: May, recorded: Option<i64>) -> Result
         pictures: picture::of_exam(&result.content, &known),
         may,
         stamp: person.stamp(),
-        is_typed: false,
+        is_typed: is_typed(desk, &result.content),
         result,
     })
+}
+
+/// Whether a report of the exam that stands was typed by a person: then it is corrected by another one.
+fn is_typed(desk: &Desk, content: &Content) -> bool {
+    let mut standing = content
+        .reports
+        .iter()
+        .filter(|one| one.superseded_by.is_empty());
+    standing.any(|one| entering::correctable(&desk.store, &one.sop_instance_uid).is_ok())
 }
 
 /// The pictures that calipers of an exam are drawn in, as far as they were received, each with the
