@@ -4,6 +4,7 @@
 mod attacks;
 mod bounds;
 mod browser;
+mod desk;
 mod sign_in;
 
 use crate::harness::{Daemon, Site, program, until};
