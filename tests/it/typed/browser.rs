@@ -121,11 +121,7 @@ fn exchange(to: SocketAddr, request: &[u8]) -> String {
 fn set_cookies(answer: &str) -> Vec<(String, String)> {
     let head = answer.split("\r\n\r\n").next().unwrap_or_default();
     head.lines()
-        .filter_map(|line| {
-            line.to_ascii_lowercase()
-                .starts_with("set-cookie:")
-                .then_some(line)
-        })
+        .filter(|line| line.to_ascii_lowercase().starts_with("set-cookie:"))
         .filter_map(|line| {
             let (_, cookie) = line.split_once(':')?;
             let (name, value) = cookie.split(';').next()?.trim().split_once('=')?;

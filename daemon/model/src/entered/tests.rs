@@ -141,7 +141,8 @@ fn every_field_is_checked_and_doubts_do_not_block() {
     assert_eq!(told(&|_| {}), []);
     let block = |field| vec![(field, true)];
     let right = |n| Field::Value(Eye::Right, n);
-    let cases: Vec<(fn(&mut Typed), Vec<(Field, bool)>)> = vec![
+    type Case = (fn(&mut Typed), Vec<(Field, bool)>);
+    let cases: Vec<Case> = vec![
         (|t| t.patient.id.clear(), block(Field::PatientId)),
         (|t| t.patient.id = "a\\b".into(), block(Field::PatientId)),
         (

@@ -86,7 +86,8 @@ fn what_is_typed_is_what_is_signed() {
 /// Each field that cannot be read is told under its own name, and nothing is guessed.
 #[test]
 fn nothing_is_guessed_of_a_field() {
-    let cases: [(&str, fn(&mut Typing), Field); 9] = [
+    type Case<'a> = (&'a str, fn(&mut Typing), Field);
+    let cases: [Case<'_>; 9] = [
         ("no day", |t| t.date.clear(), Field::Day),
         (
             "a day of another form",
