@@ -1,7 +1,7 @@
 """Signing in by a real OpenID provider, over TLS on both sides: each role, and every token that is not good.
 
 OpenID Connect Core 1.0 incorporating errata set 2, OpenID Foundation, 2023, section 3.1.3.7 (what must be
-checked of an ID token); RFC 9700, Best Current Practice for OAuth 2.0 Security, 2025 (code and state
+checked of an ID token); RFC 9700, 2025 (Best Current Practice for OAuth 2.0 Security; code and state
 serve once, for the browser that began).
 """
 

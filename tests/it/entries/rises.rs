@@ -130,11 +130,11 @@ fn a_second_reading_is_asked_for_kept_and_judged_and_changes_no_result() {
     site.ok("second", &[&exam, "ask"]);
     let why = refused(&site, 2, "second", &[&exam, "read"]);
     assert!(why.contains("at least one value"), "{why}");
-    let why = refused(&site, 2, "second", &[&exam, "read", "--right", "0.55"]);
+    let why = refused(&site, 2, "second", &[&exam, "read", "--right-mm", "0.55"]);
     assert!(why.contains("between 1 and 15"), "{why}");
     site.ok(
         "second",
-        &[&exam, "read", "--right", "5.5", "--left", "5.61"],
+        &[&exam, "read", "--right-mm", "5.5", "--left-mm", "5.61"],
     );
     let why = refused(&site, 2, "second", &[&exam, "differ"]);
     assert!(why.contains("in what the second reading differs"), "{why}");

@@ -195,7 +195,7 @@ pub(super) enum AnnotationCommand {
     ///
     /// Results show it. It is never converted to a width.
     Pressure(PressureArgs),
-    /// List rises nobody acknowledged, exams not compared, exams unlabelled.
+    /// List unacknowledged rises, exams not compared, exams unlabelled.
     Worklist(WorklistArgs),
     /// Acknowledge rises, or that they were withdrawn.
     ///

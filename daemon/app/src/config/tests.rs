@@ -242,6 +242,32 @@ fn every_key_is_read_into_its_own_place() {
         html = false
         pdf = false
         csv = false
+        [pages]
+        listen = "127.0.0.1:8800"
+        addresses_allowed = ["192.0.2.0/24"]
+        public_url = "https://sheath.example"
+        max_connections = 3
+        idle_minutes = 5
+        most_hours = 4
+        remind_minutes = 30
+        break_glass = true
+        [pages.tls]
+        listen = "127.0.0.1:8801"
+        certificate = "a"
+        key = "b"
+        client_ca = "c"
+        client_certificate = "optional"
+        max_handshakes = 6
+        handshake_timeout_s = 7
+        [pages.openid]
+        issuer = "https://sign-in.example"
+        client = "sheath"
+        secret = "s"
+        ca = "d"
+        groups_claim = "roles"
+        [[pages.role]]
+        group = "ward"
+        roles = ["reader"]
         [observe]
         log = "debug"
         log_format = "json"

@@ -212,10 +212,10 @@ pub(in crate::cli) struct SecondArgs {
     #[arg(value_name = "ACT")]
     pub(in crate::cli) act: String,
     /// Width of the right eye in mm, of `read`; may be given more than once.
-    #[arg(long, value_name = "MM")]
+    #[arg(long = "right-mm", value_name = "MM")]
     pub(in crate::cli) right: Vec<f64>,
     /// Width of the left eye in mm, of `read`; may be given more than once.
-    #[arg(long, value_name = "MM")]
+    #[arg(long = "left-mm", value_name = "MM")]
     pub(in crate::cli) left: Vec<f64>,
     /// Print JSON, one object a line.
     #[arg(long)]

@@ -97,7 +97,8 @@ fn no_statement_of_the_hot_path_walks_through_a_table() {
     for (sql, plan) in &plans {
         let walks = plan
             .iter()
-            .any(|step| step.starts_with("SCAN") && !step.starts_with("SCAN last"));
+            .filter(|step| !step.starts_with("SCAN last") && !step.starts_with("SCAN (subquery"))
+            .any(|step| step.starts_with("SCAN"));
         let is_queue = plan
             .iter()
             .any(|step| QUEUES.iter().any(|index| step.contains(index)));
