@@ -104,7 +104,8 @@ impl Told {
                 } else {
                     &said.of
                 };
-                self.site.ok("event", &[patient, &said.day, &said.value]);
+                self.site
+                    .ok("event", &[patient, &said.day, &said.value, "--yes"]);
             }
             "pressure" => {
                 let exam = self.exam(story, &said.of);
