@@ -277,8 +277,9 @@ def check_hl7(path: Path, result: dict, wrong: Wrong) -> None:
     numbers, flags, coded, status = {}, {}, {}, "F" if result["version"] == 1 else "C"
     for one in (one for one in segments if one[0] == "OBX"):
         code = one[3].split("^")[0]
-        # A text of the version before that this one has not is taken back.
-        if one[2] != "TX" or one[11] != "D" or result["version"] == 1:
+        # A text of the version before that this one has not is taken back, and so is its kind of change.
+        may_go = one[2] == "TX" or code == "change-kind"
+        if not may_go or one[11] != "D" or result["version"] == 1:
             wrong.same(f"status of {code}", one[11], status)
         wrong.same(f"reference range of {code}", one[7], "")
         wrong.true(f"flag {one[8]!r} of {code}", one[8] in ("", "U", "D"))
