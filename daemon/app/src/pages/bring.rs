@@ -7,11 +7,12 @@
 mod rows;
 
 use super::measure::{limits, number};
+use super::posted::Question;
 use super::signing::{self, by};
 use super::{Action, Desk, Failed, Fields, Posted, Right, Uploaded, Visitor};
 use crate::entering::{self, Bring, NotEntered};
 use axum::Router;
-use axum::extract::{DefaultBodyLimit, Path, Query, State};
+use axum::extract::{DefaultBodyLimit, Path, State};
 use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use chrono::{TimeDelta, Utc};
@@ -245,7 +246,7 @@ async fn open(
     State(desk): State<Arc<Desk>>,
     visitor: Visitor,
     Path(id): Path<String>,
-    Query(At { page }): Query<At>,
+    Question(At { page }): Question<At>,
 ) -> Result<Response, Failed> {
     let (draft, kept) = own(&desk, &visitor, number(&id)?).await?;
     desk.did(&visitor, Action::Listed, None, None, "table of old values")

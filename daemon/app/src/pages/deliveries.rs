@@ -1,10 +1,11 @@
 //! Deliveries and service.
 
+use super::posted::Question;
 use super::{Action, Desk, Failed, Fields, Posted, Right, Visitor};
 use crate::routes::destination::Way;
 use crate::standing::{self, Deliveries, SenderRow, certificates};
 use axum::Router;
-use axum::extract::{Query, State};
+use axum::extract::State;
 use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use chrono::Utc;
@@ -36,7 +37,7 @@ struct Done {
 async fn show(
     State(desk): State<Arc<Desk>>,
     visitor: Visitor,
-    Query(done): Query<Done>,
+    Question(done): Question<Done>,
 ) -> Result<Response, Failed> {
     visitor.may(Right::Service)?;
     let mut view = desk.off(gather).await?;

@@ -1,10 +1,11 @@
 //! Department: its statistics, worked out beside the requests and kept for a while.
 
+use super::posted::Question;
 use super::{Action, Desk, Failed, Right, Visitor};
 use crate::known::known;
 use crate::pipeline::times;
 use axum::Router;
-use axum::extract::{Extension, Query, State};
+use axum::extract::{Extension, State};
 use axum::response::Response;
 use axum::routing::get;
 use chrono::{DateTime, Local, Utc};
@@ -72,7 +73,7 @@ async fn show(
     State(desk): State<Arc<Desk>>,
     Extension(kept): Extension<Kept>,
     visitor: Visitor,
-    Query(days): Query<Days>,
+    Question(days): Question<Days>,
 ) -> Result<Response, Failed> {
     visitor.may(Right::Department)?;
     let mut view = View {
@@ -108,7 +109,7 @@ async fn table(
     State(desk): State<Arc<Desk>>,
     Extension(kept): Extension<Kept>,
     visitor: Visitor,
-    Query(days): Query<Days>,
+    Question(days): Question<Days>,
 ) -> Result<Response, Failed> {
     visitor.may(Right::Department)?;
     let period = days.period().map_err(Failed::Bad)?;

@@ -1,11 +1,12 @@
 //! One exam.
 
+use super::posted::Question;
 use super::{Action, Desk, Failed, Right, Visitor, gathered};
 use crate::entering;
 use crate::known::{content_of, latest_results};
 use crate::parcel;
 use axum::Router;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Path, State};
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
@@ -44,7 +45,7 @@ async fn shown(
     State(desk): State<Arc<Desk>>,
     visitor: Visitor,
     Path(exam_id): Path<String>,
-    Query(asked): Query<Asked>,
+    Question(asked): Question<Asked>,
 ) -> Result<Response, Failed> {
     let row = gathered::opened(&desk, &visitor, &exam_id, Action::Viewed, "exam").await?;
     let may = may(&visitor);

@@ -3,7 +3,7 @@
 use super::rights::Right;
 use super::sign_in;
 use axum::extract::multipart::{MultipartError, MultipartRejection};
-use axum::extract::rejection::{FormRejection, RawFormRejection};
+use axum::extract::rejection::{FormRejection, QueryRejection, RawFormRejection};
 use axum::http::StatusCode;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use maud::{Markup, html};
@@ -60,6 +60,12 @@ impl From<session::Error> for Failed {
 impl From<FormRejection> for Failed {
     fn from(why: FormRejection) -> Self {
         of_body(why.status(), why.body_text())
+    }
+}
+
+impl From<QueryRejection> for Failed {
+    fn from(why: QueryRejection) -> Self {
+        Failed::Bad(why.body_text())
     }
 }
 

@@ -5,11 +5,12 @@
 //! What has to come back unchanged (state, nonce, verifier) waits in memory for ten minutes under the id of
 //! a cookie of its own: the session's cookie is not sent by a browser that comes from elsewhere.
 
+use super::posted::Question;
 use super::visitor::address;
 use super::{Action, Desk, Failed, Way, deed, sign_in, token};
 use crate::config::{PagesSettings, Role};
 use axum::Router;
-use axum::extract::{Query, Request, State};
+use axum::extract::{Request, State};
 use axum::http::header::{CONTENT_TYPE, COOKIE, SET_COOKIE};
 use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::response::{Html, IntoResponse, Redirect, Response};
@@ -233,7 +234,7 @@ struct To {
 /// Sends somebody to the provider.
 async fn leave(
     State(desk): State<Arc<Desk>>,
-    Query(To { to, again }): Query<To>,
+    Question(To { to, again }): Question<To>,
 ) -> Result<Response, Failed> {
     if desk.pages().openid.issuer.is_none() {
         return Err(Failed::NotFound);
@@ -328,7 +329,7 @@ struct Person {
 /// Lets somebody in whom the provider sends back.
 async fn back(
     State(desk): State<Arc<Desk>>,
-    Query(said): Query<Back>,
+    Question(said): Question<Back>,
     session: Session,
     request: Request,
 ) -> Result<Response, Failed> {

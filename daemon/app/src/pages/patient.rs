@@ -1,10 +1,11 @@
 //! One patient.
 
 use super::exam::may;
+use super::posted::Question;
 use super::{Action, Desk, Failed, Visitor, gathered};
 use crate::known::{content_of, latest_results};
 use axum::Router;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Path, State};
 use axum::response::Response;
 use axum::routing::get;
 use chrono::NaiveDateTime;
@@ -38,7 +39,7 @@ async fn shown(
     State(desk): State<Arc<Desk>>,
     visitor: Visitor,
     Path(exam_id): Path<String>,
-    Query(asked): Query<Asked>,
+    Question(asked): Question<Asked>,
 ) -> Result<Response, Failed> {
     let row = gathered::opened(&desk, &visitor, &exam_id, Action::Viewed, "patient").await?;
     let may = may(&visitor);

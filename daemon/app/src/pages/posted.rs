@@ -3,11 +3,28 @@
 use super::{Desk, Failed, Visitor};
 use axum::Form;
 use axum::body::Bytes;
-use axum::extract::{FromRequest, FromRequestParts, Multipart, RawForm, Request};
+use axum::extract::{FromRequest, FromRequestParts, Multipart, Query, RawForm, Request};
+use axum::http::request;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use sheathline_model::pages::layout::TOKEN;
 use std::sync::Arc;
+
+/// What an address asks for behind its question mark. One that cannot be read is told on a page.
+#[derive(Debug)]
+pub(super) struct Question<T>(pub(super) T);
+
+impl<T: DeserializeOwned> FromRequestParts<Arc<Desk>> for Question<T> {
+    type Rejection = Failed;
+
+    async fn from_request_parts(
+        parts: &mut request::Parts,
+        desk: &Arc<Desk>,
+    ) -> Result<Self, Failed> {
+        let Query(asked) = Query::from_request_parts(parts, desk).await?;
+        Ok(Question(asked))
+    }
+}
 
 /// A form that came from a page of this session, and for the first time.
 #[derive(Debug)]

@@ -1,13 +1,13 @@
 //! Signing in by a local account, and signing out.
 
 use super::attempts::{LOCKED, OF_ACCOUNT, Who};
-use super::posted::fields_of;
+use super::posted::{Question, fields_of};
 use super::session::{SEEN, WHO};
 use super::visitor::{SignedIn, address, of_session};
 use super::{Action, Desk, Failed, Fields, Posted, Roles, Visitor, Way, deed, password, token};
 use crate::config::Role;
 use axum::Router;
-use axum::extract::{FromRequest, Query, RawForm, Request, State};
+use axum::extract::{FromRequest, RawForm, Request, State};
 use axum::http::HeaderValue;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
@@ -62,7 +62,7 @@ struct To {
 
 async fn show(
     State(desk): State<Arc<Desk>>,
-    Query(To { to }): Query<To>,
+    Question(To { to }): Question<To>,
     session: Session,
 ) -> Result<Response, Failed> {
     let nowhere = IpAddr::from([0, 0, 0, 0]);

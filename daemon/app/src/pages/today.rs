@@ -1,8 +1,9 @@
 //! Who waits for somebody: rises, what could not be compared, what has no label.
 
+use super::posted::Question;
 use super::{Action, Desk, Failed, Right, Visitor};
 use axum::Router;
-use axum::extract::{Query, State};
+use axum::extract::State;
 use axum::response::Response;
 use axum::routing::get;
 use chrono::Utc;
@@ -54,7 +55,7 @@ impl Asked {
 async fn today(
     State(desk): State<Arc<Desk>>,
     visitor: Visitor,
-    Query(asked): Query<Asked>,
+    Question(asked): Question<Asked>,
 ) -> Result<Response, Failed> {
     visitor.may(Right::See)?;
     let filter = asked.filter();

@@ -204,14 +204,13 @@ fn exams(view: &View, token: &dyn Fn() -> String) -> Markup {
     html! {
         section #exams {
             h2 { "Exams, and whether they serve the newest one as baseline" }
+            // Beside the form and not inside it: paper shows the exams and no form.
+            (table(view, newest, may))
             @if may {
-                form method="post" action={ "/patient/" (view.by_exam) "/label" } {
+                form #together method="post" action={ "/patient/" (view.by_exam) "/label" } {
                     (hidden(view, token))
-                    (table(view, newest, true))
                     (together(view))
                 }
-            } @else {
-                (table(view, newest, false))
             }
         }
     }
@@ -243,7 +242,7 @@ fn table(view: &View, newest: Option<&Content>, pick: bool) -> Markup {
                         @if pick {
                             (cell("choose", &html! {
                                 label.pick {
-                                    input type="checkbox" name="exam" value=(content.exam.id);
+                                    input type="checkbox" name="exam" form="together" value=(content.exam.id);
                                     span.unseen { "choose the exam of " (when) }
                                 }
                             }))
