@@ -9,6 +9,7 @@
     reason = "the helpers of a test may end it, as the test itself may"
 )]
 
+mod browser;
 mod by_sender;
 mod charsets;
 mod citations;

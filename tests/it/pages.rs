@@ -3,12 +3,11 @@
 
 mod attacks;
 mod bounds;
-mod browser;
 mod desk;
 mod sign_in;
 
+use crate::browser::Browser;
 use crate::harness::{Daemon, Site, program, until};
-use browser::Browser;
 use std::fs;
 use std::net::SocketAddr;
 use std::process::Output;

@@ -2,12 +2,11 @@
 //! reading.
 
 mod brought;
-mod browser;
 mod second;
 mod signed;
 
+use crate::browser::Browser;
 use crate::harness::{Daemon, Site, until};
-use browser::Browser;
 use sheathline_store::{Mode, Store, accounts};
 use std::net::SocketAddr;
 

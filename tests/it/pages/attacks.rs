@@ -42,7 +42,7 @@ fn forms_of_other_sites_are_refused() {
         assert_eq!(answer.status, 403, "{name}: {value}");
     }
     // Signing somebody in as oneself, so that they type into one's own account.
-    let body = format!("name=reader&password={}", super::browser::encoded(PASSWORD));
+    let body = format!("name=reader&password={}", crate::browser::encoded(PASSWORD));
     let headers = [form, ("Origin", "https://evil.example")];
     assert_eq!(
         ward.browser()

@@ -1,7 +1,7 @@
 //! Bounds on what a stranger sends: bytes, time, memory.
 
 use super::Ward;
-use super::browser::{exchange, parsed};
+use crate::browser::{exchange, parsed};
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::time::{Duration, Instant};

@@ -1,8 +1,8 @@
 //! A table of old values: looked at row by row, brought in as a whole, taken back as a whole.
 
 use super::Ward;
-use super::browser::{Answer, Browser};
 use super::signed::submit;
+use crate::browser::{Answer, Browser};
 use crate::harness::until;
 
 const TABLE: &str = "patient_id,birth_date,date,Right eye,left\n\

@@ -1,7 +1,7 @@
 //! A measurement that is typed: shown back, kept as a draft, signed once, corrected by an amended report.
 
-use super::browser::{Answer, Browser};
 use super::{Ward, pages_of};
+use crate::browser::{Answer, Browser};
 use crate::harness::{tool, until};
 use serde_json::Value;
 use std::io::{BufRead, BufReader};

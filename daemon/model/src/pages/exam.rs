@@ -70,18 +70,6 @@ pub struct View {
     pub told: Option<String>,
 }
 
-/// The page of an exam whose values a second reader may not see yet: whose it is, and where to read.
-#[must_use]
-pub fn unseen(whose: &Whose, exam_id: &str) -> Markup {
-    html! {
-        (layout::whose(whose, &html! {}))
-        h1 { "Second reading" }
-        p { "You are asked for a second reading of this exam. What the first reader measured is shown when \
-             yours is signed." }
-        p { a.button href={ "/second/" (exam_id) } { "Read" } }
-    }
-}
-
 /// The page. `token` makes a token for one form.
 #[must_use]
 pub fn html(view: &View, token: &dyn Fn() -> String) -> Markup {

@@ -8,20 +8,20 @@ use std::time::Duration;
 
 /// An answer.
 #[derive(Debug)]
-pub(super) struct Answer {
-    pub(super) status: u16,
+pub(crate) struct Answer {
+    pub(crate) status: u16,
     /// Names in small letters; a name that came several times has the last value.
-    pub(super) headers: BTreeMap<String, String>,
-    pub(super) body: String,
+    pub(crate) headers: BTreeMap<String, String>,
+    pub(crate) body: String,
 }
 
 impl Answer {
-    pub(super) fn header(&self, name: &str) -> &str {
+    pub(crate) fn header(&self, name: &str) -> &str {
         self.headers.get(name).map_or("", String::as_str)
     }
 
     /// The token of the first form to `action`.
-    pub(super) fn token(&self, action: &str) -> String {
+    pub(crate) fn token(&self, action: &str) -> String {
         let form = self.body.find(&format!("action=\"{action}\""));
         let form =
             &self.body[form.unwrap_or_else(|| panic!("no form to {action}: {}", self.body))..];
@@ -33,15 +33,15 @@ impl Answer {
     }
 }
 
-pub(super) struct Browser {
-    pub(super) address: SocketAddr,
-    pub(super) cookies: BTreeMap<String, String>,
+pub(crate) struct Browser {
+    pub(crate) address: SocketAddr,
+    pub(crate) cookies: BTreeMap<String, String>,
     /// The address it comes from, if not the usual one.
-    pub(super) from: Option<Ipv4Addr>,
+    pub(crate) from: Option<Ipv4Addr>,
 }
 
 impl Browser {
-    pub(super) fn new(address: SocketAddr) -> Self {
+    pub(crate) fn new(address: SocketAddr) -> Self {
         Browser {
             address,
             cookies: BTreeMap::new(),
@@ -49,12 +49,12 @@ impl Browser {
         }
     }
 
-    pub(super) fn get(&mut self, path: &str) -> Answer {
+    pub(crate) fn get(&mut self, path: &str) -> Answer {
         self.send("GET", path, &[], "")
     }
 
     /// Posts a form as a page of ours does.
-    pub(super) fn post(&mut self, path: &str, fields: &[(&str, &str)]) -> Answer {
+    pub(crate) fn post(&mut self, path: &str, fields: &[(&str, &str)]) -> Answer {
         let body: Vec<String> = fields
             .iter()
             .map(|(name, value)| format!("{}={}", encoded(name), encoded(value)))
@@ -67,7 +67,7 @@ impl Browser {
         self.send("POST", path, &headers, &body.join("&"))
     }
 
-    pub(super) fn sign_in(&mut self, name: &str, password: &str) -> Answer {
+    pub(crate) fn sign_in(&mut self, name: &str, password: &str) -> Answer {
         self.post(
             "/sign-in",
             &[("name", name), ("password", password), ("to", "/today")],
@@ -75,7 +75,7 @@ impl Browser {
     }
 
     /// Sends a request; a `Host` among the headers takes the place of ours.
-    pub(super) fn send(
+    pub(crate) fn send(
         &mut self,
         method: &str,
         path: &str,
@@ -113,7 +113,7 @@ impl Browser {
 }
 
 /// Sends bytes and reads until the other side closes.
-pub(super) fn exchange(to: SocketAddr, request: &[u8]) -> String {
+pub(crate) fn exchange(to: SocketAddr, request: &[u8]) -> String {
     exchange_from(None, to, request)
 }
 
@@ -148,7 +148,7 @@ fn set_cookies(answer: &str) -> Vec<(String, String)> {
         .collect()
 }
 
-pub(super) fn parsed(answer: &str) -> Answer {
+pub(crate) fn parsed(answer: &str) -> Answer {
     let (head, body) = answer.split_once("\r\n\r\n").unwrap_or((answer, ""));
     let mut lines = head.lines();
     let status = lines.next().and_then(|line| line.split(' ').nth(1));
@@ -164,7 +164,7 @@ pub(super) fn parsed(answer: &str) -> Answer {
 }
 
 /// As a form is encoded.
-pub(super) fn encoded(text: &str) -> String {
+pub(crate) fn encoded(text: &str) -> String {
     text.bytes()
         .map(|byte| match byte {
             b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_' | b'.' => {
