@@ -166,6 +166,26 @@ fn only_one_room_of_the_store_names_its_database() {
     );
 }
 
+/// Whoever serves HTTP takes the one way, with its bounds and its end: no second loop over the library.
+#[test]
+fn one_file_alone_names_the_library_that_serves_http() {
+    // In two pieces, so that this file may be looked at too.
+    let library = concat!("hyper", "::");
+    let named: BTreeSet<PathBuf> = ["daemon", "tests"]
+        .into_iter()
+        .flat_map(|top| files(&root().join(top), &[".rs"]))
+        .filter(|path| {
+            fs::read_to_string(path)
+                .expect("readable")
+                .contains(library)
+        })
+        .map(|path| path.strip_prefix(root()).expect("below").to_owned())
+        .collect();
+    let server = PathBuf::from("daemon/net/src/http/server.rs");
+    let tests = PathBuf::from("daemon/net/src/http/server/tests.rs");
+    assert_eq!(named, BTreeSet::from([server, tests]));
+}
+
 /// The first line that names the library of the database.
 fn naming_line(text: &str) -> Option<&str> {
     // In two pieces, so that this file may be looked at too.

@@ -2,18 +2,14 @@
 
 use super::Health;
 use crate::health::reasons::Reason;
-use http_body_util::Full;
-use hyper::body::{Bytes, Incoming};
-use hyper::header::{ALLOW, CACHE_CONTROL, CONTENT_TYPE, HeaderValue};
-use hyper::server::conn::http1;
-use hyper::service::service_fn;
-use hyper::{Method, Request, Response, StatusCode};
-use hyper_util::rt::{TokioIo, TokioTimer};
+use axum::http::header::{ALLOW, CACHE_CONTROL, CONTENT_TYPE};
+use axum::http::{Method, Request, StatusCode};
+use axum::response::{IntoResponse, Response};
 use ipnet::IpNet;
 use serde::Serialize;
 use sheathline_net::dicom::refusal::Refusal;
+use sheathline_net::http::server::{self, Bounds, Incoming};
 use sheathline_net::serve::{End, Happened, Now, Peer, Ports, ServeError, Service};
-use std::convert::Infallible;
 use std::io;
 use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
@@ -79,8 +75,13 @@ impl Service for Endpoint {
         now: Now<Self>,
         _: End,
     ) {
-        let health = Arc::clone(&now.at_accept().0);
-        let _ = timeout(TIME_LIMIT, serve(stream, health)).await;
+        let health = &now.at_accept().0;
+        let bounds = Bounds {
+            head_bytes: HEAD_BYTES_MAX,
+            idle: TIME_LIMIT,
+        };
+        let answer = |request| answer(request, Arc::clone(health));
+        let _ = timeout(TIME_LIMIT, server::serve_one(stream, bounds, answer)).await;
     }
 
     fn refused(&self, _: IpAddr, _: Refusal, _: &str) {}
@@ -108,36 +109,15 @@ impl Service for Endpoint {
     }
 }
 
-async fn serve(
-    stream: impl AsyncRead + AsyncWrite + Unpin,
-    health: Arc<Health>,
-) -> Result<(), hyper::Error> {
-    let answer = service_fn(|request: Request<Incoming>| {
-        let health = Arc::clone(&health);
-        async move { Ok::<_, Infallible>(answer(&request, health).await) }
-    });
-    http1::Builder::new()
-        .timer(TokioTimer::new())
-        .header_read_timeout(TIME_LIMIT)
-        .max_buf_size(HEAD_BYTES_MAX)
-        .keep_alive(false)
-        .serve_connection(TokioIo::new(stream), answer)
-        .await
-}
-
-type Answer = Response<Full<Bytes>>;
-
 /// Answers one request; its body is never read.
-async fn answer<B>(request: &Request<B>, health: Arc<Health>) -> Answer {
+async fn answer(request: Request<Incoming>, health: Arc<Health>) -> Response {
     let known = matches!(request.uri().path(), "/livez" | "/readyz" | "/metrics");
     if !known {
         return text(StatusCode::NOT_FOUND, "/livez, /readyz or /metrics\n");
     }
     if request.method() != Method::GET {
-        let mut answer = text(StatusCode::METHOD_NOT_ALLOWED, "GET only\n");
-        let headers = answer.headers_mut();
-        headers.insert(ALLOW, HeaderValue::from_static("GET"));
-        return answer;
+        let says = text(StatusCode::METHOD_NOT_ALLOWED, "GET only\n");
+        return ([(ALLOW, "GET")], says).into_response();
     }
     let path = request.uri().path().to_owned();
     // The store and the file system may make it wait.
@@ -157,7 +137,7 @@ async fn answer<B>(request: &Request<B>, health: Arc<Health>) -> Answer {
     answer.await.unwrap_or_else(gone)
 }
 
-fn ready(reasons: &[Reason]) -> Answer {
+fn ready(reasons: &[Reason]) -> Response {
     #[derive(Serialize)]
     struct Ready<'a> {
         ready: bool,
@@ -174,15 +154,11 @@ fn ready(reasons: &[Reason]) -> Answer {
     }
 }
 
-fn text(status: StatusCode, says: &'static str) -> Answer {
+fn text(status: StatusCode, says: &'static str) -> Response {
     body(status, "text/plain; charset=utf-8", says)
 }
 
-fn body(status: StatusCode, kind: &'static str, bytes: impl Into<Bytes>) -> Answer {
-    let mut answer = Response::new(Full::new(bytes.into()));
-    *answer.status_mut() = status;
-    let headers = answer.headers_mut();
-    headers.insert(CONTENT_TYPE, HeaderValue::from_static(kind));
-    headers.insert(CACHE_CONTROL, HeaderValue::from_static("no-store"));
-    answer
+fn body(status: StatusCode, kind: &'static str, bytes: impl IntoResponse) -> Response {
+    let headers = [(CONTENT_TYPE, kind), (CACHE_CONTROL, "no-store")];
+    (status, headers, bytes).into_response()
 }

@@ -90,6 +90,17 @@ impl Refused<'_> {
     }
 }
 
+/// Why a service does not serve a connection, in its own codes.
+#[derive(Debug)]
+pub struct TurnedAway {
+    /// The address may not connect.
+    pub address: Reason,
+    /// There are too many.
+    pub connections: Reason,
+    /// Another takes its place.
+    pub displaced: Reason,
+}
+
 /// What is counted and not told yet; clones share it.
 #[derive(Debug, Clone, Default)]
 pub struct Refusing(Arc<Mutex<Tally>>);
@@ -132,6 +143,21 @@ impl Observed {
             });
         }
         tracing::warn!(code, %peer, calling, called, answer, detail, "{why}");
+    }
+
+    /// Tells of a connection that a service does not serve, or no more.
+    pub fn turned_away(&self, own: &TurnedAway, peer: IpAddr, why: Refusal, detail: &str) {
+        let reason = match why {
+            Refusal::Address => own.address,
+            Refusal::Connections => own.connections,
+            // Of the handshakes, where there is more to say.
+            Refusal::Displaced if detail.is_empty() => own.displaced,
+            other => Reason::of(other),
+        };
+        self.refused(&Refused {
+            detail,
+            ..Refused::at(reason, peer)
+        });
     }
 
     /// Tells of the refusals whose minute has ended. For whoever looks every second or so.

@@ -6,7 +6,7 @@ use super::{Failed, blind, routes};
 use crate::config::{Config, PagesSettings};
 use crate::health::Health;
 use crate::observe::Observed;
-use crate::observe::refused::{Reason, Refused};
+use crate::observe::refused::{Reason, Refused, TurnedAway};
 use axum::Router;
 use axum::body::Body;
 use axum::extract::DefaultBodyLimit;
@@ -17,22 +17,17 @@ use axum::http::header::{
 use axum::http::{HeaderMap, Method, Request, Response};
 use axum::middleware::from_fn_with_state;
 use axum::response::IntoResponse;
-use hyper::body::Incoming;
-use hyper::server::conn::http1;
-use hyper::service::{Service as _, service_fn};
-use hyper_util::rt::{TokioIo, TokioTimer};
-use hyper_util::service::TowerToHyperService;
 use ipnet::IpNet;
 use sheathline_net::dicom::refusal::Refusal;
+use sheathline_net::http::server::{self, Bounds, Incoming};
 use sheathline_net::serve::{End, Happened, Now, Peer, Ports, Service};
 use sheathline_store::Store;
-use std::convert::Infallible;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::sync::Notify;
 use tokio::time::timeout;
+use tower_service::Service as _;
 use tower_sessions::cookie::SameSite;
 use tower_sessions::cookie::time::Duration as Span;
 use tower_sessions::{Expiry, SessionManagerLayer};
@@ -61,6 +56,12 @@ const FULL: Reason = Reason::new("pages-connections", "too many connections; clo
 const DISPLACED: Reason = Reason::of_content("pages-displaced", "closed to make room for another");
 const NOT_TAKEN: Reason = Reason::of_content("pages-refused", "a request is not taken");
 pub(super) const SIGN_IN: Reason = Reason::of_content("pages-sign-in", "a sign-in was refused");
+
+const TURNED_AWAY: TurnedAway = TurnedAway {
+    address: NO_ADDRESS,
+    connections: FULL,
+    displaced: DISPLACED,
+};
 
 /// The pages.
 #[derive(Debug, Clone)]
@@ -166,61 +167,27 @@ impl Service for Pages {
         now: Now<Self>,
         end: End,
     ) {
-        let has_asked = Notify::new();
-        let answer = service_fn(|request: Request<Incoming>| {
+        let answer = |request| {
             let pages = now.newest();
-            has_asked.notify_one();
             let (address, is_tls) = (peer.address, peer.tls);
             let busy = peer.pulse.clone();
             async move {
                 let _busy = busy.busy();
-                Ok::<_, Infallible>(answer(&pages, request, address, is_tls).await)
-            }
-        });
-        let mut serving = std::pin::pin!(
-            http1::Builder::new()
-                .timer(TokioTimer::new())
-                .header_read_timeout(IDLE)
-                .max_buf_size(HEAD_BYTES_MAX)
-                .serve_connection(TokioIo::new(stream), answer)
-        );
-        let moved = async {
-            end.port_closes().await;
-            has_asked.notified().await;
-        };
-        let stopped = async {
-            tokio::select! {
-                () = end.program_stops() => {}
-                () = moved => {}
+                answer(&pages, request, address, is_tls).await
             }
         };
-        let ended = tokio::select! {
-            ended = serving.as_mut() => Some(ended),
-            () = stopped => None,
+        let bounds = Bounds {
+            head_bytes: HEAD_BYTES_MAX,
+            idle: IDLE,
         };
-        let ended = match ended {
-            Some(ended) => ended,
-            None => {
-                serving.as_mut().graceful_shutdown();
-                serving.await
-            }
-        };
+        let ended = server::serve(stream, bounds, &end, answer).await;
         if let Err(error) = ended {
             tracing::debug!(code = "pages-ended", peer = %peer.address, %error);
         }
     }
 
     fn refused(&self, peer: IpAddr, why: Refusal, detail: &str) {
-        let reason = match why {
-            Refusal::Address => NO_ADDRESS,
-            Refusal::Connections => FULL,
-            Refusal::Displaced if detail.is_empty() => DISPLACED,
-            other => Reason::of(other),
-        };
-        self.observed.refused(&Refused {
-            detail,
-            ..Refused::at(reason, peer)
-        });
+        self.observed.turned_away(&TURNED_AWAY, peer, why, detail);
     }
 
     fn tell(&self, event: Happened<'_>) {
@@ -272,8 +239,11 @@ async fn answer(
         let router = if is_secure { secure } else { plain };
         let mut request = request.map(Body::new);
         request.extensions_mut().insert(From(from));
-        let called = TowerToHyperService::new(router.clone()).call(request);
-        called.await.unwrap_or_else(|never| match never {})
+        router
+            .clone()
+            .call(request)
+            .await
+            .unwrap_or_else(|never| match never {})
     };
     let answered = timeout(REQUEST_LIMIT, answered).await;
     let mut answer = answered.unwrap_or_else(|_| Failed::TooSlow.into_response());

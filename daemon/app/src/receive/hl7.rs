@@ -10,7 +10,7 @@ mod answer;
 pub mod rehearse;
 
 use crate::config::Hl7Settings;
-use crate::observe::refused::{Reason, Refused};
+use crate::observe::refused::{Reason, Refused, TurnedAway};
 use crate::observe::{self, Observed};
 use adt::Arrival;
 use answer::Problem;
@@ -25,6 +25,7 @@ use sheathline_store::{Store, StoreError};
 use std::net::IpAddr;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+use tokio::sync::Notify;
 use tokio::time::{Instant, timeout, timeout_at};
 
 const CUT: Reason = Reason::of_content("hl7-cut", "the connection ended inside a message");
@@ -34,6 +35,12 @@ const DISPLACED: Reason = Reason::of_content("hl7-displaced", "closed to make ro
 const SLOW: Reason = Reason::of_content("hl7-slow", "a message or its answer took too long");
 const MALFORMED: Reason = Reason::of_content("hl7-malformed", "this is no message; closed");
 const NOT_TAKEN: Reason = Reason::of_content("hl7-refused", "a message is not taken");
+
+const TURNED_AWAY: TurnedAway = TurnedAway {
+    address: NOT_ALLOWED,
+    connections: FULL,
+    displaced: DISPLACED,
+};
 
 /// What holds for messages to come.
 #[derive(Debug, Clone)]
@@ -101,7 +108,7 @@ impl Service for Hl7 {
         } = peer;
         let seconds = Duration::from_secs;
         let mut shared = now.newest();
-        let mut is_answered = false;
+        let is_answered = Notify::new();
         // The one rule that stays as it was when the connection came.
         let mut blocks = Blocks::new(shared.settings.max_message_bytes);
         let mut buffer = vec![0; 8192];
@@ -111,8 +118,7 @@ impl Service for Hl7 {
             let is_inside = blocks.is_inside();
             let read = tokio::select! {
                 biased;
-                () = end.program_stops(), if !is_inside => return,
-                () = end.port_closes(), if is_answered && !is_inside => return,
+                () = end.after(&is_answered), if !is_inside => return,
                 Ok(()) = now.changed(), if !is_inside => {
                     shared = now.newest();
                     if !shared.allows(peer) {
@@ -161,7 +167,7 @@ impl Service for Hl7 {
                     stream.flush().await
                 };
                 match timeout(seconds(shared.settings.write_timeout_s), sent).await {
-                    Ok(Ok(())) => is_answered = true,
+                    Ok(Ok(())) => is_answered.notify_one(),
                     Ok(Err(_)) => return,
                     Err(_) => {
                         return shared.observed.refused(&Refused {
@@ -181,17 +187,7 @@ impl Service for Hl7 {
     }
 
     fn refused(&self, peer: IpAddr, why: Refusal, detail: &str) {
-        let reason = match why {
-            Refusal::Address => NOT_ALLOWED,
-            Refusal::Connections => FULL,
-            // Of the handshakes, where there is more to say.
-            Refusal::Displaced if detail.is_empty() => DISPLACED,
-            other => Reason::of(other),
-        };
-        self.observed.refused(&Refused {
-            detail,
-            ..Refused::at(reason, peer)
-        });
+        self.observed.turned_away(&TURNED_AWAY, peer, why, detail);
     }
 
     fn tell(&self, event: Happened<'_>) {

@@ -8,30 +8,26 @@ mod keep;
 
 use crate::config::{DicomSettings, WebSettings};
 use crate::intake::{Intake, Name, Unfit};
-use crate::observe::refused::Reason;
+use crate::observe::refused::{Reason, TurnedAway};
 use crate::observe::{Observed, refused as told_refused};
-use answer::{Answer, PartAnswer, refusal, stored};
+use answer::{PartAnswer, refusal, stored};
+use axum::http::header::{AUTHORIZATION, CONTENT_LENGTH, CONTENT_TYPE};
+use axum::http::{Method, Request, StatusCode};
+use axum::response::Response;
 use http_body_util::BodyExt;
-use hyper::body::Incoming;
-use hyper::header::{AUTHORIZATION, CONTENT_LENGTH, CONTENT_TYPE};
-use hyper::server::conn::http1;
-use hyper::service::service_fn;
-use hyper::{Method, Request, StatusCode};
-use hyper_util::rt::{TokioIo, TokioTimer};
 use ipnet::IpNet;
 use sha2::{Digest, Sha256};
 use sheathline_model::domain::Source;
 use sheathline_net::dicom::refusal::Refusal;
 use sheathline_net::http::multipart::{Broken, Parts, parameter};
+use sheathline_net::http::server::{self, Bounds, Incoming, ServeError};
 use sheathline_net::serve::{End, Happened, Now, Peer, Ports, Service};
 use sheathline_net::shares::{Party, Pulse, Room, Share, Shares};
 use sheathline_store::Store;
-use std::convert::Infallible;
 use std::net::IpAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::sync::Notify;
 use tokio::time::{Instant, timeout_at};
 
 /// The largest head of a request.
@@ -64,6 +60,12 @@ const NO_TOKEN: Reason = Reason::new(
 );
 const NOT_READ: Reason = Reason::of_content("web-slow", "an answer was not read in time; closed");
 const NOT_TAKEN: Reason = Reason::of_content("web-refused", "a request is not taken");
+
+const TURNED_AWAY: TurnedAway = TurnedAway {
+    address: NO_PEER,
+    connections: FULL,
+    displaced: DISPLACED,
+};
 
 /// What holds for requests to come.
 #[derive(Debug, Clone)]
@@ -154,46 +156,20 @@ impl Service for Web {
         } = peer;
         // The one rule that stays as it was when the connection came.
         let idle = Duration::from_secs(now.newest().settings.idle_timeout_s);
-        let has_asked = Notify::new();
-        let answer = service_fn(|request: Request<Incoming>| {
+        let answer = |request| {
             let shared = now.newest();
-            has_asked.notify_one();
-            let pulse = pulse.clone();
-            async move {
-                let from = Sender { peer, pulse };
-                Ok::<_, Infallible>(answer_to(request, &from, &shared).await)
-            }
-        });
-        let mut serving = std::pin::pin!(
-            http1::Builder::new()
-                .timer(TokioTimer::new())
-                .header_read_timeout(idle)
-                .max_buf_size(HEAD_BYTES_MAX)
-                .serve_connection(TokioIo::new(stream), answer)
-        );
-        let moved = async {
-            end.port_closes().await;
-            has_asked.notified().await;
+            let from = Sender {
+                peer,
+                pulse: pulse.clone(),
+            };
+            async move { answer_to(request, &from, &shared).await }
         };
-        let stopped = async {
-            tokio::select! {
-                () = end.program_stops() => {}
-                () = moved => {}
-            }
+        let bounds = Bounds {
+            head_bytes: HEAD_BYTES_MAX,
+            idle,
         };
-        let ended = tokio::select! {
-            ended = serving.as_mut() => Some(ended),
-            () = stopped => None,
-        };
-        let ended = match ended {
-            Some(ended) => ended,
-            None => {
-                serving.as_mut().graceful_shutdown();
-                serving.await
-            }
-        };
-        match ended {
-            Err(error) if is_late(&error) => {
+        match server::serve(stream, bounds, &end, answer).await {
+            Err(ServeError::NotRead) => {
                 let observed = now.newest().observed.clone();
                 observed.refused(&told_refused::Refused::at(NOT_READ, peer));
             }
@@ -203,17 +179,7 @@ impl Service for Web {
     }
 
     fn refused(&self, peer: IpAddr, why: Refusal, detail: &str) {
-        let reason = match why {
-            Refusal::Address => NO_PEER,
-            Refusal::Connections => FULL,
-            // Of the handshakes, where there is more to say.
-            Refusal::Displaced if detail.is_empty() => DISPLACED,
-            other => Reason::of(other),
-        };
-        self.observed.refused(&told_refused::Refused {
-            detail,
-            ..told_refused::Refused::at(reason, peer)
-        });
+        self.observed.turned_away(&TURNED_AWAY, peer, why, detail);
     }
 
     fn tell(&self, event: Happened<'_>) {
@@ -230,13 +196,6 @@ impl Service for Web {
     fn panicked() {
         tracing::error!(code = "web-panicked", "internal error; please report it");
     }
-}
-
-/// Whether the peer took nothing for too long.
-fn is_late(error: &hyper::Error) -> bool {
-    let cause = std::error::Error::source(error);
-    let cause = cause.and_then(|cause| cause.downcast_ref::<std::io::Error>());
-    cause.is_some_and(|cause| cause.kind() == std::io::ErrorKind::TimedOut)
 }
 
 /// Why a request is not carried out.
@@ -258,7 +217,7 @@ struct Sender {
     pulse: Pulse,
 }
 
-async fn answer_to(request: Request<Incoming>, from: &Sender, shared: &Web) -> Answer {
+async fn answer_to(request: Request<Incoming>, from: &Sender, shared: &Web) -> Response {
     let limit = Duration::from_secs(shared.settings.request_timeout_s);
     let deadline = Instant::now() + limit;
     match store(request, from, shared, deadline).await {

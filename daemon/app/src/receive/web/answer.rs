@@ -1,19 +1,18 @@
 //! What a Store transaction is answered (PS3.18 10.5.3): pure.
 
-use http_body_util::{Either, Full};
-use hyper::body::{Body, Bytes, Frame, SizeHint};
-use hyper::header::{
-    ALLOW, CACHE_CONTROL, CONTENT_TYPE, HeaderValue, RETRY_AFTER, WWW_AUTHENTICATE,
+use axum::body::{Body, Bytes};
+use axum::http::StatusCode;
+use axum::http::header::{
+    ALLOW, CACHE_CONTROL, CONTENT_TYPE, HeaderName, RETRY_AFTER, WWW_AUTHENTICATE,
 };
-use hyper::{Response, StatusCode};
+use axum::response::{IntoResponse, Response};
+use http_body::{Frame, SizeHint};
 use serde_json::{Map, Value, json};
 use sheathline_net::dicom::dimse::Status;
 use sheathline_net::shares::Share;
 use std::convert::Infallible;
 use std::pin::Pin;
 use std::task::{Context, Poll};
-
-pub(super) type Answer = Response<Either<Full<Bytes>, Report>>;
 
 /// What became of one part.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -46,7 +45,7 @@ impl PartAnswer {
 /// The answer after every part was looked at: the Store Instances Response Module as DICOM JSON.
 /// Where the store takes nothing, the peer is to come again. It is written while it is sent, and
 /// `memory` is held until then.
-pub(super) fn stored(told: Vec<PartAnswer>, memory: Share) -> Answer {
+pub(super) fn stored(told: Vec<PartAnswer>, memory: Share) -> Response {
     let (good, mut all): (Vec<PartAnswer>, Vec<PartAnswer>) = told
         .into_iter()
         .partition(|one| one.status == Status::Success);
@@ -60,14 +59,14 @@ pub(super) fn stored(told: Vec<PartAnswer>, memory: Share) -> Answer {
     let failed = all.len();
     all.extend(good);
     let report = Report::new(all, failed, memory);
-    with(status, "application/dicom+json", Either::Right(report))
+    with(status, "application/dicom+json", Body::new(report))
 }
 
 /// Bytes of an answer that are written at a time.
 const PIECE: usize = 16 << 10;
 
 /// The Store Instances Response Module, written item by item.
-pub(super) struct Report {
+struct Report {
     /// Those that failed, then those that are stored.
     told: Vec<PartAnswer>,
     failed: usize,
@@ -113,7 +112,7 @@ impl Report {
     }
 }
 
-impl Body for Report {
+impl http_body::Body for Report {
     type Data = Bytes;
     type Error = Infallible;
 
@@ -143,40 +142,31 @@ impl Body for Report {
 }
 
 /// The answer to a request that is not carried out.
-pub(super) fn refusal(status: StatusCode, says: &str) -> Answer {
-    let text = Full::new(Bytes::from(format!("{says}\n")));
-    with(status, "text/plain; charset=utf-8", Either::Left(text))
+pub(super) fn refusal(status: StatusCode, says: &str) -> Response {
+    with(status, "text/plain; charset=utf-8", format!("{says}\n"))
 }
 
-fn with(status: StatusCode, kind: &'static str, body: Either<Full<Bytes>, Report>) -> Answer {
-    let mut answer = Response::new(body);
-    *answer.status_mut() = status;
-    let headers = answer.headers_mut();
-    headers.insert(CONTENT_TYPE, HeaderValue::from_static(kind));
-    headers.insert(CACHE_CONTROL, HeaderValue::from_static("no-store"));
-    match status {
-        StatusCode::UNAUTHORIZED => {
-            headers.insert(WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
-        }
-        StatusCode::METHOD_NOT_ALLOWED => {
-            headers.insert(ALLOW, HeaderValue::from_static("POST"));
-        }
-        StatusCode::SERVICE_UNAVAILABLE => {
-            headers.insert(RETRY_AFTER, HeaderValue::from_static("60"));
-        }
-        _ => {}
-    }
-    answer
+fn with(status: StatusCode, kind: &'static str, body: impl IntoResponse) -> Response {
+    let more: Option<(HeaderName, &str)> = match status {
+        StatusCode::UNAUTHORIZED => Some((WWW_AUTHENTICATE, "Bearer")),
+        StatusCode::METHOD_NOT_ALLOWED => Some((ALLOW, "POST")),
+        StatusCode::SERVICE_UNAVAILABLE => Some((RETRY_AFTER, "60")),
+        _ => None,
+    };
+    let headers = [(CONTENT_TYPE, kind), (CACHE_CONTROL, "no-store")];
+    let more = more.map(|one| [one]);
+    (status, headers, more, body).into_response()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use http_body::Body;
     use http_body_util::BodyExt;
     use sheathline_net::shares::{Party, Shares};
     use std::net::{IpAddr, Ipv4Addr};
 
-    fn answer(told: Vec<PartAnswer>) -> Answer {
+    fn answer(told: Vec<PartAnswer>) -> Response {
         let party = Party::of(IpAddr::V4(Ipv4Addr::LOCALHOST));
         stored(told, Shares::default().nothing(party))
     }
