@@ -13,6 +13,7 @@ mod intake;
 mod lines;
 mod people;
 mod upkeep;
+mod visitors;
 
 use crate::objects::{self, Incoming, Kept, ObjectId};
 use crate::readings;
@@ -60,6 +61,8 @@ pub enum Group {
     Export,
     /// Owners, guests, copies, room, and the store in numbers.
     Upkeep,
+    /// Accounts, sessions, and who did what in the pages.
+    Visitors,
 }
 
 /// One contract: its name, and the test of it.
@@ -81,6 +84,7 @@ impl Group {
             Group::Delivery => (delivery::ALL, lines::ALL),
             Group::Export => (export::ALL, &[]),
             Group::Upkeep => (upkeep::ALL, &[]),
+            Group::Visitors => (visitors::ALL, &[]),
         };
         some.iter().chain(more)
     }
@@ -138,6 +142,11 @@ macro_rules! battery {
         #[test]
         fn upkeep() {
             $crate::contract::hold($crate::contract::Group::Upkeep, &$fresh);
+        }
+
+        #[test]
+        fn visitors() {
+            $crate::contract::hold($crate::contract::Group::Visitors, &$fresh);
         }
     };
 }

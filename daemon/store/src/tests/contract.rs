@@ -388,3 +388,86 @@ fn faults_of_upkeep_are_found() {
         ],
     );
 }
+
+#[test]
+fn faults_of_visitors_are_found() {
+    let (limit, for_one_more) = (
+        "order by ends_at desc, hash limit",
+        "for_one_session_more_the_oldest_of_its_account_ends",
+    );
+    let (sessions, deeds) = (
+        "a_session_is_there_under_its_id_until_it_ends",
+        "deeds_are_numbered_and_found_by_what_they_tell",
+    );
+    let last = "the_last_deed_is_that_of_one_account_one_word_and_one_patient";
+    must_find(
+        Group::Visitors,
+        &[
+            (
+                Fault::Says("where name = ?1 collate nocase", "where name = ?1"),
+                &["an_account_is_the_one_of_its_name_for_ever"],
+            ),
+            (
+                Fault::Says("(name) do update set ended_at = null", "(name) do nothing"),
+                &["an_account_is_the_one_of_its_name_for_ever"],
+            ),
+            (
+                Fault::Says(
+                    "(hash) do update set account = excluded.account",
+                    "(hash) do nothing",
+                ),
+                &[sessions],
+            ),
+            (
+                Fault::Says(
+                    "password = ?2, failures = failures",
+                    "password = ?2, failures = 0",
+                ),
+                &["what_is_changed_of_an_account_is_that_alone"],
+            ),
+            (
+                Fault::Says("set failures = failures", "set failures = 0"),
+                &["refused_passwords_in_a_row_lock_an_account_for_a_time"],
+            ),
+            (
+                Fault::Says("hash = ?1 and ends_at >= ?2", "hash = ?1 and ends_at > ?2"),
+                &[sessions],
+            ),
+            (Fault::Says("order by hash limit", limit), &[for_one_more]),
+            (
+                Fault::Says("where lower(account) = ?1", "where account = ?1"),
+                &["a_session_that_was_ended_stays_ended"],
+            ),
+            (
+                Fault::Says("?7 is null or id <= cast", "?7 is null or id < cast"),
+                &[deeds],
+            ),
+            (
+                Fault::Says(
+                    "?6 is null or recorded_at <= ?6",
+                    "?6 is null or recorded_at < ?6",
+                ),
+                &[deeds],
+            ),
+            (
+                Fault::Says(
+                    "?3 is null or lower(patient_id) = lower(?3)",
+                    "?3 is null or patient_id = ?3",
+                ),
+                &[deeds],
+            ),
+            (
+                Fault::Says(
+                    "?3 = ?3 and account = ?1",
+                    "patient_issuer = ?3 and account = ?1",
+                ),
+                &[last],
+            ),
+            (
+                Fault::Says("order by id limit 1", "order by id desc limit 1"),
+                &[last],
+            ),
+            (Fault::UndoesNothing, &["a_deed_is_undone_with_its_change"]),
+        ],
+    );
+}
