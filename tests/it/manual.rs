@@ -1,6 +1,7 @@
 //! The pages in `daemon/docs` say what the program says: stories, quoted words, codes, tests.
 
 mod explained;
+mod roles;
 
 use super::tidy::{files, root};
 use sheathline_model::codes;

@@ -51,6 +51,9 @@ GEOMETRY = """() => ({
     handlers: [...document.querySelectorAll('*')].filter(
         one => [...one.attributes].some(a => /^on/.test(a.name))).length,
     posts: [...document.forms].filter(f => f.method === 'post').length,
+    // A place on this page that is not there.
+    lost: [...document.querySelectorAll('a[href^="#"]')].map(one => one.getAttribute('href'))
+        .filter(to => !document.getElementById(to.slice(1))),
     // Small targets (2.5.8): links that stand in running text are excepted.
     small: [...document.querySelectorAll('button, input:not([type=hidden]), select, summary, nav a')]
         .filter(one => one.checkVisibility() && !one.matches('.skip'))
@@ -172,6 +175,7 @@ def faults_of(page: Page, answer: Response | None = None, secrets: list[str] = (
     if shape["inline"] or shape["handlers"]:
         faults.append(f"{shape['inline']} inline styles or scripts, {shape['handlers']} handlers")
     faults += shape["small"]
+    faults += [f"{one} leads nowhere" for one in shape["lost"]]
     # What a browser keeps after the page is closed.
     kept = page.url + " " + page.title()
     faults += [f"{one} stands in the address or the title" for one in named(kept, secrets)]

@@ -25,6 +25,7 @@ PLANTED = {
     "/inline": (SOUND.replace("<h1>", '<h1 onclick="go()">'), None, "1 handlers"),
     "/two": (SOUND.replace("<h1>Today</h1>", "<h1>Today</h1><h1>Again</h1>"), None, "2 h1"),
     "/small": (SOUND.replace("<button>", '<button class="small">'), None, "px high"),
+    "/lost": (SOUND.replace("</main>", '<p>See <a href="#nobody">there</a></p></main>'), None, "#nobody leads nowhere"),
     "/lang": (SOUND.replace(' lang="en"', ""), None, "html-has-lang"),
 }
 

@@ -62,11 +62,12 @@ def on_paper(house: Clinic, people: Browsers) -> None:
     with people.person() as person:
         page = person.new_page()
         sign_in(page, house.base, "l.alder", PASSWORD)
-        for path in [f"/exam/{newest(house, 'LC-1002')}", f"/patient/{newest(house, 'LC-1002')}", "/department"]:
+        rise = newest(house, "LC-1002")
+        for path in [f"/exam/{rise}", f"/patient/{rise}", "/department", "/today"]:
             page.goto(house.base + path)
             page.emulate_media(media="print")
             shown = page.evaluate(
-                "[...document.querySelectorAll('nav, form, button')].filter(one => one.checkVisibility()).length"
+                "[...document.querySelectorAll('nav, form, button, input')].filter(one => one.checkVisibility()).length"
             )
             check(shown == 0, f"{path.split('/')[1]}: no navigation and no form on paper", shown)
             picture(page, f"print-{path.split('/')[1]}")

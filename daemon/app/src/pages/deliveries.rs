@@ -105,7 +105,7 @@ fn gather(desk: &Desk) -> Result<View, Failed> {
         .map(|(one, _)| (one.name, way(&one.way).to_owned()))
         .collect();
     let free = |path| match crate::health::reasons::free_bytes(path) {
-        Some(bytes) => format!("{:.1} MB free", bytes as f64 / 1e6),
+        Some(bytes) => format!("{:.1} GB free", bytes as f64 / 1e9),
         None => "free room unknown".to_owned(),
     };
     let named = certificates::of(&desk.config).into_iter();
@@ -130,7 +130,11 @@ fn gather(desk: &Desk) -> Result<View, Failed> {
         last_received: standing.last_received,
         last_published: standing.last_published,
         quarantined: standing.quarantined_by_reason.into_iter().collect(),
-        exams: standing.exams_by_status.into_iter().collect(),
+        exams: standing
+            .exams_by_status
+            .into_iter()
+            .map(|(status, count)| (status.replace('_', " "), count))
+            .collect(),
         destinations: standing
             .deliveries
             .into_iter()

@@ -174,11 +174,8 @@ pub fn picture(points: &[Point], events: &[Event], window: Window) -> Markup {
             @for tick in axis.ticks() {
                 @let y = number(axis.y(tick));
                 line x1=(left) x2=(right) y1=(y) y2=(y) stroke="#ddd" stroke-width="1" {}
-                text x=(left - 6.0) y=(number(axis.y(tick) + 4.0)) text-anchor="end" fill="#444" {
-                    (format!("{tick:.1}"))
-                }
             }
-            text x="4" y="14" fill="#444" { "mm" }
+            (axis.words())
             line x1=(left) x2=(right) y1=(bottom) y2=(bottom) stroke="#111" stroke-width="1" {}
             @for (at, words) in ticks(window) {
                 @let x = number(window.x(at));
@@ -201,6 +198,12 @@ pub fn picture(points: &[Point], events: &[Event], window: Window) -> Markup {
             @for point in &shown { (mark(point, window, &axis)) }
             text x="4" y=(bottom + 38.0) fill="#444" { "operator" }
         }
+        // The axis once more: on a narrow screen it stays in sight while the course is moved below it.
+        svg.axis viewBox=(format!("0 0 {left} {height}")) aria-hidden="true" font-family="inherit"
+            font-size="12" {
+            rect width=(left) height=(bottom) fill="#fff" {}
+            (axis.words())
+        }
     }
 }
 
@@ -222,13 +225,16 @@ fn mark(point: &Point, window: Window, axis: &Widths) -> Markup {
                 stroke="#8a5a00" stroke-width="1.6" {}
         }
         @if let Some(y) = of(point.compared_mm) {
+            circle cx=(number(x)) cy=(number(y)) r="2.4" fill="#111" {}
             @if point.flagged {
-                path d=(format!("M{} {} l8 13 h-16 z", number(x), number(y - 8.0))) fill="#7a2150" {}
-                text x=(number(x)) y=(number(y - 11.0)) text-anchor="middle" fill="#111" font-weight="700" {
+                // Round the marks of the eyes, not over them.
+                path d=(format!("M{} {} l17 28 h-34 z", number(x), number(y - 18.0))) fill="none"
+                    stroke="#7a2150" stroke-width="2.4" {}
+                // A white edge keeps lines of the grid out of the word.
+                text x=(number(x)) y=(number(y - 22.0)) text-anchor="middle" fill="#111" font-weight="700"
+                    stroke="#fff" stroke-width="3" paint-order="stroke" {
                     "rise"
                 }
-            } @else {
-                circle cx=(number(x)) cy=(number(y)) r="2.4" fill="#111" {}
             }
         }
         text x=(number(x)) y=(bottom + 38.0) text-anchor="middle" fill="#111" { (point.operator) }
@@ -273,6 +279,19 @@ impl Widths {
     fn y(&self, mm: f64) -> f64 {
         let [_, _, top, bottom] = FRAME;
         bottom - (mm - self.low) / (self.high - self.low) * (bottom - top)
+    }
+
+    /// Its unit and numbers.
+    fn words(&self) -> Markup {
+        let [left, ..] = FRAME;
+        html! {
+            text x="4" y="14" fill="#444" { "mm" }
+            @for tick in self.ticks() {
+                text x=(left - 6.0) y=(number(self.y(tick) + 4.0)) text-anchor="end" fill="#444" {
+                    (format!("{tick:.1}"))
+                }
+            }
+        }
     }
 
     fn ticks(&self) -> Vec<f64> {

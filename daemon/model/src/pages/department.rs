@@ -46,11 +46,26 @@ pub fn html(view: &View) -> Markup {
                     p.flag { (PURPOSE) }
                     @for line in &found.report.lead { p { (text(line)) } }
                 }
+                (contents(found))
                 @for (number, section) in found.report.sections.iter().enumerate() {
                     (part(section, number))
                 }
                 @if let Some(calibration) = &found.calibration { (thresholds(calibration)) }
                 footer { p.notice { (LIMITS) } }
+            }
+        }
+    }
+}
+
+/// The page is long: its parts, to jump to.
+fn contents(found: &Found) -> Markup {
+    html! {
+        nav.contents.no-print aria-label="Parts of this page" {
+            ul {
+                @for (number, section) in found.report.sections.iter().enumerate() {
+                    li { a href={ "#part-" (number) } { (section.title) } }
+                }
+                @if found.calibration.is_some() { li { a href="#thresholds" { "Thresholds" } } }
             }
         }
     }

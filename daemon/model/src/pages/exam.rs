@@ -78,7 +78,7 @@ pub fn html(view: &View, token: &dyn Fn() -> String) -> Markup {
     html! {
         (layout::whose(&view.whose, &html! {
             span { "exam " strong { (phrases::moment(content.exam.performed_at)) } }
-            a href={ "/patient/" (id) } { "Course of this patient" }
+            a.no-print href={ "/patient/" (id) } { "Course of this patient" }
         }))
         @if let Some(told) = &view.told { p.told role="status" { bdi { (told) } } }
         @if let Some((waits, words)) = &view.rise {
@@ -139,6 +139,12 @@ fn technique(view: &View) -> Markup {
                 (fact("Borders", html! { (result::borders(&view.result.content)) }))
                 (fact("Label", html! {
                     @match exam.label { Some(label) => (label.word().replace('_', " ")), None => "none" }
+                }))
+                (fact("Time", html! {
+                    @match exam.performed_at.offset_s {
+                        Some(_) => "by the clock of the machine, with its offset from UTC",
+                        None => "by the clock of the machine; its zone is not told",
+                    }
                 }))
                 (fact("Accession", layout::text(exam.accession.as_deref().unwrap_or("none"))))
                 (fact("Result", html! { "version " (view.result.version) }))

@@ -334,10 +334,12 @@ pub fn choice(id: &str, name: &str, options: &[(&str, &str)], chosen: Option<&st
     }
 }
 
-/// A cell of a table that becomes a block on a narrow screen: there its name stands before it.
+/// A cell of a table that becomes a block on a narrow screen: there its name stands before it, and a cell
+/// that holds nothing is left out.
 #[must_use]
 pub fn cell(name: &str, value: &Markup) -> Markup {
-    html! { td role="cell" data-label=(name) { span { (value) } } }
+    let is_empty = matches!(value.0.as_str(), "" | "-" | "<bdi></bdi>" | "<bdi>-</bdi>");
+    html! { td.nil[is_empty] role="cell" data-label=(name) { span { (value) } } }
 }
 
 /// The head of such a table.

@@ -3,7 +3,7 @@
 use super::acting::{self, May};
 use super::course::{self, Window};
 use super::exam::Entry;
-use super::layout::{self, Whose, cell, choice, field, heads};
+use super::layout::{self, Whose, cell, choice, field};
 use super::today::{self, Waits};
 use crate::domain::{Event, Millimetres};
 use crate::results::{Content, phrases};
@@ -59,7 +59,7 @@ pub fn html(view: &View, token: &dyn Fn() -> String) -> Markup {
         h1 { "Course of this patient" }
         @if let Some(told) = &view.told { p.told role="status" { bdi { (told) } } }
         (chart(view))
-        @if let Some(newest) = newest { (state(newest)) }
+        @if let Some(newest) = newest { (state(newest, view.events.last())) }
         (exams(view, token))
         (events(view, token))
         (super::exam::said("What was said of this patient", &view.entries))
@@ -78,7 +78,7 @@ fn chart(view: &View) -> Markup {
             figcaption {
                 "True time: distances are to scale. Circle: right eye. Square: left eye. Dot: what was \
                  compared; triangle with \"rise\": a rise was found. Bar: the interval expected from \
-                 earlier exams. Dashed line: event. Letters: "
+                 earlier exams. Dotted line: event. Letters: "
                 @for (place, (letter, name)) in letters.iter().enumerate() {
                     @if place > 0 { ", " }
                     (letter) " " bdi { (name) }
@@ -128,7 +128,7 @@ fn zoom(view: &View, window: Window) -> Markup {
 }
 
 /// What the newest result says of the course: after the last event, and of the own threshold.
-fn state(newest: &Content) -> Markup {
+fn state(newest: &Content, last_event: Option<&Event>) -> Markup {
     let course = &newest.course;
     let last = course.since_last.as_ref();
     let after = course.after_event.as_ref();
@@ -144,7 +144,15 @@ fn state(newest: &Content) -> Markup {
                     @let numbers = after.numbers(last);
                     @if !numbers.is_empty() { ul { @for line in numbers { li { (line) } } } }
                 }
-                None => p { "Nothing to tell: no event is recorded, or no exam lies close enough after one." },
+                None => p {
+                    @match last_event {
+                        Some(event) => {
+                            "Nothing can be said yet: no exam lies close enough after the " (event.kind.title())
+                            " of " (event.date) "."
+                        }
+                        None => "No event is recorded.",
+                    }
+                },
             }
         }
         section {
@@ -226,26 +234,26 @@ fn table(view: &View, newest: Option<&Content>, pick: bool) -> Markup {
         "label",
         "baseline of the newest",
     ];
-    let names = if pick {
-        [&["choose"], &names[..]].concat()
-    } else {
-        names.to_vec()
-    };
     html! {
         table.work role="table" {
-            (heads(&names))
+            thead role="rowgroup" {
+                tr role="row" {
+                    @if pick { th.no-print scope="col" role="columnheader" { "choose" } }
+                    @for name in names { th scope="col" role="columnheader" { (name) } }
+                }
+            }
             tbody role="rowgroup" {
                 @for exam in view.exams.iter().rev() {
                     @let content = &exam.content;
                     @let when = phrases::moment(content.exam.performed_at);
                     tr role="row" {
                         @if pick {
-                            (cell("choose", &html! {
+                            td.no-print role="cell" data-label="choose" {
                                 label.pick {
                                     input type="checkbox" name="exam" form="together" value=(content.exam.id);
                                     span.unseen { "choose the exam of " (when) }
                                 }
-                            }))
+                            }
                         }
                         th scope="row" role="rowheader" data-label="exam" {
                             a href={ "/exam/" (content.exam.id) } { (when) }

@@ -32,6 +32,21 @@ if (live) {
   setInterval(() => look().catch(tell), 30000);
 }
 
+// A browser writes days as its country does; 03/04 is two days. Beside the field it stands as on every page.
+const days = ["Sunday", "Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday"];
+for (const input of document.querySelectorAll("input[type=date]")) {
+  const told = document.createElement("output");
+  told.className = "help day";
+  told.htmlFor = input.id;
+  const tell = () => {
+    const at = input.valueAsDate;
+    told.textContent = at ? `${input.value}, ${days[at.getUTCDay()]}` : "";
+  };
+  input.after(told);
+  input.addEventListener("input", tell);
+  tell();
+}
+
 // Range and spread of readings while somebody types them. The server checks again, and it alone decides.
 for (const eye of document.querySelectorAll("fieldset[data-eye]")) {
   const told = eye.querySelector(".live");

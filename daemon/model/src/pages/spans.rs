@@ -11,6 +11,8 @@ const WIDTH: f64 = 500.0;
 const SIDE: f64 = 18.0;
 /// Height of one row: its words, and below them its bar.
 const ROW: f64 = 46.0;
+/// Height of the words of a row, from its top.
+const WORDS: f64 = 20.0;
 /// Beyond the outermost value on either side, mm.
 const AROUND_MM: f64 = 0.2;
 
@@ -53,7 +55,12 @@ pub(super) fn eyes(content: &Content) -> Markup {
                 title #spans-title { (described(&rows)) }
                 @for tick in axis.ticks() {
                     @let x = number(axis.at(tick));
-                    line x1=(x) x2=(x) y1="0" y2=(number(foot)) stroke="#ccc" stroke-width="1" {}
+                    // Beside the bars alone: a line through words makes them hard to read.
+                    @for place in 0..rows.len() {
+                        @let top = ROW * place as f64;
+                        line x1=(x) x2=(x) y1=(number(top + WORDS)) y2=(number(top + ROW)) stroke="#ccc"
+                            stroke-width="1" {}
+                    }
                     text x=(x) y=(number(foot + 16.0)) text-anchor="middle" fill="#444" { (format!("{tick:.1} mm")) }
                 }
                 @for (place, (name, row)) in rows.iter().enumerate() {

@@ -1,5 +1,6 @@
 //! The pages as their readers get them. `PAGES_PICTURES=FOLDER` writes them there, to be looked at.
 
+mod drawn;
 mod layout;
 mod shown;
 

@@ -40,12 +40,16 @@ pub fn page(report: &Report) -> String {
 pub(crate) fn part(section: &Section, number: usize) -> Markup {
     html! {
         section {
-            h2 { (section.title) }
+            h2 id={ "part-" (number) } { (section.title) }
             @for line in &section.words { p { (line) } }
             @for (at, picture) in section.pictures.iter().enumerate() {
                 figure { (drawn(picture, &format!("picture-{number}-{at}"))) }
             }
-            @if let Some(table) = &section.table { (rows(table)) }
+            @match &section.table {
+                Some(table) => (rows(table)),
+                None if section.pictures.is_empty() => p { strong { "No exam of this period shows it." } },
+                None => {}
+            }
         }
     }
 }
@@ -70,7 +74,7 @@ fn rows(table: &Table) -> Markup {
                     tr {
                         @for (at, (cell, name)) in row.iter().zip(&table.head).enumerate() {
                             @if at == 0 { th scope="row" { bdi { (cell) } } }
-                            @else { td data-label=(name) { (cell) } }
+                            @else { td.nil[cell == "-"] data-label=(name) { (cell) } }
                         }
                     }
                 }

@@ -176,7 +176,7 @@ pub(in crate::department::report) fn offsets(found: &Statistics) -> Section {
     let mut words = vec![
         "How far an operator or a device reads above or below the others on the same patients, with \
          95 % interval: best linear unbiased prediction, operators and devices side by side, pulled \
-         towards zero when exams are few. From consecutive exams labelled well or raised_ruled_out; \
+         towards zero when exams are few. From consecutive exams labelled well or raised ruled out; \
          an offset of zero means like the others, not right."
             .to_owned(),
     ];
