@@ -123,6 +123,11 @@ class Clinic:
         with closing(sqlite3.connect(f"file:{self.folder / 'store.sqlite'}?mode=ro", uri=True)) as store:
             return [number for (number,) in store.execute("select id from entry order by id")]
 
+    def memory_mib(self) -> float:
+        """What the daemon holds of memory now."""
+        status = Path(f"/proc/{self.process.pid}/status").read_text()
+        return int(status.split("VmRSS:")[1].split()[0]) / 1024
+
     def log(self) -> str:
         return "\n".join(json.dumps(line) for line in self.lines) + (self.folder / "stderr.log").read_text()
 

@@ -6,16 +6,32 @@ Parts, all by default: those of README.md. PAGES_PICTURES=FOLDER keeps
 pictures of what was seen. Exit 1 on any difference.
 """
 
+import os
 import sys
 from pathlib import Path
 
 import told
-from attacks import attacks
-from browser import browsers
+from attacks import ATTACKS
+from browser import Browsers, browsers
+from clinic import clinic
+from markup import everywhere
 from selftest import self_test
 from signing_in import openid
 from story import story
+from tricks import TRICKS
 from walk import actions, pages
+
+
+
+def attacks(people: Browsers, binary: Path) -> None:
+    """All of them against one service, the last one looking at what they left; `ATTACK=name,name` tries some."""
+    wanted = os.environ.get("ATTACK", "").split(",") if os.environ.get("ATTACK") else None
+    with clinic(binary) as house:
+        for attack in [*ATTACKS[:-2], *TRICKS, everywhere, *ATTACKS[-2:]]:
+            if wanted is None or attack.__name__ in wanted:
+                told.part(f"attack: {attack.__name__.replace('_', ' ')}")
+                attack(house, people)
+
 
 PARTS = {
     "self-test": lambda people, _: self_test(people),
