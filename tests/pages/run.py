@@ -14,6 +14,7 @@ import told
 from attacks import ATTACKS
 from browser import Browsers, browsers
 from clinic import clinic
+from live import live
 from markup import everywhere
 from selftest import self_test
 from signing_in import openid
@@ -37,6 +38,7 @@ PARTS = {
     "self-test": lambda people, _: self_test(people),
     "pages": pages,
     "actions": actions,
+    "live": live,
     "attacks": attacks,
     "openid": openid,
     "story": story,
