@@ -1,6 +1,7 @@
 //! Results on their way to a destination, by the real daemon and a hook that answers as it is told.
 
 mod reload;
+mod typed;
 mod upgrade;
 
 use crate::harness::{Daemon, Site, fixture, lines, program, until};

@@ -18,7 +18,7 @@ fn site(more: &str) -> Site {
     site
 }
 
-fn bring(site: &Site, file: &str, more: &[&str]) -> Value {
+pub(crate) fn bring(site: &Site, file: &str, more: &[&str]) -> Value {
     let mut args = vec![file, "--in-unit", "mm", "--dates", "iso", "--json"];
     args.extend(more);
     let mut lines = site.json("bring-in", &args);
@@ -26,7 +26,7 @@ fn bring(site: &Site, file: &str, more: &[&str]) -> Value {
 }
 
 /// The example of the manual.
-fn exams() -> String {
+pub(crate) fn exams() -> String {
     fixture("tables/exams.csv").display().to_string()
 }
 
@@ -40,7 +40,7 @@ fn yesterday() -> &'static str {
 }
 
 /// A measurement of the patient of the example.
-fn measure<'a>(right: &'a str, more: &[&'a str]) -> Vec<&'a str> {
+pub(crate) fn measure<'a>(right: &'a str, more: &[&'a str]) -> Vec<&'a str> {
     let mut args = vec![
         "0042",
         "--birth-date",
@@ -57,14 +57,14 @@ fn measure<'a>(right: &'a str, more: &[&'a str]) -> Vec<&'a str> {
     args
 }
 
-fn number(value: &Value, key: &str) -> u64 {
+pub(crate) fn number(value: &Value, key: &str) -> u64 {
     value[key]
         .as_u64()
         .unwrap_or_else(|| panic!("{key} of {value}"))
 }
 
 /// Every object of the store that was read, as it was received.
-fn bytes(site: &Site) -> Vec<Vec<u8>> {
+pub(crate) fn bytes(site: &Site) -> Vec<Vec<u8>> {
     let store = Store::open(&site.path("store.sqlite"), Mode::Guest).expect("opens");
     store
         .read(|view| {
@@ -76,7 +76,7 @@ fn bytes(site: &Site) -> Vec<Vec<u8>> {
 }
 
 /// What the store says of each report, without when and whence it came.
-fn told(site: &Site) -> Vec<String> {
+pub(crate) fn told(site: &Site) -> Vec<String> {
     let store = Store::open(&site.path("store.sqlite"), Mode::Guest).expect("opens");
     let mut told = Vec::new();
     let each = store.read(|view| {

@@ -159,7 +159,8 @@ fn association(text: &mut String) -> fmt::Result {
         ),
         (
             "Initiates associations",
-            "one for each result and `[[destination]]` of kind `dicom`; one for each run of \
+            "one for each result, and for the typed reports of an exam, and `[[destination]]` of kind \
+             `dicom`; one for each run of \
              `backfill` over an `[[archive]]`, anew when it is lost"
                 .to_owned(),
         ),

@@ -89,6 +89,7 @@ pub struct Pipeline {
     destinations: Vec<Taker>,
     remind_minutes: u32,
     publications: watch::Sender<u64>,
+    entered_to: Vec<String>,
 }
 
 /// What was made of one patient.
@@ -134,6 +135,7 @@ impl Pipeline {
             destinations: Vec::new(),
             remind_minutes: 0,
             publications: watch::Sender::new(0),
+            entered_to: Vec::new(),
         }
     }
 
@@ -173,6 +175,13 @@ impl Pipeline {
     #[must_use]
     pub fn reminding_after(mut self, minutes: u32) -> Self {
         self.remind_minutes = minutes;
+        self
+    }
+
+    /// The names of the destinations that take the reports that people typed.
+    #[must_use]
+    pub fn bringing_entered_to(mut self, destinations: Vec<String>) -> Self {
+        self.entered_to = destinations;
         self
     }
 

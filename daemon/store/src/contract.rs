@@ -8,6 +8,7 @@
 
 mod assessment;
 mod delivery;
+mod entered;
 mod export;
 mod intake;
 mod lines;
@@ -78,15 +79,15 @@ use contracts;
 
 impl Group {
     fn contracts(self) -> impl Iterator<Item = &'static Contract> {
-        let (some, more): (_, &[Contract]) = match self {
-            Group::Intake => (intake::ALL, &[]),
-            Group::Assessment => (assessment::ALL, people::ALL),
-            Group::Delivery => (delivery::ALL, lines::ALL),
-            Group::Export => (export::ALL, &[]),
-            Group::Upkeep => (upkeep::ALL, &[]),
-            Group::Visitors => (visitors::ALL, &[]),
+        let all: &[&'static [Contract]] = match self {
+            Group::Intake => &[intake::ALL],
+            Group::Assessment => &[assessment::ALL, people::ALL],
+            Group::Delivery => &[delivery::ALL, entered::ALL, lines::ALL],
+            Group::Export => &[export::ALL],
+            Group::Upkeep => &[upkeep::ALL],
+            Group::Visitors => &[visitors::ALL],
         };
-        some.iter().chain(more)
+        all.iter().copied().flatten()
     }
 }
 

@@ -1,8 +1,10 @@
 //! Versions of results on their way to destinations: which wait, which arrived, which failed.
 
 mod by_hand;
+mod entered;
 
 pub use by_hand::{Which, asked, drop_some, list, replay, retry};
+pub use entered::{begin_entered, entered, is_behind, replay_entered};
 
 use super::{StoreError, stamp};
 use crate::session::{Row, values};
@@ -62,7 +64,7 @@ pub enum What {
     Result,
     /// That nobody has acknowledged the rise that it tells.
     Reminder,
-    /// The reports that people typed and that it rests on, without the version.
+    /// The reports that people typed and that it rests on, those that went with no version before it.
     Entered,
 }
 
@@ -77,6 +79,16 @@ impl What {
             What::Result => "result",
             What::Reminder => "reminder",
             What::Entered => "entered",
+        }
+    }
+
+    /// For a person, where it is not the result itself.
+    #[must_use]
+    pub fn beside(self) -> Option<&'static str> {
+        match self {
+            What::Result => None,
+            What::Reminder => Some("reminder"),
+            What::Entered => Some("typed reports"),
         }
     }
 
@@ -223,28 +235,31 @@ pub fn remind(
     Ok(is_published)
 }
 
-/// Whether a destination has a delivery of any version of an exam, however it stands.
+/// Whether a destination has a delivery that tells of any version of an exam, however it stands; typed
+/// reports tell of none.
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn was_told(view: &View, destination: &str, exam_id: &str) -> Result<bool, StoreError> {
     view.prepare(
         "select 1 from result as r join delivery as d on d.result_id = r.id
-         where r.exam_id = ?2 and d.destination = ?1 limit 1",
+         where r.exam_id = ?2 and d.destination = ?1 and d.what <> ?3 limit 1",
     )
-    .exists(values![destination, exam_id])
+    .exists(values![destination, exam_id, What::Entered.word()])
 }
 
-/// Forgets the deliveries of a version: it gets another number, and is another object to receivers.
+/// Forgets the deliveries of a version: it gets another number, and is another object to receivers. Its
+/// typed reports are the same under any number.
 ///
 /// # Errors
 /// The store cannot be written.
 pub(super) fn forget(tx: &Tx, exam_id: &str, version: u32) -> Result<(), StoreError> {
     tx.prepare(
         "delete from delivery
-         where result_id = (select id from result where exam_id = ?1 and version = ?2)",
+         where result_id = (select id from result where exam_id = ?1 and version = ?2)
+           and what <> ?3",
     )
-    .execute(values![exam_id, version])?;
+    .execute(values![exam_id, version, What::Entered.word()])?;
     Ok(())
 }
 
@@ -260,6 +275,8 @@ pub enum Next {
 }
 
 /// The oldest delivery of a destination that is due, whose patient has no older one waiting there.
+/// Results and typed reports wait for each other nowhere, and results go first: years of old values must
+/// not hold up today's.
 ///
 /// A time further away than `longest` comes from a clock that was wrong when it was written, or is
 /// wrong now: such a delivery is due.
@@ -276,22 +293,26 @@ pub fn next(
     let latest = now.checked_add_signed(longest).unwrap_or(now);
     let statement = view.prepare(format!(
         "{DELIVERY}
-         where d.destination = ?1 and d.state = 'waiting'
+         where d.destination = ?1 and d.state = 'waiting' and (d.what = ?4) = ?5
            and (d.due_at is null or d.due_at <= ?2 or d.due_at > ?3)
            and not exists (
                select 1 from result as o
                join delivery as e on e.result_id = o.id and e.destination = d.destination
                where o.patient_id = r.patient_id and o.patient_issuer = r.patient_issuer
-                 and (o.id < r.id or (o.id = r.id and e.id < d.id)) and e.state = 'waiting')
+                 and (o.id < r.id or (o.id = r.id and e.id < d.id)) and e.state = 'waiting'
+                 and (e.what = ?4) = ?5)
          order by d.result_id, d.id"
     ));
-    // One that cannot be read holds up its patient alone; `verify` names it, `outbox retry` mends it.
-    let due = statement.find_map(
-        values![destination, stamp::text(now), stamp::text(latest)],
-        |row| Ok(delivery(row).ok()),
-    )?;
-    if let Some(due) = due {
-        return Ok(Next::Due(Box::new(due)));
+    let (now_text, latest, entered) = (stamp::text(now), stamp::text(latest), What::Entered.word());
+    for is_entered in [false, true] {
+        // One that cannot be read holds up its patient alone; `verify` names it, `outbox retry` mends it.
+        let due = statement.find_map(
+            values![destination, now_text, latest, entered, is_entered],
+            |row| Ok(delivery(row).ok()),
+        )?;
+        if let Some(due) = due {
+            return Ok(Next::Due(Box::new(due)));
+        }
     }
     // One that waits behind another of its patient is due already, or later than that one.
     let soonest: Option<String> = view
@@ -381,6 +402,10 @@ pub struct Backlog {
     pub oldest: Option<DateTime<Utc>>,
     /// How many failed for good.
     pub dead: u64,
+    /// How many of those that wait are of typed reports.
+    pub waiting_entered: u64,
+    /// How many of those that failed for good are.
+    pub dead_entered: u64,
 }
 
 /// What waits and what is dead, for each destination that has either.
@@ -389,22 +414,29 @@ pub struct Backlog {
 /// The store cannot be read.
 pub fn backlog(view: &View) -> Result<Vec<Backlog>, StoreError> {
     let statement = view.prepare(
-        "select destination, sum(waiting), min(since), sum(dead) from (
-             select destination, count(*) as waiting, min(since) as since, 0 as dead
+        "select destination, sum(waiting), min(since), sum(dead), sum(waiting_entered),
+                sum(dead_entered) from (
+             select destination, count(*) as waiting, min(since) as since, 0 as dead,
+                    sum(what = ?1) as waiting_entered, 0 as dead_entered
              from delivery where state = 'waiting' group by destination
              union all
-             select destination, 0, null, count(*)
+             select destination, 0, null, count(*), 0, sum(what = ?1)
              from delivery where state = 'dead' group by destination)
          group by destination",
     );
     let mut found = Vec::new();
-    statement.each((), |row| {
+    statement.each([What::Entered.word()], |row| {
+        let count = |at: usize| -> Result<u64, StoreError> {
+            Ok(row.get::<i64>(at)?.try_into().unwrap_or(0))
+        };
         let oldest: Option<String> = row.get(2)?;
         found.push(Backlog {
             destination: row.get(0)?,
-            waiting: row.get::<i64>(1)?.try_into().unwrap_or(0),
+            waiting: count(1)?,
             oldest: oldest.and_then(|text| stamp::time(&text).ok()),
-            dead: row.get::<i64>(3)?.try_into().unwrap_or(0),
+            dead: count(3)?,
+            waiting_entered: count(4)?,
+            dead_entered: count(5)?,
         });
         Ok(())
     })?;

@@ -351,14 +351,23 @@ pub(super) fn destinations(config: &Config) -> Vec<String> {
     all.map(|(destination, _)| destination.name).collect()
 }
 
-/// The same with what each wants.
+/// Those that take results, with what each wants.
 fn takers(config: &Config) -> Vec<Taker> {
     let all = config.destinations().into_iter();
-    all.map(|(destination, _)| Taker {
-        name: destination.name,
-        wanted: destination.wanted,
-    })
-    .collect()
+    let takers = all.filter(|(destination, _)| destination.way.takes_results());
+    takers
+        .map(|(destination, _)| Taker {
+            name: destination.name,
+            wanted: destination.wanted,
+        })
+        .collect()
+}
+
+/// The names of those that take the reports that people typed.
+fn entered_to(config: &Config) -> Vec<String> {
+    let all = config.destinations().into_iter();
+    let takers = all.filter(|(destination, _)| destination.way.takes_entered());
+    takers.map(|(destination, _)| destination.name).collect()
 }
 
 /// The pipeline of a configuration over an open store.
@@ -383,6 +392,7 @@ pub(crate) fn pipeline(
     .keeping_pixels(config.store.keep_pixels)
     .keeping_bodies(config.store.keep_bodies_days)
     .delivering_to(takers(config))
+    .bringing_entered_to(entered_to(config))
     .reminding_after(config.pages.remind_minutes)
     .observed_by(observed);
     pipeline.begin_audit()?;

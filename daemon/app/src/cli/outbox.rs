@@ -5,7 +5,7 @@ use super::{Code, Failure, context, print};
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::Serialize;
 use sheathline_model::legible;
-use sheathline_store::deliveries::{self, Delivery, State, What, Which};
+use sheathline_store::deliveries::{self, Delivery, State, Which};
 use std::fmt;
 
 /// `outbox`: lists deliveries, or changes how they stand; a running daemon sees it within a second.
@@ -143,8 +143,10 @@ fn replay(
     period.check()?;
     let PeriodArgs { from, to } = *period;
     let config = context::config(&config.config)?;
-    let known = context::destinations(&config);
-    if !known.iter().any(|name| name == destination) {
+    let all = config.destinations();
+    let named = all.iter().find(|(one, _)| one.name == destination);
+    let Some((named, _)) = named else {
+        let known = context::destinations(&config);
         let known = if known.is_empty() {
             "it names none".to_owned()
         } else {
@@ -153,22 +155,37 @@ fn replay(
         return Err(Failure::usage(format!(
             "the configuration has no [[destination]] named {destination:?}; {known}"
         )));
-    }
+    };
     let store = context::guest(&config)?;
-    let name = destination.to_owned();
-    let count = store.write(move |tx| deliveries::replay(tx, &name, from, to, Utc::now()))?;
-    match count {
-        0 => Err(Failure::new(
+    let (name, way) = (destination.to_owned(), named.way.clone());
+    let (results, entered) = store.write(move |tx| {
+        let now = Utc::now();
+        let mut counts = (0, 0);
+        if way.takes_results() {
+            counts.0 = deliveries::replay(tx, &name, from, to, now)?;
+        }
+        if way.takes_entered() {
+            counts.1 = deliveries::replay_entered(tx, &name, from, to, now)?;
+        }
+        Ok(counts)
+    })?;
+    if results + entered == 0 {
+        return Err(Failure::new(
             Code::NotFound,
             format!("no published result was made from {from} to {to} (UTC)"),
-        )),
-        count => {
-            print::line(format_args!(
-                "{count} results will be delivered to {destination}"
-            ));
-            in_json(count, json)
-        }
+        ));
     }
+    if results > 0 {
+        print::line(format_args!(
+            "{results} results will be delivered to {destination}"
+        ));
+    }
+    if entered > 0 {
+        print::line(format_args!(
+            "{entered} deliveries of typed reports will be made to {destination}"
+        ));
+    }
+    in_json(results + entered, json)
 }
 
 /// A delivery for a person: one line, and a second one where it failed.
@@ -187,8 +204,8 @@ impl fmt::Display for Line<'_> {
             one.exam_id,
             one.version
         )?;
-        if one.what != What::Result {
-            write!(f, ", {}", one.what.word())?;
+        if let Some(what) = one.what.beside() {
+            write!(f, ", {what}")?;
         }
         if one.state == State::Waiting {
             match one.due_at {

@@ -399,7 +399,7 @@ keys! {
         port: some(example("11112", whole(1, 65_535))),
         called: some(example("\"ARCHIVE\"", ae_title)),
         calling: some(example("\"SHEATHLINE\"", ae_title)),
-        objects: filled(list(word(&[("sr", DicomForm::Sr), ("pdf", DicomForm::Pdf)]))),
+        objects: filled(list(word(&[("sr", DicomForm::Sr), ("pdf", DicomForm::Pdf), ("entered", DicomForm::Entered)]))),
         statuses: list(word(&[
             ("within_expected", Status::WithinExpected),
             ("above_expected", Status::AboveExpected),

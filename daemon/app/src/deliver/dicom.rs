@@ -6,11 +6,12 @@ use crate::routes::destination::{DicomForm, DicomWay};
 use dicom_dictionary_std::uids;
 use dicom_transfer_syntax_registry::entries::IMPLICIT_VR_LITTLE_ENDIAN;
 use sheathline_model::forms::{FormError, pdf_object, sr};
-use sheathline_net::connect::{Failure, Stage};
+use sheathline_net::connect::{Failure, Stage, Word};
 use sheathline_net::connect::{Goal, connect};
 use sheathline_net::dicom::request::Outcome;
 use sheathline_net::dicom::requestor::{Association, Proposed};
 use std::borrow::Cow;
+use std::collections::BTreeSet;
 use std::time::Duration;
 
 /// Sends DICOM objects.
@@ -20,13 +21,16 @@ pub(super) struct Dicom {
 }
 
 impl Dicom {
-    /// An association in which everything can be sent that is to be, and the stages behind it.
-    fn associate(&self, beside: &[&'static str]) -> Result<(Association, Vec<Stage>), Failure> {
-        let DicomWay { node, objects } = &self.way;
+    /// An association in which objects of these classes can be sent, and the stages behind it.
+    fn associate(
+        &self,
+        classes: &BTreeSet<&'static str>,
+        beside: &[&'static str],
+    ) -> Result<(Association, Vec<Stage>), Failure> {
+        let node = &self.way.node;
         let stream = connect(&Goal::of(node, self.timeout))?;
         let mut stages = stream.stages();
         stages.push(Stage::Association);
-        let classes: Vec<&str> = objects.iter().map(|form| class(*form)).collect();
         let asked = classes.iter().chain(beside).copied();
         let asked: Vec<Proposed> = asked.map(Proposed::using).collect();
         let association = Association::request(stream, &node.calling, &node.called, &asked)?;
@@ -41,19 +45,17 @@ impl Dicom {
             }
         }
     }
-}
 
-impl Carrier for Dicom {
-    /// Taken when each object is answered with success or a warning (PS3.4 B.2.3), or is there
-    /// already. An object that the archive has from an earlier attempt is sent again under the
-    /// same UID, which is the same object.
-    fn deliver(&mut self, parcel: &Parcel) -> Result<(), Failure> {
-        let objects = self.way.objects.iter().map(|form| made(*form, parcel));
-        let objects: Vec<Vec<u8>> = objects
-            .collect::<Result<_, FormError>>()
-            .map_err(unformed)?;
-        let (mut association, _) = self.associate(&[])?;
-        for (form, file) in self.way.objects.iter().zip(&objects) {
+    /// Sends all of these, or fails with the first one that is not taken. What the archive has from an
+    /// earlier attempt is sent again under the same UID, which is the same object.
+    fn send(&self, objects: &[(DicomForm, Cow<'_, [u8]>)]) -> Result<(), Failure> {
+        if objects.is_empty() {
+            let words = "objects does not name what this delivery is of";
+            return Err(Failure::new(Stage::Form, Word::NotTaken, words).lasting(true));
+        }
+        let classes = objects.iter().map(|(form, _)| class(*form)).collect();
+        let (mut association, _) = self.associate(&classes, &[])?;
+        for (form, file) in objects {
             match store(&mut association, *form, file) {
                 Ok(Outcome::Done) => {}
                 Ok(Outcome::Taken(status)) => tracing::info!(
@@ -74,10 +76,37 @@ impl Carrier for Dicom {
         association.release();
         Ok(())
     }
+}
+
+impl Carrier for Dicom {
+    /// Taken when each object is answered with success or a warning (PS3.4 B.2.3), or is there
+    /// already.
+    fn deliver(&mut self, parcel: &Parcel) -> Result<(), Failure> {
+        let forms = self.way.objects.iter();
+        let objects = forms.filter_map(|form| {
+            let file = made(*form, parcel)?;
+            Some(file.map(|file| (*form, Cow::Owned(file))))
+        });
+        let objects: Vec<_> = objects
+            .collect::<Result<_, FormError>>()
+            .map_err(unformed)?;
+        self.send(&objects)
+    }
+
+    fn deliver_entered(&mut self, reports: &[Vec<u8>]) -> Result<(), Failure> {
+        let form = DicomForm::Entered;
+        let wanted = self.way.objects.contains(&form);
+        let reports = reports.iter().filter(|_| wanted);
+        let objects: Vec<_> = reports
+            .map(|file| (form, Cow::Borrowed(file.as_slice())))
+            .collect();
+        self.send(&objects)
+    }
 
     /// C-ECHO, where the archive accepts Verification beside the classes that are sent.
     fn echo(&mut self) -> Result<Vec<Stage>, Failure> {
-        let (mut association, mut stages) = self.associate(&[uids::VERIFICATION])?;
+        let classes = self.way.objects.iter().map(|form| class(*form)).collect();
+        let (mut association, mut stages) = self.associate(&classes, &[uids::VERIFICATION])?;
         if association.context(uids::VERIFICATION).is_ok() {
             association.echo()?;
             stages.push(Stage::Answer);
@@ -91,22 +120,28 @@ fn name(form: DicomForm) -> &'static str {
     match form {
         DicomForm::Sr => "the SR",
         DicomForm::Pdf => "the PDF object",
+        DicomForm::Entered => "the typed report",
     }
 }
 
 fn class(form: DicomForm) -> &'static str {
     match form {
-        DicomForm::Sr => uids::COMPREHENSIVE_SR_STORAGE,
+        DicomForm::Sr | DicomForm::Entered => uids::COMPREHENSIVE_SR_STORAGE,
         DicomForm::Pdf => uids::ENCAPSULATED_PDF_STORAGE,
     }
 }
 
-fn made(form: DicomForm, parcel: &Parcel) -> Result<Vec<u8>, FormError> {
+/// What is made of a result; typed reports go by themselves.
+fn made(form: DicomForm, parcel: &Parcel) -> Option<Result<Vec<u8>, FormError>> {
+    let Parcel {
+        result,
+        context,
+        others,
+    } = parcel;
     match form {
-        DicomForm::Sr => sr::comprehensive_sr(&parcel.result, &parcel.context),
-        DicomForm::Pdf => {
-            pdf_object::encapsulated_pdf(&parcel.result, &parcel.context, &parcel.others)
-        }
+        DicomForm::Sr => Some(sr::comprehensive_sr(result, context)),
+        DicomForm::Pdf => Some(pdf_object::encapsulated_pdf(result, context, others)),
+        DicomForm::Entered => None,
     }
 }
 
@@ -121,7 +156,7 @@ fn store(association: &mut Association, form: DicomForm, file: &[u8]) -> Result<
     association.store(context.id, class, &instance, &data)
 }
 
-/// The SOP Instance UID and the data set of one of our own files.
+/// The SOP Instance UID and the data set of one of our own files, typed reports among them.
 fn parts(file: &[u8]) -> Result<(String, &[u8]), FormError> {
     let broken = |what: &dyn std::fmt::Display| FormError::Dicom(what.to_string());
     let meta = dicom_object::FileMetaTable::from_reader(file.get(128..).unwrap_or_default())

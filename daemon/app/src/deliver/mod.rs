@@ -27,6 +27,15 @@ pub trait Carrier: Send {
     /// Where it failed, in whose words, and whether trying again can help.
     fn deliver(&mut self, parcel: &Parcel) -> Result<(), Failure>;
 
+    /// Delivers reports that people typed, as they are stored.
+    ///
+    /// # Errors
+    /// As [`Carrier::deliver`]; or the destination takes none.
+    fn deliver_entered(&mut self, _reports: &[Vec<u8>]) -> Result<(), Failure> {
+        let words = "this destination takes no typed reports";
+        Err(Failure::new(Stage::Form, Word::NotTaken, words).lasting(true))
+    }
+
     /// Goes the way without delivering: the stages passed, in order.
     ///
     /// # Errors

@@ -17,9 +17,9 @@ use crate::routes::retry::Retry;
 use chrono::{DateTime, Utc};
 use sheathline_model::results::Content;
 use sheathline_net::connect::{Failure, Stage, Word};
-use sheathline_store::deliveries::{self, Delivery, Failed, Next, What};
+use sheathline_store::deliveries::{self, Delivery, Failed, Next, What, Which};
 use sheathline_store::results::{self, ResultRow};
-use sheathline_store::{Store, StoreError, trouble};
+use sheathline_store::{Store, StoreError, objects, trouble};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::Duration;
 
@@ -77,6 +77,17 @@ pub struct Worker {
     is_noted_up: bool,
     /// See [`deliveries::asked`].
     asked: Option<u64>,
+}
+
+/// How an attempt ended.
+enum Brought {
+    /// With an answer, or on the way. What arrived, as the audit trail tells it: instances of typed
+    /// reports, none of a result.
+    Ended(Result<Vec<String>, Failure>),
+    /// The result is damaged.
+    Damaged,
+    /// Every typed report of it was taken back before it went.
+    TakenBack,
 }
 
 struct Outage {
@@ -156,50 +167,110 @@ impl Worker {
                 // Nobody knows in what state the old one is.
                 self.carrier = (self.make)();
                 let words = "the program failed while it delivered this; please report it";
-                Some(Err(Failure::new(Stage::Form, Word::Panicked, words)))
+                Brought::Ended(Err(Failure::new(Stage::Form, Word::Panicked, words)))
             }
         };
         match (outcome, row) {
-            (Some(Ok(())), Some(row)) => self.arrived(delivery, &row),
-            (Some(Err(failure)), _) => self.failed(delivery, &failure),
+            (Brought::Ended(Ok(instances)), Some(row)) => self.arrived(delivery, &row, instances),
+            (Brought::Ended(Err(failure)), _) => self.failed(delivery, &failure),
+            (Brought::TakenBack, _) => self.take_out(delivery),
             (_, row) => self.bury_damaged(delivery, row),
         }
     }
 
-    /// How one attempt ended; `None`: the result is damaged.
     fn bring(
         &mut self,
         delivery: &Delivery,
         row: Option<&ResultRow>,
-    ) -> Result<Option<Result<(), Failure>>, StoreError> {
+    ) -> Result<Brought, StoreError> {
         let Some(row) = row.filter(|row| crate::known::content_of(row).is_ok()) else {
-            return Ok(None);
+            return Ok(Brought::Damaged);
         };
+        if delivery.what == What::Entered {
+            return self.bring_entered(delivery);
+        }
         match parcel::parcel(&self.store, delivery.result_id, row) {
             Ok(mut parcel) => {
                 parcel.context.reminder = delivery.what == What::Reminder;
-                Ok(Some(self.carrier.deliver(&parcel)))
+                let ended = self.carrier.deliver(&parcel);
+                Ok(Brought::Ended(ended.map(|()| Vec::new())))
             }
             // Something beside the result, which may be made again.
             Err(StoreError::Damaged { what }) => {
                 let words = format!("the store is damaged in {what}");
-                Ok(Some(Err(Failure::new(
-                    Stage::Form,
-                    Word::StoreDamaged,
-                    words,
-                ))))
+                let failure = Failure::new(Stage::Form, Word::StoreDamaged, words);
+                Ok(Brought::Ended(Err(failure)))
             }
             Err(error) => Err(error),
         }
     }
 
-    fn arrived(&mut self, delivery: &Delivery, row: &ResultRow) -> Result<Step, StoreError> {
+    /// Brings typed reports as they are stored. Those whose bytes are gone hold up no other, and are
+    /// told once the others have arrived.
+    fn bring_entered(&mut self, delivery: &Delivery) -> Result<Brought, StoreError> {
+        let (mut instances, mut bytes, mut gone) = (Vec::new(), Vec::new(), Vec::new());
+        self.store.read(|view| {
+            for (id, instance) in deliveries::entered(view, delivery.id)? {
+                match objects::body(view, id) {
+                    Err(StoreError::Damaged { .. } | StoreError::Dropped { .. }) => {
+                        gone.push(instance);
+                    }
+                    body => {
+                        bytes.push(body?);
+                        instances.push(instance);
+                    }
+                }
+            }
+            Ok(())
+        })?;
+        if bytes.is_empty() && gone.is_empty() {
+            return Ok(Brought::TakenBack);
+        }
+        if !bytes.is_empty()
+            && let Err(failure) = self.carrier.deliver_entered(&bytes)
+        {
+            return Ok(Brought::Ended(Err(failure)));
+        }
+        if gone.is_empty() {
+            return Ok(Brought::Ended(Ok(instances)));
+        }
+        let words = format!("the bytes of {} are not kept any more", gone.join(", "));
+        let failure = Failure::new(Stage::Form, Word::BytesGone, words).lasting(true);
+        Ok(Brought::Ended(Err(failure)))
+    }
+
+    /// What a person took back before it went is not sent; should it count again, the version that says
+    /// so takes it along.
+    fn take_out(&mut self, delivery: &Delivery) -> Result<Step, StoreError> {
+        let (id, now) = (delivery.id, self.world.now().wall);
+        let which = Which {
+            ids: vec![id],
+            ..Which::default()
+        };
+        self.store
+            .write(move |tx| deliveries::drop_some(tx, &which, now))?;
+        tracing::info!(
+            code = "delivery-taken-back",
+            destination = self.destination,
+            delivery = id,
+            exam = delivery.exam_id,
+            "its typed reports were taken back before they went"
+        );
+        Ok(Step::Tried)
+    }
+
+    fn arrived(
+        &mut self,
+        delivery: &Delivery,
+        row: &ResultRow,
+        instances: Vec<String>,
+    ) -> Result<Step, StoreError> {
         self.is_up();
         self.goes_on()?;
         self.refusals = 0;
         let now = self.world.now().wall;
         if let Some(trail) = &self.observed.trail
-            && !trail.write(&[(now, self.told(row))])
+            && !trail.write(&self.told(row, now, instances))
         {
             // Not noted, so it is delivered again and told then.
             return Ok(Step::Wait(Some(UNTIL_TRAIL)));
@@ -212,23 +283,35 @@ impl Worker {
             code = "delivered",
             destination = self.destination,
             exam = delivery.exam_id,
-            version = delivery.version
+            version = delivery.version,
+            what = delivery.what.word()
         );
         Ok(Step::Tried)
     }
 
-    fn told(&self, row: &ResultRow) -> Event {
-        Event::Delivered {
-            to: self.receiver.clone(),
-            facts: Facts {
+    fn told(
+        &self,
+        row: &ResultRow,
+        now: DateTime<Utc>,
+        instances: Vec<String>,
+    ) -> Vec<(DateTime<Utc>, Event)> {
+        let content: Option<Content> = serde_json::from_str(&row.content).ok();
+        let study = content.map(|content| content.exam.study_instance_uid);
+        let event = |instance: Option<String>| {
+            let number = outbox::folder_name(&row.exam_id, row.version);
+            let facts = Facts {
                 patient: Some(row.patient.clone()),
-                study: serde_json::from_str(&row.content)
-                    .ok()
-                    .map(|content: Content| content.exam.study_instance_uid),
-                instance: None,
-                number: Some(outbox::folder_name(&row.exam_id, row.version)),
-            },
+                study: study.clone(),
+                number: instance.is_none().then_some(number),
+                instance,
+            };
+            let to = self.receiver.clone();
+            (now, Event::Delivered { to, facts })
+        };
+        if instances.is_empty() {
+            return vec![event(None)];
         }
+        instances.into_iter().map(Some).map(event).collect()
     }
 
     fn failed(&mut self, delivery: &Delivery, failure: &Failure) -> Result<Step, StoreError> {
@@ -293,6 +376,7 @@ impl Worker {
             delivery = delivery.id,
             exam = delivery.exam_id,
             version = delivery.version,
+            what = delivery.what.word(),
             failure = failed.code,
             "it is not tried again by itself, and later results of its patient go on; \
              outbox list tells why, outbox retry tries again"

@@ -180,6 +180,7 @@ fn destination(one: Deliveries, kinds: &BTreeMap<String, String>) -> Destination
         waiting: one.waiting,
         oldest: one.oldest_waiting,
         dead: one.dead,
+        entered: (one.waiting_entered, one.dead_entered),
         down: one
             .down_since
             .map(|since| (since, one.failure.unwrap_or_default())),
@@ -194,6 +195,7 @@ fn dead(one: Delivery) -> Dead {
         destination: one.destination,
         exam_id: one.exam_id,
         version: one.version,
+        what: one.what.beside(),
         since: one.since,
         failure: one.failed.map_or_else(
             || "not known".to_owned(),

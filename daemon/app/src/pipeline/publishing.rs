@@ -6,9 +6,12 @@ use crate::observe::outbox::Unwritable;
 use crate::outbox::{self, Pass, PublishError, Waits};
 use chrono::Utc;
 use sheathline_store::results::ResultRow;
-use sheathline_store::{StoreError, trouble};
+use sheathline_store::{StoreError, deliveries, trouble};
 use std::sync::{MutexGuard, PoisonError};
 use std::time::Instant;
+
+/// Versions of results that are looked at for typed reports in one commit.
+const VERSIONS_A_LOOK: u32 = 500;
 
 impl Pipeline {
     /// Writes results that are not in the outbox yet. Returns how many. One that alone cannot be written
@@ -37,7 +40,30 @@ impl Pipeline {
         if self.store.is_owner() {
             self.note_trouble()?;
         }
+        // Whatever keeps results from the outbox, the reports are kept.
+        self.bring_entered()?;
         published
+    }
+
+    /// Lets typed reports wait for the archives that take them.
+    fn bring_entered(&self) -> Result<(), StoreError> {
+        for destination in &self.entered_to {
+            let is_behind = || {
+                self.store
+                    .read(|view| deliveries::is_behind(view, destination))
+            };
+            while !self.is_hurried() && is_behind()? {
+                let name = destination.clone();
+                let (_, begun) = self.store.write(move |tx| {
+                    deliveries::begin_entered(tx, &name, VERSIONS_A_LOOK, Utc::now())
+                })?;
+                if begun > 0 {
+                    self.publications
+                        .send_modify(|count| *count = count.wrapping_add(1));
+                }
+            }
+        }
+        Ok(())
     }
 
     /// Leaves in the store what keeps results from the outbox, for whoever looks from outside.

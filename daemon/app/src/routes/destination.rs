@@ -46,11 +46,11 @@ pub enum Way {
 pub struct DicomWay {
     /// Which.
     pub node: DicomNode,
-    /// What is sent of a result, in this order; at least one.
+    /// What is sent, of a result in this order; at least one.
     pub objects: Vec<DicomForm>,
 }
 
-/// A DICOM object made of a result.
+/// A kind of DICOM objects that go to an archive.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum DicomForm {
@@ -58,6 +58,28 @@ pub enum DicomForm {
     Sr,
     /// The page as Encapsulated PDF.
     Pdf,
+    /// The reports that people typed, as they are stored, each once.
+    Entered,
+}
+
+impl Way {
+    /// Whether results go there; to an archive that takes typed reports alone none do.
+    #[must_use]
+    pub fn takes_results(&self) -> bool {
+        match self {
+            Way::Dicom(way) => way.objects.iter().any(|form| *form != DicomForm::Entered),
+            Way::Mllp(_) | Way::Fhir(_) | Way::Hook(_) => true,
+        }
+    }
+
+    /// Whether the reports that people typed go there.
+    #[must_use]
+    pub fn takes_entered(&self) -> bool {
+        match self {
+            Way::Dicom(way) => way.objects.contains(&DicomForm::Entered),
+            Way::Mllp(_) | Way::Fhir(_) | Way::Hook(_) => false,
+        }
+    }
 }
 
 /// A receiver of HL7 v2 messages.

@@ -24,6 +24,10 @@ pub(crate) struct Deliveries {
     pub(crate) waiting: u64,
     pub(crate) oldest_waiting: Option<DateTime<Utc>>,
     pub(crate) dead: u64,
+    /// How many of those that wait are of typed reports.
+    pub(crate) waiting_entered: u64,
+    /// How many of the dead ones are.
+    pub(crate) dead_entered: u64,
     /// Since when it is not reached.
     pub(crate) down_since: Option<DateTime<Utc>>,
     /// How far the first attempt came that did not reach it, and the code of its failure.
@@ -56,6 +60,8 @@ fn gathered(names: Vec<String>, backlog: Vec<Backlog>, troubles: Vec<Trouble>) -
         waiting,
         oldest,
         dead,
+        waiting_entered,
+        dead_entered,
     } in backlog
     {
         let one = all
@@ -64,6 +70,8 @@ fn gathered(names: Vec<String>, backlog: Vec<Backlog>, troubles: Vec<Trouble>) -
         one.waiting = waiting;
         one.oldest_waiting = oldest;
         one.dead = dead;
+        one.waiting_entered = waiting_entered;
+        one.dead_entered = dead_entered;
     }
     for Trouble { of, since, what } in troubles {
         let name = of.strip_prefix(trouble::DESTINATION);
@@ -121,15 +129,17 @@ impl Deliveries {
 
     /// For a person.
     pub(crate) fn line(&self) -> String {
-        let mut line = match self.oldest_waiting {
-            Some(_) => format!(
-                "waiting {}, since {}",
-                self.waiting,
-                super::time(self.oldest_waiting)
-            ),
-            None => format!("waiting {}", self.waiting),
+        let mut line = format!("waiting {}", self.waiting);
+        let of_entered = |count: u64| match count {
+            0 => String::new(),
+            count => format!(" ({count} of typed reports)"),
         };
+        line.push_str(&of_entered(self.waiting_entered));
+        if self.oldest_waiting.is_some() {
+            line.push_str(&format!(", since {}", super::time(self.oldest_waiting)));
+        }
         line.push_str(&format!(", dead {}", self.dead));
+        line.push_str(&of_entered(self.dead_entered));
         if let Some(since) = self.down_since {
             let failure = self.failure.as_deref().unwrap_or("unknown");
             let since = super::time(Some(since));
@@ -154,6 +164,8 @@ mod tests {
             waiting,
             oldest: Some(now - TimeDelta::hours(3)),
             dead,
+            waiting_entered: waiting / 2,
+            dead_entered: dead,
         };
         let down = |name: &str, minutes| Trouble {
             of: format!("{}{name}", trouble::DESTINATION),
@@ -202,5 +214,11 @@ mod tests {
             "{}",
             found[0].line()
         );
+        let (away, dead) = (found[0].line(), found[1].line());
+        assert!(
+            away.starts_with("waiting 2 (1 of typed reports), since"),
+            "{away}"
+        );
+        assert!(dead.ends_with("dead 1 (1 of typed reports)"), "{dead}");
     }
 }

@@ -32,6 +32,8 @@ pub struct Destination {
     pub oldest: Option<DateTime<Utc>>,
     /// Deliveries that failed for good.
     pub dead: u64,
+    /// How many of those that wait, and of those that failed for good, are of typed reports.
+    pub entered: (u64, u64),
     /// Since when it is not reached, and why.
     pub down: Option<(DateTime<Utc>, String)>,
 }
@@ -47,6 +49,8 @@ pub struct Dead {
     pub exam_id: String,
     /// The version.
     pub version: u32,
+    /// What is delivered, where it is not the result: `typed reports`.
+    pub what: Option<&'static str>,
     /// Since when.
     pub since: DateTime<Utc>,
     /// How far the last attempt came, and its code. The receiver's own words may name a patient and are
@@ -251,10 +255,13 @@ fn destinations(view: &View) -> Markup {
                                         None => "no failure known",
                                     }
                                 }))
-                                (cell("waiting", &html! { (one.waiting) }))
+                                (cell("waiting", &html! {
+                                    (one.waiting) (of_entered(one.entered.0))
+                                }))
                                 (cell("oldest since", &since(one.oldest)))
                                 (cell("failed for good", &html! {
                                     @if one.dead > 0 { strong { (one.dead) } } @else { "0" }
+                                    (of_entered(one.entered.1))
                                 }))
                             }
                         }
@@ -263,6 +270,11 @@ fn destinations(view: &View) -> Markup {
             }
         }
     }
+}
+
+/// How many of some deliveries are of typed reports.
+fn of_entered(count: u64) -> Markup {
+    html! { @if count > 0 { " (" (count) " of typed reports)" } }
 }
 
 fn dead(view: &View) -> Markup {
@@ -285,7 +297,10 @@ fn dead(view: &View) -> Markup {
                             } @else { (one.id) }
                         }
                         (cell("destination", &text(&one.destination)))
-                        (cell("result", &html! { (text(&one.exam_id)) " v" (one.version) }))
+                        (cell("result", &html! {
+                            (text(&one.exam_id)) " v" (one.version)
+                            @if let Some(what) = one.what { ", " (what) }
+                        }))
                         (cell("since", &instant(one.since)))
                         (cell("why", &text(&one.failure)))
                     }

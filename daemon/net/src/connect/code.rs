@@ -10,6 +10,12 @@ codes! {
         Form: "form",
             "The form for this destination cannot be made of the result.",
             "Report it with the words of the failure. It is not tried again by itself.";
+        NotTaken: "not-taken",
+            "By its configuration the destination does not take what waits for it.",
+            "Name it in `objects`, then `outbox retry`; or take it out with `outbox drop`.";
+        BytesGone: "bytes-gone",
+            "The bytes of a typed report are not kept any more, or are damaged in the store.",
+            "Look at `keep_bodies_days` and at the disk; its values stay in the store.";
         Panicked: "panicked",
             "A fault of the program in this delivery.",
             "Report it with the lines around it. It is tried again.";

@@ -105,8 +105,7 @@ pub fn replay(
     to: NaiveDate,
     now: DateTime<Utc>,
 ) -> Result<usize, StoreError> {
-    let day = |day: NaiveDate| stamp::text(day.and_time(chrono::NaiveTime::MIN).and_utc());
-    let after = to.succ_opt().unwrap_or(NaiveDate::MAX);
+    let [from, until] = bounds(from, to);
     let count = tx.execute(
         "insert into delivery (destination, result_id, since)
          select ?1, id, ?4 from result
@@ -115,13 +114,19 @@ pub fn replay(
          on conflict (destination, result_id, what) do update
          set state = 'waiting', since = excluded.since, attempts = 0, waited_s = 0, due_at = null
          where state <> 'dropped'",
-        values![destination, day(from), day(after), stamp::text(now)],
+        values![destination, from, until, stamp::text(now)],
     )?;
     ask(tx, destination)?;
     Ok(count)
 }
 
-fn ask(tx: &Tx, destination: &str) -> Result<(), StoreError> {
+/// From when, and until before when, these days last, as the store writes times.
+pub(super) fn bounds(from: NaiveDate, to: NaiveDate) -> [String; 2] {
+    let day = |day: NaiveDate| stamp::text(day.and_time(chrono::NaiveTime::MIN).and_utc());
+    [day(from), day(to.succ_opt().unwrap_or(NaiveDate::MAX))]
+}
+
+pub(super) fn ask(tx: &Tx, destination: &str) -> Result<(), StoreError> {
     let number = asked(tx, destination)?.wrapping_add(1);
     meta::set(tx, &format!("{ASKED}{destination}"), &number.to_string())
 }

@@ -320,6 +320,48 @@ fn faults_of_delivery_are_found() {
                 Fault::Says("e.id < 0", "e.id < d.id"),
                 &["a_reminder_waits_behind_its_result"],
             ),
+            (
+                Fault::Says("e.what = e.what", "e.what = ?2"),
+                &["an_archive_that_is_named_later_gets_what_was_typed_before"],
+            ),
+            (
+                Fault::Says("e.state <> 'gone'", "e.state <> 'dropped'"),
+                &["what_was_taken_back_is_not_sent_and_goes_once_it_counts_again"],
+            ),
+            (
+                Fault::Says("later.version > 999", "later.version > r.version"),
+                &["what_was_taken_back_is_not_sent_and_goes_once_it_counts_again"],
+            ),
+            (
+                Fault::Says("b.id < 0", "b.id < r.id"),
+                &[
+                    "a_typed_report_waits_once_for_an_archive_that_takes_it",
+                    "an_amended_report_goes_alone_where_the_one_before_went",
+                ],
+            ),
+            (
+                Fault::Says(
+                    "object.source in (?6, ?7 || ?7)",
+                    "object.source in (?6, ?7)",
+                ),
+                &["a_typed_report_waits_once_for_an_archive_that_takes_it"],
+            ),
+            (
+                Fault::Says("e.what = e.what)", "(e.what = ?4) = ?5)"),
+                &["results_do_not_wait_for_typed_reports"],
+            ),
+            (
+                Fault::Says("?3 = ?3 limit", "d.what <> ?3 limit"),
+                &["who_got_typed_reports_was_told_of_no_result"],
+            ),
+            (
+                Fault::Says("what = what and state", "what = ?2 and state"),
+                &["typed_reports_are_asked_for_again_by_day"],
+            ),
+            (
+                Fault::Says("and ?3 = ?3", "and what <> ?3"),
+                &["another_number_of_a_version_forgets_no_typed_report"],
+            ),
         ],
     );
 }
