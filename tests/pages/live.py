@@ -78,9 +78,11 @@ def lists_renew(house: Clinic, people: Browsers) -> None:
         asked.clear()
         looked(page)
         check(not asked, "when nobody touched the page for ten minutes nothing is asked for", asked)
+        told = page.locator("#age .still")
+        check(told.count() == 1 and "rests" in told.inner_text(), "and an old list does not look like a new one", page.inner_text("#age"))
         page.keyboard.press("Shift")
-        looked(page)
-        check(len(asked) == 1, "and again when somebody does", asked)
+        page.wait_for_timeout(1500)
+        check(len(asked) == 1 and told.count() == 0, "a key is enough, and it is looked at at once", asked)
 
 
 def stands_still(house: Clinic, people: Browsers) -> None:
@@ -118,6 +120,8 @@ def stands_still(house: Clinic, people: Browsers) -> None:
         looked(page)
         told = page.locator("#age .still")
         check(told.count() == 1 and "does not answer" in told.inner_text(), "a service that is away is told", page.inner_text("#age"))
+        first = page.locator("#age").evaluate("one => one.firstElementChild.className")
+        check(first == "still", "before anything that reads as news", first)
         check(page.locator("#lists tr").count() > 3, "what was shown stays to be read")
         looked(page)
         check(page.locator("#age .still").count() == 1, "once")

@@ -21,7 +21,7 @@ from told import check
 from visitor import Visitor
 
 CRLF = "x\r\nSet-Cookie: planted=yes\r\nX-Planted: yes\r\n\r\n<script>"
-FORMULAS = ["=cmd|' /C calc'!A0", "+1+1", "-1+1", "@SUM(1)", "\t=1+1", "\r=1+1"]
+FORMULAS = ["=cmd|' /C calc'!A0", "+1+1", "-1+1", "@SUM(1)", "\t=1+1", "\r=1+1", "\uff1d1+1"]
 
 
 def told_raw(house: Clinic, head: str, address: str = "127.0.0.1", patience_s: float = 20) -> str:
@@ -219,7 +219,7 @@ def formulas(house: Clinic, _: Browsers) -> None:
     given["who did what"] = answer.content.decode() if "csv" in answer.headers["content-type"] else ""
     for what, text in given.items():
         cells = [cell for row in csv.reader(io.StringIO(text, newline="")) for cell in row]
-        bad = [cell for cell in cells if re.match(r"[=+@\t\r]|-(?![\d.]*$)", cell) and cell != "-"]
+        bad = [cell for cell in cells if re.match(r"[=+@\t\r\uff1d]|-(?![\d.]*$)", cell) and cell != "-"]
         check(len(cells) > 20 and not bad, f"{what} as CSV: no cell begins a formula", bad[:3] or len(cells))
     check(any("cmd|" in line for line in given["who did what"].splitlines()), "though the formulas stand in it, as text")
 

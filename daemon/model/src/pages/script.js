@@ -7,9 +7,28 @@ const live = document.querySelector("[data-live]");
 if (live) {
   const rest = 10 * 60 * 1000;
   let touched = Date.now();
-  for (const kind of ["pointerdown", "keydown", "wheel"]) addEventListener(kind, () => { touched = Date.now(); });
+  // Stands above how old the data are: what follows is not news. The service's own words come first.
+  const say = (what, words) => {
+    const age = document.getElementById("age");
+    const before = age.querySelector("[data-said]");
+    if (before?.dataset.said === what) return;
+    before?.remove();
+    if (age.querySelector(".still")) return;
+    const told = document.createElement("p");
+    told.className = "still";
+    told.dataset.said = what;
+    told.setAttribute("role", "alert");
+    const first = document.createElement("strong");
+    first.textContent = what;
+    told.append(first, ` ${words}`);
+    age.prepend(told);
+  };
   const look = async () => {
-    if (document.hidden || Date.now() - touched > rest || live.contains(document.activeElement)) return;
+    if (document.hidden || live.contains(document.activeElement)) return;
+    if (Date.now() - touched > rest) {
+      say("The list rests.", "Nobody touched this page for ten minutes. Press a key and it is looked at again.");
+      return;
+    }
     const to = new URL(location.href);
     to.searchParams.set("shown", live.dataset.shown);
     const answer = await fetch(to, { redirect: "error" });
@@ -21,15 +40,18 @@ if (live) {
     document.getElementById("age").replaceChildren(...page.getElementById("age").childNodes);
   };
   const tell = () => {
-    const age = document.getElementById("age");
-    if (age.querySelector(".still")) return;
-    const told = document.createElement("p");
-    told.className = "still";
-    told.setAttribute("role", "alert");
-    told.textContent = "The list is not looked at again: the service does not answer, or you are signed out. Load the page again.";
-    age.append(told);
+    const why = "It is not looked at again: the service does not answer, or you are signed out. Load the page again.";
+    say("The list stands still.", why);
   };
-  setInterval(() => look().catch(tell), 30000);
+  const go = () => look().catch(tell);
+  const touch = () => {
+    const rested = Date.now() - touched > rest;
+    touched = Date.now();
+    if (rested) go();
+  };
+  for (const kind of ["pointerdown", "keydown", "wheel"]) addEventListener(kind, touch);
+  document.addEventListener("visibilitychange", go);
+  setInterval(go, 30000);
 }
 
 // A browser writes days as its country does; 03/04 is two days. Beside the field it stands as on every page.
