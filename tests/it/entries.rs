@@ -9,6 +9,7 @@ mod questions;
 mod rises;
 mod sessions;
 mod tables;
+mod taken_back;
 mod versions;
 
 use super::harness::Site;

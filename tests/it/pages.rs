@@ -4,6 +4,8 @@
 mod attacks;
 mod bounds;
 mod desk;
+mod roles;
+mod said;
 mod sign_in;
 
 use crate::browser::Browser;

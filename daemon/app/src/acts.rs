@@ -22,7 +22,7 @@ pub use effect::{Changes, Effect, Question};
 pub use error::{ActError, NotMeant, Unfound};
 pub use found::{NotOne, patient_of};
 pub use order::{Order, Wish};
-pub use person::{Person, moment, status};
+pub use person::{Person, moment};
 pub use prepare::{Look, Prepared, Step, prepare};
 pub use record::{Recorded, record};
 pub use said_by::{author, reason};

@@ -72,10 +72,9 @@ pub(crate) fn of(
         let exam_id = &content.exam.id;
         let mut versions = results::flags(view, exam_id)?;
         let made = fresh.iter().filter(|one| one.content.exam.id == *exam_id);
-        versions.extend(made.map(|one| VersionFacts {
-            version: one.version,
-            flagged: one.content.assessment.flagged,
-            made_at: now.unwrap_or_default(),
+        versions.extend(made.map(|one| {
+            let made_at = now.unwrap_or_default();
+            VersionFacts::of(one.version, &one.content.assessment, made_at)
         }));
         for entry in &counting {
             if acknowledges(view, entry, content, fresh)? {

@@ -19,6 +19,7 @@ mod replaced;
 #[cfg(any(test, feature = "tests"))]
 pub mod samples;
 mod seen;
+mod short;
 pub(crate) mod statement;
 mod taken_back;
 
@@ -140,6 +141,7 @@ pub enum ResultError {
 /// The patient's exams, oldest first, calipers checked against the pictures they were drawn in.
 #[must_use]
 pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
+    let whole = known;
     let known = &*known.without_taken_back();
     let readings = geometry::against_pictures(&known.readings, &site.technique, site.plausible());
     let mut exams = history::tell(&readings, known.entries(), &site.apart());
@@ -150,7 +152,16 @@ pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
         exam.remarks
             .extend(history::left_unread(exam, &known.readings));
     }
+    taken_back::tell_rest(&mut exams, whole, &site.apart());
     exams
+}
+
+/// The exams as they would be told had nobody taken readings back, oldest first.
+#[must_use]
+pub fn exams_with_taken_back(known: &Known, site: &Site) -> Vec<Exam> {
+    let mut whole = known.clone();
+    whole.taken_back.clear();
+    exams(&whole, site)
 }
 
 /// One result per exam with sheath values, oldest exam first.
@@ -159,8 +170,8 @@ pub fn exams(known: &Known, site: &Site) -> Vec<Exam> {
 ///
 /// When the comparison refuses its input, which is a fault of this program.
 pub fn of_patient(known: &Known, site: &Site) -> Result<Vec<Content>, ResultError> {
-    let known = &*known.without_taken_back();
     let exams = exams(known, site);
+    let known = &*known.without_taken_back();
     let mut events = known.events.clone();
     events.sort_unstable();
     let context = Context {

@@ -2,14 +2,18 @@
 //!
 //! A rise is a run of flagged versions of one exam's result. Somebody acknowledges it, and perhaps
 //! settles what came of it; a version without the flag withdraws it, and that is acknowledged again.
-//! So a rise is a function of the versions and of what was said, whenever and in whatever order that
+//! A version that is worse than what somebody had before them is new again: nobody has seen that. So a
+//! rise is a function of the versions and of what was said, whenever and in whatever order that
 //! became known.
 
 mod line;
+mod worse;
 
 pub use line::{Line, Makings, Second};
+pub use worse::{ERROR_MM, Weight, Worse};
 
 use crate::annotations::{Entry, Outcome, Said};
+use crate::assess::Assessment;
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
@@ -66,14 +70,37 @@ impl Rise {
 }
 
 /// What of one version of a result counts for a rise.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct VersionFacts {
     /// Its number.
     pub version: u32,
-    /// Whether it is flagged.
-    pub flagged: bool,
+    /// How grave the rise is that it tells; `None`: it is not flagged.
+    pub flagged: Option<Weight>,
     /// When it was made.
     pub made_at: DateTime<Utc>,
+}
+
+impl VersionFacts {
+    /// Of a version that says this.
+    #[must_use]
+    pub fn of(version: u32, assessment: &Assessment, made_at: DateTime<Utc>) -> Self {
+        VersionFacts {
+            version,
+            flagged: assessment.flagged.then(|| Weight::of(assessment)),
+            made_at,
+        }
+    }
+}
+
+/// A rise, since when it stands so, and why it is new although somebody has seen it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stands {
+    /// How.
+    pub rise: Rise,
+    /// Since when.
+    pub since: DateTime<Utc>,
+    /// It is worse than what was seen; of a new one alone.
+    pub worse: Option<Worse>,
 }
 
 /// How the rise of one exam stands, and since when; `None` where there never was one, or where nothing
@@ -82,17 +109,17 @@ pub struct VersionFacts {
 /// `versions` are those of the exam, `entries` what counts of what was said of it (see
 /// [`standing`](crate::annotations::standing)); the order of neither matters.
 #[must_use]
-pub fn rise(versions: &[VersionFacts], entries: &[&Entry]) -> Option<(Rise, DateTime<Utc>)> {
+pub fn rise(versions: &[VersionFacts], entries: &[&Entry]) -> Option<Stands> {
     let mut versions = versions.to_vec();
     versions.sort_unstable_by_key(|one| one.version);
     let newest = *versions.last()?;
-    let last_flagged = versions.iter().rposition(|one| one.flagged)?;
+    let last_flagged = versions.iter().rposition(|one| one.flagged.is_some())?;
     let mut entries = entries.to_vec();
     entries.sort_by_key(|one| one.id);
-    if newest.flagged {
-        let before = versions.iter().rposition(|one| !one.flagged);
-        let first = *versions.get(before.map_or(0, |at| at + 1))?;
-        return Some(standing(first, newest.version, &entries));
+    if newest.flagged.is_some() {
+        let before = versions.iter().rposition(|one| one.flagged.is_none());
+        let run = versions.get(before.map_or(0, |at| at + 1)..)?;
+        return standing(run, &entries);
     }
     // The first version that took the flag back.
     let withdrawn = versions.get(last_flagged + 1)?;
@@ -102,50 +129,103 @@ pub fn rise(versions: &[VersionFacts], entries: &[&Entry]) -> Option<(Rise, Date
         Said::Settled(..) => one.recorded_at >= withdrawn.made_at,
         _ => false,
     });
-    (!is_seen).then_some((Rise::Withdrawn, withdrawn.made_at))
+    (!is_seen).then_some(Stands {
+        rise: Rise::Withdrawn,
+        since: withdrawn.made_at,
+        worse: None,
+    })
 }
 
-/// How the rise that began with version `first` stands.
-fn standing(first: VersionFacts, newest: u32, entries: &[&Entry]) -> (Rise, DateTime<Utc>) {
-    let seen = |one: &&&Entry| match one.said {
-        Said::Acknowledged(_, version) => (first.version..=newest).contains(&version),
-        _ => false,
-    };
-    let acknowledged = || entries.iter().filter(seen);
-    // What was said of a rise before this one is not said of this one. The clock of the machine may
-    // have been set back in between; an acknowledgement of the same act names its version.
-    let settled = entries.iter().rev().find_map(|one| match &one.said {
-        Said::Settled(_, outcome)
-            if one.recorded_at >= first.made_at
-                || acknowledged().any(|other| other.act == one.act) =>
-        {
-            Some((*one, *outcome))
-        }
-        _ => None,
-    });
-    if let Some((one, outcome)) = settled {
+/// How the rise of a run of flagged versions stands, oldest first.
+fn standing(run: &[VersionFacts], entries: &[&Entry]) -> Option<Stands> {
+    let (first, newest) = (run.first()?, run.last()?);
+    let seen: Vec<Seen<'_>> = entries
+        .iter()
+        .filter_map(|one| Seen::of(one, run, entries))
+        .collect();
+    let holds = |one: &&Seen<'_>| one.knows_all || !newest.is_worse_than(one.facts);
+    let settled = seen.iter().rev().filter(holds).find_map(|one| {
+        let outcome = one.outcome?;
         let rise = Rise::Settled {
             outcome,
-            by: one.by.author.name().to_owned(),
-            at: one.recorded_at,
-            reason: one.by.reason.clone(),
+            by: one.entry.by.author.name().to_owned(),
+            at: one.entry.recorded_at,
+            reason: one.entry.by.reason.clone(),
         };
-        return (rise, one.recorded_at);
-    }
-    let found = acknowledged().next().and_then(|one| match one.said {
-        Said::Acknowledged(_, version) => Some((*one, version)),
-        _ => None,
+        Some((rise, one.entry.recorded_at))
     });
-    match found {
-        Some((one, version)) => {
-            let rise = Rise::Acknowledged {
-                by: one.by.author.name().to_owned(),
-                at: one.recorded_at,
-                version,
-            };
-            (rise, one.recorded_at)
+    let acknowledged = || {
+        let mut seen = seen.iter().filter(|one| one.outcome.is_none());
+        let one = seen.find(holds)?;
+        let rise = Rise::Acknowledged {
+            by: one.entry.by.author.name().to_owned(),
+            at: one.entry.recorded_at,
+            version: one.facts.version,
+        };
+        Some((rise, one.entry.recorded_at))
+    };
+    if let Some((rise, since)) = settled.or_else(acknowledged) {
+        return Some(Stands {
+            rise,
+            since,
+            worse: None,
+        });
+    }
+    // Somebody saw less. Of several the one who saw most: by the newest version, then by the last entry.
+    let known = seen
+        .iter()
+        .max_by_key(|one| (one.facts.version, one.entry.id));
+    let worse = known.and_then(|one| Worse::of(one.entry, one.facts, newest));
+    let since = known.and_then(|one| {
+        let mut later = run.iter().filter(|late| late.version > one.facts.version);
+        later.find(|late| late.is_worse_than(one.facts))
+    });
+    Some(Stands {
+        rise: Rise::New,
+        since: since.unwrap_or(first).made_at,
+        worse,
+    })
+}
+
+/// An entry by which somebody has seen a rise, and the version that was before them.
+struct Seen<'a> {
+    entry: &'a Entry,
+    facts: &'a VersionFacts,
+    /// What came of it, where the entry says so.
+    outcome: Option<Outcome>,
+    /// That pressure was raised is confirmed: a wider value says nothing new.
+    knows_all: bool,
+}
+
+impl<'a> Seen<'a> {
+    /// `None` where the entry is of something else, or of a rise before this one.
+    fn of(entry: &'a Entry, run: &'a [VersionFacts], entries: &[&Entry]) -> Option<Self> {
+        let of_version = |version: u32| run.iter().find(|one| one.version == version);
+        match entry.said {
+            Said::Acknowledged(_, version) => Some(Seen {
+                entry,
+                facts: of_version(version)?,
+                outcome: None,
+                knows_all: false,
+            }),
+            Said::Settled(_, outcome) => {
+                // The clock of the machine may have been set back in between; an acknowledgement of the
+                // same act names its version.
+                let named = entries.iter().filter(|other| other.act == entry.act);
+                let named = named.filter_map(|other| match other.said {
+                    Said::Acknowledged(_, version) => of_version(version),
+                    _ => None,
+                });
+                let made = run.iter().filter(|one| one.made_at <= entry.recorded_at);
+                Some(Seen {
+                    entry,
+                    facts: named.chain(made).max_by_key(|one| one.version)?,
+                    outcome: Some(outcome),
+                    knows_all: outcome == Outcome::Confirmed,
+                })
+            }
+            _ => None,
         }
-        None => (Rise::New, first.made_at),
     }
 }
 

@@ -5,8 +5,9 @@ use crate::session::{Row, Values, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
+use sheathline_model::assess::{Assessment, Status};
 use sheathline_model::domain::PatientKey;
-use sheathline_model::worklist::VersionFacts;
+use sheathline_model::worklist::{VersionFacts, Weight};
 use std::collections::BTreeMap;
 
 /// A result to be stored as the next version of its exam.
@@ -143,20 +144,34 @@ pub fn versions(view: &View, exam_id: &str) -> Result<Vec<ResultRow>, StoreError
     results(view, "where exam_id = ?1 order by version", [exam_id])
 }
 
-/// Whether each version of an exam's result is flagged, and when it was made, oldest first; those that
-/// are damaged are left out.
+/// Whether each version of an exam's result is flagged, how grave its rise is and when it was made,
+/// oldest first; those that are damaged are left out.
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn flags(view: &View, exam_id: &str) -> Result<Vec<VersionFacts>, StoreError> {
     let statement = view.prepare(
-        "select version, json_extract(content, '$.assessment.flagged'), created_at from result
+        "select version, json_extract(content, '$.assessment.flagged'), created_at,
+                iif(json_extract(content, '$.assessment.flagged'),
+                    json_extract(content, '$.assessment'), null),
+                json_extract(content, '$.assessment.status') from result
          where exam_id = ?1 and damaged_at is null and json_valid(content) order by version",
     );
     let rows = statement.all([exam_id], |row| {
+        let is_flagged = row.get::<Option<bool>>(1)?.unwrap_or_default();
+        let assessment = row.get::<Option<String>>(3)?;
+        let assessment: Option<Assessment> =
+            assessment.and_then(|text| serde_json::from_str(&text).ok());
+        // One that cannot be read says nothing of its numbers.
+        let status = row.get::<Option<String>>(4)?;
+        let untold = Weight {
+            well_above: status.as_deref() == Some(Status::WellAboveExpected.word()),
+            change_mm: None,
+        };
+        let weight = assessment.as_ref().map_or(untold, Weight::of);
         Ok(VersionFacts {
             version: row.get(0)?,
-            flagged: row.get::<Option<bool>>(1)?.unwrap_or_default(),
+            flagged: is_flagged.then_some(weight),
             made_at: stamp::time(&row.get::<String>(2)?)?,
         })
     })?;

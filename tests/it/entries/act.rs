@@ -14,7 +14,7 @@ fn a_label_is_shown_before_and_kept_with_author_and_reason() {
     // Who, which exam, when, and how it stands come before what was recorded.
     let lines: Vec<&str> = said.lines().collect();
     assert_eq!(lines[0], "patient TARNHOLT|T-1, born 2015-03-02", "{said}");
-    let shown = format!("exam {exam}, 2021-03-01 10:12: no_baseline; label none");
+    let shown = format!("exam {exam}, 2021-03-01 10:12: no baseline; label none");
     assert!(lines[1].contains(&shown), "{said}");
     assert!(said.contains(&format!("exam {exam} of 2021-03-01 10:12: well")));
     assert_eq!(of_year(&site, "2021")["exam"]["label"], "well");
@@ -145,12 +145,24 @@ fn a_flagged_exam_becomes_baseline_only_after_it_was_said_what_changes() {
         err.contains("--yes") && err.contains("Nothing was recorded"),
         "{err}"
     );
-    let change = out.lines().find(|line| line.contains(&late));
-    let change = change.expect("the later result is named");
+    let mut lines = out.lines().skip_while(|line| !line.contains("results of"));
+    let mut lines = lines.by_ref().skip_while(|line| !line.contains(&late));
+    let [change, now, then] = [(); 3].map(|()| lines.next().expect("the later result is named"));
     assert!(
-        change.contains("above_expected, flagged") && change.contains("-> within_expected"),
-        "{change}"
+        now.contains("now:  ") && now.contains("bove expected") && now.contains(". Rise found: "),
+        "{now}"
     );
+    assert!(
+        then.contains("then: Within expected") && then.contains(". No rise found: "),
+        "{then}"
+    );
+    for line in [now, then] {
+        assert!(
+            line.contains(" mm, expected ") && line.contains(", change "),
+            "{line}"
+        );
+        assert!(!line.contains('_'), "a bare word: {line}");
+    }
     assert!(change.contains("2025-03-01 10:12"), "{change}");
     assert_eq!(
         (entries(&site).len(), site.all_results().len()),

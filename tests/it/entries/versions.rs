@@ -86,18 +86,29 @@ fn a_label_of_a_part_of_the_baseline_is_no_version_where_the_rest_reads_the_same
     }
 }
 
-/// What a dry run tells of results that change: by exam id, what stands behind.
-fn foretold(site: &Site, args: &[&str]) -> BTreeMap<String, String> {
+/// What a dry run tells of results that change: by exam id, what it says now and would say then.
+fn foretold(site: &Site, args: &[&str]) -> BTreeMap<String, (String, String)> {
     let said = site.ok("label", &[args, &["--dry-run"]].concat());
-    let lines = said
+    let lines: Vec<&str> = said
         .lines()
         .skip_while(|line| !line.starts_with("results of "))
         .skip(1)
-        .take_while(|line| line.starts_with("  "));
-    let parts = lines.filter_map(|line| line.trim().splitn(3, ' ').last()?.split_once(": "));
-    parts
-        .map(|(id, what)| (id.to_owned(), what.to_owned()))
-        .collect()
+        .take_while(|line| line.starts_with("  "))
+        .collect();
+    let behind = |line: &str, word: &str| {
+        let rest = line.trim().strip_prefix(word);
+        rest.unwrap_or_else(|| panic!("{word} in {line}"))
+            .trim()
+            .to_owned()
+    };
+    let all = lines.chunks(3).map(|lines| {
+        let [exam, now, then] = lines else {
+            panic!("three lines each: {said}");
+        };
+        let id = exam.rsplit(' ').next().expect("an id");
+        (id.to_owned(), (behind(now, "now:"), behind(then, "then:")))
+    });
+    all.collect()
 }
 
 /// The results that a dry run names are those that get a version, and where one says the same as
@@ -127,9 +138,9 @@ fn a_dry_run_names_the_results_that_change_and_says_what_changes() {
             .collect();
         let named: BTreeSet<&String> = told.keys().collect();
         assert_eq!(named, changed, "{label} of {year}: {told:#?}");
-        for (id, what) in &told {
-            let Some((_, why)) = what.split_once(", as before; ") else {
-                assert!(what.contains(" -> "), "{what}");
+        for (id, (now, then)) in &told {
+            let Some(why) = then.strip_prefix("the same; ") else {
+                assert!(now != then, "{now}");
                 continue;
             };
             let words = after[id]["why"].as_array().expect("a list");

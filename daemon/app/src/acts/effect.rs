@@ -1,7 +1,7 @@
 //! What an act would do to the results, and what has to be asked before.
 
 use super::ActError;
-use super::person::{Person, status};
+use super::person::Person;
 use super::prepare::{Look, Prepared, Serves};
 use chrono::NaiveDateTime;
 use sheathline_model::annotations::Kind;
@@ -172,8 +172,8 @@ fn effects(
         effects.push(Effect {
             exam: id.to_owned(),
             at: now.exam.performed_at.local,
-            now: Some(said(now)),
-            then: then.map(said),
+            now: Some(now.in_figures()),
+            then: then.map(Content::in_figures),
             why,
         });
     }
@@ -185,24 +185,9 @@ fn effects(
         exam: content.exam.id.clone(),
         at: content.exam.performed_at.local,
         now: None,
-        then: Some(said(content)),
+        then: Some(content.in_figures()),
         why: Vec::new(),
     }));
     effects.sort_by(|a, b| (a.at, &a.exam).cmp(&(b.at, &b.exam)));
     Ok(effects)
-}
-
-fn said(content: &Content) -> String {
-    let assessment = &content.assessment;
-    let row = assessment.rows.deciding(assessment.decided_by);
-    let compared = row.and_then(|row| row.comparison);
-    match compared {
-        Some(compared) => format!(
-            "{} (expected {:.2} mm, change {:+.2} mm)",
-            status(content),
-            compared.expected_mm,
-            compared.change_mm
-        ),
-        None => status(content),
-    }
 }

@@ -51,7 +51,8 @@ pub enum ActError {
     NoRise(String),
     /// A newer version than the one that was shown stands.
     #[error(
-        "exam {exam}: version {newest} of the result has come since version {shown} was shown; look at it first"
+        "exam {exam}: version {newest} of the result has come since version {shown} was shown, and says: \
+         {says}. Look at it first"
     )]
     Newer {
         /// The exam.
@@ -60,6 +61,8 @@ pub enum ActError {
         shown: u32,
         /// What stands.
         newest: u32,
+        /// What that says.
+        says: String,
     },
     /// A second reading is to be judged that is not there.
     #[error("exam {0} has no second reading to be judged")]

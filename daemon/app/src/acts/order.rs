@@ -28,6 +28,8 @@ pub enum Wish {
     LeaveOutBack,
     /// The readings of the exams were entered by mistake: they are as if they had never come.
     TakeBackReadings,
+    /// The readings of the exams count again.
+    CountReadings,
     /// A second reading of the exams is asked for.
     SecondAsk,
     /// Somebody else measured this.
@@ -49,7 +51,7 @@ impl Wish {
             Wish::Settle(_) => Kind::Settled,
             Wish::Note => Kind::Note,
             Wish::LeaveOut | Wish::LeaveOutBack => Kind::LeftOut,
-            Wish::TakeBackReadings => Kind::TakenBack,
+            Wish::TakeBackReadings | Wish::CountReadings => Kind::TakenBack,
             Wish::SecondAsk => Kind::SecondAsked,
             Wish::SecondRead(_) => Kind::SecondRead,
             Wish::SecondJudge(_) => Kind::SecondJudged,

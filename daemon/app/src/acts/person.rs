@@ -5,8 +5,9 @@ use super::seen::{Counted, Seen};
 use crate::known::{content_of, known, latest_results, say};
 use chrono::{DateTime, NaiveDate};
 use sheathline_model::annotations::{Author, By, Draft, Entry, Kind};
-use sheathline_model::domain::{About, PatientKey, ReadingRef};
+use sheathline_model::domain::{About, Label, PatientKey, ReadingRef};
 use sheathline_model::history::{Exam, Identity, Places};
+use sheathline_model::pages::lines::words;
 use sheathline_model::results::Content;
 use sheathline_model::results::{self, Known, Site};
 use sheathline_store::{Store, StoreError, annotations, assessment_queue, identity};
@@ -63,6 +64,12 @@ impl Person {
         })
     }
 
+    /// Their exams as they would be told had nobody taken readings back, oldest first.
+    #[must_use]
+    pub fn with_taken_back(&self, site: &Site) -> Vec<Exam> {
+        results::exams_with_taken_back(&self.known, site)
+    }
+
     /// What stands of them.
     pub fn seen(&self) -> &Seen {
         &self.seen
@@ -86,23 +93,18 @@ impl Person {
                 "" => "somebody",
                 name => name,
             };
-            let value = entry.said.value();
-            let value = match entry.said.kind() {
-                Kind::Note => entry.by.reason.clone(),
-                _ => value.unwrap_or_else(|| "taken back".to_owned()),
-            };
-            said.push(format!(
-                "entry {}, by {by}: {}: {value}",
-                entry.id,
-                entry.said.kind().title()
-            ));
+            let mut words = words(&entry.said);
+            if entry.said.kind() == Kind::Note && !entry.by.reason.is_empty() {
+                words = format!("{words}: {}", entry.by.reason);
+            }
+            said.push(format!("entry {}, by {by}: {words}", entry.id));
         }
         for (exam, version, number) in &self.seen.versions {
             if *number > before.result {
                 let of = self.exams.iter().find(|one| one.id == *exam);
                 let of = of.map_or_else(|| exam.clone(), moment);
                 let says = self.latest.get(exam).map_or_else(String::new, |content| {
-                    format!(", which says {}", status(content))
+                    format!(", which says: {}", content.in_short())
                 });
                 said.push(format!(
                     "version {version} of the result of the exam of {of}{says}"
@@ -162,10 +164,10 @@ impl Person {
 
     /// The same of an exam.
     pub fn line_of(&self, exam: &Exam) -> String {
-        let label = exam.label.map_or("none", |label| label.word());
+        let label = exam.label.map_or("none", Label::title);
         let mut said = format!("exam {}, {}", exam.id, moment(exam));
         match self.latest.get(&exam.id) {
-            Some(content) => said = format!("{said}: {}", status(content)),
+            Some(content) => said = format!("{said}: {}", content.in_short()),
             None => said = format!("{said}: not assessed yet"),
         }
         if self.is_waiting {
@@ -227,53 +229,45 @@ impl Person {
     }
 }
 
-/// Status, flag and doubts of a result.
-pub fn status(content: &Content) -> String {
-    let assessment = &content.assessment;
-    let mut said = assessment.status.word().to_owned();
-    if assessment.flagged {
-        said = format!("{said}, flagged");
-    }
-    let doubts = assessment.notices.iter().filter(|one| one.is_doubt());
-    for doubt in doubts.filter_map(|one| serde_json::to_value(one).ok()) {
-        said = format!("{said}, in doubt ({})", doubt.as_str().unwrap_or_default());
-    }
-    if content.is_date_doubted() {
-        said = format!("{said}, date in doubt");
-    }
-    said
-}
-
 /// Day and time of an exam.
 pub fn moment(exam: &Exam) -> String {
     exam.performed_at.local.format("%Y-%m-%d %H:%M").to_string()
 }
 
-/// The readings of an exam, from every report, superseded ones too.
+/// The readings of an exam, from every report, superseded ones too; of very many so many that it is
+/// found again.
 pub(super) fn about(exam: &Exam) -> About {
-    let mut of_report: BTreeMap<&str, u32> = BTreeMap::new();
+    let mut about = about_all(exam);
+    if about.readings.len() <= READINGS_MAX {
+        return about;
+    }
+    let mut of_report: BTreeMap<String, u32> = BTreeMap::new();
     // The first of each report, then the second of each: no report is left out while others have many.
-    let mut readings: Vec<(u32, ReadingRef)> = exam
-        .measurements
-        .iter()
-        .map(|one| {
-            let turn = of_report.entry(&one.object).or_default();
-            *turn += 1;
-            let reading = ReadingRef {
-                object: one.object.clone(),
-                place: one.value.place.clone(),
-            };
-            (*turn, reading)
-        })
-        .collect();
+    let mut readings: Vec<(u32, ReadingRef)> = Vec::with_capacity(about.readings.len());
+    for one in about.readings {
+        let turn = of_report.entry(one.object.clone()).or_default();
+        *turn += 1;
+        readings.push((*turn, one));
+    }
     readings.sort();
     readings.truncate(READINGS_MAX);
-    let mut readings: Vec<ReadingRef> = readings.into_iter().map(|(_, one)| one).collect();
-    readings.sort();
-    About {
+    about.readings = readings.into_iter().map(|(_, one)| one).collect();
+    about.readings.sort();
+    about
+}
+
+/// All readings of an exam.
+pub(super) fn about_all(exam: &Exam) -> About {
+    let readings = exam.measurements.iter().map(|one| ReadingRef {
+        object: one.object.clone(),
+        place: one.value.place.clone(),
+    });
+    let mut about = About {
         study_instance_uid: exam.study_instance_uid.clone(),
-        readings,
-    }
+        readings: readings.collect(),
+    };
+    about.readings.sort();
+    about
 }
 
 /// Persons that were looked up, each once.
@@ -318,27 +312,34 @@ impl People {
         let key = patient_of(store, name)?;
         let number = self.of(store, &key, site)?;
         let exams = self.all.get(number).map(|person| person.exams.as_slice());
-        let exams = exams.unwrap_or_default();
-        if let Some(exam) = exams.iter().position(|exam| exam.id == name) {
-            return Ok((number, exam));
-        }
-        let of_study: Vec<usize> = exams
-            .iter()
-            .enumerate()
-            .filter(|(_, exam)| exam.study_instance_uid == name)
-            .map(|(n, _)| n)
-            .collect();
-        let name = name.to_owned();
-        match of_study.as_slice() {
-            [] => Err(NotOne::WithoutValues { name }),
-            [one] => Ok((number, *one)),
-            several => {
-                let named = several.iter().filter_map(|n| exams.get(*n));
-                let exams = named
-                    .map(|exam| format!("{} of {}", exam.id, moment(exam)))
-                    .collect();
-                Err(NotOne::SeveralExams { name, exams })
-            }
+        Ok((number, named(exams.unwrap_or_default(), name)?))
+    }
+}
+
+/// The number of the exam that a name means, of those of a person.
+///
+/// # Errors
+/// It means none, or more than one.
+pub(super) fn named(exams: &[Exam], name: &str) -> Result<usize, NotOne> {
+    if let Some(exam) = exams.iter().position(|exam| exam.id == name) {
+        return Ok(exam);
+    }
+    let of_study: Vec<usize> = exams
+        .iter()
+        .enumerate()
+        .filter(|(_, exam)| exam.study_instance_uid == name)
+        .map(|(n, _)| n)
+        .collect();
+    let name = name.to_owned();
+    match of_study.as_slice() {
+        [] => Err(NotOne::WithoutValues { name }),
+        [one] => Ok(*one),
+        several => {
+            let named = several.iter().filter_map(|n| exams.get(*n));
+            let exams = named
+                .map(|exam| format!("{} of {}", exam.id, moment(exam)))
+                .collect();
+            Err(NotOne::SeveralExams { name, exams })
         }
     }
 }

@@ -5,7 +5,7 @@ use super::person::{People, Person};
 use super::seen::short;
 use super::{ActError, Order, steps};
 use sha2::{Digest, Sha256};
-use sheathline_model::annotations::{By, Draft};
+use sheathline_model::annotations::{By, Draft, Kind};
 use sheathline_model::results::Site;
 use sheathline_store::Store;
 
@@ -127,6 +127,12 @@ impl Prepared {
             let old = person.entries.iter().find(|entry| entry.id == number);
             old.is_some_and(|entry| entry.by.entered_by != account)
         })
+    }
+
+    /// The kinds of the entries that it adds.
+    pub fn kinds(&self) -> impl Iterator<Item = Kind> {
+        let drafts = self.steps.iter().flat_map(|step| &step.drafts);
+        drafts.map(|draft| draft.said.kind())
     }
 
     /// The entries that a person gets, each once: of two exams that one older entry was about, both

@@ -2,9 +2,10 @@
 
 use super::error::ActError;
 use super::found::Gone;
-use super::person::{Person, about, moment};
+use super::person::{Person, about, about_all, moment};
 use super::prepare::{Serves, Step};
 use super::{Order, Wish};
+use crate::known::content_of;
 use sheathline_model::annotations::{self, Draft, Judgement, Kind, Of, Outcome, Said};
 use sheathline_model::domain::{About, Label};
 use sheathline_model::history::{Exam, Places};
@@ -16,6 +17,8 @@ use std::collections::BTreeSet;
 pub(super) enum Saying {
     /// That counts from now on.
     Say(Said),
+    /// That counts too, beside whatever was said of other readings.
+    Add(Said),
     /// Nothing of the kind counts any more.
     TakeBack(Said),
 }
@@ -24,7 +27,7 @@ impl Saying {
     /// Of which kind it is.
     pub(super) fn kind(&self) -> Kind {
         match self {
-            Saying::Say(said) | Saying::TakeBack(said) => said.kind(),
+            Saying::Say(said) | Saying::Add(said) | Saying::TakeBack(said) => said.kind(),
         }
     }
 
@@ -43,6 +46,11 @@ impl Saying {
         let rest = |old: &_| person.rest(places, old, own, together);
         match self {
             Saying::Say(said) => annotations::say(&person.entries, &exam.patient, said, rest),
+            Saying::Add(said) => vec![Draft {
+                patient: exam.patient.clone(),
+                corrects: None,
+                said: said.clone(),
+            }],
             Saying::TakeBack(said) => annotations::take_back(&person.entries, said, rest),
         }
     }
@@ -69,11 +77,14 @@ pub(super) fn sayings(wish: &Wish, exam: &Exam, version: Option<u32>) -> Vec<Say
         Wish::Note => vec![Saying::Say(Said::Note(about))],
         Wish::LeaveOut => vec![Saying::Say(Said::LeftOut(about))],
         Wish::LeaveOutBack => vec![nothing(Kind::LeftOut)],
-        Wish::TakeBackReadings => vec![Saying::Say(Said::TakenBack(about))],
+        // All of them, and of those alone that stand: some may have been taken back before.
+        Wish::TakeBackReadings => vec![Saying::Add(Said::TakenBack(about_all(exam)))],
         Wish::SecondAsk => vec![Saying::Say(Said::SecondAsked(about))],
         Wish::SecondRead(one) => vec![Saying::Say(Said::SecondRead(about, one.clone()))],
         Wish::SecondJudge(one) => vec![Saying::Say(Said::SecondJudged(about, *one))],
-        Wish::Event(_) | Wish::EventBack(_) | Wish::TakeBackEntry(_) => Vec::new(),
+        Wish::CountReadings | Wish::Event(_) | Wish::EventBack(_) | Wish::TakeBackEntry(_) => {
+            Vec::new()
+        }
     }
 }
 
@@ -119,14 +130,17 @@ fn was_a_rise(store: &Store, exam: &str, newest: Option<u32>, wish: &Wish) -> Re
     if let (Wish::Acknowledge(Some(shown)), Some(newest)) = (wish, newest)
         && *shown != newest
     {
+        let row = store.read(|view| results::latest(view, exam))?;
+        let content = row.and_then(|row| content_of(&row).ok());
         return Err(ActError::Newer {
             exam: exam.to_owned(),
             shown: *shown,
             newest,
+            says: content.map_or("what cannot be read".to_owned(), |one| one.in_short()),
         });
     }
     let flags = store.read(|view| results::flags(view, exam))?;
-    if flags.iter().any(|version| version.flagged) {
+    if flags.iter().any(|version| version.flagged.is_some()) {
         Ok(())
     } else {
         Err(ActError::NoRise(exam.to_owned()))
@@ -206,6 +220,35 @@ pub(super) fn of_gone(
     })
 }
 
+/// The step of an exam of which readings were taken back: they count again, or nothing is left to take
+/// back. `exam` is told with them; as things stand it may be told without them, or no more.
+pub(super) fn counted_again(person: &Person, number: usize, exam: &Exam, order: &Order) -> Step {
+    let all = about_all(exam);
+    let said = Said::TakenBack(all.clone());
+    let drafts = match order.wish {
+        Wish::CountReadings => {
+            annotations::take_back(&person.entries, &said, |old| old.without(&all))
+        }
+        // Taken back already.
+        _ => Vec::new(),
+    };
+    let stands = person.exams.iter().find(|one| one.id == exam.id);
+    let shown = match stands {
+        Some(stands) => person.line_of(stands),
+        None => format!("exam {}, {}: told no more", exam.id, moment(exam)),
+    };
+    let (told, already, _) = words(&order.wish, 0);
+    Step {
+        person: number,
+        shown,
+        told: format!("exam {} of {}: {told}", exam.id, moment(exam)),
+        already: format!("exam {} {already} already", exam.id),
+        exams: Vec::new(),
+        drafts,
+        by: order.by.clone(),
+    }
+}
+
 /// Whether the same note of the same author stands: a command that was cut off is given again.
 pub(super) fn is_noted(person: &Person, places: &Places<'_>, own: usize, order: &Order) -> bool {
     let mut standing = annotations::standing(&person.entries);
@@ -249,7 +292,7 @@ fn words(wish: &Wish, version: u32) -> (String, String, Serves) {
         Label::RaisedConfirmed | Label::AfterDecompression => Serves::No,
     };
     let (told, already, serves) = match wish {
-        Wish::Label(Some(label)) => (label.word(), "has that label", of_label(*label)),
+        Wish::Label(Some(label)) => (label.title(), "has that label", of_label(*label)),
         Wish::Label(None) => ("no label", "has no label", Serves::Perhaps),
         Wish::Pressure(pressure) => {
             let said = match pressure {
@@ -265,9 +308,9 @@ fn words(wish: &Wish, version: u32) -> (String, String, Serves) {
         }
         Wish::Settle(outcome) => {
             let label = outcome.label();
-            let word = outcome.word();
+            let word = outcome.word().replace('_', " ");
             let told = match label {
-                Some(label) => format!("rise settled as {word}; label {}", label.word()),
+                Some(label) => format!("rise settled as {word}; label {}", label.title()),
                 None => format!("rise settled as {word}; its label stays"),
             };
             let serves = label.map_or(Serves::No, of_label);
@@ -277,6 +320,11 @@ fn words(wish: &Wish, version: u32) -> (String, String, Serves) {
         Wish::LeaveOut => ("left out of the baseline", "is left out", Serves::No),
         Wish::LeaveOutBack => ("may be baseline again", "may be baseline", Serves::Perhaps),
         Wish::TakeBackReadings => ("its readings are taken back", "is taken back", Serves::No),
+        Wish::CountReadings => (
+            "its readings count again",
+            "counts with all its readings",
+            Serves::Perhaps,
+        ),
         Wish::SecondAsk => ("second reading asked for", "has that request", Serves::No),
         Wish::SecondRead(_) => ("second reading kept", "has that second reading", Serves::No),
         Wish::SecondJudge(Judgement::Agrees) => {

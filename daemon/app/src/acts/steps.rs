@@ -1,15 +1,16 @@
 //! What orders mean: exams, persons and entries, step by step.
 
 use super::error::{ActError, NotMeant, Unfound};
-use super::found::{Gone, NotOne};
-use super::person::{People, Person};
+use super::found::{Gone, NotOne, patient_of};
+use super::person::{People, Person, named as one_of};
 use super::prepare::{Serves, Step};
-use super::say::{allowed, is_noted, of_exam, of_gone, sayings, settled};
+use super::say::{allowed, counted_again, is_noted, of_exam, of_gone, sayings, settled};
 use super::{Order, Wish};
 use chrono::{Local, NaiveDate};
 use sheathline_model::annotations::{self, By, Draft, Kind, Of, Said};
 use sheathline_model::domain::Event;
-use sheathline_model::history::Places;
+use sheathline_model::history::{Exam, Places};
+use sheathline_model::pages::lines::words;
 use sheathline_model::results::Site;
 use sheathline_store::{Store, annotations::by_number};
 use std::collections::{BTreeMap, BTreeSet};
@@ -21,6 +22,8 @@ struct Meant<'o> {
     exam: Option<usize>,
     /// An exam that is told no more.
     gone: Option<Gone>,
+    /// An exam with what was taken back of it.
+    whole: Option<Exam>,
 }
 
 /// The people of some orders, and what is said of them, person by person.
@@ -39,6 +42,10 @@ pub(super) fn of(
         for one in theirs {
             if let Some(gone) = &one.gone {
                 steps.push(of_gone(store, person, number, gone, one.order)?);
+                continue;
+            }
+            if let Some(exam) = &one.whole {
+                steps.push(counted_again(person, number, exam, one.order));
                 continue;
             }
             let step = match (&one.order.wish, one.exam) {
@@ -103,12 +110,27 @@ fn meant<'o>(
                 person,
                 exam: None,
                 gone: None,
+                whole: None,
             });
             continue;
         }
         for name in &order.exams {
-            let found = people.exam(store, name, site);
             let mut not = |why| unfound.push(Unfound { order: number, why });
+            if order.wish == Wish::CountReadings {
+                match whole_of(store, site, people, name) {
+                    Err(NotOne::Store(error)) => return Err(error.into()),
+                    Err(why) => not(why.into()),
+                    Ok((person, exam)) => meant.push(Meant {
+                        order,
+                        person,
+                        exam: None,
+                        gone: None,
+                        whole: Some(exam),
+                    }),
+                }
+                continue;
+            }
+            let found = people.exam(store, name, site);
             match found {
                 Err(NotOne::Store(error)) => return Err(error.into()),
                 Err(NotOne::WithoutValues { name })
@@ -120,8 +142,22 @@ fn meant<'o>(
                             person: people.of(store, &gone.patient, site)?,
                             exam: None,
                             gone: Some(gone),
+                            whole: None,
                         }),
                         None => not(NotOne::WithoutValues { name }.into()),
+                    }
+                }
+                // Nothing of it is left to be taken back.
+                Err(why @ NotOne::WithoutValues { .. }) if order.wish == Wish::TakeBackReadings => {
+                    match whole_of(store, site, people, name) {
+                        Ok((person, exam)) => meant.push(Meant {
+                            order,
+                            person,
+                            exam: None,
+                            gone: None,
+                            whole: Some(exam),
+                        }),
+                        Err(_) => not(why.into()),
                     }
                 }
                 Err(why) => not(why.into()),
@@ -135,6 +171,7 @@ fn meant<'o>(
                             person,
                             exam: Some(exam),
                             gone: None,
+                            whole: None,
                         });
                     }
                 },
@@ -170,6 +207,21 @@ fn together(
     together
 }
 
+/// The person of a name, and the exam that it means with what was taken back of it.
+fn whole_of(
+    store: &Store,
+    site: &Site,
+    people: &mut People,
+    name: &str,
+) -> Result<(usize, Exam), NotOne> {
+    let key = patient_of(store, name)?;
+    let number = people.of(store, &key, site)?;
+    let person = people.all.get(number);
+    let mut exams = person.map_or_else(Vec::new, |person| person.with_taken_back(site));
+    let exam = one_of(&exams, name)?;
+    Ok((number, exams.swap_remove(exam)))
+}
+
 fn said_event(
     person: &Person,
     number: usize,
@@ -202,7 +254,7 @@ fn of_day(
     Step {
         person: number,
         shown: course(person),
-        told: format!("{} on {}: {told}", event.kind.word(), event.date),
+        told: format!("{} on {}: {told}", event.kind.title(), event.date),
         already: "that event is recorded already".to_owned(),
         exams: Vec::new(),
         drafts,
@@ -231,7 +283,7 @@ fn entry_back(
     let exams: Vec<usize> = exams.into_iter().flatten().collect();
     let lines = exams.iter().filter_map(|n| person.exams.get(*n));
     let lines: Vec<String> = lines.map(|exam| person.line_of(exam)).collect();
-    let value = one.said.value().unwrap_or_default();
+    let value = words(&one.said);
     let of = match one.said.of() {
         Of::Day(day) => format!("day {day}"),
         Of::Exam(_) if lines.is_empty() => "no exam that is told any more".to_owned(),
@@ -256,7 +308,7 @@ fn course(person: &Person) -> String {
     };
     let events = person.known.events.iter();
     let events: Vec<String> = events
-        .map(|event| format!("{} on {}", event.kind.word(), event.date))
+        .map(|event| format!("{} on {}", event.kind.title(), event.date))
         .collect();
     if events.is_empty() {
         format!("{newest}; no event so far")

@@ -1,5 +1,5 @@
-//! What people know: `label`, `pressure`, `event`, `acknowledge`, `settle`, `note`, `leave-out` and
-//! `second`. Each command is one act: shown first, recorded in one transaction, followed by one round
+//! What people know: `label`, `pressure`, `event`, `acknowledge`, `settle`, `note`, `leave-out`,
+//! `take-back` and `second`. Each command is one act: shown first, recorded in one transaction, followed by one round
 //! of results.
 
 mod act;
@@ -12,7 +12,7 @@ mod who;
 pub(super) use event::event;
 pub(super) use label::label;
 pub(super) use pressure::pressure;
-pub(super) use rise::{acknowledge, leave_out, note, second, settle};
+pub(super) use rise::{acknowledge, leave_out, note, second, settle, take_back};
 pub(super) use who::Who;
 
 use super::{Code, Failure, print};
@@ -94,6 +94,8 @@ pub(super) struct Line {
     version: u32,
     status: &'static str,
     flagged: bool,
+    #[serde(skip)]
+    said: String,
 }
 
 impl Line {
@@ -103,7 +105,7 @@ impl Line {
             self.performed_at.format("%Y-%m-%d %H:%M"),
             self.exam_id,
             self.version,
-            self.status
+            self.said
         ));
     }
 }
@@ -119,6 +121,7 @@ fn lines(pipeline: &Pipeline, key: &PatientKey) -> Result<Vec<Line>, Failure> {
         lines.push(Line {
             performed_at: content.exam.performed_at.local,
             status: content.assessment.status.word(),
+            said: content.in_short(),
             flagged: content.assessment.flagged,
             version: row.version,
             exam_id: row.exam_id,

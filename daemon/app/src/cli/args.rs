@@ -16,7 +16,7 @@ mod tests;
 pub(super) use account::{AccountCommand, PasswordArg};
 pub(super) use annotate::{
     AcknowledgeArgs, EntriesArgs, EventArgs, LabelArgs, LeaveOutArgs, NoteArgs, PairArgs,
-    PatientCommand, PressureArgs, SecondArgs, SettleArgs, WhoArgs, WorklistArgs,
+    PatientCommand, PressureArgs, SecondArgs, SettleArgs, TakeBackArgs, WhoArgs, WorklistArgs,
 };
 pub(super) use draft::{ConfirmArgs, DraftArgs};
 pub(super) use enter::{BorderChoice, BringInArgs, MeasureArgs, RowsChoice};
@@ -212,6 +212,11 @@ pub(super) enum AnnotationCommand {
     ///
     /// Needs --reason. The exams are themselves still compared.
     LeaveOut(LeaveOutArgs),
+    /// Take back the readings of exams, or let them count again.
+    ///
+    /// For readings that were entered by mistake or are of somebody else: as if they had never come.
+    /// Needs --reason; nothing is deleted, and --remove lets them count again.
+    TakeBack(TakeBackArgs),
     /// Ask for a second reading of an exam, keep one, or judge it.
     ///
     /// A second reading stands beside the first and is never averaged with it.

@@ -111,6 +111,7 @@ fn carry_out(cli: Cli) -> Result<(), Failure> {
             AnnotationCommand::Settle(args) => annotate::settle(&args),
             AnnotationCommand::Note(args) => annotate::note(&args),
             AnnotationCommand::LeaveOut(args) => annotate::leave_out(&args),
+            AnnotationCommand::TakeBack(args) => annotate::take_back(&args),
             AnnotationCommand::Second(args) => annotate::second(&args),
             AnnotationCommand::Entries(args) => entries::entries(&args),
             AnnotationCommand::Patient(command) => patient::patient(&command),

@@ -112,6 +112,9 @@ fn words(line: &Line) -> String {
             _ => "new",
         };
         said.push_str(&format!("; {what} for {minutes} min"));
+        if let Some(worse) = &line.worse {
+            said.push_str(&format!(", {}", worse.sentence()));
+        }
     }
     said
 }

@@ -81,18 +81,7 @@ pub(super) fn prepare(
 
 fn drafts_of(here: &Here, key: &PatientKey, about: &About, wanted: Wanted) -> Vec<Draft> {
     // Of an older entry about several reports what is left of it is said again.
-    let rest = |old: &About| {
-        let is_of = |old: &About| match old.readings.as_slice() {
-            [] => old.study_instance_uid == about.study_instance_uid,
-            readings => readings.iter().any(|one| about.readings.contains(one)),
-        };
-        is_of(old).then(|| {
-            let mut left = old.clone();
-            left.readings.retain(|one| !about.readings.contains(one));
-            let is_left = !left.readings.is_empty();
-            is_left.then_some(left).into_iter().collect()
-        })
-    };
+    let rest = |old: &About| old.without(about);
     let back = Said::TakenBack(about.clone());
     match wanted {
         Wanted::Back => said::say(&here.entries, key, &back, rest),

@@ -10,7 +10,7 @@ use axum::extract::{Path, State};
 use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::post;
 use chrono::NaiveDate;
-use sheathline_model::annotations::{Author, By, Outcome};
+use sheathline_model::annotations::{Author, By, Kind, Outcome};
 use sheathline_model::domain::{Event, EventKind, OpeningPressure, PatientKey};
 use sheathline_model::pages::layout::{Place, TOKEN, Whose};
 use sheathline_model::pages::preview::{self, SHOWN, YES};
@@ -26,12 +26,41 @@ pub(super) fn routes() -> Router<Arc<Desk>> {
         .route("/patient/{exam}/{act}", post(of_patient))
 }
 
+/// What can be said of an exam, by the last word of its address, each with the right that it takes
+/// before anything of the form is looked at.
+const OF_EXAM: [(&str, Right); 9] = [
+    ("acknowledge", Right::Label),
+    ("label", Right::Label),
+    ("leave-out", Right::TakeOut),
+    ("note", Right::Label),
+    ("pressure", Right::Label),
+    ("readings-back", Right::Correct),
+    ("second", Right::Label),
+    ("settle", Right::Label),
+    ("take-back", Right::Label),
+];
+
+/// The same of a patient.
+const OF_PATIENT: [(&str, Right); 4] = [
+    ("event", Right::Label),
+    ("event-back", Right::Label),
+    ("label", Right::Label),
+    ("leave-out", Right::TakeOut),
+];
+
+/// Whether somebody may say this at all.
+fn let_in(visitor: &Visitor, acts: &[(&str, Right)], act: &str) -> Result<(), Failed> {
+    let right = acts.iter().find(|(word, _)| *word == act);
+    visitor.may(right.ok_or(Failed::NotFound)?.1)
+}
+
 async fn of_exam(
     State(desk): State<Arc<Desk>>,
     visitor: Visitor,
     Path((exam, act)): Path<(String, String)>,
     Posted(fields): Posted<Fields>,
 ) -> Result<Response, Failed> {
+    let_in(&visitor, &OF_EXAM, &act)?;
     let wish = match act.as_str() {
         "label" => label(&fields)?,
         "pressure" => pressure(&fields)?,
@@ -43,6 +72,10 @@ async fn of_exam(
         "note" => Wish::Note,
         "second" => Wish::SecondAsk,
         "leave-out" => leave_out(&fields),
+        "readings-back" => match fields.one("back") {
+            "yes" => Wish::CountReadings,
+            _ => Wish::TakeBackReadings,
+        },
         "take-back" => Wish::TakeBackEntry(
             fields
                 .one("entry")
@@ -72,6 +105,7 @@ async fn of_patient(
     Path((exam, act)): Path<(String, String)>,
     Posted(fields): Posted<Fields>,
 ) -> Result<Response, Failed> {
+    let_in(&visitor, &OF_PATIENT, &act)?;
     let wish = match act.as_str() {
         "label" => label(&fields)?,
         "leave-out" => leave_out(&fields),
@@ -119,12 +153,9 @@ enum Came {
     Shown(Box<preview::View>),
     /// It is recorded.
     Recorded { patient: PatientKey, first: i64 },
-    /// It is so already.
-    Already,
 }
 
 async fn carry_out(desk: &Arc<Desk>, visitor: Visitor, asked: Asked) -> Result<Response, Failed> {
-    visitor.may(right(&asked.wish))?;
     let by = By {
         author: Author::Account(visitor.name.clone()),
         entered_by: visitor.account.clone(),
@@ -165,15 +196,15 @@ async fn carry_out(desk: &Arc<Desk>, visitor: Visitor, asked: Asked) -> Result<R
             .await?;
             Ok(Redirect::to(&format!("{back}?recorded={first}")).into_response())
         }
-        Came::Already => Ok(Redirect::to(&back).into_response()),
     }
 }
 
-/// The right that a wish needs. To mend what somebody else said needs another one too.
-fn right(wish: &Wish) -> Right {
-    match wish {
-        Wish::LeaveOut | Wish::LeaveOutBack => Right::TakeOut,
-        Wish::TakeBackReadings => Right::Correct,
+/// The right that an entry of a kind needs, also to take it back. To mend what somebody else said needs
+/// another one too.
+pub(super) fn right(kind: Kind) -> Right {
+    match kind {
+        Kind::LeftOut => Right::TakeOut,
+        Kind::TakenBack => Right::Correct,
         _ => Right::Label,
     }
 }
@@ -187,6 +218,14 @@ fn work(desk: &Desk, visitor: &Visitor, asked: &Asked, by: &By) -> Result<Came, 
         |name: &String| *name == asked.by_exam || whole.exams.iter().any(|exam| exam.id == *name);
     if !asked.exams.iter().all(is_theirs) {
         return Err(Failed::NotFound);
+    }
+    // All that came since, before anything of the form is held against what stands now.
+    if let Some(shown) = asked
+        .fields
+        .filled("stamp")
+        .filter(|one| *one != whole.stamp())
+    {
+        return Err(stale(&whole, shown, asked));
     }
     let order = Order {
         exams: asked.exams.clone(),
@@ -210,6 +249,9 @@ fn work(desk: &Desk, visitor: &Visitor, asked: &Asked, by: &By) -> Result<Came, 
             ));
         }
     }
+    for kind in prepared.kinds() {
+        visitor.may(right(kind))?;
+    }
     if prepared.corrects_others(&visitor.account) {
         visitor.may(Right::Correct)?;
     }
@@ -217,11 +259,9 @@ fn work(desk: &Desk, visitor: &Visitor, asked: &Asked, by: &By) -> Result<Came, 
     let is_agreed = prepared
         .asked()
         .is_none_or(|question| question == asked.fields.one(YES));
-    if !is_seen || !is_agreed {
+    // What is so already is said, and not recorded a second time.
+    if !is_seen || !is_agreed || prepared.is_nothing() {
         return Ok(Came::Shown(Box::new(view(&prepared, person, asked))));
-    }
-    if prepared.is_nothing() {
-        return Ok(Came::Already);
     }
     match acts::record(&desk.store, &prepared)? {
         Some(recorded) => Ok(Came::Recorded {

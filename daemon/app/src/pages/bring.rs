@@ -12,7 +12,7 @@ use super::signing::{self, by};
 use super::{Action, Desk, Failed, Fields, Posted, Right, Uploaded, Visitor};
 use crate::entering::{self, Bring, NotEntered};
 use axum::Router;
-use axum::extract::{DefaultBodyLimit, Path, State};
+use axum::extract::{DefaultBodyLimit, FromRequest, Path, Request, State};
 use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use chrono::{TimeDelta, Utc};
@@ -175,10 +175,11 @@ fn declared(before: &Declaring, fields: &Fields) -> Declaring {
 async fn take(
     State(desk): State<Arc<Desk>>,
     visitor: Visitor,
-    uploaded: Uploaded,
+    request: Request,
 ) -> Result<Response, Failed> {
+    // Before the file is taken in.
     visitor.may(Right::BringIn)?;
-    let Uploaded { fields, file } = uploaded;
+    let Uploaded { fields, file } = Uploaded::from_request(request, &desk).await?;
     let declaring = declared(&Declaring::default(), &fields);
     let pasted = fields.one("pasted");
     let (file_name, bytes) = match file {
@@ -248,6 +249,7 @@ async fn open(
     Path(id): Path<String>,
     Question(At { page }): Question<At>,
 ) -> Result<Response, Failed> {
+    visitor.may(Right::BringIn)?;
     let (draft, kept) = own(&desk, &visitor, number(&id)?).await?;
     desk.did(&visitor, Action::Listed, None, None, "table of old values")
         .await?;
@@ -283,6 +285,7 @@ async fn act(
     Path(id): Path<String>,
     Posted(fields): Posted<Fields>,
 ) -> Result<Response, Failed> {
+    visitor.may(Right::BringIn)?;
     let id = number(&id)?;
     let (mut draft, mut kept) = own(&desk, &visitor, id).await?;
     let account = visitor.account.clone();

@@ -1,7 +1,7 @@
 //! One exam.
 
 use super::posted::Question;
-use super::{Action, Desk, Failed, Right, Visitor, gathered};
+use super::{Action, Desk, Failed, Right, Visitor, acting, gathered};
 use crate::entering;
 use crate::known::{content_of, latest_results};
 use crate::parcel;
@@ -11,6 +11,7 @@ use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use serde::Deserialize;
+use sheathline_model::annotations::Said;
 use sheathline_model::forms::{self, FormError};
 use sheathline_model::pages::acting::May;
 use sheathline_model::pages::exam::{self, Version, View};
@@ -48,9 +49,9 @@ async fn shown(
     Question(asked): Question<Asked>,
 ) -> Result<Response, Failed> {
     let row = gathered::opened(&desk, &visitor, &exam_id, Action::Viewed, "exam").await?;
-    let may = may(&visitor);
+    let reader = visitor.clone();
     let view = desk
-        .off(move |desk| view(desk, &row, may, asked.recorded))
+        .off(move |desk| view(desk, &row, &reader, asked.recorded))
         .await?;
     let body = exam::html(&view, &|| visitor.token());
     desk.page(&visitor, None, "Exam", &body).await
@@ -62,10 +63,16 @@ pub(super) fn may(visitor: &Visitor) -> May {
         label: visitor.roles.may(Right::Label),
         leave_out: visitor.roles.may(Right::TakeOut),
         correct: visitor.roles.may(Right::Measure) || visitor.roles.may(Right::Correct),
+        take_back: visitor.roles.may(Right::Correct),
     }
 }
 
-fn view(desk: &Desk, row: &ResultRow, may: May, recorded: Option<i64>) -> Result<View, Failed> {
+fn view(
+    desk: &Desk,
+    row: &ResultRow,
+    visitor: &Visitor,
+    recorded: Option<i64>,
+) -> Result<View, Failed> {
     let person = gathered::person(desk, &row.patient)?;
     let (result, others, versions, line) = desk.store.read(|view| {
         Ok((
@@ -93,7 +100,21 @@ fn view(desk: &Desk, row: &ResultRow, may: May, recorded: Option<i64>) -> Result
         .into_iter()
         .map(|(uid, (known, _))| (uid, known))
         .collect();
-    let entries = gathered::said(&person, Some(&row.exam_id));
+    let mut entries = gathered::said(desk, &person, Some(&row.exam_id));
+    let mut has_taken_back = false;
+    for entry in &mut entries {
+        let mut all = person.entries.iter();
+        let Some(of_it) = all.find(|one| one.id == entry.number) else {
+            continue;
+        };
+        if matches!(of_it.said, Said::Nothing(..)) || !entry.counts {
+            continue;
+        }
+        has_taken_back |= matches!(of_it.said, Said::TakenBack(_));
+        let is_own = of_it.by.entered_by == visitor.account;
+        entry.may_take_back = visitor.roles.may(acting::right(of_it.said.kind()))
+            && (is_own || visitor.roles.may(Right::Correct));
+    }
     let name = line.as_ref().and_then(|line| line.name.clone());
     Ok(View {
         whose: Whose::of_content(&result.content, name),
@@ -103,7 +124,9 @@ fn view(desk: &Desk, row: &ResultRow, may: May, recorded: Option<i64>) -> Result
         told: gathered::told(&entries, recorded),
         entries,
         pictures: picture::of_exam(&result.content, &known),
-        may,
+        may: may(visitor),
+        is_gone: person.exams.iter().all(|exam| exam.id != row.exam_id),
+        has_taken_back,
         stamp: person.stamp(),
         is_typed: is_typed(desk, &result.content),
         result,

@@ -22,8 +22,8 @@ pub enum Failed {
     NotAllowed(Right),
     /// The form came from nowhere, or from elsewhere.
     Forged,
-    /// The form was sent already.
-    Replayed,
+    /// The form was sent already; the path it was sent to.
+    Replayed(String),
     /// Something changed since the page was loaded; what, as words to show.
     Stale(Markup),
     /// What was sent cannot be taken; why, in words.
@@ -87,6 +87,13 @@ impl From<MultipartError> for Failed {
     }
 }
 
+/// The page of an exam or a patient that a form posted to this path stood on.
+fn page_of(path: &str) -> Option<&str> {
+    let is_theirs = path.starts_with("/exam/") || path.starts_with("/patient/");
+    let (page, _) = path.rsplit_once('/').filter(|_| is_theirs)?;
+    (page.matches('/').count() == 2).then_some(page)
+}
+
 fn of_body(status: StatusCode, words: String) -> Failed {
     match status {
         StatusCode::PAYLOAD_TOO_LARGE => Failed::TooLarge,
@@ -102,7 +109,7 @@ impl Failed {
             Failed::SignedOut(_) => StatusCode::UNAUTHORIZED,
             Failed::NotFound => StatusCode::NOT_FOUND,
             Failed::NotAllowed(_) | Failed::Forged => StatusCode::FORBIDDEN,
-            Failed::Replayed | Failed::Stale(_) => StatusCode::CONFLICT,
+            Failed::Replayed(_) | Failed::Stale(_) => StatusCode::CONFLICT,
             Failed::Bad(_) => StatusCode::UNPROCESSABLE_ENTITY,
             Failed::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
             Failed::TooSlow => StatusCode::REQUEST_TIMEOUT,
@@ -120,7 +127,7 @@ impl Failed {
             Failed::NotFound => "There is nothing here",
             Failed::NotAllowed(_) => "Your role does not allow that",
             Failed::Forged => "This form is not taken",
-            Failed::Replayed => "This form was sent already",
+            Failed::Replayed(_) => "This form was sent already",
             Failed::Stale(_) => "Something changed since you loaded the page",
             Failed::Bad(_) => "This cannot be taken",
             Failed::TooLarge => "This is too large",
@@ -154,8 +161,11 @@ impl Failed {
                 p { "It does not come from a page of your session. " (NOTHING)
                     " Load the page again and fill it in there." }
             },
-            Failed::Replayed => html! {
-                p { "Nothing was recorded a second time. Load the page again to see what stands there." }
+            Failed::Replayed(to) => html! {
+                p { "What it recorded the first time stands. Nothing was recorded a second time." }
+                @if let Some(back) = page_of(to) {
+                    p { a.button href=(back) { "See what stands there" } }
+                }
             },
             Failed::Stale(what) => html! { p { (NOTHING) } (what) },
             Failed::Bad(why) => html! { p { bdi { (why) } } p { (NOTHING) } },

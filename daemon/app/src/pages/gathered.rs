@@ -52,11 +52,20 @@ pub(super) fn person(desk: &Desk, key: &PatientKey) -> Result<Person, Failed> {
     Ok(Person::of(&desk.store, key, &desk.site)?)
 }
 
-/// Everything that was said of a person, newest first; with an exam, of that alone.
-pub(super) fn said(person: &Person, exam_id: Option<&str>) -> Vec<Entry> {
+/// Everything that was said of a person, newest first; with an exam, of that alone, also where its
+/// readings are taken back.
+pub(super) fn said(desk: &Desk, person: &Person, exam_id: Option<&str>) -> Vec<Entry> {
     let counting: BTreeSet<i64> = standing(&person.entries).map(|one| one.id).collect();
-    let places = Places::of(&person.exams);
-    let number = exam_id.map(|id| person.exams.iter().position(|exam| exam.id == id));
+    let whole = match exam_id {
+        Some(id) if !person.known.taken_back.is_empty() => {
+            let whole = person.with_taken_back(&desk.site);
+            Some(whole).filter(|all| all.iter().any(|exam| exam.id == id))
+        }
+        _ => None,
+    };
+    let exams = whole.as_ref().unwrap_or(&person.exams);
+    let places = Places::of(exams);
+    let number = exam_id.map(|id| exams.iter().position(|exam| exam.id == id));
     let is_of = |entry: &&annotations::Entry| match (number, entry.said.about()) {
         (None, _) => true,
         (Some(Some(number)), Some(about)) => places.exams(about).contains(&number),

@@ -177,6 +177,14 @@ pub(super) fn number(text: &str) -> Result<i64, Failed> {
     text.parse().map_err(|_| Failed::NotFound)
 }
 
+/// Whether somebody may type at all, their own or a correction: asked before anything is looked up.
+fn may_type(visitor: &Visitor) -> Result<(), Failed> {
+    if visitor.roles.may(Right::Correct) {
+        return Ok(());
+    }
+    visitor.may(Right::Measure)
+}
+
 /// A draft of this visitor with what is typed in it.
 async fn own(desk: &Arc<Desk>, visitor: &Visitor, id: i64) -> Result<(Draft, Typing), Failed> {
     let account = visitor.account.clone();
@@ -200,6 +208,7 @@ async fn open(
     visitor: Visitor,
     Path(id): Path<String>,
 ) -> Result<Response, Failed> {
+    may_type(&visitor)?;
     let (draft, typing) = own(&desk, &visitor, number(&id)?).await?;
     let patient = &typing.subject.patient;
     desk.did(&visitor, Action::Viewed, Some(patient), None, OPENED)
@@ -313,6 +322,7 @@ async fn act(
     Path(id): Path<String>,
     Posted(fields): Posted<Fields>,
 ) -> Result<Response, Failed> {
+    may_type(&visitor)?;
     let id = number(&id)?;
     let (mut draft, before) = own(&desk, &visitor, id).await?;
     let account = visitor.account.clone();

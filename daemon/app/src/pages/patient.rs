@@ -93,7 +93,7 @@ fn view(
     exams.sort_by_key(|exam| (exam.content.exam.performed_at, exam.content.exam.id.clone()));
     let newest = exams.last().ok_or(Failed::NotFound)?;
     let name = lines.values().rev().find_map(|line| line.name.clone());
-    let entries = gathered::said(&person, None);
+    let entries = gathered::said(desk, &person, None);
     Ok(View {
         whose: Whose {
             age_years: None,

@@ -86,10 +86,11 @@ impl<T: DeserializeOwned> FromRequest<Arc<Desk>> for Posted<T> {
     async fn from_request(request: Request, desk: &Arc<Desk>) -> Result<Self, Failed> {
         let (mut parts, body) = request.into_parts();
         let visitor = Visitor::from_request_parts(&mut parts, desk).await?;
+        let to = parts.uri.path().to_owned();
         let request = Request::from_parts(parts, body);
         let RawForm(bytes) = RawForm::from_request(request, desk).await?;
         let fields: Fields = fields_of(bytes.clone()).await?;
-        visitor.spend(desk, fields.one(TOKEN)).await?;
+        visitor.spend(desk, fields.one(TOKEN), &to).await?;
         Ok(Posted(fields_of(bytes).await?))
     }
 }
@@ -120,6 +121,7 @@ impl FromRequest<Arc<Desk>> for Uploaded {
     async fn from_request(request: Request, desk: &Arc<Desk>) -> Result<Self, Failed> {
         let (mut parts, body) = request.into_parts();
         let visitor = Visitor::from_request_parts(&mut parts, desk).await?;
+        let to = parts.uri.path().to_owned();
         let request = Request::from_parts(parts, body);
         let mut form = Multipart::from_request(request, desk).await?;
         let mut fields = Fields::default();
@@ -139,7 +141,7 @@ impl FromRequest<Arc<Desk>> for Uploaded {
                 None => {
                     let text = field.text().await?;
                     if name == TOKEN && !is_ours {
-                        visitor.spend(desk, text.trim()).await?;
+                        visitor.spend(desk, text.trim(), &to).await?;
                         is_ours = true;
                     }
                     fields.0.push((name, text));

@@ -18,6 +18,7 @@ use sheathline_model::domain::{Device, Eye, Millimetres, PatientKey};
 use sheathline_model::entered::{Fault, Field, READINGS_MAX, Typed, TypedReading, check};
 use sheathline_model::pages::layout::Whose;
 use sheathline_model::pages::measure::{Row, readings};
+use sheathline_model::pages::preview::difference;
 use sheathline_model::pages::second::{
     Asked, Judged, Signed, Stage, Values, View, page as page_of,
 };
@@ -189,6 +190,7 @@ async fn shown(
         }),
         problem,
         stage,
+        stamp: known.person.stamp(),
     };
     let body = page_of(&view, &visitor.token());
     desk.page(visitor, None, "Second reading", &body).await
@@ -280,7 +282,9 @@ async fn sign(
         return again(Vec::new(), Some(signing::not_proved(&visitor))).await;
     }
     let reason: String = fields.one("reason").chars().take(LETTERS_MAX).collect();
-    say(&desk, &visitor, &known, Wish::SecondRead(reading), &reason).await?;
+    // Whoever reads was shown nothing that could have become another: what they measured stands.
+    let wish = Wish::SecondRead(reading);
+    say(&desk, &visitor, &known, wish, &reason, None).await?;
     // Signed and kept: only now may the first values be seen.
     let account = visitor.account.clone();
     let remove = move |tx: &_| drafts::remove(tx, &account, draft);
@@ -354,6 +358,10 @@ async fn judge(
     if reads(&desk, &visitor, &exam_id).await?.is_some() {
         return Ok(back_to(&exam_id));
     }
+    let Some(shown_then) = fields.filled("stamp").map(str::to_owned) else {
+        let what = "The form does not say what was shown; load the page again.";
+        return Err(Failed::Bad(what.to_owned()));
+    };
     let judgement = match fields.one("says") {
         "agrees" => Judgement::Agrees,
         "differs" => Judgement::Differs,
@@ -371,18 +379,20 @@ async fn judge(
         &known,
         Wish::SecondJudge(judgement),
         &reason,
+        Some(shown_then),
     )
     .await?;
     Ok(back_to(&exam_id))
 }
 
-/// Records one thing of the exam.
+/// Records one thing of the exam; with the stamp of what was shown only while that stands.
 async fn say(
     desk: &Arc<Desk>,
     visitor: &Visitor,
     known: &Arc<Known>,
     wish: Wish,
     reason: &str,
+    shown_then: Option<String>,
 ) -> Result<(), Failed> {
     let detail = match &wish {
         Wish::SecondRead(_) => "signs a second reading",
@@ -411,6 +421,13 @@ async fn say(
                 Err(ActError::Store(error)) => return Err(error.into()),
                 Err(why) => return Err(Failed::Bad(format!("{why}."))),
             };
+            let mut people = prepared.people().iter();
+            if let (Some(shown), Some(person)) = (&shown_then, people.next())
+                && *shown != person.stamp()
+            {
+                let back = format!("/second/{exam_id}");
+                return Err(Failed::Stale(difference(&person.since(shown), &back)));
+            }
             if acts::record(&desk.store, &prepared)?.is_some() {
                 return Ok(());
             }

@@ -113,15 +113,15 @@ impl Visitor {
         checked.map(drop).ok_or(Failed::Forged)
     }
 
-    /// Uses the token of a form.
+    /// Uses the token of a form that was posted to a path.
     ///
     /// # Errors
     /// It is none of this session, or served already.
-    pub(super) async fn spend(&self, desk: &Desk, shown: &str) -> Result<(), Failed> {
+    pub(super) async fn spend(&self, desk: &Desk, shown: &str, to: &str) -> Result<(), Failed> {
         let token = token::checked(&self.secret, shown).ok_or(Failed::Forged)?;
         match desk.sessions().spend(&self.session, token).await? {
             Spent::Now => Ok(()),
-            Spent::Before => Err(Failed::Replayed),
+            Spent::Before => Err(Failed::Replayed(to.to_owned())),
             Spent::Ended => Err(Failed::SignedOut(None)),
         }
     }

@@ -31,4 +31,20 @@ impl About {
             readings: Vec::new(),
         }
     }
+
+    /// What is left of it without the readings of another one, none or one; `None` where it names none
+    /// of them. What is about a study as a whole names all readings of the study.
+    #[must_use]
+    pub fn without(&self, other: &About) -> Option<Vec<About>> {
+        let names = match self.readings.as_slice() {
+            [] => self.study_instance_uid == other.study_instance_uid,
+            readings => readings.iter().any(|one| other.readings.contains(one)),
+        };
+        names.then(|| {
+            let mut left = self.clone();
+            left.readings.retain(|one| !other.readings.contains(one));
+            let is_left = !left.readings.is_empty();
+            is_left.then_some(left).into_iter().collect()
+        })
+    }
 }

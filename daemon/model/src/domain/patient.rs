@@ -102,6 +102,17 @@ impl Label {
             Label::AfterDecompression => "after_decompression",
         }
     }
+
+    /// What people read.
+    #[must_use]
+    pub fn title(self) -> &'static str {
+        match self {
+            Label::Well => "well",
+            Label::RaisedRuledOut => "raised ruled out",
+            Label::RaisedConfirmed => "raised confirmed",
+            Label::AfterDecompression => "after decompression",
+        }
+    }
 }
 
 /// Kind of a dated fact of the patient.

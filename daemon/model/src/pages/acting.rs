@@ -16,6 +16,8 @@ pub struct May {
     pub leave_out: bool,
     /// Correct a measurement that was typed.
     pub correct: bool,
+    /// Take readings of an exam back, and let them count again.
+    pub take_back: bool,
 }
 
 /// The word of a form that takes a label back.
@@ -66,7 +68,7 @@ fn reason(id: &str, label: &str, needed: bool) -> Markup {
 /// The forms of an exam, those that its reader may use.
 #[must_use]
 pub fn exam(view: &View, token: &dyn Fn() -> String) -> Markup {
-    if !view.may.label && !view.may.leave_out {
+    if !view.may.label && !view.may.leave_out && !view.may.take_back {
         return html! {};
     }
     let exam = &view.result.content.exam;
@@ -92,7 +94,7 @@ pub fn exam(view: &View, token: &dyn Fn() -> String) -> Markup {
                         }
                     }
                 }
-                @if matches!(waits, Some(Waits::New | Waits::Acknowledged | Waits::Settled)) {
+                @if !view.is_gone && matches!(waits, Some(Waits::New | Waits::Acknowledged | Waits::Settled)) {
                     form #settle method="post" action=(to("settle")) {
                         fieldset {
                             legend { "Settle the rise" }
@@ -109,6 +111,8 @@ pub fn exam(view: &View, token: &dyn Fn() -> String) -> Markup {
                         }
                     }
                 }
+            }
+            @if view.may.label && !view.is_gone {
                 form #label method="post" action=(to("label")) {
                     fieldset {
                         legend { "Label" }
@@ -157,7 +161,7 @@ pub fn exam(view: &View, token: &dyn Fn() -> String) -> Markup {
                     }
                 }
             }
-            @if view.may.leave_out {
+            @if view.may.leave_out && !view.is_gone {
                 form #leave-out method="post" action=(to("leave-out")) {
                     fieldset {
                         legend { "Take the exam out of the baseline" }
@@ -169,6 +173,56 @@ pub fn exam(view: &View, token: &dyn Fn() -> String) -> Markup {
                         }
                         button type="submit" { "Show what it changes" }
                     }
+                }
+            }
+            @if view.may.take_back { (readings_back(view, &to("readings-back"), token)) }
+        }
+    }
+}
+
+/// Taking the readings of an exam back, and letting those count again that were taken back.
+fn readings_back(view: &View, to: &str, token: &dyn Fn() -> String) -> Markup {
+    html! {
+        @if !view.is_gone {
+            form #readings-back method="post" action=(to) {
+                fieldset {
+                    legend { "Take its readings back" }
+                    (hidden(view, token))
+                    p.help { "For readings that were entered by mistake or are of somebody else. They stay in the \
+                              store and count as if they had never come: this result is withdrawn, and later \
+                              exams are compared without it." }
+                    (reason("readings-back-reason", "What was wrong with them", true))
+                    button type="submit" { "Show what it changes" }
+                }
+            }
+        }
+        @if view.has_taken_back {
+            form #readings-again method="post" action=(to) {
+                fieldset {
+                    legend { "Let readings count again" }
+                    (hidden(view, token))
+                    input type="hidden" name="back" value="yes";
+                    p.help { "Readings of this exam were taken back; what was said of it stands below. They would \
+                              count as before." }
+                    (reason("readings-again-reason", "Reason (may be empty)", false))
+                    button type="submit" { "Show what it changes" }
+                }
+            }
+        }
+    }
+}
+
+/// The button that takes one entry back; nothing where the reader may not.
+#[must_use]
+pub fn entry_back(view: &View, entry: &super::exam::Entry, token: &dyn Fn() -> String) -> Markup {
+    html! {
+        @if entry.may_take_back {
+            form.no-print method="post" action={ "/exam/" (view.result.content.exam.id) "/take-back" } {
+                (hidden(view, token))
+                input type="hidden" name="entry" value=(entry.number);
+                button type="submit" {
+                    "Take back"
+                    span.unseen { " entry " (entry.number) ", " (entry.what) }
                 }
             }
         }

@@ -41,6 +41,8 @@ pub struct Entry {
     pub reason: String,
     /// Whether it still counts.
     pub counts: bool,
+    /// Whether the reader may take it back.
+    pub may_take_back: bool,
 }
 
 /// Everything the page shows.
@@ -64,6 +66,10 @@ pub struct View {
     pub may: May,
     /// Stands for the versions and entries shown.
     pub stamp: String,
+    /// It is told no more: its readings were taken back, or are told of another exam.
+    pub is_gone: bool,
+    /// Some of its readings, or all, are taken back.
+    pub has_taken_back: bool,
     /// A typed measurement, which can be corrected.
     pub is_typed: bool,
     /// Said once, above everything: what was just recorded.
@@ -92,7 +98,7 @@ pub fn html(view: &View, token: &dyn Fn() -> String) -> Markup {
         (result::pictures(&view.trends))
         (picture::pictures(&view.pictures))
         (acting::exam(view, token))
-        (said("What was said of this exam", &view.entries))
+        (said("What was said of this exam", &view.entries, &|entry| acting::entry_back(view, entry, token)))
         (versions(&view.versions))
         div.more {
             (technique(view))
@@ -153,9 +159,9 @@ fn technique(view: &View) -> Markup {
     }
 }
 
-/// What was said, whether it counts or not.
+/// What was said, whether it counts or not. `beside` is what can be done with one of them.
 #[must_use]
-pub fn said(title: &str, entries: &[Entry]) -> Markup {
+pub fn said(title: &str, entries: &[Entry], beside: &dyn Fn(&Entry) -> Markup) -> Markup {
     html! {
         section #said {
             h2 { (title) }
@@ -172,6 +178,7 @@ pub fn said(title: &str, entries: &[Entry]) -> Markup {
                                 (cell("what", &html! {
                                     @if one.counts { bdi { (one.what) } }
                                     @else { "was: " bdi { (one.what) } " (counts no more)" }
+                                    " " (beside(one))
                                 }))
                                 (cell("reason", &layout::text(&one.reason)))
                             }

@@ -31,7 +31,10 @@ pub fn rise(line: &Line) -> Option<(Waits, String)> {
         .rise_since
         .map_or(String::new(), |at| format!("since {}", day(at)));
     let words = match rise {
-        Rise::New => since,
+        Rise::New => match &line.worse {
+            Some(worse) => format!("{since}: {}", worse.sentence()),
+            None => since,
+        },
         Rise::Withdrawn => format!("{since}: a newer version found no rise"),
         Rise::Acknowledged { by, at, version } => {
             format!("by {by}, {}, version {version}", day(*at))
@@ -116,7 +119,15 @@ impl Row {
             expected_mm: line.expected_mm,
             change_mm: line.change_mm,
             operator: line.operator.clone(),
-            doubts: doubts.chain(date).map(str::to_owned).collect(),
+            doubts: doubts
+                .chain(date)
+                .map(str::to_owned)
+                .chain(
+                    line.worse
+                        .as_ref()
+                        .map(|one| phrases::capital(&one.sentence())),
+                )
+                .collect(),
             second: second.map(str::to_owned),
         }
     }
@@ -174,6 +185,7 @@ impl Entry {
             what: words(&one.said),
             reason: one.by.reason.clone(),
             counts: counts || matches!(one.said, Said::Nothing(..)),
+            may_take_back: false,
         }
     }
 }
@@ -182,7 +194,7 @@ impl Entry {
 #[must_use]
 pub fn words(said: &Said) -> String {
     match said {
-        Said::Label(_, label) => format!("label: {}", label.word().replace('_', " ")),
+        Said::Label(_, label) => format!("label: {}", label.title()),
         Said::Event(event) => format!("{} on {}", event.kind.title(), event.date),
         Said::Pressure(_, pressure) => format!("opening pressure {pressure}"),
         Said::Acknowledged(_, version) => format!("acknowledged version {version}"),

@@ -62,7 +62,7 @@ pub fn html(view: &View, token: &dyn Fn() -> String) -> Markup {
         @if let Some(newest) = newest { (state(newest, view.events.last())) }
         (exams(view, token))
         (events(view, token))
-        (super::exam::said("What was said of this patient", &view.entries))
+        (super::exam::said("What was said of this patient", &view.entries, &|_| html! {}))
     }
 }
 

@@ -64,10 +64,11 @@ pub const SHOWN: &str = "shown";
 pub fn html(view: &View, token: &dyn Fn() -> String) -> Markup {
     html! {
         (layout::whose(&view.whose, &html! {}))
-        h1 { "Nothing is recorded yet" }
+        h1 { @if view.said.is_empty() { "It is recorded already" } @else { "Nothing is recorded yet" } }
         @if view.said.is_empty() {
-            p { "All of it is so already; there is nothing to record." }
+            p { "All of it stands already; nothing was recorded a second time." }
             (list(&view.already))
+            @if !view.reason.is_empty() { p { "You wrote: " bdi { (view.reason) } } }
             p { a.button href=(view.back) { "Back" } }
         } @else {
             section aria-labelledby="said-title" {
@@ -188,8 +189,8 @@ mod tests {
             effects: vec![Effect {
                 exam_id: "E1".into(),
                 at: "2024-03-01T10:12:00".parse().expect("a time"),
-                now: Some("above_expected, flagged".into()),
-                then: Some("within_expected".into()),
+                now: Some("Above expected, right eye. Rise found: right eye 5.6 mm.".into()),
+                then: Some("Within expected. No rise found: right eye 5.6 mm.".into()),
                 why: Vec::new(),
             }],
             of: 4,
@@ -211,8 +212,8 @@ mod tests {
             "born ",
             "Nothing is recorded yet",
             "1 of 4 results change:",
-            "above_expected, flagged",
-            "within_expected",
+            "Above expected, right eye. Rise found",
+            "Within expected. No rise found",
             "would lose its flag",
             "name=\"yes\" value=\"abc\" required",
             "name=\"shown\" value=\"yes\"",

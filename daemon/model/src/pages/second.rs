@@ -124,6 +124,8 @@ pub struct View {
     pub problem: Option<String>,
     /// How far it has come.
     pub stage: Stage,
+    /// Stands for the versions and entries of the patient that are shown.
+    pub stamp: String,
 }
 
 /// The page.
@@ -280,6 +282,7 @@ fn judgement(view: &View, judged: Option<&Judged>, may_judge: bool, form: &str) 
         @if may_judge {
             form method="post" action=(action(view, "judge")) {
                 (token(form))
+                input type="hidden" name="stamp" value=(view.stamp);
                 fieldset {
                     legend { @if judged.is_some() { "Say it anew" } @else { "Do they agree?" } }
                     (field("judge_reason", "Reason; needed where they differ", None, &html! {

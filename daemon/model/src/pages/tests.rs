@@ -131,6 +131,7 @@ fn entry(number: i64, what: &str, counts: bool) -> Entry {
         what: what.to_owned(),
         reason: "Headache and vomiting.".to_owned(),
         counts,
+        may_take_back: counts,
     }
 }
 
@@ -175,9 +176,12 @@ fn exam(known: &crate::results::Known) -> exam::View {
             label: true,
             leave_out: true,
             correct: true,
+            take_back: true,
         },
         stamp: "stamp".to_owned(),
         is_typed: true,
+        is_gone: false,
+        has_taken_back: false,
         told: Some("Recorded: note.".to_owned()),
         result,
     }
@@ -206,6 +210,7 @@ fn patient(known: &crate::results::Known) -> patient::View {
             label: true,
             leave_out: true,
             correct: true,
+            take_back: true,
         },
         stamp: "stamp".to_owned(),
         told: None,

@@ -2,8 +2,9 @@
 
 use super::{Content, Known};
 use crate::domain::{About, ObjectReading, Remark, RemarkCode};
+use crate::history::{self, Apart, Exam};
 use std::borrow::Cow;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// What was taken back: single values, and whole studies.
 struct TakenBack<'a> {
@@ -70,6 +71,47 @@ impl Known {
         known.left_out.retain(|about| !taken.holds_all(about));
         known.taken_back.clear();
         Cow::Owned(known)
+    }
+}
+
+/// Says of exams of which some readings were taken back, and others stand, how many went. A value that
+/// another report had replaced counted for nothing, and is not told.
+pub(super) fn tell_rest(exams: &mut [Exam], whole: &Known, apart: &Apart) {
+    if whole.taken_back.is_empty() {
+        return;
+    }
+    let taken = TakenBack::of(&whole.taken_back);
+    let before = history::tell(&whole.readings, whole.entries(), apart);
+    // Reading by reading: without those that went a study may fall into other sessions.
+    let mut gone: BTreeMap<(&str, &str), usize> = BTreeMap::new();
+    for exam in &before {
+        let study = exam.study_instance_uid.as_str();
+        let values = exam.measurements.iter();
+        let (back, left): (Vec<_>, Vec<_>) =
+            values.partition(|one| taken.holds(study, &one.object, &one.value.place));
+        let counted = back.into_iter().filter(|one| {
+            let mut remarks = one.value.remarks.iter();
+            remarks.all(|remark| remark.code != RemarkCode::Superseded)
+        });
+        let counted = counted.count();
+        if counted > 0 {
+            let left = left.into_iter();
+            gone.extend(left.map(|one| ((&*one.object, &*one.value.place), counted)));
+        }
+    }
+    for exam in exams {
+        let mut values = exam.measurements.iter();
+        let went = values.find_map(|one| gone.get(&(&*one.object, &*one.value.place)));
+        if let Some(went) = went {
+            let values = if *went == 1 { "value" } else { "values" };
+            exam.remarks.push(Remark::of(
+                RemarkCode::TakenBackInPart,
+                format!(
+                    "A person took {went} {values} of this exam back as entered by mistake; the result \
+                     rests on what is left."
+                ),
+            ));
+        }
     }
 }
 

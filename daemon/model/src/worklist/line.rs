@@ -1,6 +1,6 @@
 //! The one line by which an exam is shown in lists.
 
-use super::{Rise, VersionFacts, rise};
+use super::{Rise, Stands, VersionFacts, Worse, rise};
 use crate::annotations::{Entry, Said};
 use crate::assess::{DecidedBy, Notice, Reason, Status, rounded};
 use crate::domain::{Device, Label, Moment, PatientKey, Sex};
@@ -78,6 +78,9 @@ pub struct Line {
     pub rise: Option<Rise>,
     /// Since when.
     pub rise_since: Option<DateTime<Utc>>,
+    /// Why it is new although somebody has seen it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub worse: Option<Worse>,
     /// It came from the history of an archive alone, or was brought in as an old value.
     pub history_only: bool,
     /// How a second reading stands.
@@ -143,7 +146,10 @@ impl Line {
         let row = row.or_else(undecided);
         let compared = row.and_then(|(_, row)| row.expected());
         let notices = assessment.notices.iter().copied();
-        let (rise, rise_since) = rise.unzip();
+        let (rise, rise_since, worse) = match rise {
+            Some(Stands { rise, since, worse }) => (Some(rise), Some(since), worse),
+            None => (None, None, None),
+        };
         Some(Line {
             exam_id: exam.id.clone(),
             patient: PatientKey {
@@ -172,6 +178,7 @@ impl Line {
             label: exam.label,
             rise,
             rise_since,
+            worse,
             history_only: exam.history_only,
             second: second(entries),
             left_out: entries

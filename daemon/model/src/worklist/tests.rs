@@ -41,7 +41,13 @@ fn entry(id: i64, minute: i64, said: Said) -> Entry {
 }
 
 fn versions(flags: &[bool]) -> Vec<VersionFacts> {
-    let all = flags.iter().zip(1..);
+    let all: Vec<_> = flags.iter().map(|one| one.then(|| weight(0))).collect();
+    weighed(&all)
+}
+
+/// Versions that say this, one every ten minutes.
+fn weighed(all: &[Option<Weight>]) -> Vec<VersionFacts> {
+    let all = all.iter().zip(1..);
     all.map(|(flagged, version)| VersionFacts {
         version,
         flagged: *flagged,
@@ -50,9 +56,18 @@ fn versions(flags: &[bool]) -> Vec<VersionFacts> {
     .collect()
 }
 
+/// A rise, the graver the higher its level: the change grows by less than error from each to the next,
+/// and from level 2 on it is well above.
+fn weight(level: u8) -> Weight {
+    Weight {
+        well_above: level >= 2,
+        change_mm: Some(0.4 + 0.15 * f64::from(level)),
+    }
+}
+
 fn word(versions: &[VersionFacts], entries: &[Entry]) -> Option<&'static str> {
     let entries: Vec<&Entry> = entries.iter().collect();
-    rise(versions, &entries).map(|(rise, _)| rise.word())
+    rise(versions, &entries).map(|stands| stands.rise.word())
 }
 
 #[test]
@@ -61,7 +76,7 @@ fn a_rise_is_new_until_somebody_has_seen_it() {
     assert_eq!(word(&versions(&[false]), &[]), None);
     let flagged = versions(&[false, true, true]);
     assert_eq!(word(&flagged, &[]), Some("new"));
-    let (_, since) = rise(&flagged, &[]).unwrap();
+    let since = rise(&flagged, &[]).unwrap().since;
     assert_eq!(since, at(20), "since its first version");
     // One that was before them or that is still the same rise.
     for version in [2, 3] {
@@ -90,7 +105,7 @@ fn a_flag_that_comes_back_is_new_whatever_was_said_of_the_one_before() {
 fn a_withdrawn_rise_is_to_be_acknowledged_again() {
     let gone = versions(&[true, false, false]);
     assert_eq!(word(&gone, &[]), Some("withdrawn"), "nobody had seen it");
-    let (_, since) = rise(&gone, &[]).unwrap();
+    let since = rise(&gone, &[]).unwrap().since;
     assert_eq!(since, at(20), "since the version that took it back");
     let before = [entry(1, 11, Said::Acknowledged(about(), 1))];
     assert_eq!(word(&gone, &before), Some("withdrawn"));
@@ -123,22 +138,89 @@ fn an_acknowledgement_that_is_taken_back_counts_no_more() {
         },
     ];
     let counts: Vec<&Entry> = counting(&all).collect();
-    let (rise, _) = rise(&versions(&[true]), &counts).unwrap();
-    assert_eq!(rise, Rise::New);
+    let stands = rise(&versions(&[true]), &counts).unwrap();
+    assert_eq!((stands.rise, stands.worse), (Rise::New, None));
+}
+
+/// Nobody has seen a rise that is worse than the one they had before them.
+#[test]
+fn a_rise_that_is_worse_than_what_was_seen_is_new_again() {
+    let all = weighed(&[Some(weight(0)), Some(weight(1)), Some(weight(2))]);
+    let seen = [entry(1, 11, Said::Acknowledged(about(), 1))];
+    // By less than error: the same rise.
+    assert_eq!(word(&all[..2], &seen), Some("acknowledged"));
+    // From above to well above.
+    let refs: Vec<&Entry> = seen.iter().collect();
+    let stands = rise(&all, &refs).unwrap();
+    assert_eq!((stands.rise, stands.since), (Rise::New, at(30)));
+    let worse = stands.worse.unwrap();
+    assert_eq!(
+        worse.sentence(),
+        "worse than what reader 1 saw: version 1 said above expected, change +0.40 mm; now well above \
+         expected, change +0.70 mm"
+    );
+    // Seen, it is acknowledged; and it stays so when it becomes less again.
+    let again = [
+        seen[0].clone(),
+        entry(2, 31, Said::Acknowledged(about(), 3)),
+    ];
+    assert_eq!(word(&all, &again), Some("acknowledged"));
+    let less = weighed(&[Some(weight(0)), Some(weight(2)), Some(weight(0))]);
+    assert_eq!(word(&less, &seen), Some("acknowledged"));
+    // The same status and a change that grows by more than error.
+    let far = Weight {
+        change_mm: Some(0.4 + ERROR_MM + 0.01),
+        ..weight(0)
+    };
+    let near = Weight {
+        change_mm: Some(0.4 + ERROR_MM - 0.01),
+        ..weight(0)
+    };
+    for (last, wanted) in [(far, "new"), (near, "acknowledged")] {
+        let all = weighed(&[Some(weight(0)), Some(last)]);
+        assert_eq!(word(&all, &seen), Some(wanted));
+    }
+    assert_eq!(ERROR_MM, crate::assess::Parameters::default().sigma_w);
+}
+
+/// What came of a rise was said of the rise as it was: only of one that is confirmed a worse one says
+/// nothing new.
+#[test]
+fn of_what_was_ruled_out_a_worse_rise_is_new_and_of_what_was_confirmed_it_is_not() {
+    let all = weighed(&[Some(weight(0)), Some(weight(3))]);
+    for (outcome, wanted) in [
+        (Outcome::RuledOut, "new"),
+        (Outcome::NotSettled, "new"),
+        (Outcome::Confirmed, "settled"),
+    ] {
+        let said = [entry(1, 11, Said::Settled(about(), outcome))];
+        assert_eq!(word(&all[..1], &said), Some("settled"));
+        assert_eq!(word(&all, &said), Some(wanted), "{outcome:?}");
+        let seen = [
+            said[0].clone(),
+            entry(2, 21, Said::Acknowledged(about(), 2)),
+        ];
+        let wanted = match wanted {
+            "new" => "acknowledged",
+            other => other,
+        };
+        assert_eq!(word(&all, &seen), Some(wanted), "{outcome:?}");
+    }
 }
 
 /// What can happen to an exam.
 #[derive(Debug, Clone, Copy)]
 enum Happens {
-    Version(bool),
+    /// The level of its rise; `None`: no flag.
+    Version(Option<u8>),
     Acknowledged,
     Settled(Outcome),
 }
 
 fn happens() -> impl Strategy<Value = Happens> {
     prop_oneof![
-        any::<bool>().prop_map(Happens::Version),
-        any::<bool>().prop_map(Happens::Version),
+        proptest::option::of(0_u8..4).prop_map(Happens::Version),
+        proptest::option::of(0_u8..4).prop_map(Happens::Version),
         Just(Happens::Acknowledged),
         (0_usize..3).prop_map(|n| Happens::Settled(Outcome::ALL[n])),
     ]
@@ -152,15 +234,24 @@ proptest! {
         turn in 0_usize..24,
     ) {
         let (mut versions, mut entries) = (Vec::new(), Vec::new());
-        let (mut flagged, mut state): (bool, Option<&str>) = (false, None);
+        let (mut flagged, mut state): (Option<u8>, Option<&str>) = (None, None);
+        // What was seen of this rise: the level, and the outcome where it was settled.
+        let mut seen: Vec<(u8, Option<Outcome>)> = Vec::new();
         for (what, minute) in all.into_iter().zip(1..) {
             match what {
                 Happens::Version(now) => {
                     let version = u32::try_from(versions.len()).unwrap() + 1;
-                    versions.push(VersionFacts { version, flagged: now, made_at: at(minute) });
+                    versions.push(VersionFacts {
+                        version,
+                        flagged: now.map(weight),
+                        made_at: at(minute),
+                    });
                     match (flagged, now) {
-                        (false, true) => state = Some("new"),
-                        (true, false) => state = Some("withdrawn"),
+                        (None, Some(_)) => {
+                            seen.clear();
+                            state = Some("new");
+                        }
+                        (Some(_), None) => state = Some("withdrawn"),
                         _ => {}
                     }
                     flagged = now;
@@ -170,16 +261,33 @@ proptest! {
                 Happens::Acknowledged => {
                     let newest = u32::try_from(versions.len()).unwrap();
                     entries.push(entry(minute, minute, Said::Acknowledged(about(), newest)));
-                    state = match state {
-                        Some("new") => Some("acknowledged"),
-                        Some("withdrawn") => None,
-                        other => other,
-                    };
+                    seen.extend(flagged.map(|level| (level, None)));
+                    if state == Some("withdrawn") {
+                        state = None;
+                    }
                 }
                 Happens::Settled(outcome) => {
                     entries.push(entry(minute, minute, Said::Settled(about(), outcome)));
-                    state = if flagged { Some("settled") } else { None };
+                    seen.extend(flagged.map(|level| (level, Some(outcome))));
+                    if flagged.is_none() {
+                        state = None;
+                    }
                 }
+            }
+            if let Some(level) = flagged {
+                // From level 1 to 2 it becomes well above; two levels are more than error.
+                let worse = |than: u8| level >= 2 && than < 2 || level >= than + 2;
+                let holds = |(than, outcome): &(u8, Option<Outcome>)| {
+                    !worse(*than) || *outcome == Some(Outcome::Confirmed)
+                };
+                let held: Vec<_> = seen.iter().copied().filter(holds).collect();
+                state = Some(if held.iter().any(|(_, outcome)| outcome.is_some()) {
+                    "settled"
+                } else if held.is_empty() {
+                    "new"
+                } else {
+                    "acknowledged"
+                });
             }
             let mut mixed = entries.clone();
             let mut turned = versions.clone();

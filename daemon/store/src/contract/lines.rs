@@ -47,6 +47,7 @@ fn calm(exam: &str, patient: &PatientKey) -> Line {
         label: Some(Label::Well),
         rise: None,
         rise_since: None,
+        worse: None,
         history_only: false,
         second: None,
         left_out: false,

@@ -52,6 +52,7 @@ fn line(n: u32) -> Line {
         label: None,
         rise: is_rise.then_some(Rise::New),
         rise_since: is_rise.then_some(day),
+        worse: None,
         history_only: false,
         second: None,
         left_out: false,

@@ -143,7 +143,7 @@ fn changed(changes: &Changes) {
         changes.of
     ));
     for effect in changes.effects.iter().take(SHOWN_MAX) {
-        print::line(line(effect));
+        lines(effect).iter().for_each(print::line);
     }
     if changes.effects.len() > SHOWN_MAX {
         print::line(format_args!(
@@ -153,18 +153,20 @@ fn changed(changes: &Changes) {
     }
 }
 
-fn line(effect: &Effect) -> String {
+/// An exam, what it says now, and what it would say.
+fn lines(effect: &Effect) -> Vec<String> {
+    const GONE: &str = "not told: its readings are taken back";
     let at = effect.at.format("%Y-%m-%d %H:%M");
-    let exam = &effect.exam;
-    let now = effect.now.as_deref().unwrap_or("taken back");
-    match effect.then.as_deref() {
-        None => format!("  {at} {exam}: {now} -> taken back"),
-        Some(then) if then == now => {
-            let why = effect.why.join("; ");
-            format!("  {at} {exam}: {now}, as before; {why}")
-        }
-        Some(then) => format!("  {at} {exam}: {now} -> {then}"),
-    }
+    let now = effect.now.as_deref().unwrap_or(GONE);
+    let then = match effect.then.as_deref() {
+        Some(then) if then == now => format!("the same; {}", effect.why.join("; ")),
+        then => then.unwrap_or(GONE).to_owned(),
+    };
+    vec![
+        format!("  {at} {}", effect.exam),
+        format!("    now:  {now}"),
+        format!("    then: {then}"),
+    ]
 }
 
 /// What the questions say, in a sentence each.

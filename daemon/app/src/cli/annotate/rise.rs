@@ -1,12 +1,13 @@
 //! What becomes of rises, and what is said beside them: `acknowledge`, `settle`, `note`, `leave-out`,
-//! `second`.
+//! `take-back`, `second`.
 
 use super::act::{How, act};
 use super::finish_and_show;
 use super::who::Who;
 use crate::acts::{Order, Wish};
 use crate::cli::args::{
-    AcknowledgeArgs, ConfigArg, LeaveOutArgs, NoteArgs, SecondArgs, SettleArgs, WhoArgs,
+    AcknowledgeArgs, ConfigArg, LeaveOutArgs, NoteArgs, SecondArgs, SettleArgs, TakeBackArgs,
+    WhoArgs,
 };
 use crate::cli::{Failure, context};
 use sheathline_model::annotations::{Judgement, Outcome, SecondReading};
@@ -68,6 +69,21 @@ pub(in crate::cli) fn leave_out(args: &LeaveOutArgs) -> Result<(), Failure> {
         Wish::LeaveOutBack
     } else {
         Wish::LeaveOut
+    };
+    let exams = args.exams.clone();
+    say(&args.config, &args.who, exams, wish, how, args.json)
+}
+
+/// `take-back`.
+pub(in crate::cli) fn take_back(args: &TakeBackArgs) -> Result<(), Failure> {
+    let how = How {
+        dry_run: args.dry_run,
+        yes: args.yes,
+    };
+    let wish = if args.remove {
+        Wish::CountReadings
+    } else {
+        Wish::TakeBackReadings
     };
     let exams = args.exams.clone();
     say(&args.config, &args.who, exams, wish, how, args.json)

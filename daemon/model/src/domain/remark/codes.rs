@@ -537,6 +537,9 @@ codes! {
     TakenBack = "taken-back", Caution:
         "A person took readings back that had been entered or brought in by mistake.",
         "None; enter what was measured, or take it back if the readings were right.";
+    TakenBackInPart = "taken-back-in-part", Caution:
+        "A person took some readings of the exam back; its result rests on those that are left.",
+        "Look whether what is left was measured in this exam; if it was not, take it back too.";
     TemplateNone = "template-none", Info:
         "No template reads this document.",
         "Add a template for this kind of report.";

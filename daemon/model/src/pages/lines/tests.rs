@@ -35,11 +35,8 @@ fn entry(said: Said) -> annotations::Entry {
 fn line(entries: &[annotations::Entry]) -> Line {
     let content = samples::newest(&samples::flagged()).content;
     let entries: Vec<&annotations::Entry> = entries.iter().collect();
-    let versions = [VersionFacts {
-        version: 1,
-        flagged: true,
-        made_at: at("2024-05-07T10:31:00Z"),
-    }];
+    let made_at = at("2024-05-07T10:31:00Z");
+    let versions = [VersionFacts::of(1, &content.assessment, made_at)];
     let line = Line::of(Makings {
         content: &content,
         versions: &versions,

@@ -25,6 +25,7 @@ fn view(stage: Stage) -> View {
         }),
         problem: None,
         stage,
+        stamp: "1.2.3.abc".to_owned(),
     }
 }
 

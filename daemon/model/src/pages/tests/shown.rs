@@ -122,12 +122,26 @@ fn only_what_may_be_done_stands_on_the_page() {
             "note",
             "second",
             "leave-out",
+            "readings-back",
         ];
         acts.into_iter()
             .filter(|act| page.contains(&format!("/{act}\"><fieldset>")))
             .collect::<Vec<_>>()
     };
-    assert_eq!(forms(&view).len(), 7);
+    assert_eq!(forms(&view).len(), 8);
+    // Of what counts no more nothing is taken back.
+    let html = exam::html(&view, &tokens()).into_string();
+    assert_eq!(html.matches("/take-back\"").count(), 1, "{html}");
+    assert!(html.contains("name=\"entry\" value=\"7\""), "{html}");
+    view.has_taken_back = true;
+    let html = exam::html(&view, &tokens()).into_string();
+    assert!(html.contains("id=\"readings-again\"") && html.contains("id=\"readings-back\""));
+    // Of an exam that is told no more nothing is said but that its readings count again.
+    view.is_gone = true;
+    assert_eq!(forms(&view), ["acknowledge", "readings-back"]);
+    let html = exam::html(&view, &tokens()).into_string();
+    assert!(html.contains("id=\"readings-again\"") && !html.contains("id=\"readings-back\""));
+    view.is_gone = false;
     view.may = May {
         label: true,
         ..May::default()

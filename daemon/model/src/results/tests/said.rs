@@ -161,6 +161,47 @@ fn what_was_said_of_readings_goes_with_them() {
     assert!(told == results(&super::known(vec![morning])));
 }
 
+/// Two reports of one exam: the readings of one go, the result of the other says so until they count
+/// again.
+#[test]
+fn an_exam_of_which_some_readings_were_taken_back_says_so() {
+    let first = exam(1, "2024-03-01", 5.0);
+    let mut second = exam(2, "2024-03-01", 5.6);
+    second.exam.as_mut().expect("an exam").study_instance_uid = "2.1".to_owned();
+    let mut known = known(vec![first.clone(), second.clone()]);
+    let before = results(&known);
+    assert_eq!(before.len(), 1, "one exam");
+    assert!(!is_told(&before[0], RemarkCode::TakenBackInPart));
+    known.taken_back = vec![about(&second)];
+    let after = results(&known);
+    assert_eq!(after.len(), 1);
+    assert!(is_told(&after[0], RemarkCode::TakenBackInPart));
+    assert_eq!(before[0].exam.id, after[0].exam.id);
+    let remark = after[0].remarks.iter();
+    let mut remark = remark.filter(|one| one.code == RemarkCode::TakenBackInPart);
+    let count = second.measurements.len();
+    let text = &remark.next().expect("a remark").text;
+    assert!(text.contains(&format!("took {count} values")), "{text}");
+    assert!(remark.next().is_none(), "once");
+    // But for the remark it is as if they had never come.
+    let mut plain = after[0].clone();
+    plain
+        .remarks
+        .retain(|one| one.code != RemarkCode::TakenBackInPart);
+    assert!(plain == results(&super::known(vec![first.clone()]))[0]);
+    // The other way round, and in another order.
+    known.readings.reverse();
+    assert!(results(&known) == after);
+    // A value that had been replaced counted for nothing.
+    second.predecessors = vec![first.sop_instance_uid.clone().expect("a UID")];
+    let mut amended = super::known(vec![first.clone(), second.clone()]);
+    amended.taken_back = vec![about(&first)];
+    assert!(!is_told(&results(&amended)[0], RemarkCode::TakenBackInPart));
+    // The report that was replaced counts again, and its reader is told why.
+    amended.taken_back = vec![about(&second)];
+    assert!(is_told(&results(&amended)[0], RemarkCode::TakenBackInPart));
+}
+
 proptest! {
     /// Whatever was left out and taken back, in whichever order everything came and however often
     /// something was said: the results are those of the set.
