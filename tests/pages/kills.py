@@ -1,14 +1,20 @@
-"""SIGKILL while a measurement is signed in the browser's way: signed means kept, and once.
+"""SIGKILL while a measurement is signed, and while a table is brought in, in the browser's way: what was
+answered is kept, and all of it is here once.
 
-The instant is drawn at random over the time that signing takes; the seed is printed. Whoever was told
-"Signed and kept" must find the report after the restart; whoever was told nothing signs the same draft
-again, and then there is one exam, never two.
+The instants go from the first moment of the act past its end, each drawn at random within its step; the
+seed is printed. Whoever was told "Signed and kept" must find the report after the restart, and whoever was
+told that the table is in, all of its exams. Whoever was told nothing finds all or nothing, does the same
+again, and then everything is there once. `KILLS=n` takes n instants for each act.
 """
 
+import os
 import random
 import re
+import sqlite3
 import threading
 import time
+from collections.abc import Callable
+from contextlib import closing
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -19,8 +25,16 @@ from lxml import html
 from told import check, part
 from visitor import Visitor
 
-ROUNDS = 12
+ROUNDS = int(os.environ.get("KILLS", "4"))
 KEPT = re.compile(r"\b2\.25\.[0-9]+")
+DAYS = ["2019-04-01", "2020-04-02", "2021-04-06"]
+
+
+def stored(house: Clinic) -> int:
+    """Objects that people typed or brought in, read or not; also of a store that nobody has open."""
+    with closing(sqlite3.connect(house.folder / "store.sqlite")) as store:
+        sql = "select count(*) from object where source in ('entered', 'table')"
+        return store.execute(sql).fetchone()[0]
 
 
 def draft(one: Visitor, child: str) -> str:
@@ -54,46 +68,95 @@ def sign(one: Visitor, address: str) -> str | None:
     return found.group() if found else None
 
 
-def one_round(house: Clinic, n: int, after: float) -> str:
-    child = f"LC-{3000 + n}"
+def table(one: Visitor, child: str) -> str:
+    """A table that was looked at and waits to be brought in; its address."""
+    rows = "".join(f"{child},2019-03-04,{day},4.{n},4.{n + 1}\n" for n, day in enumerate(DAYS))
+    fields = one.forms("/bring-in")["/bring-in"] | {
+        "unit": "mm", "shape": "exams", "dates": "iso", "separator": "comma", "decimal": "point",
+    }
+    fields.pop("file", None)
+    text = "patient_id,birth_date,date,right,left\n" + rows
+    answer = one.post("/bring-in", fields, files={"file": ("old.csv", text, "text/csv")})
+    return answer.headers["location"].split("?")[0]
+
+
+def bring(one: Visitor, address: str) -> str | None:
+    """Whether the page said that the table is in."""
+    try:
+        fields = one.forms(address)[address] | {"act": "bring", "reason": "ward book", "password": PASSWORD}
+        answer = one.post(address, fields)
+    except (requests.RequestException, KeyError):
+        return None
+    return "in" if answer.status_code == 303 and answer.headers["location"] == "/bring-in" else None
+
+
+class Act:
+    """What is cut off: who does it, how it is prepared and done, and how many reports it makes."""
+
+    def __init__(self, who: str, prepare: Callable, do: Callable, makes: int):
+        self.who, self.prepare, self.do, self.makes = who, prepare, do, makes
+
+
+ACTS = {
+    "a measurement": Act("m.heron", draft, sign, 1),
+    "a table": Act("l.alder", table, bring, len(DAYS)),
+}
+
+
+def visitor(house: Clinic, act: Act) -> Visitor:
     one = Visitor(house.base)
-    one.sign_in("m.heron")
-    address = draft(one, child)
+    one.sign_in(act.who)
+    return one
+
+
+def one_round(house: Clinic, act: Act, child: str, after: float) -> str:
+    one = visitor(house, act)
+    address = act.prepare(one, child)
+    before = stored(house)
     told: list[str | None] = []
-    signing = threading.Thread(target=lambda: told.append(sign(one, address)))
-    signing.start()
+    doing = threading.Thread(target=lambda: told.append(act.do(one, address)))
+    doing.start()
     time.sleep(after)
     house.process.kill()
     house.process.wait()
-    signing.join(60)
+    doing.join(60)
+    made = stored(house) - before
+    was_told = bool(told and told[0])
+    allowed = [act.makes] if was_told else [0, act.makes]
+    how = "told" if was_told else "whole" if made else "nothing"
+    check(made in allowed, f"{child}: {how}, and the store holds as many reports as that says", made)
     house.start()
-    one = Visitor(house.base)
-    one.sign_in("m.heron")
-    uid = told[0] if told else None
-    if uid:
-        answer = one.get(f"/measure/signed/{uid}")
-        check(answer.status_code == 200, f"round {n}: what was signed is there", answer.status_code)
+    one = visitor(house, act)
+    if was_told and act.makes == 1:
+        answer = one.get(f"/measure/signed/{told[0]}")
+        check(answer.status_code == 200, f"{child}: what was signed is there", answer.status_code)
+    if not made:
+        again = one.get(address).status_code == 200 and act.do(one, address)
+        check(bool(again), f"{child}: the draft is there and is signed again")
     elif one.get(address).status_code == 200:
-        uid = sign(one, address)
-        check(uid is not None, f"round {n}: the draft is there and is signed again")
-    until = time.monotonic() + 30
-    while time.monotonic() < until and len(exams := house.exams(child, fine=False)) < 1:
+        act.do(one, address)
+    check(stored(house) - before == act.makes, f"{child}: nothing came twice", stored(house) - before)
+    until = time.monotonic() + 60
+    while time.monotonic() < until and len(exams := house.exams(child, fine=False)) < act.makes:
         time.sleep(0.5)
-    check(len(exams) == 1, f"round {n}: one exam", len(exams))
-    return "told" if told and told[0] else "not told"
+    check(len(exams) == act.makes, f"{child}: every exam once", len(exams))
+    return how
 
 
 def kills(_: Browsers, binary: Path) -> None:
     seed = random.randrange(10**6)
-    part(f"killed while signing, seed {seed}")
     draw = random.Random(seed)
     with clinic(binary) as house:
-        one = Visitor(house.base)
-        one.sign_in("m.heron")
-        address = draft(one, "LC-2999")
-        began = time.monotonic()
-        uid = sign(one, address)
-        took = time.monotonic() - began
-        check(uid is not None, "signed without a kill")
-        ways = [one_round(house, n, draw.uniform(0, 1.1 * took)) for n in range(ROUNDS)]
-        print(f"  {ways.count('told')} of {ROUNDS} were told before the kill")
+        for number, (name, act) in enumerate(ACTS.items(), 3):
+            part(f"killed while {name} is entered, seed {seed}")
+            one = visitor(house, act)
+            address = act.prepare(one, f"LC-{number}999")
+            began = time.monotonic()
+            done = act.do(one, address)
+            took = time.monotonic() - began
+            check(done is not None, "entered without a kill")
+            # Denser at the beginning, where it is stored; the last is past the end on a machine as idle as now.
+            steps = [1.5 * took * ((n + draw.random()) / ROUNDS) ** 2 for n in range(ROUNDS)]
+            ways = [one_round(house, act, f"LC-{number}{n:03}", after) for n, after in enumerate(steps)]
+            print(f"  of {ROUNDS} kills {ways.count('told')} came after the answer, {ways.count('whole')} before "
+                  f"it with all kept, {ways.count('nothing')} with nothing")

@@ -14,6 +14,7 @@ import told
 from attacks import ATTACKS
 from browser import Browsers, browsers
 from clinic import clinic
+from kills import kills
 from live import live
 from markup import everywhere
 from selftest import self_test
@@ -40,6 +41,7 @@ PARTS = {
     "actions": actions,
     "live": live,
     "attacks": attacks,
+    "kills": kills,
     "openid": openid,
     "story": story,
 }

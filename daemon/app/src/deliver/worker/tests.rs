@@ -1,5 +1,7 @@
 //! A worker with a receiver that answers as it is told, and a clock that goes as it is told.
 
+mod entered;
+
 use super::*;
 use crate::observe::failures::CountFailures;
 use crate::parcel::Parcel;
