@@ -57,6 +57,35 @@ def every_page(house: Clinic, people: Browsers) -> None:
                 check(not watch.complaints, f"the browser complains of nothing, {how}", watch.complaints[:3])
 
 
+# Text as far apart as its reader may set it (WCAG 2.2, 1.4.12), in a window as wide as 1280 px seen four times as
+# large (1.4.10).
+SMALLEST = {"width": 320, "height": 640}
+APART = """() => {
+    const sheet = new CSSStyleSheet();
+    sheet.replaceSync('* { line-height: 1.5 !important; letter-spacing: .12em !important;'
+        + ' word-spacing: .16em !important; } p { margin-bottom: 2em !important; }');
+    document.adoptedStyleSheets = [sheet];
+}"""
+BESIDE = """() => [...document.querySelectorAll('body *')].filter(one => one.checkVisibility()
+    && !one.closest('.scroll, .unseen, .skip, svg') && one.getBoundingClientRect().right > innerWidth + 1)
+    .slice(0, 2).map(one => one.outerHTML.slice(0, 80))"""
+
+
+def reflows(house: Clinic, people: Browsers) -> None:
+    part("as small as it may be, and with text far apart")
+    for name in PEOPLE:
+        with people.person("narrow") as person:
+            page = person.new_page()
+            page.set_viewport_size(SMALLEST)
+            sign_in(page, house.base, name, PASSWORD)
+            for _, path, called in [one for one in places(house) if one[0] == name]:
+                page.goto(house.base + path)
+                small = page.evaluate(BESIDE)
+                page.evaluate(APART)
+                check(not small and not page.evaluate(BESIDE), f"{called} at 320 px: nothing lies beside the window",
+                      small or page.evaluate(BESIDE))
+
+
 def on_paper(house: Clinic, people: Browsers) -> None:
     part("on paper")
     with people.person() as person:
@@ -180,6 +209,7 @@ def downloads(house: Clinic, people: Browsers) -> None:
 def pages(people: Browsers, binary: Path) -> None:
     with clinic(binary) as house:
         every_page(house, people)
+        reflows(house, people)
         on_paper(house, people)
         downloads(house, people)
 

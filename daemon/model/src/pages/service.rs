@@ -465,6 +465,7 @@ mod tests {
                 destination: "archive".to_owned(),
                 exam_id: "e1".to_owned(),
                 version: 2,
+                what: None,
                 since: at("2024-05-06T10:31:00Z"),
                 failure: "answer (A700)".to_owned(),
             }],

@@ -11,6 +11,8 @@ const WIDTH: f64 = 500.0;
 const SIDE: f64 = 18.0;
 /// Height of one row: its words, and below them its bar.
 const ROW: f64 = 46.0;
+/// Numbers that stand beside each other on a telephone.
+const MOST_TICKS: f64 = 6.0;
 /// Height of the words of a row, from its top.
 const WORDS: f64 = 20.0;
 /// Beyond the outermost value on either side, mm.
@@ -27,11 +29,16 @@ impl Axis {
         SIDE + (mm - self.from) / (self.to - self.from) * (WIDTH - 2.0 * SIDE)
     }
 
-    /// Whole and half millimetres on it.
+    /// Half, whole or more millimetres on it, as many as have room for their numbers.
     fn ticks(&self) -> Vec<f64> {
-        let first = (self.from * 2.0).ceil() as i64;
-        let last = (self.to * 2.0).floor() as i64;
-        (first..=last).map(|half| half as f64 / 2.0).collect()
+        let fits = |step: &f64| (self.to - self.from) / step < MOST_TICKS;
+        let step = [0.5, 1.0, 2.0, 5.0, 10.0]
+            .into_iter()
+            .find(fits)
+            .unwrap_or(50.0);
+        let first = (self.from / step).ceil() as i64;
+        let last = (self.to / step).floor() as i64;
+        (first..=last).map(|n| n as f64 * step).collect()
     }
 }
 

@@ -180,3 +180,17 @@ fn every_part_of_the_department_is_reached_from_the_top_and_none_is_silent() {
     }
     assert_eq!(page.matches("No exam of this period shows it.").count(), 2);
 }
+
+#[test]
+fn an_axis_has_no_more_numbers_than_have_room() {
+    let mut view = exam(&samples::flagged());
+    for width in [5.9, 9.0, 12.0, 25.0, 60.0] {
+        let rows = &mut view.result.content.assessment.rows;
+        rows.right.as_mut().unwrap().measured_mm = width;
+        let page = page("spans-wide", Place::Today, &exam::html(&view, &tokens()));
+        let picture = page.split("class=\"spans\"").nth(1).unwrap();
+        let picture = picture.split("</svg>").next().unwrap();
+        let numbers = picture.matches("text-anchor=\"middle\"").count();
+        assert!((1..=6).contains(&numbers), "{width} mm: {numbers}");
+    }
+}
