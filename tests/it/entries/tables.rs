@@ -135,6 +135,65 @@ fn of_ten_thousand_rows_one_bad_one_lets_nothing_be_recorded() {
     assert_eq!(entries(&site).len(), 3);
 }
 
+/// Tables as a clinic writes them: a spreadsheet's semicolons and mark of encoding are read; what is
+/// unknown or said twice is named, and nothing of it is recorded.
+#[test]
+fn a_table_of_a_clinic_is_recorded_or_refused_whole() {
+    let site = site("");
+    let exams = ["2021", "2022", "2023"].map(|year| exam_of_year(&site, year));
+    let [one, two, three] = &exams;
+    let file = site.path("labels.csv");
+    let name = file.to_str().expect("UTF-8");
+    for (text, says) in [
+        (
+            format!("Untersuchung;Einordnung\n{one};gesund\n"),
+            "labels.csv: line 1, column 1: \"Untersuchung\" is no column; columns are exam_id, ",
+        ),
+        (
+            format!("exam_id;label\n{one};gesund\n"),
+            "labels.csv: line 2, column label: \"gesund\" is no label; write one of well, ",
+        ),
+        (
+            format!("exam_id;label\n{one};well\nE0000000000000000;well\n"),
+            "labels.csv: line 3, column exam_id: the store knows no exam E0000000000000000",
+        ),
+        (
+            format!("exam_id;label\n{one};well\n{two};well\n{one};raised_confirmed\n"),
+            "labels.csv: line 4, column exam_id: names the exam of line 2 again, and says \
+             raised_confirmed where that says well",
+        ),
+        (
+            format!("exam_id;study_instance_uid;label\n{one};;well\n;2.25.20001;none\n"),
+            "labels.csv: line 3, column study_instance_uid: names the exam of line 2 again, and says \
+             none where that says well",
+        ),
+    ] {
+        fs::write(&file, text).expect("written");
+        let at = refused(&site, 2, "label", &["--table", name]);
+        assert!(at.contains(says), "{says}: {at}");
+        assert!(at.ends_with("nothing was recorded\n"), "{at}");
+        assert_eq!(entries(&site), []);
+    }
+    // Saved in an encoding of before.
+    fs::write(&file, b"exam_id;label;reason\nE1;well;gepr\xfcft\n").expect("written");
+    let at = refused(&site, 2, "label", &["--table", name]);
+    assert!(at.contains("save it as UTF-8"), "{at}");
+    let text = format!(
+        "\u{feff}exam_id;label;reason\r\n{one};well;gepr\u{fc}ft; ohne\r\n{two};well;\r\n\r\n;;\r\n"
+    );
+    fs::write(&file, &text).expect("written");
+    let at = refused(&site, 2, "label", &["--table", name]);
+    assert!(
+        at.contains("line 2: 4 fields where the first line names 3"),
+        "{at}"
+    );
+    fs::write(&file, text.replace("ft; ohne", "ft, ohne")).expect("written");
+    site.ok("label", &["--table", name]);
+    let said = entries(&site);
+    assert_eq!(said.len(), 2, "{said:?}");
+    assert!(of_year(&site, "2023")["exam"]["label"].is_null(), "{three}");
+}
+
 #[test]
 fn every_bad_row_is_named_and_nothing_is_recorded() {
     let site = site("");

@@ -152,6 +152,43 @@ fn a_form_that_is_older_than_what_stands_records_nothing_and_says_what_came() {
     assert_eq!(entries(&ward), stamp_now);
 }
 
+/// A verdict on two readings belongs to the two that were shown.
+#[test]
+fn a_verdict_on_readings_that_are_no_more_the_newest_is_refused() {
+    let ward = ward(&["clinician"], PAGES);
+    let exam = flagged(&ward);
+    let mut clinician = ward.signed_in("clinician");
+    let (page, path) = (format!("/second/{exam}"), format!("/second/{exam}/judge"));
+    ward.site.ok("second", &[&exam, "ask"]);
+    ward.site
+        .ok("second", &[&exam, "read", "--right-mm", "5.1"]);
+    let stamp = hidden(&clinician.get(&page).body, "stamp");
+    ward.site
+        .ok("second", &[&exam, "read", "--right-mm", "6.4"]);
+    let before = entries(&ward);
+    let says = [("says", "agrees"), ("stamp", stamp.as_str())];
+    let answer = post(&mut clinician, "clinician", &path, &says);
+    assert_eq!(answer.status, 409, "{}", answer.body);
+    assert!(
+        answer.body.contains("second reading made"),
+        "{}",
+        answer.body
+    );
+    let answer = post(&mut clinician, "clinician", &path, &says[..1]);
+    assert_eq!(answer.status, 422, "without a stamp: {}", answer.body);
+    assert_eq!(entries(&ward), before);
+    until("the new state", || {
+        let stamp = hidden(&clinician.get(&page).body, "stamp");
+        let says = [
+            ("says", "differs"),
+            ("reason", "by 1 mm"),
+            ("stamp", &*stamp),
+        ];
+        post(&mut clinician, "clinician", &path, &says).status == 303
+    });
+    assert_eq!(entries(&ward), before + 1);
+}
+
 /// The same form twice, the same note from a second page: one entry, and whoever sent it sees that it
 /// is there.
 #[test]

@@ -1,4 +1,5 @@
-//! Labels from a CSV table (RFC 4180): all of it or, with a mistake, nothing.
+//! Labels from a CSV table (RFC 4180, or with semicolons or tabs as spreadsheets write it): all of it
+//! or, with a mistake, nothing.
 
 use super::said_by;
 use sheathline_model::domain::Label;
@@ -58,7 +59,8 @@ impl Places {
                     1,
                     &(n + 1).to_string(),
                     &format!(
-                        "{name:?} is no column; columns are {}, separated by commas",
+                        "{name:?} is no column; columns are {}, separated by commas, semicolons or \
+                         tabs",
                         COLUMNS.join(", ")
                     ),
                 )),
@@ -89,13 +91,29 @@ impl Places {
     }
 }
 
+/// What stands between two columns: no name of ours holds any of the three.
+fn separator(text: &str) -> u8 {
+    let first = text.lines().next().unwrap_or_default();
+    let found = [',', ';', '\t']
+        .into_iter()
+        .find(|one| first.contains(*one));
+    match found {
+        Some(';') => b';',
+        Some('\t') => b'\t',
+        _ => b',',
+    }
+}
+
 /// Reads a table.
 ///
 /// # Errors
 /// Every mistake, with its line and column.
 pub fn read(text: &str) -> Result<Vec<Row>, Vec<String>> {
+    // Of lines that end in CR LF the reader counts one too few.
+    let text = text.replace("\r\n", "\n");
     let mut reader = csv::ReaderBuilder::new()
         .trim(csv::Trim::All)
+        .delimiter(separator(&text))
         .from_reader(text.as_bytes());
     let places = match reader.headers() {
         Ok(names) => Places::of(names)?,
@@ -117,6 +135,10 @@ pub fn read(text: &str) -> Result<Vec<Row>, Vec<String>> {
                 continue;
             }
         };
+        // Spreadsheets write rows below the last one: nothing in them says anything.
+        if record.iter().all(str::is_empty) {
+            continue;
+        }
         let line = record.position().map_or(0, csv::Position::line);
         if n == ROWS_MAX {
             let what = format!("more than {ROWS_MAX} rows; split the table");
@@ -197,6 +219,33 @@ mod tests {
         assert_eq!(by_study[0].by, "study_instance_uid");
     }
 
+    /// As spreadsheets of many countries save it: a mark of its encoding, semicolons or tabs, CR LF, a
+    /// quoted name, and rows of nothing at the end.
+    #[test]
+    fn a_table_of_a_spreadsheet_is_read() {
+        for separator in [";", "\t"] {
+            let text = "\u{feff}\"exam_id\";label;reason\r\nE1; well ;\"gesehen; ohne Befund\"\r\n\
+                        E2;raised_confirmed;Liquordruck 32,5 cm\r\n;;\r\n;;\r\n";
+            let text = match separator {
+                "\t" => text.replace("gesehen; ", "gesehen, ").replace(';', "\t"),
+                _ => text.to_owned(),
+            };
+            let rows = read(&text).unwrap();
+            assert_eq!(rows.len(), 2, "{rows:?}");
+            assert_eq!((rows[0].line, rows[0].label), (2, Some(Label::Well)));
+            let reasons: Vec<_> = rows.iter().map(|row| row.reason.as_deref()).collect();
+            assert!(reasons[0].is_some_and(|one| one.ends_with("ohne Befund")));
+            assert_eq!(reasons[1], Some("Liquordruck 32,5 cm"));
+            let wrong = text.replace(" well ", "gesund");
+            let mistakes = read(&wrong).unwrap_err();
+            assert!(
+                mistakes[0]
+                    .starts_with("line 2, column label: \"gesund\" is no label; write one of "),
+                "{mistakes:?}"
+            );
+        }
+    }
+
     #[test]
     fn every_bad_row_is_told_with_line_column_and_reason() {
         let text = format!(
@@ -224,7 +273,15 @@ mod tests {
             ("", "no column label"),
             ("exam_id\nE1\n", "no column label"),
             ("label\nwell\n", "no column exam_id or study_instance_uid"),
-            ("exam_id;label\nE1;well\n", "separated by commas"),
+            (
+                "exam_id|label\nE1|well\n",
+                "separated by commas, semicolons or tabs",
+            ),
+            (
+                "Untersuchung;Einordnung\nE1;well\n",
+                "line 1, column 1: \"Untersuchung\" is no column; columns are exam_id, ",
+            ),
+            ("exam_id;label\n;\n;\n", "no row below"),
             ("exam_id,label,label\nE1,well,well\n", "stands twice"),
             ("exam_id,label,Notes\nE1,well,x\n", "\"Notes\" is no column"),
             ("exam_id,label\n", "no row below"),

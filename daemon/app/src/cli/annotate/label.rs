@@ -9,6 +9,7 @@ use crate::cli::args::LabelArgs;
 use crate::cli::{Code, Failure, context, print};
 use crate::pipeline::Pipeline;
 use sheathline_model::annotations::Kind;
+use sheathline_model::domain::Label;
 use sheathline_store::annotations::by_number;
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -127,8 +128,17 @@ fn not_meant(rows: &[Row], file: &Path, error: ActError) -> Failure {
         let what = match &one.why {
             NotMeant::NotOne(why) => why.to_string(),
             NotMeant::Again(first) => {
-                let line = rows.get(*first).map_or(0, |row| row.line);
-                format!("names the exam of line {line} again")
+                let before = rows.get(*first);
+                let line = before.map_or(0, |row| row.line);
+                let said = |row: &Row| row.label.map_or("none", Label::word);
+                match before.filter(|before| before.label != row.label) {
+                    Some(before) => format!(
+                        "names the exam of line {line} again, and says {} where that says {}",
+                        said(row),
+                        said(before)
+                    ),
+                    None => format!("names the exam of line {line} again"),
+                }
             }
         };
         Some(table::mistake(row.line, row.by, &what))

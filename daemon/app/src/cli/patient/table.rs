@@ -24,6 +24,8 @@ const ROWS_MAX: usize = 20_000;
 /// # Errors
 /// Every mistake, with its line.
 pub(super) fn read(text: &str, who: &str) -> Result<Vec<Recorded>, Vec<String>> {
+    // Of lines that end in CR LF the reader counts one too few.
+    let text = text.replace("\r\n", "\n");
     let mut reader = csv::ReaderBuilder::new()
         .flexible(true)
         .trim(csv::Trim::All)
@@ -149,6 +151,15 @@ mod tests {
             all[1].statement.stated_at.to_rfc3339(),
             "2026-03-31T12:05:00+00:00"
         );
+    }
+
+    #[test]
+    fn lines_are_counted_as_an_editor_counts_them_however_they_end() {
+        let text = format!("{HEAD}merge,A,1,A,2,2026-03-31,x\nmerge,A,1,A,2,never,x\n");
+        for text in [text.clone(), text.replace('\n', "\r\n")] {
+            let mistakes = read(&text, "somebody").unwrap_err();
+            assert!(mistakes[0].starts_with("3: "), "{mistakes:?}");
+        }
     }
 
     #[test]
