@@ -71,7 +71,7 @@ pub struct Known {
     /// The same ids under other issuers, with the birth dates and sexes that reports give there: for
     /// hints at what may have to be joined.
     pub elsewhere: Vec<(PatientKey, Vec<(NaiveDate, Sex)>)>,
-    /// Objects that came from the history of an archive alone, long after their exam was done, by SOP
+    /// Objects that came from an archive's history or a table of old values alone, long after their exam was done, by SOP
     /// Instance UID.
     pub history_only: BTreeSet<String>,
 }
@@ -316,7 +316,7 @@ fn news(known: &Known) -> BTreeSet<&str> {
     exams.map(|exam| exam.study_instance_uid.as_str()).collect()
 }
 
-/// Whether all of an exam came from the history of an archive alone.
+/// Whether all of an exam came from the history of an archive or a table of old values alone.
 fn is_history(exam: &Exam, known: &Known, news: &BTreeSet<&str>) -> bool {
     let mut reports = exam.objects.iter().map(|object| &object.sop_instance_uid);
     reports.all(|uid| known.history_only.contains(uid))
@@ -327,7 +327,7 @@ fn is_history(exam: &Exam, known: &Known, news: &BTreeSet<&str>) -> bool {
 fn from_history() -> Remark {
     Remark::of(
         RemarkCode::HistoryOnly,
-        "The exam came from the history of an archive alone, long after it was done; its result is not delivered to anyone by itself.",
+        "The exam came from an archive's history or a table of old values alone, long after it was done; its result is not delivered to anyone by itself.",
     )
 }
 

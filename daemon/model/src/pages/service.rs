@@ -507,6 +507,29 @@ mod tests {
     }
 
     #[test]
+    fn typed_reports_are_told_apart_from_results() {
+        let mut view = view();
+        let to = |entered| Destination {
+            name: "archive".to_owned(),
+            kind: Some("dicom".to_owned()),
+            waiting: 7,
+            oldest: None,
+            dead: 1,
+            entered,
+            down: None,
+        };
+        view.destinations = vec![to((0, 0))];
+        let page = html(&view).into_string();
+        assert!(!page.contains("typed reports"));
+        view.destinations = vec![to((5, 1))];
+        view.dead[0].what = Some("typed reports");
+        let page = html(&view).into_string();
+        assert!(page.contains("7 (5 of typed reports)"), "{page}");
+        assert!(page.contains("</strong> (1 of typed reports)"), "{page}");
+        assert!(page.contains(" v2, typed reports"), "{page}");
+    }
+
+    #[test]
     fn a_certificate_is_told_of_before_it_ends_and_after() {
         let mut view = view();
         let told = |view: &View| {

@@ -242,9 +242,9 @@ fn beside(before: &Content, now: &Content, reasons: &mut Vec<String>) {
     }
     if before.exam.history_only != now.exam.history_only {
         reasons.push(if !now.exam.history_only {
-            "the exam came by itself as well, not from an archive's history alone".into()
+            "the exam came by itself as well, not only from an archive's history or a table of old values".into()
         } else {
-            "the exam counts as history of an archive".into()
+            "the exam counts as history".into()
         });
     }
     if before.context.is_some() != now.context.is_some() {

@@ -66,7 +66,7 @@ pub struct ResultExam {
     /// Opening pressure that a person recorded with it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub opening_pressure: Option<OpeningPressure>,
-    /// It came from the history of an archive alone, long after it was done: historical, not delivered automatically.
+    /// It came from an archive's history or a table of old values alone, long after it was done: historical, not delivered automatically.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub history_only: bool,
     /// How operator and device counted, where the site knows something of them.

@@ -298,7 +298,7 @@ codes! {
         "What could not be worked out of calipers and pictures, and why.",
         "Nothing: the reported values stand.";
     HistoryOnly = "history-only", Info:
-        "The exam came from the history of an archive alone, long after it was done; its result is not delivered by itself.",
+        "The exam came from an archive's history or a table of old values alone, long after it was done; its result is not delivered by itself.",
         "Nothing; `outbox replay` delivers it.";
     IdInBytes = "id-in-bytes", Info:
         "The patient id or its issuer holds more than ASCII; other bytes are shown as octal numbers and compared as they are.",

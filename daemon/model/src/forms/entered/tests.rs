@@ -2,8 +2,8 @@
 
 use super::report;
 use crate::domain::{
-    Border, Device, Disposition, Eye, Measurement, Millimetres, ObjectReading, PatientKey, Plane,
-    RemarkCode, Sex,
+    Border, Device, Disposition, Eye, Measurement, Millimetres, Modality, ObjectReading,
+    PatientKey, Plane, RemarkCode, Sex,
 };
 use crate::entered::{Corrected, Limits, Typed, TypedReading, Uids, check};
 use crate::reading::{Assumed, Rules, read_object};
@@ -80,6 +80,7 @@ fn same(typed: &Typed, reading: &ObjectReading) {
     assert_eq!(patient.key, typed.patient);
     assert_eq!(patient.birth_date, Some(typed.birth_date));
     assert_eq!(patient.sex, typed.sex);
+    assert!(!has(reading, RemarkCode::ModalityUnstated));
     let exam = reading.exam.as_ref().expect("an exam");
     assert_eq!(exam.study_instance_uid, typed.uids().study);
     assert_eq!(exam.accession, typed.accession);
@@ -98,6 +99,7 @@ fn same(typed: &Typed, reading: &ObjectReading) {
             let angle = read.geometry.and_then(|known| known.angle_deg);
             assert_eq!(angle, typed_one.angle_deg);
             assert_eq!(read.definition, typed.border);
+            assert_eq!(read.modality, Modality::Ultrasound);
             assert!(read.usable, "{:?}", read.remarks);
         }
     }
