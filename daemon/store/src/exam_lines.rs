@@ -261,6 +261,16 @@ pub fn is_due(view: &View, due: &Due) -> Result<bool, StoreError> {
     .exists(values![due.exam_id, due.version])
 }
 
+/// Whether the rise of an exam was acknowledged, settled or withdrawn: nobody is to be reminded of it. An
+/// exam without a line is none such.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn waits_for_nobody(view: &View, exam_id: &str) -> Result<bool, StoreError> {
+    view.prepare("select 1 from exam_line where exam_id = ?1 and (rise is null or rise <> 'new')")
+        .exists([exam_id])
+}
+
 /// Notes that somebody is reminded of a version. Returns false where its rise is not new any more, or
 /// somebody was reminded already: nothing is to be sent then.
 ///

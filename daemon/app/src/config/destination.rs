@@ -271,6 +271,41 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, rows: &[Row]) {
         check_keys(raw, kind, row);
         check_waits(raw, one, row);
         check_files(raw, one, kind, row);
+        check_reminders(raw, one, kind, row, config.pages.remind_minutes);
+    }
+}
+
+/// A reminder that is asked for and never comes is worse than none: somebody relies on it.
+fn check_reminders(
+    raw: &mut Raw<'_>,
+    one: &DestinationSettings,
+    kind: Kind,
+    row: &Row,
+    remind_minutes: u32,
+) {
+    let is_asked_for = one.changes.contains(&Change::Reminder);
+    let Some(place) = row.place("changes").filter(|_| is_asked_for) else {
+        return;
+    };
+    match kind {
+        Kind::Dicom | Kind::Fhir => {
+            let word = kind.word();
+            raw.mistake(
+                place,
+                format!(
+                    "[[destination]] changes names \"reminder\", which kind {word} cannot carry"
+                ),
+                "take it out; a destination of kind hook or hl7 carries reminders",
+            );
+        }
+        Kind::Hl7 | Kind::Hook if remind_minutes == 0 => {
+            raw.mistake(
+                place,
+                "[[destination]] changes names \"reminder\", and [pages] remind_minutes is 0: none would come",
+                "write for example remind_minutes = 60 in [pages], or take \"reminder\" out",
+            );
+        }
+        Kind::Hl7 | Kind::Hook => {}
     }
 }
 
@@ -329,5 +364,51 @@ fn check_files(raw: &mut Raw<'_>, one: &DestinationSettings, kind: Kind, row: &R
             check_base(raw, TABLE, url, of, row);
         }
         (Kind::Hook, Some(url)) => check_plain(raw, TABLE, url, row),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn told(text: &str) -> Vec<String> {
+        let mistakes = Config::from_text("site.toml", text).err();
+        let mistakes = mistakes.unwrap_or_default().into_iter();
+        mistakes.map(|one| one.to_string()).collect()
+    }
+
+    /// Whoever relies on a reminder that never comes is told, with the line.
+    #[test]
+    fn a_reminder_that_would_never_come_is_refused() {
+        let on = "[pages]\nlisten = \"127.0.0.1:8600\"\nremind_minutes = 30\n";
+        let changes = "changes = [\"new_rise\", \"reminder\"]\n";
+        for (kind, more, carries) in [
+            ("hook", "url = \"https://hook.example/x\"\n", true),
+            ("hl7", "host = \"engine.example\"\nport = 2575\n", true),
+            ("fhir", "url = \"https://fhir.example/r4\"\n", false),
+            (
+                "dicom",
+                "host = \"archive.example\"\nport = 11112\ncalled = \"ARCHIVE\"\n",
+                false,
+            ),
+        ] {
+            let row = format!("[[destination]]\nname = \"a\"\nkind = \"{kind}\"\n{more}");
+            assert_eq!(told(&format!("{on}{row}")), [""; 0], "{kind}");
+            let with = told(&format!("{on}{row}{changes}"));
+            assert_eq!(with.is_empty(), carries, "{kind}: {with:?}");
+            let line = row.lines().count() + 1;
+            let never = told(&format!("{row}{changes}"));
+            assert_eq!(never.len(), 1, "{kind}: {never:?}");
+            assert!(
+                never[0].contains(&format!("site.toml:{line}:")),
+                "{never:?}"
+            );
+            let what = if carries {
+                "remind_minutes is 0"
+            } else {
+                "cannot carry"
+            };
+            assert!(never[0].contains(what), "{never:?}");
+        }
     }
 }

@@ -8,6 +8,8 @@
 //! delivery in particular: while it fails the destination is down, one delivery at a time probes it,
 //! and nothing dies of it. What the receiver answers is about the delivery it answers.
 
+mod reminding;
+
 use super::Carrier;
 use crate::observe::Observed;
 use crate::observe::audit::{Event, Facts, Receiver};
@@ -150,6 +152,7 @@ impl Worker {
             .store
             .read(|conn| deliveries::next(conn, &self.destination, now.wall, self.retry.longest))?;
         match next {
+            Next::Due(delivery) if self.is_needless(&delivery)? => self.remind_nobody(&delivery),
             Next::Due(delivery) => self.attempt(&delivery),
             Next::At(time) => Ok(Step::Wait((time - now.wall).to_std().ok())),
             Next::Nothing => Ok(Step::Wait(None)),
@@ -242,6 +245,17 @@ impl Worker {
     /// What a person took back before it went is not sent; should it count again, the version that says
     /// so takes it along.
     fn take_out(&mut self, delivery: &Delivery) -> Result<Step, StoreError> {
+        tracing::info!(
+            code = "delivery-taken-back",
+            destination = self.destination,
+            delivery = delivery.id,
+            exam = delivery.exam_id,
+            "its typed reports were taken back before they went"
+        );
+        self.drop_it(delivery)
+    }
+
+    fn drop_it(&mut self, delivery: &Delivery) -> Result<Step, StoreError> {
         let (id, now) = (delivery.id, self.world.now().wall);
         let which = Which {
             ids: vec![id],
@@ -249,13 +263,6 @@ impl Worker {
         };
         self.store
             .write(move |tx| deliveries::drop_some(tx, &which, now))?;
-        tracing::info!(
-            code = "delivery-taken-back",
-            destination = self.destination,
-            delivery = id,
-            exam = delivery.exam_id,
-            "its typed reports were taken back before they went"
-        );
         Ok(Step::Tried)
     }
 

@@ -15,6 +15,7 @@ contracts! {
     lists_are_chosen_by_day_operator_machine_and_place,
     somebody_is_reminded_once_of_a_version,
     a_reminder_is_undone_with_its_transaction,
+    a_rise_that_waits_for_nobody_is_told_apart,
 }
 
 /// The line of an exam without a rise, compared and labelled: in no list.
@@ -298,4 +299,30 @@ fn a_reminder_is_undone_with_its_transaction(place: &dyn Place) {
     });
     assert!(failed.is_err());
     assert_eq!(due(&store, 1).len(), 1);
+}
+
+fn a_rise_that_waits_for_nobody_is_told_apart(place: &dyn Place) {
+    let store = place.open().expect("opens");
+    let patient = key("HERE", "1");
+    let acknowledged = Rise::Acknowledged {
+        by: "Dr Ilse Farnwick".to_owned(),
+        at: at(3),
+        version: 1,
+    };
+    let lines = [
+        rising("new", &patient, Rise::New, at(0)),
+        rising("seen", &patient, acknowledged, at(0)),
+        rising("gone", &patient, Rise::Withdrawn, at(0)),
+        calm("calm", &patient),
+    ];
+    put(&store, &patient, &lines);
+    let waits_for_nobody = |exam: &str| {
+        let asked = store.read(|view| exam_lines::waits_for_nobody(view, exam));
+        asked.expect("read")
+    };
+    let exams = ["new", "seen", "gone", "calm", "nowhere"];
+    assert_eq!(
+        exams.map(waits_for_nobody),
+        [false, true, true, true, false]
+    );
 }

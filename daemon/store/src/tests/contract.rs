@@ -317,6 +317,10 @@ fn faults_of_delivery_are_found() {
                 &["somebody_is_reminded_once_of_a_version"],
             ),
             (
+                Fault::Says("rise = 'withdrawn'", "rise is null or rise <> 'new'"),
+                &["a_rise_that_waits_for_nobody_is_told_apart"],
+            ),
+            (
                 Fault::Says("e.id < 0", "e.id < d.id"),
                 &["a_reminder_waits_behind_its_result"],
             ),

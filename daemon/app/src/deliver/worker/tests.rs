@@ -25,9 +25,9 @@ const RETRY: Retry = Retry {
 type Answer = dyn Fn(&str) -> Result<(), Failure> + Send;
 
 /// What a site looks like: a store, one destination, its receiver and the clocks.
-struct Site {
+pub(super) struct Site {
     _folder: TempDir,
-    store: Store,
+    pub(super) store: Store,
     observed: Observed,
     clock: Arc<Mutex<Moment>>,
     /// Exam, version and bytes of everything that reached the receiver, in order.
@@ -69,12 +69,12 @@ impl Carrier for Fake {
     }
 }
 
-fn failure(stage: Stage, lasts: bool) -> Failure {
+pub(super) fn failure(stage: Stage, lasts: bool) -> Failure {
     Failure::new(stage, Code::Http(418), "said the receiver").lasting(lasts)
 }
 
 impl Site {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         let folder = TempDir::new().expect("temp");
         let store = Store::open(&folder.path().join("store.db"), Mode::Owner).expect("opens");
         Site {
@@ -91,7 +91,7 @@ impl Site {
         }
     }
 
-    fn worker(&self) -> Worker {
+    pub(super) fn worker(&self) -> Worker {
         let (got, answer) = (Arc::clone(&self.got), Arc::clone(&self.answer));
         let make: MakeCarrier = Box::new(move || {
             Box::new(Fake {
@@ -112,7 +112,7 @@ impl Site {
 
     /// Publishes a further version of an exam. Its name, told as the reason of the version, is how
     /// tests know it.
-    fn publish(&mut self, patient: &str, exam: &str) -> String {
+    pub(super) fn publish(&mut self, patient: &str, exam: &str) -> String {
         self.results += 1;
         let contents = samples::all(&samples::flagged());
         let content = contents.first().expect("a sample");
@@ -140,21 +140,21 @@ impl Site {
         name
     }
 
-    fn now(&self) -> DateTime<Utc> {
+    pub(super) fn now(&self) -> DateTime<Utc> {
         self.clock.lock().unwrap().wall
     }
 
-    fn pass(&self, time: Duration) {
+    pub(super) fn pass(&self, time: Duration) {
         let mut clock = self.clock.lock().unwrap();
         clock.ran += time;
         clock.wall += time;
     }
 
-    fn answers(&self, answer: impl Fn(&str) -> Result<(), Failure> + Send + 'static) {
+    pub(super) fn answers(&self, answer: impl Fn(&str) -> Result<(), Failure> + Send + 'static) {
         *self.answer.lock().unwrap() = Box::new(answer);
     }
 
-    fn got(&self) -> Vec<String> {
+    pub(super) fn got(&self) -> Vec<String> {
         let got = self.got.lock().unwrap();
         got.iter().map(|(name, _)| name.clone()).collect()
     }
@@ -173,7 +173,7 @@ impl Site {
         all.iter().map(named).collect()
     }
 
-    fn list(&self) -> Vec<Delivery> {
+    pub(super) fn list(&self) -> Vec<Delivery> {
         let which = Which {
             destination: Some("archive".to_owned()),
             ..Which::default()
@@ -188,7 +188,7 @@ impl Site {
 }
 
 /// Steps until there is nothing to do now; returns for how long.
-fn work(worker: &mut Worker) -> Option<Duration> {
+pub(super) fn work(worker: &mut Worker) -> Option<Duration> {
     for _ in 0..1000 {
         if let Step::Wait(wait) = worker.step().expect("the store works") {
             return wait;
