@@ -4,6 +4,8 @@
 mod attacks;
 mod bounds;
 mod desk;
+mod glass;
+mod ports;
 mod roles;
 mod said;
 mod sign_in;

@@ -2,6 +2,7 @@
 //! reading.
 
 mod brought;
+mod fresh;
 mod second;
 mod signed;
 
@@ -24,7 +25,12 @@ struct Ward {
 
 impl Ward {
     fn new(roles: &[&str]) -> Ward {
-        let site = Site::with(PAGES);
+        Ward::with(roles, PAGES)
+    }
+
+    /// The tables of `more` begin with that of the pages.
+    fn with(roles: &[&str], more: &str) -> Ward {
+        let site = Site::with(more);
         let daemon = site.serve();
         let hash = sheathline::pages::hashed(PASSWORD).expect("hashed");
         let store = Store::open(&site.path("store.sqlite"), Mode::Guest).expect("opens");

@@ -11,6 +11,7 @@ use sheathline_model::domain::{Disposition, Mistake, ObjectReading, Severity, So
 use sheathline_model::reading::{self, Assumed, Rules};
 use sheathline_net::connect::check_tls;
 use sheathline_net::serve::tls;
+use sheathline_store::accounts;
 use std::io::Read;
 use std::path::Path;
 
@@ -257,6 +258,7 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
                 return Err(Failure::configuration(unread.join("\n")));
             }
             tell_of_issuers(config)?;
+            tell_of_pages(config);
             match (args.explain, args.json) {
                 (true, true) => effective.settings().iter().try_for_each(print::json)?,
                 (true, false) => show_settings(&effective.settings()),
@@ -321,6 +323,48 @@ fn tell_of_issuers(config: &Config) -> Result<(), Failure> {
         }
         Err(failure) if failure.code() == Code::Configuration => Err(failure),
         _ => Ok(()),
+    }
+}
+
+/// Where the pages would be, or why there are none; and that nobody can sign in, where that is known.
+fn tell_of_pages(config: &Config) {
+    let pages = &config.pages;
+    let all: Vec<String> = pages
+        .listen
+        .iter()
+        .map(|address| format!("{address} without TLS"))
+        .chain(
+            pages
+                .tls
+                .listen
+                .iter()
+                .map(|address| format!("{address} over TLS")),
+        )
+        .collect();
+    if all.is_empty() {
+        if pages.public_url.is_some() || pages.openid.issuer.is_some() {
+            print::note(
+                "[pages] there are none: neither [pages] nor [pages.tls] has an address in listen",
+            );
+        }
+        return;
+    }
+    let people = match &pages.public_url {
+        Some(url) => format!("people open {url}"),
+        None => "only this machine reaches them".to_owned(),
+    };
+    print::note(format_args!("[pages] {}; {people}", all.join(", ")));
+    let may_sign_in = pages.openid.issuer.is_some()
+        || !config.store.path.is_file()
+        || context::guest(config)
+            .ok()
+            .and_then(|store| store.read(accounts::all).ok())
+            .is_none_or(|all| all.iter().any(|one| one.ended_at.is_none()));
+    if !may_sign_in {
+        print::note(
+            "[pages] nobody may sign in yet: run `sheathline account add NAME --role ROLE` as the account of \
+             the service",
+        );
     }
 }
 

@@ -140,7 +140,7 @@ pub(super) fn serve_and(
     };
     let (working, worker_lives) = Working::new();
     health.serving(receivers.handles(), worker_lives);
-    health.closed(receivers.has_closed());
+    health.listening(receivers.ports());
     // Whoever reads that may ask after health.
     receivers.tell_open();
     let issuers = Look::start(&config, &store);
@@ -226,7 +226,7 @@ impl Running {
             tracing::error!(code = "listen-failed", "{why}");
         }
         self.unopened = unopened;
-        self.health.closed(self.receivers.has_closed());
+        self.health.listening(self.receivers.ports());
     }
 
     /// Puts the configuration as it is now in force, all of it that can change, or nothing.
@@ -273,7 +273,7 @@ impl Running {
                 tell_refused(&why);
             }
         }
-        self.health.closed(self.receivers.has_closed());
+        self.health.listening(self.receivers.ports());
         self.health.reloaded(refused);
         supervisor::ready(&self.health);
         Ok(self)

@@ -1,11 +1,15 @@
 //! `status`: how the service is, for a person at the terminal. Reads the store and asks the running
 //! daemon, where its configuration says that it can be asked; changes nothing.
 
+mod pages;
+
 use super::args::StatusArgs;
 use super::{Code, Failure, context, inspect, print};
 use crate::config::{Config, Effective};
+use crate::health::ports::PortsNow;
 use crate::pipeline::Sum;
 use crate::standing::{self, Lasting, Standing, time};
+use pages::Pages;
 use serde::Serialize;
 use sheathline_store::overview;
 use std::io::{Read, Write};
@@ -39,6 +43,8 @@ enum Daemon {
 struct Status {
     version: &'static str,
     daemon: Daemon,
+    /// Whether the pages can be opened.
+    pages: Pages,
     objects: Sum,
     #[serde(flatten)]
     standing: Standing,
@@ -68,9 +74,10 @@ pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
             Err(_) => failure,
         }
     })?;
-    let daemon = ask(&config);
+    let (daemon, ports) = ask(&config);
     let verdict = verdict(&daemon);
-    let status = gather(&config, daemon)?;
+    let pages = Pages::of(&config, ports.as_deref());
+    let status = gather(&config, daemon, pages)?;
     if args.json {
         print::json(&status)?
     } else {
@@ -90,7 +97,7 @@ pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
 /// mistake in that is none of the daemon.
 fn probe(file: &Path) -> Result<(), Failure> {
     let (config, mistakes) = Effective::as_far_as_good(&context::layers(file)?);
-    match ask(&config.config) {
+    match ask(&config.config).0 {
         Daemon::Unknown if !mistakes.is_empty() => Err(context::all(&mistakes)),
         Daemon::Unknown => Err(Failure::configuration(
             "nobody can be asked: [observe] listen names no address with a port",
@@ -113,12 +120,13 @@ fn verdict(daemon: &Daemon) -> Result<(), Failure> {
     }
 }
 
-fn gather(config: &Config, daemon: Daemon) -> Result<Status, Failure> {
+fn gather(config: &Config, daemon: Daemon, pages: Pages) -> Result<Status, Failure> {
     let store = context::guest(config)?;
     let (outbox_results, outbox_bytes) = outbox(&config.outbox.folder);
     Ok(Status {
         version: env!("CARGO_PKG_VERSION"),
         daemon,
+        pages,
         objects: inspect::sum(&store)?,
         standing: standing::of(config, &store, overview::overview)?,
         disk: Disk {
@@ -157,24 +165,29 @@ fn outbox(folder: &Path) -> (u64, u64) {
     (results, bytes)
 }
 
-/// Asks the endpoint at its first address.
-fn ask(config: &Config) -> Daemon {
-    let Some(mut address) = config.observe.listen.first().copied() else {
-        return Daemon::Unknown;
+/// Asks the endpoint at its first address; with the daemon's ports, where it says them.
+fn ask(config: &Config) -> (Daemon, Option<Vec<PortsNow>>) {
+    let Some(address) = config.observe.listen.first().copied() else {
+        return (Daemon::Unknown, None);
     };
     if address.port() == 0 {
-        return Daemon::Unknown;
+        return (Daemon::Unknown, None);
     }
-    // What listens everywhere is asked here.
+    let address = of_this_machine(address);
+    readiness(address).unwrap_or((Daemon::Silent { address }, None))
+}
+
+/// What listens everywhere is asked here.
+fn of_this_machine(mut address: SocketAddr) -> SocketAddr {
     match address.ip() {
         IpAddr::V4(ip) if ip.is_unspecified() => address.set_ip(Ipv4Addr::LOCALHOST.into()),
         IpAddr::V6(ip) if ip.is_unspecified() => address.set_ip(Ipv6Addr::LOCALHOST.into()),
         _ => {}
     }
-    readiness(address).unwrap_or(Daemon::Silent { address })
+    address
 }
 
-fn readiness(address: SocketAddr) -> Option<Daemon> {
+fn readiness(address: SocketAddr) -> Option<(Daemon, Option<Vec<PortsNow>>)> {
     let mut stream = TcpStream::connect_timeout(&address, ANSWER_LIMIT).ok()?;
     stream.set_read_timeout(Some(ANSWER_LIMIT)).ok()?;
     stream.set_write_timeout(Some(ANSWER_LIMIT)).ok()?;
@@ -187,8 +200,11 @@ fn readiness(address: SocketAddr) -> Option<Daemon> {
         .ok()?;
     let body = answer.split_once("\r\n\r\n")?.1;
     let body: serde_json::Value = serde_json::from_str(body).ok()?;
+    // One of an earlier version says nothing of them.
+    let ports = body.get("ports").cloned();
+    let ports = ports.and_then(|ports| serde_json::from_value(ports).ok());
     if body.get("ready")?.as_bool()? {
-        return Some(Daemon::Ready);
+        return Some((Daemon::Ready, ports));
     }
     let word = |reason: &serde_json::Value, key| reason.get(key)?.as_str().map(str::to_owned);
     let told = |reason| {
@@ -199,9 +215,8 @@ fn readiness(address: SocketAddr) -> Option<Daemon> {
         ))
     };
     let reasons = body.get("reasons")?.as_array()?.iter();
-    Some(Daemon::NotReady {
-        reasons: reasons.filter_map(told).collect(),
-    })
+    let reasons = reasons.filter_map(told).collect();
+    Some((Daemon::NotReady { reasons }, ports))
 }
 
 fn show(status: &Status) {
@@ -218,6 +233,7 @@ fn show(status: &Status) {
             row("daemon", &format_args!("NOT ready: {}", reasons.join("; ")))
         }
     }
+    row("pages", &status.pages.line());
     row("objects", &status.objects);
     row("last received", &time(standing.last_received));
     row("last published", &time(standing.last_published));

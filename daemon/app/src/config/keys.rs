@@ -464,6 +464,8 @@ keys! {
         listen: one_or_list(address),
         addresses_allowed: list(network),
         public_url: pages::origin,
+        department: pages::optional_named,
+        contact: pages::optional_named,
         max_connections: whole(1, 10_000),
         idle_minutes: whole(1, 1440),
         most_hours: whole(1, 24),

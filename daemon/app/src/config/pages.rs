@@ -41,6 +41,10 @@ pub struct PagesSettings {
     pub break_glass: bool,
     /// The address people open, without a path.
     pub public_url: Option<String>,
+    /// Whose pages they are, as the sign-in page says it; empty: it does not.
+    pub department: String,
+    /// Whom to ask, as the sign-in page says it; empty: whoever runs the service.
+    pub contact: String,
     /// `[pages.tls]`.
     pub tls: TlsSettings,
     /// `[pages.openid]`.
@@ -143,6 +147,8 @@ impl Default for PagesSettings {
             remind_minutes: 0,
             break_glass: false,
             public_url: None,
+            department: String::new(),
+            contact: String::new(),
             // Browsers have none.
             tls: TlsSettings {
                 client_certificate: ClientCertificate::Off,
@@ -218,6 +224,14 @@ pub(super) fn named(value: &DeValue<'_>) -> Result<String, Fault> {
         .filter(|said| !said.chars().any(char::is_control))
         .map(str::to_owned)
         .ok_or_else(|| Fault::new("text in quotes, 1 to 200 characters"))
+}
+
+/// As [`named`], or empty.
+pub(super) fn optional_named(value: &DeValue<'_>) -> Result<String, Fault> {
+    match value.as_str() {
+        Some(said) if said.trim().is_empty() => Ok(String::new()),
+        _ => named(value),
+    }
 }
 
 /// Rules with other keys. Whatever is typed here, a password first, must not be read on its way.

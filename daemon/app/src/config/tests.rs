@@ -246,6 +246,8 @@ fn every_key_is_read_into_its_own_place() {
         listen = "127.0.0.1:8800"
         addresses_allowed = ["192.0.2.0/24"]
         public_url = "https://sheath.example"
+        department = "Ward"
+        contact = "the desk"
         max_connections = 3
         idle_minutes = 5
         most_hours = 4

@@ -1,6 +1,7 @@
 //! The HTTP port: `/livez`, `/readyz`, `/metrics`. It is for GET only and names no patient.
 
 use super::Health;
+use crate::health::ports::PortsNow;
 use crate::health::reasons::Reason;
 use axum::http::header::{ALLOW, CACHE_CONTROL, CONTENT_TYPE};
 use axum::http::{Method, Request, StatusCode};
@@ -127,7 +128,7 @@ async fn answer(request: Request<Incoming>, health: Arc<Health>) -> Response {
             "nothing is made of what is received\n",
         ),
         "/livez" => text(StatusCode::OK, "alive\n"),
-        "/readyz" => ready(&health.reasons()),
+        "/readyz" => ready(&health.reasons(), &health.ports()),
         _ => match health.metrics() {
             Some(metrics) => body(StatusCode::OK, OPEN_METRICS, metrics),
             None => text(StatusCode::INTERNAL_SERVER_ERROR, ""),
@@ -137,18 +138,24 @@ async fn answer(request: Request<Incoming>, health: Arc<Health>) -> Response {
     answer.await.unwrap_or_else(gone)
 }
 
-fn ready(reasons: &[Reason]) -> Response {
+fn ready(reasons: &[Reason], ports: &[PortsNow]) -> Response {
     #[derive(Serialize)]
     struct Ready<'a> {
         ready: bool,
         reasons: &'a [Reason],
+        ports: &'a [PortsNow],
     }
     let status = match reasons {
         [] => StatusCode::OK,
         _ => StatusCode::SERVICE_UNAVAILABLE,
     };
     let ready = reasons.is_empty();
-    match serde_json::to_string(&Ready { ready, reasons }) {
+    let said = Ready {
+        ready,
+        reasons,
+        ports,
+    };
+    match serde_json::to_string(&said) {
         Ok(json) => body(status, "application/json", json),
         Err(_) => text(StatusCode::INTERNAL_SERVER_ERROR, ""),
     }

@@ -3,6 +3,7 @@
 pub mod causes;
 pub mod endpoint;
 pub mod needs;
+pub mod ports;
 pub mod reasons;
 
 pub use reasons::Health;

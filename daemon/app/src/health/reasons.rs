@@ -1,6 +1,7 @@
 //! Whether the daemon can do its work, and if not, why.
 
 use super::causes::Cause;
+use super::ports::PortsNow;
 use crate::config::Config;
 use crate::observe::outbox::Unwritable;
 use crate::observe::{Observed, Trail};
@@ -60,7 +61,7 @@ pub struct Health {
     observed: Observed,
     stage: Mutex<Stage>,
     reload_refused: AtomicBool,
-    port_closed: AtomicBool,
+    ports: Mutex<Vec<PortsNow>>,
 }
 
 impl Health {
@@ -79,7 +80,7 @@ impl Health {
             observed,
             stage: Mutex::new(Stage::Starting),
             reload_refused: AtomicBool::new(false),
-            port_closed: AtomicBool::new(false),
+            ports: Mutex::default(),
         }
     }
 
@@ -101,9 +102,21 @@ impl Health {
         self.reload_refused.store(refused, Ordering::Relaxed);
     }
 
-    /// Whether a port for TLS is closed because its files do not serve.
-    pub fn closed(&self, closed: bool) {
-        self.port_closed.store(closed, Ordering::Relaxed);
+    /// How the ports are from now on; what nobody asked for is left out.
+    pub fn listening(&self, ports: impl IntoIterator<Item = PortsNow>) {
+        let ports = ports.into_iter().filter(PortsNow::is_asked_for);
+        *self.kept_ports() = ports.collect();
+    }
+
+    /// The ports of each service that is asked for.
+    #[must_use]
+    pub fn ports(&self) -> Vec<PortsNow> {
+        self.kept_ports().clone()
+    }
+
+    fn kept_ports(&self) -> std::sync::MutexGuard<'_, Vec<PortsNow>> {
+        // They are changed in one step.
+        self.ports.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// In one line, for whoever watches over the service.
@@ -187,7 +200,7 @@ impl Health {
                 reasons.push(Cause::FolderLink.into());
             }
         }
-        if self.port_closed.load(Ordering::Relaxed) {
+        if self.kept_ports().iter().any(|one| one.closed.is_some()) {
             reasons.push(Cause::TlsPortClosed.into());
         }
         let trail = self.observed.trail.as_ref();

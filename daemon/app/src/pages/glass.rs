@@ -7,9 +7,9 @@ use axum::extract::State;
 use axum::response::Response;
 use axum::routing::get;
 use maud::{Markup, html};
-use sheathline_model::domain::PatientKey;
+use sheathline_model::identity::Person;
 use sheathline_model::pages::layout::{field, text, token};
-use sheathline_store::{assessment_queue, exam_lines};
+use sheathline_store::{assessment_queue, exam_lines, identity};
 use std::sync::Arc;
 
 /// Shortest reason that says something, characters.
@@ -79,7 +79,7 @@ async fn break_it(
     } else {
         Err("Say why, in at least ten letters.")
     };
-    let (patient, exams) = match found {
+    let (person, exams) = match found {
         Ok(found) => found,
         Err(wrong) => {
             let page = form(&visitor, &typed, Some(wrong));
@@ -87,11 +87,16 @@ async fn break_it(
             return desk.page(&visitor, None, title, &page).await;
         }
     };
-    desk.did(&visitor, Action::BrokeGlass, Some(&patient), None, &reason)
+    let patient = &person.surviving;
+    desk.did(&visitor, Action::BrokeGlass, Some(patient), None, &reason)
         .await?;
+    let others = person.ids.iter().filter(|key| *key != patient);
     let page = html! {
         h1 { "You may see this patient for 60 minutes" }
         p { "Patient " (text(&patient.id)) " of " (text(&patient.issuer)) "." }
+        @for key in others {
+            p { "Also known as " (text(&key.id)) " of " (text(&key.issuer)) "." }
+        }
         ul {
             @for exam in &exams {
                 li { a href={ "/exam/" (exam.0) } { "Exam of " (exam.1) } }
@@ -105,28 +110,40 @@ async fn break_it(
 /// Exam and day.
 type Exams = Vec<(String, String)>;
 
-/// The one patient of an id, with their exams, newest first; else why there is none.
+/// The one person of an id, with their exams, newest first; else why there is none. A person is known by
+/// every id that merges in force join, so it does not matter which of them is typed.
 fn patient(
     desk: &Desk,
     id: &str,
     issuer: Option<&str>,
-) -> Result<Result<(PatientKey, Exams), &'static str>, Failed> {
+) -> Result<Result<(Person, Exams), &'static str>, Failed> {
     Ok(desk.store.read(|view| {
         let mut keys = assessment_queue::with_id(view, id)?;
         if let Some(issuer) = issuer {
             keys.retain(|key| key.issuer == issuer);
         }
-        let mut keys = keys.into_iter();
-        let (Some(key), None) = (keys.next(), keys.next()) else {
+        let mut persons: Vec<Person> = Vec::new();
+        for key in &keys {
+            if !persons.iter().any(|one| one.ids.contains(key)) {
+                persons.push(identity::person(view, key)?);
+            }
+        }
+        let mut persons = persons.into_iter();
+        let (Some(person), None) = (persons.next(), persons.next()) else {
             return Ok(Err(
                 "No patient has this id, or several have it: ids are compared as they are, and an issuer tells \
                  several apart.",
             ));
         };
-        let lines = exam_lines::of_patient(view, &key)?;
-        let exams = lines.into_iter().rev();
-        let exams = exams.map(|line| (line.exam_id, line.performed_at.to_string()));
+        let mut exams = Vec::new();
+        for key in &person.ids {
+            let lines = exam_lines::of_patient(view, key)?.into_iter();
+            exams.extend(lines.map(|line| (line.performed_at.local, line)));
+        }
+        exams.sort_by_key(|(at, _)| std::cmp::Reverse(*at));
+        let exams = exams.into_iter();
+        let exams = exams.map(|(_, line)| (line.exam_id, line.performed_at.to_string()));
         let exams = exams.collect();
-        Ok(Ok((key, exams)))
+        Ok(Ok((person, exams)))
     })?)
 }

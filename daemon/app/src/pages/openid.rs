@@ -6,8 +6,8 @@
 //! a cookie of its own: the session's cookie is not sent by a browser that comes from elsewhere.
 
 use super::posted::Question;
-use super::visitor::address;
-use super::{Action, Desk, Failed, Way, deed, sign_in, token};
+use super::visitor::{FRESH, address};
+use super::{Action, Desk, Failed, Way, deed, sign_in, signing, token};
 use crate::config::{PagesSettings, Role};
 use axum::Router;
 use axum::extract::{Request, State};
@@ -15,7 +15,7 @@ use axum::http::header::{CONTENT_TYPE, COOKIE, SET_COOKIE};
 use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::get;
-use chrono::Utc;
+use chrono::{DateTime, Utc};
 use maud::html;
 use openidconnect::core::{
     CoreAuthDisplay, CoreAuthPrompt, CoreAuthenticationFlow, CoreErrorResponseType,
@@ -97,6 +97,8 @@ struct Away {
     nonce: Nonce,
     verifier: PkceCodeVerifier,
     to: String,
+    /// Whether the provider was asked to have them sign in anew.
+    is_anew: bool,
 }
 
 /// Who is there, and what is known of the provider.
@@ -255,9 +257,16 @@ async fn leave(
             )
             .add_scope(Scope::new("profile".to_owned()))
             .set_pkce_challenge(challenge);
-        if !again.is_empty() {
-            asked = asked.add_prompt(CoreAuthPrompt::Login);
-        }
+        // With an age that is asked for, the token has to say when they signed in there.
+        let is_anew = !again.is_empty();
+        asked = if is_anew {
+            let asked = asked.add_prompt(CoreAuthPrompt::Login);
+            asked.set_max_age(FRESH.to_std().unwrap_or_default())
+        } else {
+            asked.set_max_age(Duration::from_secs(
+                3600 * u64::from(desk.pages().most_hours),
+            ))
+        };
         let (url, state, nonce) = asked.url();
         let away = Away {
             since: Instant::now(),
@@ -265,6 +274,7 @@ async fn leave(
             nonce,
             verifier,
             to,
+            is_anew,
         };
         let id = openid.send_away(away).ok_or(Failed::Busy)?;
         Ok((url.to_string(), id))
@@ -324,6 +334,8 @@ struct Person {
     subject: String,
     name: String,
     groups: Vec<String>,
+    /// When they last showed the provider who they are.
+    proved_at: DateTime<Utc>,
 }
 
 /// Lets somebody in whom the provider sends back.
@@ -358,7 +370,7 @@ async fn back(
         return refused(&desk, address, &account, "no role", NO_ROLE).await;
     }
     let who = (account, person.name, roles, Way::OpenId);
-    sign_in::begin(&desk, &session, who, address).await?;
+    sign_in::begin(&desk, &session, who, person.proved_at, address).await?;
     // Not sent on: the cookie of a session is not sent along a way that began elsewhere.
     let body = html! {
         h1 { "You are signed in" }
@@ -386,6 +398,7 @@ fn person(desk: &Desk, code: &str, away: Away) -> Result<Person, Not> {
     let openid = &desk.common.openid;
     let settings = desk.pages();
     let provider = openid.provider(settings)?;
+    let is_anew = away.is_anew;
     let code = AuthorizationCode::new(code.to_owned());
     let request = provider
         .exchange_code(code)
@@ -443,6 +456,7 @@ fn person(desk: &Desk, code: &str, away: Away) -> Result<Person, Not> {
             .take(sign_in::NAME_MAX)
             .collect(),
         groups: groups.into_iter().map(str::to_owned).collect(),
+        proved_at: signing::proved_at(claims.auth_time(), is_anew, Utc::now()),
     })
 }
 

@@ -11,10 +11,11 @@ use axum::extract::{FromRequest, RawForm, Request, State};
 use axum::http::HeaderValue;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
-use chrono::Utc;
+use chrono::{DateTime, Utc};
 use maud::{Markup, html};
 use serde::Deserialize;
 use sheathline_model::pages::layout::{Frame, field, whole};
+use sheathline_model::results::cautions::NOT_A_DEVICE;
 use sheathline_store::deeds::Deed;
 use sheathline_store::{accounts, deeds};
 use std::net::IpAddr;
@@ -92,8 +93,29 @@ fn form(desk: &Desk, to: &str, name: &str, wrong: Option<&str>) -> String {
             (field("password", "Password", None, &input("password", "password", "", "current-password")))
             p { button.first-choice type="submit" { "Sign in" } }
         }
+        (belonging(desk))
     };
     whole(&frame("Sign in"), &body)
+}
+
+/// What somebody is about to sign in to, what that is not, and whom to ask.
+fn belonging(desk: &Desk) -> Markup {
+    let pages = desk.pages();
+    html! {
+        p {
+            "Sheathline"
+            @if !pages.department.is_empty() { ", " bdi { (pages.department) } }
+            ": compares measurements of the optic nerve sheath with the patient's own earlier values."
+        }
+        p { (NOT_A_DEVICE) }
+        p {
+            @if pages.contact.is_empty() {
+                "No account, or a password that does not work: ask whoever runs this service."
+            } @else {
+                "No account, or a password that does not work: ask " bdi { (pages.contact) } "."
+            }
+        }
+    }
 }
 
 /// A page from which a browser goes on by itself; the link on it does the same.
@@ -134,7 +156,7 @@ async fn sign_in(
     match prove(&desk, name, typed, address).await? {
         Some(roles) => {
             let who = (name.to_owned(), name.to_owned(), roles, Way::Local);
-            begin(&desk, &session, who, address).await?;
+            begin(&desk, &session, who, Utc::now(), address).await?;
             Ok(Redirect::to(&to).into_response())
         }
         None => {
@@ -221,34 +243,6 @@ async fn is_it(desk: &Arc<Desk>, typed: &str, hash: Option<String>) -> Result<bo
         .await
 }
 
-impl Desk {
-    /// Has somebody show once more who they are, as signing a measurement asks for: by their password, or
-    /// by a sign-in of the last minutes.
-    ///
-    /// # Errors
-    /// The password is wrong, or there is none and the sign-in is older. Counted as a refused sign-in is.
-    pub async fn prove(
-        self: &Arc<Self>,
-        visitor: &Visitor,
-        typed: Option<&str>,
-    ) -> Result<(), Failed> {
-        match (visitor.way, typed) {
-            (Way::Local, Some(typed)) => {
-                let right = prove(self, &visitor.account, typed, visitor.address).await?;
-                right.map(|_| ()).ok_or_else(|| {
-                    Failed::Bad("The password is not right. Nothing was signed.".to_owned())
-                })
-            }
-            _ if visitor.is_fresh() => Ok(()),
-            (Way::OpenId, _) => Err(Failed::Bad(
-                "Your sign-in is more than five minutes old. Sign in once more, then sign."
-                    .to_owned(),
-            )),
-            (Way::Local, None) => Err(Failed::Bad("Type your password to sign.".to_owned())),
-        }
-    }
-}
-
 /// Notes somebody who was refused, counts it for their address, and tells of it.
 pub(super) async fn note_refused(desk: &Desk, address: IpAddr, noted: Deed) -> Result<(), Failed> {
     desk.common.attempts.refused(Who::at(address), noted.at);
@@ -267,11 +261,13 @@ fn tell_refused(desk: &Desk, address: IpAddr) {
     desk.observed.metrics.sign_in_refused();
 }
 
-/// Begins a session under a new id: whoever knew the one before knows nothing.
+/// Begins a session under a new id: whoever knew the one before knows nothing. `proved_at`: when they showed
+/// who they are.
 pub(super) async fn begin(
     desk: &Arc<Desk>,
     session: &Session,
     (account, name, roles, way): (String, String, Vec<Role>, Way),
+    proved_at: DateTime<Utc>,
     address: IpAddr,
 ) -> Result<(), Failed> {
     let now = Utc::now();
@@ -283,7 +279,7 @@ pub(super) async fn begin(
         roles,
         way,
         begun_at: now,
-        proved_at: now,
+        proved_at,
         secret: token::random_text(),
     };
     session.insert(WHO, &who).await?;

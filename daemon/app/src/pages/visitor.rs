@@ -11,14 +11,14 @@ use axum::http::request::Parts;
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use sheathline_model::domain::PatientKey;
-use sheathline_store::{accounts, deeds};
+use sheathline_store::{accounts, deeds, identity};
 use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
 use tower_sessions::Session;
 use tower_sessions::session::Id;
 
 /// For how long a password or a fresh sign-in counts as one for signing.
-const FRESH: TimeDelta = TimeDelta::minutes(5);
+pub(super) const FRESH: TimeDelta = TimeDelta::minutes(5);
 
 /// For how long a broken glass lets somebody see a patient.
 pub(super) const GLASS: TimeDelta = TimeDelta::minutes(60);
@@ -128,7 +128,8 @@ impl Visitor {
 }
 
 impl Desk {
-    /// Whether somebody may see a patient: by their role, or for an hour after they broke the glass.
+    /// Whether somebody may see a patient: by their role, or for an hour after they broke the glass for one
+    /// of the ids under which this person is known now.
     ///
     /// # Errors
     /// They may not, or the store cannot be read.
@@ -146,8 +147,13 @@ impl Desk {
         let (account, patient) = (visitor.account.clone(), patient.clone());
         let broke = self.off(move |desk| {
             let action = Action::BrokeGlass.word();
-            let last = |view: &_| deeds::last_of_patient(view, &account, action, &patient);
-            Ok(desk.store.read(last)?)
+            Ok(desk.store.read(|view| {
+                let mut ids = identity::person(view, &patient)?.ids.into_iter();
+                ids.try_fold(None, |newest, id| {
+                    let last = deeds::last_of_patient(view, &account, action, &id)?;
+                    Ok(last.max(newest))
+                })
+            })?)
         });
         match broke.await? {
             Some(at) if !is_over(at, GLASS, Utc::now()) => Ok(()),

@@ -52,8 +52,9 @@ pub(super) fn proof(proof: Proof) -> Markup {
         Proof::Fresh => html! {},
         Proof::SignIn => html! {
             p {
-                "You signed in some time ago. Sign in once more, then come back and sign: what is saved \
-                 stays."
+                "You signed in more than five minutes ago. "
+                a href="/sign-in/openid?again=yes&to=/" { "Sign in once more" }
+                ", then come back and sign: what is saved stays."
             }
         },
     }

@@ -96,6 +96,20 @@ pub struct Loaded {
     pub warnings: Vec<String>,
 }
 
+impl TlsError {
+    /// In words that name no file and no key: for whoever may know that, and no more.
+    #[must_use]
+    pub fn in_short(&self) -> &'static str {
+        match self {
+            TlsError::Unnamed(_) => "the configuration does not name all of its files",
+            TlsError::File { .. } => "one of its files cannot be read",
+            TlsError::Content { .. } => "one of its files does not hold what it should",
+            TlsError::NotNow { .. } => "its certificate does not hold now",
+            TlsError::Mismatch { .. } => "its key and its certificate belong to others",
+        }
+    }
+}
+
 /// Reads and checks the files that the settings in `table` name.
 ///
 /// # Errors

@@ -3,6 +3,7 @@
 use crate::cli::{Failure, context};
 use crate::config::Config;
 use crate::health::Health;
+use crate::health::ports::PortsNow;
 use crate::observe::Observed;
 use crate::pages::{DeskSettings, Pages};
 use crate::receive::{Dicom, DropFolder, Hl7, Web};
@@ -103,28 +104,21 @@ impl Receivers {
         self.pages.tell_open();
     }
 
-    /// Whether a port for TLS is closed because its files do not serve.
-    pub(super) fn has_closed(&self) -> bool {
-        let closed = [
-            self.dicom.closed(),
-            self.hl7.closed(),
-            self.web.closed(),
-            self.pages.closed(),
-        ];
-        closed.iter().any(Option::is_some)
+    /// How the ports of each service are.
+    pub(super) fn ports(&self) -> [PortsNow; 4] {
+        [
+            PortsNow::of("receive.dicom", &self.dicom),
+            PortsNow::of("receive.hl7", &self.hl7),
+            PortsNow::of("receive.web", &self.web),
+            PortsNow::of("pages", &self.pages),
+        ]
     }
 
     /// Every address that is listened at.
     pub(super) fn addresses(&self) -> Vec<SocketAddr> {
-        let all = [
-            self.dicom.addresses(),
-            self.hl7.addresses(),
-            self.web.addresses(),
-            self.pages.addresses(),
-        ];
-        all.concat()
-            .into_iter()
-            .map(|(address, _)| address)
+        let ports = self.ports().into_iter();
+        ports
+            .flat_map(|one| [one.plain, one.over_tls].concat())
             .collect()
     }
 

@@ -192,6 +192,8 @@ fn the_first_button_signs_nothing_and_the_password_is_asked_for() {
         view.proof = proof;
         let page = form(&view, "T").into_string();
         assert_eq!(page.contains("type=\"password\""), asked);
+        let again = page.contains("href=\"/sign-in/openid?again=yes");
+        assert_eq!(again, proof == Proof::SignIn);
     }
 }
 
