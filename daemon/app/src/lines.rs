@@ -3,7 +3,7 @@
 
 use crate::decoding::{self, Effort};
 use crate::known::{content_of, filed_under, latest};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, Days, Local, NaiveDate, NaiveTime, TimeDelta, TimeZone, Utc};
 use sheathline_model::annotations::{Entry, Said, standing};
 use sheathline_model::domain::{About, PatientKey};
 use sheathline_model::history::Places;
@@ -17,6 +17,24 @@ use std::collections::BTreeMap;
 
 /// Each line with the id that its result is filed under.
 pub(crate) type Filed = Vec<(PatientKey, Line)>;
+
+/// Days that lists of work show unless others are asked for: a department looks at its lists each day,
+/// and somebody may be away for some.
+const RECENT_DAYS: u64 = 7;
+
+/// The last days by the clock of this machine: the first of them, and when it began.
+pub(crate) fn recent(now: DateTime<Local>) -> (NaiveDate, DateTime<Utc>) {
+    let today = now.date_naive();
+    let first = today
+        .checked_sub_days(Days::new(RECENT_DAYS - 1))
+        .unwrap_or(today);
+    let began = first.and_time(NaiveTime::MIN);
+    // Where clocks are put forward at midnight, the day begins an hour later.
+    let hours = (0..3).map(|hour| began + TimeDelta::hours(hour));
+    let mut began_at = hours.filter_map(|at| Local.from_local_datetime(&at).earliest());
+    let began_at = began_at.next().map(|at| at.with_timezone(&Utc));
+    (first, began_at.unwrap_or_else(|| began.and_utc()))
+}
 
 /// Makes the lines of a person anew, after something was said of them.
 ///
@@ -180,4 +198,19 @@ fn origin(view: &View, uid: &str) -> Result<Option<Origin>, StoreError> {
         }
     }
     Ok(None)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_days_are_today_and_the_six_before() {
+        let now = Local::now();
+        let (first, began) = recent(now);
+        assert_eq!(now.date_naive().signed_duration_since(first).num_days(), 6);
+        assert_eq!(began.with_timezone(&Local).date_naive(), first);
+        let before = began - TimeDelta::microseconds(1);
+        assert!(before.with_timezone(&Local).date_naive() < first);
+    }
 }

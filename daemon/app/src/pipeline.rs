@@ -36,7 +36,7 @@ use sheathline_store::bodies::{self, Dropped};
 use sheathline_store::objects;
 use sheathline_store::readings;
 use sheathline_store::results::NewResult;
-use sheathline_store::{Store, StoreError, exam_lines, identity, meta};
+use sheathline_store::{Store, StoreError, exam_lines, gists, identity, meta};
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -403,6 +403,21 @@ impl Pipeline {
         Ok(self
             .store
             .write(move |tx| bodies::drop_some(tx, days, OBJECTS_A_COMMIT, Utc::now()))?)
+    }
+
+    /// Looks at some readings that an earlier version of the program stored, for the list of unknown
+    /// codes; returns whether there may be more.
+    ///
+    /// # Errors
+    ///
+    /// When the store fails.
+    pub fn gather_some(&self) -> Result<bool, PipelineError> {
+        let is_over = self.store.read(|view| Ok(gists::wanted(view)?.is_none()))?;
+        if is_over {
+            return Ok(false);
+        }
+        let some = |tx: &_| gists::gather_some(tx, OBJECTS_A_COMMIT);
+        Ok(self.store.write(some)? > 0)
     }
 
     /// Runs all steps until nothing is left to do, telling `watch` after each.

@@ -9,7 +9,7 @@
 mod line;
 mod worse;
 
-pub use line::{Line, Makings, Second};
+pub use line::{Line, Makings, Second, Uncompared};
 pub use worse::{ERROR_MM, Weight, Worse};
 
 use crate::annotations::{Entry, Outcome, Said};
@@ -236,14 +236,23 @@ pub struct List {
     pub lines: Vec<Line>,
     /// How many there are.
     pub total: u64,
+    /// How many of them stand before these lines.
+    pub skipped: u64,
+    /// How many more came before the days that were asked for, counted up to one beyond
+    /// [`List::OLDER_MAX`].
+    pub older: u64,
 }
 
 impl List {
-    /// How many of them are not among the lines.
+    /// Older ones that are counted; beyond, there are more.
+    pub const OLDER_MAX: u32 = 10_000;
+
+    /// How many of them stand behind these lines.
     #[must_use]
     pub fn more(&self) -> u64 {
+        let lines = u64::try_from(self.lines.len()).unwrap_or(u64::MAX);
         self.total
-            .saturating_sub(u64::try_from(self.lines.len()).unwrap_or(u64::MAX))
+            .saturating_sub(self.skipped.saturating_add(lines))
     }
 }
 
@@ -252,10 +261,36 @@ impl List {
 pub struct Today {
     /// Rises, and withdrawn rises, that nobody has acknowledged; those that wait longest first.
     pub rises: List,
-    /// Exams that could not be compared, newest first.
+    /// Exams that could not be compared though there are earlier ones, or for a reason of their own;
+    /// newest first.
     pub not_compared: List,
+    /// Exams with nothing earlier to compare with, newest first.
+    pub first_exams: List,
     /// Exams without a label, newest first.
     pub unlabelled: List,
+}
+
+impl Today {
+    /// Every list.
+    #[must_use]
+    pub fn lists(&self) -> [&List; 4] {
+        [
+            &self.rises,
+            &self.not_compared,
+            &self.first_exams,
+            &self.unlabelled,
+        ]
+    }
+
+    /// Every list, to be changed.
+    pub fn lists_mut(&mut self) -> [&mut List; 4] {
+        [
+            &mut self.rises,
+            &mut self.not_compared,
+            &mut self.first_exams,
+            &mut self.unlabelled,
+        ]
+    }
 }
 
 #[cfg(test)]

@@ -10,6 +10,7 @@ mod assessment;
 mod delivery;
 mod entered;
 mod export;
+mod gists;
 mod intake;
 mod lines;
 mod people;
@@ -84,7 +85,7 @@ impl Group {
             Group::Assessment => &[assessment::ALL, people::ALL],
             Group::Delivery => &[delivery::ALL, entered::ALL, lines::ALL],
             Group::Export => &[export::ALL],
-            Group::Upkeep => &[upkeep::ALL],
+            Group::Upkeep => &[upkeep::ALL, gists::ALL],
             Group::Visitors => &[visitors::ALL],
         };
         all.iter().copied().flatten()

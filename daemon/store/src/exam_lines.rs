@@ -1,31 +1,20 @@
 //! One line for each exam, as lists of work show it. Made anew from results and entries whenever either
 //! changes, and never a source of anything else.
 
+mod lists;
+
+pub use lists::{CHOICES_MAX, Choices, Chosen, Filter, Page, Pages, Period, choices, today};
+
 use super::{StoreError, stamp};
 use crate::session::values;
 use crate::view::{Tx, View};
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Utc};
 use sheathline_model::domain::PatientKey;
-use sheathline_model::worklist::{Line, List, Today};
+use sheathline_model::worklist::{Line, Uncompared};
 use std::collections::BTreeSet;
 
 /// The status of an exam that is told no more: it stands in no list but that of rises.
 const GONE: &str = "withdrawn";
-
-/// Which exams a list shows; empty: all.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Filter {
-    /// Done on this day or later. A rise that waits for somebody is shown whatever its day.
-    pub from: Option<NaiveDate>,
-    /// Done on this day or earlier; likewise.
-    pub to: Option<NaiveDate>,
-    /// Measured by this operator.
-    pub operator: Option<String>,
-    /// Measured with this machine, as the line names it.
-    pub device: Option<String>,
-    /// Measured at this place.
-    pub location: Option<String>,
-}
 
 /// Puts the lines of a person in place of those that stand under any of these ids. Each line comes with
 /// the id that its result is filed under. Who was reminded of what is kept.
@@ -49,14 +38,19 @@ pub fn put(
     }
     let put = tx.prepare(
         "insert into exam_line (exam_id, patient_issuer, patient_id, version, performed_at, first_at,
-                                status, flagged, label, rise, rise_since, history_only, line)
-         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)
+                                status, flagged, label, rise, rise_since, history_only, uncompared,
+                                unlabelled, operator, device, location, accession, line)
+         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18,
+                 ?19)
          on conflict (exam_id) do update set
              patient_issuer = excluded.patient_issuer, patient_id = excluded.patient_id,
              version = excluded.version, performed_at = excluded.performed_at,
              first_at = excluded.first_at, status = excluded.status, flagged = excluded.flagged,
              label = excluded.label, rise = excluded.rise, rise_since = excluded.rise_since,
-             history_only = excluded.history_only, line = excluded.line",
+             history_only = excluded.history_only, uncompared = excluded.uncompared,
+             unlabelled = excluded.unlabelled, operator = excluded.operator,
+             device = excluded.device, location = excluded.location,
+             accession = excluded.accession, line = excluded.line",
     );
     for (filed, line) in lines {
         let text =
@@ -79,6 +73,12 @@ pub fn put(
             line.rise.as_ref().map(|rise| rise.word()),
             line.rise_since.map(stamp::text),
             line.history_only,
+            line.uncompared().map(Uncompared::word),
+            line.is_unlabelled(),
+            line.operator,
+            line.device,
+            line.location,
+            line.accession,
             text,
         ])?;
     }
@@ -121,7 +121,7 @@ pub fn of_patient(view: &View, key: &PatientKey) -> Result<Vec<Line>, StoreError
 pub fn with_accession(view: &View, accession: &str) -> Result<Vec<PatientKey>, StoreError> {
     let statement = view.prepare(
         "select distinct patient_issuer, patient_id from exam_line
-         where json_extract(line, '$.accession') = ?1 order by 1, 2 limit 5",
+         where accession = ?1 order by 1, 2 limit 5",
     );
     statement.all([accession], |row| {
         Ok(PatientKey {
@@ -134,84 +134,6 @@ pub fn with_accession(view: &View, accession: &str) -> Result<Vec<PatientKey>, S
 fn read(text: &str) -> Result<Line, StoreError> {
     serde_json::from_str(text).map_err(|_| StoreError::Damaged {
         what: "a line of a list of work".to_owned(),
-    })
-}
-
-/// Who measured, with what and where; `?1` to `?3` of every list.
-const CHOSEN: &str = "(?1 is null or json_extract(line, '$.operator') = ?1)
-                  and (?2 is null or json_extract(line, '$.device') = ?2)
-                  and (?3 is null or json_extract(line, '$.location') = ?3)";
-
-const RISES: &str = "rise in ('new', 'withdrawn') and ?4 is not null and ?5 is not null";
-const NO_BASELINE: &str = "status = 'no_baseline' and history_only = 0
-                           and performed_at >= ?4 and performed_at < ?5";
-const NOT_COMPARABLE: &str = "status = 'not_comparable' and history_only = 0
-                              and performed_at >= ?4 and performed_at < ?5";
-const UNLABELLED: &str = "label is null and history_only = 0 and status <> 'withdrawn'
-                          and performed_at >= ?4 and performed_at < ?5";
-
-/// What waits for somebody: of each list the first `limit` lines, and how many there are.
-///
-/// # Errors
-/// The store cannot be read.
-pub fn today(view: &View, filter: &Filter, limit: u32) -> Result<Today, StoreError> {
-    let newest = "performed_at desc, exam_id";
-    Ok(Today {
-        rises: list(view, filter, &[RISES], "rise_since, exam_id", limit)?,
-        not_compared: list(view, filter, &[NO_BASELINE, NOT_COMPARABLE], newest, limit)?,
-        unlabelled: list(view, filter, &[UNLABELLED], newest, limit)?,
-    })
-}
-
-/// `which` are read one by one, each in the order of its index: one status after the other would all have
-/// to be read and sorted to find the newest, and every patient has an exam without a baseline.
-fn list(
-    view: &View,
-    filter: &Filter,
-    which: &[&str],
-    order: &str,
-    limit: u32,
-) -> Result<List, StoreError> {
-    // Text of every day that can be: years have four digits.
-    let from = filter.from.map_or(String::new(), |day| day.to_string());
-    let to = filter.to.and_then(|day| day.succ_opt());
-    let to = to.map_or("~".to_owned(), |day| day.to_string());
-    let mut total: i64 = 0;
-    for which in which {
-        let count = view.prepare(format!(
-            "select count(*) from exam_line where {which} and {CHOSEN}"
-        ));
-        total += count.one(
-            values![filter.operator, filter.device, filter.location, from, to],
-            |row| row.get::<i64>(0),
-        )?;
-    }
-    let first = which.iter().map(|which| {
-        format!(
-            "select * from (select line, exam_id, performed_at, rise_since from exam_line
-                            where {which} and {CHOSEN} order by {order} limit ?6)"
-        )
-    });
-    let first: Vec<String> = first.collect();
-    let statement = view.prepare(format!(
-        "select line from ({}) order by {order} limit ?6",
-        first.join(" union all ")
-    ));
-    let texts = statement.all(
-        values![
-            filter.operator,
-            filter.device,
-            filter.location,
-            from,
-            to,
-            limit
-        ],
-        |row| row.get::<String>(0),
-    )?;
-    let lines = texts.into_iter().map(|text| read(&text));
-    Ok(List {
-        lines: lines.collect::<Result<_, _>>()?,
-        total: total.try_into().unwrap_or(0),
     })
 }
 

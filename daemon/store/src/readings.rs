@@ -8,7 +8,7 @@ use changes::note_change;
 pub use changes::{ReadingChange, changed_object, changes, changes_by_object, newest_change};
 
 use super::objects::{Missing, ObjectId};
-use super::{StoreError, stamp};
+use super::{StoreError, gists, stamp};
 use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
 use sheathline_model::domain::{Disposition, ObjectReading, PatientKey, Source};
@@ -76,11 +76,12 @@ pub fn finish_read(
         .map_err(|_| StoreError::Work(format!("the reading of object {id} is not JSON")))?;
     let key = reading.patient.as_ref().map(|patient| &patient.key);
     note_change(tx, id, &json, disposition)?;
+    let gist = gists::change(tx, id, reading, disposition)?;
     let changed = tx
         .prepare(
             "update object set state = 'read', sop_instance_uid = ?2, content_sha256 = ?3,
                     disposition = ?4, patient_issuer = ?5, patient_id = ?6,
-                    study_instance_uid = ?7, reading = ?8, reading_sha256 = ?9
+                    study_instance_uid = ?7, reading = ?8, reading_sha256 = ?9, gist = ?10
              where id = ?1",
         )
         .execute(values![
@@ -93,9 +94,10 @@ pub fn finish_read(
             reading.exam.as_ref().map(|exam| &exam.study_instance_uid),
             json,
             Sha256::digest(json.as_bytes()).as_slice(),
+            gist.now,
         ])?;
     match changed {
-        1 => Ok(()),
+        1 => gists::forget(tx, gist),
         _ => Err(StoreError::Work(format!("there is no object {id}"))),
     }
 }

@@ -200,7 +200,7 @@ fn lists_are_filtered_by_day_and_operator() {
     assert!(page.body.contains("Rises that nobody has acknowledged (1)"));
     let page = reader.get("/today?operator=Nobody");
     assert!(page.body.contains("Without a label (0)"), "{}", page.body);
-    assert!(page.body.contains("(filtered: there may be more)"));
+    assert!(page.body.contains("there may be more, rises too"));
     let page = reader.get("/today?from=yesterday&device=%27%3B--&location=%22");
     assert_eq!(page.status, 200);
 }

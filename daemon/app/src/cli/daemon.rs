@@ -76,6 +76,7 @@ fn take_all(
     }
     bar.finish_and_clear();
     let done = drain_with_progress(pipeline)?;
+    while pipeline.gather_some()? {}
     loop {
         match pipeline.drop_some_bodies()? {
             Dropped::Some(_) => {}

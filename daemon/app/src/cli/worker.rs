@@ -136,6 +136,14 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
         if let Err(error) = pipeline.remind(Utc::now()) {
             tracing::error!(code = "pipeline-failed", %error, "will be tried again");
         }
+        match pipeline.gather_some() {
+            // What came meanwhile goes first.
+            Ok(true) => continue,
+            Ok(false) => {}
+            Err(error) => {
+                tracing::error!(code = "pipeline-failed", %error, "will be tried again");
+            }
+        }
         wait(&mut changes, stop);
     }
 }

@@ -1,13 +1,15 @@
-//! `worklist`: rises that nobody has acknowledged, exams that could not be compared, exams without a
-//! label.
+//! `worklist`: rises that nobody has acknowledged, exams that could not be compared, first exams, exams
+//! without a label.
 
 use super::args::WorklistArgs;
 use super::{Failure, context, print};
-use chrono::Utc;
+use crate::lines::recent;
+use chrono::{Local, Utc};
 use serde::Serialize;
 use sheathline_model::domain::written_name;
+use sheathline_model::pages::today;
 use sheathline_model::worklist::{Line, List, Rise};
-use sheathline_store::exam_lines::{self, Filter};
+use sheathline_store::exam_lines::{self, Filter, Pages, Period};
 
 /// Lines of each list that are shown; what is more is counted.
 const LINES_MAX: u32 = 1000;
@@ -15,7 +17,7 @@ const LINES_MAX: u32 = 1000;
 /// One line of `worklist --json`.
 #[derive(Serialize)]
 struct Listed<'a> {
-    /// `rises`, `not_compared` or `unlabelled`.
+    /// `rises`, `not_compared`, `first_exams` or `unlabelled`.
     list: &'static str,
     /// How many lines the list has in all.
     total: u64,
@@ -27,14 +29,22 @@ struct Listed<'a> {
 pub(super) fn worklist(args: &WorklistArgs) -> Result<(), Failure> {
     let config = context::config(&args.config.config)?;
     let store = context::guest(&config)?;
+    let now = Local::now();
+    let (first, since) = recent(now);
+    let (from, to) = (args.from.or(args.day), args.to.or(args.day));
+    let period = match (from, to) {
+        _ if args.all => Period::All,
+        (None, None) => Period::Came(since),
+        (from, to) => Period::Done(from, to),
+    };
     let filter = Filter {
-        from: args.day,
-        to: args.day,
+        period,
         operator: args.operator.clone(),
         device: args.device.clone(),
-        location: None,
+        location: args.location.clone(),
     };
-    let today = store.read(|view| exam_lines::today(view, &filter, LINES_MAX))?;
+    let pages = Pages::first(LINES_MAX);
+    let today = store.read(|view| exam_lines::today(view, &filter, &pages))?;
     let lists = [
         ("rises", "rises that nobody has acknowledged", &today.rises),
         (
@@ -42,10 +52,15 @@ pub(super) fn worklist(args: &WorklistArgs) -> Result<(), Failure> {
             "exams that could not be compared",
             &today.not_compared,
         ),
+        (
+            "first_exams",
+            "first exams, with nothing earlier to compare with",
+            &today.first_exams,
+        ),
         ("unlabelled", "exams without a label", &today.unlabelled),
     ];
-    for (word, title, list) in lists {
-        if args.json {
+    if args.json {
+        for (word, _, list) in lists {
             for line in &list.lines {
                 let total = list.total;
                 print::json(&Listed {
@@ -54,8 +69,24 @@ pub(super) fn worklist(args: &WorklistArgs) -> Result<(), Failure> {
                     line,
                 })?;
             }
-        } else {
-            show(title, list);
+        }
+        return Ok(());
+    }
+    let days = today::Filter {
+        period: match period {
+            Period::Came(_) => today::Period::Recent(first),
+            Period::Done(from, to) => today::Period::Done(from, to),
+            Period::All => today::Period::All,
+        },
+        operator: String::new(),
+        device: String::new(),
+        location: String::new(),
+    };
+    let days = days.days(now.date_naive());
+    for (word, title, list) in lists {
+        show(title, list);
+        if word == "rises" {
+            print::line(format_args!("of {days}:"));
         }
     }
     Ok(())
@@ -68,6 +99,14 @@ fn show(title: &str, list: &List) {
     }
     if list.more() > 0 {
         print::line(format_args!("  and {} more", list.more()));
+    }
+    match list.older {
+        0 => {}
+        many if many > u64::from(List::OLDER_MAX) => print::line(format_args!(
+            "  and more than {} older: --all",
+            List::OLDER_MAX
+        )),
+        many => print::line(format_args!("  and {many} older: --all")),
     }
 }
 
@@ -100,6 +139,9 @@ fn words(line: &Line) -> String {
             Some(mm) => said.push_str(&format!(", {name} {mm:.2} mm")),
             None => {}
         }
+    }
+    if let Some(why) = line.why.as_ref().filter(|_| line.uncompared().is_some()) {
+        said.push_str(&format!(". {}", why.trim_end_matches('.')));
     }
     if let Some(operator) = &line.operator {
         said.push_str(&format!(", by {}", written_name(operator)));

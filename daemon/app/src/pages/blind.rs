@@ -34,13 +34,11 @@ impl Blind {
     /// The same lists without the values that are not to be shown. That an exam waits for somebody stays.
     #[must_use]
     pub fn without_values(&self, mut lists: Today) -> Today {
-        let all = [
-            &mut lists.rises,
-            &mut lists.not_compared,
-            &mut lists.unlabelled,
-        ];
-        for line in all.into_iter().flat_map(|list| &mut list.lines) {
+        let all = lists.lists_mut().into_iter();
+        for line in all.flat_map(|list| &mut list.lines) {
             if self.hides(&line.patient) {
+                // It may quote a value; the reason by itself does not.
+                line.why = None;
                 line.eye_word = None;
                 line.measured_mm = None;
                 line.expected_mm = None;

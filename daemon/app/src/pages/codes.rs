@@ -158,6 +158,8 @@ fn answers(
         before: told.before,
         unread: told.unread,
         missing: told.missing,
+        beyond: told.beyond,
+        is_gathering: told.is_gathering,
         wrong: Vec::new(),
         tried: None,
         token: None,

@@ -1,12 +1,10 @@
 //! What stands in the way of values, gathered over readings and told apart by sender.
 
+use super::gist::Gist;
 use crate::domain::{CodeRole, Device, Eye, ObjectReading, Source, Unexplained};
 use crate::template::vocabulary::folded;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
-
-/// Reports that examples of one code are taken from.
-const REPORTS: usize = 3;
 
 /// Different meanings kept of one code at one sender.
 const MEANINGS: usize = 16;
@@ -30,6 +28,11 @@ impl Sender {
     #[must_use]
     pub fn of(source: &Source, reading: &ObjectReading) -> Sender {
         let device = reading.exam.as_ref().map(|exam| &exam.device);
+        Sender::named(source, device.map(made_by).unwrap_or_default())
+    }
+
+    /// The sender from there with this device.
+    pub(super) fn named(source: &Source, device: String) -> Sender {
         let peer = match source {
             Source::File => "",
             Source::Folder => "folder",
@@ -38,7 +41,7 @@ impl Sender {
         Sender {
             peer: peer.to_owned(),
             source: source.to_string(),
-            device: device.map(made_by).unwrap_or_default(),
+            device,
         }
     }
 
@@ -127,34 +130,65 @@ pub struct Facts {
 }
 
 impl Facts {
+    /// Reports that examples of one code are taken from.
+    pub const EXAMPLES: usize = 3;
+
     /// Adds the codes of one report.
     pub fn add(&mut self, source: &Source, reading: &ObjectReading) {
-        if reading.unexplained.is_empty() {
+        if let Some(gist) = Gist::of(source, reading) {
+            self.add_alike(&gist, 1);
+            self.add_examples(&gist.sender(), reading);
+        }
+    }
+
+    /// Adds the codes of so many reports that are alike, without places and values.
+    pub fn add_alike(&mut self, gist: &Gist, reports: usize) {
+        if gist.codes.is_empty() || reports == 0 {
             return;
         }
-        let of_sender = self.senders.entry(Sender::of(source, reading)).or_default();
+        let of_sender = self.senders.entry(gist.sender()).or_default();
         // A report is counted once for each code, however often it is listed.
         let mut met = BTreeSet::new();
-        for one in &reading.unexplained {
-            let what = What {
-                role: one.role,
-                code: if one.role == CodeRole::Label {
-                    folded(&one.meaning)
-                } else {
-                    one.code.clone()
-                },
-                scheme: one.scheme.clone(),
-            };
+        for one in &gist.codes {
+            let what = What::of(one);
             if !of_sender.contains_key(&what) {
                 if self.count >= CODES {
-                    self.left_out += 1;
+                    self.left_out += reports;
                     continue;
                 }
                 self.count += 1;
             }
             let fact = of_sender.entry(what.clone()).or_default();
-            fact.reports += usize::from(met.insert(what));
-            fact.see(reading.uid(), one);
+            if met.insert(what) {
+                fact.reports += reports;
+            }
+            fact.tell(one, reports);
+        }
+    }
+
+    /// Whether places of these reports may still be shown: of each code only the first few are.
+    #[must_use]
+    pub fn wants_examples(&self, gist: &Gist) -> bool {
+        let Some(of_sender) = self.senders.get(&gist.sender()) else {
+            return false;
+        };
+        let mut facts = gist
+            .codes
+            .iter()
+            .filter_map(|one| of_sender.get(&What::of(one)));
+        facts.any(|fact| fact.seen_in < Facts::EXAMPLES)
+    }
+
+    /// Adds places and values of one report, whose codes were added; reports come in the order in which
+    /// they arrived.
+    pub fn add_examples(&mut self, sender: &Sender, reading: &ObjectReading) {
+        let Some(of_sender) = self.senders.get_mut(sender) else {
+            return;
+        };
+        for one in &reading.unexplained {
+            if let Some(fact) = of_sender.get_mut(&What::of(one)) {
+                fact.see(reading.uid(), one);
+            }
         }
     }
 
@@ -176,9 +210,24 @@ impl Facts {
     }
 }
 
+impl What {
+    fn of(one: &Unexplained) -> What {
+        What {
+            role: one.role,
+            code: if one.role == CodeRole::Label {
+                folded(&one.meaning)
+            } else {
+                one.code.clone()
+            },
+            scheme: one.scheme.clone(),
+        }
+    }
+}
+
 impl Fact {
-    fn see(&mut self, uid: &str, one: &Unexplained) {
-        self.times += one.times;
+    /// What so many reports say of it alike.
+    fn tell(&mut self, one: &Unexplained, reports: usize) {
+        self.times = self.times.saturating_add(one.times.saturating_mul(reports));
         self.sides.extend(&one.sides);
         for at in &one.examples {
             self.sides.extend(&at.sides);
@@ -197,7 +246,11 @@ impl Fact {
                 self.has_more_meanings = true;
             }
         }
-        if self.seen_in < REPORTS {
+    }
+
+    /// Its places in one report.
+    fn see(&mut self, uid: &str, one: &Unexplained) {
+        if self.seen_in < Facts::EXAMPLES {
             self.seen_in += 1;
             self.examples.extend(one.examples.iter().map(|at| Seen {
                 report: uid.to_owned(),

@@ -140,6 +140,10 @@ pub struct View {
     pub unread: usize,
     /// Objects without bytes, which a new dictionary does not reach.
     pub missing: u32,
+    /// Reports that are not told of, because there are too many kinds of them.
+    pub beyond: u64,
+    /// Whether readings of an earlier version of the program are still being looked at.
+    pub is_gathering: bool,
     /// What else is wrong with the answers.
     pub wrong: Vec<String>,
     /// What the answers would change, where that was asked.
@@ -200,6 +204,15 @@ fn told(view: &View) -> Markup {
                 (view.unread) " reports have values that were left unread though each code is explained: "
                 code { "sheathline read" } " tells of each why."
             }
+        }
+        @if view.is_gathering {
+            p.notice role="note" {
+                "Reports that were read before the last update of the program are still being gathered: \
+                 there may be more codes, and more reports of those listed. Look again in some minutes."
+            }
+        }
+        @if view.beyond > 0 {
+            p { (view.beyond) " reports are left out because there are too many kinds of them." }
         }
         @if view.left_out > 0 {
             p { (view.left_out) " further codes are left out because there are too many." }
@@ -399,6 +412,8 @@ mod tests {
             before: 0,
             unread: 0,
             missing: 0,
+            beyond: 0,
+            is_gathering: false,
             wrong: Vec::new(),
             tried: None,
             token: Some("T".to_owned()),

@@ -109,7 +109,10 @@ impl Row {
             } else {
                 phrases::status(line.status)
             },
-            why: line.reason.map(|reason| reason.sentence().to_owned()),
+            why: line
+                .why
+                .clone()
+                .or_else(|| line.reason.map(|reason| reason.sentence().to_owned())),
             eye: match line.eye_word.as_deref() {
                 Some("since_event") => "both, since the event".to_owned(),
                 Some(word) => word.to_owned(),
@@ -139,7 +142,9 @@ impl List {
     pub fn of(list: &worklist::List) -> List {
         List {
             rows: list.lines.iter().map(Row::of).collect(),
-            total: usize::try_from(list.total).unwrap_or(usize::MAX),
+            total: list.total,
+            skipped: list.skipped,
+            older: list.older,
         }
     }
 }

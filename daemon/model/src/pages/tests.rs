@@ -9,7 +9,7 @@ use super::exam::{self, Entry, Version};
 use super::layout::{Age, Frame, Place, Reader, STYLE, Whose, choice, whole};
 use super::patient::{self, Exam};
 use super::picture::{Line, Picture};
-use super::today::{self, Choices, Filter, List, Row, Waits};
+use super::today::{self, Choices, Filter, List, Names, Period, Row, Waits};
 use crate::domain::{Label, Moment, Point};
 use crate::render::html::trends;
 use crate::results::samples;
@@ -99,24 +99,41 @@ fn row(number: usize, waits: Option<Waits>) -> Row {
     }
 }
 
+fn names(all: &[&str]) -> Names {
+    Names {
+        all: all.iter().map(|&one| one.to_owned()).collect(),
+        has_more: false,
+    }
+}
+
 fn today() -> today::View {
     let list = |rows: Vec<Row>| List {
-        total: rows.len() + 3,
+        total: rows.len() as u64 + 3,
         rows,
+        ..List::default()
     };
     today::View {
         now: "2024-05-07T10:45:00Z".parse().unwrap(),
-        filter: Filter::default(),
+        today: "2024-05-07".parse().unwrap(),
+        recent: "2024-05-01".parse().unwrap(),
+        filter: Filter {
+            period: Period::Recent("2024-05-01".parse().unwrap()),
+            operator: String::new(),
+            device: String::new(),
+            location: String::new(),
+        },
+        whole: None,
         choices: Choices {
-            operators: vec!["Merrowdene^Iolo".to_owned(), "Quillfeather".to_owned()],
-            devices: vec!["Brindle P2".to_owned()],
-            locations: Vec::new(),
+            operators: names(&["Merrowdene^Iolo", "Quillfeather"]),
+            devices: names(&["Brindle P2"]),
+            locations: names(&[]),
         },
         rises: list(vec![
             row(1, Some(Waits::New)),
             row(2, Some(Waits::Withdrawn)),
         ]),
         not_compared: list(vec![row(3, None)]),
+        first_exams: list(vec![row(6, None)]),
         unlabelled: list(vec![row(4, None), row(5, None)]),
         may_act: true,
         shown: "S".to_owned(),

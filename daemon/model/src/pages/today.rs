@@ -1,45 +1,16 @@
-//! The lists of work: rises that nobody has acknowledged, exams that could not be compared, exams
-//! without a label.
+//! The lists of work: rises that nobody has acknowledged, exams that could not be compared, first exams,
+//! exams without a label.
+
+mod asked;
+
+pub use asked::{Choices, Filter, Names, Period, Which, Whole};
 
 use super::layout::{self, Whose, ago, cell, heads};
 use crate::domain::Moment;
 use crate::results::phrases;
+use crate::worklist;
 use chrono::{DateTime, NaiveDate, Utc};
 use maud::{Markup, html};
-
-/// What is asked for.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Filter {
-    /// Exams of this day and later.
-    pub from: Option<NaiveDate>,
-    /// Exams of this day and earlier.
-    pub to: Option<NaiveDate>,
-    /// Of this operator.
-    pub operator: String,
-    /// Of this device.
-    pub device: String,
-    /// Of this place.
-    pub location: String,
-}
-
-impl Filter {
-    /// Whether everything is asked for.
-    #[must_use]
-    pub fn is_empty(&self) -> bool {
-        *self == Filter::default()
-    }
-}
-
-/// What can be chosen of.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Choices {
-    /// Operators, as reports write them.
-    pub operators: Vec<String>,
-    /// Devices.
-    pub devices: Vec<String>,
-    /// Places, where reports name any.
-    pub locations: Vec<String>,
-}
 
 /// What a rise waits for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -119,13 +90,18 @@ pub struct Row {
     pub second: Option<String>,
 }
 
-/// One list: its newest rows, and how many there are in all.
+/// One list: some of its rows, and how many there are in all.
 #[derive(Clone, Default, PartialEq)]
 pub struct List {
     /// The rows.
     pub rows: Vec<Row>,
     /// All that there are.
-    pub total: usize,
+    pub total: u64,
+    /// How many stand before these rows.
+    pub skipped: u64,
+    /// How many more came before the days that are shown; beyond [`worklist::List::OLDER_MAX`] there are
+    /// more.
+    pub older: u64,
 }
 
 /// Everything the page shows.
@@ -133,14 +109,22 @@ pub struct List {
 pub struct View {
     /// Now.
     pub now: DateTime<Utc>,
+    /// The day by the service's clock.
+    pub today: NaiveDate,
+    /// The first of the last days, which are shown unless others are asked for.
+    pub recent: NaiveDate,
     /// What was asked for.
     pub filter: Filter,
+    /// Which list is shown in full.
+    pub whole: Option<Whole>,
     /// What can be asked for.
     pub choices: Choices,
     /// Rises that nobody has acknowledged, and rises withdrawn that nobody has.
     pub rises: List,
     /// Could not be compared.
     pub not_compared: List,
+    /// Nothing earlier to compare with.
+    pub first_exams: List,
     /// Without a label.
     pub unlabelled: List,
     /// Whether the reader may acknowledge and label.
@@ -155,17 +139,21 @@ pub fn html(view: &View, token: &dyn Fn() -> String) -> Markup {
     html! {
         div.wide {
             h1 { "Today" }
-            (filters(view))
+            (asked::filters(&view.filter, &view.choices, view.today, view.recent))
             div #lists data-live="yes" data-shown=(view.shown) {
                 p.totals role="status" {
-                    strong { (counted(view.rises.total, "rise", "rises")) } " to acknowledge, "
-                    (view.not_compared.total) " not compared, "
-                    (view.unlabelled.total) " without a label"
-                    @if !view.filter.is_empty() { " (filtered: there may be more)" }
-                    "."
+                    strong { (counted(view.rises.total, "rise", "rises")) } " to acknowledge, of whatever \
+                     day. Of " (view.filter.days(view.today)) ": "
+                    (view.not_compared.total) " could not be compared, "
+                    (counted(view.first_exams.total, "first exam", "first exams")) ", "
+                    (view.unlabelled.total) " without a label."
+                    @if view.filter.chooses() {
+                        " Filtered by operator, device or location: there may be more, rises too."
+                    }
                 }
                 (rises(view, token))
                 (not_compared(view))
+                (first_exams(view))
                 (unlabelled(view))
                 p.help {
                     "An exam that stands in no list may still be of a patient whose pressure is raised: no \
@@ -176,48 +164,8 @@ pub fn html(view: &View, token: &dyn Fn() -> String) -> Markup {
     }
 }
 
-fn counted(count: usize, one: &str, many: &str) -> String {
+fn counted(count: u64, one: &str, many: &str) -> String {
     format!("{count} {}", if count == 1 { one } else { many })
-}
-
-fn filters(view: &View) -> Markup {
-    let filter = &view.filter;
-    let day = |day: Option<NaiveDate>| day.map_or(String::new(), |day| day.to_string());
-    html! {
-        form.filter.fields method="get" action="/today" aria-label="Filter" {
-            (layout::field("from", "From day", None, &html! {
-                input #from type="date" name="from" value=(day(filter.from));
-            }))
-            (layout::field("to", "To day", None, &html! {
-                input #to type="date" name="to" value=(day(filter.to));
-            }))
-            (chosen("operator", "Operator", &view.choices.operators, &filter.operator))
-            (chosen("device", "Device", &view.choices.devices, &filter.device))
-            (chosen("location", "Location", &view.choices.locations, &filter.location))
-            div.field {
-                button type="submit" { "Show" }
-                @if !filter.is_empty() { " " a.button href="/today" { "Show all" } }
-            }
-        }
-    }
-}
-
-/// A list to choose of; none where there is nothing to choose.
-fn chosen(name: &str, label: &str, all: &[String], now: &str) -> Markup {
-    if all.is_empty() && now.is_empty() {
-        return html! {};
-    }
-    let is_listed = now.is_empty() || all.iter().any(|one| one == now);
-    html! {
-        div.field {
-            label for=(name) { (label) }
-            select id=(name) name=(name) {
-                option value="" { "all" }
-                @if !is_listed { option value=(now) selected { (now) } }
-                @for one in all { option value=(one) selected[one == now] { (phrases::operator(Some(one))) } }
-            }
-        }
-    }
 }
 
 fn rises(view: &View, token: &dyn Fn() -> String) -> Markup {
@@ -262,8 +210,8 @@ fn rises(view: &View, token: &dyn Fn() -> String) -> Markup {
                         }
                     }
                 }
-                (more(&view.rises))
             }
+            (more(view, Which::Rises, &view.rises, "that wait longest"))
         }
     }
 }
@@ -330,35 +278,71 @@ fn acknowledge(row: &Row, token: &dyn Fn() -> String) -> Markup {
 }
 
 fn not_compared(view: &View) -> Markup {
+    let list = &view.not_compared;
     html! {
         section #not-compared aria-labelledby="not-compared-title" {
-            h2 #not-compared-title { "Could not be compared (" (view.not_compared.total) ")" }
-            @if view.not_compared.rows.is_empty() {
-                p { "None." }
+            h2 #not-compared-title { "Could not be compared (" (list.total) ")" }
+            p.help { "Each for the reason given. Some can be mended: a side, a plane or a date corrected at \
+                      the scanner and sent again, an earlier exam labelled." }
+            @if list.rows.is_empty() {
+                p { "None of these days." }
             } @else {
                 table.work role="table" {
                     (heads(&["patient", "born", "name", "exam", "why", "measured mm", "operator", "came"]))
                     tbody role="rowgroup" {
-                        @for row in &view.not_compared.rows {
+                        @for row in &list.rows {
                             tr role="row" {
                                 (person(row))
                                 (cell("why", &html! {
                                     span.mark.without { (row.status) }
                                     @if let Some(why) = &row.why { " " bdi { (why) } }
                                 }))
-                                (cell("measured mm", &html! {
-                                    (mm(row.measured_mm))
-                                    @if row.measured_mm.is_some() { " (" (row.eye) ")" }
-                                }))
+                                (cell("measured mm", &measured(row)))
                                 (cell("operator", &operator(row)))
                                 (cell("came", &came(view.now, row)))
                             }
                         }
                     }
                 }
-                (more(&view.not_compared))
             }
+            (more(view, Which::NotCompared, list, "newest"))
         }
+    }
+}
+
+fn first_exams(view: &View) -> Markup {
+    let list = &view.first_exams;
+    html! {
+        section #first-exams aria-labelledby="first-exams-title" {
+            h2 #first-exams-title { "First exams: nothing earlier to compare with (" (list.total) ")" }
+            p.help { "No earlier exam of these patients is known, so nothing here tells whether the width is \
+                      usual for them. A label says whether the exam may serve as baseline for the next." }
+            @if list.rows.is_empty() {
+                p { "None of these days." }
+            } @else {
+                table.work role="table" {
+                    (heads(&["patient", "born", "name", "exam", "measured mm", "operator", "came"]))
+                    tbody role="rowgroup" {
+                        @for row in &list.rows {
+                            tr role="row" {
+                                (person(row))
+                                (cell("measured mm", &measured(row)))
+                                (cell("operator", &operator(row)))
+                                (cell("came", &came(view.now, row)))
+                            }
+                        }
+                    }
+                }
+            }
+            (more(view, Which::FirstExams, list, "newest"))
+        }
+    }
+}
+
+fn measured(row: &Row) -> Markup {
+    html! {
+        (mm(row.measured_mm))
+        @if row.measured_mm.is_some() { " (" (row.eye) ")" }
     }
 }
 
@@ -369,7 +353,7 @@ fn unlabelled(view: &View) -> Markup {
             p.help { "Labels decide which exams serve as baseline. Several of one patient are labelled at \
                       once on the patient's page." }
             @if view.unlabelled.rows.is_empty() {
-                p { "None." }
+                p { "None of these days." }
             } @else {
                 table.work role="table" {
                     (heads(&["patient", "born", "name", "exam", "status", "measured mm", "operator", "label"]))
@@ -378,10 +362,7 @@ fn unlabelled(view: &View) -> Markup {
                             tr role="row" {
                                 (person(row))
                                 (cell("status", &html! { (row.status) }))
-                                (cell("measured mm", &html! {
-                                    (mm(row.measured_mm))
-                                    @if row.measured_mm.is_some() { " (" (row.eye) ")" }
-                                }))
+                                (cell("measured mm", &measured(row)))
                                 (cell("operator", &operator(row)))
                                 (cell("label", &html! {
                                     @if view.may_act {
@@ -397,16 +378,56 @@ fn unlabelled(view: &View) -> Markup {
                         }
                     }
                 }
-                (more(&view.unlabelled))
             }
+            (more(view, Which::Unlabelled, &view.unlabelled, "newest"))
         }
     }
 }
 
-fn more(list: &List) -> Markup {
+/// What of a list is not shown, and where it is: the rest, its other pages, and what is older.
+fn more(view: &View, which: Which, list: &List, first: &str) -> Markup {
+    let shown = u64::try_from(list.rows.len()).unwrap_or(u64::MAX);
+    let page = view.whole.filter(|whole| whole.which == which);
+    let page = page.map_or(1, |whole| whole.page);
+    let to = |page: u32| view.filter.address(Some(Whole { which, page }));
+    let last = list.total.div_ceil(u64::from(Whole::ROWS));
+    let last = u32::try_from(last)
+        .unwrap_or(Whole::PAGES)
+        .min(Whole::PAGES);
+    let is_whole = view.whole.is_some_and(|whole| whole.which == which);
+    let older = match list.older {
+        0 => None,
+        1 => Some("1 older one is".to_owned()),
+        many if many > u64::from(worklist::List::OLDER_MAX) => Some(format!(
+            "More than {} older ones are",
+            worklist::List::OLDER_MAX
+        )),
+        many => Some(format!("{many} older ones are")),
+    };
     html! {
-        @if list.total > list.rows.len() {
-            p { "The newest " (list.rows.len()) " of " (list.total) " are shown. Filter by day to see others." }
+        @if !is_whole && list.total > shown {
+            p {
+                "The " (shown) " " (first) " of " (list.total) " are shown. "
+                a href=(to(1)) {
+                    @if last > 1 { "Show " (Whole::ROWS) " of them" } @else { "Show all " (list.total) }
+                }
+            }
+        }
+        @if is_whole && last > 1 {
+            p {
+                "Rows " (list.skipped + 1) " to " (list.skipped + shown) " of " (list.total) ". "
+                @if page > 1 { a href=(to(page - 1)) { "Page " (page - 1) } " " }
+                @if page < last { a href=(to(page + 1)) { "Page " (page + 1) } }
+            }
+        }
+        @if let Some(older) = older {
+            p {
+                (older) " not listed. "
+                a href=(view.filter.of(Period::All).address(Some(Whole { which, page: 1 }))) {
+                    "List all days"
+                    span.unseen { " of " (which.word().replace('-', " ")) }
+                }
+            }
         }
     }
 }

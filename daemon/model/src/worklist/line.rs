@@ -2,9 +2,9 @@
 
 use super::{Rise, Stands, VersionFacts, Worse, rise};
 use crate::annotations::{Entry, Said};
-use crate::assess::{DecidedBy, Notice, Reason, Status, rounded};
+use crate::assess::{Assessment, DecidedBy, Notice, Reason, Status, rounded};
 use crate::domain::{Device, Label, Moment, PatientKey, Sex};
-use crate::results::Content;
+use crate::results::{Content, phrases};
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 
@@ -18,6 +18,26 @@ pub enum Second {
     Read,
     /// It was judged.
     Judged,
+}
+
+/// Why an exam was not compared, as lists tell such exams apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Uncompared {
+    /// There is nothing earlier of this patient to compare with.
+    First,
+    /// For a reason that somebody may mend, or that lies in how it was measured.
+    Other,
+}
+
+impl Uncompared {
+    /// The word of the store.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Uncompared::First => "first",
+            Uncompared::Other => "other",
+        }
+    }
 }
 
 /// The newest version of an exam's result as lists show it.
@@ -49,6 +69,12 @@ pub struct Line {
     pub flagged: bool,
     /// Why there is no comparison.
     pub reason: Option<Reason>,
+    /// There is nothing earlier of this patient, used or not, that it could be compared with.
+    #[serde(default)]
+    pub first: bool,
+    /// Why it was not compared, in words, as its result says it; `None` also in lines of before.
+    #[serde(default)]
+    pub why: Option<String>,
     /// Doubts about what was measured.
     pub doubts: Vec<Notice>,
     /// The date cannot be right.
@@ -166,6 +192,8 @@ impl Line {
             status: assessment.status,
             flagged: assessment.flagged,
             reason: assessment.reason,
+            first: is_first(assessment),
+            why: why(content),
             doubts: notices.filter(|one| one.is_doubt()).collect(),
             date_doubted: content.is_date_doubted(),
             eye_word: row.map(|(by, _)| word_of(by).to_owned()),
@@ -196,11 +224,58 @@ impl Line {
         self.reason == Some(Reason::Withdrawn)
     }
 
-    /// Whether it could not be compared.
+    /// Why it was not compared; `None`: it was, it is history, or it is told no more.
     #[must_use]
-    pub fn is_not_compared(&self) -> bool {
-        matches!(self.status, Status::NoBaseline | Status::NotComparable) && !self.is_gone()
+    pub fn uncompared(&self) -> Option<Uncompared> {
+        let is_one = matches!(self.status, Status::NoBaseline | Status::NotComparable);
+        if !is_one || self.is_gone() || self.history_only {
+            None
+        } else if self.first {
+            Some(Uncompared::First)
+        } else {
+            Some(Uncompared::Other)
+        }
     }
+
+    /// Whether somebody may label it, and nobody has.
+    #[must_use]
+    pub fn is_unlabelled(&self) -> bool {
+        self.label.is_none() && !self.history_only && !self.is_gone()
+    }
+}
+
+/// Earlier exams that may not serve are set aside by name, so without any there is none.
+fn is_first(assessment: &Assessment) -> bool {
+    assessment.reason == Some(Reason::NoEligibleSession)
+        && assessment.set_aside.is_empty()
+        && assessment.set_aside_until.is_none()
+}
+
+/// Different reasons of earlier exams that are told in a line.
+const REASONS_MAX: usize = 3;
+
+/// Why it was not compared, and where earlier exams may not serve, why not.
+fn why(content: &Content) -> Option<String> {
+    let assessment = &content.assessment;
+    let reason = assessment.reason?;
+    if is_first(assessment) {
+        return Some("There is no earlier exam of this patient.".to_owned());
+    }
+    if reason != Reason::NoEligibleSession {
+        return Some(phrases::not_compared(content));
+    }
+    let mut told: Vec<String> = Vec::new();
+    for one in assessment.set_aside.iter().rev() {
+        let sentence = one.reason.sentence();
+        if !told.contains(&sentence) && told.len() < REASONS_MAX {
+            told.push(sentence);
+        }
+    }
+    let earlier = match (assessment.set_aside.len(), assessment.set_aside_until) {
+        (1, None) => "The other exam of this patient does not serve as baseline:",
+        _ => "None of the other exams of this patient serves as baseline:",
+    };
+    Some(format!("{earlier} {}", told.join(" ")))
 }
 
 fn word_of(by: DecidedBy) -> &'static str {

@@ -323,7 +323,7 @@ fn a_line_says_what_the_result_says() {
     assert_eq!(line.rise, Some(Rise::New));
     assert_eq!(line.rise_since, Some(at(20)));
     assert_eq!(line.second, Some(Second::Asked));
-    assert!(line.flagged && line.left_out && !line.is_not_compared());
+    assert!(line.flagged && line.left_out && line.uncompared().is_none());
     let (by, row) = content.assessment.decided().unwrap();
     let compared = row.comparison.unwrap();
     assert_eq!(line.measured_mm, Some(row.measured_mm));

@@ -1,7 +1,7 @@
 //! The lines of exams in lists of work.
 
 use super::{Place, at, contracts, key};
-use crate::exam_lines::{self, Due, Filter};
+use crate::exam_lines::{self, CHOICES_MAX, Due, Filter, Page, Pages, Period};
 use crate::{Store, StoreError};
 use chrono::{DateTime, Utc};
 use sheathline_model::assess::{Reason, Status};
@@ -13,6 +13,10 @@ contracts! {
     lines_of_a_person_are_replaced_and_others_stay,
     lists_hold_what_waits_in_their_order,
     lists_are_chosen_by_day_operator_machine_and_place,
+    lists_of_the_last_days_count_what_is_older,
+    a_list_is_told_page_by_page,
+    names_of_all_exams_can_be_chosen_and_are_bounded,
+    exams_are_found_by_their_accession_number,
     somebody_is_reminded_once_of_a_version,
     a_reminder_is_undone_with_its_transaction,
     a_rise_that_waits_for_nobody_is_told_apart,
@@ -36,6 +40,8 @@ fn calm(exam: &str, patient: &PatientKey) -> Line {
         status: Status::WithinExpected,
         flagged: false,
         reason: None,
+        first: false,
+        why: None,
         doubts: Vec::new(),
         date_doubted: false,
         eye_word: Some("both".to_owned()),
@@ -86,7 +92,7 @@ fn of(store: &Store, exam: &str) -> Option<Line> {
 
 fn today(store: &Store, filter: &Filter, limit: u32) -> Today {
     store
-        .read(|view| exam_lines::today(view, filter, limit))
+        .read(|view| exam_lines::today(view, filter, &Pages::first(limit)))
         .expect("read")
 }
 
@@ -164,6 +170,10 @@ fn lists_hold_what_waits_in_their_order(place: &dyn Place) {
         gone,
         history,
         on("first", "2026-03-01", none, None),
+        Line {
+            first: true,
+            ..on("very first", "2026-03-02", none, Some(Label::Well))
+        },
         on(
             "last",
             "2026-03-08",
@@ -173,12 +183,18 @@ fn lists_hold_what_waits_in_their_order(place: &dyn Place) {
         on("bare", "2026-03-05", Status::WithinExpected, None),
     ];
     put(&store, &patient, &lines);
-    let all = today(&store, &Filter::default(), 9);
+    // All came at one time: by their names.
+    let every = Filter {
+        period: Period::Done("2026-01-01".parse().ok(), None),
+        ..Filter::default()
+    };
+    let all = today(&store, &every, 9);
     assert_eq!(exams(&all.rises.lines), ["early", "gone", "late"]);
     assert_eq!(exams(&all.not_compared.lines), ["last", "first"]);
+    assert_eq!(exams(&all.first_exams.lines), ["very first"]);
     assert_eq!(exams(&all.unlabelled.lines), ["bare", "first"]);
     assert_eq!(all.rises.more(), 0);
-    let few = today(&store, &Filter::default(), 1);
+    let few = today(&store, &every, 1);
     assert_eq!(exams(&few.rises.lines), ["early"]);
     assert_eq!((few.rises.total, few.rises.more()), (3, 2));
     assert_eq!(few.not_compared.total, 2);
@@ -212,8 +228,7 @@ fn lists_are_chosen_by_day_operator_machine_and_place(place: &dyn Place) {
     put(&store, &patient, &lines);
     let day = "2026-03-02".parse().ok();
     let mut filter = Filter {
-        from: day,
-        to: day,
+        period: Period::Done(day, day),
         ..Filter::default()
     };
     let found = |filter: &Filter| {
@@ -231,11 +246,115 @@ fn lists_are_chosen_by_day_operator_machine_and_place(place: &dyn Place) {
     assert!(found(&filter).is_empty());
     // A rise that waits for somebody is not hidden by the day.
     let another = Filter {
-        from: "2030-01-01".parse().ok(),
+        period: Period::Done("2030-01-01".parse().ok(), None),
         ..Filter::default()
     };
     assert_eq!(exams(&today(&store, &another, 9).rises.lines), ["rise"]);
     assert!(found(&another).is_empty());
+}
+
+fn lists_of_the_last_days_count_what_is_older(place: &dyn Place) {
+    let store = place.open().expect("opens");
+    let patient = key("HERE", "1");
+    let came = |exam: &str, minutes: i64| Line {
+        label: None,
+        first_at: at(minutes),
+        ..calm(exam, &patient)
+    };
+    let lines = [
+        came("old", 0),
+        came("older", -60),
+        came("at once", 10),
+        came("now", 20),
+        Line {
+            first_at: at(-60),
+            ..rising("rise", &patient, Rise::New, at(-60))
+        },
+    ];
+    put(&store, &patient, &lines);
+    let last = Filter {
+        period: Period::Came(at(10)),
+        ..Filter::default()
+    };
+    let found = today(&store, &last, 9);
+    assert_eq!(exams(&found.unlabelled.lines), ["now", "at once"]);
+    assert_eq!((found.unlabelled.total, found.unlabelled.older), (2, 2));
+    assert_eq!(exams(&found.rises.lines), ["rise"], "whatever its day");
+    let all = today(&store, &Filter::default(), 9).unlabelled;
+    assert_eq!(exams(&all.lines), ["now", "at once", "old", "older"]);
+    assert_eq!(all.older, 0);
+}
+
+fn a_list_is_told_page_by_page(place: &dyn Place) {
+    let store = place.open().expect("opens");
+    let patient = key("HERE", "1");
+    let lines: Vec<Line> = (0..5)
+        .map(|n| Line {
+            label: None,
+            first_at: at(n),
+            ..calm(&format!("e{n}"), &patient)
+        })
+        .collect();
+    put(&store, &patient, &lines);
+    let page = |skip: u32| {
+        let mut pages = Pages::first(1);
+        pages.unlabelled = Page { skip, rows: 2 };
+        let found = store
+            .read(|view| exam_lines::today(view, &Filter::default(), &pages))
+            .expect("read");
+        let list = found.unlabelled;
+        assert_eq!((list.total, list.skipped), (5, u64::from(skip)));
+        let more = list.more();
+        let exams: Vec<String> = list.lines.into_iter().map(|one| one.exam_id).collect();
+        (exams.join(" "), more)
+    };
+    assert_eq!(page(0), ("e4 e3".to_owned(), 3));
+    assert_eq!(page(2), ("e2 e1".to_owned(), 1));
+    assert_eq!(page(4), ("e0".to_owned(), 0));
+    assert_eq!(page(6), (String::new(), 0));
+}
+
+/// Of everybody, whatever is listed; a stranger who sends a thousand names makes no page of a thousand.
+fn names_of_all_exams_can_be_chosen_and_are_bounded(place: &dyn Place) {
+    let store = place.open().expect("opens");
+    let patient = key("HERE", "1");
+    let more = CHOICES_MAX + 1;
+    let lines: Vec<Line> = (0..more)
+        .map(|n| Line {
+            operator: Some(format!("Operator{n:03}")),
+            location: (n < 2).then(|| ["Ward 7", "o'Brien \"x\""][n].to_owned()),
+            device: (n > 2).then(|| "Lumen 4".to_owned()),
+            ..calm(&format!("e{n}"), &patient)
+        })
+        .collect();
+    put(&store, &patient, &lines);
+    let choices = store.read(exam_lines::choices).expect("read");
+    assert_eq!(choices.operators.names.len(), CHOICES_MAX);
+    assert!(choices.operators.has_more);
+    assert_eq!(choices.operators.names[1], "Operator001");
+    assert_eq!(choices.devices.names, ["Lumen 4"]);
+    assert!(!choices.devices.has_more);
+    assert_eq!(choices.locations.names, ["Ward 7", "o'Brien \"x\""]);
+}
+
+fn exams_are_found_by_their_accession_number(place: &dyn Place) {
+    let store = place.open().expect("opens");
+    let (one, other) = (key("HERE", "1"), key("THERE", "2"));
+    for (patient, exam) in [(&one, "a"), (&other, "b")] {
+        let line = Line {
+            accession: Some("A-1".to_owned()),
+            ..calm(exam, patient)
+        };
+        put(&store, patient, &[line]);
+    }
+    put(&store, &key("HERE", "3"), &[calm("c", &key("HERE", "3"))]);
+    let found = |number: &str| {
+        store
+            .read(|view| exam_lines::with_accession(view, number))
+            .expect("read")
+    };
+    assert_eq!(found("A-1"), [one, other]);
+    assert_eq!(found("A-2"), []);
 }
 
 fn due(store: &Store, minutes: i64) -> Vec<Due> {

@@ -21,6 +21,7 @@ const STEPS: &[(i64, &str)] = &[
     (7, include_str!("../schema/007.sql")),
     (8, include_str!("../schema/008.sql")),
     (9, include_str!("../schema/009.sql")),
+    (10, include_str!("../schema/010.sql")),
 ];
 
 /// The newest shape this program knows.

@@ -303,11 +303,24 @@ fn faults_of_delivery_are_found() {
                 &["lists_hold_what_waits_in_their_order"],
             ),
             (
-                Fault::Says(
-                    "?2 is null or 1",
-                    "?2 is null or json_extract(line, '$.device') = ?2",
-                ),
+                Fault::Says("device || '' <> ''||?", "device || '' = ?"),
                 &["lists_are_chosen_by_day_operator_machine_and_place"],
+            ),
+            (
+                Fault::Says("first_at > ?", "first_at >= ?"),
+                &["lists_of_the_last_days_count_what_is_older"],
+            ),
+            (
+                Fault::Says("limit 2 offset 1", "limit 2 offset 2"),
+                &["a_list_is_told_page_by_page"],
+            ),
+            (
+                Fault::Says("operator >= ?1 order", "operator > ?1 order"),
+                &["names_of_all_exams_can_be_chosen_and_are_bounded"],
+            ),
+            (
+                Fault::Says("accession is not null and '' <> ?1", "accession = ?1"),
+                &["exams_are_found_by_their_accession_number"],
             ),
             (
                 Fault::Says(
@@ -422,6 +435,20 @@ fn faults_of_upkeep_are_found() {
                     "facts_by_name_are_set_replaced_and_taken_away",
                     "a_copy_made_under_load_is_one_whole_state",
                 ],
+            ),
+            (
+                Fault::Says(
+                    "where gist is not null limit 1",
+                    "where gist is not null group by gist",
+                ),
+                &["reports_that_are_alike_share_one_gist"],
+            ),
+            (
+                Fault::Says(
+                    "id between ?2 and ?2 and reading",
+                    "id between ?1 and ?2 and reading",
+                ),
+                &["readings_of_before_are_gathered_in_steps"],
             ),
             (
                 Fault::Says("id = ?1 and account is not", "id = ?1 and account ="),

@@ -1,7 +1,7 @@
 //! How long lists of work take in a large store. A measurement, not a test: the answer is printed.
 
 use super::open;
-use crate::exam_lines::{self, Filter};
+use crate::exam_lines::{self, Filter, Pages, Period};
 use chrono::{DateTime, TimeDelta, Utc};
 use sheathline_model::assess::Status;
 use sheathline_model::domain::{Moment, PatientKey};
@@ -40,6 +40,8 @@ fn line(n: u32) -> Line {
         },
         flagged: is_rise,
         reason: None,
+        first: false,
+        why: None,
         doubts: Vec::new(),
         date_doubted: false,
         eye_word: Some("both".to_owned()),
@@ -78,19 +80,19 @@ fn today_of_a_large_store() {
             .expect("put");
     }
     let day = DateTime::<Utc>::UNIX_EPOCH + TimeDelta::days(20_000);
-    let day = Some(day.date_naive());
+    let of = |period| Filter {
+        period,
+        ..Filter::default()
+    };
     let filters = [
-        ("everything", Filter::default()),
+        ("the last days", of(Period::Came(day - TimeDelta::days(7)))),
         (
             "one day",
-            Filter {
-                from: day,
-                to: day,
-                ..Filter::default()
-            },
+            of(Period::Done(Some(day.date_naive()), Some(day.date_naive()))),
         ),
+        ("all days", Filter::default()),
         (
-            "one operator",
+            "all days of one operator",
             Filter {
                 operator: Some("Operator3".to_owned()),
                 ..Filter::default()
@@ -100,17 +102,17 @@ fn today_of_a_large_store() {
     for (name, filter) in filters {
         let began = Instant::now();
         let today = store
-            .read(|view| exam_lines::today(view, &filter, 1_000))
+            .read(|view| exam_lines::today(view, &filter, &Pages::first(1_000)))
             .expect("read");
-        eprintln!(
-            "{name}: {} of {} rises, {} of {} not compared, {} of {} without a label in {:?}",
-            today.rises.lines.len(),
-            today.rises.total,
-            today.not_compared.lines.len(),
-            today.not_compared.total,
-            today.unlabelled.lines.len(),
-            today.unlabelled.total,
-            began.elapsed()
-        );
+        let took = began.elapsed();
+        let lists = today.lists().map(|list| {
+            let shown = list.lines.len();
+            format!("{shown} of {}", list.total)
+        });
+        eprintln!("{name}: {} in {took:?}", lists.join(", "));
     }
+    let began = Instant::now();
+    let choices = store.read(exam_lines::choices).expect("read");
+    let took = began.elapsed();
+    eprintln!("{} operators in {took:?}", choices.operators.names.len());
 }

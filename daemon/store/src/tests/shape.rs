@@ -1,9 +1,12 @@
 //! From one shape of the store to the next.
 
-use crate::bare::Bare;
-use crate::{Mode, Store, StoreError, annotations};
+use crate::bare::{self, Bare};
+use crate::objects::{self, Incoming, Kept};
+use crate::{Mode, Store, StoreError, annotations, gists, readings};
+use chrono::Utc;
 use sheathline_model::annotations::{Author, Counting, Of};
-use sheathline_model::domain::PatientKey;
+use sheathline_model::domain::{PatientKey, Remark, RemarkCode};
+use sheathline_model::history::testing;
 use tempfile::TempDir;
 
 #[test]
@@ -114,4 +117,112 @@ fn what_people_said_before_authors_were_kept_becomes_entries() {
     };
     let other = store.read(|conn| annotations::of_patient(conn, &other));
     assert_eq!(other.expect("read").len(), 1);
+}
+
+/// Gathered after the fact, gists are those that are noted with each reading; a reading that is damaged
+/// stops nobody.
+#[test]
+fn readings_that_an_earlier_shape_stored_are_gathered() {
+    let folder = TempDir::new().expect("temp");
+    let store = super::open(&folder);
+    for uid in ["1.1", "1.2", "1.3", "1.4"] {
+        let mut one = testing::reading(uid, "9.1", "2024-05-01", &[5.1], &[5.2]);
+        let remark = match uid {
+            "1.3" => RemarkCode::LateralityMissing,
+            _ => RemarkCode::ValueNotRecognised,
+        };
+        one.remarks.push(Remark::of(remark, "x"));
+        let object = Incoming::new(uid.as_bytes(), None, "folder", "", Utc::now()).expect("packed");
+        let filed = store.write(move |tx| {
+            let (Kept::New(id) | Kept::Repeat(id)) = objects::keep(tx, &object)?;
+            readings::finish_read(tx, id, &one, one.disposition.into())
+        });
+        filed.expect("filed");
+    }
+    let noted = store.read(|view| gists::alike(view, 9)).expect("read");
+    assert_eq!((noted.0.len(), noted.0[0].reports), (1, 3));
+    let before = store.write(|tx| {
+        bare::run(
+            tx,
+            "update object set gist = null; delete from gist;
+             update object set reading = reading || ' ' where id = 4;
+             insert into meta values ('gists_wanted', '1 4');",
+        )
+    });
+    before.expect("as a shape before left it");
+    let told = || {
+        let (all, _) = store.read(|view| gists::alike(view, 9)).expect("read");
+        all.iter().map(|one| one.reports).collect::<Vec<_>>()
+    };
+    assert_eq!(told(), Vec::<u64>::new());
+    let step = || {
+        store
+            .write(|tx| gists::gather_some(tx, 1))
+            .expect("gathered")
+    };
+    assert_eq!((step(), told()), (1, vec![1]));
+    assert_eq!((step(), step(), step(), step()), (1, 1, 1, 0));
+    assert_eq!(told(), [2]);
+}
+
+/// Lines of the shape before have their columns filled, and readings of before are gathered; the same
+/// whichever shape stored them.
+#[test]
+fn lines_and_gists_of_the_shape_before_are_filled() {
+    let folder = TempDir::new().expect("temp");
+    let path = folder.path().join("store.db");
+    let file = Bare::open(&path).expect("plain open");
+    for step in [
+        include_str!("../schema/001.sql"),
+        include_str!("../schema/002.sql"),
+        include_str!("../schema/003.sql"),
+        include_str!("../schema/004.sql"),
+        include_str!("../schema/005.sql"),
+        include_str!("../schema/006.sql"),
+        include_str!("../schema/007.sql"),
+        include_str!("../schema/008.sql"),
+        include_str!("../schema/009.sql"),
+    ] {
+        file.change(step).expect("a shape");
+    }
+    let line = |exam: &str, status: &str, history: i32, label: &str| {
+        format!(
+            "insert into exam_line values ('{exam}', '', 'P{exam}', 1, '2026-03-01T10:00:00',
+                '2026-03-01T11:00:00.000000Z', '{status}', 0, {label}, null, null, 1, {history},
+                '{{\"operator\":\"Iolo\",\"device\":null,\"location\":\"Ward 7\",\"accession\":\"A-1\"}}');"
+        )
+    };
+    let lines = [
+        line("a", "not_comparable", 0, "null"),
+        line("b", "no_baseline", 1, "null"),
+        line("c", "within_expected", 0, "'well'"),
+        line("d", "withdrawn", 0, "null"),
+    ];
+    file.change(&lines.concat()).expect("lines");
+    file.change("PRAGMA application_id = 1397247054; PRAGMA user_version = 9;")
+        .expect("marked");
+    drop(file);
+    drop(Store::open(&path, Mode::Owner).expect("brought up"));
+    let file = Bare::open(&path).expect("plain open");
+    let column = |sql: &str| file.column(sql).expect("read");
+    let found = column(
+        "select exam_id || ' ' || ifnull(uncompared, '-') || ' ' || unlabelled || ' ' || operator || ' '
+                || ifnull(device, '-') || ' ' || location || ' ' || accession || ' ' || reminded
+         from exam_line order by exam_id",
+    );
+    assert_eq!(
+        found,
+        [
+            "a other 1 Iolo - Ward 7 A-1 1",
+            "b - 0 Iolo - Ward 7 A-1 1",
+            "c - 0 Iolo - Ward 7 A-1 1",
+            "d - 0 Iolo - Ward 7 A-1 1",
+        ]
+    );
+    // Why it could not be compared, its patient is assessed for once.
+    assert_eq!(column("select patient_id from dirty"), ["Pa"]);
+    assert_eq!(
+        column("select count(*) from meta where name = 'gists_wanted'"),
+        ["0"]
+    );
 }

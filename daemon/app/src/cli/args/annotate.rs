@@ -104,15 +104,28 @@ pub(in crate::cli) struct EventArgs {
 pub(in crate::cli) struct WorklistArgs {
     #[command(flatten)]
     pub(in crate::cli) config: ConfigArg,
-    /// Only exams of this day, YYYY-MM-DD; rises that wait are shown whatever their day.
-    #[arg(long, value_name = "DAY")]
+    /// Exams done on this day, YYYY-MM-DD, and not those that came in the last 7 days; rises that wait
+    /// are shown whatever their day.
+    #[arg(long, value_name = "DAY", conflicts_with_all = ["from", "to", "all"])]
     pub(in crate::cli) day: Option<NaiveDate>,
+    /// Exams done on this day or later.
+    #[arg(long, value_name = "DAY", conflicts_with = "all")]
+    pub(in crate::cli) from: Option<NaiveDate>,
+    /// Exams done on this day or earlier.
+    #[arg(long, value_name = "DAY", conflicts_with = "all")]
+    pub(in crate::cli) to: Option<NaiveDate>,
+    /// Exams of all days.
+    #[arg(long)]
+    pub(in crate::cli) all: bool,
     /// Only exams of this operator, as reports write the name.
     #[arg(long, value_name = "OPERATOR")]
     pub(in crate::cli) operator: Option<String>,
     /// Only exams of this device, as `worklist --json` writes it.
     #[arg(long, value_name = "DEVICE")]
     pub(in crate::cli) device: Option<String>,
+    /// Only exams of this place, as reports write it.
+    #[arg(long, value_name = "PLACE")]
+    pub(in crate::cli) location: Option<String>,
     /// Print JSON, one object a line.
     #[arg(long)]
     pub(in crate::cli) json: bool,

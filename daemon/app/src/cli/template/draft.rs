@@ -75,6 +75,18 @@ pub(in crate::cli) fn note(told: &Told) {
              read them again to see which (any change of dictionaries or templates has all read again)"
         ));
     }
+    if told.is_gathering {
+        print::note(
+            "reports that were read before the last update of the program are still being gathered: \
+             there may be more; ask again in some minutes",
+        );
+    }
+    if told.beyond > 0 {
+        print::note(format_args!(
+            "{} reports are left out because there are too many kinds of them",
+            told.beyond
+        ));
+    }
 }
 
 /// Gathers the facts of files, read as those of the sender if one is named.

@@ -6,10 +6,10 @@ use crate::routes::destination::Taker;
 use sheathline_model::reading::Rules;
 use sheathline_model::results::{Site, Wanted};
 use sheathline_model::template::Templates;
-use sheathline_store::exam_lines::{self, Filter};
+use sheathline_store::exam_lines::{self, Filter, Pages, Period};
 use sheathline_store::objects::{self, Incoming};
 use sheathline_store::overheard::{NAME, plans};
-use sheathline_store::{Mode, Store, deliveries, identity, results};
+use sheathline_store::{Mode, Store, deliveries, gists, identity, results};
 use std::time::Duration;
 
 /// Plans that walk along an index of what waits, and stop after as many rows as were asked for.
@@ -69,7 +69,24 @@ fn no_statement_of_the_hot_path_walks_through_a_table() {
 
     let looked = pipeline.store().read(|conn| {
         let now = chrono::Utc::now();
-        exam_lines::today(conn, &Filter::default(), 9)?;
+        for period in [
+            Period::All,
+            Period::Came(now),
+            Period::Done(Some(now.date_naive()), Some(now.date_naive())),
+        ] {
+            for operator in [None, Some("Invented^Sonographer".to_owned())] {
+                let filter = Filter {
+                    period,
+                    operator,
+                    device: Some("Lumen 4".to_owned()),
+                    location: None,
+                };
+                exam_lines::today(conn, &filter, &Pages::first(9))?;
+            }
+        }
+        exam_lines::choices(conn)?;
+        exam_lines::with_accession(conn, "A-1")?;
+        gists::wanted(conn)?;
         exam_lines::reminders_due(conn, now, 9)
     });
     looked.expect("looked");
@@ -86,8 +103,14 @@ fn no_statement_of_the_hot_path_walks_through_a_table() {
     let plans = plans(pipeline.store()).expect("plans");
     for index in [
         "exam_line_rise",
-        "exam_line_status",
-        "exam_line_unlabelled",
+        "COVERING INDEX exam_line_uncompared_came",
+        "COVERING INDEX exam_line_uncompared_done",
+        "COVERING INDEX exam_line_unlabelled_came",
+        "COVERING INDEX exam_line_unlabelled_done",
+        "COVERING INDEX exam_line_operator",
+        "COVERING INDEX exam_line_device",
+        "COVERING INDEX exam_line_location",
+        "exam_line_accession",
         "exam_line_patient",
     ] {
         let steps = plans.iter().flat_map(|(_, plan)| plan);
@@ -97,11 +120,19 @@ fn no_statement_of_the_hot_path_walks_through_a_table() {
     for (sql, plan) in &plans {
         let walks = plan
             .iter()
-            .filter(|step| !step.starts_with("SCAN last") && !step.starts_with("SCAN (subquery"))
+            // What a search before it found, bounded.
+            .filter(|step| {
+                let found = ["SCAN last", "SCAN (subquery", "SCAN counted"];
+                !found.iter().any(|one| step.starts_with(one))
+            })
             .any(|step| step.starts_with("SCAN"));
         let is_queue = plan
             .iter()
             .any(|step| QUEUES.iter().any(|index| step.contains(index)));
+        // A person asks for all days: the list is counted along an index of its own, without its lines.
+        let is_list = plan
+            .iter()
+            .any(|step| step.contains("COVERING INDEX exam_line_unlabelled_"));
         let is_sorted = plan.iter().any(|step| step.contains("TEMP B-TREE"));
         // Sorting the rows of one patient is no harm, sorting everybody who waits is.
         // The first row by number is where the walk begins.
@@ -109,7 +140,7 @@ fn no_statement_of_the_hot_path_walks_through_a_table() {
             .iter()
             .any(|end| sql.ends_with(end));
         assert!(
-            !walks || ((is_queue || is_first) && !is_sorted),
+            !walks || is_list || ((is_queue || is_first) && !is_sorted),
             "{plan:?}\n{sql}"
         );
     }

@@ -8,9 +8,9 @@ use sheathline_model::annotations::{Author, By, Outcome, Said};
 use sheathline_model::domain::{About, Label, ReadingRef};
 use sheathline_model::history::testing::reading;
 use sheathline_model::results::{Change, Wanted};
-use sheathline_model::worklist::{Line, Rise, Today};
+use sheathline_model::worklist::{Line, Rise, Today, Uncompared};
 use sheathline_store::deliveries::{self, What, Which};
-use sheathline_store::exam_lines::{self, Filter};
+use sheathline_store::exam_lines::{self, Filter, Pages};
 use sheathline_store::{annotations, results};
 
 fn key() -> PatientKey {
@@ -103,7 +103,7 @@ impl Place {
     fn today(&self) -> Today {
         let store = self.pipeline.store();
         store
-            .read(|conn| exam_lines::today(conn, &Filter::default(), 99))
+            .read(|conn| exam_lines::today(conn, &Filter::default(), &Pages::first(99)))
             .unwrap()
     }
 
@@ -164,7 +164,8 @@ fn a_rise_is_in_the_list_until_somebody_has_seen_it() {
     let place = risen(Vec::new());
     assert_eq!(place.rises(), [("new", 1)]);
     assert_eq!(place.today().unlabelled.total, 3);
-    assert_eq!(place.today().not_compared.total, 1, "the first of all");
+    assert_eq!(place.today().first_exams.total, 1);
+    assert_eq!(place.today().not_compared.total, 0);
     place.say(Said::Acknowledged(about(3), 1));
     assert_eq!(place.rises(), [], "in the transaction that recorded it");
     let line = place.line(3).unwrap();
@@ -209,7 +210,7 @@ fn readings_that_are_taken_back_withdraw_the_rise_and_come_again() {
     place.work();
     assert_eq!(place.rises(), [("withdrawn", 2)]);
     let today = place.today();
-    assert_eq!((today.unlabelled.total, today.not_compared.total), (2, 1));
+    assert_eq!((today.unlabelled.total, today.first_exams.total), (2, 1));
     // Said again it counts again, and its rise is another one.
     place.take_back();
     place.work();
@@ -221,6 +222,32 @@ fn readings_that_are_taken_back_withdraw_the_rise_and_come_again() {
     place.say(Said::Acknowledged(About::of_study(study(3)), 4));
     assert_eq!(place.rises(), []);
     assert_eq!(place.line(3), None, "nothing is left to show");
+}
+
+/// The first exam has nothing earlier; one whose earlier exams may not serve says why not.
+#[test]
+fn a_first_exam_is_told_apart_from_one_without_a_baseline() {
+    let place = risen(Vec::new());
+    let first = place.line(1).unwrap();
+    assert_eq!(first.uncompared(), Some(Uncompared::First));
+    let why = first.why.as_deref();
+    assert_eq!(why, Some("There is no earlier exam of this patient."));
+    for n in [1, 2] {
+        place.say(Said::LeftOut(about(n)));
+    }
+    place.work();
+    let third = place.line(3).unwrap();
+    assert_eq!(third.uncompared(), Some(Uncompared::Other));
+    let why = third.why.as_deref().unwrap();
+    assert_eq!(
+        why,
+        "None of the other exams of this patient serves as baseline: A person left it out of the baseline."
+    );
+    let listed = place.today().not_compared;
+    assert!(listed.lines.iter().any(|one| one.exam_id == third.exam_id));
+    let others = place.today().first_exams.lines;
+    assert_eq!(others.len(), 1);
+    assert_eq!(others[0].exam_id, first.exam_id);
 }
 
 #[test]

@@ -17,7 +17,12 @@ fn the_lists_of_today_say_whom_when_and_how_much() {
         "+0.97",
         "14 min ago",
         "SIDES MAY BE EXCHANGED",
-        "The newest 2 of 5 are shown",
+        "The 2 that wait longest of 5 are shown",
+        "href=\"/today?show=rises#rises\"",
+        "Show all 5",
+        "Could not be compared (4)",
+        "First exams: nothing earlier to compare with (4)",
+        "the last 7 days: they came on 2024-05-01 or later",
         "no flag does not mean normal",
         "action=\"/exam/E00000001/acknowledge\"",
     ] {
@@ -37,6 +42,7 @@ fn an_empty_day_is_not_called_a_good_one() {
     let view = today::View {
         rises: List::default(),
         not_compared: List::default(),
+        first_exams: List::default(),
         unlabelled: List::default(),
         ..today()
     };
@@ -52,9 +58,9 @@ fn an_empty_day_is_not_called_a_good_one() {
 fn a_filter_stays_in_the_form_and_is_told() {
     let mut view = today();
     view.filter = Filter {
-        from: "2024-05-07".parse().ok(),
+        period: Period::Done("2024-05-07".parse().ok(), None),
         operator: "Nobody^Else".to_owned(),
-        ..Filter::default()
+        ..view.filter
     };
     let page = page(
         "today-filtered",
@@ -63,7 +69,54 @@ fn a_filter_stays_in_the_form_and_is_told() {
     );
     assert!(page.contains("value=\"2024-05-07\""));
     assert!(page.contains("<option value=\"Nobody^Else\" selected>"));
-    assert!(page.contains("(filtered: there may be more)"));
+    assert!(page.contains("there may be more, rises too"));
+    assert!(page.contains("exams done on 2024-05-07 or later"));
+    // What is chosen goes with every link.
+    assert!(page.contains("href=\"/today?when=all&amp;operator=Nobody%5EElse\""));
+    let show = "/today?from=2024-05-07&amp;operator=Nobody%5EElse&amp;show=unlabelled#unlabelled";
+    assert!(page.contains(show), "{page}");
+}
+
+/// Without a script: links lead to a list in full, to its other pages, and to what is older.
+#[test]
+fn long_lists_are_cut_with_links_to_the_rest() {
+    let mut view = today();
+    view.unlabelled.total = 2_500;
+    view.unlabelled.older = 1;
+    view.not_compared.older = 10_001;
+    let page = |name: &str, view: &today::View| {
+        super::page(name, Place::Today, &today::html(view, &tokens()))
+    };
+    let text = page("today-cut", &view);
+    for shown in [
+        "The 2 newest of 2500 are shown",
+        "href=\"/today?show=unlabelled#unlabelled\">Show 1000 of them",
+        "1 older one is not listed",
+        "More than 10000 older ones are not listed",
+        "href=\"/today?when=all&amp;show=not-compared#not-compared\"",
+    ] {
+        assert!(text.contains(shown), "{shown}: {text}");
+    }
+    let whole = |page| today::Whole {
+        which: today::Which::Unlabelled,
+        page,
+    };
+    view.whole = Some(whole(2));
+    view.unlabelled.skipped = 1_000;
+    let text = page("today-page", &view);
+    for shown in [
+        "Rows 1001 to 1002 of 2500",
+        "href=\"/today?show=unlabelled#unlabelled\">Page 1",
+        "href=\"/today?show=unlabelled&amp;page=3#unlabelled\">Page 3",
+    ] {
+        assert!(text.contains(shown), "{shown}: {text}");
+    }
+    assert!(!text.contains("The 2 newest of 2500"));
+    assert_eq!(
+        (whole(1).skip(), whole(3).skip(), whole(0).skip()),
+        (0, 2_000, 0)
+    );
+    assert_eq!(whole(u32::MAX).skip(), 999_000);
 }
 
 /// Every sample, with the parts of the result's own page: one h1, and the cautions.
@@ -309,7 +362,10 @@ fn no_text_of_others_breaks_out_of_a_page() {
     row.doubts = vec![hostile("doubt")];
     row.second = Some(hostile("second"));
     view.filter.operator = hostile("filter");
-    view.choices.devices = vec![hostile("device")];
+    view.choices.devices = super::names(&[&hostile("device")]);
+    view.choices.locations.has_more = true;
+    view.choices.locations.all = vec![hostile("location")];
+    view.filter.location = hostile("place");
     view.not_compared.rows[0].why = Some(hostile("why"));
     let three = page(
         "hostile-today",
