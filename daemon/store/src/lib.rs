@@ -25,7 +25,6 @@ pub mod error;
 pub mod exam_lines;
 pub mod facts;
 mod file_id;
-pub mod gists;
 pub mod heard;
 pub mod identity;
 mod lock;

@@ -1,6 +1,7 @@
 //! What was read from each object, and what became of it.
 
 mod changes;
+pub mod gists;
 
 use crate::session::{Row, Values, values};
 use crate::view::{Tx, View};
@@ -8,7 +9,7 @@ use changes::note_change;
 pub use changes::{ReadingChange, changed_object, changes, changes_by_object, newest_change};
 
 use super::objects::{Missing, ObjectId};
-use super::{StoreError, gists, stamp};
+use super::{StoreError, stamp};
 use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
 use sheathline_model::domain::{Disposition, ObjectReading, PatientKey, Source};

@@ -2,7 +2,8 @@
 
 use sheathline_model::draft::Facts;
 use sheathline_store::objects::ObjectId;
-use sheathline_store::{Store, StoreError, gists, objects, readings};
+use sheathline_store::readings::{self, gists};
+use sheathline_store::{Store, StoreError, objects};
 
 /// Most kinds of reports that are looked at; a department has some dozens, a stranger may send any number.
 const GISTS: usize = 2_000;

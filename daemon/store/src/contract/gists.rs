@@ -1,8 +1,8 @@
 //! What reports leave unexplained, kept once for all that are alike in it.
 
 use super::{Place, contracts, keep, key, report};
-use crate::gists::{self, Alike};
 use crate::objects::ObjectId;
+use crate::readings::gists::{self, Alike};
 use crate::readings::{self, StoredDisposition};
 use crate::{Store, meta};
 use sheathline_model::domain::{CodeExample, CodeRole, ObjectReading, Unexplained};

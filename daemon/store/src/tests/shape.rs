@@ -2,7 +2,8 @@
 
 use crate::bare::{self, Bare};
 use crate::objects::{self, Incoming, Kept};
-use crate::{Mode, Store, StoreError, annotations, gists, readings};
+use crate::readings::gists;
+use crate::{Mode, Store, StoreError, annotations, readings};
 use chrono::Utc;
 use sheathline_model::annotations::{Author, Counting, Of};
 use sheathline_model::domain::{PatientKey, Remark, RemarkCode};

@@ -9,7 +9,8 @@ use sheathline_model::template::Templates;
 use sheathline_store::exam_lines::{self, Filter, Pages, Period};
 use sheathline_store::objects::{self, Incoming};
 use sheathline_store::overheard::{NAME, plans};
-use sheathline_store::{Mode, Store, deliveries, gists, identity, results};
+use sheathline_store::readings::gists;
+use sheathline_store::{Mode, Store, deliveries, identity, results};
 use std::time::Duration;
 
 /// Plans that walk along an index of what waits, and stop after as many rows as were asked for.

@@ -1,8 +1,8 @@
 //! What reports leave unexplained, kept once for all that are alike in it, so that the list of unknown
 //! codes costs no look at every reading.
 
+use super::{StoredDisposition, reading_of};
 use crate::objects::ObjectId;
-use crate::readings::{self, StoredDisposition};
 use crate::session::values;
 use crate::view::{Tx, View};
 use crate::{StoreError, meta};
@@ -16,14 +16,14 @@ const WANTED: &str = "gists_wanted";
 
 /// What an object leaves unexplained: before and now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Change {
+pub(super) struct Change {
     before: Option<i64>,
     /// The number of its gist, to be written with the reading.
-    pub(crate) now: Option<i64>,
+    pub(super) now: Option<i64>,
 }
 
 /// The gist of an object that is being read; it is kept if there was none like it.
-pub(crate) fn change(
+pub(super) fn change(
     tx: &Tx,
     id: ObjectId,
     reading: &ObjectReading,
@@ -42,7 +42,7 @@ pub(crate) fn change(
 }
 
 /// Takes the gist away that an object had before, where no other has it. Belongs behind the change.
-pub(crate) fn forget(tx: &Tx, change: Change) -> Result<(), StoreError> {
+pub(super) fn forget(tx: &Tx, change: Change) -> Result<(), StoreError> {
     let Some(before) = change.before.filter(|_| change.before != change.now) else {
         return Ok(());
     };
@@ -148,7 +148,7 @@ pub fn gather_some(tx: &Tx, limit: u32) -> Result<usize, StoreError> {
         )
         .all(values![next, last, limit], |row| row.get(0))?;
     for id in &ids {
-        match readings::reading_of(tx, *id) {
+        match reading_of(tx, *id) {
             Ok(Some(one)) => {
                 let change = change(tx, *id, &one.reading, one.disposition)?;
                 if change.before != change.now {
