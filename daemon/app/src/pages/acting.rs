@@ -15,6 +15,7 @@ use sheathline_model::domain::{Event, EventKind, OpeningPressure, PatientKey};
 use sheathline_model::pages::layout::{Place, TOKEN, Whose};
 use sheathline_model::pages::preview::{self, SHOWN, YES};
 use sheathline_model::results::Site;
+use sheathline_store::exam_lines;
 use std::sync::Arc;
 
 /// Exams that one form may name.
@@ -261,7 +262,9 @@ fn work(desk: &Desk, visitor: &Visitor, asked: &Asked, by: &By) -> Result<Came, 
         .is_none_or(|question| question == asked.fields.one(YES));
     // What is so already is said, and not recorded a second time.
     if !is_seen || !is_agreed || prepared.is_nothing() {
-        return Ok(Came::Shown(Box::new(view(&prepared, person, asked))));
+        let mut view = view(&prepared, person, asked);
+        view.whose.name = name(desk, person)?;
+        return Ok(Came::Shown(Box::new(view)));
     }
     match acts::record(&desk.store, &prepared)? {
         Some(recorded) => Ok(Came::Recorded {
@@ -295,6 +298,17 @@ fn prepared(desk: &Desk, site: &Site, order: &Order) -> Result<Prepared, Failed>
 
 fn stale(person: &Person, shown: &str, asked: &Asked) -> Failed {
     Failed::Stale(preview::difference(&person.since(shown), &asked.back))
+}
+
+/// What the newest exam that has a name calls a person: the third thing to compare before it is recorded.
+fn name(desk: &Desk, person: &Person) -> Result<Option<String>, Failed> {
+    let mut lines = desk.store.read(|view| {
+        let ids = person.ids.ids.iter();
+        let lines: Result<Vec<_>, _> = ids.map(|id| exam_lines::of_patient(view, id)).collect();
+        Ok(lines?.concat())
+    })?;
+    lines.sort_by_key(|line| line.performed_at.local);
+    Ok(lines.into_iter().rev().find_map(|line| line.name))
 }
 
 fn view(prepared: &Prepared, person: &Person, asked: &Asked) -> preview::View {
