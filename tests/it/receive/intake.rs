@@ -4,6 +4,8 @@
 //! Outcomes of the trail: EventOutcomeIndicator of DICOM PS3.15 A.5.1 (RFC 3881 5.1.4): 0 success, 4
 //! minor failure, 8 serious failure.
 
+mod typed;
+
 use super::*;
 use crate::harness::{Site, until, web_archive};
 use crate::objects::Report;
