@@ -183,6 +183,13 @@ class Run:
         def ask(what: str, *arguments) -> str:
             return self.ask(f"{name}-{what}", *arguments, "--config", config)
 
+        def record(what: str, *arguments) -> None:
+            """What has to be recorded: two refusals alike would compare nothing."""
+            ask(what, *arguments)
+            told = self.folder / "told" / f"{name}-{what}"
+            if told.with_suffix(".code").read_text().strip() != "0":
+                raise SystemExit(f"{name}-{what} was refused: {told.with_suffix('.stderr').read_text()}")
+
         store = Path(self.folder / config).with_name("store.sqlite")
         with sqlite3.connect(store) as known:
             patients = sorted({(id, issuer) for id, issuer in known.execute("SELECT DISTINCT patient_id, patient_issuer FROM result")})
@@ -190,12 +197,12 @@ class Run:
         known.close()
         say = ["--author", "Tester", "--reason", "to compare"]
         for number, exam in enumerate(exams[:8]):
-            ask(f"label-{number}", "label", "--yes", *say, exam, ["well", "raised_confirmed", "none", "raised_ruled_out"][number % 4])
-            ask(f"pressure-{number}", "pressure", *say, exam, 20 + number, "cm[H2O]")
+            record(f"label-{number}", "label", "--yes", *say, exam, ["well", "raised_confirmed", "none", "raised_ruled_out"][number % 4])
+            record(f"pressure-{number}", "pressure", *say, exam, 20 + number, "cm[H2O]")
         for number, (patient, issuer) in enumerate(patients):
             whose = ["--issuer", issuer] if issuer else []
             if number % 3 == 0:
-                ask(f"event-{number}", "event", *say, *whose, patient, "2024-05-01", "shunt_revision")
+                record(f"event-{number}", "event", "--yes", *say, *whose, patient, "2024-05-01", "shunt_revision")
             for eye in ["right", "left", "both"]:
                 picture = f"trend-{name}-{number}-{eye}.svg"
                 ask(f"history-{number}-{eye}", "history", *whose, "--svg", picture, "--eye", eye, patient)
@@ -203,7 +210,8 @@ class Run:
             ask(f"entries-{number}", "entries", *whose, patient)
             ask(f"entries-{number}-json", "entries", "--json", *whose, patient)
         if len(patients) > 2:
-            ask("merge", "patient", "merge", *say, patients[0][0], patients[1][0])
+            prior, surviving = (f"{issuer}|{id}" for id, issuer in patients[:2])
+            record("merge", "patient", "merge", "--prior", prior, "--surviving", surviving, "--reason", "to compare")
             ask("merges", "patient", "list")
         for exam in exams:
             ask(f"explain-{exam}", "explain", exam)
