@@ -164,11 +164,12 @@ def roles_post(house: Clinic, _: Browsers) -> None:
     lead = signed_in(house, "l.alder")
     # An order that would be taken: only the role stands against it.
     good_order = {"label": "well", "outcome": "confirmed", "value": "14", "unit": "cm[H2O]", "limit": "", "reason": "x"}
-    forms |= {f"/exam/{exam}/leave-out": lead.forms(f"/exam/{exam}").get(f"/exam/{exam}/leave-out", {"token": ""})}
+    of_lead = [f"/exam/{exam}/{act}" for act in ("leave-out", "readings-back")]
+    forms |= {action: lead.forms(f"/exam/{exam}").get(action, {"token": ""}) for action in of_lead}
     for name in ["r.sedge", "m.heron", "o.quill", "a.marsh", "c.wren"]:
         one = signed_in(house, name)
         for action, fields in forms.items():
-            is_lead = action.endswith("/leave-out")
+            is_lead = action in of_lead
             if action == "/sign-out" or (name == "c.wren" and not is_lead):
                 continue
             home = next(path for path, may in PATHS.items() if may & set(PEOPLE[name]))
