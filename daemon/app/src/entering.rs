@@ -9,7 +9,7 @@ mod back;
 mod bring;
 mod here;
 
-pub use against::{correctable, look};
+pub use against::{Stated, correctable, look, stated};
 pub use back::{Withdrawn, take_back, take_back_report, taken_back};
 pub use bring::{Bring, Brought, Looked, State, bring_in, look_at};
 

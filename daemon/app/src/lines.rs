@@ -182,7 +182,7 @@ fn name(view: &View, line: &mut Line, content: &Content, may_read: bool) -> Resu
 }
 
 /// What a report says of patient and place; `None` where its bytes are not there or cannot be read.
-fn origin(view: &View, uid: &str) -> Result<Option<Origin>, StoreError> {
+pub(crate) fn origin(view: &View, uid: &str) -> Result<Option<Origin>, StoreError> {
     for stored in readings::by_sop_instance(view, uid)? {
         if stored.disposition == StoredDisposition::Repeat {
             continue;

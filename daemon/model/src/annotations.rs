@@ -14,7 +14,7 @@ use chrono::{DateTime, Utc};
 use std::collections::{BTreeMap, BTreeSet};
 
 pub use counting::Counting;
-pub use said::{Judgement, Kind, Of, Outcome, Said, SecondReading};
+pub use said::{Judgement, Kind, Of, Outcome, Said, SecondReading, USUAL_DECIMALS};
 
 /// Who says something.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]

@@ -56,7 +56,7 @@ impl TypedReading {
     /// The digits in millimetres as they were typed; more where the value would become another.
     #[must_use]
     pub fn digits(&self) -> String {
-        written::digits(self.value, self.decimals)
+        self.value.digits(self.decimals)
     }
 }
 
@@ -71,10 +71,11 @@ pub struct Corrected {
     pub instance: String,
 }
 
-/// One exam as a person typed it. `Debug` hides it.
-#[derive(Clone, PartialEq, Serialize, Deserialize)]
-pub struct Typed {
-    /// Whose.
+/// Whose measurement is typed. On a page it was found and shown back, and is not changed while somebody
+/// types.
+#[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Subject {
+    /// Issuer and id.
     pub patient: PatientKey,
     /// Birth date: the second identifier.
     pub birth_date: NaiveDate,
@@ -87,38 +88,36 @@ pub struct Typed {
     /// Accession number, if any.
     #[serde(default)]
     pub accession: Option<String>,
+}
+
+/// One exam as a person typed it. `Debug` hides it.
+#[derive(Clone, PartialEq)]
+pub struct Typed {
+    /// Whose.
+    pub subject: Subject,
     /// The day it was measured.
     pub day: NaiveDate,
     /// The time of day, on the clock of the place; `None`: not known.
-    #[serde(default)]
     pub time: Option<NaiveTime>,
     /// Readings of the right eye.
-    #[serde(default)]
     pub right: Vec<TypedReading>,
     /// Readings of the left eye.
-    #[serde(default)]
     pub left: Vec<TypedReading>,
     /// Between which borders it was measured, if known.
-    #[serde(default)]
     pub border: Option<Border>,
     /// Who measured; `None`: not known.
-    #[serde(default)]
     pub operator: Option<String>,
     /// With which machine, as far as known.
-    #[serde(default)]
     pub device: Device,
     /// Who signs.
     pub author: String,
     /// When it was signed: what "future" means is told by this clock.
     pub signed_at: DateTime<FixedOffset>,
     /// Copied from an older record, and from where (`table 3, line 12`); `None`: signed as measured.
-    #[serde(default)]
     pub transcribed: Option<String>,
     /// The report that this one replaces.
-    #[serde(default)]
     pub corrects: Option<Corrected>,
     /// Why, if somebody says.
-    #[serde(default)]
     pub reason: String,
 }
 

@@ -1,12 +1,12 @@
 //! A second reading: asked for, made without the first values, then both.
 
 use super::Ward;
-use super::signed::{DAYS, NEW, begun, exam_of, result_of, submit};
+use super::signed::{DAYS, NAMED, begun, exam_of, result_of, submit};
 
 /// An exam of which somebody asks for a second reading.
 fn asked(ward: &Ward, ask: bool) -> String {
     let mut measurer = ward.signed_in("measurer");
-    let draft = begun(&mut measurer, &NEW);
+    let draft = begun(&mut measurer, &NAMED);
     let page = measurer.get(&draft);
     let first = [
         ("date", DAYS[1].as_str()),
@@ -40,6 +40,7 @@ fn first_values_are_nowhere_until_the_second_reading_is_signed() {
     ask_for(&ward, &exam);
     let page = clinician.get(&second);
     assert!(page.body.contains("asks for it") && !page.body.contains("6.14"));
+    assert!(page.body.contains("Merrowdene"), "{}", page.body);
     let answer = submit(&mut clinician, &page, &act("take"), &[]);
     assert_eq!(answer.status, 303, "{}", answer.body);
     // Not in the page, and no way round it: not on the exam's page, nor on the patient's, nor below.
@@ -76,11 +77,11 @@ fn first_values_are_nowhere_until_the_second_reading_is_signed() {
         &[("right_value_1", "62")],
     );
     assert!(wrong.body.contains("It cannot be signed") && wrong.body.contains("value=\"62\""));
-    let good = [("right_value_1", "6.5"), ("left_value_1", "6.3")];
+    let good = [("right_value_1", "6.5"), ("left_value_1", "6.30")];
     let answer = submit(&mut clinician, &wrong, &act("sign"), &good);
     assert_eq!(answer.status, 303, "{}", answer.body);
     let page = clinician.get(&second);
-    for part in ["6.14 mm", "6.50 mm", "+0.36 mm", "+0.03 mm"] {
+    for part in ["6.14 mm", "6.50 mm", "+0.36 mm", "+0.03 mm", "(6.30)"] {
         assert!(page.body.contains(part), "{part}: {}", page.body);
     }
     assert!(

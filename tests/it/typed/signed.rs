@@ -20,6 +20,16 @@ const VALUES: [(&str, &str); 6] = [
     ("right_plane_2", "sagittal"),
 ];
 
+/// The same with a name.
+pub(super) const NAMED: [(&str, &str); 3] = [NEW[0], NEW[1], ("name", "Merrowdene^Iolo")];
+
+/// What a page says it showed.
+fn stamp(page: &Answer) -> String {
+    let value = page.body.split("name=\"stamp\" value=\"").nth(1);
+    let value = value.and_then(|rest| rest.split('"').next());
+    value.expect("a stamp").to_owned()
+}
+
 /// Posts a form that stands on a page, with its token.
 pub(super) fn submit(
     browser: &mut Browser,
@@ -175,13 +185,21 @@ fn earlier_values_are_not_shown_before_signing() {
 fn what_was_signed_is_corrected_by_an_amended_report() {
     let ward = Ward::new(&["measurer", "clinician", "lead"]);
     let mut browser = ward.signed_in("measurer");
-    let draft = begun(&mut browser, &NEW);
+    let draft = begun(&mut browser, &NAMED);
     let page = browser.get(&draft);
+    assert!(
+        !page.body.contains("class=\"age\">Draft saved"),
+        "{}",
+        page.body
+    );
     let signed = submit(&mut browser, &page, &draft, &with(&[("act", "sign")]));
     let exam = exam_of(&mut browser, &signed);
+    let wait = browser.get(signed.header("location")).body;
+    assert!(wait.contains("Merrowdene"), "{wait}");
     let correct = format!("/measure/correct/{exam}");
     assert_eq!(ward.signed_in("clinician").get(&correct).status, 403);
     let page = browser.get(&correct);
+    assert!(page.body.contains("Merrowdene"), "{}", page.body);
     let report = page
         .body
         .split("name=\"report\" value=\"")
@@ -193,6 +211,7 @@ fn what_was_signed_is_corrected_by_an_amended_report() {
     let draft = opened.header("location").to_owned();
     let page = browser.get(&draft);
     assert!(page.body.contains("Correct a measurement") && page.body.contains("value=\"5.20\""));
+    assert!(page.body.contains("Merrowdene"), "{}", page.body);
     let mut fields = with(&[("act", "sign"), ("left_value_1", "5.6")]);
     fields.retain(|field| *field != ("left_value_1", "5.1"));
     let page = submit(&mut browser, &page, &draft, &fields);
@@ -210,6 +229,24 @@ fn what_was_signed_is_corrected_by_an_amended_report() {
         text.contains("5.6") && result["version"].as_u64() >= Some(2),
         "{text}"
     );
+    // The name is still the patient's.
+    let mut clinician = ward.signed_in("clinician");
+    let page = clinician.get(&format!("/exam/{exam}"));
+    assert!(page.body.contains("Merrowdene"), "{}", page.body);
+    // Also before something is recorded.
+    let label = format!("/exam/{exam}/label");
+    let fields = [
+        ("label", "well"),
+        ("reason", "control"),
+        ("stamp", &stamp(&page)),
+    ];
+    let shown = submit(&mut clinician, &page, &label, &fields);
+    assert!(
+        shown.body.contains("Nothing is recorded yet"),
+        "{}",
+        shown.body
+    );
+    assert!(shown.body.contains("Merrowdene"), "{}", shown.body);
     // Somebody who leads may correct what others signed.
     let page = ward.signed_in("lead").get(&correct);
     assert_eq!(page.status, 200);

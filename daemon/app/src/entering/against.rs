@@ -2,6 +2,8 @@
 
 use super::NotEntered;
 use super::here::{self, Here};
+use crate::lines;
+use sheathline_model::domain::Sex;
 use sheathline_model::entered::{Corrected, Fault, Field, Limits, Typed, Uids, check};
 use sheathline_store::{Store, StoreError, View, archives, bringings};
 
@@ -12,7 +14,7 @@ use sheathline_store::{Store, StoreError, View, archives, bringings};
 pub fn look(store: &Store, typed: &Typed, limits: &Limits) -> Result<Vec<Fault>, StoreError> {
     let mut faults = check(typed, limits);
     store.read(|view| {
-        let here = Here::of(view, &typed.patient)?;
+        let here = Here::of(view, &typed.subject.patient)?;
         faults.extend(of_store(view, typed, &here)?);
         Ok(())
     })?;
@@ -31,7 +33,7 @@ pub(super) fn of_store(view: &View, typed: &Typed, here: &Here) -> Result<Vec<Fa
     };
     let mut births = here.reports.iter().filter_map(|one| one.birth_date);
     let known = births.clone().next().is_some();
-    if known && !births.any(|birth| birth == typed.birth_date) {
+    if known && !births.any(|birth| birth == typed.subject.birth_date) {
         push(
             Field::BirthDate,
             "is not the one in the reports that are here under this id; id or birth date is mistyped, \
@@ -128,4 +130,32 @@ pub fn correctable(store: &Store, instance: &str) -> Result<Corrected, NotEntere
             "report {instance} was not typed here; whoever made it must correct it"
         ))),
     }
+}
+
+/// What a report states of its patient beside id and birth date.
+#[derive(Default)]
+pub struct Stated {
+    /// Name.
+    pub name: Option<String>,
+    /// Sex.
+    pub sex: Option<Sex>,
+    /// Accession number.
+    pub accession: Option<String>,
+}
+
+/// What a stored report states; nothing of one that is not here. The name is where its bytes are.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn stated(store: &Store, instance: &str) -> Result<Stated, StoreError> {
+    store.read(|view| {
+        let origin = lines::origin(view, instance)?;
+        let reading = here::report(view, instance)?.map(|stored| stored.reading);
+        let (patient, exam) = reading.map_or((None, None), |one| (one.patient, one.exam));
+        Ok(Stated {
+            name: origin.and_then(|origin| origin.patient_name),
+            sex: patient.and_then(|patient| patient.sex),
+            accession: exam.and_then(|exam| exam.accession),
+        })
+    })
 }

@@ -86,7 +86,7 @@ fn looked(view: &View, table: &Table) -> Result<Looked, StoreError> {
     for exam in &table.exams {
         let typed = &exam.typed;
         let uids = typed.uids();
-        let here = patients.of(view, &typed.patient)?;
+        let here = patients.of(view, &typed.subject.patient)?;
         if archives::is_here(view, &uids.instance)? {
             let counting = Counting::of(&here.entries);
             let is_back = is_back(&counting, &uids.study, &uids.instance);

@@ -1,7 +1,7 @@
 //! What people say of exams and patients: every form of the pages of an exam and of a patient comes
 //! here, is worked out, shown with what it would change, and recorded once that was seen.
 
-use super::{Action, Desk, Failed, Fields, Posted, Right, Visitor};
+use super::{Action, Desk, Failed, Fields, Posted, Right, Visitor, gathered};
 use crate::acts::{
     self, ActError, Look, NotMeant, NotOne, Order, Person, Prepared, Question, Wish,
 };
@@ -15,7 +15,6 @@ use sheathline_model::domain::{Event, EventKind, OpeningPressure, PatientKey};
 use sheathline_model::pages::layout::{Place, TOKEN, Whose};
 use sheathline_model::pages::preview::{self, SHOWN, YES};
 use sheathline_model::results::Site;
-use sheathline_store::exam_lines;
 use std::sync::Arc;
 
 /// Exams that one form may name.
@@ -263,7 +262,7 @@ fn work(desk: &Desk, visitor: &Visitor, asked: &Asked, by: &By) -> Result<Came, 
     // What is so already is said, and not recorded a second time.
     if !is_seen || !is_agreed || prepared.is_nothing() {
         let mut view = view(&prepared, person, asked);
-        view.whose.name = name(desk, person)?;
+        view.whose.name = gathered::name(desk, &person.ids.ids)?;
         return Ok(Came::Shown(Box::new(view)));
     }
     match acts::record(&desk.store, &prepared)? {
@@ -298,17 +297,6 @@ fn prepared(desk: &Desk, site: &Site, order: &Order) -> Result<Prepared, Failed>
 
 fn stale(person: &Person, shown: &str, asked: &Asked) -> Failed {
     Failed::Stale(preview::difference(&person.since(shown), &asked.back))
-}
-
-/// What the newest exam that has a name calls a person: the third thing to compare before it is recorded.
-fn name(desk: &Desk, person: &Person) -> Result<Option<String>, Failed> {
-    let mut lines = desk.store.read(|view| {
-        let ids = person.ids.ids.iter();
-        let lines: Result<Vec<_>, _> = ids.map(|id| exam_lines::of_patient(view, id)).collect();
-        Ok(lines?.concat())
-    })?;
-    lines.sort_by_key(|line| line.performed_at.local);
-    Ok(lines.into_iter().rev().find_map(|line| line.name))
 }
 
 fn view(prepared: &Prepared, person: &Person, asked: &Asked) -> preview::View {

@@ -382,7 +382,7 @@ async fn bring(
                 by: &who,
                 file_name: &kept.file_name,
                 file_sha256: kept.sha256(),
-                current_days: Some(CURRENT_DAYS),
+                current_days: Some(entering::CURRENT_DAYS),
             };
             Ok((
                 entering::bring_in(&desk.store, &desk.observed, &bring),
@@ -419,9 +419,6 @@ async fn bring(
         }
     }
 }
-
-/// Old values are history: results of exams older than this go to no destination by themselves.
-const CURRENT_DAYS: u32 = 7;
 
 async fn back(
     State(desk): State<Arc<Desk>>,

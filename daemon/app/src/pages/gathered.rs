@@ -6,6 +6,7 @@ use sheathline_model::annotations::{self, standing};
 use sheathline_model::domain::PatientKey;
 use sheathline_model::history::Places;
 use sheathline_model::pages::exam::Entry;
+use sheathline_store::exam_lines;
 use sheathline_store::results::{self, ResultRow};
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -50,6 +51,30 @@ async fn newest(desk: &Arc<Desk>, exam_id: &str) -> Result<ResultRow, Failed> {
 /// The store does not answer.
 pub(super) fn person(desk: &Desk, key: &PatientKey) -> Result<Person, Failed> {
     Ok(Person::of(&desk.store, key, &desk.site)?)
+}
+
+/// The name of a person, as the newest exam under these ids that has one states it.
+///
+/// # Errors
+/// The store does not answer.
+pub(super) fn name(desk: &Desk, ids: &BTreeSet<PatientKey>) -> Result<Option<String>, Failed> {
+    Ok(desk.store.read(|view| {
+        let mut lines = Vec::new();
+        for id in ids {
+            lines.extend(exam_lines::of_patient(view, id)?);
+        }
+        lines.sort_by_key(|line| line.performed_at.local);
+        Ok(lines.into_iter().rev().find_map(|line| line.name))
+    })?)
+}
+
+/// The name that the reports of an exam state.
+///
+/// # Errors
+/// The store does not answer.
+pub(super) fn name_of_exam(desk: &Desk, exam_id: &str) -> Result<Option<String>, Failed> {
+    let line = desk.store.read(|view| exam_lines::of_exam(view, exam_id))?;
+    Ok(line.and_then(|line| line.name))
 }
 
 /// Everything that was said of a person, newest first; with an exam, of that alone, also where its

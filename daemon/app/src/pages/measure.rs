@@ -17,10 +17,10 @@ use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use chrono::Utc;
 use sheathline_model::domain::{Eye, Millimetres, PatientKey, Sex};
-use sheathline_model::entered::{Fault, Field, Limits, READINGS_MAX};
+use sheathline_model::entered::{Fault, Field, Limits, READINGS_MAX, Subject};
 use sheathline_model::pages::layout::{Place, Whose};
 use sheathline_model::pages::measure::{
-    Find, Form, Kept, Row, Shown, Sought, Subject, Typing, find, form, name_of, shown,
+    Find, Form, Kept, Row, Shown, Sought, Typing, find, form, name_of, shown,
 };
 use sheathline_store::measurement_drafts::{self as drafts, Draft, Kind};
 use sheathline_store::{StoreError, assessment_queue};

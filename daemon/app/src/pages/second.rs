@@ -1,8 +1,9 @@
 //! Second reading: taken up, read without the first values, signed, then judged.
 
 mod known;
+mod sign;
 
-use super::measure::{limits, row};
+use super::measure::limits;
 use super::signing::{self, by};
 use super::{Action, Desk, Failed, Fields, Posted, Right, Visitor};
 use crate::acts::{self, ActError, Look, Order, Wish};
@@ -10,14 +11,14 @@ use axum::Router;
 use axum::extract::{Path, State};
 use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
-use chrono::{Local, Utc};
+use chrono::Utc;
 use known::{Known, had_seen, known};
 use serde::{Deserialize, Serialize};
 use sheathline_model::annotations::{Judgement, Said, SecondReading};
-use sheathline_model::domain::{Device, Eye, Millimetres, PatientKey};
-use sheathline_model::entered::{Fault, Field, READINGS_MAX, Typed, TypedReading, check};
+use sheathline_model::domain::{Eye, PatientKey};
+use sheathline_model::entered::{Fault, TypedReading};
 use sheathline_model::pages::layout::Whose;
-use sheathline_model::pages::measure::{Row, readings};
+use sheathline_model::pages::measure::Row;
 use sheathline_model::pages::preview::difference;
 use sheathline_model::pages::second::{
     Asked, Judged, Signed, Stage, Values, View, page as page_of,
@@ -35,8 +36,8 @@ pub(super) fn routes() -> Router<Arc<Desk>> {
     Router::new()
         .route("/second/{exam_id}", get(open))
         .route("/second/{exam_id}/take", post(take))
-        .route("/second/{exam_id}/sign", post(sign))
-        .route("/second/{exam_id}/give-up", post(give_up))
+        .route("/second/{exam_id}/sign", post(sign::sign))
+        .route("/second/{exam_id}/give-up", post(sign::give_up))
         .route("/second/{exam_id}/judge", post(judge))
 }
 
@@ -110,10 +111,7 @@ async fn stage(desk: &Arc<Desk>, visitor: &Visitor, known: &Arc<Known>) -> Resul
             second.push(Signed {
                 by: entry.by.author.name().to_owned(),
                 at: entry.recorded_at,
-                values: Values {
-                    right: reading.right.clone(),
-                    left: reading.left.clone(),
-                },
+                values: values(reading),
                 had_seen: had_seen(desk, known, entry).await?,
             });
         }
@@ -133,6 +131,18 @@ async fn stage(desk: &Arc<Desk>, visitor: &Visitor, known: &Arc<Known>) -> Resul
         judged,
         may_judge: visitor.roles.may(Right::Label),
     })
+}
+
+fn values(reading: &SecondReading) -> Values {
+    let of = |eye| {
+        reading
+            .widths(eye)
+            .map(|(width, decimals)| TypedReading::of(width, decimals))
+    };
+    Values {
+        right: of(Eye::Right).collect(),
+        left: of(Eye::Left).collect(),
+    }
 }
 
 /// How deeds name what is seen here without the first values.
@@ -179,7 +189,7 @@ async fn shown(
             issuer: known.patient.issuer.clone(),
             birth_date: exam.identity.birth_date,
             sex: exam.identity.sex,
-            name: None,
+            name: known.name.clone(),
             age_years: None,
         },
         performed_at: exam.performed_at,
@@ -232,119 +242,6 @@ async fn take(
         .await?;
     }
     Ok(back_to(&exam_id))
-}
-
-async fn give_up(
-    State(desk): State<Arc<Desk>>,
-    visitor: Visitor,
-    Path(exam_id): Path<String>,
-    Posted(_): Posted<Fields>,
-) -> Result<Response, Failed> {
-    let known = may(&desk, &visitor, &exam_id).await?;
-    let draft = reads(&desk, &visitor, &exam_id)
-        .await?
-        .ok_or(Failed::NotFound)?;
-    let detail = "gives a second reading up";
-    desk.did(
-        &visitor,
-        Action::Entered,
-        Some(&known.patient),
-        Some(&exam_id),
-        detail,
-    )
-    .await?;
-    let account = visitor.account.clone();
-    let remove = move |tx: &_| drafts::remove(tx, &account, draft);
-    desk.store.write_async(remove).await?;
-    Ok(back_to(&exam_id))
-}
-
-async fn sign(
-    State(desk): State<Arc<Desk>>,
-    visitor: Visitor,
-    Path(exam_id): Path<String>,
-    Posted(fields): Posted<Fields>,
-) -> Result<Response, Failed> {
-    let known = may(&desk, &visitor, &exam_id).await?;
-    let draft = reads(&desk, &visitor, &exam_id)
-        .await?
-        .ok_or(Failed::NotFound)?;
-    let rows = Eye::BOTH.map(|eye| (0..READINGS_MAX).map(|n| row(&fields, eye, n)).collect());
-    let (reading, faults) = judged(&desk, &visitor, &known, &rows);
-    let again = |faults: Vec<Fault>, problem: Option<String>| {
-        let stage = typing(&desk, &visitor, rows.clone(), faults);
-        shown(&desk, &visitor, &known, stage, problem)
-    };
-    if faults.iter().any(|fault| fault.blocking) {
-        return again(faults, None).await;
-    }
-    if !signing::is_proved(&desk, &visitor, &fields).await? {
-        return again(Vec::new(), Some(signing::not_proved(&visitor))).await;
-    }
-    let reason: String = fields.one("reason").chars().take(LETTERS_MAX).collect();
-    // Whoever reads was shown nothing that could have become another: what they measured stands.
-    let wish = Wish::SecondRead(reading);
-    say(&desk, &visitor, &known, wish, &reason, None).await?;
-    // Signed and kept: only now may the first values be seen.
-    let account = visitor.account.clone();
-    let remove = move |tx: &_| drafts::remove(tx, &account, draft);
-    desk.store.write_async(remove).await?;
-    Ok(back_to(&exam_id))
-}
-
-/// What the rows say, and what speaks against them, by the rules of a measurement.
-fn judged(
-    desk: &Desk,
-    visitor: &Visitor,
-    known: &Known,
-    rows: &[Vec<Row>; 2],
-) -> (SecondReading, Vec<Fault>) {
-    let [(right, _, wrong), (left, _, more)] = [Eye::Right, Eye::Left]
-        .into_iter()
-        .zip(rows)
-        .map(|(eye, rows)| readings(eye, rows))
-        .collect::<Vec<_>>()
-        .try_into()
-        .unwrap_or_default();
-    let mut faults: Vec<Fault> = wrong.into_iter().chain(more).collect();
-    let day = known.exam.performed_at.date();
-    let typed = Typed {
-        patient: known.patient.clone(),
-        birth_date: known.exam.identity.birth_date.unwrap_or(day),
-        sex: None,
-        name: None,
-        accession: None,
-        day,
-        time: None,
-        right,
-        left,
-        border: None,
-        operator: None,
-        device: Device::default(),
-        author: visitor.name.clone(),
-        signed_at: Local::now().fixed_offset(),
-        transcribed: None,
-        corrects: None,
-        reason: String::new(),
-    };
-    let of_values = |field| {
-        matches!(
-            field,
-            Field::Readings(_) | Field::Value(..) | Field::Depth(..) | Field::Angle(..)
-        )
-    };
-    let checked = check(&typed, &limits(desk)).into_iter();
-    if faults.is_empty() {
-        faults.extend(checked.filter(|fault| of_values(fault.field)));
-    }
-    let values = |readings: &[TypedReading]| -> Vec<Millimetres> {
-        readings.iter().map(|one| one.value).collect()
-    };
-    let reading = SecondReading {
-        right: values(&typed.right),
-        left: values(&typed.left),
-    };
-    (reading, faults)
 }
 
 async fn judge(

@@ -1,12 +1,13 @@
 //! Looking for a patient by id and birth date, or by accession number: never by one of the two alone.
 
-use super::{Desk, Failed};
+use super::{Desk, Failed, gathered};
 use crate::acts::Person;
 use chrono::NaiveDate;
 use sheathline_model::domain::PatientKey;
+use sheathline_model::entered::Subject;
 use sheathline_model::history::Identity;
 use sheathline_model::pages::layout::Whose;
-use sheathline_model::pages::measure::{Candidate, Sought, Subject};
+use sheathline_model::pages::measure::{Candidate, Sought};
 use sheathline_store::{assessment_queue, exam_lines};
 use std::collections::BTreeSet;
 
@@ -117,14 +118,7 @@ fn of_key(
         _ => return Ok(None),
     };
     let identity = Identity::agreed(identities);
-    let name = desk.store.read(|view| {
-        let mut names = Vec::new();
-        for id in &person.ids.ids {
-            let lines = exam_lines::of_patient(view, id)?;
-            names.extend(lines.into_iter().filter_map(|line| line.name));
-        }
-        Ok(names.pop())
-    })?;
+    let name = gathered::name(desk, &person.ids.ids)?;
     Ok(Some(Found {
         candidate: Candidate {
             whose: Whose {

@@ -1,6 +1,6 @@
 //! What an entry can say, and of what.
 
-use crate::domain::{About, Event, Label, Millimetres, OpeningPressure};
+use crate::domain::{About, Event, Eye, Label, Millimetres, OpeningPressure};
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
@@ -180,7 +180,16 @@ pub struct SecondReading {
     /// Of the left eye.
     #[serde(default)]
     pub left: Vec<Millimetres>,
+    /// Decimals as typed, of each width of the right eye; empty where nobody said.
+    #[serde(default)]
+    pub right_decimals: Vec<u8>,
+    /// The same of the left eye.
+    #[serde(default)]
+    pub left_decimals: Vec<u8>,
 }
+
+/// Decimals of a width where nobody said how it was typed: scanners mostly show so many.
+pub const USUAL_DECIMALS: u8 = 1;
 
 impl SecondReading {
     /// As it is kept: JSON, in millimetres.
@@ -191,7 +200,24 @@ impl SecondReading {
             mm.collect::<Vec<_>>().join(",")
         };
         let (right, left) = (of(&self.right), of(&self.left));
-        format!("{{\"right\":[{right}],\"left\":[{left}]}}")
+        let said = |key: &str, all: &[u8]| match all {
+            [] => String::new(),
+            all => format!(",\"{key}\":{all:?}").replace(' ', ""),
+        };
+        let right_decimals = said("right_decimals", &self.right_decimals);
+        let left_decimals = said("left_decimals", &self.left_decimals);
+        format!("{{\"right\":[{right}],\"left\":[{left}]{right_decimals}{left_decimals}}}")
+    }
+
+    /// The widths of an eye, each with its decimals as typed.
+    pub fn widths(&self, eye: Eye) -> impl Iterator<Item = (Millimetres, u8)> {
+        let (widths, decimals) = match eye {
+            Eye::Right => (&self.right, &self.right_decimals),
+            Eye::Left => (&self.left, &self.left_decimals),
+        };
+        let decimals = decimals.iter().copied();
+        let decimals = decimals.chain(std::iter::repeat(USUAL_DECIMALS));
+        widths.iter().copied().zip(decimals)
     }
 
     /// Of the text it is kept as.

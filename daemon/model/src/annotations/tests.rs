@@ -1,7 +1,7 @@
 //! What counts depends on the set of entries alone.
 
 use super::*;
-use crate::domain::{Event, EventKind, Label, Millimetres, OpeningPressure, ReadingRef};
+use crate::domain::{Event, EventKind, Eye, Label, Millimetres, OpeningPressure, ReadingRef};
 use proptest::prelude::*;
 
 fn key(id: &str) -> PatientKey {
@@ -228,6 +228,8 @@ fn one_of_each(about: &About) -> Vec<Said> {
             SecondReading {
                 right: widths(&[5600, 5725]),
                 left: widths(&[5000]),
+                right_decimals: vec![1, 3],
+                left_decimals: Vec::new(),
             },
         ),
     ];
@@ -293,6 +295,7 @@ fn what_accumulates_corrects_nothing_and_all_else_replaces() {
             SecondReading {
                 right: vec![Millimetres::from_um(i64::from(n) * 1000)],
                 left: Vec::new(),
+                ..SecondReading::default()
             },
         ),
         Kind::SecondJudged => Said::SecondJudged(about(&["r"]), Judgement::ALL[n as usize % 2]),
@@ -357,4 +360,23 @@ proptest! {
         prop_assert_eq!(Counting::of(&all), counting);
         prop_assert_eq!(strays(&all).count(), 0);
     }
+}
+
+#[test]
+fn a_second_reading_keeps_the_decimals_as_typed_and_one_of_before_has_one() {
+    let widths = |um: &[i64]| um.iter().copied().map(Millimetres::from_um).collect();
+    let typed = SecondReading {
+        right: widths(&[6000, 5250]),
+        left: widths(&[5000]),
+        right_decimals: vec![2, 2],
+        left_decimals: vec![0],
+    };
+    let again = SecondReading::of_text(&typed.text()).expect("its text");
+    assert_eq!(again, typed);
+    let right: Vec<_> = again.widths(Eye::Right).collect();
+    assert_eq!(right[0], (Millimetres::from_um(6000), 2));
+    let before = SecondReading::of_text("{\"right\":[6],\"left\":[]}").expect("as it was kept");
+    let right: Vec<_> = before.widths(Eye::Right).collect();
+    assert_eq!(right, [(Millimetres::from_um(6000), USUAL_DECIMALS)]);
+    assert_eq!(before.text(), "{\"right\":[6],\"left\":[]}");
 }

@@ -42,6 +42,35 @@ impl Millimetres {
     pub fn mm(self) -> f64 {
         self.um as f64 / 1000.0
     }
+
+    /// The digits in millimetres with so many decimals, at most three; more where it would become another
+    /// length.
+    #[must_use]
+    pub fn digits(self, decimals: u8) -> String {
+        let um = self.um.unsigned_abs();
+        let sign = if self.um < 0 { "-" } else { "" };
+        let all = format!("{sign}{}.{:03}", um / 1000, um % 1000);
+        let needed = match um % 1000 {
+            0 => 0,
+            rest if rest % 100 == 0 => 1,
+            rest if rest % 10 == 0 => 2,
+            _ => 3,
+        };
+        let decimals = usize::from(decimals.min(3)).max(needed);
+        let shorter = 3 - decimals + usize::from(decimals == 0);
+        all.get(..all.len() - shorter).unwrap_or(&all).to_owned()
+    }
+
+    /// How many decimals of a millimetre show differences of this size.
+    #[must_use]
+    pub fn decimals_of_step(self) -> u8 {
+        match self.um {
+            1..10 => 3,
+            10..100 => 2,
+            100..1000 => 1,
+            _ => 0,
+        }
+    }
 }
 
 impl fmt::Display for Millimetres {

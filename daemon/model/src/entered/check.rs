@@ -210,32 +210,32 @@ fn name_parts(field: Field, name: Option<&str>, faults: &mut Faults) {
 }
 
 fn who(typed: &Typed, faults: &mut Faults) {
-    faults.optional(Field::PatientId, Some(&typed.patient.id), 64);
-    faults.text(Field::Issuer, &typed.patient.issuer, 64);
-    faults.optional(Field::Name, typed.name.as_deref(), 64);
-    name_parts(Field::Name, typed.name.as_deref(), faults);
-    faults.optional(Field::Accession, typed.accession.as_deref(), 16);
+    faults.optional(Field::PatientId, Some(&typed.subject.patient.id), 64);
+    faults.text(Field::Issuer, &typed.subject.patient.issuer, 64);
+    faults.optional(Field::Name, typed.subject.name.as_deref(), 64);
+    name_parts(Field::Name, typed.subject.name.as_deref(), faults);
+    faults.optional(Field::Accession, typed.subject.accession.as_deref(), 16);
 }
 
 fn when(typed: &Typed, faults: &mut Faults) {
     let now = typed.signed_at.naive_local();
-    if typed.birth_date > now.date() {
+    if typed.subject.birth_date > now.date() {
         faults.block(Field::BirthDate, "lies in the future");
-    } else if typed.day < typed.birth_date {
+    } else if typed.day < typed.subject.birth_date {
         faults.block(
             Field::Day,
             format!(
                 "{} lies before birth, {}; one of the two is mistyped",
-                typed.day, typed.birth_date
+                typed.day, typed.subject.birth_date
             ),
         );
     }
-    if now.date().year() - typed.birth_date.year() > OLDEST {
+    if now.date().year() - typed.subject.birth_date.year() > OLDEST {
         faults.block(
             Field::BirthDate,
             format!(
                 "{} is more than {OLDEST} years ago; look whether it is mistyped",
-                typed.birth_date
+                typed.subject.birth_date
             ),
         );
     }

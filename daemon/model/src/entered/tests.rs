@@ -1,7 +1,7 @@
 //! Numbers, dates and checks of what is typed.
 
 use super::check::{Field, Limits};
-use super::{Dates, DecimalMark, Typed, TypedReading, Unit, check, value};
+use super::{Dates, DecimalMark, Subject, Typed, TypedReading, Unit, check, value};
 use crate::domain::{Device, Eye, Millimetres, PatientKey};
 use chrono::{DateTime, NaiveDate, NaiveTime};
 
@@ -15,14 +15,16 @@ fn day(text: &str) -> NaiveDate {
 
 fn typed() -> Typed {
     Typed {
-        patient: PatientKey {
-            issuer: String::new(),
-            id: "0042".to_owned(),
+        subject: Subject {
+            patient: PatientKey {
+                issuer: String::new(),
+                id: "0042".to_owned(),
+            },
+            birth_date: day("2019-03-02"),
+            sex: None,
+            name: None,
+            accession: None,
         },
-        birth_date: day("2019-03-02"),
-        sex: None,
-        name: None,
-        accession: None,
         day: day("2026-04-01"),
         time: NaiveTime::from_hms_opt(10, 12, 0),
         right: vec![TypedReading::of(Millimetres::from_um(5_200), 1)],
@@ -143,18 +145,21 @@ fn every_field_is_checked_and_doubts_do_not_block() {
     let right = |n| Field::Value(Eye::Right, n);
     type Case = (fn(&mut Typed), Vec<(Field, bool)>);
     let cases: Vec<Case> = vec![
-        (|t| t.patient.id.clear(), block(Field::PatientId)),
-        (|t| t.patient.id = "a\\b".into(), block(Field::PatientId)),
+        (|t| t.subject.patient.id.clear(), block(Field::PatientId)),
         (
-            |t| t.birth_date = day("2027-01-01"),
+            |t| t.subject.patient.id = "a\\b".into(),
+            block(Field::PatientId),
+        ),
+        (
+            |t| t.subject.birth_date = day("2027-01-01"),
             block(Field::BirthDate),
         ),
         (
-            |t| t.birth_date = day("1820-01-01"),
+            |t| t.subject.birth_date = day("1820-01-01"),
             block(Field::BirthDate),
         ),
         (
-            |t| t.birth_date = day("2026-04-02"),
+            |t| t.subject.birth_date = day("2026-04-02"),
             block(Field::BirthDate),
         ),
         (
@@ -199,7 +204,7 @@ fn every_field_is_checked_and_doubts_do_not_block() {
         (|t| t.author = "x".repeat(65), block(Field::Author)),
         (|t| t.reason = "a\nb".into(), block(Field::Reason)),
         (
-            |t| t.accession = Some("x".repeat(17)),
+            |t| t.subject.accession = Some("x".repeat(17)),
             block(Field::Accession),
         ),
     ];

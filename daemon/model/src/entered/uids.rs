@@ -41,11 +41,11 @@ impl Parts {
         let time = typed
             .time
             .map(|time| time.format("%H:%M:%S%.f").to_string());
-        self.with(&typed.patient.issuer)
-            .with(&typed.patient.id)
+        self.with(&typed.subject.patient.issuer)
+            .with(&typed.subject.patient.id)
             .with(&typed.day.to_string())
             .maybe(time.as_deref())
-            .maybe(typed.accession.as_deref())
+            .maybe(typed.subject.accession.as_deref())
     }
 
     fn reading(self, reading: &TypedReading) -> Self {
@@ -82,7 +82,7 @@ impl Uids {
         };
         let mut all = Parts::of("typed report")
             .exam(typed)
-            .with(&typed.birth_date.to_string())
+            .with(&typed.subject.birth_date.to_string())
             .maybe(typed.border.map(|border| match border {
                 Border::Outer => "outer",
                 Border::Inner => "inner",

@@ -75,12 +75,8 @@ pub fn value(text: &str, unit: Unit, mark: DecimalMark) -> Result<(Millimetres, 
                 .to_owned(),
         );
     }
-    let decimals = match decimal.step_in(unit).map_or(1, Millimetres::um) {
-        1..10 => 3,
-        10..100 => 2,
-        100..1000 => 1,
-        _ => 0,
-    };
+    let step = decimal.step_in(unit);
+    let decimals = step.map_or(3, Millimetres::decimals_of_step);
     Ok((rounded.length, decimals))
 }
 
@@ -117,22 +113,6 @@ fn number(text: &str, mark: DecimalMark) -> Result<Decimal, String> {
         ));
     }
     Decimal::parse(&text.replace(letter, ".")).map_err(|what| what.to_string())
-}
-
-/// A length with so many decimals; more where it would become another.
-pub(super) fn digits(length: Millimetres, decimals: u8) -> String {
-    let um = length.um().unsigned_abs();
-    let sign = if length.um() < 0 { "-" } else { "" };
-    let all = format!("{sign}{}.{:03}", um / 1000, um % 1000);
-    let needed = match um % 1000 {
-        0 => 0,
-        rest if rest % 100 == 0 => 1,
-        rest if rest % 10 == 0 => 2,
-        _ => 3,
-    };
-    let decimals = usize::from(decimals.min(3)).max(needed);
-    let shorter = 3 - decimals + usize::from(decimals == 0);
-    all.get(..all.len() - shorter).unwrap_or(&all).to_owned()
 }
 
 /// How days are written.

@@ -53,24 +53,28 @@ fn optional<'a>(
 }
 
 fn patient(into: &mut InMemDicomObject, typed: &Typed) -> Result<(), FormError> {
-    let name = optional("the name", typed.name.as_ref(), 64)?;
-    let id = writable("the patient id", &typed.patient.id, 64)?;
-    let issuer = writable("the issuer of the patient id", &typed.patient.issuer, 64)?;
+    let name = optional("the name", typed.subject.name.as_ref(), 64)?;
+    let id = writable("the patient id", &typed.subject.patient.id, 64)?;
+    let issuer = writable(
+        "the issuer of the patient id",
+        &typed.subject.patient.issuer,
+        64,
+    )?;
     into.put(text(tags::PATIENT_NAME, VR::PN, name));
     into.put(text(tags::PATIENT_ID, VR::LO, id));
     if !issuer.is_empty() {
         into.put(text(tags::ISSUER_OF_PATIENT_ID, VR::LO, issuer));
     }
-    let born = day(typed.birth_date);
+    let born = day(typed.subject.birth_date);
     into.put(text(tags::PATIENT_BIRTH_DATE, VR::DA, &born));
-    let sex = typed.sex.map_or("", Sex::letter);
+    let sex = typed.subject.sex.map_or("", Sex::letter);
     into.put(text(tags::PATIENT_SEX, VR::CS, sex));
     Ok(())
 }
 
 fn study(into: &mut InMemDicomObject, typed: &Typed) -> Result<(), FormError> {
     let uids = typed.uids();
-    let accession = optional("the accession number", typed.accession.as_ref(), 16)?;
+    let accession = optional("the accession number", typed.subject.accession.as_ref(), 16)?;
     let mut put = |tag: Tag, vr: VR, value: &str| {
         into.put(text(tag, vr, value));
     };
@@ -169,7 +173,7 @@ fn root(typed: &Typed) -> Result<Item, FormError> {
     }
     root = root.with(machine(&typed.device)?);
     root = root.with([Item::uid(codes::STUDY_UID, typed.uids().study).context()]);
-    if let Some(accession) = &typed.accession {
+    if let Some(accession) = &typed.subject.accession {
         root = root.with([Item::text(codes::ACCESSION, accession.as_str()).context()]);
     }
     let groups = Eye::BOTH.into_iter().flat_map(|eye| {

@@ -13,7 +13,7 @@ pub(crate) mod typing;
 pub use correct::{Choose, Correctable, choose};
 pub use find::{Candidate, Find, Kept, Shown, Sought, find, shown};
 pub use sign::{Became, Signed, signed};
-pub use typing::{BORDERS, Judged, PLANES, Row, Subject, Typing, readings};
+pub use typing::{BORDERS, Judged, PLANES, Row, Typing, readings};
 
 use super::layout::{self, Whose, choice, field, heads, instant, token, whose};
 use crate::domain::Eye;
@@ -142,7 +142,7 @@ pub fn form(view: &Form, form: &str) -> Markup {
                 "An amended report replaces the one that you correct. The first one stays readable."
             }
         }
-        p.age { "Draft saved " (instant(view.saved_at)) ". Nothing counts until you sign." }
+        p.help { "Draft saved " (instant(view.saved_at)) ". Nothing counts until you sign." }
         @if let Some(problem) = &view.problem {
             div.asked role="alert" { p.wrong { bdi { (problem) } } }
         }

@@ -8,8 +8,8 @@ mod tests;
 
 use super::layout::{Whose, cell, field, heads, instant, text, token, whose};
 use super::measure::{Proof, Row, rows, upper};
-use crate::domain::{Eye, Millimetres, Moment};
-use crate::entered::{Fault, Limits};
+use crate::domain::{Eye, Moment};
+use crate::entered::{Fault, Limits, TypedReading};
 use chrono::{DateTime, Utc};
 use maud::{Markup, html};
 
@@ -25,18 +25,18 @@ pub struct Asked {
 }
 
 /// Readings of both eyes.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Values {
     /// Right eye.
-    pub right: Vec<Millimetres>,
+    pub right: Vec<TypedReading>,
     /// Left eye.
-    pub left: Vec<Millimetres>,
+    pub left: Vec<TypedReading>,
 }
 
 impl Values {
     /// Those of an eye.
     #[must_use]
-    pub fn of(&self, eye: Eye) -> &[Millimetres] {
+    pub fn of(&self, eye: Eye) -> &[TypedReading] {
         match eye {
             Eye::Right => &self.right,
             Eye::Left => &self.left,
@@ -47,13 +47,13 @@ impl Values {
     #[must_use]
     pub fn mean(&self, eye: Eye) -> Option<f64> {
         let values = self.of(eye);
-        let sum: f64 = values.iter().map(|one| one.mm()).sum();
+        let sum: f64 = values.iter().map(|one| one.value.mm()).sum();
         (!values.is_empty()).then(|| sum / values.len() as f64)
     }
 }
 
 /// A second reading that was signed.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Signed {
     /// Who read.
     pub by: String,
@@ -252,7 +252,7 @@ fn both(first: &Values, second: &[Signed]) -> Markup {
 }
 
 fn values(of: &Values, eye: Eye) -> Markup {
-    let all: Vec<String> = of.of(eye).iter().map(|one| one.mm().to_string()).collect();
+    let all: Vec<String> = of.of(eye).iter().map(TypedReading::digits).collect();
     html! {
         @match of.mean(eye) {
             Some(mean) => { strong { (format!("{mean:.2} mm")) } " (" (all.join(", ")) ")" }

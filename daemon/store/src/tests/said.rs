@@ -111,6 +111,7 @@ fn every_kind_of_entry_comes_back_as_it_was_said() {
     let reading = SecondReading {
         right: vec![Millimetres::from_um(5600), Millimetres::from_um(6000)],
         left: Vec::new(),
+        ..SecondReading::default()
     };
     let mut said = vec![
         Said::Acknowledged(about(), 7),

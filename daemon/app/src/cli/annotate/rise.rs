@@ -96,6 +96,7 @@ pub(in crate::cli) fn second(args: &SecondArgs) -> Result<(), Failure> {
         "read" => Wish::SecondRead(SecondReading {
             right: widths(&args.right)?,
             left: widths(&args.left)?,
+            ..SecondReading::default()
         }),
         "agree" => Wish::SecondJudge(Judgement::Agrees),
         "differ" => Wish::SecondJudge(Judgement::Differs),

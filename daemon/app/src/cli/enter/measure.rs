@@ -9,7 +9,7 @@ use crate::entering;
 use chrono::Local;
 use serde::Serialize;
 use sheathline_model::domain::{Border, Device, Eye, Millimetres, PatientKey, Plane, Sex};
-use sheathline_model::entered::{DecimalMark, Typed, TypedReading, Unit, value};
+use sheathline_model::entered::{DecimalMark, Subject, Typed, TypedReading, Unit, value};
 use sheathline_store::{Store, assessment_queue};
 
 /// What `measure --json` prints.
@@ -92,7 +92,7 @@ fn show(typed: &Typed) {
         .map_or(String::new(), |time| time.format(" %H:%M").to_string());
     print::line(format_args!(
         "patient {}|{}, born {}, measured {}{time}",
-        typed.patient.issuer, typed.patient.id, typed.birth_date, typed.day
+        typed.subject.patient.issuer, typed.subject.patient.id, typed.subject.birth_date, typed.day
     ));
     for eye in Eye::BOTH {
         let digits: Vec<String> = typed
@@ -130,12 +130,19 @@ fn typed(
         Some(instance) => Some(entering::correctable(store, instance)?),
         None => None,
     };
+    // What the report says of the patient stays where nobody says otherwise.
+    let before = match &args.correct {
+        Some(instance) => entering::stated(store, instance)?,
+        None => entering::Stated::default(),
+    };
     Ok(Typed {
-        patient: patient(args, config, store, id)?,
-        birth_date: args.birth_date.ok_or_else(|| needed("--birth-date"))?,
-        sex,
-        name: args.patient_name.clone(),
-        accession: args.accession.clone(),
+        subject: Subject {
+            patient: patient(args, config, store, id)?,
+            birth_date: args.birth_date.ok_or_else(|| needed("--birth-date"))?,
+            sex: sex.or(before.sex),
+            name: args.patient_name.clone().or(before.name),
+            accession: args.accession.clone().or(before.accession),
+        },
         day: args.on.ok_or_else(|| needed("--on"))?,
         time: args.at,
         right: readings("--right", &args.right, args.unit.into())?,

@@ -223,6 +223,7 @@ fn spoken() -> Vec<Spoken> {
             SecondReading {
                 right: [5600, 5800].map(Millimetres::from_um).into(),
                 left: Vec::new(),
+                ..SecondReading::default()
             },
         ),
         Said::LeftOut(about),

@@ -5,9 +5,9 @@ use super::super::{Desk, Failed, Visitor};
 use super::{Kept, ROWS, hex};
 use crate::entering;
 use chrono::{Local, Utc};
-use sheathline_model::domain::{Eye, Millimetres};
+use sheathline_model::domain::Eye;
 use sheathline_model::entered::table::{Outcome, RowFault, Signing, lines};
-use sheathline_model::entered::{Table, Typed, table};
+use sheathline_model::entered::{Table, Typed, TypedReading, table};
 use sheathline_model::pages::bring::{Header, Line, Preview, State as RowState};
 use sheathline_model::pages::measure::Proof;
 use sheathline_store::bringings;
@@ -174,7 +174,7 @@ fn told(typed: &Typed) -> String {
         let all: Vec<String> = typed
             .readings(eye)
             .iter()
-            .map(|one| Millimetres::mm(one.value).to_string())
+            .map(TypedReading::digits)
             .collect();
         match all.as_slice() {
             [] => format!("{} none", eye.word()),
@@ -184,8 +184,8 @@ fn told(typed: &Typed) -> String {
     let time = typed.time.map(|time| time.format(" %H:%M").to_string());
     format!(
         "{}, born {}, measured {}{}: {}; {}",
-        typed.patient.id,
-        typed.birth_date,
+        typed.subject.patient.id,
+        typed.subject.birth_date,
         typed.day,
         time.unwrap_or_default(),
         eye(Eye::Right),

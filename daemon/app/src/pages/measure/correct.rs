@@ -1,6 +1,7 @@
 //! Correcting: an amended report that names the one it replaces is the only way.
 
-use super::super::{Action, Desk, Failed, Fields, Posted, Right, Visitor};
+use super::super::{Action, Desk, Failed, Fields, Posted, Right, Visitor, gathered};
+use super::signed::name;
 use super::{deed, keep_new};
 use crate::acts::{self, NotOne, Person};
 use crate::entering::{self, NotEntered};
@@ -71,16 +72,18 @@ async fn correct(
     let reading = readings
         .find(|one| one.uid() == report)
         .ok_or(Failed::NotFound)?;
-    let corrects = desk
-        .off(
-            move |desk| match entering::correctable(&desk.store, &report) {
-                Ok(corrects) => Ok(corrects),
+    let (corrects, name) = desk
+        .off(move |desk| {
+            // What the report says of the patient stays: a corrected width takes no name away.
+            let name = name(desk, &of.patient, &report)?;
+            match entering::correctable(&desk.store, &report) {
+                Ok(corrects) => Ok((corrects, name)),
                 Err(NotEntered::Store(error)) => Err(error.into()),
                 Err(why) => Err(Failed::Bad(format!("{why}."))),
-            },
-        )
+            }
+        })
         .await?;
-    let typing = Typing::correcting(&reading, corrects);
+    let typing = Typing::correcting(&reading, corrects, name);
     let typing = typing.ok_or_else(|| Failed::Bad("The report names no birth date.".to_owned()))?;
     let id = keep_new(&desk, &visitor, &typing).await?;
     Ok(Redirect::to(&format!("/measure/{id}")).into_response())
@@ -140,7 +143,7 @@ fn of_exam(desk: &Desk, exam_id: &str, account: &str, all: bool) -> Result<Of, F
             issuer: patient.issuer.clone(),
             birth_date: exam.identity.birth_date,
             sex: exam.identity.sex,
-            name: None,
+            name: gathered::name_of_exam(desk, exam_id)?,
             age_years: None,
         },
         performed_at: exam.performed_at,

@@ -66,7 +66,7 @@ pub(super) async fn sign(
         return fields_page(desk, visitor, &draft, typing, said).await;
     }
     let report = typed.uids().instance;
-    let patient = typed.patient.clone();
+    let patient = typed.subject.patient.clone();
     desk.did(
         visitor,
         Action::Measured,

@@ -1,8 +1,9 @@
 //! After signing: the page waits for the result, and says so.
 
-use super::super::{Action, Desk, Failed, Right, Visitor};
+use super::super::{Action, Desk, Failed, Right, Visitor, gathered};
 use super::WAITED_FOR;
 use crate::acts::Person;
+use crate::lines;
 use axum::Router;
 use axum::extract::{Path, State};
 use axum::response::Response;
@@ -12,8 +13,8 @@ use sheathline_model::domain::{Disposition, ObjectReading, PatientKey, Severity}
 use sheathline_model::entered::Uids;
 use sheathline_model::pages::layout::{Place, Whose};
 use sheathline_model::pages::measure::{Became, Signed, signed};
-use sheathline_store::archives;
 use sheathline_store::readings::{self, StoredDisposition};
+use sheathline_store::{archives, identity};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::time::{Instant, timeout_at};
@@ -92,7 +93,7 @@ fn look(desk: &Desk, report: &str) -> Result<Option<(Option<PatientKey>, Signed)
         issuer: patient.key.issuer.clone(),
         birth_date: patient.birth_date,
         sex: patient.sex,
-        name: None,
+        name: name(desk, &patient.key, report)?,
         age_years: None,
     };
     let became = if reading.holds_sheath_values() {
@@ -101,6 +102,20 @@ fn look(desk: &Desk, report: &str) -> Result<Option<(Option<PatientKey>, Signed)
         unused(reading)
     };
     Ok(Some((Some(patient.key), view(became, Some(whose)))))
+}
+
+/// The name that the report states; where its bytes are kept no longer, that of the patient's exams.
+pub(super) fn name(
+    desk: &Desk,
+    patient: &PatientKey,
+    report: &str,
+) -> Result<Option<String>, Failed> {
+    let stated = desk.store.read(|view| lines::origin(view, report))?;
+    if let Some(origin) = stated {
+        return Ok(origin.patient_name);
+    }
+    let person = desk.store.read(|view| identity::person(view, patient))?;
+    gathered::name(desk, &person.ids)
 }
 
 /// The exam that holds a report, once its result is made.

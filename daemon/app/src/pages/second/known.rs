@@ -1,12 +1,16 @@
 //! An exam that is read a second time: what was said of it, its first values, and who saw them.
 
 use super::super::measure::{OPENED, SHOWN_BACK, WAITED_FOR};
-use super::super::{Action, Desk, Failed};
+use super::super::{Action, Desk, Failed, gathered};
 use super::SECOND;
 use crate::acts::{self, NotOne, Person};
 use chrono::{DateTime, Utc};
+use sheathline_model::annotations::USUAL_DECIMALS;
 use sheathline_model::annotations::{Entry, standing};
-use sheathline_model::domain::{About, Eye, Laterality, PatientKey, Quantity};
+use sheathline_model::domain::{
+    About, Eye, Laterality, Measurement, Millimetres, PatientKey, Quantity,
+};
+use sheathline_model::entered::TypedReading;
 use sheathline_model::history::{Exam, Places};
 use sheathline_model::pages::second::Values;
 use sheathline_store::deeds::{self, Filter};
@@ -23,6 +27,8 @@ pub(super) struct Known {
     pub(super) patient: PatientKey,
     pub(super) person: Person,
     pub(super) exam: Exam,
+    /// The name that its reports state.
+    pub(super) name: Option<String>,
 }
 
 pub(super) fn known(desk: &Desk, exam_id: &str) -> Result<Known, Failed> {
@@ -35,6 +41,7 @@ pub(super) fn known(desk: &Desk, exam_id: &str) -> Result<Known, Failed> {
     let exam = person.exams.iter().find(|exam| exam.id == exam_id).cloned();
     Ok(Known {
         exam: exam.ok_or(Failed::NotFound)?,
+        name: gathered::name_of_exam(desk, exam_id)?,
         patient,
         person,
     })
@@ -66,7 +73,13 @@ impl Known {
                     && one.quantity == Quantity::SheathDiameter
                     && one.eye == Laterality::from(eye)
             });
-            of_eye.filter_map(|one| one.value_mm).collect()
+            let typed = |one: &Measurement| {
+                let step = one
+                    .step
+                    .map_or(USUAL_DECIMALS, Millimetres::decimals_of_step);
+                Some(TypedReading::of(one.value_mm?, step))
+            };
+            of_eye.filter_map(typed).collect()
         };
         Values {
             right: of(Eye::Right),

@@ -5,7 +5,7 @@ use super::{Declared, RowFault, Signing};
 use crate::domain::{Border, Device, Eye, Millimetres, PatientKey, Plane, Sex};
 use crate::entered::records::Record;
 use crate::entered::written::{self, Unit};
-use crate::entered::{READINGS_MAX, Typed, TypedReading};
+use crate::entered::{READINGS_MAX, Subject, Typed, TypedReading};
 use chrono::{NaiveDate, NaiveTime};
 
 /// The readings of one eye.
@@ -72,14 +72,16 @@ impl What {
         };
         let [manufacturer, model, serial] = self.device.clone();
         Typed {
-            patient: PatientKey {
-                issuer: self.issuer.clone(),
-                id: self.id.clone(),
+            subject: Subject {
+                patient: PatientKey {
+                    issuer: self.issuer.clone(),
+                    id: self.id.clone(),
+                },
+                birth_date: self.birth_date,
+                sex: self.sex,
+                name: self.name.clone(),
+                accession: self.accession.clone(),
             },
-            birth_date: self.birth_date,
-            sex: self.sex,
-            name: self.name.clone(),
-            accession: self.accession.clone(),
             day: self.day,
             time: self.time,
             right,

@@ -57,7 +57,7 @@ fn a_row_an_exam_with_several_columns() {
         ([2].as_slice(), [4].as_slice())
     );
     let typed = &first.typed;
-    assert_eq!(typed.patient.id, "0042");
+    assert_eq!(typed.subject.patient.id, "0042");
     assert_eq!(typed.right.len(), 2);
     assert_eq!(
         typed.right.get(1),
@@ -99,7 +99,7 @@ fn a_row_a_reading_joined_to_exams() {
     assert_eq!(first.lines, [2, 4, 5]);
     assert_eq!(widths(&first.typed, Eye::Right), [5_200, 5_300]);
     assert_eq!(widths(&first.typed, Eye::Left), [4_900]);
-    assert_eq!(first.typed.patient.issuer, "TARNHOLT");
+    assert_eq!(first.typed.subject.patient.issuer, "TARNHOLT");
     assert_eq!(first.typed.transcribed.as_deref(), Some("lines 2 to 5"));
 }
 

@@ -5,7 +5,7 @@ use crate::domain::{
     Border, Device, Disposition, Eye, Measurement, Millimetres, Modality, ObjectReading,
     PatientKey, Plane, RemarkCode, Sex,
 };
-use crate::entered::{Corrected, Limits, Typed, TypedReading, Uids, check};
+use crate::entered::{Corrected, Limits, Subject, Typed, TypedReading, Uids, check};
 use crate::reading::{Assumed, Rules, read_object};
 use crate::template::Templates;
 use chrono::{DateTime, NaiveDate, NaiveTime};
@@ -21,14 +21,16 @@ fn reading(um: i64, decimals: u8) -> TypedReading {
 
 fn plain() -> Typed {
     Typed {
-        patient: PatientKey {
-            issuer: "TARNHOLT".to_owned(),
-            id: "0042".to_owned(),
+        subject: Subject {
+            patient: PatientKey {
+                issuer: "TARNHOLT".to_owned(),
+                id: "0042".to_owned(),
+            },
+            birth_date: day("2019-03-02"),
+            sex: Some(Sex::F),
+            name: Some("Merrowdene^Iolo".to_owned()),
+            accession: Some("ACC-77".to_owned()),
         },
-        birth_date: day("2019-03-02"),
-        sex: Some(Sex::F),
-        name: Some("Merrowdene^Iolo".to_owned()),
-        accession: Some("ACC-77".to_owned()),
         day: day("2026-04-01"),
         time: NaiveTime::from_hms_opt(10, 12, 0),
         right: vec![reading(5_200, 1), reading(5_300, 2)],
@@ -77,13 +79,13 @@ fn same(typed: &Typed, reading: &ObjectReading) {
         reading.remarks
     );
     let patient = reading.patient.as_ref().expect("a patient");
-    assert_eq!(patient.key, typed.patient);
-    assert_eq!(patient.birth_date, Some(typed.birth_date));
-    assert_eq!(patient.sex, typed.sex);
+    assert_eq!(patient.key, typed.subject.patient);
+    assert_eq!(patient.birth_date, Some(typed.subject.birth_date));
+    assert_eq!(patient.sex, typed.subject.sex);
     assert!(!has(reading, RemarkCode::ModalityUnstated));
     let exam = reading.exam.as_ref().expect("an exam");
     assert_eq!(exam.study_instance_uid, typed.uids().study);
-    assert_eq!(exam.accession, typed.accession);
+    assert_eq!(exam.accession, typed.subject.accession);
     assert_eq!(exam.operator, typed.operator);
     assert_eq!(exam.device, typed.device);
     let at = exam.performed_at.expect("a time");
@@ -175,7 +177,7 @@ fn identifiers_follow_from_what_was_measured_alone() {
     let one = plain().uids();
     let mut other = plain();
     other.author = "Brack^Oda".to_owned();
-    other.name = None;
+    other.subject.name = None;
     other.transcribed = Some("table 9, line 1".to_owned());
     other.reason = "again".to_owned();
     assert_eq!(other.uids(), one);
@@ -189,7 +191,7 @@ fn identifiers_follow_from_what_was_measured_alone() {
         changed(&|typed| typed.right[0].value = Millimetres::from_um(5_100)),
         changed(&|typed| typed.right[0].plane = Plane::Sagittal),
         changed(&|typed| typed.operator = None),
-        changed(&|typed| typed.birth_date = day("2019-03-03")),
+        changed(&|typed| typed.subject.birth_date = day("2019-03-03")),
         changed(&|typed| typed.left.clear()),
         changed(&|typed| std::mem::swap(&mut typed.right, &mut typed.left)),
     ] {
@@ -198,11 +200,11 @@ fn identifiers_follow_from_what_was_measured_alone() {
         assert_ne!(same_study.series, one.series);
     }
     for other_exam in [
-        changed(&|typed| typed.patient.id = "0043".to_owned()),
-        changed(&|typed| typed.patient.issuer = String::new()),
+        changed(&|typed| typed.subject.patient.id = "0043".to_owned()),
+        changed(&|typed| typed.subject.patient.issuer = String::new()),
         changed(&|typed| typed.time = None),
         changed(&|typed| typed.day = day("2026-03-31")),
-        changed(&|typed| typed.accession = None),
+        changed(&|typed| typed.subject.accession = None),
     ] {
         assert_ne!(other_exam.study, one.study);
     }
@@ -211,7 +213,7 @@ fn identifiers_follow_from_what_was_measured_alone() {
 #[test]
 fn what_dicom_cannot_hold_is_refused() {
     let broken: [fn(&mut Typed); 4] = [
-        |typed| typed.patient.id = "a\\b".to_owned(),
+        |typed| typed.subject.patient.id = "a\\b".to_owned(),
         |typed| typed.author = "x".repeat(65),
         |typed| typed.device.model = Some("a\nb".to_owned()),
         |typed| typed.operator = Some("a\\b".to_owned()),
@@ -271,7 +273,7 @@ proptest! {
         typed.time = time
             .filter(|seconds| *seconds > 0)
             .and_then(|seconds| NaiveTime::from_num_seconds_from_midnight_opt(seconds, 0));
-        typed.patient.id = id.trim().to_owned();
+        typed.subject.patient.id = id.trim().to_owned();
         typed.operator = operator;
         typed.transcribed = copied.then(|| "a book of 2019".to_owned());
         same(&typed, &back(&typed));

@@ -101,6 +101,7 @@ fn every_entry_is_told_in_words() {
                     .into_iter()
                     .collect(),
                 left: Vec::new(),
+                ..SecondReading::default()
             },
         ),
         Said::SecondJudged(about(), Judgement::Differs),

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::domain::{Millimetres, PatientKey, Plane};
-use crate::entered::Corrected;
+use crate::entered::{Corrected, Subject};
 use crate::pages::testing::{fields_are_labelled, hostile};
 use crate::reading::{Rules, read_object};
 use crate::template::Templates;
@@ -68,7 +68,11 @@ fn what_is_typed_is_what_is_signed() {
         series: uids.series,
         instance: uids.instance,
     };
-    let mut again = Typing::correcting(&reading, report.clone()).expect("fields");
+    let name = Some("Merrowdene^Iolo".to_owned());
+    let again = Typing::correcting(&reading, report.clone(), name.clone());
+    let mut again = again.expect("fields");
+    assert_eq!(again.right[0].value, "5.20");
+    assert_eq!(again.right[1].depth, "3.0");
     assert_eq!(
         judge(&again).faults[0].field,
         Field::Reason,
@@ -81,6 +85,7 @@ fn what_is_typed_is_what_is_signed() {
     assert_eq!((corrected.day, corrected.time), (typed.day, typed.time));
     assert_eq!(corrected.operator, typed.operator);
     assert_eq!(corrected.corrects, Some(report));
+    assert_eq!(corrected.subject.name, name);
 }
 
 /// Each field that cannot be read is told under its own name, and nothing is guessed.

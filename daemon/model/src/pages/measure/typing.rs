@@ -1,14 +1,15 @@
 //! What stands in the fields of a measurement, letter by letter, and what it says.
 
-use crate::domain::{
-    Border, Device, Eye, Laterality, Measurement, ObjectReading, PatientKey, Plane, Quantity, Sex,
-};
+use crate::domain::{Border, Device, Eye, Laterality, Measurement, ObjectReading, Plane, Quantity};
 use crate::entered::{
-    Corrected, DecimalMark, Fault, Field, Limits, READINGS_MAX, Typed, TypedReading, Unit, check,
-    degrees, value,
+    Corrected, DecimalMark, Fault, Field, Limits, READINGS_MAX, Subject, Typed, TypedReading, Unit,
+    check, degrees, value,
 };
 use chrono::{DateTime, FixedOffset, NaiveDate, NaiveTime};
 use serde::{Deserialize, Serialize};
+
+/// Decimals of a depth, of which the report keeps the length alone: `3.0`, as it is mostly typed.
+const DEPTH_DECIMALS: u8 = 1;
 
 /// The fields of one reading.
 #[derive(Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -36,28 +37,10 @@ impl Row {
         Row {
             value: number(one.value_as_sent.clone()),
             plane: plane_word(one.plane).to_owned(),
-            depth: number(one.depth().map(|depth| depth.mm().to_string())),
+            depth: number(one.depth().map(|depth| depth.digits(DEPTH_DECIMALS))),
             angle: number(angle.map(|angle| angle.to_string())),
         }
     }
-}
-
-/// Whose measurement is typed, as it was found and shown back. Not to be changed while it is typed.
-#[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Subject {
-    /// Issuer and id.
-    pub patient: PatientKey,
-    /// Birth date.
-    pub birth_date: NaiveDate,
-    /// Sex, if known.
-    #[serde(default)]
-    pub sex: Option<Sex>,
-    /// Name, if known.
-    #[serde(default)]
-    pub name: Option<String>,
-    /// Accession number, if the patient was found by it.
-    #[serde(default)]
-    pub accession: Option<String>,
 }
 
 /// A measurement as it stands in its fields.
@@ -135,10 +118,14 @@ impl Typing {
         }
     }
 
-    /// The fields of a typed report as it was read, to be corrected by a further one. `None` where it
-    /// names no patient, birth date or day.
+    /// The fields of a typed report as it was read, to be corrected by a further one; a reading keeps no
+    /// name, so that of the report comes beside it. `None` where it names no patient, birth date or day.
     #[must_use]
-    pub fn correcting(reading: &ObjectReading, corrects: Corrected) -> Option<Self> {
+    pub fn correcting(
+        reading: &ObjectReading,
+        corrects: Corrected,
+        name: Option<String>,
+    ) -> Option<Self> {
         let (patient, exam) = (reading.patient.as_ref()?, reading.exam.as_ref()?);
         let performed_at = exam.performed_at?;
         let text = |text: &Option<String>| text.clone().unwrap_or_default();
@@ -168,7 +155,7 @@ impl Typing {
                 patient: patient.key.clone(),
                 birth_date: patient.birth_date?,
                 sex: patient.sex,
-                name: None,
+                name,
                 accession: exam.accession.clone(),
             })
         })
@@ -235,11 +222,7 @@ impl Typing {
                 .map(str::to_owned)
         };
         let typed = Typed {
-            patient: self.subject.patient.clone(),
-            birth_date: self.subject.birth_date,
-            sex: self.subject.sex,
-            name: self.subject.name.clone(),
-            accession: self.subject.accession.clone(),
+            subject: self.subject.clone(),
             day,
             time,
             right,

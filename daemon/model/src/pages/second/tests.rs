@@ -1,6 +1,7 @@
 //! Before and behind the signature of a second reading.
 
 use super::*;
+use crate::domain::Millimetres;
 use crate::pages::testing::{fields_are_labelled, hostile};
 
 fn view(stage: Stage) -> View {
@@ -30,7 +31,8 @@ fn view(stage: Stage) -> View {
 }
 
 fn values(right: &[i64], left: &[i64]) -> Values {
-    let all = |um: &[i64]| um.iter().copied().map(Millimetres::from_um).collect();
+    let one = |um: &i64| TypedReading::of(Millimetres::from_um(*um), 1);
+    let all = |um: &[i64]| um.iter().map(one).collect();
     Values {
         right: all(right),
         left: all(left),
@@ -66,6 +68,33 @@ fn both_stand_beside_each_other_with_their_difference() {
     // A mean of first and second would be 5.53 or 5.60.
     assert!(!page.contains("5.53") && !page.contains("5.60"));
     fields_are_labelled(&page);
+}
+
+/// As they were typed or sent: a width that was read to a tenth is not told as a whole number.
+#[test]
+fn widths_keep_their_decimals() {
+    let one = |um, decimals| TypedReading::of(Millimetres::from_um(um), decimals);
+    let stage = Stage::Both {
+        first: Values {
+            right: vec![one(6_000, 1), one(5_000, 2)],
+            left: Vec::new(),
+        },
+        second: vec![Signed {
+            by: "r.stone".to_owned(),
+            at: "2026-05-07T11:31:00Z".parse().unwrap(),
+            values: Values {
+                right: vec![one(6_000, 0)],
+                left: vec![one(7_000, 1)],
+            },
+            had_seen: None,
+        }],
+        judged: None,
+        may_judge: false,
+    };
+    let page = page(&view(stage), "T").into_string();
+    for part in ["(6.0, 5.00)", "(6)", "(7.0)"] {
+        assert!(page.contains(part), "{part}: {page}");
+    }
 }
 
 #[test]
