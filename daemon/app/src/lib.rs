@@ -11,6 +11,7 @@ pub mod config;
 mod conformance;
 mod decoding;
 pub mod deliver;
+mod department;
 pub mod entering;
 mod export;
 pub mod health;

@@ -1,13 +1,13 @@
 //! `department`: how operators, devices and the service do, from the store.
 
 use super::args::{ConfigArg, OptionalPeriodArgs};
-use super::{Failure, context, everyone, print};
-use crate::known::known;
-use crate::pipeline::times;
+use super::{Failure, context, print};
+use crate::department::statistics;
 use chrono::Local;
 use clap::Args;
+use sheathline_model::department::Period;
 use sheathline_model::department::report::{Report, page};
-use sheathline_model::department::{Collector, Patient, Period};
+use std::io::IsTerminal;
 use std::path::PathBuf;
 
 /// Arguments of `department`.
@@ -33,25 +33,19 @@ pub(super) fn department(args: &DepartmentArgs) -> Result<(), Failure> {
     let config = context::config(&args.config.config)?;
     let store = context::guest(&config)?;
     let site = context::site(&config);
-    let mut all = Collector::new(config.baseline, period)?;
-    everyone::each(
-        &store,
-        |conn, key| {
-            let known = known(conn, key)?;
-            let ids = known.person.iter().flat_map(|person| &person.ids);
-            let times = times(conn, ids, &known, &site)?;
-            Ok((known, times))
-        },
-        |(known, times)| {
-            let persons = Patient::all_of(&known, &site)?;
-            all.leave_out(persons.nobodys);
-            let mut patients = persons.patients.iter();
-            patients
-                .try_for_each(|patient| all.add(patient, &times))
-                .map_err(Failure::from)
-        },
-    )?;
-    let found = all.finish()?;
+    let mut bar = None;
+    let step = |done: usize, all: usize| {
+        if bar.is_none() && std::io::stderr().is_terminal() {
+            bar = Some(print::progress("reading patients", all as u64));
+        }
+        if let Some(bar) = &bar {
+            bar.set_position(done as u64);
+        }
+    };
+    let found = statistics(&store, (&site, config.baseline), period, step, drop)?;
+    if let Some(bar) = bar {
+        bar.finish_and_clear();
+    }
     let report = Report::of(&found, Local::now().date_naive());
     if let Some(path) = &args.output {
         context::write(path, page(&report).as_bytes()).map_err(|error| Failure::at(path, error))?;

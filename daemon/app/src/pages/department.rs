@@ -2,8 +2,7 @@
 
 use super::posted::Question;
 use super::{Action, Desk, Failed, Right, Visitor};
-use crate::known::known;
-use crate::pipeline::times;
+use crate::department::{NoStatistics, statistics};
 use axum::Router;
 use axum::extract::{Extension, State};
 use axum::response::Response;
@@ -12,10 +11,9 @@ use chrono::{DateTime, Local, Utc};
 use maud::html;
 use serde::Deserialize;
 use sheathline_model::department::report::Report;
-use sheathline_model::department::{Collector, Patient, Period, calibrate};
+use sheathline_model::department::{Period, calibrate};
 use sheathline_model::pages::department::{self as page, Found, View};
 use sheathline_model::pages::layout::{Place, instant};
-use sheathline_store::identity;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::watch;
@@ -179,7 +177,7 @@ fn begun(desk: &Arc<Desk>, kept: &Kept, period: Period) -> Result<Work, Failed> 
                 let mut found = found.lock().unwrap_or_else(PoisonError::into_inner);
                 *found = Some((Utc::now(), Arc::new(all)));
             }
-            Err(why) => drop(tell.send(Err(why))),
+            Err(why) => drop(tell.send(Err(why.to_string()))),
         }
     };
     let thread = std::thread::Builder::new().name("department".to_owned());
@@ -188,32 +186,10 @@ fn begun(desk: &Arc<Desk>, kept: &Kept, period: Period) -> Result<Work, Failed> 
     Ok(work)
 }
 
-/// Reads person after person.
-fn gather(desk: &Desk, period: Period, step: impl Fn(usize, usize)) -> Result<Found, String> {
-    let words = |error: &dyn std::fmt::Display| error.to_string();
-    let mut all = Collector::new(desk.config.baseline, period).map_err(|e| words(&e))?;
-    let mut persons = Vec::new();
-    let keys = desk
-        .store
-        .read(identity::survivors)
-        .map_err(|e| words(&e))?;
-    for (done, key) in keys.iter().enumerate() {
-        step(done, keys.len());
-        let look = desk.store.read(|view| {
-            let known = known(view, key)?;
-            let ids = known.person.iter().flat_map(|person| &person.ids);
-            let times = times(view, ids, &known, &desk.site)?;
-            Ok((known, times))
-        });
-        let (known, times) = look.map_err(|e| words(&e))?;
-        let found = Patient::all_of(&known, &desk.site).map_err(|e| words(&e))?;
-        all.leave_out(found.nobodys);
-        for patient in &found.patients {
-            all.add(patient, &times).map_err(|e| words(&e))?;
-        }
-        persons.extend(found.patients);
-    }
-    let found = all.finish().map_err(|e| words(&e))?;
+fn gather(desk: &Desk, period: Period, step: impl Fn(usize, usize)) -> Result<Found, NoStatistics> {
+    let (of, mut persons) = ((&*desk.site, desk.config.baseline), Vec::new());
+    let also = |patients| persons.extend(patients);
+    let found = statistics(&desk.store, of, period, step, also)?;
     Ok(Found {
         report: Report::of(&found, Local::now().date_naive()),
         calibration: calibrate(&persons, &desk.config.baseline).ok(),

@@ -4,6 +4,7 @@ use super::Code;
 use crate::acts::{ActError, NotMeant, NotOne};
 use crate::backfill::report::Stop;
 use crate::deliver::{syslog, workers};
+use crate::department::NoStatistics;
 use crate::export::ExportError;
 use crate::health::endpoint::EndpointError;
 use crate::observe::audit::trail::TrailError;
@@ -152,6 +153,16 @@ impl Cause for ExportError {
 impl Cause for ResultError {
     fn code(&self) -> Code {
         Code::NotMade
+    }
+}
+
+impl Cause for NoStatistics {
+    fn code(&self) -> Code {
+        match self {
+            NoStatistics::Store(error) => error.code(),
+            NoStatistics::Result(error) => error.code(),
+            NoStatistics::Numbers(error) => error.code(),
+        }
     }
 }
 
