@@ -1,5 +1,6 @@
 //! Results on their way to a destination, by the real daemon and a hook that answers as it is told.
 
+mod by_page;
 mod reload;
 mod typed;
 mod upgrade;
@@ -78,9 +79,14 @@ impl Hook {
 
     /// A site that delivers to it.
     fn site(&self) -> Site {
+        self.site_with("")
+    }
+
+    /// The same with more tables of the configuration.
+    fn site_with(&self, more: &str) -> Site {
         let port = self.port;
         Site::with(&format!(
-            "[[destination]]\nname = \"hook\"\nkind = \"hook\"\nurl = \"http://127.0.0.1:{port}/\"\n\
+            "{more}[[destination]]\nname = \"hook\"\nkind = \"hook\"\nurl = \"http://127.0.0.1:{port}/\"\n\
              timeout_s = 3600\nfirst_wait_s = 1\nlongest_wait_s = 1\n"
         ))
     }

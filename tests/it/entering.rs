@@ -2,6 +2,8 @@
 //! the same again adds nothing, and what was a mistake is corrected or taken back.
 
 mod cut_off;
+mod many;
+mod stays;
 
 use super::harness::{Site, fixture};
 use serde_json::Value;

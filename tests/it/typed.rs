@@ -12,14 +12,14 @@ use sheathline_store::{Mode, Store, accounts};
 use std::net::SocketAddr;
 
 /// What a configuration needs for pages on this machine.
-const PAGES: &str = "[pages]\nlisten = \"127.0.0.1:0\"\n";
+pub(crate) const PAGES: &str = "[pages]\nlisten = \"127.0.0.1:0\"\n";
 
 const PASSWORD: &str = "a password of the ward";
 
 /// A site with pages and accounts, each named as its role.
-struct Ward {
-    site: Site,
-    daemon: Daemon,
+pub(crate) struct Ward {
+    pub(crate) site: Site,
+    pub(crate) daemon: Daemon,
     address: SocketAddr,
 }
 
@@ -30,7 +30,11 @@ impl Ward {
 
     /// The tables of `more` begin with that of the pages.
     fn with(roles: &[&str], more: &str) -> Ward {
-        let site = Site::with(more);
+        Ward::at(Site::with(more), roles)
+    }
+
+    /// At a site with pages.
+    pub(crate) fn at(site: Site, roles: &[&str]) -> Ward {
         let daemon = site.serve();
         let hash = sheathline::pages::hashed(PASSWORD).expect("hashed");
         let store = Store::open(&site.path("store.sqlite"), Mode::Guest).expect("opens");
@@ -50,7 +54,7 @@ impl Ward {
     }
 
     /// A browser of this role.
-    fn signed_in(&self, role: &str) -> Browser {
+    pub(crate) fn signed_in(&self, role: &str) -> Browser {
         let mut browser = Browser::new(self.address);
         let answer = browser.sign_in(role, PASSWORD);
         assert_eq!(answer.status, 303, "{}", answer.body);

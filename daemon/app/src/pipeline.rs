@@ -54,6 +54,10 @@ const PATIENTS_A_ROUND: u32 = 64;
 /// the queue to drain spares versions that the next object would replace.
 const ASSESS_AT_LEAST_EVERY: Duration = Duration::from_secs(5);
 
+/// The same for a command, which reads what is there: a table of one patient's years is assessed once,
+/// however long it is to read.
+const READ_BY_COMMANDS: Duration = Duration::from_secs(60);
+
 /// Pause between two looks for more of a burst.
 const LOOK_AGAIN: Duration = Duration::from_millis(20);
 
@@ -474,7 +478,13 @@ impl Pipeline {
         let start = Instant::now();
         let mut last = start;
         let mut total = 0;
-        while start.elapsed() < ASSESS_AT_LEAST_EVERY && !self.is_hurried() {
+        // A command waits for nobody, and reads all that is there first.
+        let longest = if quiet.is_zero() {
+            READ_BY_COMMANDS
+        } else {
+            ASSESS_AT_LEAST_EVERY
+        };
+        while start.elapsed() < longest && !self.is_hurried() {
             let read = self.read_some()?;
             if read > 0 {
                 total += read;

@@ -167,6 +167,23 @@ pub fn ids_after(
     Ok(rows.into_iter().collect())
 }
 
+/// The ids under which something of a kind was ever said, in order.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn ids_with(view: &View, kind: Kind) -> Result<Vec<PatientKey>, StoreError> {
+    let statement = view.prepare(
+        "select distinct patient_id, patient_issuer from entry where kind = ?1
+         order by patient_id, patient_issuer",
+    );
+    statement.all([kind.word()], |row| {
+        Ok(PatientKey {
+            id: row.get(0)?,
+            issuer: row.get(1)?,
+        })
+    })
+}
+
 /// The entry of a number.
 ///
 /// # Errors

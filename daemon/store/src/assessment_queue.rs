@@ -143,6 +143,15 @@ pub fn with_id(view: &View, id: &str) -> Result<Vec<PatientKey>, StoreError> {
     .all([id], key)
 }
 
+/// Whether an object of a patient of this id was read, whoever issued it.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn is_known(view: &View, id: &str) -> Result<bool, StoreError> {
+    view.prepare("select 1 from object where patient_id = ?1")
+        .exists([id])
+}
+
 /// An accepted report of a patient that is under the default issuer of where it came from.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct UnderDefault {

@@ -330,6 +330,12 @@ impl Store {
         self.inner.is_owner
     }
 
+    /// Whether somebody receives and assesses now: this process or another one.
+    #[must_use]
+    pub fn has_owner(&self) -> bool {
+        self.inner.is_owner || lock::is_held(&place::real(&self.inner.path))
+    }
+
     /// Where the store is.
     #[must_use]
     pub fn path(&self) -> &Path {

@@ -3,6 +3,7 @@
 
 mod bring_in;
 mod measure;
+mod rest;
 
 pub(super) use bring_in::bring_in;
 pub(super) use measure::measure;

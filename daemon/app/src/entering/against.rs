@@ -5,7 +5,7 @@ use super::here::{self, Here};
 use crate::lines;
 use sheathline_model::domain::Sex;
 use sheathline_model::entered::{Corrected, Fault, Field, Limits, Typed, Uids, check};
-use sheathline_store::{Store, StoreError, View, archives, bringings};
+use sheathline_store::{Store, StoreError, View, archives, assessment_queue, bringings};
 
 /// All that speaks against it, blocking or not.
 ///
@@ -31,15 +31,25 @@ pub(super) fn of_store(view: &View, typed: &Typed, here: &Here) -> Result<Vec<Fa
             blocking,
         });
     };
-    let mut births = here.reports.iter().filter_map(|one| one.birth_date);
-    let known = births.clone().next().is_some();
-    if known && !births.any(|birth| birth == typed.subject.birth_date) {
+    if !here.births.is_empty() && !here.births.contains(&typed.subject.birth_date) {
         push(
             Field::BirthDate,
             "is not the one in the reports that are here under this id; id or birth date is mistyped, \
              or the id is another person's"
                 .to_owned(),
             true,
+        );
+    }
+    if here.reports.is_empty()
+        && let Some(other) = with_other_noughts(view, &typed.subject.patient.id)?
+    {
+        push(
+            Field::PatientId,
+            format!(
+                "is not known here, and {other:?} is; spreadsheets take noughts away at the front, so \
+                 look whether it is the same patient"
+            ),
+            false,
         );
     }
     let uids = typed.uids();
@@ -70,7 +80,7 @@ pub(super) fn of_store(view: &View, typed: &Typed, here: &Here) -> Result<Vec<Fa
         }
         return Ok(faults);
     }
-    for one in here.standing() {
+    for one in here.near(&uids.study, typed.day) {
         if one.instance == uids.instance {
             continue;
         }
@@ -101,6 +111,24 @@ pub(super) fn of_store(view: &View, typed: &Typed, here: &Here) -> Result<Vec<Fa
     faults.dedup();
     Ok(faults)
 }
+
+/// An id that is known here and differs in noughts at the front alone.
+fn with_other_noughts(view: &View, id: &str) -> Result<Option<String>, StoreError> {
+    let digits = id.trim_start_matches('0');
+    if digits.is_empty() || !id.chars().all(|one| one.is_ascii_digit()) {
+        return Ok(None);
+    }
+    for noughts in 0..=DIGITS_MAX.saturating_sub(digits.len()) {
+        let other = format!("{}{digits}", "0".repeat(noughts));
+        if other != id && assessment_queue::is_known(view, &other)? {
+            return Ok(Some(other));
+        }
+    }
+    Ok(None)
+}
+
+/// Digits of an id with its noughts at the front; longer ones are not looked for.
+const DIGITS_MAX: usize = 12;
 
 /// What an amended report of this one names as its predecessor.
 ///

@@ -1,15 +1,15 @@
 //! Taking back what was entered by mistake, and letting it count again: entries about the readings of
 //! reports, since nothing that was received ever goes.
 
-use super::here::{self, Here, Patients};
+use super::here::{self, Back, Here};
 use super::{NotEntered, TRIES};
 use crate::lines;
 use chrono::Utc;
-use sheathline_model::annotations::{self as said, By, Counting, Draft, Said};
+use sheathline_model::annotations::{self as said, By, Draft, Kind, Said};
 use sheathline_model::domain::{About, PatientKey};
 use sheathline_model::entered::Uids;
 use sheathline_store::{
-    Store, StoreError, Tx, View, annotations, archives, assessment_queue, bringings,
+    Store, StoreError, Tx, View, annotations, archives, assessment_queue, bringings, identity,
 };
 use std::collections::BTreeMap;
 
@@ -162,27 +162,32 @@ pub fn take_back(store: &Store, number: i64, by: &By) -> Result<Withdrawn, NotEn
     })
 }
 
-/// How many reports of a table are taken back.
+/// Of several tables, how many reports are taken back, in their order. Looks at those patients alone of
+/// whom anything was ever taken back.
 ///
 /// # Errors
 /// The store cannot be read.
-pub fn taken_back(store: &Store, number: i64) -> Result<usize, StoreError> {
-    store.read(|view| {
-        let mut patients = Patients::default();
+pub fn taken_back(view: &View, numbers: &[i64]) -> Result<Vec<usize>, StoreError> {
+    let mut back = Back::default();
+    for key in annotations::ids_with(view, Kind::TakenBack)? {
+        let ids = identity::person(view, &key)?.ids;
+        back.add(&annotations::of_ids(view, &ids)?);
+    }
+    let is_back = |uid: &str| -> Result<bool, StoreError> {
+        if back.names(uid) || !back.has_studies() {
+            return Ok(back.names(uid));
+        }
+        let exam = here::report(view, uid)?.and_then(|stored| stored.reading.exam);
+        Ok(exam.is_some_and(|exam| back.holds(&exam.study_instance_uid, uid)))
+    };
+    let of_table = |number: &i64| {
         let mut count = 0;
-        for one in bringings::reports(view, number)? {
-            let Some(stored) = here::report(view, &one.sop_instance_uid)? else {
-                continue;
-            };
-            let (Some(exam), Some(patient)) = (stored.reading.exam, stored.reading.patient) else {
-                continue;
-            };
-            let counting = Counting::of(&patients.of(view, &patient.key)?.entries);
-            let study = &exam.study_instance_uid;
-            count += usize::from(here::is_back(&counting, study, &one.sop_instance_uid));
+        for one in bringings::reports(view, *number)? {
+            count += usize::from(is_back(&one.sop_instance_uid)?);
         }
         Ok(count)
-    })
+    };
+    numbers.iter().map(of_table).collect()
 }
 
 /// Takes back one report that a person typed.

@@ -1,11 +1,11 @@
 //! A table of old values: what would become of each exam, and all of it in one transaction.
 
-use super::here::{Patients, is_back};
+use super::here::Patients;
 use super::{NotEntered, TRIES, against, back, object};
 use crate::intake::{Intake, Object};
 use crate::observe::Observed;
 use chrono::Utc;
-use sheathline_model::annotations::{By, Counting};
+use sheathline_model::annotations::By;
 use sheathline_model::domain::Source;
 use sheathline_model::entered::table::{Column, OldExam, RowFault};
 use sheathline_model::entered::{Field, Table};
@@ -88,8 +88,7 @@ fn looked(view: &View, table: &Table) -> Result<Looked, StoreError> {
         let uids = typed.uids();
         let here = patients.of(view, &typed.subject.patient)?;
         if archives::is_here(view, &uids.instance)? {
-            let counting = Counting::of(&here.entries);
-            let is_back = is_back(&counting, &uids.study, &uids.instance);
+            let is_back = here.is_back(&uids.study, &uids.instance);
             looked.states.push(if is_back {
                 State::Again
             } else {

@@ -2,36 +2,68 @@
 
 use chrono::NaiveDate;
 use sheathline_model::annotations::{Counting, Entry};
-use sheathline_model::domain::{About, PatientKey, ReadingRef};
+use sheathline_model::domain::{About, ObjectReading, PatientKey, ReadingRef};
 use sheathline_model::identity::Person;
 use sheathline_store::readings::{self, StoredDisposition, StoredReading};
 use sheathline_store::{StoreError, View, annotations, identity};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A report of the patient.
 pub(super) struct Seen {
     pub(super) instance: String,
     pub(super) study: String,
     pub(super) day: Option<NaiveDate>,
-    pub(super) birth_date: Option<NaiveDate>,
     pub(super) predecessors: Vec<String>,
     /// It holds sheath values and was not taken back.
     pub(super) counts: bool,
 }
 
-/// One patient, under all ids that are theirs.
+/// One patient, under all ids that are theirs. What every row of a table asks for is looked up, not
+/// searched: years of one patient are thousands of rows.
 pub(super) struct Here {
     pub(super) person: Person,
     pub(super) entries: Vec<Entry>,
     pub(super) reports: Vec<Seen>,
+    /// Birth dates that the reports state.
+    pub(super) births: BTreeSet<NaiveDate>,
+    back: Back,
+    /// Reports that one that counts replaces.
+    replaced: BTreeSet<String>,
+    of_study: BTreeMap<String, Vec<usize>>,
+    of_day: BTreeMap<NaiveDate, Vec<usize>>,
 }
 
-/// What of a report people took back.
-pub(super) fn is_back(counting: &Counting, study: &str, instance: &str) -> bool {
-    counting.taken_back.iter().any(|about| {
-        about.readings.iter().any(|one| one.object == instance)
-            || (about.readings.is_empty() && about.study_instance_uid == study)
-    })
+/// Reports that people took back.
+#[derive(Default)]
+pub(super) struct Back {
+    objects: BTreeSet<String>,
+    /// Studies of which everything was.
+    studies: BTreeSet<String>,
+}
+
+impl Back {
+    pub(super) fn add(&mut self, entries: &[Entry]) {
+        for about in Counting::of(entries).taken_back {
+            if about.readings.is_empty() {
+                self.studies.insert(about.study_instance_uid);
+            }
+            let objects = about.readings.into_iter().map(|one| one.object);
+            self.objects.extend(objects);
+        }
+    }
+
+    pub(super) fn holds(&self, study: &str, instance: &str) -> bool {
+        self.objects.contains(instance) || self.studies.contains(study)
+    }
+
+    /// Whether reports of whole studies are among them, whose UIDs nobody named.
+    pub(super) fn has_studies(&self) -> bool {
+        !self.studies.is_empty()
+    }
+
+    pub(super) fn names(&self, instance: &str) -> bool {
+        self.objects.contains(instance)
+    }
 }
 
 /// The values of a report.
@@ -63,40 +95,75 @@ impl Here {
     pub(super) fn of(view: &View, key: &PatientKey) -> Result<Here, StoreError> {
         let person = identity::person(view, key)?;
         let entries = annotations::of_ids(view, &person.ids)?;
-        let counting = Counting::of(&entries);
-        let mut reports = Vec::new();
-        for id in &person.ids {
-            for stored in readings::of_patient(view, id)? {
-                if stored.disposition == StoredDisposition::Repeat {
-                    continue;
-                }
-                let reading = stored.reading;
-                let counts = reading.holds_sheath_values();
-                let (Some(exam), Some(instance)) = (reading.exam, reading.sop_instance_uid) else {
-                    continue;
-                };
-                reports.push(Seen {
-                    counts: counts && !is_back(&counting, &exam.study_instance_uid, &instance),
-                    day: exam.performed_at.map(|at| at.date()),
-                    study: exam.study_instance_uid,
-                    birth_date: reading.patient.and_then(|patient| patient.birth_date),
-                    predecessors: reading.predecessors,
-                    instance,
-                });
-            }
-        }
-        Ok(Here {
+        let mut back = Back::default();
+        back.add(&entries);
+        let mut here = Here {
             person,
             entries,
-            reports,
-        })
+            reports: Vec::new(),
+            births: BTreeSet::new(),
+            back,
+            replaced: BTreeSet::new(),
+            of_study: BTreeMap::new(),
+            of_day: BTreeMap::new(),
+        };
+        for id in here.person.ids.clone() {
+            for stored in readings::of_patient(view, &id)? {
+                if stored.disposition != StoredDisposition::Repeat {
+                    here.add(stored.reading);
+                }
+            }
+        }
+        Ok(here)
+    }
+
+    fn add(&mut self, reading: ObjectReading) {
+        let holds_values = reading.holds_sheath_values();
+        let (Some(exam), Some(instance)) = (reading.exam, reading.sop_instance_uid) else {
+            return;
+        };
+        let birth_date = reading.patient.and_then(|patient| patient.birth_date);
+        self.births.extend(birth_date);
+        let counts = holds_values && !self.back.holds(&exam.study_instance_uid, &instance);
+        if counts {
+            self.replaced.extend(reading.predecessors.iter().cloned());
+        }
+        let (day, nth) = (exam.performed_at.map(|at| at.date()), self.reports.len());
+        let of_study = self.of_study.entry(exam.study_instance_uid.clone());
+        of_study.or_default().push(nth);
+        if let Some(day) = day {
+            self.of_day.entry(day).or_default().push(nth);
+        }
+        self.reports.push(Seen {
+            counts,
+            day,
+            study: exam.study_instance_uid,
+            predecessors: reading.predecessors,
+            instance,
+        });
+    }
+
+    /// Whether people took a report back.
+    pub(super) fn is_back(&self, study: &str, instance: &str) -> bool {
+        self.back.holds(study, instance)
     }
 
     /// Reports that count and that no other replaces.
     pub(super) fn standing(&self) -> impl Iterator<Item = &Seen> {
-        let counting = || self.reports.iter().filter(|one| one.counts);
-        counting()
-            .filter(move |one| !counting().any(|other| other.predecessors.contains(&one.instance)))
+        self.reports.iter().filter(|one| self.stands(one))
+    }
+
+    fn stands(&self, one: &Seen) -> bool {
+        one.counts && !self.replaced.contains(&one.instance)
+    }
+
+    /// Those of them that are of a study or of a day, as they came.
+    pub(super) fn near(&self, study: &str, day: NaiveDate) -> impl Iterator<Item = &Seen> {
+        let of_study = self.of_study.get(study).into_iter().flatten();
+        let of_day = self.of_day.get(&day).into_iter().flatten();
+        let near: BTreeSet<usize> = of_study.chain(of_day).copied().collect();
+        let seen = near.into_iter().filter_map(|nth| self.reports.get(nth));
+        seen.filter(|one| self.stands(one))
     }
 
     /// Whether the store still says the same.

@@ -5,30 +5,30 @@
 //! looked at: the form names the hash that was shown.
 
 mod rows;
+mod whole;
 
 use super::measure::{limits, number};
 use super::posted::Question;
-use super::signing::{self, by};
+use super::signing;
 use super::{Action, Desk, Failed, Fields, Posted, Right, Uploaded, Visitor};
-use crate::entering::{self, Bring, NotEntered};
+use crate::entering;
 use axum::Router;
 use axum::extract::{DefaultBodyLimit, FromRequest, Path, Request, State};
 use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use chrono::{TimeDelta, Utc};
-use rows::{looked, refused, signing_now};
+use rows::{looked, refused};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use sheathline_model::annotations::Counting;
-use sheathline_model::entered::table;
 use sheathline_model::entered::table::lines;
 use sheathline_model::pages::bring::{
-    Declaring, Made, Start, TABLE_BYTES_MAX, Waiting, preview, start,
+    Declaring, Made, Rest, Start, TABLE_BYTES_MAX, Waiting, preview, start,
 };
 use sheathline_model::pages::layout::Place;
+use sheathline_store::backlog::backlog;
 use sheathline_store::measurement_drafts::{self as drafts, Draft, Kind};
-use sheathline_store::{StoreError, View, annotations, bringings, identity, readings};
-use std::collections::{BTreeMap, BTreeSet};
+use sheathline_store::{StoreError, View, bringings};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 const TITLE: &str = "Bring in old values";
@@ -53,7 +53,7 @@ pub(super) fn routes() -> Router<Arc<Desk>> {
     // Percent signs treble what is posted of a preview, which holds no table.
     Router::new()
         .route(Place::BringIn.path(), get(first).post(take).layer(limit))
-        .route("/bring-in/back", post(back))
+        .route("/bring-in/back", post(whole::back))
         .route("/bring-in/{draft}", get(open).post(act))
 }
 
@@ -101,10 +101,12 @@ async fn start_page(
     let read = move |view: &View| {
         let drafts = drafts::list(view, &account, Kind::Table)?;
         let made = bringings::newest(view, MADE_MAX)?;
-        let made = made.into_iter().map(|one| made_of(view, one));
-        Ok((drafts, made.collect::<Result<Vec<_>, StoreError>>()?))
+        let numbers: Vec<i64> = made.iter().map(|one| one.number).collect();
+        let taken_back = entering::taken_back(view, &numbers)?;
+        let made = made.into_iter().zip(taken_back).map(made_of);
+        Ok((drafts, made.collect(), rest(view)?))
     };
-    let (drafts, made) = desk.off(move |desk| Ok(desk.store.read(read)?)).await?;
+    let (drafts, made, rest) = desk.off(move |desk| Ok(desk.store.read(read)?)).await?;
     let waiting = drafts.iter().filter_map(|draft| {
         let kept: Kept = serde_json::from_str(&draft.content).ok()?;
         Some(Waiting {
@@ -118,34 +120,23 @@ async fn start_page(
         problem,
         waiting: waiting.collect(),
         made,
+        rest,
     };
     let body = start(&view, &visitor.token());
     desk.page(visitor, Some(Place::BringIn), TITLE, &body).await
 }
 
-/// A table that was brought in, with how many of its reports count no more.
-fn made_of(view: &View, one: bringings::Bringing) -> Result<Made, StoreError> {
-    let mut of_patients: BTreeMap<_, Counting> = BTreeMap::new();
-    let mut taken_back = 0;
-    for report in bringings::reports(view, one.number)? {
-        let uid = report.sop_instance_uid;
-        let stored = readings::by_sop_instance(view, &uid)?.into_iter().next();
-        let Some(patient) = stored.and_then(|one| one.reading.patient) else {
-            continue;
-        };
-        if !of_patients.contains_key(&patient.key) {
-            let ids = identity::person(view, &patient.key)?.ids;
-            let counting = Counting::of(&annotations::of_ids(view, &ids)?);
-            of_patients.insert(patient.key.clone(), counting);
-        }
-        let counting = of_patients.get(&patient.key);
-        let is_back = counting.is_some_and(|counting| {
-            let mut all = counting.taken_back.iter().flat_map(|about| &about.readings);
-            all.any(|one| one.object == uid)
-        });
-        taken_back += usize::from(is_back);
-    }
-    Ok(Made {
+fn rest(view: &View) -> Result<Rest, StoreError> {
+    let waits = backlog(view)?;
+    Ok(Rest {
+        reports: waits.objects.count,
+        patients: waits.patients.count,
+        results: waits.results.count,
+    })
+}
+
+fn made_of((one, taken_back): (bringings::Bringing, usize)) -> Made {
+    Made {
         number: one.number,
         at: one.recorded_at,
         author: one.brought.by.author.name().to_owned(),
@@ -155,7 +146,7 @@ fn made_of(view: &View, one: bringings::Bringing) -> Result<Made, StoreError> {
         rows: one.brought.rows.into(),
         reports: usize::try_from(one.reports).unwrap_or(usize::MAX),
         taken_back,
-    })
+    }
 }
 
 /// What is declared in a form; columns and lines left out stay.
@@ -315,7 +306,7 @@ async fn act(
         .await?;
     draft.saved_at = saved_at;
     if fields.one("act") == "bring" {
-        return bring(&desk, &visitor, (draft, kept), &fields).await;
+        return whole::bring(&desk, &visitor, (draft, kept), &fields).await;
     }
     let page: usize = fields.one("page").parse().unwrap_or(1);
     Ok(Redirect::to(&format!("/bring-in/{id}?page={page}")).into_response())
@@ -348,100 +339,4 @@ fn chosen(kept: &Kept, fields: &Fields) -> Declaring {
     let out = numbers("out");
     declaring.leave_out.extend(out.intersection(&shown));
     declaring
-}
-
-async fn bring(
-    desk: &Arc<Desk>,
-    visitor: &Visitor,
-    (draft, kept): (Draft, Kept),
-    fields: &Fields,
-) -> Result<Response, Failed> {
-    let again =
-        |problem: String, kept| rows_page(desk, visitor, (draft.clone(), kept), 1, Some(problem));
-    let reason: String = fields.one("reason").chars().take(LETTERS_MAX).collect();
-    if reason.is_empty() {
-        let what = "Say where the table comes from, and why it is brought in.";
-        return again(what.to_owned(), kept).await;
-    }
-    if fields.one("sha256") != hex(&kept.sha256()) {
-        return Err(Failed::Bad("Look at the rows once more.".to_owned()));
-    }
-    if !signing::is_proved(desk, visitor, fields).await? {
-        return again(signing::not_proved(visitor), kept).await;
-    }
-    let detail = format!("SHA-256 {}: {reason}", hex(&kept.sha256()));
-    desk.did(visitor, Action::BroughtIn, None, None, &detail)
-        .await?;
-    let (who, signing) = (by(visitor, &reason), signing_now(visitor, &reason));
-    let (done, kept) = desk
-        .off(move |desk| {
-            let declared = kept.declaring.declared().map_err(Failed::Bad)?;
-            let table = table(kept.text.as_bytes(), &declared, &signing, &limits(desk));
-            let bring = Bring {
-                table: &table,
-                by: &who,
-                file_name: &kept.file_name,
-                file_sha256: kept.sha256(),
-                current_days: Some(entering::CURRENT_DAYS),
-            };
-            Ok((
-                entering::bring_in(&desk.store, &desk.observed, &bring),
-                kept,
-            ))
-        })
-        .await?;
-    match done {
-        Ok(brought) => {
-            let (account, id) = (visitor.account.clone(), draft.id);
-            let remove = move |tx: &_| drafts::remove(tx, &account, id);
-            desk.store.write_async(remove).await?;
-            let told = match brought.number {
-                Some(number) => format!("table {number}"),
-                None => "nothing in it was new".to_owned(),
-            };
-            let detail = format!(
-                "{told}: {} new, {} again, {} already",
-                brought.new, brought.again, brought.already
-            );
-            desk.did(visitor, Action::BroughtIn, None, None, &detail)
-                .await?;
-            Ok(Redirect::to(Place::BringIn.path()).into_response())
-        }
-        Err(NotEntered::Store(error)) => Err(error.into()),
-        Err(why) => {
-            desk.did(visitor, Action::BroughtIn, None, None, "not brought in")
-                .await?;
-            let problem = match why {
-                NotEntered::Lines(_) => "It is not brought in: rows are refused.".to_owned(),
-                why => format!("It is not brought in: {why}."),
-            };
-            again(problem, kept).await
-        }
-    }
-}
-
-async fn back(
-    State(desk): State<Arc<Desk>>,
-    visitor: Visitor,
-    Posted(fields): Posted<Fields>,
-) -> Result<Response, Failed> {
-    visitor.may(Right::BringIn)?;
-    let number: i64 = fields.one("number").parse().map_err(|_| Failed::NotFound)?;
-    let reason: String = fields.one("reason").chars().take(LETTERS_MAX).collect();
-    if reason.is_empty() {
-        return Err(Failed::Bad("Say why the table is taken back.".to_owned()));
-    }
-    let detail = format!("takes table {number} back: {reason}");
-    desk.did(&visitor, Action::BroughtIn, None, None, &detail)
-        .await?;
-    let who = by(&visitor, &reason);
-    let done = desk
-        .off(move |desk| Ok(entering::take_back(&desk.store, number, &who)))
-        .await?;
-    match done {
-        Ok(_) => Ok(Redirect::to(Place::BringIn.path()).into_response()),
-        Err(NotEntered::NoTable(_)) => Err(Failed::NotFound),
-        Err(NotEntered::Store(error)) => Err(error.into()),
-        Err(why) => Err(Failed::Bad(format!("The table is not taken back: {why}."))),
-    }
 }

@@ -11,6 +11,7 @@ use sheathline_model::domain::PatientKey;
 use sheathline_model::pages::deeds::{self as page, Asked as Wanted, Row, View};
 use sheathline_model::pages::layout::Place;
 use sheathline_store::deeds::{self, Deed, Filter};
+use sheathline_store::{Store, StoreError};
 use std::sync::Arc;
 
 /// Rows of a page.
@@ -20,7 +21,7 @@ const SHOWN: u32 = 500;
 const AT_ONCE: u32 = 5000;
 
 /// Rows of a download at most: some tens of megabytes.
-const MOST: usize = 200_000;
+const MOST: usize = page::CSV_MOST;
 
 pub(super) fn routes() -> Router<Arc<Desk>> {
     Router::new().route(Place::Deeds.path(), get(show).post(asked))
@@ -53,7 +54,8 @@ async fn asked(
         Err(_) => return answer(&desk, &visitor, wanted).await,
     };
     note(&desk, &visitor, Action::Downloaded, &wanted).await?;
-    let table = desk.off(move |desk| Ok(table(desk, filter)?)).await?;
+    let table = desk.off(move |desk| Ok(table(&desk.store, filter, MOST)?));
+    let table = table.await?;
     Ok(super::files::csv("who-did-what.csv", table))
 }
 
@@ -148,13 +150,13 @@ fn row((id, deed): (i64, Deed)) -> Row {
     }
 }
 
-fn table(desk: &Desk, mut filter: Filter) -> Result<String, sheathline_store::StoreError> {
+/// The newest deeds of a filter as a table of at most `most` rows, which says where it ends.
+fn table(store: &Store, mut filter: Filter, most: usize) -> Result<String, StoreError> {
     let mut text = page::csv_head();
     let mut count = 0;
-    while count < MOST {
-        let rows = desk
-            .store
-            .read(|view| deeds::newest(view, &filter, AT_ONCE))?;
+    while count < most {
+        let limit = AT_ONCE.min(u32::try_from(most - count).unwrap_or(AT_ONCE));
+        let rows = store.read(|view| deeds::newest(view, &filter, limit))?;
         let Some((last, _)) = rows.last() else { break };
         filter.below = Some(*last);
         count += rows.len();
@@ -162,12 +164,51 @@ fn table(desk: &Desk, mut filter: Filter) -> Result<String, sheathline_store::St
             text += &page::csv_line(&row(one));
         }
     }
+    let left = store.read(|view| deeds::count(view, &filter))?;
+    if count >= most && left > 0 {
+        text += &page::csv_cut_off(count, left);
+    }
     Ok(text)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use sheathline_store::Mode;
+
+    /// A trail that ends without saying so would pass for all that was done.
+    #[test]
+    fn a_table_that_is_cut_off_says_so_in_its_last_line() {
+        let folder = tempfile::TempDir::new().unwrap();
+        let store = Store::open(&folder.path().join("store.db"), Mode::Owner).unwrap();
+        for n in 0..5 {
+            let deed = Deed {
+                at: Utc::now(),
+                account: "m.brightwell".to_owned(),
+                roles: Vec::new(),
+                address: "10.1.2.3".to_owned(),
+                action: "viewed".to_owned(),
+                patient: None,
+                exam: None,
+                detail: format!("deed {n}"),
+            };
+            store.write(move |tx| deeds::add(tx, &deed)).unwrap();
+        }
+        let of = |most| table(&store, Filter::default(), most).unwrap();
+        let cut = of(3);
+        let lines: Vec<&str> = cut.lines().collect();
+        assert_eq!(lines.len(), 5, "{cut}");
+        assert!(lines[3].ends_with("deed 2"), "{cut}");
+        assert!(
+            lines[4].contains("2 older rows are not in this table"),
+            "{cut}"
+        );
+        assert_eq!(lines[4].split(',').count(), lines[0].split(',').count());
+        for whole in [of(5), of(6)] {
+            assert_eq!(whole.lines().count(), 6, "{whole}");
+            assert!(!whole.contains("not in this table"));
+        }
+    }
 
     #[test]
     fn a_period_holds_both_its_days_and_what_is_none_is_told() {

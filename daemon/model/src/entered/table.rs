@@ -3,7 +3,9 @@
 //! Nothing is guessed: unit, form of dates, decimal mark, separator and shape are declared once, a
 //! header that nobody knows is a mistake, and a row that says the same as another one is told.
 
+mod births;
 mod columns;
+mod place;
 mod row;
 #[cfg(test)]
 mod tests;
@@ -11,16 +13,22 @@ mod tests;
 pub use columns::{Column, Columns, Shape};
 
 use super::records::{self, Record};
-use super::{Dates, DecimalMark, Fault, Field, Limits, READINGS_MAX, Typed, Unit, check};
+use super::{Dates, DecimalMark, Fault, Limits, READINGS_MAX, Typed, Unit, check};
 use crate::domain::Eye;
-use chrono::{DateTime, FixedOffset};
+use births::Births;
+use chrono::{DateTime, FixedOffset, NaiveTime};
 use columns::Places;
+use place::place;
 use row::{Read, What};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 /// Rows of a table; what is brought in is kept by one transaction.
 pub const ROWS_MAX: usize = 20_000;
+
+/// What is told of an exam at midnight.
+const MIDNIGHT: &str = "the time is midnight, and spreadsheets write a day without a time like that; if \
+                        none is known, take it out";
 
 /// What whoever brings a table declares of it.
 #[derive(Debug, Clone, PartialEq)]
@@ -258,6 +266,7 @@ impl Reading {
     ) -> Table {
         let mut exams = Vec::new();
         let mut seen: BTreeMap<String, u64> = BTreeMap::new();
+        let mut births = Births::default();
         for what in std::mem::take(&mut self.order) {
             let rows = self.exams.remove(&what).unwrap_or_default();
             let told = self.one_exam(&rows, declared.shape, places);
@@ -276,6 +285,10 @@ impl Reading {
                 self.refuse(first, places.name(Column::Date), reason);
                 continue;
             }
+            if let Some(reason) = births.other(&typed.subject, first) {
+                self.refuse(first, places.name(Column::BirthDate), reason);
+                continue;
+            }
             let (blocking, doubts): (Vec<Fault>, Vec<Fault>) = check(&typed, limits)
                 .into_iter()
                 .partition(|fault| fault.blocking);
@@ -284,8 +297,13 @@ impl Reading {
                 RowFault::new(line, places.name(column), fault.sentence.clone())
             };
             if blocking.is_empty() {
+                let mut doubts: Vec<RowFault> = doubts.iter().map(placed).collect();
+                if typed.time == Some(NaiveTime::MIN) {
+                    let column = places.name(places.of_time());
+                    doubts.push(RowFault::new(first, column, MIDNIGHT));
+                }
                 exams.push(OldExam {
-                    doubts: doubts.iter().map(placed).collect(),
+                    doubts,
                     lines,
                     typed,
                 });
@@ -373,46 +391,5 @@ impl Reading {
             exams,
             columns: declared.columns.clone(),
         }
-    }
-}
-
-/// Line and column of a field of an exam.
-fn place(rows: &[(u64, Read)], field: Field, shape: Shape) -> (u64, Column) {
-    let first = rows.first().map(|(line, _)| *line).unwrap_or_default();
-    // The row that holds the n-th reading of an eye, and which of its readings that is.
-    let of = |eye: Eye, n: usize| {
-        let mut before = 0;
-        for (line, read) in rows {
-            let count = read.readings(eye).count();
-            if n < before + count {
-                let column = match shape {
-                    Shape::Readings => Column::Value,
-                    Shape::Exams => read.column(eye, n - before),
-                };
-                return (*line, column);
-            }
-            before += count;
-        }
-        (first, Column::Value)
-    };
-    match field {
-        Field::PatientId => (first, Column::PatientId),
-        Field::Issuer => (first, Column::Issuer),
-        Field::BirthDate => (first, Column::BirthDate),
-        Field::Sex => (first, Column::Sex),
-        Field::Name => (first, Column::Name),
-        Field::Accession => (first, Column::Accession),
-        Field::Time => (first, Column::Time),
-        Field::Value(eye, n) => of(eye, n),
-        Field::Plane(eye, n) => (of(eye, n).0, Column::Plane),
-        Field::Depth(eye, n) => (of(eye, n).0, Column::Depth),
-        Field::Angle(eye, n) => (of(eye, n).0, Column::Angle),
-        Field::Readings(Some(eye)) => of(eye, 0),
-        Field::Border => (first, Column::Border),
-        Field::Operator => (first, Column::Operator),
-        Field::Manufacturer => (first, Column::Manufacturer),
-        Field::Model => (first, Column::Model),
-        Field::Serial => (first, Column::Serial),
-        Field::Day | Field::Readings(None) | Field::Author | Field::Reason => (first, Column::Date),
     }
 }

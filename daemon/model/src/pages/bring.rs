@@ -63,6 +63,19 @@ pub struct Start {
     pub waiting: Vec<Waiting>,
     /// Tables brought in, newest first.
     pub made: Vec<Made>,
+    /// What the service still has to make.
+    pub rest: Rest,
+}
+
+/// What the service still has to make, of tables and of everything else that came.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Rest {
+    /// Reports to be read.
+    pub reports: u64,
+    /// Patients to be assessed.
+    pub patients: u64,
+    /// Results to be written.
+    pub results: u64,
 }
 
 /// The fields by which a table is declared.
@@ -121,6 +134,13 @@ pub fn start(view: &Start, form: &str) -> Markup {
                         }
                     }
                 }
+            }
+        }
+        @if !view.made.is_empty() && view.rest != Rest::default() {
+            p.told role="status" {
+                "What was brought in is kept. The service still has to read " (view.rest.reports)
+                " reports, to assess " (view.rest.patients) " patients and to write " (view.rest.results)
+                " results. " a href="/bring-in" { "Look again" }
             }
         }
         (brought_in(&view.made, form))

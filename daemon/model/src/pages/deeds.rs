@@ -139,7 +139,12 @@ fn list(view: &View) -> Markup {
                 p {
                     @if view.total > u64::try_from(shown).unwrap_or(u64::MAX) {
                         "The newest " (shown) " of " (view.total)
-                        ". The download holds all of them; a filter shows fewer."
+                        @if view.total > CSV_MOST as u64 {
+                            ". The download holds the newest " (CSV_MOST) ", and says so in its last line: \
+                             choose days to download the others."
+                        } @else {
+                            ". The download holds all of them; a filter shows fewer."
+                        }
                     } @else if shown == 1 { "One row." }
                     @else { (shown) " rows, the newest first." }
                 }
@@ -184,6 +189,23 @@ fn line(row: &Row, actions: &[(&'static str, &'static str)]) -> Markup {
 #[must_use]
 pub fn csv_head() -> String {
     csv::line(&COLUMNS.map(str::to_owned))
+}
+
+/// Rows of a table at most: some tens of megabytes.
+pub const CSV_MOST: usize = 200_000;
+
+/// The last line of a table that holds the newest `shown` rows and not the `left` older ones; all of it
+/// stands in the last column, so that it passes for no deed.
+#[must_use]
+pub fn csv_cut_off(shown: usize, left: u64) -> String {
+    let mut cells = COLUMNS.map(|_| String::new());
+    if let Some(last) = cells.last_mut() {
+        *last = format!(
+            "END OF THE TABLE after {shown} rows: {left} older rows are not in this table; choose a last \
+             day (To) to download them"
+        );
+    }
+    csv::line(&cells)
 }
 
 /// One deed as a line of the table (RFC 4180); no cell begins a formula.
@@ -272,7 +294,11 @@ mod tests {
     fn it_tells_how_many_are_not_shown() {
         let mut view = view(vec![row("")]);
         view.total = 900;
-        assert!(html(&view).into_string().contains("The newest 1 of 900"));
+        let page = html(&view).into_string();
+        assert!(page.contains("The newest 1 of 900") && page.contains("holds all of them"));
+        view.total = CSV_MOST as u64 + 1;
+        let page = html(&view).into_string();
+        assert!(page.contains("holds the newest 200000") && !page.contains("holds all of them"));
         view.wrong = Some("To lies before From.".to_owned());
         let page = html(&view).into_string();
         assert!(page.contains("To lies before From.") && !page.contains("The newest"));

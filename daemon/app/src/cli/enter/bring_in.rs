@@ -1,6 +1,7 @@
 //! `bring-in`: a table of old values, the list of such tables, and one taken back as a whole.
 
-use super::{doubts, finish, limits, tell_withdrawn};
+use super::rest::{Rest, finish_many};
+use super::{doubts, limits, tell_withdrawn};
 use crate::cli::annotate::Who;
 use crate::cli::args::{BringInArgs, RowsChoice};
 use crate::cli::{Failure, context, print};
@@ -14,6 +15,7 @@ use sheathline_model::annotations::By;
 use sheathline_model::entered::table::{Column, Columns, Outcome, RowFault, Shape, Signing};
 use sheathline_model::entered::{Declared, Table, table};
 use sheathline_store::bringings;
+use std::collections::BTreeSet;
 use std::path::Path;
 
 /// Bytes of a table that are read; what is read of it says the rest.
@@ -36,6 +38,8 @@ struct Line {
     already: usize,
     faults: Vec<Fault>,
     doubts: Vec<Fault>,
+    /// What the service still has to make, of this table and of everything else that came.
+    waiting: Rest,
 }
 
 /// A fault or doubt as it is printed.
@@ -104,7 +108,7 @@ fn withdraw(args: &BringInArgs, pipeline: &Pipeline, number: &str, by: &By) -> R
         return Ok(());
     }
     let done = entering::take_back(pipeline.store(), table, by)?;
-    finish(pipeline)?;
+    finish_many(pipeline, done.reports, args.wait)?;
     tell_withdrawn(&format!("table {table}"), done, args.json)
 }
 
@@ -126,7 +130,7 @@ fn bring(
     let looked = entering::look_at(pipeline.store(), &read)?;
     let name = file.file_name().unwrap_or_default().to_string_lossy();
     if !args.json || !args.dry_run {
-        refuse(&name, &looked.faults, args.dry_run)?;
+        refuse(&name, &read, &looked.faults, args.dry_run)?;
     }
     let said: Vec<String> = looked.doubts.iter().map(ToString::to_string).collect();
     doubts(&said, args.accept_doubts, args.dry_run)?;
@@ -143,7 +147,7 @@ fn bring(
         };
         Some(entering::bring_in(pipeline.store(), &observed, &bring)?)
     };
-    let line = Line {
+    let mut line = Line {
         dry_run: args.dry_run,
         table: brought.and_then(|brought| brought.number),
         rows: read.rows.len(),
@@ -154,6 +158,7 @@ fn bring(
         already: looked.count(State::Already),
         faults: Fault::all(&looked.faults),
         doubts: Fault::all(&looked.doubts),
+        waiting: Rest::default(),
     };
     print::line(format_args!(
         "rows {}, left out {}, exams {}: new {}, counting again {}, here already {}",
@@ -167,7 +172,7 @@ fn bring(
         )),
     }
     if !args.dry_run {
-        finish(pipeline)?;
+        line.waiting = finish_many(pipeline, line.new + line.counts_again, args.wait)?;
     }
     if args.json {
         print::json(&line)?;
@@ -185,19 +190,29 @@ fn left_out(table: &Table) -> usize {
 }
 
 /// Every fault, and what can be done about them.
-fn refuse(name: &str, faults: &[RowFault], dry_run: bool) -> Result<(), Failure> {
+fn refuse(name: &str, read: &Table, faults: &[RowFault], dry_run: bool) -> Result<(), Failure> {
     if faults.is_empty() {
         return Ok(());
     }
     let told: Vec<String> = faults.iter().map(|one| format!("{name}: {one}")).collect();
-    let mut lines: Vec<u64> = faults.iter().map(|one| one.line).collect();
-    lines.dedup();
-    let lines: Vec<String> = lines.iter().map(u64::to_string).collect();
     let what = if dry_run { "would be" } else { "was" };
+    let rows: BTreeSet<u64> = read.rows.iter().map(|row| row.line).collect();
+    let lines: BTreeSet<u64> = faults.iter().map(|one| one.line).collect();
+    // The line that names the columns is no row, and cannot be left out.
+    let todo = if lines.is_subset(&rows) {
+        let lines: Vec<String> = lines.iter().map(u64::to_string).collect();
+        format!(
+            "mend these lines, or leave them out: --leave-out {}",
+            lines.join(",")
+        )
+    } else {
+        "mend the table; --column COLUMN=NAME says what a column is called in it, --ignore NAME that it \
+         is not to be read"
+            .to_owned()
+    };
     Err(Failure::usage(format!(
-        "{}\nnothing {what} brought in; mend these lines, or leave them out: --leave-out {}",
-        told.join("\n"),
-        lines.join(",")
+        "{}\nnothing {what} brought in; {todo}",
+        told.join("\n")
     )))
 }
 
@@ -242,8 +257,9 @@ fn declared(args: &BringInArgs, config: &Config) -> Result<Declared, Failure> {
 fn list(pipeline: &Pipeline, json: bool) -> Result<(), Failure> {
     let store = pipeline.store();
     let all = store.read(|view| bringings::newest(view, LISTED))?;
-    for one in &all {
-        let taken_back = entering::taken_back(store, one.number)?;
+    let numbers: Vec<i64> = all.iter().map(|one| one.number).collect();
+    let taken_back = store.read(|view| entering::taken_back(view, &numbers))?;
+    for (one, taken_back) in all.iter().zip(taken_back) {
         let brought = &one.brought;
         let line = Listed {
             table: one.number,

@@ -11,7 +11,7 @@ use sheathline_model::entered::{Table, Typed, TypedReading, table};
 use sheathline_model::pages::bring::{Header, Line, Preview, State as RowState};
 use sheathline_model::pages::measure::Proof;
 use sheathline_store::bringings;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A table with what the store makes of it.
 pub(super) struct Looked {
@@ -80,6 +80,7 @@ impl Looked {
             count(|state| *state == RowState::LeftOut),
         ];
         let doubts = lines.iter().filter(|line| !line.doubts.is_empty()).count();
+        let numbers: BTreeSet<u64> = lines.iter().map(|line| line.line).collect();
         let pages = lines.len().div_ceil(ROWS).max(1);
         let page = page.clamp(1, pages);
         let sha256 = kept.sha256();
@@ -96,7 +97,7 @@ impl Looked {
             faults: of_store
                 .faults
                 .into_iter()
-                .filter(|fault| !lines.iter().any(|line| line.line == fault.line))
+                .filter(|fault| !numbers.contains(&fault.line))
                 .collect(),
             problem,
             lines: lines

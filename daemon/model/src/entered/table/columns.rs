@@ -171,6 +171,14 @@ impl Places {
         if let Some((field, what)) = &header.wrong {
             return Err(vec![RowFault::new(line, field.to_string(), what)]);
         }
+        if header
+            .fields
+            .first()
+            .is_some_and(|first| first.starts_with("sep="))
+        {
+            let what = "is a line for spreadsheets and names no column; take it out".to_owned();
+            return Err(vec![RowFault::new(line, "", what)]);
+        }
         let columns = Column::of_shape(declared.shape);
         let mut faults = Vec::new();
         let mut at: BTreeMap<Column, usize> = BTreeMap::new();
@@ -257,6 +265,15 @@ impl Places {
     /// What a column is called in this table.
     pub(super) fn name(&self, column: Column) -> String {
         self.names.name(column)
+    }
+
+    /// Where times of day stand.
+    pub(super) fn of_time(&self) -> Column {
+        if self.at.contains_key(&Column::Time) {
+            Column::Time
+        } else {
+            Column::Date
+        }
     }
 
     /// The field of a column; `None` without such a column or with an empty field.

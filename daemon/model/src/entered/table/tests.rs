@@ -1,5 +1,7 @@
 //! Tables as people have them: every row is accepted, or named with line, column and reason.
 
+mod clinic;
+
 use super::*;
 use crate::domain::{Border, Millimetres, Plane};
 use crate::entered::TypedReading;

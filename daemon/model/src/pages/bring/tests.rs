@@ -161,17 +161,6 @@ fn a_table_with_a_refused_row_has_no_button_to_bring_it_in() {
 
 #[test]
 fn a_table_is_taken_back_once_and_as_a_whole() {
-    let made = |taken_back| Made {
-        number: 3,
-        at: "2026-05-07T10:31:00Z".parse().unwrap(),
-        author: "l.farnwick".to_owned(),
-        reason: "ward book 3".to_owned(),
-        file_name: "old.csv".to_owned(),
-        sha256: "cd".repeat(32),
-        rows: 6,
-        reports: 6,
-        taken_back,
-    };
     let page = |taken_back| {
         let view = Start {
             made: vec![made(taken_back)],
@@ -223,4 +212,42 @@ fn lines_stand_as_they_are_read() {
         ]
     );
     assert!(crate::entered::table::lines(b"\xFF\xFEa", ';').is_err());
+}
+
+/// Thousands of rows are kept long before their results are made.
+#[test]
+fn what_is_still_to_be_made_is_told_beside_the_tables() {
+    let view = |rest| Start {
+        made: vec![made(0)],
+        rest,
+        ..Start::default()
+    };
+    let told = start(
+        &view(Rest {
+            reports: 9_000,
+            patients: 3,
+            results: 64,
+        }),
+        "T",
+    )
+    .into_string();
+    for part in ["9000 reports", "3 patients", "64 results", "is kept"] {
+        assert!(told.contains(part), "{part}: {told}");
+    }
+    let told = start(&view(Rest::default()), "T").into_string();
+    assert!(!told.contains("still has to"), "{told}");
+}
+
+fn made(taken_back: usize) -> Made {
+    Made {
+        number: 3,
+        at: "2026-05-07T10:31:00Z".parse().unwrap(),
+        author: "l.farnwick".to_owned(),
+        reason: "ward book 3".to_owned(),
+        file_name: "old.csv".to_owned(),
+        sha256: "cd".repeat(32),
+        rows: 6,
+        reports: 6,
+        taken_back,
+    }
 }
