@@ -83,14 +83,14 @@ fn what_cannot_be_meant_is_refused_with_line_column_and_reason() {
             "line 2: 4 fields where the first line names 7",
         ),
     ] {
-        let said = fault(&format!("{HEADER}{row}\r\n"), &german());
+        let said = fault(format!("{HEADER}{row}\r\n"), &german());
         assert!(said.contains(why), "{row}: {said}");
     }
     let mm = "patient_id,birth_date,date,right\n1,2019-03-02,2024-05-01,0.55\n";
     assert!(fault(mm, &exams()).contains("line 2, column right: 0.55 mm is outside"));
     let twice = "1,2019-03-02,2024-05-01,5.5\n".repeat(2);
     let said = fault(
-        &format!("patient_id,birth_date,date,right\n{twice}"),
+        format!("patient_id,birth_date,date,right\n{twice}"),
         &exams(),
     );
     assert!(
