@@ -27,7 +27,7 @@ pub use documents::{Documents, Policy};
 
 use crate::domain::{
     Derivation, Device, Disposition, ExamFacts, Measurement, Millimetres, Modality, ObjectReading,
-    Quantity, Remark, RemarkCode, Severity,
+    Quantity, Remark, RemarkCode, Severity, derived,
 };
 use crate::extract::presentation;
 use crate::extract::{Extraction, Outside, extract_beside};
@@ -201,7 +201,8 @@ pub fn read_document<'a>(
         remarks.extend(other_eye.or_else(left));
     }
 
-    if sheath().any(|one| one.modality == Modality::Unspecified) {
+    // Whoever types is asked for ultrasound alone, and Procedure reported (CID 100) has no code for it.
+    if sheath().any(|one| one.modality == Modality::Unspecified) && !is_typed(header) {
         remarks.push(Remark::of(
             RemarkCode::ModalityUnstated,
             "The report does not say with what kind of imaging it was measured; it is taken for \
@@ -397,4 +398,11 @@ fn disposition(measurements: &[Measurement], remarks: &[Remark], doubts: &[Remar
     } else {
         Disposition::Accepted
     }
+}
+
+/// Whether a person typed the report, here or elsewhere.
+fn is_typed(header: &sr::Header) -> bool {
+    let uids = header.sop_instance_uid.as_deref();
+    let uids = uids.zip(header.series_instance_uid.as_deref());
+    uids.is_some_and(|(instance, series)| derived::typed_series(instance) == series)
 }

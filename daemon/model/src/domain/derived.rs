@@ -1,5 +1,7 @@
 //! Numbers derived from a hash, so that the same thing has the same one again.
 
+use sha2::{Digest, Sha256};
+
 /// The first 128 bits of a hash.
 #[must_use]
 pub fn bits(hash: &[u8]) -> u128 {
@@ -19,6 +21,19 @@ pub fn uuid(bits: u128) -> u128 {
 #[must_use]
 pub fn uid(uuid: u128) -> String {
     format!("2.25.{uuid}")
+}
+
+/// Series Instance UID of a report that a person typed, by its SOP Instance UID: one a report, by which
+/// such reports are known wherever they come back from.
+#[must_use]
+pub fn typed_series(instance: &str) -> String {
+    let mut hash = Sha256::new();
+    for part in ["typed series", instance] {
+        // Length first, so that no two lists of parts are one text.
+        hash.update((part.len() as u64).to_be_bytes());
+        hash.update(part.as_bytes());
+    }
+    uid(uuid(bits(&hash.finalize())))
 }
 
 #[cfg(test)]

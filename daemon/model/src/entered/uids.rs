@@ -72,7 +72,7 @@ impl Uids {
     /// Whether these are the identifiers of a report that a person typed, here or elsewhere.
     #[must_use]
     pub fn are_typed(instance: &str, series: &str) -> bool {
-        series_of(instance) == series
+        derived::typed_series(instance) == series
     }
 
     pub(super) fn of(typed: &Typed) -> Uids {
@@ -98,13 +98,9 @@ impl Uids {
         }
         let instance = all.uid();
         Uids {
-            series: series_of(&instance),
+            series: derived::typed_series(&instance),
             study,
             instance,
         }
     }
-}
-
-fn series_of(instance: &str) -> String {
-    Parts::of("typed series").with(instance).uid()
 }

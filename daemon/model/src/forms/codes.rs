@@ -32,7 +32,6 @@ macro_rules! codes {
 codes! {
     MEASUREMENT_REPORT = "126000", "DCM", "Imaging Measurement Report";
     LANGUAGE = "121049", "DCM", "Language of Content Item and Descendants";
-    PROCEDURE_REPORTED = "121058", "DCM", "Procedure reported";
     OBSERVER_TYPE = "121005", "DCM", "Observer Type";
     PERSON = "121006", "DCM", "Person";
     DEVICE = "121007", "DCM", "Device";
@@ -98,11 +97,6 @@ codes! {
     PERCENT = "%", "UCUM", "percent";
     ONE = "1", "UCUM", "no units";
     HOUR = "h", "UCUM", "hour";
-}
-
-// Kinds of imaging: CID 6028, 6029.
-codes! {
-    ULTRASONOGRAPHY = "16310003", "SCT", "Diagnostic ultrasonography";
 }
 
 // Messages and resources: titles of CID 12320 and 7000; attributes of PS3.6 as concepts.

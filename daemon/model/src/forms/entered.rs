@@ -160,8 +160,6 @@ fn root(typed: &Typed) -> Result<Item, FormError> {
     };
     let mut root = Item::template(codes::MEASUREMENT_REPORT, "1500")
         .with([Item::code(codes::LANGUAGE, codes::ENGLISH).modifier()])
-        // Nothing else is entered this way.
-        .with([Item::code(codes::PROCEDURE_REPORTED, codes::ULTRASONOGRAPHY).modifier()])
         .with(person(writable("the author", &typed.author, 64)?, role));
     if let Some(operator) = typed
         .operator
