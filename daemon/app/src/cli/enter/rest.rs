@@ -18,7 +18,7 @@ const FEW: usize = 500;
 
 /// How long it goes on with those of more: whoever brings years of values in waits for the answer that
 /// they are kept, and not for thousands of pages in the outbox.
-const PATIENCE: Duration = Duration::from_secs(4);
+const PATIENCE: Duration = Duration::from_secs(2);
 
 /// Between two looks at what the service has done.
 const LOOK: Duration = Duration::from_millis(200);
