@@ -37,6 +37,7 @@ STOP = """([today, now, ago]) => {
     const clock = new RegExp(today.join('|').replace(/.*/, days => `(${days}) \\\\d\\\\d:\\\\d\\\\d UTC`), 'g');
     for (let one; (one = walk.nextNode());) {
         one.data = one.data.replace(clock, now).replace(/\\d+ (min|h) ago/g, ago)
+            .replace(/came on \\d{4}-\\d\\d-\\d\\d or/, 'came on 2026-03-25 or')
             .replace(/[0-9.]+ GB free/g, '40.0 GB free');
     }
 }"""
