@@ -92,7 +92,7 @@ mod tests {
             examples: vec![CodeExample {
                 place: format!("1.{number}"),
                 value: Some(format!("5.{number} mm")),
-                sides: if number % 3 == 0 {
+                sides: if number.is_multiple_of(3) {
                     vec![Eye::Left]
                 } else {
                     Vec::new()

@@ -51,9 +51,12 @@ fn enter(hall: &Hall, as_table: bool, times: usize) -> Result<(), NotEntered> {
             entering::sign(&hall.store, &hall.observed, typed, &by(), &limits).map(drop)
         }
     };
-    let ends = (0..times).map(|_| enter());
-    ends.last().expect("once at least")
+    (1..times).try_for_each(|_| enter())?;
+    enter()
 }
+
+/// What goes wrong, and how it is brought about.
+type Case = (&'static str, fn(&Hall));
 
 #[test]
 fn what_people_type_is_kept_counted_and_told_like_any_other() {
@@ -68,7 +71,7 @@ fn what_people_type_is_kept_counted_and_told_like_any_other() {
             assert!(hall.told(0).is_empty(), "told when it is read");
         }
         // Cut off by the store: all or nothing, counted and told once as a serious failure.
-        let cases: [(&str, fn(&Hall)); 3] = [
+        let cases: [Case; 3] = [
             ("full", Hall::fill),
             ("in doubt", Hall::doubt),
             ("a fault of our own", |hall| {
