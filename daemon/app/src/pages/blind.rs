@@ -37,13 +37,7 @@ impl Blind {
         let all = lists.lists_mut().into_iter();
         for line in all.flat_map(|list| &mut list.lines) {
             if self.hides(&line.patient) {
-                // It may quote a value; the reason by itself does not.
-                line.why = None;
-                line.eye_word = None;
-                line.measured_mm = None;
-                line.expected_mm = None;
-                line.change_mm = None;
-                line.z = None;
+                line.hide_values();
             }
         }
         lists

@@ -224,6 +224,21 @@ impl Line {
         self.reason == Some(Reason::Withdrawn)
     }
 
+    /// Takes out every value, and every text that may quote one. That the exam waits for somebody stays.
+    pub fn hide_values(&mut self) {
+        // It may quote a value; the reason by itself does not.
+        self.why = None;
+        self.eye_word = None;
+        self.measured_mm = None;
+        self.expected_mm = None;
+        self.change_mm = None;
+        self.z = None;
+        self.worse = None;
+        if let Some(Rise::Settled { reason, .. }) = &mut self.rise {
+            reason.clear();
+        }
+    }
+
     /// Why it was not compared; `None`: it was, it is history, or it is told no more.
     #[must_use]
     pub fn uncompared(&self) -> Option<Uncompared> {

@@ -353,3 +353,47 @@ fn a_line_says_what_the_result_says() {
     assert_eq!(stands(&[&read, &asked]), Some(Second::Read));
     assert_eq!(stands(&[&judged, &read, &asked]), Some(Second::Judged));
 }
+
+/// Every number with a fraction in a line, wherever it stands.
+fn fractions(value: &serde_json::Value, place: &str, found: &mut Vec<String>) {
+    match value {
+        serde_json::Value::Number(number) if number.is_f64() => found.push(place.to_owned()),
+        serde_json::Value::Array(all) => all.iter().for_each(|one| fractions(one, place, found)),
+        serde_json::Value::Object(all) => {
+            for (name, one) in all {
+                fractions(one, &format!("{place}.{name}"), found);
+            }
+        }
+        _ => {}
+    }
+}
+
+/// Also what a worse rise was and is, and what somebody typed of it.
+#[test]
+fn a_line_without_values_tells_none() {
+    let result = samples::newest(&samples::flagged());
+    let made = weighed(&[Some(weight(0)), Some(weight(4))]);
+    let seen = entry(7, 11, Said::Acknowledged(about(), 1));
+    let settled = entry(8, 21, Said::Settled(about(), Outcome::RuledOut));
+    let worse = vec![&seen];
+    let told = vec![&seen, &settled];
+    for (entries, before) in [(worse, 6), (told, 4)] {
+        let mut line = Line::of(Makings {
+            content: &result.content,
+            versions: &made,
+            entries: &entries,
+        })
+        .unwrap();
+        line.why = Some("right 6.13 mm".to_owned());
+        let numbers = |line: &Line| {
+            let mut found = Vec::new();
+            fractions(&serde_json::to_value(line).unwrap(), "", &mut found);
+            found
+        };
+        assert_eq!(numbers(&line).len(), before, "{:?}", numbers(&line));
+        line.hide_values();
+        assert_eq!(numbers(&line), Vec::<String>::new());
+        let text = serde_json::to_string(&line).unwrap();
+        assert!(!text.contains("6.13") && !text.contains("\"seen\""));
+    }
+}
