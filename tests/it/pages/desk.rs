@@ -201,8 +201,15 @@ fn lists_are_filtered_by_day_and_operator() {
     let page = reader.get("/today?operator=Nobody");
     assert!(page.body.contains("Without a label (0)"), "{}", page.body);
     assert!(page.body.contains("there may be more, rises too"));
-    let page = reader.get("/today?from=yesterday&device=%27%3B--&location=%22");
+    let page = reader.get("/today?device=%27%3B--&location=%22");
     assert_eq!(page.status, 200);
+    // Other days than those asked for would pass for them.
+    for day in ["yesterday", "7.5.2024", "2024-02-30"] {
+        let page = reader.get(&format!("/today?from={day}"));
+        assert_eq!(page.status, 422);
+        let told = format!("&quot;{day}&quot; is no day; write it as 2024-05-31.");
+        assert!(page.body.contains(&told), "{}", page.body);
+    }
 }
 
 /// A picture whose pixels are kept, with the line that would lie straight across and the depth to

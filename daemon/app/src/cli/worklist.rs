@@ -31,7 +31,8 @@ pub(super) fn worklist(args: &WorklistArgs) -> Result<(), Failure> {
     let store = context::guest(&config)?;
     let now = Local::now();
     let (first, since) = recent(now);
-    let (from, to) = (args.from.or(args.day), args.to.or(args.day));
+    args.period.check()?;
+    let (from, to) = (args.period.from.or(args.day), args.period.to.or(args.day));
     let period = match (from, to) {
         _ if args.all => Period::All,
         (None, None) => Period::Came(since),

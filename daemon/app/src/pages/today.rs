@@ -25,7 +25,7 @@ pub(super) fn routes() -> Router<Arc<Desk>> {
     Router::new().route(Place::Today.path(), get(today))
 }
 
-/// What an address asks for. A day that is none asks for nothing.
+/// What an address asks for.
 #[derive(Debug, Default, Deserialize)]
 #[serde(default)]
 struct Asked {
@@ -44,10 +44,12 @@ struct Asked {
 }
 
 impl Asked {
-    fn filter(&self, recent: NaiveDate) -> Filter {
+    /// A day that is none is told: other days than those asked for would pass for them.
+    fn filter(&self, recent: NaiveDate) -> Result<Filter, Failed> {
         let short = |text: &str| text.trim().chars().take(LETTERS_MAX).collect::<String>();
-        Filter {
-            period: match (self.from.parse().ok(), self.to.parse().ok()) {
+        let day = |text: &str| super::deeds::day(text).map_err(Failed::Bad);
+        Ok(Filter {
+            period: match (day(&self.from)?, day(&self.to)?) {
                 (None, None) if self.when == "all" => Period::All,
                 (None, None) => Period::Recent(recent),
                 (from, to) => Period::Done(from, to),
@@ -55,7 +57,7 @@ impl Asked {
             operator: short(&self.operator),
             device: short(&self.device),
             location: short(&self.location),
-        }
+        })
     }
 
     fn whole(&self) -> Option<Whole> {
@@ -86,7 +88,7 @@ async fn today(
     visitor.may(Right::See)?;
     let now = Local::now();
     let (first, since) = recent(now);
-    let filter = asked.filter(first);
+    let filter = asked.filter(first)?;
     let whole = asked.whole();
     let wanted = stored(&filter, since);
     let pages = Pages {

@@ -1,6 +1,6 @@
 //! Commands by which people tell what they know.
 
-use super::{ConfigArg, PatientArg};
+use super::{ConfigArg, OptionalPeriodArgs, PatientArg};
 use chrono::NaiveDate;
 use clap::{Args, Subcommand};
 use std::path::PathBuf;
@@ -104,18 +104,15 @@ pub(in crate::cli) struct EventArgs {
 pub(in crate::cli) struct WorklistArgs {
     #[command(flatten)]
     pub(in crate::cli) config: ConfigArg,
-    /// Exams done on this day, YYYY-MM-DD, and not those that came in the last 7 days; rises that wait
-    /// are shown whatever their day.
-    #[arg(long, value_name = "DAY", conflicts_with_all = ["from", "to", "all"])]
+    /// Exams done on this day, YYYY-MM-DD.
+    ///
+    /// Without days: those that came in the last 7 days. Rises that wait are shown whatever their day.
+    #[arg(long, value_name = "DAY", conflicts_with_all = ["from", "to"])]
     pub(in crate::cli) day: Option<NaiveDate>,
-    /// Exams done on this day or later.
-    #[arg(long, value_name = "DAY", conflicts_with = "all")]
-    pub(in crate::cli) from: Option<NaiveDate>,
-    /// Exams done on this day or earlier.
-    #[arg(long, value_name = "DAY", conflicts_with = "all")]
-    pub(in crate::cli) to: Option<NaiveDate>,
+    #[command(flatten)]
+    pub(in crate::cli) period: OptionalPeriodArgs,
     /// Exams of all days.
-    #[arg(long)]
+    #[arg(long, conflicts_with_all = ["day", "from", "to"])]
     pub(in crate::cli) all: bool,
     /// Only exams of this operator, as reports write the name.
     #[arg(long, value_name = "OPERATOR")]

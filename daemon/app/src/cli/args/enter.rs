@@ -201,7 +201,9 @@ pub(in crate::cli) struct BringInArgs {
     /// Sign or bring in although something is to be looked at once more.
     #[arg(long)]
     pub(in crate::cli) accept_doubts: bool,
-    /// End only once all results are made; else those of more than 500 exams are left to the service.
+    /// End only once all results are made.
+    ///
+    /// Without it those of more than 500 exams are left to the service.
     #[arg(long, conflicts_with_all = ["list", "dry_run"])]
     pub(in crate::cli) wait: bool,
     /// Show what would be done; do nothing.
