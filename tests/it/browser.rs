@@ -22,14 +22,16 @@ impl Answer {
 
     /// The token of the first form to `action`.
     pub(crate) fn token(&self, action: &str) -> String {
-        let form = self.body.find(&format!("action=\"{action}\""));
-        let form =
-            &self.body[form.unwrap_or_else(|| panic!("no form to {action}: {}", self.body))..];
-        let value = form
-            .split("name=\"token\" value=\"")
-            .nth(1)
-            .expect("a token");
-        value.split('"').next().expect("its end").to_owned()
+        self.hidden(action, "token").expect("a token")
+    }
+
+    /// What a form sends along without showing it.
+    pub(crate) fn hidden(&self, action: &str, name: &str) -> Option<String> {
+        let form = self.body.split(&format!("action=\"{action}\"")).nth(1);
+        let form = form.unwrap_or_else(|| panic!("no form to {action}: {}", self.body));
+        let form = form.split("</form>").next()?;
+        let value = form.split(&format!("name=\"{name}\" value=\"")).nth(1)?;
+        Some(value.split('"').next()?.to_owned())
     }
 }
 

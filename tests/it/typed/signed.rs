@@ -39,6 +39,8 @@ pub(super) fn submit(
 ) -> Answer {
     let token = page.token(action);
     let mut all = vec![("token", token.as_str())];
+    let stamp = page.hidden(action, "stamp");
+    all.extend(stamp.as_deref().map(|stamp| ("stamp", stamp)));
     all.extend(fields);
     browser.post(action, &all)
 }
