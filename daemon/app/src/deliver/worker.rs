@@ -8,20 +8,21 @@
 //! delivery in particular: while it fails the destination is down, one delivery at a time probes it,
 //! and nothing dies of it. What the receiver answers is about the delivery it answers.
 
+mod ended;
+mod outage;
 mod reminding;
 
 use super::Carrier;
 use crate::observe::Observed;
-use crate::observe::audit::{Event, Facts, Receiver};
-use crate::outbox;
+use crate::observe::audit::Receiver;
 use crate::parcel;
 use crate::routes::retry::Retry;
 use chrono::{DateTime, Utc};
-use sheathline_model::results::Content;
+use outage::Outage;
 use sheathline_net::connect::{Failure, Stage, Word};
-use sheathline_store::deliveries::{self, Delivery, Failed, Next, What, Which};
+use sheathline_store::deliveries::{self, Delivery, Next, What, Which};
 use sheathline_store::results::{self, ResultRow};
-use sheathline_store::{Store, StoreError, objects, trouble};
+use sheathline_store::{Store, StoreError, objects};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::Duration;
 
@@ -90,12 +91,6 @@ enum Brought {
     Damaged,
     /// Every typed report of it was taken back before it went.
     TakenBack,
-}
-
-struct Outage {
-    failures: u32,
-    /// By [`Moment::ran`].
-    until: Duration,
 }
 
 impl Worker {
@@ -264,225 +259,6 @@ impl Worker {
         self.store
             .write(move |tx| deliveries::drop_some(tx, &which, now))?;
         Ok(Step::Tried)
-    }
-
-    fn arrived(
-        &mut self,
-        delivery: &Delivery,
-        row: &ResultRow,
-        instances: Vec<String>,
-    ) -> Result<Step, StoreError> {
-        self.is_up();
-        self.goes_on()?;
-        self.refusals = 0;
-        let now = self.world.now().wall;
-        if let Some(trail) = &self.observed.trail
-            && !trail.write(&self.told(row, now, instances))
-        {
-            // Not noted, so it is delivered again and told then.
-            return Ok(Step::Wait(Some(UNTIL_TRAIL)));
-        }
-        let id = delivery.id;
-        self.store
-            .write(move |tx| deliveries::delivered(tx, id, now))?;
-        self.observed.metrics.delivered(&self.destination);
-        tracing::debug!(
-            code = "delivered",
-            destination = self.destination,
-            exam = delivery.exam_id,
-            version = delivery.version,
-            what = delivery.what.word()
-        );
-        Ok(Step::Tried)
-    }
-
-    fn told(
-        &self,
-        row: &ResultRow,
-        now: DateTime<Utc>,
-        instances: Vec<String>,
-    ) -> Vec<(DateTime<Utc>, Event)> {
-        let content: Option<Content> = serde_json::from_str(&row.content).ok();
-        let study = content.map(|content| content.exam.study_instance_uid);
-        let event = |instance: Option<String>| {
-            let number = outbox::folder_name(&row.exam_id, row.version);
-            let facts = Facts {
-                patient: Some(row.patient.clone()),
-                study: study.clone(),
-                number: instance.is_none().then_some(number),
-                instance,
-            };
-            let to = self.receiver.clone();
-            (now, Event::Delivered { to, facts })
-        };
-        if instances.is_empty() {
-            return vec![event(None)];
-        }
-        instances.into_iter().map(Some).map(event).collect()
-    }
-
-    fn failed(&mut self, delivery: &Delivery, failure: &Failure) -> Result<Step, StoreError> {
-        let metrics = &self.observed.metrics;
-        metrics.delivery_failed(&self.destination, &failure.code.to_string());
-        match failure.stage {
-            Stage::Files | Stage::Name | Stage::Connect | Stage::Tls | Stage::Association => {
-                self.is_down(failure)?;
-                return self.put_off(delivery, failure, None);
-            }
-            Stage::Answer if !failure.lasts => {
-                self.refusals += 1;
-                if self.refusals < SICK_AFTER {
-                    self.is_up()
-                } else {
-                    self.is_down(failure)?
-                }
-            }
-            Stage::Answer => {
-                self.is_up();
-                self.goes_on()?;
-                self.refusals = 0;
-            }
-            Stage::Form => {}
-        }
-        if failure.lasts {
-            return self.bury(delivery, noted(failure));
-        }
-        if self.retry.is_over(delivery.waited) {
-            let hours = delivery.waited.as_secs() / 3600;
-            let mut last = noted(failure);
-            last.words = format!(
-                "put off for {hours} hours in all; the last time: {}",
-                last.words
-            );
-            return self.bury(delivery, last);
-        }
-        let dice = self.world.dice();
-        let failures = delivery.attempts.saturating_add(1);
-        let wait = self.retry.wait(failures, dice, failure.not_before);
-        self.put_off(delivery, failure, Some(wait))
-    }
-
-    /// It waits: for so long, or until the destination is reached.
-    fn put_off(
-        &mut self,
-        delivery: &Delivery,
-        failure: &Failure,
-        wait: Option<Duration>,
-    ) -> Result<Step, StoreError> {
-        let (id, failed, now) = (delivery.id, noted(failure), self.world.now().wall);
-        self.store
-            .write(move |tx| deliveries::failed(tx, id, &failed, wait, now))?;
-        Ok(Step::Tried)
-    }
-
-    /// It is dead: later results of its patient go on.
-    fn bury(&mut self, delivery: &Delivery, failed: Failed) -> Result<Step, StoreError> {
-        tracing::warn!(
-            code = "delivery-dead",
-            destination = self.destination,
-            delivery = delivery.id,
-            exam = delivery.exam_id,
-            version = delivery.version,
-            what = delivery.what.word(),
-            failure = failed.code,
-            "it is not tried again by itself, and later results of its patient go on; \
-             outbox list tells why, outbox retry tries again"
-        );
-        self.observed.metrics.delivery_died(&self.destination);
-        let (id, now) = (delivery.id, self.world.now().wall);
-        self.store
-            .write(move |tx| deliveries::died(tx, id, &failed, now))?;
-        Ok(Step::Tried)
-    }
-
-    /// A result that is not what was stored is not sent; its patient is assessed again, which makes
-    /// a further version.
-    fn bury_damaged(
-        &mut self,
-        delivery: &Delivery,
-        row: Option<ResultRow>,
-    ) -> Result<Step, StoreError> {
-        if let Some(row) = row {
-            self.store.write(move |tx| outbox::set_aside(tx, &row))?;
-        }
-        let failed = Failed {
-            stage: Stage::Form.to_string(),
-            code: Word::ResultDamaged.code().to_owned(),
-            words: "the stored result is damaged; a further version takes its place".to_owned(),
-        };
-        self.bury(delivery, failed)
-    }
-
-    fn is_down(&mut self, failure: &Failure) -> Result<(), StoreError> {
-        let failures = self.outage.as_ref().map_or(0, |outage| outage.failures) + 1;
-        let wait = self
-            .retry
-            .wait(failures, self.world.dice(), failure.not_before);
-        let is_new = self.outage.is_none();
-        if is_new {
-            self.observed.metrics.reached(&self.destination, false);
-            tracing::warn!(
-                code = "destination-down",
-                destination = self.destination,
-                stage = %failure.stage,
-                failure = failure.code.to_string(),
-                "its results wait; this line comes once"
-            );
-        }
-        self.outage = Some(Outage {
-            failures,
-            until: self.world.now().ran.saturating_add(wait),
-        });
-        if is_new {
-            // Without the receiver's own words, which may quote patient data.
-            self.note(Some(format!("{}: {}", failure.stage, failure.code)))?;
-            self.is_noted_up = false;
-        }
-        Ok(())
-    }
-
-    fn is_up(&mut self) {
-        self.observed.metrics.reached(&self.destination, true);
-        if let Some(outage) = self.outage.take() {
-            tracing::info!(
-                code = "destination-up",
-                destination = self.destination,
-                failures = outage.failures
-            );
-        }
-    }
-
-    /// A delivery was taken or refused for good. A receiver that only puts off what it is sent has not
-    /// ended what the store says since when.
-    fn goes_on(&mut self) -> Result<(), StoreError> {
-        if !self.is_noted_up {
-            let of = self.trouble();
-            if self.store.read(|conn| trouble::of(conn, &of))?.is_some() {
-                self.note(None)?;
-            }
-            self.is_noted_up = true;
-        }
-        Ok(())
-    }
-
-    fn trouble(&self) -> String {
-        format!("{}{}", trouble::DESTINATION, self.destination)
-    }
-
-    /// Leaves in the store since when the destination is down, for whoever looks from outside. One that
-    /// lasts over a new start keeps its time.
-    fn note(&self, what: Option<String>) -> Result<(), StoreError> {
-        let (of, now) = (self.trouble(), self.world.now().wall);
-        self.store
-            .write(move |tx| trouble::note(tx, &of, what.as_deref(), now))
-    }
-}
-
-fn noted(failure: &Failure) -> Failed {
-    Failed {
-        stage: failure.stage.to_string(),
-        code: failure.code.to_string(),
-        words: failure.words.clone(),
     }
 }
 
