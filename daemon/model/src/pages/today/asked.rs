@@ -227,7 +227,7 @@ pub(super) fn filters(
         _ => (None, None),
     };
     html! {
-        nav.zoom aria-label="Days" {
+        nav.zoom.no-print aria-label="Days" {
             ul {
                 @for (words, period) in periods {
                     li {
