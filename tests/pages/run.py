@@ -6,6 +6,7 @@ Parts, all by default: those of README.md. PAGES_PICTURES=FOLDER keeps
 pictures of what was seen. Exit 1 on any difference.
 """
 
+import faulthandler
 import os
 import sys
 from pathlib import Path
@@ -23,6 +24,8 @@ from story import story
 from tricks import TRICKS
 from walk import actions, pages
 
+# Seconds a part may take on a busy machine.
+LIMIT_S = 1200
 
 
 def attacks(people: Browsers, binary: Path) -> None:
@@ -52,7 +55,10 @@ def main() -> int:
     wanted = sys.argv[2:] or list(PARTS)
     with browsers() as people:
         for name in wanted:
+            # A browser that hangs is told with where; the longest part takes three minutes.
+            faulthandler.dump_traceback_later(LIMIT_S, exit=True)
             PARTS[name](people, binary)
+            faulthandler.cancel_dump_traceback_later()
     return told.ended()
 
 

@@ -169,13 +169,18 @@ def by_keyboard(house: Clinic, people: Browsers) -> None:
         check(ring != "none", "where one is, is seen", ring)
         before = len(house.entries())
         check(tab_to(page, "button", "Acknowledge"), "Tab reaches the button that acknowledges")
-        page.keyboard.press("Enter")
-        page.wait_for_load_state()
+        entered(page)
         if page.get_by_role("button", name="Record it").count():
             tab_to(page, "button", "Record it")
-            page.keyboard.press("Enter")
-            page.wait_for_load_state()
+            entered(page)
         check(len(house.entries()) == before + 1, "the rise is acknowledged", len(house.entries()) - before)
+
+
+def entered(page: Page) -> None:
+    """Presses Enter, and waits for the page that comes of it: a window that is closed on its way may never close."""
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
+    page.wait_for_load_state()
 
 
 def tab_to(page: Page, tag: str, words: str) -> bool:
