@@ -11,7 +11,7 @@ const APPLICATION_ID: i64 = 0x5348_4C4E;
 
 /// The steps from an empty file to the newest shape, each with the number of the shape it leads to.
 /// Numbers rise and may leave gaps.
-const STEPS: &[(i64, &str)] = &[
+pub(crate) const STEPS: &[(i64, &str)] = &[
     (1, include_str!("../schema/001.sql")),
     (2, include_str!("../schema/002.sql")),
     (3, include_str!("../schema/003.sql")),

@@ -3,12 +3,23 @@
 use crate::bare::{self, Bare};
 use crate::objects::{self, Incoming, Kept};
 use crate::readings::gists;
+use crate::sqlite::schema::STEPS;
 use crate::{Mode, Store, StoreError, annotations, readings};
 use chrono::Utc;
 use sheathline_model::annotations::{Author, Counting, Of};
 use sheathline_model::domain::{PatientKey, Remark, RemarkCode};
 use sheathline_model::history::testing;
+use std::path::Path;
 use tempfile::TempDir;
+
+/// An empty store of an earlier shape, without its number.
+fn of_shape(path: &Path, shape: i64) -> Bare {
+    let file = Bare::open(path).expect("plain open");
+    for (_, step) in STEPS.iter().filter(|(number, _)| *number <= shape) {
+        file.change(step).expect("a shape");
+    }
+    file
+}
 
 #[test]
 fn a_store_of_the_first_shape_is_brought_up_with_what_it_holds() {
@@ -46,18 +57,7 @@ fn a_store_of_the_first_shape_is_brought_up_with_what_it_holds() {
 fn what_people_said_before_authors_were_kept_becomes_entries() {
     let folder = TempDir::new().expect("temp");
     let path = folder.path().join("store.db");
-    let file = Bare::open(&path).expect("plain open");
-    for step in [
-        include_str!("../schema/001.sql"),
-        include_str!("../schema/002.sql"),
-        include_str!("../schema/003.sql"),
-        include_str!("../schema/004.sql"),
-        include_str!("../schema/005.sql"),
-        include_str!("../schema/006.sql"),
-        include_str!("../schema/007.sql"),
-    ] {
-        file.change(step).expect("a shape");
-    }
+    let file = of_shape(&path, 7);
     file.change(
         "insert into label values
             ('HERE', '007', '9.2', 'raised_confirmed', '2024-05-03T00:00:00.000000Z'),
@@ -172,20 +172,7 @@ fn readings_that_an_earlier_shape_stored_are_gathered() {
 fn lines_and_gists_of_the_shape_before_are_filled() {
     let folder = TempDir::new().expect("temp");
     let path = folder.path().join("store.db");
-    let file = Bare::open(&path).expect("plain open");
-    for step in [
-        include_str!("../schema/001.sql"),
-        include_str!("../schema/002.sql"),
-        include_str!("../schema/003.sql"),
-        include_str!("../schema/004.sql"),
-        include_str!("../schema/005.sql"),
-        include_str!("../schema/006.sql"),
-        include_str!("../schema/007.sql"),
-        include_str!("../schema/008.sql"),
-        include_str!("../schema/009.sql"),
-    ] {
-        file.change(step).expect("a shape");
-    }
+    let file = of_shape(&path, 9);
     let line = |exam: &str, status: &str, history: i32, label: &str| {
         format!(
             "insert into exam_line values ('{exam}', '', 'P{exam}', 1, '2026-03-01T10:00:00',
