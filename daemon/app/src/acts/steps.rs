@@ -19,11 +19,19 @@ use std::collections::{BTreeMap, BTreeSet};
 struct Meant<'o> {
     order: &'o Order,
     person: usize,
-    exam: Option<usize>,
+    about: Named,
+}
+
+/// What of that person an order is about.
+enum Named {
+    /// The person as a whole.
+    Person,
+    /// One of their exams, by its place among them.
+    Exam(usize),
     /// An exam that is told no more.
-    gone: Option<Gone>,
+    Gone(Box<Gone>),
     /// An exam with what was taken back of it.
-    whole: Option<Exam>,
+    Whole(Box<Exam>),
 }
 
 /// The people of some orders, and what is said of them, person by person.
@@ -40,21 +48,15 @@ pub(super) fn of(
         let places = Places::of(&person.exams);
         let together = together(person, &places, &theirs);
         for one in theirs {
-            if let Some(gone) = &one.gone {
-                steps.push(of_gone(store, person, number, gone, one.order)?);
-                continue;
-            }
-            if let Some(exam) = &one.whole {
-                steps.push(counted_again(person, number, exam, one.order));
-                continue;
-            }
-            let step = match (&one.order.wish, one.exam) {
+            let step = match (&one.order.wish, &one.about) {
+                (_, Named::Gone(gone)) => of_gone(store, person, number, gone, one.order)?,
+                (_, Named::Whole(exam)) => counted_again(person, number, exam, one.order),
                 (Wish::Event(event), _) => said_event(person, number, one.order, *event)?,
                 (Wish::EventBack(event), _) => event_back(person, number, &one.order.by, *event)?,
                 (Wish::TakeBackEntry(entry), _) => {
                     entry_back(store, person, number, &places, &one.order.by, *entry)?
                 }
-                (wish, Some(own)) => {
+                (wish, &Named::Exam(own)) => {
                     let Some(exam) = person.exams.get(own) else {
                         continue;
                     };
@@ -74,7 +76,7 @@ pub(super) fn of(
                     }
                     of_exam(person, number, (own, exam), one.order, drafts)
                 }
-                (_, None) => continue,
+                (_, Named::Person) => continue,
             };
             steps.push(step);
         }
@@ -108,9 +110,7 @@ fn meant<'o>(
             meant.push(Meant {
                 order,
                 person,
-                exam: None,
-                gone: None,
-                whole: None,
+                about: Named::Person,
             });
             continue;
         }
@@ -123,9 +123,7 @@ fn meant<'o>(
                     Ok((person, exam)) => meant.push(Meant {
                         order,
                         person,
-                        exam: None,
-                        gone: None,
-                        whole: Some(exam),
+                        about: Named::Whole(Box::new(exam)),
                     }),
                 }
                 continue;
@@ -140,9 +138,7 @@ fn meant<'o>(
                         Some(gone) => meant.push(Meant {
                             order,
                             person: people.of(store, &gone.patient, site)?,
-                            exam: None,
-                            gone: Some(gone),
-                            whole: None,
+                            about: Named::Gone(Box::new(gone)),
                         }),
                         None => not(NotOne::WithoutValues { name }.into()),
                     }
@@ -153,9 +149,7 @@ fn meant<'o>(
                         Ok((person, exam)) => meant.push(Meant {
                             order,
                             person,
-                            exam: None,
-                            gone: None,
-                            whole: Some(exam),
+                            about: Named::Whole(Box::new(exam)),
                         }),
                         Err(_) => not(why.into()),
                     }
@@ -169,9 +163,7 @@ fn meant<'o>(
                         meant.push(Meant {
                             order,
                             person,
-                            exam: Some(exam),
-                            gone: None,
-                            whole: None,
+                            about: Named::Exam(exam),
                         });
                     }
                 },
@@ -194,7 +186,10 @@ fn together(
 ) -> BTreeMap<Kind, BTreeSet<usize>> {
     let mut together: BTreeMap<Kind, BTreeSet<usize>> = BTreeMap::new();
     for one in theirs {
-        let Some((own, exam)) = one.exam.and_then(|own| Some((own, person.exams.get(own)?))) else {
+        let Named::Exam(own) = one.about else {
+            continue;
+        };
+        let Some(exam) = person.exams.get(own) else {
             continue;
         };
         for saying in sayings(&one.order.wish, exam, person.version(&exam.id)) {

@@ -15,8 +15,8 @@ mod tests;
 
 pub(super) use account::{AccountCommand, PasswordArg};
 pub(super) use annotate::{
-    AcknowledgeArgs, EntriesArgs, EventArgs, LabelArgs, LeaveOutArgs, NoteArgs, PairArgs,
-    PatientCommand, PressureArgs, SecondArgs, SettleArgs, TakeBackArgs, WhoArgs, WorklistArgs,
+    AcknowledgeArgs, EntriesArgs, EventArgs, LabelArgs, NoteArgs, PairArgs, PatientCommand,
+    PressureArgs, SecondArgs, SetAsideArgs, SettleArgs, WhoArgs, WorklistArgs,
 };
 pub(super) use draft::{ConfirmArgs, DraftArgs};
 pub(super) use enter::{BorderChoice, BringInArgs, MeasureArgs, RowsChoice};
@@ -211,12 +211,12 @@ pub(super) enum AnnotationCommand {
     /// Leave exams out of every baseline.
     ///
     /// Needs --reason. The exams are themselves still compared.
-    LeaveOut(LeaveOutArgs),
+    LeaveOut(SetAsideArgs),
     /// Take back the readings of exams, or let them count again.
     ///
     /// For readings that were entered by mistake or are of somebody else: as if they had never come.
     /// Needs --reason; nothing is deleted, and --remove lets them count again.
-    TakeBack(TakeBackArgs),
+    TakeBack(SetAsideArgs),
     /// Ask for a second reading of an exam, keep one, or judge it.
     ///
     /// A second reading stands beside the first and is never averaged with it.

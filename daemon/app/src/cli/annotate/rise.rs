@@ -6,8 +6,7 @@ use super::finish_and_show;
 use super::who::Who;
 use crate::acts::{Order, Wish};
 use crate::cli::args::{
-    AcknowledgeArgs, ConfigArg, LeaveOutArgs, NoteArgs, SecondArgs, SettleArgs, TakeBackArgs,
-    WhoArgs,
+    AcknowledgeArgs, ConfigArg, NoteArgs, SecondArgs, SetAsideArgs, SettleArgs, WhoArgs,
 };
 use crate::cli::{Failure, context};
 use sheathline_model::annotations::{Judgement, Outcome, SecondReading};
@@ -60,31 +59,22 @@ pub(in crate::cli) fn note(args: &NoteArgs) -> Result<(), Failure> {
 }
 
 /// `leave-out`.
-pub(in crate::cli) fn leave_out(args: &LeaveOutArgs) -> Result<(), Failure> {
-    let how = How {
-        dry_run: args.dry_run,
-        yes: args.yes,
-    };
-    let wish = if args.remove {
-        Wish::LeaveOutBack
-    } else {
-        Wish::LeaveOut
-    };
-    let exams = args.exams.clone();
-    say(&args.config, &args.who, exams, wish, how, args.json)
+pub(in crate::cli) fn leave_out(args: &SetAsideArgs) -> Result<(), Failure> {
+    set_aside(args, [Wish::LeaveOut, Wish::LeaveOutBack])
 }
 
 /// `take-back`.
-pub(in crate::cli) fn take_back(args: &TakeBackArgs) -> Result<(), Failure> {
+pub(in crate::cli) fn take_back(args: &SetAsideArgs) -> Result<(), Failure> {
+    set_aside(args, [Wish::TakeBackReadings, Wish::CountReadings])
+}
+
+/// Says it of exams, or with `--remove` its reverse.
+fn set_aside(args: &SetAsideArgs, [said, back]: [Wish; 2]) -> Result<(), Failure> {
     let how = How {
         dry_run: args.dry_run,
         yes: args.yes,
     };
-    let wish = if args.remove {
-        Wish::CountReadings
-    } else {
-        Wish::TakeBackReadings
-    };
+    let wish = if args.remove { back } else { said };
     let exams = args.exams.clone();
     say(&args.config, &args.who, exams, wish, how, args.json)
 }

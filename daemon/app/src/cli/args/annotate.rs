@@ -187,30 +187,7 @@ pub(in crate::cli) struct NoteArgs {
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct LeaveOutArgs {
-    #[command(flatten)]
-    pub(in crate::cli) config: ConfigArg,
-    #[command(flatten)]
-    pub(in crate::cli) who: WhoArgs,
-    /// Exams by exam id, or Study Instance UID where the study is one exam.
-    #[arg(value_name = "EXAM", required = true)]
-    pub(in crate::cli) exams: Vec<String>,
-    /// Take it back.
-    #[arg(long)]
-    pub(in crate::cli) remove: bool,
-    /// Show what would be done; do nothing.
-    #[arg(long)]
-    pub(in crate::cli) dry_run: bool,
-    /// Do not ask again where a flag would be lost or a flagged exam would join the baseline.
-    #[arg(long)]
-    pub(in crate::cli) yes: bool,
-    /// Print JSON, one object a line.
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
-}
-
-#[derive(Debug, Args)]
-pub(in crate::cli) struct TakeBackArgs {
+pub(in crate::cli) struct SetAsideArgs {
     #[command(flatten)]
     pub(in crate::cli) config: ConfigArg,
     #[command(flatten)]
