@@ -49,6 +49,12 @@ pub(crate) trait Session: Send + fmt::Debug {
     /// Rows changed through this connection since it was opened.
     fn rows_changed(&self) -> u64;
 
+    /// The time of the database, in milliseconds since 1970: the one clock of all that share it.
+    ///
+    /// # Errors
+    /// Those of the database.
+    fn now(&self) -> Result<i64, StoreError>;
+
     /// The connection itself, for what belongs to one kind of database alone.
     fn as_any(&self) -> &dyn Any;
 

@@ -10,6 +10,7 @@ pub(crate) mod schema;
 use crate::error::{Kind, Refusal};
 use crate::session::{Columns, Each, Row, Session, Step, Value};
 use crate::{StoreError, Tx, View};
+use chrono::Utc;
 use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{CachedStatement, Connection, ErrorCode, params_from_iter};
 use std::any::Any;
@@ -92,6 +93,11 @@ impl Session for Sqlite {
 
     fn rows_changed(&self) -> u64 {
         self.0.total_changes()
+    }
+
+    /// A file has the clock of its host, and all that use it are there.
+    fn now(&self) -> Result<i64, StoreError> {
+        Ok(Utc::now().timestamp_millis())
     }
 
     fn as_any(&self) -> &dyn Any {

@@ -51,6 +51,14 @@ impl View {
         &*self.session
     }
 
+    /// The time of the database, in milliseconds since 1970.
+    ///
+    /// # Errors
+    /// The database cannot be asked.
+    pub fn now(&self) -> Result<i64, StoreError> {
+        self.session.now()
+    }
+
     /// A question.
     pub(crate) fn prepare<'v>(&'v self, sql: impl Into<Cow<'v, str>>) -> Statement<'v> {
         Statement {

@@ -156,6 +156,10 @@ impl Session for Faulty {
         self.inner.rows_changed()
     }
 
+    fn now(&self) -> Result<i64, StoreError> {
+        self.inner.now()
+    }
+
     fn as_any(&self) -> &dyn Any {
         self.inner.as_any()
     }
