@@ -82,7 +82,7 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
     partial.fill(&view)?;
     // A copy of an earlier shape is brought up before it is looked at. What the outbox held when the
     // copy was made says nothing of what it holds now: folders that are there stay as they are.
-    let copied = connect(&partial.path, Mode::Owner, 0)?;
+    let copied = connect(&partial.path, &schema::STORE, Mode::Owner, 0)?;
     results::forget_published(&copied)?;
     drop(copied);
     let verified = Looker::open(&partial.path)?.verify(|_, _| ())?;
@@ -113,7 +113,7 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
 /// Gives the store and its log a second name, so that the first can be taken away.
 fn set_aside(store: &Path) -> Result<PathBuf, StoreError> {
     // Folds the log into the file, if the store can still be opened.
-    if let Ok(tx) = connect(store, Mode::Guest, 0) {
+    if let Ok(tx) = connect(store, &schema::STORE, Mode::Guest, 0) {
         let _ = tx.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)");
     }
     let old = (1..10_000)

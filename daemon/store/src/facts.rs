@@ -63,12 +63,18 @@ pub fn keep(tx: &Tx, object: &Incoming) -> Result<(Kept, Option<ObjectFacts>), S
     let kept = objects::keep(tx, object)?;
     let repeated = match kept {
         Kept::New(_) => None,
-        Kept::Repeat(id) => Some(
-            tx.prepare(format!("select {COLUMNS} from object where id = ?1"))
-                .one([id], |row| Ok(facts(id, row)))?,
-        ),
+        Kept::Repeat(id) => of(tx, id)?,
     };
     Ok((kept, repeated))
+}
+
+/// What is known of an object; `None`: there is none of this number.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn of(view: &View, id: ObjectId) -> Result<Option<ObjectFacts>, StoreError> {
+    view.prepare(format!("select {COLUMNS} from object where id = ?1"))
+        .first([id], |row| Ok(facts(id, row)))
 }
 
 /// The objects after the last one told of, in the order of arrival and only up to the first that

@@ -41,6 +41,7 @@ pub mod rename;
 pub mod results;
 mod session;
 mod space;
+pub mod spool;
 mod sqlite;
 mod stamp;
 #[cfg(test)]
@@ -65,6 +66,7 @@ use note::Tally;
 use place::Opened;
 use session::{Session, Step};
 use sqlite::opening::{Files, connect_reader, open_as_guest, open_as_owner};
+use sqlite::schema::{Form, STORE};
 use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
@@ -135,10 +137,20 @@ impl Store {
         mode: Mode,
         through: impl Fn(Box<dyn Session>) -> Box<dyn Session> + Send + Sync + 'static,
     ) -> Result<Store, StoreError> {
+        Store::open_file(path, &STORE, mode, through)
+    }
+
+    /// Opens a file of ours of any kind.
+    fn open_file(
+        path: &Path,
+        form: &Form,
+        mode: Mode,
+        through: impl Fn(Box<dyn Session>) -> Box<dyn Session> + Send + Sync + 'static,
+    ) -> Result<Store, StoreError> {
         let path = &place::real(path);
         let (lock, tx) = match mode {
-            Mode::Owner => open_as_owner(path)?,
-            Mode::Guest => (None, open_as_guest(path)?),
+            Mode::Owner => open_as_owner(path, form)?,
+            Mode::Guest => (None, open_as_guest(path, form)?),
         };
         let opened = Opened::note(path)?;
         let tally = match &lock {

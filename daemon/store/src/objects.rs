@@ -19,14 +19,14 @@ const READ_AGAIN: &str = "read_again";
 
 /// An object on its way into the store, compressed and hashed by the thread that received it.
 pub struct Incoming {
-    body: Vec<u8>,
-    body_bytes: i64,
-    body_sha256: [u8; 32],
-    transfer_syntax: Option<String>,
-    source: Source,
-    default_issuer: String,
-    received_at: String,
-    current_days: Option<u32>,
+    pub(crate) body: Vec<u8>,
+    pub(crate) body_bytes: i64,
+    pub(crate) body_sha256: [u8; 32],
+    pub(crate) transfer_syntax: Option<String>,
+    pub(crate) source: Source,
+    pub(crate) default_issuer: String,
+    pub(crate) received_at: String,
+    pub(crate) current_days: Option<u32>,
 }
 
 impl Incoming {
@@ -59,6 +59,14 @@ impl Incoming {
     pub fn quiet_after(mut self, days: Option<u32>) -> Self {
         self.current_days = days;
         self
+    }
+}
+
+impl Incoming {
+    /// Whether its bytes are still those that were received.
+    pub(crate) fn is_whole(&self) -> bool {
+        let bytes = u64::try_from(self.body_bytes);
+        bytes.is_ok_and(|bytes| unpacked(&self.body, bytes, &self.body_sha256).is_ok())
     }
 }
 
@@ -359,16 +367,19 @@ pub fn body(view: &View, id: ObjectId) -> Result<Vec<u8>, StoreError> {
         });
     }
     let bytes = u64::try_from(bytes).map_err(|_| damaged("its length is negative"))?;
+    unpacked(&packed, bytes, &sha256).map_err(damaged)
+}
+
+/// The bytes that were packed, or how they are not those.
+fn unpacked(packed: &[u8], bytes: u64, sha256: &[u8]) -> Result<Vec<u8>, &'static str> {
     let mut body = Vec::new();
     // One byte more than it should be: enough to notice, and no bomb.
-    ZlibDecoder::new(packed.as_slice())
+    ZlibDecoder::new(packed)
         .take(bytes.saturating_add(1))
         .read_to_end(&mut body)
-        .map_err(|_| damaged("its bytes cannot be unpacked"))?;
+        .map_err(|_| "its bytes cannot be unpacked")?;
     if body.len() as u64 != bytes || Sha256::digest(&body).as_slice() != sha256 {
-        return Err(damaged(
-            "its bytes do not have the hash they were stored with",
-        ));
+        return Err("its bytes do not have the hash they were stored with");
     }
     Ok(body)
 }

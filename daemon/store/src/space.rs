@@ -1,6 +1,7 @@
 //! Room that dropped bodies left in the file, given back to the disk.
 
 use super::sqlite::opening::open_as_owner;
+use super::sqlite::schema::STORE;
 use super::view::View;
 use super::{Mode, STEP_PAUSE, Store, StoreError, place};
 use std::path::Path;
@@ -57,7 +58,7 @@ fn number(view: &View, pragma: &str) -> Result<i64, StoreError> {
 fn write_anew(path: &Path) -> Result<u64, StoreError> {
     let path = &place::real(path);
     let bytes = || std::fs::metadata(path).map_or(0, |facts| facts.len());
-    let (_lock, tx) = open_as_owner(path)?;
+    let (_lock, tx) = open_as_owner(path, &STORE)?;
     let before = bytes();
     // The copy that VACUUM makes is as large as the store: not in memory.
     tx.execute_batch("PRAGMA temp_store = FILE; PRAGMA auto_vacuum = INCREMENTAL; VACUUM;")?;

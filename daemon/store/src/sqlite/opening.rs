@@ -1,6 +1,7 @@
 //! The file of the store: opened by its owner or beside it, brought over, and closed in order.
 
-use super::{Sqlite, schema};
+use super::Sqlite;
+use super::schema::{self, Form};
 use crate::error::Fault;
 use crate::lock::{Lock, beside};
 use crate::note::Tally;
@@ -29,7 +30,7 @@ const LOG_PAGES: c_int = 4000;
 const BUSY_LIMIT: Duration = Duration::from_secs(5);
 
 /// For the one process that receives and assesses; makes the store if there is none.
-pub(crate) fn open_as_owner(path: &Path) -> Result<(Option<Lock>, Tx), StoreError> {
+pub(crate) fn open_as_owner(path: &Path, form: &Form) -> Result<(Option<Lock>, Tx), StoreError> {
     let mut lock = Lock::take(path)?;
     place::take_back(path)?;
     if lock.note.made && std::fs::metadata(path).map_or(0, |facts| facts.len()) == 0 {
@@ -40,11 +41,11 @@ pub(crate) fn open_as_owner(path: &Path) -> Result<(Option<Lock>, Tx), StoreErro
     lock.sign()?;
     make_private(path)?;
     lock.hold(path)?;
-    let tx = connect(path, Mode::Owner, lock.note.stored)?;
+    let tx = connect(path, form, Mode::Owner, lock.note.stored)?;
     Ok((Some(lock), tx))
 }
 
-pub(crate) fn open_as_guest(path: &Path) -> Result<Tx, StoreError> {
+pub(crate) fn open_as_guest(path: &Path, form: &Form) -> Result<Tx, StoreError> {
     if !path.exists() {
         return Err(StoreError::Missing { path: path.into() });
     }
@@ -55,7 +56,7 @@ pub(crate) fn open_as_guest(path: &Path) -> Result<Tx, StoreError> {
         });
     }
     let note = place::look_before(path)?;
-    connect(path, Mode::Guest, note.stored)
+    connect(path, form, Mode::Guest, note.stored)
 }
 
 /// The files under an opened store.
@@ -115,7 +116,7 @@ impl Ground for Files {
 }
 
 /// `stored` is the number of the last commit that the store must know.
-pub(crate) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Tx, StoreError> {
+pub(crate) fn connect(path: &Path, form: &Form, mode: Mode, stored: u64) -> Result<Tx, StoreError> {
     let failed = |source: rusqlite::Error| StoreError::Open {
         path: path.into(),
         source: source.into(),
@@ -130,14 +131,14 @@ pub(crate) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Tx, StoreE
     let conn = super::overheard::listen(conn)?;
     conn.busy_timeout(BUSY_LIMIT).map_err(failed)?;
     // Looked at before anything is changed: the file may be somebody else's.
-    let shape = schema::found(&conn, path)?;
+    let shape = form.found(&conn, path)?;
     let tx = Tx::new(Box::new(Sqlite(conn)));
     schema::refuse_older(&tx, path, shape, stored)?;
-    if mode == Mode::Guest && shape < schema::KNOWN {
+    if mode == Mode::Guest && shape < form.known() {
         return Err(StoreError::Outdated {
             path: path.into(),
             found: shape,
-            known: schema::KNOWN,
+            known: form.known(),
         });
     }
     let mut conn = super::into_connection(tx)?;
@@ -171,7 +172,7 @@ pub(crate) fn connect(path: &Path, mode: Mode, stored: u64) -> Result<Tx, StoreE
     conn.wal_hook(Some(bring_over)).map_err(failed)?;
     if mode == Mode::Owner {
         settle_doubt(&conn, path)?;
-        schema::bring_up(&conn, path, shape)?;
+        form.bring_up(&conn, path, shape)?;
         place::sync_folder(path)?;
     }
     // What a savepoint may take back is kept in memory: it is less than one commit writes, and took a

@@ -30,25 +30,77 @@ pub(crate) const KNOWN: i64 = match STEPS.last() {
     None => 0,
 };
 
-/// The shape of an opened file: 0 for an empty one. Changes nothing.
+/// A kind of file that is ours: its mark, and its way from nothing to the newest shape.
+#[derive(Debug)]
+pub(crate) struct Form {
+    /// In its header (SQLite's `application_id`).
+    pub(crate) application_id: i64,
+    /// As [`STEPS`].
+    pub(crate) steps: &'static [(i64, &'static str)],
+}
+
+/// The store.
+pub(crate) const STORE: Form = Form {
+    application_id: APPLICATION_ID,
+    steps: STEPS,
+};
+
+/// The shape of a file of the store.
 pub(crate) fn found(conn: &Connection, path: &Path) -> Result<i64, StoreError> {
-    let number = |pragma: &str| -> Result<i64, StoreError> {
-        conn.pragma_query_value(None, pragma, |row| row.get(0))
-            .map_err(|source| opening(path, source.into()))
-    };
-    let (shape, application) = (number("user_version")?, number("application_id")?);
-    let tables: i64 = conn
-        .query_row("select count(*) from sqlite_schema", [], |row| row.get(0))
-        .map_err(|source| opening(path, source.into()))?;
-    match (shape, application, tables) {
-        (0, 0, 0) => Ok(0),
-        (_, APPLICATION_ID, _) if shape > KNOWN => Err(StoreError::Newer {
-            path: path.into(),
-            found: shape,
-            known: KNOWN,
-        }),
-        (_, APPLICATION_ID, _) if shape > 0 => Ok(shape),
-        _ => Err(StoreError::Foreign { path: path.into() }),
+    STORE.found(conn, path)
+}
+
+impl Form {
+    /// The newest shape.
+    pub(crate) fn known(&self) -> i64 {
+        self.steps.last().map_or(0, |(shape, _)| *shape)
+    }
+
+    /// The shape of an opened file: 0 for an empty one. Changes nothing.
+    pub(crate) fn found(&self, conn: &Connection, path: &Path) -> Result<i64, StoreError> {
+        let known = self.known();
+        let number = |pragma: &str| -> Result<i64, StoreError> {
+            conn.pragma_query_value(None, pragma, |row| row.get(0))
+                .map_err(|source| opening(path, source.into()))
+        };
+        let (shape, application) = (number("user_version")?, number("application_id")?);
+        let tables: i64 = conn
+            .query_row("select count(*) from sqlite_schema", [], |row| row.get(0))
+            .map_err(|source| opening(path, source.into()))?;
+        match (shape, application, tables) {
+            (0, 0, 0) => Ok(0),
+            (_, ours, _) if ours == self.application_id && shape > known => {
+                Err(StoreError::Newer {
+                    path: path.into(),
+                    found: shape,
+                    known,
+                })
+            }
+            (_, ours, _) if ours == self.application_id && shape > 0 => Ok(shape),
+            _ => Err(StoreError::Foreign { path: path.into() }),
+        }
+    }
+
+    /// Brings a file to the newest shape, each step and its number in one transaction: a crash leaves
+    /// the old shape or the new one.
+    pub(crate) fn bring_up(
+        &self,
+        conn: &Connection,
+        path: &Path,
+        from: i64,
+    ) -> Result<(), StoreError> {
+        let mark = self.application_id;
+        for (shape, step) in self.steps.iter().filter(|(shape, _)| *shape > from) {
+            conn.execute_batch(&format!(
+                "BEGIN IMMEDIATE; {step}
+             PRAGMA application_id = {mark}; PRAGMA user_version = {shape}; COMMIT;"
+            ))
+            .map_err(|source| StoreError::Open {
+                path: path.into(),
+                source: source.into(),
+            })?;
+        }
+        Ok(())
     }
 }
 
@@ -88,20 +140,4 @@ fn opening(path: &Path, source: Refusal) -> StoreError {
         },
         _ => StoreError::Open { path, source },
     }
-}
-
-/// Brings the store to the newest shape, each step and its number in one transaction: a crash
-/// leaves the old shape or the new one.
-pub(crate) fn bring_up(conn: &Connection, path: &Path, from: i64) -> Result<(), StoreError> {
-    for (shape, step) in STEPS.iter().filter(|(shape, _)| *shape > from) {
-        conn.execute_batch(&format!(
-            "BEGIN IMMEDIATE; {step}
-             PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {shape}; COMMIT;"
-        ))
-        .map_err(|source| StoreError::Open {
-            path: path.into(),
-            source: source.into(),
-        })?;
-    }
-    Ok(())
 }
