@@ -140,30 +140,31 @@ fn the_map_is_that_of_the_house() {
     assert!(paths > 20, "{paths} paths");
 }
 
-/// Which database stands behind the store is known to one of its rooms alone: another one may come.
+/// Which database stands behind the store is known to a room of its own, one for each: another may come.
 #[test]
-fn only_one_room_of_the_store_names_its_database() {
-    let all = ["daemon", "tests"].map(|top| files(&root().join(top), &[".rs", ".toml"]));
-    let outside = all.into_iter().flatten().filter(|path| {
-        let path = path.strip_prefix(root()).expect("below");
-        let room = "daemon/store/src/sqlite";
-        !path.starts_with(room)
-            && !path.starts_with("daemon/store/Cargo.toml")
-            && path != Path::new("daemon/store/src/sqlite.rs")
-    });
-    let mut seen = 0;
-    for path in outside {
-        let text = fs::read_to_string(&path).expect("readable");
-        seen += 1;
-        assert_eq!(naming_line(&text), None, "{}", path.display());
+fn one_room_of_the_store_names_each_library_of_a_database() {
+    let manifest = Path::new("daemon/store/Cargo.toml");
+    for (library, room) in LIBRARIES {
+        let all = ["daemon", "tests"].map(|top| files(&root().join(top), &[".rs", ".toml"]));
+        let outside = all.into_iter().flatten().filter(|path| {
+            let path = path.strip_prefix(root()).expect("below");
+            !path.starts_with(room)
+                && path != Path::new(room).with_extension("rs")
+                && path != manifest
+        });
+        let mut seen = 0;
+        for path in outside {
+            let text = fs::read_to_string(&path).expect("readable");
+            seen += 1;
+            assert_eq!(naming_line(&text, library), None, "{}", path.display());
+        }
+        assert!(seen > 300, "{seen} files");
+        let manifest = fs::read_to_string(root().join(manifest)).expect("a manifest");
+        assert!(
+            naming_line(&manifest, library).is_some(),
+            "the word is the right one"
+        );
     }
-    assert!(seen > 300, "{seen} files");
-    let manifest = root().join("daemon/store/Cargo.toml");
-    let manifest = fs::read_to_string(manifest).expect("a manifest");
-    assert!(
-        naming_line(&manifest).is_some(),
-        "the word is the right one"
-    );
 }
 
 /// Whoever serves HTTP takes the one way, with its bounds and its end: no second loop over the library.
@@ -186,11 +187,18 @@ fn one_file_alone_names_the_library_that_serves_http() {
     assert_eq!(named, BTreeSet::from([server, tests]));
 }
 
-/// The first line that names the library of the database.
-fn naming_line(text: &str) -> Option<&str> {
-    // In two pieces, so that this file may be looked at too.
-    let library = concat!("rus", "qlite");
-    text.lines().find(|line| line.contains(library))
+/// Each library of a database, in two pieces, so that this file may be looked at too; and the room that may
+/// name it.
+const LIBRARIES: [(&str, &str); 2] = [
+    (concat!("rus", "qlite"), "daemon/store/src/sqlite"),
+    (concat!("tokio", "-postgres"), "daemon/store/src/postgres"),
+];
+
+/// The first line that names a library, as in a manifest or in code.
+fn naming_line<'t>(text: &'t str, library: &str) -> Option<&'t str> {
+    let in_code = library.replace('-', "_");
+    text.lines()
+        .find(|line| line.contains(library) || line.contains(&in_code))
 }
 
 #[test]

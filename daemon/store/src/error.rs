@@ -161,6 +161,20 @@ pub enum StoreError {
         /// What the database says.
         why: String,
     },
+    /// The server cannot be reached, or went away before a commit. Nothing was changed; the same call
+    /// may succeed later.
+    #[error("the database cannot be reached ({why}); nothing was stored, try again")]
+    Away {
+        /// What happened.
+        why: String,
+    },
+    /// The server went away during a commit and did not come back in time: nobody knows whether it was
+    /// stored. What was stored already counts once if it is done again.
+    #[error("whether this was stored is not known ({why}); do it again once the database is back")]
+    Unsure {
+        /// What happened.
+        why: String,
+    },
     /// The database refused one statement.
     #[error("the store refused: {0}")]
     Refused(Refusal),
@@ -194,6 +208,8 @@ pub(crate) enum Kind {
     Foreign,
     /// A value is not of the kind that was stored.
     Unfit,
+    /// What others change at the same time stands in the way: the same again may succeed.
+    Crossed,
     /// Anything else.
     Other,
 }
@@ -215,6 +231,12 @@ pub(super) enum Fault {
     Busy,
     Doubt(String),
     Lost(String),
+    /// Nothing is stored, and all of it can be run again at once.
+    Crossed,
+    /// Nothing is stored, and the database is away.
+    Away(String),
+    /// Nobody knows, and the database is away.
+    Unsure(String),
 }
 
 impl Fault {
@@ -223,7 +245,11 @@ impl Fault {
         match error {
             StoreError::Full => Fault::Full,
             StoreError::Busy => Fault::Busy,
+            StoreError::Away { why } => Fault::Away(why.clone()),
+            StoreError::Unsure { why } => Fault::Unsure(why.clone()),
+            StoreError::InDoubt { why } => Fault::Doubt(why.clone()),
             StoreError::Refused(source) => match source.kind() {
+                Kind::Crossed => Fault::Crossed,
                 Kind::Disk | Kind::Corrupt | Kind::Foreign => Fault::Doubt(source.to_string()),
                 _ => Fault::Lost(source.to_string()),
             },
@@ -237,6 +263,10 @@ impl Fault {
         match error {
             StoreError::Full => Fault::Full,
             StoreError::Busy => Fault::Busy,
+            StoreError::Away { why } => Fault::Away(why),
+            StoreError::Unsure { why } => Fault::Unsure(why),
+            StoreError::NotCommitted { why } => Fault::Lost(why),
+            StoreError::Refused(source) if source.kind() == Kind::Crossed => Fault::Crossed,
             other => Fault::Doubt(format!("a commit failed: {other}")),
         }
     }
@@ -247,6 +277,10 @@ impl Fault {
             Fault::Busy => StoreError::Busy,
             Fault::Doubt(why) => StoreError::InDoubt { why: why.clone() },
             Fault::Lost(why) => StoreError::NotCommitted { why: why.clone() },
+            // It was run again until that was enough.
+            Fault::Crossed => StoreError::Busy,
+            Fault::Away(why) => StoreError::Away { why: why.clone() },
+            Fault::Unsure(why) => StoreError::Unsure { why: why.clone() },
         }
     }
 }

@@ -1,4 +1,4 @@
-//! What survives a crash: one SQLite file.
+//! What survives a crash: one SQLite file, or a database on a server.
 //!
 //! A [`Store`] is a cheap handle. Changes go through [`Store::write`] (or [`Store::write_async`]),
 //! which returns only when they are on stable storage; reading goes through [`Store::read`]. What
@@ -36,6 +36,8 @@ mod object_id;
 pub mod objects;
 pub mod overview;
 mod place;
+pub mod postgres;
+mod readers;
 pub mod readings;
 pub mod rename;
 pub mod results;
@@ -64,13 +66,13 @@ pub use view::{Tx, View};
 use lock::beside;
 use note::Tally;
 use place::Opened;
+use readers::Readers;
 use session::{Session, Step};
 use sqlite::opening::{Files, connect_reader, open_as_guest, open_as_owner};
 use sqlite::schema::{Form, STORE};
-use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
-use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, OnceLock};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::sync::mpsc::error::TrySendError;
@@ -82,9 +84,6 @@ const DOUBT: &str = ".doubt";
 
 /// Between two looks of an owner whether its files are still there, while nobody stores anything.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
-
-/// Connections for reading that are kept open.
-const READERS_KEPT: usize = 4;
 
 /// Pause between two steps of long work beside the daemon, so that its own changes get in.
 const STEP_PAUSE: Duration = Duration::from_millis(5);
@@ -108,15 +107,15 @@ pub struct Store {
 #[derive(Debug)]
 struct Inner {
     path: PathBuf,
-    connect: Connect,
+    readers: Readers,
     waiting: Option<mpsc::Sender<Turn>>,
     thread: Option<JoinHandle<()>>,
-    readers: Mutex<Vec<View>>,
     doubt: Doubt,
     changes: watch::Receiver<u64>,
     under_way: UnderWay,
     on_commit: OnCommit,
     is_owner: bool,
+    is_on_server: bool,
     /// Ends the looks of an owner when it goes.
     _looks: Sender<()>,
 }
@@ -172,21 +171,51 @@ impl Store {
             lock,
         };
         let tx = Tx::new(through(tx.into_session()));
-        let connect = {
+        let readers = {
             let path = path.to_owned();
-            Connect(Box::new(move || {
-                Ok(View::new(through(connect_reader(&path)?.into_session())))
-            }))
+            Readers::kept(move || Ok(View::new(through(connect_reader(&path)?.into_session()))))
         };
-        Store::on(path, tx, Box::new(ground), connect, mode)
+        Store::on(path, tx, Box::new(ground), readers, mode)
     }
 
-    /// A store of which `tx` changes what is at `path`; `connect` makes connections to read it by.
+    /// Opens the store on a server; an owner makes it if there is none.
+    ///
+    /// # Errors
+    /// The server cannot be reached, there is no store (for a guest), another owner is believed alive,
+    /// the database holds something else or a store of a newer shape, or the server says that something
+    /// is stored before it is.
+    pub fn open_server(settings: &postgres::Settings, mode: Mode) -> Result<Store, StoreError> {
+        Store::open_server_through(settings, mode, |session| session)
+    }
+
+    /// [`Store::open_server`], with something between the store and its database.
+    fn open_server_through(
+        settings: &postgres::Settings,
+        mode: Mode,
+        through: impl Fn(Box<dyn Session>) -> Box<dyn Session> + Send + Sync + 'static,
+    ) -> Result<Store, StoreError> {
+        let (tx, ground) = match mode {
+            Mode::Owner => postgres::open_as_owner(settings)?,
+            Mode::Guest => postgres::open_as_guest(settings)?,
+        };
+        let tx = Tx::new(through(tx.into_session()));
+        let readers = {
+            let settings = settings.clone();
+            Readers::at_most(settings.readers_most(), move || {
+                let view = postgres::connect_reader(&settings)?;
+                Ok(View::new(through(view.into_session())))
+            })
+        };
+        let place = PathBuf::from(settings.place());
+        Store::on(&place, tx, Box::new(ground), readers, mode)
+    }
+
+    /// A store of which `tx` changes what is at `path`, and that is read by `readers`.
     fn on(
         path: &Path,
         tx: Tx,
         ground: Box<dyn Ground>,
-        connect: Connect,
+        readers: Readers,
         mode: Mode,
     ) -> Result<Store, StoreError> {
         let (waiting, jobs) = mpsc::channel(writer::WAITING_MAX);
@@ -194,6 +223,7 @@ impl Store {
         let doubt: Doubt = Arc::new(OnceLock::new());
         let on_commit = OnCommit::default();
         let under_way = UnderWay::default();
+        let is_on_server = ground.is_server();
         let failed = |source| StoreError::File {
             path: path.into(),
             source,
@@ -232,15 +262,15 @@ impl Store {
         Ok(Store {
             inner: Arc::new(Inner {
                 path: path.to_owned(),
-                connect,
+                readers,
                 waiting: Some(waiting),
                 thread: Some(thread),
-                readers: Mutex::new(Vec::new()),
                 doubt,
                 changes,
                 under_way,
                 on_commit,
                 is_owner: mode == Mode::Owner,
+                is_on_server,
                 _looks: looks,
             }),
         })
@@ -293,20 +323,13 @@ impl Store {
         &self,
         work: impl FnOnce(&View) -> Result<T, StoreError>,
     ) -> Result<T, StoreError> {
-        let kept = self.readers().pop();
-        let view = match kept {
-            Some(view) => view,
-            None => (self.inner.connect.0)()?,
-        };
+        let reader = self.inner.readers.take()?;
+        let view = reader.view()?;
         view.session().step(Step::BeginReading)?;
-        let done = work(&view);
+        let done = work(view);
         // One that does not end its snapshot is not used again.
-        if view.session().step(Step::RollBack).is_err() {
-            return done;
-        }
-        let mut readers = self.readers();
-        if readers.len() < READERS_KEPT {
-            readers.push(view);
+        if view.session().step(Step::RollBack).is_ok() {
+            reader.give_back();
         }
         done
     }
@@ -345,7 +368,12 @@ impl Store {
     /// Whether somebody receives and assesses now: this process or another one.
     #[must_use]
     pub fn has_owner(&self) -> bool {
-        self.inner.is_owner || lock::is_held(&place::real(&self.inner.path))
+        match self.inner.is_on_server {
+            _ if self.inner.is_owner => true,
+            // Nobody is known to be there while the server cannot be asked.
+            true => self.read(postgres::has_owner).unwrap_or(false),
+            false => lock::is_held(&place::real(&self.inner.path)),
+        }
     }
 
     /// Where the store is.
@@ -353,26 +381,14 @@ impl Store {
     pub fn path(&self) -> &Path {
         &self.inner.path
     }
-
-    fn readers(&self) -> std::sync::MutexGuard<'_, Vec<View>> {
-        // A list of idle connections is whole whatever its last holder was doing.
-        self.inner
-            .readers
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-    }
 }
 
 impl Drop for Inner {
     /// Waits for the last commit, so that the file is closed when the last handle is gone.
     fn drop(&mut self) {
-        let readers = self
-            .readers
-            .get_mut()
-            .unwrap_or_else(PoisonError::into_inner);
         // Before the writer: only the last connection folds the log into the file, and a reader
         // cannot.
-        readers.clear();
+        self.readers.close();
         self.waiting = None;
         if let Some(thread) = self.thread.take()
             // The last handle may have been inside a change; a thread cannot wait for itself.
@@ -380,15 +396,6 @@ impl Drop for Inner {
         {
             let _ = thread.join();
         }
-    }
-}
-
-/// Makes a connection to read by.
-struct Connect(Box<dyn Fn() -> Result<View, StoreError> + Send + Sync>);
-
-impl fmt::Debug for Connect {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("Connect")
     }
 }
 

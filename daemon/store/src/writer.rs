@@ -14,6 +14,12 @@ use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, oneshot, watch};
 
+/// How often one batch is run, where what others change at the same time stands in its way.
+const RUNS_MAX: u32 = 10;
+
+/// Before a batch is run again: at most so long, grown with each run.
+const RUN_AGAIN: Duration = Duration::from_millis(20);
+
 /// Changes that may wait. A caller beyond that waits for room: the senders feel it, not memory.
 pub(super) const WAITING_MAX: usize = 256;
 
@@ -76,6 +82,10 @@ pub(super) trait Ground: Send {
     fn note(&self, number: u64);
     /// Leaves a mark that the store is in doubt.
     fn doubt(&self, why: &str);
+    /// Whether it is a server, not a file.
+    fn is_server(&self) -> bool {
+        false
+    }
     /// Lets go of it in order.
     fn close(self: Box<Self>, tx: Tx, is_in_doubt: bool);
 }
@@ -190,8 +200,23 @@ struct Done {
     number: Option<u64>,
 }
 
-/// Runs all changes in one transaction. `Err`: none of them is stored, or nobody knows.
+/// Runs all changes in one transaction, again where others stood in the way or the connection was lost
+/// before the commit. `Err`: none of them is stored, or nobody knows.
 fn commit(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
+    let mut runs = 1;
+    loop {
+        match commit_once(tx, batch) {
+            // How long it was waited for a server that is away is its session's to say.
+            Err(Fault::Crossed) if runs < RUNS_MAX => {
+                std::thread::sleep(RUN_AGAIN * runs);
+                runs += 1;
+            }
+            done => return done,
+        }
+    }
+}
+
+fn commit_once(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
     let done = changes_in_transaction(tx, batch);
     if done.is_err() && tx.session().is_in_transaction() {
         // The failure is being told already; a rollback that fails as well adds nothing, since
@@ -204,12 +229,24 @@ fn commit(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
 fn changes_in_transaction(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
     let step = |step| tx.step(step).map_err(|error| Fault::of(&error));
     step(Step::BeginChanging)?;
+    // A server that goes away before the commit stores nothing of it.
+    inside_transaction(tx, batch).map_err(|fault| match fault {
+        Fault::Away(_) => Fault::Crossed,
+        fault => fault,
+    })
+}
+
+fn inside_transaction(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
+    let step = |step| tx.step(step).map_err(|error| Fault::of(&error));
     let before = tx.session().rows_changed();
     for job in batch {
         step(Step::BeginOne)?;
         match job.run(tx) {
             Ok(()) => step(Step::KeepOne)?,
-            Err(fault @ Fault::Doubt(_)) => return Err(fault),
+            // These are no one change's own.
+            Err(fault @ (Fault::Doubt(_) | Fault::Crossed | Fault::Away(_) | Fault::Unsure(_))) => {
+                return Err(fault);
+            }
             // A database ends the whole transaction by itself on some errors, a full disk for one.
             Err(fault) if !tx.session().is_in_transaction() => return Err(fault),
             Err(_) => step(Step::UndoOne)?,
