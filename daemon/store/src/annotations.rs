@@ -15,7 +15,7 @@ use std::collections::BTreeSet;
 /// # Errors
 /// The store cannot be read.
 pub fn new_act(tx: &Tx) -> Result<i64, StoreError> {
-    let newest = "select ifnull(max(act), 0) + 1 from entry";
+    let newest = "select coalesce(max(act), 0) + 1 from entry";
     tx.prepare(newest).one((), |row| row.get(0))
 }
 
@@ -140,7 +140,7 @@ pub fn numbers_of_ids(view: &View, ids: &BTreeSet<PatientKey>) -> Result<Vec<i64
 /// # Errors
 /// The store cannot be read.
 pub fn newest_number(view: &View) -> Result<i64, StoreError> {
-    let newest = "select ifnull(max(id), 0) from entry";
+    let newest = "select coalesce(max(id), 0) from entry";
     view.prepare(newest).one((), |row| row.get(0))
 }
 

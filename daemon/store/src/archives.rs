@@ -34,12 +34,14 @@ pub fn keep(
 /// The store cannot be read.
 pub fn is_here(view: &View, instance: &str) -> Result<bool, StoreError> {
     view.prepare(
-        "select exists (select 1 from object
-                            where sop_instance_uid = ?1 and missing is not 'damaged')
-                 or exists (select 1 from archived join object on object.id = object_id
-                            where archived.sop_instance_uid = ?1 and missing is not 'damaged')",
+        "select id from object
+         where sop_instance_uid = ?1 and missing is distinct from 'damaged'
+         union all
+         select id from archived join object on object.id = object_id
+         where archived.sop_instance_uid = ?1 and missing is distinct from 'damaged'
+         limit 1",
     )
-    .one([instance], |row| row.get(0))
+    .exists([instance])
 }
 
 /// Whether a day of an archive is finished.
@@ -47,8 +49,8 @@ pub fn is_here(view: &View, instance: &str) -> Result<bool, StoreError> {
 /// # Errors
 /// The store cannot be read.
 pub fn is_finished(view: &View, archive: &str, day: NaiveDate) -> Result<bool, StoreError> {
-    view.prepare("select exists (select 1 from archive_day where archive = ?1 and day = ?2)")
-        .one(values![archive, day.to_string()], |row| row.get(0))
+    view.prepare("select 1 from archive_day where archive = ?1 and day = ?2")
+        .exists(values![archive, day.to_string()])
 }
 
 /// Notes that days of an archive are finished.

@@ -22,7 +22,7 @@ pub struct Dirty {
 pub fn mark_dirty(tx: &Tx, key: &PatientKey, now: DateTime<Utc>) -> Result<(), StoreError> {
     tx.prepare(
         "insert into dirty (patient_issuer, patient_id, since, mark) values (?1, ?2, ?3, 1)
-         on conflict (patient_id, patient_issuer) do update set mark = mark + 1",
+         on conflict (patient_id, patient_issuer) do update set mark = dirty.mark + 1",
     )
     .execute(values![key.issuer, key.id, stamp::text(now)])?;
     Ok(())
@@ -91,9 +91,8 @@ pub fn wait_longer(tx: &Tx, seen: &Dirty, now: DateTime<Utc>) -> Result<(), Stor
 /// # Errors
 /// The store cannot be read.
 pub fn is_dirty(view: &View, key: &PatientKey) -> Result<bool, StoreError> {
-    let sql = "select exists (select 1 from dirty where patient_id = ?1 and patient_issuer = ?2)";
-    let statement = view.prepare(sql);
-    statement.one([&key.id, &key.issuer], |row| row.get(0))
+    view.prepare("select 1 from dirty where patient_id = ?1 and patient_issuer = ?2")
+        .exists([&key.id, &key.issuer])
 }
 
 /// Takes marks away and returns whose they were: for work done in this same transaction.

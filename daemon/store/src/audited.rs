@@ -51,7 +51,7 @@ impl Audited {
         if self.last(tx)?.is_some() {
             return Ok(());
         }
-        let newest = format!("select ifnull(max(id), 0) from {}", self.table);
+        let newest = format!("select coalesce(max(id), 0) from {}", self.table);
         self.note(tx, tx.prepare(&newest).one((), |row| row.get(0))?)
     }
 

@@ -114,7 +114,7 @@ pub fn drop_some(
         return Ok(Dropped::ClockAhead { newest });
     }
     let objects: u32 = tx
-        .prepare("select ifnull(max(id), 0) from object")
+        .prepare("select coalesce(max(id), 0) from object")
         .one((), |row| row.get(0))?;
     let share = share(objects, days);
     let last = meta::get(tx, DROPPED)?.and_then(|text| Day::parse(&text));

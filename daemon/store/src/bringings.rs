@@ -50,7 +50,7 @@ pub struct Report {
 /// # Errors
 /// The store cannot be read.
 pub fn next_number(view: &View) -> Result<i64, StoreError> {
-    view.prepare("select ifnull(max(number), 0) + 1 from bringing")
+    view.prepare("select coalesce(max(number), 0) + 1 from bringing")
         .one((), |row| row.get(0))
 }
 

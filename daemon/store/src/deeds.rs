@@ -1,7 +1,7 @@
 //! Who did what in the pages. Rows are only ever added.
 
 use super::{StoreError, accounts, stamp};
-use crate::session::{Row, values};
+use crate::session::{Row, ToValue, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
 use sheathline_model::domain::PatientKey;
@@ -82,40 +82,40 @@ pub struct Filter {
 }
 
 impl Filter {
-    /// The condition, with the values of its parameters 1 to 7.
-    fn condition(&self) -> (&'static str, [Option<String>; 7]) {
-        let condition = "(?1 is null or account = ?1)
-           and (?2 is null or patient_issuer = ?2)
-           and (?3 is null or patient_id = ?3)
-           and (?4 is null or action = ?4)
-           and (?5 is null or recorded_at >= ?5)
-           and (?6 is null or recorded_at < ?6)
-           and (?7 is null or id < cast(?7 as integer))";
-        let values = [
-            self.account.clone(),
-            self.patient_issuer.clone(),
-            self.patient_id.clone(),
-            self.action.clone(),
-            self.from.map(stamp::text),
-            self.before.map(stamp::text),
-            self.below.map(|id| id.to_string()),
-        ];
-        (condition, values)
+    /// The values of the parameters of [`MEANT`].
+    fn values(&self) -> [Box<dyn ToValue + '_>; 7] {
+        [
+            Box::new(&self.account),
+            Box::new(&self.patient_issuer),
+            Box::new(&self.patient_id),
+            Box::new(&self.action),
+            Box::new(self.from.map(stamp::text)),
+            Box::new(self.before.map(stamp::text)),
+            Box::new(self.below),
+        ]
     }
 }
+
+/// The condition of a [`Filter`]; null means any.
+const MEANT: &str = "(cast(?1 as text) is null or account = ?1)
+           and (cast(?2 as text) is null or patient_issuer = ?2)
+           and (cast(?3 as text) is null or patient_id = ?3)
+           and (cast(?4 as text) is null or action = ?4)
+           and (cast(?5 as text) is null or recorded_at >= ?5)
+           and (cast(?6 as text) is null or recorded_at < ?6)
+           and (cast(?7 as bigint) is null or id < ?7)";
 
 /// The newest deeds first, each with its number; at most `limit`.
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn newest(view: &View, filter: &Filter, limit: u32) -> Result<Vec<(i64, Deed)>, StoreError> {
-    let (condition, values) = filter.condition();
     view.prepare(format!(
         "select id, recorded_at, account, roles, address, action, patient_issuer, patient_id,
                 exam_id, detail
-         from deed where {condition} order by id desc limit {limit}"
+         from deed where {MEANT} order by id desc limit {limit}"
     ))
-    .all(values, deed)
+    .all(filter.values(), deed)
 }
 
 /// How many there are.
@@ -123,10 +123,9 @@ pub fn newest(view: &View, filter: &Filter, limit: u32) -> Result<Vec<(i64, Deed
 /// # Errors
 /// The store cannot be read.
 pub fn count(view: &View, filter: &Filter) -> Result<u64, StoreError> {
-    let (condition, values) = filter.condition();
     let count: i64 = view
-        .prepare(format!("select count(*) from deed where {condition}"))
-        .one(values, |row| row.get(0))?;
+        .prepare(format!("select count(*) from deed where {MEANT}"))
+        .one(filter.values(), |row| row.get(0))?;
     Ok(count.unsigned_abs())
 }
 

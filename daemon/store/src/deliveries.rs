@@ -291,25 +291,27 @@ pub fn next(
 ) -> Result<Next, StoreError> {
     let longest = TimeDelta::from_std(longest).unwrap_or(TimeDelta::MAX);
     let latest = now.checked_add_signed(longest).unwrap_or(now);
-    let statement = view.prepare(format!(
-        "{DELIVERY}
-         where d.destination = ?1 and d.state = 'waiting' and (d.what = ?4) = ?5
+    let statement = |is: &str| {
+        view.prepare(format!(
+            "{DELIVERY}
+         where d.destination = ?1 and d.state = 'waiting' and d.what {is} ?4
            and (d.due_at is null or d.due_at <= ?2 or d.due_at > ?3)
            and not exists (
                select 1 from result as o
                join delivery as e on e.result_id = o.id and e.destination = d.destination
                where o.patient_id = r.patient_id and o.patient_issuer = r.patient_issuer
                  and (o.id < r.id or (o.id = r.id and e.id < d.id)) and e.state = 'waiting'
-                 and (e.what = ?4) = ?5)
+                 and e.what {is} ?4)
          order by d.result_id, d.id"
-    ));
+        ))
+    };
     let (now_text, latest, entered) = (stamp::text(now), stamp::text(latest), What::Entered.word());
-    for is_entered in [false, true] {
+    for is in ["<>", "="] {
         // One that cannot be read holds up its patient alone; `verify` names it, `outbox retry` mends it.
-        let due = statement.find_map(
-            values![destination, now_text, latest, entered, is_entered],
-            |row| Ok(delivery(row).ok()),
-        )?;
+        let due = statement(is)
+            .find_map(values![destination, now_text, latest, entered], |row| {
+                Ok(delivery(row).ok())
+            })?;
         if let Some(due) = due {
             return Ok(Next::Due(Box::new(due)));
         }
@@ -414,15 +416,16 @@ pub struct Backlog {
 /// The store cannot be read.
 pub fn backlog(view: &View) -> Result<Vec<Backlog>, StoreError> {
     let statement = view.prepare(
-        "select destination, sum(waiting), min(since), sum(dead), sum(waiting_entered),
-                sum(dead_entered) from (
-             select destination, count(*) as waiting, min(since) as since, 0 as dead,
-                    sum(what = ?1) as waiting_entered, 0 as dead_entered
-             from delivery where state = 'waiting' group by destination
-             union all
-             select destination, 0, null, count(*), 0, sum(what = ?1)
-             from delivery where state = 'dead' group by destination)
-         group by destination",
+        "select destination, cast(sum(waiting) as bigint), min(since), cast(sum(dead) as bigint),
+                cast(sum(waiting_entered) as bigint), cast(sum(dead_entered) as bigint)
+         from (select destination, count(*) as waiting, min(since) as since, 0 as dead,
+                      sum(case when what = ?1 then 1 else 0 end) as waiting_entered,
+                      0 as dead_entered
+               from delivery where state = 'waiting' group by destination
+               union all
+               select destination, 0, null, count(*), 0, sum(case when what = ?1 then 1 else 0 end)
+               from delivery where state = 'dead' group by destination) as counted
+         group by destination order by destination",
     );
     let mut found = Vec::new();
     statement.each([What::Entered.word()], |row| {

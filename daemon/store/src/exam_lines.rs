@@ -160,7 +160,7 @@ pub fn reminders_due(
         "select exam_id, version from exam_line
          where rise = 'new' and rise_since <= ?1 and history_only = 0
            and (reminded is null or reminded < version)
-         order by rise_since, exam_id limit ?2",
+         order by rise_since nulls first, exam_id limit ?2",
     );
     let rows = statement.all(values![stamp::text(before), limit], |row| {
         Ok(Due {

@@ -68,9 +68,17 @@ pub fn add(
     let head = kind.head();
     tx.execute(
         "delete from measurement_draft where id in (
-            select id from measurement_draft where account = ?1 and substr(content, 1, ?2) = ?3
-            order by saved_at desc, id desc limit -1 offset ?4)",
-        (account, length(&head), &head, kind.kept().saturating_sub(1)),
+            select id from measurement_draft where account = ?1 and content >= ?2 and content < ?3
+              and id not in (
+                select id from measurement_draft
+                where account = ?1 and content >= ?2 and content < ?3
+                order by saved_at desc, id desc limit ?4))",
+        (
+            account,
+            &head,
+            &behind(&head),
+            kind.kept().saturating_sub(1),
+        ),
     )?;
     let text = format!("{head}{content}}}");
     tx.prepare(
@@ -121,8 +129,8 @@ pub fn remove(tx: &Tx, account: &str, id: i64) -> Result<bool, StoreError> {
 pub fn remove_before(tx: &Tx, kind: Kind, before: DateTime<Utc>) -> Result<usize, StoreError> {
     let head = kind.head();
     tx.execute(
-        "delete from measurement_draft where saved_at < ?1 and substr(content, 1, ?2) = ?3",
-        (&stamp::text(before), length(&head), &head),
+        "delete from measurement_draft where saved_at < ?1 and content >= ?2 and content < ?3",
+        (&stamp::text(before), &head, &behind(&head)),
     )
 }
 
@@ -134,7 +142,7 @@ pub fn of(view: &View, account: &str, kind: Kind, id: i64) -> Result<Option<Draf
     let sql = format!("{SELECT} and id = ?4");
     let head = kind.head();
     let statement = view.prepare(sql);
-    statement.first((account, length(&head), &head, id), |row| read(row, &head))
+    statement.first((account, &head, &behind(&head), id), |row| read(row, &head))
 }
 
 /// The drafts of a kind of an account, saved last first.
@@ -145,15 +153,15 @@ pub fn list(view: &View, account: &str, kind: Kind) -> Result<Vec<Draft>, StoreE
     let sql = format!("{SELECT} order by saved_at desc, id desc");
     let head = kind.head();
     let statement = view.prepare(sql);
-    statement.all((account, length(&head), &head), |row| read(row, &head))
+    statement.all((account, &head, &behind(&head)), |row| read(row, &head))
 }
 
 const SELECT: &str = "select id, saved_at, content from measurement_draft
-    where account = ?1 and substr(content, 1, ?2) = ?3";
+    where account = ?1 and content >= ?2 and content < ?3";
 
-/// Letters of a head, which are bytes.
-fn length(head: &str) -> i64 {
-    i64::try_from(head.len()).unwrap_or(i64::MAX)
+/// The first text that does not begin with a head, in the order of bytes: `;` follows its last `:`.
+fn behind(head: &str) -> String {
+    format!("{};", head.strip_suffix(':').unwrap_or(head))
 }
 
 fn read(row: &Row<'_>, head: &str) -> Result<Draft, StoreError> {

@@ -4,7 +4,9 @@ use super::StoreError;
 use crate::session::values;
 use crate::view::View;
 use chrono::NaiveDate;
+use serde::Deserialize;
 use sheathline_model::domain::{PatientKey, Sex};
+use std::collections::BTreeSet;
 
 /// Other issuers of one id that are looked at. More use it as a number of no meaning.
 pub const MOST: u32 = 16;
@@ -18,17 +20,13 @@ pub struct Born {
     pub sex: Sex,
 }
 
-/// Of reports that hold sheath values and can be used.
-const USED: &str = "reading is not null and disposition in ('accepted', 'accepted_with_remarks')
-                    and json_valid(reading)";
-
 /// Ids equal to this one under another issuer, or none, by issuer; at most [`MOST`].
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn others(view: &View, key: &PatientKey) -> Result<Vec<PatientKey>, StoreError> {
     view.prepare(
-        "select distinct patient_issuer from object indexed by object_patient
+        "select distinct patient_issuer from object
              where patient_id = ?1 and patient_issuer <> ?2 order by patient_issuer limit ?3",
     )
     .all(values![key.id, key.issuer, MOST], |row| {
@@ -44,20 +42,34 @@ pub fn others(view: &View, key: &PatientKey) -> Result<Vec<PatientKey>, StoreErr
 /// # Errors
 /// The store cannot be read.
 pub fn born(view: &View, key: &PatientKey) -> Result<Vec<Born>, StoreError> {
-    let statement = view.prepare(format!(
-        "select distinct json_extract(reading, '$.patient.birth_date'),
-                json_extract(reading, '$.patient.sex')
-         from object where patient_id = ?1 and patient_issuer = ?2 and {USED}"
-    ));
-    let rows = statement.all(values![key.id, key.issuer], |row| {
-        Ok((row.get::<Option<String>>(0)?, row.get::<Option<String>>(1)?))
+    // Of reports that hold sheath values and can be used.
+    let statement = view.prepare(
+        "select reading from object
+         where patient_id = ?1 and patient_issuer = ?2 and reading is not null
+           and disposition in ('accepted', 'accepted_with_remarks')",
+    );
+    let mut all = BTreeSet::new();
+    statement.each(values![key.id, key.issuer], |row| {
+        all.extend(told(&row.get::<String>(0)?));
+        Ok(())
     })?;
-    let mut all = Vec::new();
-    for (date, sex) in rows {
-        let date = date.and_then(|date| date.parse().ok());
-        let sex = sex.as_deref().and_then(Sex::of_letter);
-        all.extend(date.zip(sex).map(|(date, sex)| Born { date, sex }));
+    Ok(all.into_iter().collect())
+}
+
+/// What a reading says; `None` where it does not give both, or is damaged.
+fn told(reading: &str) -> Option<Born> {
+    #[derive(Deserialize)]
+    struct Reading {
+        patient: Option<Patient>,
     }
-    all.sort_unstable();
-    Ok(all)
+    #[derive(Deserialize)]
+    struct Patient {
+        birth_date: Option<String>,
+        sex: Option<String>,
+    }
+    let patient = serde_json::from_str::<Reading>(reading).ok()?.patient?;
+    Some(Born {
+        date: patient.birth_date?.parse().ok()?,
+        sex: Sex::of_letter(&patient.sex?)?,
+    })
 }

@@ -152,41 +152,53 @@ pub enum Kept {
 /// # Errors
 /// The store cannot be written.
 pub fn keep(tx: &Tx, object: &Incoming) -> Result<Kept, StoreError> {
-    let (id, repeats): (ObjectId, i64) = tx
+    // Nothing comes between the look and the change: only one transaction changes the store at a time.
+    let known: Option<(ObjectId, bool)> = tx
         .prepare(
+            "select id, case when missing is null then 0 else 1 end from object
+             where body_sha256 = ?1 and transfer_syntax is not distinct from ?2",
+        )
+        .first(values![object.body_sha256, object.transfer_syntax], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        })?;
+    let Some((id, is_missing)) = known else {
+        let insert = tx.prepare(
             "insert into object (body, body_bytes, body_sha256, transfer_syntax, source,
                                  default_issuer, received_at, quiet_after_days)
-             values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
-             on conflict (body_sha256, ifnull(transfer_syntax, ''))
-                do update set repeats = repeats + 1,
-                    body = iif(missing is null, body, excluded.body),
-                    kept_bytes = iif(missing is null, kept_bytes, null),
-                    kept_sha256 = iif(missing is null, kept_sha256, null),
-                    state = iif(missing is null and (quiet_after_days is null
-                                    or excluded.quiet_after_days is not null),
-                                state, 'received'),
-                    quiet_after_days = max(quiet_after_days, excluded.quiet_after_days),
-                    missing_since = null, missing = null
-             returning id, repeats",
+             values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) returning id",
+        );
+        let values = values![
+            object.body,
+            object.body_bytes,
+            object.body_sha256,
+            object.transfer_syntax,
+            object.source.to_string(),
+            object.default_issuer,
+            object.received_at,
+            object.current_days,
+        ];
+        return Ok(Kept::New(insert.one(values, |row| row.get(0))?));
+    };
+    tx.prepare(
+        "update object set repeats = repeats + 1,
+                state = case when quiet_after_days is not null and cast(?2 as bigint) is null
+                             then 'received' else state end,
+                quiet_after_days = case when quiet_after_days is null then null
+                                        when quiet_after_days > cast(?2 as bigint)
+                                        then quiet_after_days
+                                        else cast(?2 as bigint) end
+         where id = ?1",
+    )
+    .execute(values![id, object.current_days])?;
+    if is_missing {
+        tx.prepare(
+            "update object set body = ?2, kept_bytes = null, kept_sha256 = null,
+                    state = 'received', missing = null, missing_since = null
+             where id = ?1",
         )
-        .one(
-            values![
-                object.body,
-                object.body_bytes,
-                object.body_sha256,
-                object.transfer_syntax,
-                object.source.to_string(),
-                object.default_issuer,
-                object.received_at,
-                object.current_days,
-            ],
-            |row| Ok((row.get(0)?, row.get(1)?)),
-        )?;
-    Ok(if repeats == 0 {
-        Kept::New(id)
-    } else {
-        Kept::Repeat(id)
-    })
+        .execute(values![id, object.body])?;
+    }
+    Ok(Kept::Repeat(id))
 }
 
 /// An object that waits to be read, without its bytes; those come from [`body`].
@@ -257,7 +269,7 @@ pub fn with_bytes(
     let after = after.map_or(0, |id| id.0);
     unread(
         view,
-        "id > ?1 and missing is null and ifnull(disposition, '') != 'repeat' order by id limit ?2",
+        "id > ?1 and missing is null and coalesce(disposition, '') <> 'repeat' order by id limit ?2",
         values![after, limit],
     )
 }
@@ -281,7 +293,7 @@ fn again(view: &View) -> Result<Option<(i64, i64)>, StoreError> {
 /// The store cannot be written.
 pub fn read_all_again(tx: &Tx) -> Result<(), StoreError> {
     let last: i64 = tx
-        .prepare("select ifnull(max(id), 0) from object")
+        .prepare("select coalesce(max(id), 0) from object")
         .one((), |r| r.get(0))?;
     meta::set(tx, READ_AGAIN, &format!("1 {last}"))
 }
@@ -339,7 +351,7 @@ impl Missing {
 pub fn body(view: &View, id: ObjectId) -> Result<Vec<u8>, StoreError> {
     let row = view
         .prepare(
-            "select body, ifnull(kept_bytes, body_bytes), ifnull(kept_sha256, body_sha256),
+            "select body, coalesce(kept_bytes, body_bytes), coalesce(kept_sha256, body_sha256),
                     missing, missing_since
              from object where id = ?1",
         )
@@ -390,7 +402,10 @@ fn unpacked(packed: &[u8], bytes: u64, sha256: &[u8]) -> Result<Vec<u8>, &'stati
 /// The store cannot be read.
 pub fn is_whole(view: &View, id: ObjectId) -> Result<bool, StoreError> {
     let whole = view
-        .prepare("select missing is null and kept_sha256 is null from object where id = ?1")
+        .prepare(
+            "select case when missing is null and kept_sha256 is null then 1 else 0 end
+             from object where id = ?1",
+        )
         .first([id], |row| row.get(0))?;
     Ok(whole.unwrap_or(false))
 }
@@ -413,8 +428,8 @@ pub fn note_damaged(tx: &Tx, id: ObjectId, now: DateTime<Utc>) -> Result<bool, S
     let read = tx
         .prepare(
             "update object set missing = 'damaged', missing_since = ?2,
-                    state = iif(reading is null, state, 'read')
-             where id = ?1 returning reading is not null",
+                    state = case when reading is null then state else 'read' end
+             where id = ?1 returning case when reading is null then 0 else 1 end",
         )
         .first(values![id, stamp::text(now)], |row| row.get(0))?;
     Ok(read.unwrap_or(false))
@@ -435,7 +450,7 @@ pub fn drop_bodies(
     now: DateTime<Utc>,
 ) -> Result<usize, StoreError> {
     tx.prepare(
-        "update object set body = x'', missing = 'dropped', missing_since = ?3
+        "update object set body = ?4, missing = 'dropped', missing_since = ?3
              where id in (select id from object
                           where state = 'read' and missing is null
                             and disposition <> 'quarantined' and received_at < ?1
@@ -445,9 +460,14 @@ pub fn drop_bodies(
                                 where result.patient_id = object.patient_id
                                   and result.patient_issuer = object.patient_issuer
                                   and delivery.state = 'waiting')
-                          order by received_at limit ?2)",
+                          order by received_at, id limit ?2)",
     )
-    .execute(values![stamp::text(before), limit, stamp::text(now)])
+    .execute(values![
+        stamp::text(before),
+        limit,
+        stamp::text(now),
+        [0_u8; 0]
+    ])
 }
 
 /// Whether any object was received before `before` whose bytes may go.

@@ -28,11 +28,11 @@ pub fn overview(view: &View) -> Result<Overview, StoreError> {
         quarantined: quarantined(view)?,
         exams: counts(
             view,
-            "select json_extract(content, '$.assessment.status'), count(*) from result
-             where damaged_at is null and json_valid(content) and version = (
+            "select status, count(*) from result
+             where damaged_at is null and version = (
                  select max(version) from result as other
                  where other.exam_id = result.exam_id and other.damaged_at is null)
-             group by 1",
+             group by status",
         )?,
         last_published: time(
             view,
@@ -77,11 +77,7 @@ pub fn quick(view: &View) -> Result<Overview, StoreError> {
 fn quarantined(view: &View) -> Result<BTreeMap<String, u64>, StoreError> {
     counts(
         view,
-        "select json_extract(remark.value, '$.code'), count(distinct object.id)
-         from object, json_each(iif(json_valid(reading), reading, '{}'), '$.remarks') as remark
-         where disposition = 'quarantined'
-           and json_extract(remark.value, '$.severity') = 'blocking'
-         group by 1",
+        "select code, count(*) from object_blocking group by code",
     )
 }
 

@@ -12,8 +12,8 @@ use super::objects::{Missing, ObjectId};
 use super::{StoreError, stamp};
 use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
-use sheathline_model::domain::{Disposition, ObjectReading, PatientKey, Source};
-use std::collections::BTreeMap;
+use sheathline_model::domain::{Disposition, ObjectReading, PatientKey, Severity, Source};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// What became of a stored object: a [`Disposition`], or a repeat of another object's content.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -98,9 +98,37 @@ pub fn finish_read(
             gist.now,
         ])?;
     match changed {
-        1 => gists::forget(tx, gist),
+        1 => {
+            note_blocking(tx, id, reading, disposition)?;
+            gists::forget(tx, gist)
+        }
         _ => Err(StoreError::Work(format!("there is no object {id}"))),
     }
+}
+
+/// Notes the codes of what keeps an object in quarantine; none for one that is not there.
+fn note_blocking(
+    tx: &Tx,
+    id: ObjectId,
+    reading: &ObjectReading,
+    disposition: StoredDisposition,
+) -> Result<(), StoreError> {
+    tx.prepare("delete from object_blocking where object_id = ?1")
+        .execute([id])?;
+    let codes = blocking(reading, disposition);
+    let insert = tx.prepare("insert into object_blocking (object_id, code) values (?1, ?2)");
+    for code in codes {
+        insert.execute(values![id, code])?;
+    }
+    Ok(())
+}
+
+/// The codes of what keeps an object in quarantine, each once.
+pub(super) fn blocking(reading: &ObjectReading, disposition: StoredDisposition) -> BTreeSet<&str> {
+    let is_quarantined = disposition == StoredDisposition::As(Disposition::Quarantined);
+    let remarks = reading.remarks.iter().filter(|_| is_quarantined);
+    let blocking = remarks.filter(|one| one.severity == Severity::Blocking);
+    blocking.map(|one| one.code.word()).collect()
 }
 
 /// An object that was read, with its reading.
@@ -128,7 +156,7 @@ pub struct StoredReading {
     pub reading: ObjectReading,
 }
 
-const READING: &str = "select id, source, received_at, repeats, lower(hex(body_sha256)),
+const READING: &str = "select id, source, received_at, repeats, body_sha256,
                               disposition, reading, reading_sha256, missing, missing_since,
                               quiet_after_days
                        from object where reading is not null";
@@ -158,7 +186,7 @@ fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
         source: stamp::source(row, 1)?,
         received_at: stamp::time(&row.get::<String>(2)?)?,
         repeats: row.get(3)?,
-        body_sha256: row.get(4)?,
+        body_sha256: hex(&row.get::<Vec<u8>>(4)?),
         missing: match (missing, since) {
             (Some(word), Some(since)) => Some((Missing::from_word(&word)?, stamp::time(&since)?)),
             _ => None,
@@ -167,6 +195,12 @@ fn reading(row: &Row<'_>) -> Result<StoredReading, StoreError> {
         current_days: row.get(10)?,
         reading: serde_json::from_str(&json).map_err(|_| damaged())?,
     })
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes
+        .iter()
+        .fold(String::new(), |hex, byte| format!("{hex}{byte:02x}"))
 }
 
 /// Takes a damaged reading away and sends its object back to be read.
@@ -180,6 +214,8 @@ pub fn read_anew(tx: &Tx, id: ObjectId) -> Result<(), StoreError> {
          where id = ?1",
     )
     .execute([id])?;
+    tx.prepare("delete from object_blocking where object_id = ?1")
+        .execute([id])?;
     Ok(())
 }
 
@@ -228,7 +264,7 @@ pub fn arrival(
     let found: Option<(ObjectId, Source, String)> = view
         .prepare(
             "select id, source, received_at from object
-             where sop_instance_uid = ?1 and content_sha256 is ?2 order by id limit 1",
+             where sop_instance_uid = ?1 and content_sha256 is not distinct from ?2 order by id limit 1",
         )
         .first(values![uid, content_sha256], |row| {
             Ok((row.get(0)?, stamp::source(row, 1)?, row.get(2)?))
@@ -280,7 +316,7 @@ pub fn of_patient(view: &View, key: &PatientKey) -> Result<Vec<StoredReading>, S
 /// The store cannot be read.
 pub fn newest_of_patient(view: &View, key: &PatientKey) -> Result<i64, StoreError> {
     let statement = view.prepare(
-        "select ifnull(max(id), 0) from object where patient_id = ?1 and patient_issuer = ?2",
+        "select coalesce(max(id), 0) from object where patient_id = ?1 and patient_issuer = ?2",
     );
     statement.one([&key.id, &key.issuer], |row| row.get(0))
 }
@@ -303,7 +339,7 @@ pub fn each(view: &View, mut take: impl FnMut(&StoredReading)) -> Result<(), Sto
     loop {
         let page = readings(
             view,
-            "and disposition != 'repeat' and id > ?1 order by id limit 500",
+            "and disposition <> 'repeat' and id > ?1 order by id limit 500",
             [after],
         )?;
         let Some(last) = page.last() else {
@@ -331,8 +367,8 @@ pub struct Counts {
 /// The store cannot be read.
 pub fn counts(view: &View) -> Result<Counts, StoreError> {
     let statement = view.prepare(
-        "select case state when 'read' then disposition end, count(*), sum(repeats)
-         from object group by 1",
+        "select case when state = 'read' then disposition end, count(*), cast(sum(repeats) as bigint)
+         from object group by case when state = 'read' then disposition end",
     );
     let mut counts = Counts::default();
     statement.each((), |row| {

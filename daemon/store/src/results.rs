@@ -1,13 +1,14 @@
 //! Results of exams, version after version; none is ever changed.
 
+pub(crate) mod told;
+
 use super::{StoreError, deliveries, stamp};
 use crate::session::{Row, Values, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
-use sheathline_model::assess::{Assessment, Status};
 use sheathline_model::domain::PatientKey;
-use sheathline_model::worklist::{VersionFacts, Weight};
+use sheathline_model::worklist::VersionFacts;
 use std::collections::BTreeMap;
 
 /// A result to be stored as the next version of its exam.
@@ -55,13 +56,12 @@ pub struct ResultRow {
 /// # Errors
 /// The store cannot be written.
 pub fn insert(tx: &Tx, result: &NewResult, now: DateTime<Utc>) -> Result<u32, StoreError> {
-    let why = serde_json::to_string(&result.why)
-        .map_err(|_| StoreError::Work("the reasons of a result are not JSON".to_owned()))?;
+    let why = json(&result.why)?;
     tx.prepare(
         "with last (version) as (select max(version) from result where exam_id = ?1)
              insert into result (exam_id, version, key, content, why, supersedes, created_at,
-                                 patient_issuer, patient_id)
-             select ?1, ifnull(version, 0) + 1, ?2, ?3, ?4, version, ?5, ?6, ?7 from last
+                                 patient_issuer, patient_id, status)
+             select ?1, coalesce(version, 0) + 1, ?2, ?3, ?4, version, ?5, ?6, ?7, ?8 from last
              returning version",
     )
     .one(
@@ -73,6 +73,7 @@ pub fn insert(tx: &Tx, result: &NewResult, now: DateTime<Utc>) -> Result<u32, St
             stamp::text(now),
             result.patient.issuer,
             result.patient.id,
+            told::status(&result.content),
         ],
         |row| row.get(0),
     )
@@ -103,15 +104,24 @@ fn result(row: &Row<'_>) -> Result<ResultRow, StoreError> {
         },
         key,
         content,
-        why: serde_json::from_str(&why).map_err(|_| StoreError::Damaged {
-            what: "the reasons of a result".to_owned(),
-        })?,
+        why: whys(&why)?,
         supersedes: row.get(7)?,
         created_at: stamp::time(&row.get::<String>(8)?)?,
         published_at: row
             .get::<Option<String>>(9)?
             .map(|text| stamp::time(&text))
             .transpose()?,
+    })
+}
+
+fn json(whys: &[String]) -> Result<String, StoreError> {
+    serde_json::to_string(whys)
+        .map_err(|_| StoreError::Work("the reasons of a result are not JSON".to_owned()))
+}
+
+fn whys(text: &str) -> Result<Vec<String>, StoreError> {
+    serde_json::from_str(text).map_err(|_| StoreError::Damaged {
+        what: "the reasons of a result".to_owned(),
     })
 }
 
@@ -151,29 +161,19 @@ pub fn versions(view: &View, exam_id: &str) -> Result<Vec<ResultRow>, StoreError
 /// The store cannot be read.
 pub fn flags(view: &View, exam_id: &str) -> Result<Vec<VersionFacts>, StoreError> {
     let statement = view.prepare(
-        "select version, json_extract(content, '$.assessment.flagged'), created_at,
-                iif(json_extract(content, '$.assessment.flagged'),
-                    json_extract(content, '$.assessment'), null),
-                json_extract(content, '$.assessment.status') from result
-         where exam_id = ?1 and damaged_at is null and json_valid(content) order by version",
+        "select version, content, created_at from result
+         where exam_id = ?1 and damaged_at is null order by version",
     );
-    let rows = statement.all([exam_id], |row| {
-        let is_flagged = row.get::<Option<bool>>(1)?.unwrap_or_default();
-        let assessment = row.get::<Option<String>>(3)?;
-        let assessment: Option<Assessment> =
-            assessment.and_then(|text| serde_json::from_str(&text).ok());
-        // One that cannot be read says nothing of its numbers.
-        let status = row.get::<Option<String>>(4)?;
-        let untold = Weight {
-            well_above: status.as_deref() == Some(Status::WellAboveExpected.word()),
-            change_mm: None,
-        };
-        let weight = assessment.as_ref().map_or(untold, Weight::of);
-        Ok(VersionFacts {
-            version: row.get(0)?,
-            flagged: is_flagged.then_some(weight),
-            made_at: stamp::time(&row.get::<String>(2)?)?,
-        })
+    let mut rows = Vec::new();
+    statement.each([exam_id], |row| {
+        if let Ok(flagged) = told::flag(&row.get::<String>(1)?) {
+            rows.push(VersionFacts {
+                version: row.get(0)?,
+                flagged,
+                made_at: stamp::time(&row.get::<String>(2)?)?,
+            });
+        }
+        Ok(())
     })?;
     Ok(rows)
 }
@@ -274,7 +274,7 @@ pub fn beside(view: &View, number: i64, key: &PatientKey) -> Result<Vec<ResultRo
 /// # Errors
 /// The store cannot be read.
 pub fn newest_number(view: &View) -> Result<i64, StoreError> {
-    view.prepare("select ifnull(max(id), 0) from result")
+    view.prepare("select coalesce(max(id), 0) from result")
         .one((), |row| row.get(0))
 }
 
@@ -399,8 +399,8 @@ pub struct Pending {
 /// The store cannot be read.
 pub fn pending(view: &View, after: i64, limit: u32) -> Result<Vec<Pending>, StoreError> {
     let rows = view.prepare(
-        "select id, patient_issuer, patient_id from result indexed by result_unpublished
-         where published_at is null and damaged_at is null and id > ?1 order by id limit ?2",
+        "select id, patient_issuer, patient_id from result
+         where published_at is null and damaged_at is null and +id > ?1 order by id limit ?2",
     );
     let rows = rows.all(values![after, limit], |row| {
         Ok(Pending {
@@ -464,8 +464,10 @@ pub fn note_damaged(
     version: u32,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    tx.prepare("update result set damaged_at = ?3 where exam_id = ?1 and version = ?2")
-        .execute(values![exam_id, version, stamp::text(now)])?;
+    tx.prepare(
+        "update result set damaged_at = ?3, status = null where exam_id = ?1 and version = ?2",
+    )
+    .execute(values![exam_id, version, stamp::text(now)])?;
     Ok(())
 }
 
@@ -504,16 +506,23 @@ pub fn renumber(
         deliveries::forget(tx, exam_id, one)?;
         tx.prepare(
             "update result set version = version + ?3,
-                    supersedes = iif(supersedes >= ?4, supersedes + ?3, supersedes)
+                    supersedes = case when supersedes >= ?4 then supersedes + ?3
+                                      else supersedes end
              where exam_id = ?1 and version = ?2",
         )
         .execute(values![exam_id, one, up, version])?;
     }
-    tx.prepare(
-        "update result set supersedes = nullif(max(ifnull(supersedes, 0), ifnull(?3, 0)), 0),
-                why = json_insert(why, '$[#]', ?4)
-         where exam_id = ?1 and version = ?2",
-    )
-    .execute(values![exam_id, version + up, replaces, why])?;
+    let number = version + up;
+    let (supersedes, reasons): (Option<u32>, String) = tx
+        .prepare("select supersedes, why from result where exam_id = ?1 and version = ?2")
+        .one(values![exam_id, number], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        })?;
+    let mut reasons = whys(&reasons)?;
+    reasons.push(why.to_owned());
+    // Of two versions that it replaces, the later one.
+    let supersedes = supersedes.max(replaces).filter(|version| *version > 0);
+    tx.prepare("update result set supersedes = ?3, why = ?4 where exam_id = ?1 and version = ?2")
+        .execute(values![exam_id, number, supersedes, json(&reasons)?])?;
     Ok(true)
 }

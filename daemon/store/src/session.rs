@@ -291,6 +291,12 @@ impl<T: ToValue + ?Sized> ToValue for &T {
     }
 }
 
+impl<T: ToValue + ?Sized> ToValue for Box<T> {
+    fn to_value(&self) -> Value<'_> {
+        (**self).to_value()
+    }
+}
+
 impl<T: ToValue> ToValue for Option<T> {
     fn to_value(&self) -> Value<'_> {
         self.as_ref().map_or(Value::Null, ToValue::to_value)

@@ -98,9 +98,8 @@ impl Looker {
     /// # Errors
     /// The store cannot be read.
     pub fn knows_result(&self, exam: &str, version: u32) -> Result<bool, StoreError> {
-        let sql = "select exists (select 1 from result where exam_id = ?1 and version = ?2)";
-        let statement = self.view.prepare(sql);
-        statement.one((exam, version), |row| row.get(0))
+        let sql = "select 1 from result where exam_id = ?1 and version = ?2";
+        self.view.prepare(sql).exists((exam, version))
     }
 
     /// Ids of all rows of `table` after `after`, at most a page, by one statement that touches

@@ -5,6 +5,7 @@ use crate::session::values;
 use crate::view::{Tx, View};
 use crate::{StoreError, meta, stamp};
 use chrono::{DateTime, NaiveDate, Utc};
+use std::collections::BTreeSet;
 
 /// Name in `meta` of a number that grows when somebody asks a destination to be tried at once.
 const ASKED: &str = "deliver_now:";
@@ -21,34 +22,44 @@ pub struct Which {
 }
 
 impl Which {
-    /// The condition on `d`, with the values of its parameters 1 to 3.
-    fn condition(&self) -> (&'static str, [Option<String>; 3]) {
-        let ids = (!self.ids.is_empty()).then(|| {
-            let ids: Vec<String> = self.ids.iter().map(i64::to_string).collect();
-            format!("[{}]", ids.join(","))
-        });
-        let state = self.state.map(|state| state.word().to_owned());
-        let condition = "(?1 is null or d.id in (select value from json_each(?1)))
-             and (?2 is null or d.destination = ?2) and (?3 is null or d.state = ?3)";
-        (condition, [ids, self.destination.clone(), state])
+    /// The numbers that are meant, each once; one `None` for any.
+    fn numbers(&self) -> Vec<Option<i64>> {
+        let ids: BTreeSet<i64> = self.ids.iter().copied().collect();
+        match ids.len() {
+            0 => vec![None],
+            _ => ids.into_iter().map(Some).collect(),
+        }
+    }
+
+    fn state(&self) -> Option<&'static str> {
+        self.state.map(State::word)
     }
 }
+
+/// The condition on `d`: its number is ?1, its destination ?2, its state ?3; null means any.
+const MEANT: &str = "(cast(?1 as bigint) is null or d.id = ?1)
+             and (cast(?2 as text) is null or d.destination = ?2)
+             and (cast(?3 as text) is null or d.state = ?3)";
 
 /// Deliveries in the order of their results; `None` for a row that cannot be read.
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn list(view: &View, which: &Which) -> Result<Vec<Option<Delivery>>, StoreError> {
-    let (condition, values) = which.condition();
     let statement = view.prepare(format!(
-        "{DELIVERY} where {condition} order by d.result_id, d.destination"
+        "{DELIVERY} where {MEANT} order by d.result_id, d.destination, d.id"
     ));
-    let mut found = Vec::new();
-    statement.each(values, |row| {
-        found.push(delivery(row).ok());
-        Ok(())
-    })?;
-    Ok(found)
+    let mut found: Vec<((i64, String, i64), Option<Delivery>)> = Vec::new();
+    for id in which.numbers() {
+        let values = values![id, which.destination, which.state()];
+        statement.each(values, |row| {
+            let place = (row.get(2)?, row.get(1)?, row.get(0)?);
+            found.push((place, delivery(row).ok()));
+            Ok(())
+        })?;
+    }
+    found.sort_by(|(one, _), (other, _)| one.cmp(other));
+    Ok(found.into_iter().map(|(_, one)| one).collect())
 }
 
 /// Makes deliveries wait as if for the first time, and has their destinations tried at once. Those
@@ -57,19 +68,23 @@ pub fn list(view: &View, which: &Which) -> Result<Vec<Option<Delivery>>, StoreEr
 /// # Errors
 /// The store cannot be written.
 pub fn retry(tx: &Tx, which: &Which, now: DateTime<Utc>) -> Result<usize, StoreError> {
-    let (condition, [ids, destination, state]) = which.condition();
-    let matching = format!("from delivery as d where {condition} and d.state <> 'delivered'");
-    let destinations = tx.prepare(format!("select distinct d.destination {matching}"));
-    let destinations: Vec<String> =
-        destinations.all(values![ids, destination, state], |row| row.get(0))?;
-    let count = tx.execute(
-        &format!(
-            "update delivery
-             set since = ?4, state = 'waiting', attempts = 0, waited_s = 0, due_at = null
-             where id in (select d.id {matching})"
-        ),
-        values![ids, destination, state, stamp::text(now)],
-    )?;
+    let matching = format!("from delivery as d where {MEANT} and d.state <> 'delivered'");
+    let concerned = tx.prepare(format!(
+        "select distinct d.destination {matching} order by d.destination"
+    ));
+    let change = tx.prepare(format!(
+        "update delivery
+         set since = ?4, state = 'waiting', attempts = 0, waited_s = 0, due_at = null
+         where id in (select d.id {matching})"
+    ));
+    let mut destinations = BTreeSet::new();
+    let mut count = 0;
+    for id in which.numbers() {
+        let (destination, state) = (&which.destination, which.state());
+        let found = concerned.all(values![id, destination, state], |row| row.get::<String>(0))?;
+        destinations.extend(found);
+        count += change.execute(values![id, destination, state, stamp::text(now)])?;
+    }
     for destination in destinations {
         ask(tx, &destination)?;
     }
@@ -81,15 +96,17 @@ pub fn retry(tx: &Tx, which: &Which, now: DateTime<Utc>) -> Result<usize, StoreE
 /// # Errors
 /// The store cannot be written.
 pub fn drop_some(tx: &Tx, which: &Which, now: DateTime<Utc>) -> Result<usize, StoreError> {
-    let (condition, [ids, destination, state]) = which.condition();
-    tx.execute(
-        &format!(
-            "update delivery set state = 'dropped', since = ?4, due_at = null
-             where id in (select d.id from delivery as d
-                          where {condition} and d.state in ('waiting', 'dead'))"
-        ),
-        values![ids, destination, state, stamp::text(now)],
-    )
+    let change = tx.prepare(format!(
+        "update delivery set state = 'dropped', since = ?4, due_at = null
+         where id in (select d.id from delivery as d
+                      where {MEANT} and d.state in ('waiting', 'dead'))"
+    ));
+    let mut count = 0;
+    for id in which.numbers() {
+        let (destination, state) = (&which.destination, which.state());
+        count += change.execute(values![id, destination, state, stamp::text(now)])?;
+    }
+    Ok(count)
 }
 
 /// Makes every published version that was made on these days (UTC, both belong to it) wait for a
@@ -113,7 +130,7 @@ pub fn replay(
            and published_at is not null and damaged_at is null
          on conflict (destination, result_id, what) do update
          set state = 'waiting', since = excluded.since, attempts = 0, waited_s = 0, due_at = null
-         where state <> 'dropped'",
+         where delivery.state <> 'dropped'",
         values![destination, from, until, stamp::text(now)],
     )?;
     ask(tx, destination)?;

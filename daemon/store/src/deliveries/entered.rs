@@ -5,11 +5,13 @@
 
 use super::What;
 use crate::object_id::ObjectId;
+use crate::results::told::reports;
 use crate::session::values;
 use crate::view::{Tx, View};
 use crate::{StoreError, meta, stamp};
 use chrono::{DateTime, NaiveDate, Utc};
 use sheathline_model::domain::Source;
+use std::collections::BTreeSet;
 
 /// Name in `meta` of the newest version that was looked at for a destination.
 fn looked_at(destination: &str) -> String {
@@ -32,28 +34,39 @@ pub fn is_behind(view: &View, destination: &str) -> Result<bool, StoreError> {
         .exists([after])
 }
 
-/// The reports that `version` names, as `report`.
-fn reports_of(version: &str, report: &str) -> String {
-    format!(
-        "json_each(iif(json_valid({version}.content), {version}.content, '{{}}'), '$.reports')
-         as {report}"
-    )
+/// The reports that earlier deliveries of an exam to a destination carry, by SOP Instance UID: those of
+/// versions before `number`. One that was dropped carries nothing, and so does one whose version is
+/// damaged.
+fn carried(
+    view: &View,
+    destination: &str,
+    exam_id: &str,
+    number: i64,
+) -> Result<BTreeSet<String>, StoreError> {
+    let statement = view.prepare(
+        "select b.content from result as b
+         join delivery as e on e.result_id = b.id and e.destination = ?1 and e.what = ?2
+                               and e.state <> 'dropped'
+         where b.exam_id = ?3 and b.id < ?4 and b.damaged_at is null",
+    );
+    let mut all = BTreeSet::new();
+    let values = values![destination, What::Entered.word(), exam_id, number];
+    statement.each(values, |row| {
+        all.extend(reports(&row.get::<String>(0)?));
+        Ok(())
+    })?;
+    Ok(all)
 }
 
-const UID: &str = "'$.sop_instance_uid'";
-
-/// Whether no earlier delivery to destination ?1 of typed reports (?2) carries `report` of version `r`.
-/// One that was dropped carries nothing, and so does one whose version is damaged.
-fn is_not_carried() -> String {
-    let had = reports_of("b", "had");
-    format!(
-        "not exists (
-             select 1 from result as b
-             join delivery as e on e.result_id = b.id and e.destination = ?1 and e.what = ?2
-                                   and e.state <> 'dropped'
-             join {had}
-             where b.exam_id = r.exam_id and b.id < r.id and b.damaged_at is null
-               and json_extract(had.value, {UID}) = json_extract(report.value, {UID}))"
+/// The first object of a report, if it is one that people typed or brought in from a table.
+fn typed(view: &View, uid: &str) -> Result<Option<ObjectId>, StoreError> {
+    view.prepare(
+        "select id from object where object.sop_instance_uid = ?1 and object.source in (?2, ?3)
+         order by id limit 1",
+    )
+    .first(
+        values![uid, Source::Entered.kind(), Source::Table.kind()],
+        |row| row.get(0),
     )
 }
 
@@ -79,30 +92,39 @@ pub fn begin_entered(
     let Some(last) = looked.last() else {
         return Ok((0, 0));
     };
-    let (report, is_new) = (reports_of("r", "report"), is_not_carried());
-    let begun = tx
-        .prepare(format!(
-            "insert into delivery (destination, result_id, what, since)
-             select ?1, r.id, ?2, ?3 from result as r
-             where r.id > ?4 and r.id <= ?5 and r.damaged_at is null
+    let newest = tx
+        .prepare(
+            "select r.id, r.exam_id, r.content from result as r
+             where r.id > ?1 and r.id <= ?2 and r.damaged_at is null
                and not exists (select 1 from result as later
                                where later.exam_id = r.exam_id and later.version > r.version)
-               and exists (select 1 from {report}
-                           join object on object.sop_instance_uid
-                                          = json_extract(report.value, {UID})
-                           where object.source in (?6, ?7) and {is_new})
-             order by r.id
-             on conflict (destination, result_id, what) do nothing"
-        ))
-        .execute(values![
-            destination,
-            What::Entered.word(),
-            stamp::text(now),
-            after,
-            *last,
-            Source::Entered.kind(),
-            Source::Table.kind()
-        ])?;
+             order by r.id",
+        )
+        .all(values![after, *last], |row| {
+            let (id, exam): (i64, String) = (row.get(0)?, row.get(1)?);
+            Ok((id, exam, reports(&row.get::<String>(2)?)))
+        })?;
+    let insert = tx.prepare(
+        "insert into delivery (destination, result_id, what, since) values (?1, ?2, ?3, ?4)
+         on conflict (destination, result_id, what) do nothing",
+    );
+    let mut begun = 0;
+    for (id, exam, uids) in newest {
+        let mut wanted = Vec::new();
+        for uid in uids {
+            if typed(tx, &uid)?.is_some() {
+                wanted.push(uid);
+            }
+        }
+        if wanted.is_empty() {
+            continue;
+        }
+        let carried = carried(tx, destination, &exam, id)?;
+        if wanted.iter().any(|uid| !carried.contains(uid)) {
+            let values = values![destination, id, What::Entered.word(), stamp::text(now)];
+            begun += insert.execute(values)?;
+        }
+    }
     meta::set(tx, &looked_at(destination), &last.to_string())?;
     Ok((looked.len(), begun))
 }
@@ -114,37 +136,36 @@ pub fn begin_entered(
 /// # Errors
 /// The store cannot be read.
 pub fn entered(view: &View, delivery: i64) -> Result<Vec<(ObjectId, String)>, StoreError> {
-    let to: Option<String> = view
-        .prepare("select destination from delivery where id = ?1")
-        .first([delivery], |row| row.get(0))?;
-    let Some(to) = to else {
+    let version: Option<(String, i64, String, Vec<String>)> = view
+        .prepare(
+            "select d.destination, r.id, r.exam_id, r.content
+             from delivery as d join result as r on r.id = d.result_id where d.id = ?1",
+        )
+        .first([delivery], |row| {
+            let content: String = row.get(3)?;
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?, reports(&content)))
+        })?;
+    let Some((to, number, exam, uids)) = version else {
         return Ok(Vec::new());
     };
-    let (report, still) = (reports_of("r", "report"), reports_of("newest", "still"));
-    let is_new = is_not_carried();
-    view.prepare(format!(
-        "select min(object.id), object.sop_instance_uid
-         from delivery as d join result as r on r.id = d.result_id
-         join {report}
-         join object on object.sop_instance_uid = json_extract(report.value, {UID})
-         where d.id = ?3 and object.source in (?4, ?5) and {is_new}
-           and exists (
-               select 1 from result as newest join {still}
-               where newest.id = (select max(id) from result as one
-                                  where one.exam_id = r.exam_id and one.damaged_at is null)
-                 and json_extract(still.value, {UID}) = object.sop_instance_uid)
-         group by object.sop_instance_uid order by min(report.key)"
-    ))
-    .all(
-        values![
-            to,
-            What::Entered.word(),
-            delivery,
-            Source::Entered.kind(),
-            Source::Table.kind()
-        ],
-        |row| Ok((row.get(0)?, row.get(1)?)),
-    )
+    let still: Option<BTreeSet<String>> = view
+        .prepare(
+            "select content from result
+             where id = (select max(id) from result where exam_id = ?1 and damaged_at is null)",
+        )
+        .first([&exam], |row| {
+            Ok(reports(&row.get::<String>(0)?).into_iter().collect())
+        })?;
+    let still = still.unwrap_or_default();
+    let mut passed = carried(view, &to, &exam, number)?;
+    let mut found = Vec::new();
+    for uid in uids {
+        if !still.contains(&uid) || !passed.insert(uid.clone()) {
+            continue;
+        }
+        found.extend(typed(view, &uid)?.map(|object| (object, uid)));
+    }
+    Ok(found)
 }
 
 /// As [`replay`](super::replay) for the deliveries of typed reports that hang on versions made on these

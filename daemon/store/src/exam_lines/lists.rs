@@ -175,7 +175,11 @@ const UNLABELLED: &str = "unlabelled = 1";
 pub fn today(view: &View, filter: &Filter, pages: &Pages) -> Result<Today, StoreError> {
     let uncompared = |why: Uncompared| format!("uncompared = '{}'", why.word());
     Ok(Today {
-        rises: Question::of(RISES, filter).page(view, "rise_since, exam_id", pages.rises)?,
+        rises: Question::of(RISES, filter).page(
+            view,
+            "rise_since nulls first, exam_id",
+            pages.rises,
+        )?,
         not_compared: list(
             view,
             filter,

@@ -33,7 +33,7 @@ pub struct Concerned {
 pub fn concerned(view: &View) -> Result<Option<Concerned>, StoreError> {
     let done = meta::get(view, SPREAD)?.and_then(|done| done.parse().ok());
     let done: i64 = done.unwrap_or(0);
-    let newest = "select ifnull(max(id), 0) from id_statement";
+    let newest = "select coalesce(max(id), 0) from id_statement";
     let last: i64 = view.prepare(newest).one((), |row| row.get(0))?;
     if last <= done {
         return Ok(None);

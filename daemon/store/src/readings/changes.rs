@@ -18,8 +18,8 @@ pub(super) fn note_change(
     let hash = Sha256::digest(json.as_bytes());
     tx.prepare(
         "insert into reading_change (object_id, version, read_at)
-         select id, (select ifnull(max(version), 0) + 1 from reading_change where object_id = ?1), ?2
-         from object where id = ?1 and (reading_sha256, disposition) is not (?3, ?4)",
+         select id, (select coalesce(max(version), 0) + 1 from reading_change where object_id = ?1), ?2
+         from object where id = ?1 and (reading_sha256 is distinct from ?3 or disposition is distinct from ?4)",
     )
     .execute(values![
         id,
@@ -66,7 +66,8 @@ pub fn changed_object(view: &View, number: i64) -> Result<Option<ObjectId>, Stor
 }
 
 const CHANGE: &str = "select id, version, read_at, object_id,
-    version < (select max(version) from reading_change as other where other.object_id = this.object_id)
+    case when version < (select max(version) from reading_change as other
+                         where other.object_id = this.object_id) then 1 else 0 end
     from reading_change as this";
 
 /// Readings after a number and up to another, in the order they became known, at most `limit`.

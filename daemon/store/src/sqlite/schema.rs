@@ -22,6 +22,7 @@ pub(crate) const STEPS: &[(i64, &str)] = &[
     (8, include_str!("../schema/008.sql")),
     (9, include_str!("../schema/009.sql")),
     (10, include_str!("../schema/010.sql")),
+    (11, include_str!("../schema/011.sql")),
 ];
 
 /// The newest shape this program knows.
