@@ -12,6 +12,7 @@ mod conformance;
 mod decoding;
 pub mod deliver;
 mod department;
+pub mod duties;
 pub mod entering;
 mod export;
 pub mod health;

@@ -15,12 +15,14 @@ pub(crate) use waits::{Pass, Waits};
 
 pub(crate) use folder::folder_name;
 
+use crate::duties::Part;
 use crate::known::{content_of, sound_before};
 use crate::observe::outbox::Unwritable;
 use crate::routes::destination::Taker;
 use folder::{Came, put_in_place, sync_folder, take_back, write_aside};
 use serde_json::Value;
 use sheathline_model::results::Change;
+use sheathline_store::members::Duty;
 use sheathline_store::results::Pending;
 use sheathline_store::results::{self, ResultRow};
 use sheathline_store::{Store, StoreError, Tx, View, assessment_queue, deliveries};
@@ -162,6 +164,14 @@ fn is_of_one_row(error: &StoreError) -> bool {
     matches!(error, StoreError::Damaged { .. } | StoreError::Work(_))
 }
 
+/// What is published, where to, and by which part of those who share the store.
+#[derive(Clone, Copy)]
+pub(crate) struct Place<'p> {
+    pub store: &'p Store,
+    pub outbox: &'p Path,
+    pub part: &'p Part,
+}
+
 /// Files of a result: name and bytes.
 pub(crate) type Files = Vec<(&'static str, Vec<u8>)>;
 
@@ -175,8 +185,7 @@ pub(crate) type Files = Vec<(&'static str, Vec<u8>)>;
 /// The store failed, or nothing can be written into the outbox; what was written is marked. A result
 /// that alone cannot be written waits in the pass, and is no error here.
 pub(crate) fn publish_some<R>(
-    store: &Store,
-    outbox: &Path,
+    place: Place<'_>,
     pass: &mut Pass<'_>,
     renderer: impl Fn() -> R + Sync,
     tell: impl Fn(&[ResultRow]) -> bool,
@@ -185,6 +194,11 @@ pub(crate) fn publish_some<R>(
 where
     R: Fn(&ResultRow) -> Result<Option<Files>, StoreError>,
 {
+    let Place {
+        store,
+        outbox,
+        part,
+    } = place;
     let found = store.read(|conn| {
         let picked = pass.next(conn)?;
         let row = |one: Pending| (results::by_number(conn, one.id), one);
@@ -198,7 +212,11 @@ where
         match row {
             Ok(Some(row)) if row.is_damaged => {
                 pass.settled(one.id);
-                store.write(move |tx| set_aside(tx, &row))?;
+                let part = part.clone();
+                store.write(move |tx| {
+                    part.check(tx, &Duty::Outbox)?;
+                    set_aside(tx, &row)
+                })?;
             }
             Ok(Some(row)) if row.published_at.is_none() => {
                 rows.push(row);
@@ -251,7 +269,9 @@ where
                 // Comes up again under its new number, before later ones of its patient.
                 pass.leave(one.patient.clone());
                 let (exam, version) = (row.exam_id.clone(), row.version);
+                let part = part.clone();
                 let moved = store.write(move |tx| {
+                    part.check(tx, &Duty::Outbox)?;
                     let folder::Taken {
                         above,
                         replaces,
@@ -294,7 +314,7 @@ where
         published: published.len(),
         renumbered,
     };
-    mark(store, outbox, published, tell, destinations)?;
+    mark(place, published, tell, destinations)?;
     failed.map_or(Ok(Some(done)), Err)
 }
 
@@ -314,8 +334,7 @@ fn is_written(error: &PublishError) -> bool {
 
 /// Notes what stands in the outbox, once that is on the disk and told.
 fn mark(
-    store: &Store,
-    outbox: &Path,
+    place: Place<'_>,
     published: Vec<ResultRow>,
     tell: impl Fn(&[ResultRow]) -> bool,
     destinations: &[Taker],
@@ -323,6 +342,11 @@ fn mark(
     if published.is_empty() {
         return Ok(());
     }
+    let Place {
+        store,
+        outbox,
+        part,
+    } = place;
     // The renames, before anyone relies on them. Also for folders that were there already:
     // the crash may have come between their rename and this.
     sync_folder(outbox).inspect_err(|_| take_back(outbox, &published))?;
@@ -330,8 +354,10 @@ fn mark(
     if !tell(&published) {
         return Err(PublishError::NotTold);
     }
-    let destinations = destinations.to_vec();
+    let (destinations, part) = (destinations.to_vec(), part.clone());
     store.write(move |tx| {
+        // What stands in the outbox already is recognised by whoever has the duty now.
+        part.check(tx, &Duty::Outbox)?;
         let now = chrono::Utc::now();
         for row in &published {
             let to = if is_current(row) {

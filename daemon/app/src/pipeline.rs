@@ -19,6 +19,7 @@ pub use renderings::Beside;
 pub use sum::{Sum, sum};
 pub use times::times;
 
+use crate::duties::{Part, Share};
 use crate::known::{filed_under, known_of, latest};
 use crate::lines;
 use crate::observe::Observed;
@@ -33,6 +34,7 @@ use sheathline_model::reading::Rules;
 use sheathline_model::results::{self, ResultError, Site};
 use sheathline_store::assessment_queue::{self, Dirty};
 use sheathline_store::bodies::{self, Dropped};
+use sheathline_store::members::{Duty, bucket_of};
 use sheathline_store::objects;
 use sheathline_store::readings::{self, gists};
 use sheathline_store::results::NewResult;
@@ -94,6 +96,7 @@ pub struct Pipeline {
     remind_minutes: u32,
     publications: watch::Sender<u64>,
     entered_to: Vec<String>,
+    share: Share,
 }
 
 /// What was made of one patient.
@@ -140,6 +143,7 @@ impl Pipeline {
             remind_minutes: 0,
             publications: watch::Sender::new(0),
             entered_to: Vec::new(),
+            share: Share::all(),
         }
     }
 
@@ -186,6 +190,13 @@ impl Pipeline {
     #[must_use]
     pub fn bringing_entered_to(mut self, destinations: Vec<String>) -> Self {
         self.entered_to = destinations;
+        self
+    }
+
+    /// What of the work on the store is its.
+    #[must_use]
+    pub fn sharing(mut self, share: Share) -> Self {
+        self.share = share;
         self
     }
 
@@ -274,6 +285,9 @@ impl Pipeline {
     ///
     /// When another store has the outbox, or it cannot be read.
     pub fn sweep(&self) -> Result<(), PipelineError> {
+        if !self.share.now().has(&Duty::Outbox) {
+            return Ok(());
+        }
         Ok(self.claim.hold(&self.store)?)
     }
 
@@ -285,8 +299,18 @@ impl Pipeline {
     /// When the store fails or a result cannot be made.
     pub fn assess_some(&self) -> Result<usize, PipelineError> {
         self.spread_stated()?;
+        let part = self.share.now();
+        if !part.has_buckets() {
+            return Ok(0);
+        }
         let (waiting, persons) = self.store.read(|conn| {
-            let waiting = assessment_queue::dirty(conn, PATIENTS_A_ROUND)?;
+            let waiting = match part.membership() {
+                None => assessment_queue::dirty(conn, PATIENTS_A_ROUND)?,
+                Some(_) => {
+                    let is_ours = |key: &PatientKey| part.has(&bucket(key));
+                    assessment_queue::dirty_of(conn, is_ours, PATIENTS_A_ROUND)?
+                }
+            };
             let persons = identity::persons(conn, waiting.iter().map(|one| &one.key))?;
             Ok((waiting, persons))
         })?;
@@ -300,7 +324,7 @@ impl Pipeline {
                 continue;
             };
             if person.surviving != one.key {
-                self.pass_on(one, person.surviving.clone())?;
+                self.pass_on(&part, one, person.surviving.clone())?;
                 done += 1;
                 continue;
             }
@@ -329,8 +353,11 @@ impl Pipeline {
         let stored = self.store.write(move |tx| {
             let mut stored = Vec::new();
             for (seen, made) in &assessed {
-                // Marked again since it was looked at: what was made is out of date already.
-                if assessment_queue::clear_dirty(tx, seen)? {
+                // Marked again since it was looked at: what was made is out of date already. Another's by now:
+                // that one makes it.
+                if part.still_has(tx, &bucket(&seen.key))?
+                    && assessment_queue::clear_dirty(tx, seen)?
+                {
                     for (row, status) in &made.rows {
                         sheathline_store::results::insert(tx, row, made.at)?;
                         stored.push(*status);
@@ -347,10 +374,11 @@ impl Pipeline {
     }
 
     /// Whoever is known under several ids is assessed under the surviving one alone: two marks of one
-    /// person would make the same versions twice.
-    fn pass_on(&self, one: Dirty, surviving: PatientKey) -> Result<(), PipelineError> {
+    /// person would make the same versions twice. The mark goes to whoever assesses that one.
+    fn pass_on(&self, part: &Part, one: Dirty, surviving: PatientKey) -> Result<(), PipelineError> {
+        let part = part.clone();
         Ok(self.store.write(move |tx| {
-            if assessment_queue::clear_dirty(tx, &one)? {
+            if part.still_has(tx, &bucket(&one.key))? && assessment_queue::clear_dirty(tx, &one)? {
                 assessment_queue::mark_dirty(tx, &surviving, Utc::now())?;
             }
             Ok(())
@@ -400,13 +428,14 @@ impl Pipeline {
     ///
     /// When the store fails.
     pub fn drop_some_bodies(&self) -> Result<Dropped, PipelineError> {
-        let days = self.keep_bodies_days;
-        if days == 0 {
+        let (days, part) = (self.keep_bodies_days, self.share.now());
+        if days == 0 || !part.has(&Duty::Upkeep) {
             return Ok(Dropped::None);
         }
-        Ok(self
-            .store
-            .write(move |tx| bodies::drop_some(tx, days, OBJECTS_A_COMMIT, Utc::now()))?)
+        Ok(self.store.write(move |tx| {
+            part.check(tx, &Duty::Upkeep)?;
+            bodies::drop_some(tx, days, OBJECTS_A_COMMIT, Utc::now())
+        })?)
     }
 
     /// Looks at some readings that an earlier version of the program stored, for the list of unknown
@@ -416,12 +445,19 @@ impl Pipeline {
     ///
     /// When the store fails.
     pub fn gather_some(&self) -> Result<bool, PipelineError> {
+        let part = self.share.now();
+        if !part.has(&Duty::Upkeep) {
+            return Ok(false);
+        }
         let is_over = self.store.read(|view| Ok(gists::wanted(view)?.is_none()))?;
         if is_over {
             return Ok(false);
         }
-        let some = |tx: &_| gists::gather_some(tx, OBJECTS_A_COMMIT);
-        Ok(self.store.write(some)? > 0)
+        let gathered = self.store.write(move |tx| {
+            part.check(tx, &Duty::Upkeep)?;
+            gists::gather_some(tx, OBJECTS_A_COMMIT)
+        })?;
+        Ok(gathered > 0)
     }
 
     /// Runs all steps until nothing is left to do, telling `watch` after each.
@@ -500,6 +536,11 @@ impl Pipeline {
         }
         Ok(total)
     }
+}
+
+/// The duty that assessing a patient belongs to.
+fn bucket(key: &PatientKey) -> Duty {
+    Duty::Bucket(bucket_of(key))
 }
 
 /// A short name of a value; equal for equal values.

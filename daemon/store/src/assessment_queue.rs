@@ -13,6 +13,7 @@ pub struct Dirty {
     /// The patient.
     pub key: PatientKey,
     mark: i64,
+    since: String,
 }
 
 /// Notes that a patient's exams have to be assessed again.
@@ -45,24 +46,57 @@ pub fn mark_all_dirty(tx: &Tx, now: DateTime<Utc>) -> Result<usize, StoreError> 
 /// # Errors
 /// The store cannot be read.
 pub fn dirty(view: &View, limit: u32) -> Result<Vec<Dirty>, StoreError> {
-    view.prepare("select patient_issuer, patient_id, mark from dirty order by since limit ?1")
-        .all([limit], |row| {
-            Ok(Dirty {
-                key: key(row)?,
-                mark: row.get(2)?,
-            })
-        })
+    view.prepare(
+        "select patient_issuer, patient_id, mark, since from dirty order by since limit ?1",
+    )
+    .all([limit], waiting)
 }
 
-/// Takes the mark away, unless the patient was marked again since `seen` was read. Belongs in the
+/// The same, of those alone that `is_ours` takes.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn dirty_of(
+    view: &View,
+    is_ours: impl Fn(&PatientKey) -> bool,
+    limit: u32,
+) -> Result<Vec<Dirty>, StoreError> {
+    let mut found = Vec::new();
+    if limit == 0 {
+        return Ok(found);
+    }
+    view.prepare("select patient_issuer, patient_id, mark, since from dirty order by since")
+        .find_map((), |row| {
+            let one = waiting(row)?;
+            if is_ours(&one.key) {
+                found.push(one);
+            }
+            Ok((found.len() >= limit as usize).then_some(()))
+        })?;
+    Ok(found)
+}
+
+fn waiting(row: &Row<'_>) -> Result<Dirty, StoreError> {
+    Ok(Dirty {
+        key: key(row)?,
+        mark: row.get(2)?,
+        since: row.get(3)?,
+    })
+}
+
+/// Takes the mark away, unless the patient was marked again since `seen` was read, also where another
+/// daemon took the first mark away meanwhile. Belongs in the
 /// transaction that stores the results. Returns whether the mark is gone.
 ///
 /// # Errors
 /// The store cannot be written.
 pub fn clear_dirty(tx: &Tx, seen: &Dirty) -> Result<bool, StoreError> {
     let cleared = tx
-        .prepare("delete from dirty where patient_issuer = ?1 and patient_id = ?2 and mark = ?3")
-        .execute(values![seen.key.issuer, seen.key.id, seen.mark])?;
+        .prepare(
+            "delete from dirty
+             where patient_issuer = ?1 and patient_id = ?2 and mark = ?3 and since = ?4",
+        )
+        .execute(values![seen.key.issuer, seen.key.id, seen.mark, seen.since])?;
     Ok(cleared > 0)
 }
 

@@ -175,6 +175,18 @@ pub enum StoreError {
         /// What happened.
         why: String,
     },
+    /// The others put this daemon out, because it did not show itself in time; nothing was changed.
+    #[error(
+        "this daemon was put out by the others that share its store: it did not show itself in time; the \
+         change was not stored, and it joins them again by itself"
+    )]
+    PutOut,
+    /// The duty that the change belongs to is another daemon's by now; nothing was changed.
+    #[error("{duty} is another daemon's by now, among those that share the store")]
+    NotOurs {
+        /// The duty, by its name.
+        duty: String,
+    },
     /// The database refused one statement.
     #[error("the store refused: {0}")]
     Refused(Refusal),

@@ -24,11 +24,13 @@ pub mod deliveries;
 pub mod error;
 pub mod exam_lines;
 pub mod facts;
+mod fence;
 mod file_id;
 pub mod heard;
 pub mod identity;
 mod lock;
 pub mod measurement_drafts;
+pub mod members;
 pub mod meta;
 pub mod namesakes;
 mod note;
@@ -63,6 +65,7 @@ pub use sqlite::bare;
 pub use sqlite::overheard;
 pub use view::{Tx, View};
 
+use fence::Fence;
 use lock::beside;
 use note::Tally;
 use place::Opened;
@@ -114,6 +117,7 @@ struct Inner {
     changes: watch::Receiver<u64>,
     under_way: UnderWay,
     on_commit: OnCommit,
+    fence: Fence,
     is_owner: bool,
     is_on_server: bool,
     /// Ends the looks of an owner when it goes.
@@ -224,6 +228,7 @@ impl Store {
         let on_commit = OnCommit::default();
         let under_way = UnderWay::default();
         let is_on_server = ground.is_server();
+        let fence = Fence::default();
         let failed = |source| StoreError::File {
             path: path.into(),
             source,
@@ -252,6 +257,7 @@ impl Store {
                     changes: changed,
                     on_commit: on_commit.clone(),
                     under_way: under_way.clone(),
+                    fence: fence.clone(),
                 };
                 move || {
                     writer::run(&tx, jobs, &*ground, &seen);
@@ -269,6 +275,7 @@ impl Store {
                 changes,
                 under_way,
                 on_commit,
+                fence,
                 is_owner: mode == Mode::Owner,
                 is_on_server,
                 _looks: looks,

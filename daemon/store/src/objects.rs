@@ -2,6 +2,7 @@
 //! read from them is in [`readings`](super::readings).
 
 use super::error::Kind;
+use super::members::{BUCKETS, Duty, Membership};
 use super::{StoreError, meta, stamp};
 pub use crate::object_id::ObjectId;
 use crate::session::{Values, values};
@@ -222,6 +223,33 @@ pub struct Unread {
 /// The store cannot be read.
 pub fn next_unread(view: &View, limit: u32) -> Result<Vec<Unread>, StoreError> {
     unread(view, "state = 'received' order by id limit ?1", [limit])
+}
+
+/// The same, of those alone whose [`bucket`] this member holds.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn next_unread_of(
+    view: &View,
+    member: &Membership,
+    limit: u32,
+) -> Result<Vec<Unread>, StoreError> {
+    // The names of duties are those that `Duty` makes.
+    unread(
+        view,
+        "state = 'received' and exists (
+             select 1 from duty
+             where name = 'bucket ' || cast(object.id % 256 as text) and member = ?1)
+         order by id limit ?2",
+        values![member.id, limit],
+    )
+}
+
+/// The duty that reading an object belongs to.
+#[must_use]
+pub fn bucket(id: ObjectId) -> Duty {
+    let rest = id.0.rem_euclid(i64::from(BUCKETS));
+    Duty::Bucket(u8::try_from(rest).unwrap_or(0))
 }
 
 fn unread(view: &View, which: &str, values: impl Values) -> Result<Vec<Unread>, StoreError> {

@@ -219,6 +219,37 @@ pub fn read_anew(tx: &Tx, id: ObjectId) -> Result<(), StoreError> {
     Ok(())
 }
 
+/// Whether an object was filed under this SOP Instance UID before, with this content.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn was_filed_as(
+    view: &View,
+    id: ObjectId,
+    uid: &str,
+    content_sha256: Option<&str>,
+) -> Result<bool, StoreError> {
+    let before: Option<(Option<String>, Option<String>)> = view
+        .prepare("select sop_instance_uid, content_sha256 from object where id = ?1")
+        .first([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    Ok(before.is_some_and(|(before, content)| {
+        before.as_deref() == Some(uid) && content.as_deref() == content_sha256
+    }))
+}
+
+/// The objects that came after one and were filed under the same SOP Instance UID before it was, in the
+/// order they came.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn filed_after(view: &View, uid: &str, id: ObjectId) -> Result<Vec<ObjectId>, StoreError> {
+    view.prepare(
+        "select id from object
+             where sop_instance_uid = ?1 and id > ?2 and state = 'read' order by id",
+    )
+    .all(values![uid, id], |row| row.get(0))
+}
+
 /// The patient an object was filed under when it was last read.
 ///
 /// # Errors

@@ -5,6 +5,7 @@
 //! eight, and an answer "stored" is true.
 
 use super::error::Fault;
+use super::fence::Fence;
 use super::session::Step;
 use super::view::Tx;
 use super::{StoreError, meta};
@@ -30,6 +31,12 @@ const BATCH_MAX: usize = 256;
 pub(super) trait Job: Send {
     /// Makes the change. `Err` undoes this one change alone, unless it took the transaction along.
     fn run(&mut self, tx: &Tx) -> Result<(), Fault>;
+    /// Is not made: the membership it needs is over.
+    fn refuse(&mut self, error: StoreError);
+    /// Whether it is what begins a membership, and needs none.
+    fn joins(&self) -> bool {
+        false
+    }
     /// Tells the caller; `fault` is what happened to the whole transaction.
     fn answer(self: Box<Self>, fault: Option<&Fault>);
 }
@@ -52,6 +59,10 @@ where
         let fault = outcome.as_ref().err().map(Fault::of);
         self.outcome = Some(outcome);
         fault.map_or(Ok(()), Err)
+    }
+
+    fn refuse(&mut self, error: StoreError) {
+        self.outcome = Some(Err(error));
     }
 
     fn answer(self: Box<Self>, fault: Option<&Fault>) {
@@ -130,6 +141,7 @@ pub(super) struct Seen {
     pub(super) changes: watch::Sender<u64>,
     pub(super) on_commit: OnCommit,
     pub(super) under_way: UnderWay,
+    pub(super) fence: Fence,
 }
 
 /// Serves until every handle is gone.
@@ -139,6 +151,7 @@ pub(super) fn run(tx: &Tx, mut waiting: mpsc::Receiver<Turn>, ground: &dyn Groun
         changes,
         on_commit,
         under_way,
+        fence,
     } = seen;
     while let Some(first) = waiting.blocking_recv() {
         let mut batch = Vec::new();
@@ -158,7 +171,7 @@ pub(super) fn run(tx: &Tx, mut waiting: mpsc::Receiver<Turn>, ground: &dyn Groun
             None if batch.is_empty() => ground.check(tx).err(),
             None => {
                 *under_way.since() = Some(Instant::now());
-                let done = commit(tx, &mut batch);
+                let done = commit(tx, &mut batch, fence);
                 *under_way.since() = None;
                 match done {
                     Ok(Done { took, number }) => {
@@ -202,10 +215,10 @@ struct Done {
 
 /// Runs all changes in one transaction, again where others stood in the way or the connection was lost
 /// before the commit. `Err`: none of them is stored, or nobody knows.
-fn commit(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
+fn commit(tx: &Tx, batch: &mut [Box<dyn Job>], fence: &Fence) -> Result<Done, Fault> {
     let mut runs = 1;
     loop {
-        match commit_once(tx, batch) {
+        match commit_once(tx, batch, fence) {
             // How long it was waited for a server that is away is its session's to say.
             Err(Fault::Crossed) if runs < RUNS_MAX => {
                 std::thread::sleep(RUN_AGAIN * runs);
@@ -216,8 +229,8 @@ fn commit(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
     }
 }
 
-fn commit_once(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
-    let done = changes_in_transaction(tx, batch);
+fn commit_once(tx: &Tx, batch: &mut [Box<dyn Job>], fence: &Fence) -> Result<Done, Fault> {
+    let done = changes_in_transaction(tx, batch, fence);
     if done.is_err() && tx.session().is_in_transaction() {
         // The failure is being told already; a rollback that fails as well adds nothing, since
         // the next transaction cannot begin then and says so.
@@ -226,20 +239,30 @@ fn commit_once(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
     done
 }
 
-fn changes_in_transaction(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
+fn changes_in_transaction(
+    tx: &Tx,
+    batch: &mut [Box<dyn Job>],
+    fence: &Fence,
+) -> Result<Done, Fault> {
     let step = |step| tx.step(step).map_err(|error| Fault::of(&error));
     step(Step::BeginChanging)?;
     // A server that goes away before the commit stores nothing of it.
-    inside_transaction(tx, batch).map_err(|fault| match fault {
+    inside_transaction(tx, batch, fence).map_err(|fault| match fault {
         Fault::Away(_) => Fault::Crossed,
         fault => fault,
     })
 }
 
-fn inside_transaction(tx: &Tx, batch: &mut [Box<dyn Job>]) -> Result<Done, Fault> {
+fn inside_transaction(tx: &Tx, batch: &mut [Box<dyn Job>], fence: &Fence) -> Result<Done, Fault> {
     let step = |step| tx.step(step).map_err(|error| Fault::of(&error));
+    // Nobody is put out before this transaction ends.
+    let is_out = fence.is_out(tx).map_err(|error| Fault::of(&error))?;
     let before = tx.session().rows_changed();
     for job in batch {
+        if is_out && !job.joins() {
+            job.refuse(StoreError::PutOut);
+            continue;
+        }
         step(Step::BeginOne)?;
         match job.run(tx) {
             Ok(()) => step(Step::KeepOne)?,

@@ -15,6 +15,7 @@ use crate::config::{Config, LogFormat};
 use crate::deliver;
 use crate::deliver::syslog::Forwarder;
 use crate::deliver::workers::{self, Workers};
+use crate::duties::Share;
 use crate::health::Health;
 use crate::health::endpoint::{Endpoint, EndpointError};
 use crate::observe::audit::Event;
@@ -99,8 +100,10 @@ pub(super) fn serve_and(
     // Before the first message of this start, which is to be sent.
     let forwarder = context::forwarder(&config, &store, &observed)?;
     let publications = watch::Sender::new(0);
+    let share = Share::all();
     let pipeline = context::pipeline(&config, store.clone(), observed.clone())?
-        .announcing(publications.clone());
+        .announcing(publications.clone())
+        .sharing(share.clone());
     if let Some(trail) = &observed.trail
         && !trail.write(&[(Utc::now(), Event::Started)])
     {
@@ -136,7 +139,14 @@ pub(super) fn serve_and(
     let deliveries = {
         let _inside = runtime.enter();
         let (all, published) = (config.destinations(), publications.subscribe());
-        Workers::start(&all, deliver::carrier, &store, &observed, &published)?
+        Workers::start(
+            &all,
+            deliver::carrier,
+            &store,
+            &observed,
+            &published,
+            &share,
+        )?
     };
     let (working, worker_lives) = Working::new();
     health.serving(receivers.handles(), worker_lives);
@@ -147,6 +157,7 @@ pub(super) fn serve_and(
     let mut running = Running {
         worker: Worker::start(pipeline, working)?,
         deliveries,
+        share,
         publications,
         config,
         store,
@@ -203,6 +214,8 @@ struct Running {
     receivers: Receivers,
     worker: Worker,
     deliveries: Workers,
+    /// What of the work on the store is ours.
+    share: Share,
     /// Tells the deliveries that there is something new.
     publications: watch::Sender<u64>,
     /// Sends the audit trail on.
@@ -319,6 +332,7 @@ impl Running {
         Ok(Prepared {
             pipeline: context::pipeline(&config, self.store.clone(), self.observed.clone())?
                 .announcing(self.publications.clone())
+                .sharing(self.share.clone())
                 .holding(Arc::clone(&self.outbox)),
             dicom,
             hl7,

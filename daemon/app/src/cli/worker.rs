@@ -1,10 +1,13 @@
 //! The thread that runs the pipeline beside the receivers.
 
 use super::{Code, Failure};
+use crate::duties::has_moved;
 use crate::nice;
+use crate::outbox::PublishError;
 use crate::pipeline::{Pipeline, PipelineError};
 use chrono::Utc;
 use sheathline_store::bodies::Dropped;
+use std::hash::{BuildHasher, RandomState};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Weak};
 use std::thread::JoinHandle;
@@ -12,7 +15,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::watch;
 
 /// How long the pipeline waits for a commit of this process before it looks whether another one
-/// (`label` beside the daemon) left something to do.
+/// (`label` beside the daemon, or another daemon on the same store) left something to do; about so long.
 const LOOK_ANYWAY: Duration = Duration::from_secs(1);
 
 /// How long nothing must have come before results are made: reports of one exam come in a burst.
@@ -133,13 +136,16 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
             drop_old(pipeline, stop);
             looked_for_old = Some(Instant::now());
         }
-        if let Err(error) = pipeline.remind(Utc::now()) {
+        if let Err(error) = pipeline.remind(Utc::now())
+            && !has_moved(&error)
+        {
             tracing::error!(code = "pipeline-failed", %error, "will be tried again");
         }
         match pipeline.gather_some() {
             // What came meanwhile goes first.
             Ok(true) => continue,
             Ok(false) => {}
+            Err(error) if is_told(&error) => {}
             Err(error) => {
                 tracing::error!(code = "pipeline-failed", %error, "will be tried again");
             }
@@ -148,11 +154,14 @@ fn work(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
     }
 }
 
-/// Whether the log has it already, once for as long as it lasts.
+/// Whether the log has it already, once for as long as it lasts, or it is another daemon's by now.
 fn is_told(error: &PipelineError) -> bool {
     match error {
+        PipelineError::Store(error) | PipelineError::Publish(PublishError::Store(error)) => {
+            has_moved(error)
+        }
         PipelineError::Publish(error) => error.unwritable().is_some(),
-        _ => false,
+        PipelineError::Result(_) => false,
     }
 }
 
@@ -172,6 +181,7 @@ fn drop_old(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
                 tracing::warn!(code = "bodies-clock", %newest, "{}", Dropped::CLOCK);
                 break;
             }
+            Err(error) if is_told(&error) => break,
             Err(error) => {
                 tracing::error!(code = "bodies-not-dropped", %error, "will be tried again");
                 break;
@@ -183,10 +193,12 @@ fn drop_old(pipeline: &Pipeline, stop: &watch::Receiver<bool>) {
     }
 }
 
-/// Until a commit, a stop, or a while has passed.
+/// Until a commit, a stop, or a while has passed; not the same while in all daemons on one store.
 fn wait(changes: &mut watch::Receiver<u64>, stop: &watch::Receiver<bool>) {
+    let tenths = RandomState::new().hash_one(0) % 5 + 8;
+    let longest = LOOK_ANYWAY * u32::try_from(tenths).unwrap_or(10) / 10;
     let mut waited = Duration::ZERO;
-    while waited < LOOK_ANYWAY && !*stop.borrow() && !changes.has_changed().unwrap_or(true) {
+    while waited < longest && !*stop.borrow() && !changes.has_changed().unwrap_or(true) {
         std::thread::sleep(STEP);
         waited += STEP;
     }

@@ -13,6 +13,7 @@ mod outage;
 mod reminding;
 
 use super::Carrier;
+use crate::duties::{Part, Share};
 use crate::observe::Observed;
 use crate::observe::audit::Receiver;
 use crate::parcel;
@@ -21,8 +22,9 @@ use chrono::{DateTime, Utc};
 use outage::Outage;
 use sheathline_net::connect::{Failure, Stage, Word};
 use sheathline_store::deliveries::{self, Delivery, Next, What, Which};
+use sheathline_store::members::Duty;
 use sheathline_store::results::{self, ResultRow};
-use sheathline_store::{Store, StoreError, objects};
+use sheathline_store::{Store, StoreError, Tx, objects};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::Duration;
 
@@ -80,6 +82,9 @@ pub struct Worker {
     is_noted_up: bool,
     /// See [`deliveries::asked`].
     asked: Option<u64>,
+    share: Share,
+    /// What of the work is this daemon's, as the step under way found it.
+    part: Part,
 }
 
 /// How an attempt ended.
@@ -118,7 +123,32 @@ impl Worker {
             refusals: 0,
             is_noted_up: false,
             asked: None,
+            part: Share::all().now(),
+            share: Share::all(),
         }
+    }
+
+    /// Delivers while the destination is among what `share` says.
+    #[must_use]
+    pub fn sharing(mut self, share: Share) -> Self {
+        self.share = share;
+        self
+    }
+
+    /// Changes the store, as long as the destination is this daemon's.
+    fn change<T: Send + 'static>(
+        &self,
+        work: impl Fn(&Tx) -> Result<T, StoreError> + Send + 'static,
+    ) -> Result<T, StoreError> {
+        let (part, duty) = (self.part.clone(), self.duty());
+        self.store.write(move |tx| {
+            part.check(tx, &duty)?;
+            work(tx)
+        })
+    }
+
+    fn duty(&self) -> Duty {
+        Duty::Destination(self.destination.clone())
     }
 
     /// Tries one delivery, if one is due.
@@ -126,6 +156,13 @@ impl Worker {
     /// # Errors
     /// The store cannot be read or written; what was tried is tried again.
     pub fn step(&mut self) -> Result<Step, StoreError> {
+        self.part = self.share.now();
+        if !self.part.has(&self.duty()) {
+            // How it is with the destination is found out anew, once it is ours again.
+            self.outage = None;
+            self.is_noted_up = false;
+            return Ok(Step::Wait(None));
+        }
         let now = self.world.now();
         let asked = self
             .store
@@ -256,8 +293,7 @@ impl Worker {
             ids: vec![id],
             ..Which::default()
         };
-        self.store
-            .write(move |tx| deliveries::drop_some(tx, &which, now))?;
+        self.change(move |tx| deliveries::drop_some(tx, &which, now))?;
         Ok(Step::Tried)
     }
 }

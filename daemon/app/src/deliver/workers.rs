@@ -5,6 +5,7 @@
 
 use super::Carrier;
 use super::worker::{MakeCarrier, Moment, Step, Worker, World};
+use crate::duties::{Share, has_moved};
 use crate::nice;
 use crate::observe::Observed;
 use crate::observe::audit::Receiver;
@@ -35,6 +36,7 @@ pub struct Workers {
     store: Store,
     observed: Observed,
     published: watch::Receiver<u64>,
+    share: Share,
     lanes: Vec<Lane>,
 }
 
@@ -55,7 +57,8 @@ pub struct Change {
 }
 
 impl Workers {
-    /// Starts one for each destination. `published` grows with every result that is published.
+    /// Starts one for each destination; each delivers while its destination is among what `share` says.
+    /// `published` grows with every result that is published.
     /// To be called, as [`Workers::prepare`], within a runtime.
     ///
     /// # Errors
@@ -66,12 +69,14 @@ impl Workers {
         store: &Store,
         observed: &Observed,
         published: &watch::Receiver<u64>,
+        share: &Share,
     ) -> Result<Self, StartError> {
         let mut workers = Workers {
             make,
             store: store.clone(),
             observed: observed.clone(),
             published: published.clone(),
+            share: share.clone(),
             lanes: Vec::new(),
         };
         let change = workers.prepare(destinations)?;
@@ -130,10 +135,11 @@ impl Workers {
         let name = destination.name.clone();
         let (make, of) = (self.make, destination.clone());
         let (store, observed) = (self.store.clone(), self.observed.clone());
+        let share = self.share.clone();
         let work = move || {
             let make: MakeCarrier = Box::new(move || make(&of));
             let (to, world) = (receiver(&destination), Box::new(System::new()));
-            Worker::new(destination.name, to, retry, make, store, observed, world)
+            Worker::new(destination.name, to, retry, make, store, observed, world).sharing(share)
         };
         let (stop, stopped) = watch::channel(false);
         let (go, told) = mpsc::channel::<Option<JoinHandle<()>>>();
@@ -244,6 +250,8 @@ fn run(
                 );
                 PAUSE_AFTER_FAILURE
             }
+            // Another daemon delivers it.
+            Ok(Err(error)) if has_moved(&error) => LOOK_ANYWAY,
             Ok(Err(error)) => {
                 // Once, not every two seconds.
                 if !std::mem::replace(&mut is_failing, true) {

@@ -7,11 +7,13 @@
 
 mod audit_sent;
 mod deliveries;
+mod members;
 mod pages;
 mod senders;
 
 use audit_sent::AuditSent;
 use deliveries::Deliveries;
+use members::Members;
 use pages::Pages;
 use senders::Senders;
 
@@ -113,6 +115,7 @@ pub struct Metrics {
     deliveries: Deliveries,
     senders: Senders,
     audit_sent: AuditSent,
+    members: Members,
     pages: Pages,
     commit_seconds: Histogram,
     waiting: Family<Stage, Gauge>,
@@ -146,6 +149,7 @@ impl Default for Metrics {
             deliveries: Deliveries::default(),
             senders: Senders::default(),
             audit_sent: AuditSent::default(),
+            members: Members::default(),
             pages: Pages::default(),
             commit_seconds: latency(),
             waiting: Family::default(),
@@ -158,6 +162,7 @@ impl Default for Metrics {
         metrics.deliveries.register(&mut metrics.registry);
         metrics.senders.register(&mut metrics.registry);
         metrics.audit_sent.register(&mut metrics.registry);
+        metrics.members.register(&mut metrics.registry);
         metrics.pages.register(&mut metrics.registry);
         metrics.begin_at_zero();
         metrics
@@ -292,6 +297,11 @@ impl Metrics {
     #[must_use]
     pub fn refusals(&self) -> Arc<Refusals> {
         Arc::clone(&self.refusals)
+    }
+
+    /// So many daemons that share the store are alive, and this one holds so many duties.
+    pub fn membership(&self, alive: usize, duties: usize) {
+        self.members.are(alive, duties);
     }
 
     /// A request for a page was answered. Its path becomes no label, only the page it leads to.

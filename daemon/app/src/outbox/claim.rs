@@ -182,6 +182,12 @@ impl Claim {
         }
     }
 
+    /// Lets go of it, whoever holds it: another daemon on the same store goes on.
+    pub fn hand_over(&self) {
+        let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        state.held = None;
+    }
+
     /// The lock file, and whether the owner of the same store has the lock.
     fn take(
         &self,

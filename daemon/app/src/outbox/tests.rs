@@ -69,12 +69,18 @@ fn publish_at(
     render: impl Fn(&ResultRow) -> Result<Files, StoreError> + Sync,
 ) -> Result<usize, PublishError> {
     folder::make_folder(outbox).expect("made");
+    let part = &crate::duties::Share::all().now();
+    let place = Place {
+        store,
+        outbox,
+        part,
+    };
     let mut total = 0;
     loop {
         let mut pass = Pass::new(waits, now);
         let mut done = 0;
         let renderer = || |row: &ResultRow| render(row).map(Some);
-        while let Some(some) = publish_some(store, outbox, &mut pass, renderer, |_| true, &[])? {
+        while let Some(some) = publish_some(place, &mut pass, renderer, |_| true, &[])? {
             total += some.published;
             done += some.published + some.renumbered;
         }

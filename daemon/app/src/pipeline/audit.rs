@@ -14,6 +14,7 @@ use sheathline_store::annotations;
 use sheathline_store::audited::{Audited, Untold};
 use sheathline_store::facts::{self, ObjectFacts};
 use sheathline_store::identity::{self, Recorded};
+use sheathline_store::members::Duty;
 use sheathline_store::readings::StoredDisposition;
 use sheathline_store::results::ResultRow;
 use sheathline_store::{StoreError, View};
@@ -96,6 +97,10 @@ impl Pipeline {
         let Some(trail) = &self.observed.trail else {
             return Ok(true);
         };
+        let part = self.share.now();
+        if !part.has(&Duty::Trail) {
+            return Ok(true);
+        }
         // What is left is told at the next start.
         while !self.is_hurried() {
             let rows = self.store.read(|conn| untold(conn, OBJECTS_A_TIME))?;
@@ -106,7 +111,11 @@ impl Pipeline {
             if !trail.write(&events) {
                 return Ok(false);
             }
-            self.store.write(move |tx| audited.note(tx, last))?;
+            let part = part.clone();
+            self.store.write(move |tx| {
+                part.check(tx, &Duty::Trail)?;
+                audited.note(tx, last)
+            })?;
         }
         Ok(true)
     }

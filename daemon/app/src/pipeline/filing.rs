@@ -44,6 +44,7 @@ pub(super) fn file(
         ],
     )?;
     let disposition = place_among_equals(tx, id, &mut reading)?;
+    let late = overtaken_by(tx, id, &reading)?;
     readings::finish_read(tx, id, &reading, disposition)?;
     heard::note(tx, id)?;
     // What nobody understands or trusts is kept as it came.
@@ -71,6 +72,9 @@ pub(super) fn file(
     let after = reading.patient.map(|patient| patient.key);
     for key in before.iter().chain(after.iter()) {
         assessment_queue::mark_dirty(tx, key, Utc::now())?;
+    }
+    for later in late {
+        send_back(tx, later)?;
     }
     hints.mark_changed(tx)?;
     Ok(Filed {
@@ -127,6 +131,44 @@ impl Hints {
         }
         Ok(())
     }
+}
+
+/// The objects that came later under the same SOP Instance UID and were read earlier, where that matters:
+/// they were compared with another first content than this one, or with none.
+fn overtaken_by(
+    tx: &Tx,
+    id: ObjectId,
+    reading: &ObjectReading,
+) -> Result<Vec<ObjectId>, StoreError> {
+    let Some(uid) = reading.sop_instance_uid.as_deref() else {
+        return Ok(Vec::new());
+    };
+    let content = reading.content_sha256.as_deref();
+    if readings::first_content(tx, uid, id)?.is_some()
+        || readings::was_filed_as(tx, id, uid, content)?
+    {
+        return Ok(Vec::new());
+    }
+    readings::filed_after(tx, uid, id)
+}
+
+/// Sends an object back to be read that was read too early: what it said counts no longer, as if it had
+/// not been read yet.
+fn send_back(tx: &Tx, id: ObjectId) -> Result<(), StoreError> {
+    // What is damaged is found when it is read again.
+    if let Ok(Some(before)) = readings::reading_of(tx, id) {
+        let machine = before.reading.machine.unwrap_or_default();
+        if let Some(sender) = Sender::of(&before.source, &machine) {
+            watched::note(tx, &sender, id, None)?;
+        }
+    }
+    let patient = readings::patient_of(tx, id)?;
+    let hints = Hints::before(tx, [patient.as_ref()])?;
+    readings::read_anew(tx, id)?;
+    if let Some(key) = patient {
+        assessment_queue::mark_dirty(tx, &key, Utc::now())?;
+    }
+    hints.mark_changed(tx)
 }
 
 /// First content wins: the same content again is a repeat, another one under the same SOP

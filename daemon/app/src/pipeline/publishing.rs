@@ -2,9 +2,11 @@
 
 use super::renderings::{self, Renderings};
 use super::{Pipeline, PipelineError};
+use crate::duties::Part;
 use crate::observe::outbox::Unwritable;
 use crate::outbox::{self, Pass, PublishError, Waits};
 use chrono::Utc;
+use sheathline_store::members::Duty;
 use sheathline_store::results::ResultRow;
 use sheathline_store::{StoreError, deliveries, trouble};
 use std::sync::{MutexGuard, PoisonError};
@@ -22,7 +24,13 @@ impl Pipeline {
     ///
     /// When the outbox is another store's or cannot be written, or the store fails.
     pub fn publish(&self) -> Result<usize, PipelineError> {
-        let published = self.publish_all();
+        let part = self.share.now();
+        if !part.has(&Duty::Outbox) {
+            // Whoever has the duty now takes it.
+            self.claim.hand_over();
+            return Ok(0);
+        }
+        let published = self.publish_all(&part);
         self.claim.release(&self.store);
         let outbox = &self.observed.outbox;
         match &published {
@@ -41,12 +49,12 @@ impl Pipeline {
             self.note_trouble()?;
         }
         // Whatever keeps results from the outbox, the reports are kept.
-        self.bring_entered()?;
+        self.bring_entered(&part)?;
         published
     }
 
     /// Lets typed reports wait for the archives that take them.
-    fn bring_entered(&self) -> Result<(), StoreError> {
+    fn bring_entered(&self, part: &Part) -> Result<(), StoreError> {
         for destination in &self.entered_to {
             let is_behind = || {
                 self.store
@@ -54,7 +62,9 @@ impl Pipeline {
             };
             while !self.is_hurried() && is_behind()? {
                 let name = destination.clone();
+                let part = part.clone();
                 let (_, begun) = self.store.write(move |tx| {
+                    part.check(tx, &Duty::Outbox)?;
                     deliveries::begin_entered(tx, &name, VERSIONS_A_LOOK, Utc::now())
                 })?;
                 if begun > 0 {
@@ -89,7 +99,7 @@ impl Pipeline {
         Ok(())
     }
 
-    fn publish_all(&self) -> Result<usize, PipelineError> {
+    fn publish_all(&self, part: &Part) -> Result<usize, PipelineError> {
         let patient = renderings::Patient::default();
         let renderer = || {
             let renderings = Renderings::new(&self.store, self.beside, &patient);
@@ -110,9 +120,13 @@ impl Pipeline {
             while !self.is_hurried() {
                 self.claim.hold(&self.store)?;
                 let tell = |rows: &[ResultRow]| self.tell_published(rows);
+                let place = outbox::Place {
+                    store: &self.store,
+                    outbox: &self.outbox,
+                    part,
+                };
                 let to = &self.destinations;
-                let some =
-                    outbox::publish_some(&self.store, &self.outbox, &mut pass, renderer, tell, to);
+                let some = outbox::publish_some(place, &mut pass, renderer, tell, to);
                 // Also after an error: the others are published.
                 if !matches!(some, Ok(None)) {
                     self.publications

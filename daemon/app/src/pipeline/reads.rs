@@ -9,6 +9,7 @@ use sheathline_model::reading::Assumed;
 use sheathline_model::watch::{Sender, Since};
 use sheathline_model::{reading, sr};
 use sheathline_store::StoreError;
+use sheathline_store::members::Duty;
 use sheathline_store::objects::{self, ObjectId, Slim, Unread};
 use sheathline_store::watched::Began;
 
@@ -23,10 +24,17 @@ impl Pipeline {
     ///
     /// When the store fails. An object that cannot be understood is no error: it is quarantined.
     pub fn read_some(&self) -> Result<usize, PipelineError> {
+        let part = self.share.now();
+        if !part.has_buckets() && !part.has(&Duty::Upkeep) {
+            return Ok(0);
+        }
         let (waiting, is_again) = self.store.read(|conn| {
             let (mut bodies, mut bytes) = (Vec::new(), 0);
-            let fresh = objects::next_unread(conn, OBJECTS_A_COMMIT)?;
-            let again = if fresh.is_empty() {
+            let fresh = match part.membership() {
+                None => objects::next_unread(conn, OBJECTS_A_COMMIT)?,
+                Some(member) => objects::next_unread_of(conn, member, OBJECTS_A_COMMIT)?,
+            };
+            let again = if fresh.is_empty() && part.has(&Duty::Upkeep) {
                 objects::next_again(conn, OBJECTS_A_COMMIT)?
             } else {
                 None
@@ -68,7 +76,14 @@ impl Pipeline {
         if count > 0 || is_again {
             let filed = self.store.write(move |tx| {
                 let mut filed = Vec::new();
+                if is_again {
+                    part.check(tx, &Duty::Upkeep)?;
+                }
                 for (id, source, read) in &readings {
+                    // Its new reader reads it as well.
+                    if !is_again && !part.still_has(tx, &objects::bucket(*id))? {
+                        continue;
+                    }
                     let done = match read {
                         Some((reading, slim)) => file(tx, *id, source, reading, slim.as_ref())?,
                         // What was read of it before stays in use.

@@ -5,6 +5,7 @@ use crate::routes::destination::Taker;
 use chrono::{DateTime, TimeDelta, Utc};
 use sheathline_model::results::Change;
 use sheathline_store::exam_lines::{self, Due};
+use sheathline_store::members::Duty;
 use sheathline_store::{StoreError, Tx, deliveries};
 
 /// Reminders made in one commit.
@@ -20,7 +21,8 @@ impl Pipeline {
     pub fn remind(&self, now: DateTime<Utc>) -> Result<usize, StoreError> {
         let wants = |one: &&Taker| one.wanted.changes.contains(&Change::Reminder);
         let takers: Vec<Taker> = self.destinations.iter().filter(wants).cloned().collect();
-        if self.remind_minutes == 0 || takers.is_empty() {
+        let part = self.share.now();
+        if self.remind_minutes == 0 || takers.is_empty() || !part.has(&Duty::Reminders) {
             return Ok(0);
         }
         let before = now - TimeDelta::minutes(self.remind_minutes.into());
@@ -30,9 +32,10 @@ impl Pipeline {
         if due.is_empty() {
             return Ok(0);
         }
-        let reminded = self
-            .store
-            .write(move |tx| due.iter().map(|one| remind(tx, one, &takers, now)).sum())?;
+        let reminded = self.store.write(move |tx| {
+            part.check(tx, &Duty::Reminders)?;
+            due.iter().map(|one| remind(tx, one, &takers, now)).sum()
+        })?;
         if reminded > 0 {
             self.publications
                 .send_modify(|count| *count = count.wrapping_add(1));

@@ -2,6 +2,7 @@
 
 use super::{Pipeline, PipelineError};
 use chrono::Utc;
+use sheathline_store::members::Duty;
 use sheathline_store::{assessment_queue, identity};
 
 /// Ids marked in one commit, so that what is received never waits long for it.
@@ -10,6 +11,10 @@ const IDS_A_COMMIT: usize = 512;
 impl Pipeline {
     /// Marks everybody whom new statements about ids concern.
     pub(super) fn spread_stated(&self) -> Result<(), PipelineError> {
+        let part = self.share.now();
+        if !part.has(&Duty::Ids) {
+            return Ok(());
+        }
         let Some(concerned) = self.store.read(identity::concerned)? else {
             return Ok(());
         };
@@ -34,7 +39,9 @@ impl Pipeline {
             }
             let some = some.to_vec();
             let last = chunks.peek().is_none().then_some(concerned.last);
+            let part = part.clone();
             self.store.write(move |tx| {
+                part.check(tx, &Duty::Ids)?;
                 for (key, mark) in &some {
                     match mark {
                         Mark::Gone => assessment_queue::unmark(tx, key)?,

@@ -71,6 +71,7 @@ mod dated;
 mod history;
 mod joined;
 mod namesakes;
+mod order;
 mod plans;
 mod sessions;
 mod work;

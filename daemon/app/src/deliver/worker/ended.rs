@@ -29,8 +29,7 @@ impl Worker {
             return Ok(Step::Wait(Some(UNTIL_TRAIL)));
         }
         let id = delivery.id;
-        self.store
-            .write(move |tx| deliveries::delivered(tx, id, now))?;
+        self.change(move |tx| deliveries::delivered(tx, id, now))?;
         self.observed.metrics.delivered(&self.destination);
         tracing::debug!(
             code = "delivered",
@@ -120,8 +119,7 @@ impl Worker {
         wait: Option<Duration>,
     ) -> Result<Step, StoreError> {
         let (id, failed, now) = (delivery.id, noted(failure), self.world.now().wall);
-        self.store
-            .write(move |tx| deliveries::failed(tx, id, &failed, wait, now))?;
+        self.change(move |tx| deliveries::failed(tx, id, &failed, wait, now))?;
         Ok(Step::Tried)
     }
 
@@ -140,8 +138,7 @@ impl Worker {
         );
         self.observed.metrics.delivery_died(&self.destination);
         let (id, now) = (delivery.id, self.world.now().wall);
-        self.store
-            .write(move |tx| deliveries::died(tx, id, &failed, now))?;
+        self.change(move |tx| deliveries::died(tx, id, &failed, now))?;
         Ok(Step::Tried)
     }
 
@@ -153,7 +150,7 @@ impl Worker {
         row: Option<ResultRow>,
     ) -> Result<Step, StoreError> {
         if let Some(row) = row {
-            self.store.write(move |tx| outbox::set_aside(tx, &row))?;
+            self.change(move |tx| outbox::set_aside(tx, &row))?;
         }
         let failed = Failed {
             stage: Stage::Form.to_string(),

@@ -72,7 +72,6 @@ impl Worker {
     /// lasts over a new start keeps its time.
     fn note(&self, what: Option<String>) -> Result<(), StoreError> {
         let (of, now) = (self.trouble(), self.world.now().wall);
-        self.store
-            .write(move |tx| trouble::note(tx, &of, what.as_deref(), now))
+        self.change(move |tx| trouble::note(tx, &of, what.as_deref(), now))
     }
 }

@@ -149,6 +149,15 @@ pub const CODES: &[Row] = rows! {
     "listen-failed" Page:
         "A port that should be open cannot be opened.",
         "Read the line: mostly another program has the port, or the address is gone. It is tried again.";
+    "member-gone" Look:
+        "A daemon that shares the store did not show itself for 20 s; the others took over what it did.",
+        "Look at the machine that the line names. Once it runs again, it joins by itself.";
+    "member-not-left" Look:
+        "The service stopped and could not say so to the others that share the store.",
+        "Nothing: they take over within 25 s.";
+    "member-not-shown" Page:
+        "This daemon cannot show itself to the others that share the store; after 20 s they may put it out.",
+        "Read `error`: mostly the database cannot be reached from this machine.";
     "merges-unsettled" Look:
         "Merges of patient ids lead in a circle or to several ends; none of them is applied.",
         "`sheathline patient list` shows them; take the wrong one back with `patient unmerge`.";
@@ -215,6 +224,9 @@ pub const CODES: &[Row] = rows! {
     "port-open-to-all" Look:
         "A port without TLS takes connections from everybody who reaches it.",
         "Name who may connect in `addresses_allowed`, or listen with TLS; the line names the table.";
+    "put-out" Page:
+        "This daemon stood still or could not reach the store, and the others put it out; it joins again by itself.",
+        "Nothing is lost. If it comes again, look at the load of this machine and its way to the database.";
     "reading-damaged" Look:
         "What was read of an object is damaged in the store; the object is read again.",
         "Look at the disk; `sheathline verify` says whether more is damaged.";
