@@ -57,7 +57,12 @@ where
         let outcome =
             catch_unwind(AssertUnwindSafe(|| (self.work)(tx))).unwrap_or(Err(StoreError::Panicked));
         let fault = outcome.as_ref().err().map(Fault::of);
-        self.outcome = Some(outcome);
+        // What befell all of the batch is told as what became of that.
+        let is_all = matches!(
+            fault,
+            Some(Fault::Crossed | Fault::Away(_) | Fault::Unsure(_))
+        );
+        self.outcome = (!is_all).then_some(outcome);
         fault.map_or(Ok(()), Err)
     }
 

@@ -77,6 +77,7 @@ create table result (
     patient_issuer text   collate "C" not null,
     patient_id     text   collate "C" not null,
     damaged_at     text   collate "C",
+    status         text   collate "C",
     unique (exam_id, version)
 );
 
@@ -289,3 +290,25 @@ create index exam_line_operator on exam_line (operator) where operator is not nu
 create index exam_line_device on exam_line (device) where device is not null;
 create index exam_line_location on exam_line (location) where location is not null;
 create index exam_line_accession on exam_line using hash (accession);
+
+create table object_blocking (
+    object_id bigint not null references object (id),
+    code      text   collate "C" not null,
+    primary key (object_id, code)
+);
+
+create table member (
+    id        text   collate "C" primary key,
+    epoch     bigint not null,
+    name      text   collate "C" not null,
+    joined_at text   collate "C" not null,
+    until     bigint not null
+);
+
+create table duty (
+    name   text   collate "C" primary key,
+    member text   collate "C",
+    since  bigint
+);
+
+create index duty_member on duty (member) where member is not null;
