@@ -10,6 +10,7 @@ use super::sqlite::{self, schema};
 use super::verify::{Looker, Verified};
 use super::view::View;
 use super::{DOUBT, Mode, StoreError, results};
+use crate::moving::mark;
 use crate::rename::rename_new;
 use std::path::{Path, PathBuf};
 
@@ -41,6 +42,7 @@ pub fn back_up(store: &Path, to: &Path) -> Result<Verified, StoreError> {
             known: schema::KNOWN,
         });
     }
+    mark::refuse_coming(&view, &store.display().to_string())?;
     let partial = Partial::new(to)?;
     partial.fill(&view)?;
     let verified = Looker::open(&partial.path)?.verify(|_, _| ())?;
@@ -78,12 +80,14 @@ pub fn restore(from: &Path, store: &Path, replace: bool) -> Result<Restored, Sto
     if schema::found(sqlite::connection(&view)?, from)? == 0 {
         return Err(StoreError::Foreign { path: from.into() });
     }
+    mark::refuse_coming(&view, &from.display().to_string())?;
     let partial = Partial::new(store)?;
     partial.fill(&view)?;
     // A copy of an earlier shape is brought up before it is looked at. What the outbox held when the
     // copy was made says nothing of what it holds now: folders that are there stay as they are.
     let copied = connect(&partial.path, &schema::STORE, Mode::Owner, 0)?;
     results::forget_published(&copied)?;
+    mark::has_come_back(&copied)?;
     drop(copied);
     let verified = Looker::open(&partial.path)?.verify(|_, _| ())?;
     if !verified.damages.is_empty() {

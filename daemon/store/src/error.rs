@@ -134,6 +134,31 @@ pub enum StoreError {
         /// The last commit that was told to somebody.
         stored: u64,
     },
+    /// It is being filled from another store, and not whole yet.
+    #[error(
+        "{place}: the store that comes here from {from} is not whole yet; stop what uses either, and \
+         run `sheathline move` again: it goes on where it stopped"
+    )]
+    Coming {
+        /// Where it is.
+        place: String,
+        /// Where it comes from.
+        from: String,
+    },
+    /// It went to another database.
+    #[error(
+        "{place}: this store was moved to {to} at {at}; name that one in [store]. What is here is how \
+         it was then: to go back to that, without all that came since, move the file away and \
+         `sheathline restore` it"
+    )]
+    Moved {
+        /// Where it was.
+        place: String,
+        /// Where it is now.
+        to: String,
+        /// When, as a time in UTC.
+        at: String,
+    },
     /// The log beside the store is the one of another file.
     #[error(
         "{place}: this is not the file that its log, {place}-wal, belongs to; opened together both would be \

@@ -32,6 +32,7 @@ mod lock;
 pub mod measurement_drafts;
 pub mod members;
 pub mod meta;
+pub mod moving;
 pub mod namesakes;
 mod note;
 mod object_id;
@@ -101,6 +102,15 @@ pub enum Mode {
     Guest,
 }
 
+/// What is done about the marks of a move.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Marks {
+    /// A store that is not whole yet, or went, is refused.
+    Heeded,
+    /// They are of the move that opens it.
+    Ours,
+}
+
 /// A handle to the store; clones share one writing thread.
 #[derive(Debug, Clone)]
 pub struct Store {
@@ -131,13 +141,23 @@ impl Store {
     /// The file is missing (for a guest), held by another owner, not a store, of a newer shape,
     /// known by several names, older than what was stored here last, or damaged.
     pub fn open(path: &Path, mode: Mode) -> Result<Store, StoreError> {
-        Store::open_through(path, mode, |session| session)
+        Store::open_through(path, mode, Marks::Heeded, |session| session)
+    }
+
+    /// [`Store::open`] as its owner for [`moving`], which is from or into this one: also a store that is
+    /// not whole yet, or that went.
+    ///
+    /// # Errors
+    /// As [`Store::open`].
+    pub fn open_to_move(path: &Path) -> Result<Store, StoreError> {
+        Store::open_through(path, Mode::Owner, Marks::Ours, |session| session)
     }
 
     /// [`Store::open`], with something between the store and its database.
     fn open_through(
         path: &Path,
         mode: Mode,
+        marks: Marks,
         through: impl Fn(Box<dyn Session>) -> Box<dyn Session> + Send + Sync + 'static,
     ) -> Result<Store, StoreError> {
         Store::open_file(path, &STORE, mode, through)
@@ -155,6 +175,9 @@ impl Store {
             Mode::Owner => open_as_owner(path, form)?,
             Mode::Guest => (None, open_as_guest(path, form)?),
         };
+        if marks == Marks::Heeded {
+            moving::mark::refuse(&tx, &path.display().to_string())?;
+        }
         let opened = Opened::note(path)?;
         let tally = match &lock {
             Some(lock) => {

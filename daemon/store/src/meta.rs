@@ -36,8 +36,21 @@ pub fn clear(tx: &Tx, name: &str) -> Result<(), StoreError> {
     Ok(())
 }
 
+/// Takes all values away but the count of commits, which only grows.
+///
+/// # Errors
+/// The store cannot be written.
+pub(crate) fn clear_all(tx: &Tx) -> Result<(), StoreError> {
+    tx.prepare("delete from meta where name <> ?1")
+        .execute([COMMITS])?;
+    Ok(())
+}
+
+/// The table.
+pub(crate) const TABLE: &str = "meta";
+
 /// Counts the commits of this store that changed something.
-const COMMITS: &str = "commits";
+pub(crate) const COMMITS: &str = "commits";
 
 /// How many commits the store knows of.
 ///
@@ -46,6 +59,17 @@ const COMMITS: &str = "commits";
 pub(super) fn commits(view: &View) -> Result<u64, StoreError> {
     let number = get(view, COMMITS)?;
     Ok(number.and_then(|number| number.parse().ok()).unwrap_or(0))
+}
+
+/// Sees to it that at least so many commits are known of.
+///
+/// # Errors
+/// The store cannot be written.
+pub(crate) fn raise_commits(tx: &Tx, least: u64) -> Result<(), StoreError> {
+    if commits(tx)? < least {
+        set(tx, COMMITS, &least.to_string())?;
+    }
+    Ok(())
 }
 
 /// Counts the commit that this transaction will be; returns its number.

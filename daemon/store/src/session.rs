@@ -54,6 +54,24 @@ pub(crate) trait Session: Send + fmt::Debug {
     /// # Errors
     /// Those of the database.
     fn now(&self) -> Result<i64, StoreError>;
+    /// Sees to it that the numbers which the database gives in a table go on above all that stand there.
+    ///
+    /// # Errors
+    /// Those of the database.
+    fn number_on(&self, _table: &str) -> Result<(), StoreError> {
+        Ok(())
+    }
+
+    /// Takes all rows out of these tables, past what keeps them there: they never were a store's.
+    ///
+    /// # Errors
+    /// Those of the database.
+    fn empty(&self, tables: &[&str]) -> Result<(), StoreError> {
+        for table in tables {
+            self.change(&format!("delete from {table}"), &[])?;
+        }
+        Ok(())
+    }
 
     /// The connection itself, for what belongs to one kind of database alone.
     fn as_any(&self) -> &dyn Any;

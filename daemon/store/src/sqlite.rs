@@ -10,7 +10,11 @@ pub(crate) mod schema;
 use crate::error::{Kind, Refusal};
 use crate::session::{Columns, Each, Row, Session, Step, Value};
 use crate::{StoreError, Tx, View};
+<<<<<<< HEAD
 use chrono::Utc;
+=======
+use rusqlite::config::DbConfig;
+>>>>>>> 71d2ec4 (A store moves to another database, whole and compared, or not at all)
 use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{CachedStatement, Connection, ErrorCode, params_from_iter};
 use std::any::Any;
@@ -95,9 +99,24 @@ impl Session for Sqlite {
         self.0.total_changes()
     }
 
+<<<<<<< HEAD
     /// A file has the clock of its host, and all that use it are there.
     fn now(&self) -> Result<i64, StoreError> {
         Ok(Utc::now().timestamp_millis())
+=======
+    fn empty(&self, tables: &[&str]) -> Result<(), StoreError> {
+        let with_triggers = |on| {
+            self.0
+                .set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_TRIGGER, on)
+        };
+        with_triggers(false)?;
+        let done = tables.iter().try_for_each(|table| {
+            let sql = format!("delete from {table}");
+            self.change(&sql, &[]).map(|_| ())
+        });
+        with_triggers(true)?;
+        done
+>>>>>>> 71d2ec4 (A store moves to another database, whole and compared, or not at all)
     }
 
     fn as_any(&self) -> &dyn Any {

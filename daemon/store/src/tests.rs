@@ -5,6 +5,7 @@ use super::*;
 use crate::bare::Bare;
 mod contract;
 mod lines;
+mod moving;
 mod pictures;
 mod said;
 mod shape;

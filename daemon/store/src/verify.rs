@@ -5,6 +5,7 @@ use super::sqlite::opening::connect_reader;
 use super::sqlite::{self, schema};
 use super::view::View;
 use super::{StoreError, annotations, deliveries, place, readings, results};
+use crate::moving::mark;
 use crate::session::Row;
 use sheathline_model::annotations::strays;
 use sheathline_model::domain::PatientKey;
@@ -72,6 +73,7 @@ impl Looker {
                 known: schema::KNOWN,
             });
         }
+        mark::refuse_coming(&view, &path.display().to_string())?;
         Ok(Looker { view })
     }
 
