@@ -60,6 +60,9 @@ fn one_key_is_one_thing_in_the_json_of_all_commands() {
     all.extend([broken.as_str(), "--json"]);
     let mut told = vec![("process", printed(&site.run("process", &all)))];
     let exam = site.results().into_keys().next().expect("a result");
+    let elsewhere = path("elsewhere.toml");
+    let text = fs::read_to_string(site.config()).expect("a configuration");
+    fs::write(&elsewhere, text.replace("store.sqlite", "elsewhere.sqlite")).expect("written");
     let (copy, tables) = (path("copy.sqlite"), path("tables"));
     for (command, args) in [
         ("status", &[][..]),
@@ -74,6 +77,7 @@ fn one_key_is_one_thing_in_the_json_of_all_commands() {
         ("backup", &["--output", &copy]),
         ("export", &["--output", &tables, "--identified"]),
         ("compact", &[]),
+        ("move", &["--into", &elsewhere, "--dry-run"]),
         ("restore", &["--replace", &copy]),
         ("read", &[&reports[0]]),
         ("check-config", &["--explain"]),

@@ -144,12 +144,23 @@ impl Store {
         Store::open_through(path, mode, Marks::Heeded, |session| session)
     }
 
-    /// [`Store::open`] as its owner for [`moving`], which is from or into this one: also a store that is
-    /// not whole yet, or that went.
+    /// Opens a store as its owner to be moved ([`moving`]), also one that went.
+    ///
+    /// # Errors
+    /// As [`Store::open`]; there is none.
+    pub fn open_to_move_from(path: &Path) -> Result<Store, StoreError> {
+        if !path.exists() && !was_made(path) {
+            return Err(StoreError::Missing { path: path.into() });
+        }
+        Store::open_to_move_into(path)
+    }
+
+    /// Opens the place that a store moves into as its owner ([`moving`]), also one that is not whole yet;
+    /// makes it if there is none.
     ///
     /// # Errors
     /// As [`Store::open`].
-    pub fn open_to_move(path: &Path) -> Result<Store, StoreError> {
+    pub fn open_to_move_into(path: &Path) -> Result<Store, StoreError> {
         Store::open_through(path, Mode::Owner, Marks::Ours, |session| session)
     }
 

@@ -54,6 +54,7 @@ pub(crate) trait Session: Send + fmt::Debug {
     /// # Errors
     /// Those of the database.
     fn now(&self) -> Result<i64, StoreError>;
+
     /// Sees to it that the numbers which the database gives in a table go on above all that stand there.
     ///
     /// # Errors

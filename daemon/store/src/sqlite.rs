@@ -10,11 +10,8 @@ pub(crate) mod schema;
 use crate::error::{Kind, Refusal};
 use crate::session::{Columns, Each, Row, Session, Step, Value};
 use crate::{StoreError, Tx, View};
-<<<<<<< HEAD
 use chrono::Utc;
-=======
 use rusqlite::config::DbConfig;
->>>>>>> 71d2ec4 (A store moves to another database, whole and compared, or not at all)
 use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{CachedStatement, Connection, ErrorCode, params_from_iter};
 use std::any::Any;
@@ -99,11 +96,11 @@ impl Session for Sqlite {
         self.0.total_changes()
     }
 
-<<<<<<< HEAD
     /// A file has the clock of its host, and all that use it are there.
     fn now(&self) -> Result<i64, StoreError> {
         Ok(Utc::now().timestamp_millis())
-=======
+    }
+
     fn empty(&self, tables: &[&str]) -> Result<(), StoreError> {
         let with_triggers = |on| {
             self.0
@@ -116,7 +113,6 @@ impl Session for Sqlite {
         });
         with_triggers(true)?;
         done
->>>>>>> 71d2ec4 (A store moves to another database, whole and compared, or not at all)
     }
 
     fn as_any(&self) -> &dyn Any {

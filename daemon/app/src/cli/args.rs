@@ -25,7 +25,7 @@ pub(super) use inspect::{
     CalibrateArgs, ExplainArgs, FormChoice, HistoryArgs, QuarantineArgs, RenderArgs, StatusArgs,
     UnmappedArgs,
 };
-pub(super) use maintain::{BackupArgs, CompactArgs, RestoreArgs, VerifyArgs};
+pub(super) use maintain::{BackupArgs, CompactArgs, MoveArgs, RestoreArgs, VerifyArgs};
 pub(super) use offline::{
     AssessArgs, CheckConfigArgs, DemoArgs, ReadArgs, SimulateArgs, TemplateCommand, TryArgs,
 };
@@ -264,6 +264,11 @@ pub(super) enum StoreCommand {
     Restore(RestoreArgs),
     /// Return the space of dropped bytes to the disk.
     Compact(CompactArgs),
+    /// Move the store to another file or database; stop the daemon first.
+    ///
+    /// All of it is copied with its numbers and compared by hashes before the other place becomes the
+    /// store; until then this one is. Cut off, it goes on with the same command.
+    Move(MoveArgs),
 }
 
 #[derive(Debug, Subcommand)]

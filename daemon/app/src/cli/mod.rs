@@ -21,6 +21,7 @@ mod inspect;
 mod issuers;
 mod maintain;
 mod manual;
+mod moving;
 mod offline;
 mod outbox;
 mod past;
@@ -126,6 +127,7 @@ fn carry_out(cli: Cli) -> Result<(), Failure> {
             StoreCommand::Backup(args) => maintain::backup(&args),
             StoreCommand::Restore(args) => maintain::restore(&args),
             StoreCommand::Compact(args) => maintain::compact(&args),
+            StoreCommand::Move(args) => moving::move_store(&args),
         },
         Command::Trial(command) => match command {
             TrialCommand::Demo(args) => demo::run(&args.into()),

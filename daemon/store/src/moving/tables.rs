@@ -32,6 +32,7 @@ pub(crate) struct Table {
 }
 
 /// Tables that stay, each with the reason.
+#[cfg(test)]
 pub(crate) const STAYING: &[(&str, &str)] = &[
     (
         "member",

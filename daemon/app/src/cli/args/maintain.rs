@@ -64,3 +64,18 @@ pub(in crate::cli) struct CompactArgs {
     #[arg(long)]
     pub(in crate::cli) json: bool,
 }
+
+#[derive(Debug, Args)]
+pub(in crate::cli) struct MoveArgs {
+    #[command(flatten)]
+    pub(in crate::cli) config: ConfigArg,
+    /// Configuration whose [store] it is moved into: the one to go on with.
+    #[arg(long, value_name = "FILE")]
+    pub(in crate::cli) into: PathBuf,
+    /// Show what would be done; do nothing.
+    #[arg(long)]
+    pub(in crate::cli) dry_run: bool,
+    /// Print JSON, one object a line.
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
+}

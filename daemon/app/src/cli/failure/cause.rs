@@ -19,6 +19,7 @@ use sheathline_model::results::ResultError;
 use sheathline_net::serve::ServeError;
 use sheathline_net::serve::tls::TlsError;
 use sheathline_store::StoreError;
+use sheathline_store::moving::MoveError;
 use std::error::Error;
 use std::io;
 
@@ -35,6 +36,17 @@ impl Cause for StoreError {
                 Code::StoreInDoubt
             }
             _ => Code::Store,
+        }
+    }
+}
+
+impl Cause for MoveError {
+    fn code(&self) -> Code {
+        match self {
+            MoveError::Store(error) => error.code(),
+            MoveError::Taken { .. } => Code::Usage,
+            MoveError::Changed { .. } => Code::Incomplete,
+            MoveError::Different { .. } => Code::CheckFailed,
         }
     }
 }
