@@ -141,7 +141,7 @@ impl Store {
     /// The file is missing (for a guest), held by another owner, not a store, of a newer shape,
     /// known by several names, older than what was stored here last, or damaged.
     pub fn open(path: &Path, mode: Mode) -> Result<Store, StoreError> {
-        Store::open_through(path, mode, Marks::Heeded, |session| session)
+        Store::open_through(path, mode, |session| session)
     }
 
     /// Opens a store as its owner to be moved ([`moving`]), also one that went.
@@ -161,17 +161,16 @@ impl Store {
     /// # Errors
     /// As [`Store::open`].
     pub fn open_to_move_into(path: &Path) -> Result<Store, StoreError> {
-        Store::open_through(path, Mode::Owner, Marks::Ours, |session| session)
+        Store::open_file(path, &STORE, Mode::Owner, Marks::Ours, |session| session)
     }
 
     /// [`Store::open`], with something between the store and its database.
     fn open_through(
         path: &Path,
         mode: Mode,
-        marks: Marks,
         through: impl Fn(Box<dyn Session>) -> Box<dyn Session> + Send + Sync + 'static,
     ) -> Result<Store, StoreError> {
-        Store::open_file(path, &STORE, mode, through)
+        Store::open_file(path, &STORE, mode, Marks::Heeded, through)
     }
 
     /// Opens a file of ours of any kind.
@@ -179,6 +178,7 @@ impl Store {
         path: &Path,
         form: &Form,
         mode: Mode,
+        marks: Marks,
         through: impl Fn(Box<dyn Session>) -> Box<dyn Session> + Send + Sync + 'static,
     ) -> Result<Store, StoreError> {
         let path = &place::real(path);
@@ -226,16 +226,50 @@ impl Store {
         Store::open_server_through(settings, mode, |session| session)
     }
 
+    /// [`Store::open_to_move_from`], of a store on a server.
+    ///
+    /// # Errors
+    /// As [`Store::open_server`]; there is none.
+    pub fn open_server_to_move_from(settings: &postgres::Settings) -> Result<Store, StoreError> {
+        // An owner would make one.
+        let beside =
+            Store::open_server_marked(settings, Mode::Guest, Marks::Ours, |session| session);
+        match beside {
+            Err(error @ StoreError::Missing { .. }) => Err(error),
+            _ => Store::open_server_to_move_into(settings),
+        }
+    }
+
+    /// [`Store::open_to_move_into`], on a server.
+    ///
+    /// # Errors
+    /// As [`Store::open_server`].
+    pub fn open_server_to_move_into(settings: &postgres::Settings) -> Result<Store, StoreError> {
+        Store::open_server_marked(settings, Mode::Owner, Marks::Ours, |session| session)
+    }
+
     /// [`Store::open_server`], with something between the store and its database.
     fn open_server_through(
         settings: &postgres::Settings,
         mode: Mode,
         through: impl Fn(Box<dyn Session>) -> Box<dyn Session> + Send + Sync + 'static,
     ) -> Result<Store, StoreError> {
+        Store::open_server_marked(settings, mode, Marks::Heeded, through)
+    }
+
+    fn open_server_marked(
+        settings: &postgres::Settings,
+        mode: Mode,
+        marks: Marks,
+        through: impl Fn(Box<dyn Session>) -> Box<dyn Session> + Send + Sync + 'static,
+    ) -> Result<Store, StoreError> {
         let (tx, ground) = match mode {
             Mode::Owner => postgres::open_as_owner(settings)?,
             Mode::Guest => postgres::open_as_guest(settings)?,
         };
+        if marks == Marks::Heeded {
+            moving::mark::refuse(&tx, &settings.place())?;
+        }
         let tx = Tx::new(through(tx.into_session()));
         let readers = {
             let settings = settings.clone();

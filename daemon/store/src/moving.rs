@@ -129,6 +129,9 @@ pub fn run(
 /// What a place is called, the same whichever folder a command runs in.
 fn place(store: &Store) -> String {
     let path = store.path();
+    if store.inner.is_on_server {
+        return path.display().to_string();
+    }
     let whole = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
     whole.display().to_string()
 }
@@ -231,8 +234,9 @@ impl Ways<'_> {
                 after = last;
             }
             after.clear();
-            if table.is_numbered {
-                self.to.write(|tx| tx.session().number_on(table.name))?;
+            if let Some(column) = table.numbers() {
+                self.to
+                    .write(move |tx| tx.session().number_on(table.name, column))?;
             }
             told(Told::Copied {
                 table: table.name,

@@ -322,6 +322,14 @@ impl Session for Server {
         now.ok_or_else(|| corrupt("the server tells no time"))
     }
 
+    fn number_on(&self, table: &str, column: &str) -> Result<(), StoreError> {
+        let sql = format!(
+            "select setval(pg_get_serial_sequence('{table}', '{column}'),
+                           coalesce(max({column}), 1), max({column}) is not null) from {table}"
+        );
+        self.with(|connection| connection.simple(&sql)).map(|_| ())
+    }
+
     fn step(&self, step: Step) -> Result<(), StoreError> {
         let simple = |sql| self.with(|connection| connection.simple(sql)).map(|_| ());
         match step {

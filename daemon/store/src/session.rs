@@ -59,7 +59,7 @@ pub(crate) trait Session: Send + fmt::Debug {
     ///
     /// # Errors
     /// Those of the database.
-    fn number_on(&self, _table: &str) -> Result<(), StoreError> {
+    fn number_on(&self, _table: &str, _column: &str) -> Result<(), StoreError> {
         Ok(())
     }
 

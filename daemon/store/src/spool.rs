@@ -110,7 +110,7 @@ impl Spool {
     /// As [`Store::open`].
     pub fn open(path: &Path, mode: Mode, limits: Limits) -> Result<Spool, StoreError> {
         let store =
-            Store::open_file(path, &FORM, mode, |session| session).map_err(|error| match error {
+            Store::open_file(path, &FORM, mode, crate::Marks::Heeded, |session| session).map_err(|error| match error {
                 StoreError::Foreign { path } => StoreError::Work(format!(
                     "{}: this file is not a spool of sheathline; name another path in [store] spool",
                     path.display()

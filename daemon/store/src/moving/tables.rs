@@ -39,6 +39,9 @@ pub(crate) const STAYING: &[(&str, &str)] = &[
         "who works at one database now is nobody at another",
     ),
     ("duty", "it belongs to a member"),
+    ("owner", "who owns one database owns no other"),
+    ("shape", "which shape a database has, it knows itself"),
+    ("last_commit", "it finds a commit of one database again"),
 ];
 
 /// Rows of `meta` that stay: what they say is of one database and of a move.
@@ -352,6 +355,11 @@ impl Table {
         let (columns, name) = (self.names(), self.name);
         let values = places(self.columns.len());
         format!("insert into {name} ({columns}) values ({values})")
+    }
+
+    /// The column that the database numbers the rows by, if it does.
+    pub(super) fn numbers(&self) -> Option<&'static str> {
+        self.key.first().copied().filter(|_| self.is_numbered)
     }
 
     /// Where the columns of the key stand in a row.

@@ -4,7 +4,7 @@
 use crate::contract::{Group, Place, finds};
 use crate::error::{Kind, Refusal};
 use crate::session::{Each, Session, Step, Value};
-use crate::{Marks, Mode, Store, StoreError, copy, objects, readings};
+use crate::{Mode, Store, StoreError, copy, objects, readings};
 use std::any::Any;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -35,7 +35,7 @@ impl Folder {
 
     fn open_as(&self, mode: Mode) -> Result<Store, StoreError> {
         let fault = self.fault;
-        Store::open_through(&self.path, mode, Marks::Heeded, move |inner| {
+        Store::open_through(&self.path, mode, move |inner| {
             Box::new(Faulty::new(inner, fault))
         })
     }

@@ -4,8 +4,9 @@ use crate::bare::Bare;
 use crate::error::{Kind, Refusal};
 use crate::moving::tables::{self, MOVED, STAYING};
 use crate::moving::{self, Measured, MoveError, Told};
+use crate::postgres::served::Served;
 use crate::session::{Each, Session, Step, Value, values};
-use crate::sqlite::schema::STEPS;
+use crate::sqlite::schema::STORE;
 use crate::verify::Looker;
 use crate::{Marks, Mode, Store, StoreError, copy, meta, objects};
 use std::any::Any;
@@ -142,7 +143,6 @@ fn every_table_and_column_of_the_shape_is_listed() {
     file.change("alter table meta add column more text")
         .expect("altered");
     assert_ne!(told(&file), listed());
-    assert!(!STEPS.is_empty());
 }
 
 /// Table, column, kind, place in the key from 1.
@@ -159,6 +159,101 @@ fn told(file: &Bare) -> Vec<String> {
         staying.join(", ")
     );
     file.column(&sql).expect("told")
+}
+
+#[test]
+fn every_table_and_column_of_a_server_is_listed() {
+    let served = Served::shared();
+    let store = Store::open_server(&served.settings(&served.database()), Mode::Owner);
+    let store = store.expect("opens");
+    let staying: Vec<String> = STAYING
+        .iter()
+        .map(|(name, _)| format!("'{name}'"))
+        .collect();
+    let sql = format!(
+        "select cast(c.table_name as text), cast(c.column_name as text), cast(c.data_type as text),
+                coalesce(cast(k.ordinal_position as bigint), 0)
+         from information_schema.columns c
+         left join information_schema.table_constraints t
+             on t.table_name = c.table_name and t.table_schema = c.table_schema
+                and t.constraint_type = 'PRIMARY KEY'
+         left join information_schema.key_column_usage k
+             on k.constraint_name = t.constraint_name and k.table_schema = c.table_schema
+                and k.column_name = c.column_name
+         where c.table_schema = current_schema() and c.table_name not in ({})
+         order by cast(c.table_name as text) collate \"C\", c.ordinal_position",
+        staying.join(", ")
+    );
+    let told = store.read(|view| {
+        view.prepare(&*sql).all((), |row| {
+            let kind = match row.get::<String>(2)?.as_str() {
+                "bigint" => "INTEGER",
+                "text" => "TEXT",
+                "bytea" => "BLOB",
+                _ => "unknown",
+            };
+            let (table, column): (String, String) = (row.get(0)?, row.get(1)?);
+            Ok(format!("{table} {column} {kind} {}", row.get::<i64>(3)?))
+        })
+    });
+    let sorted = |mut all: Vec<String>| {
+        all.sort();
+        all
+    };
+    assert_eq!(sorted(told.expect("told")), sorted(listed()));
+}
+
+/// From a file to a server, cut off on the way, and from there to another file: the same at every place, and
+/// numbers go on.
+#[test]
+fn a_store_moves_to_a_server_and_back() {
+    let two = Two::new();
+    let before = two.measured("a.db");
+    let served = Served::shared();
+    let settings = served.settings(&served.database());
+    let into = || Store::open_server_to_move_into(&settings).expect("opens to be moved");
+    for number in [12, 25, 60] {
+        let left = Arc::new(AtomicI64::new(number));
+        let through = move |inner| {
+            let left = Arc::clone(&left);
+            Box::new(Dying { inner, left }) as Box<dyn Session>
+        };
+        let dying = Store::open_server_marked(&settings, Mode::Owner, Marks::Ours, through);
+        let cut = moving::run(&two.ours("a.db"), &dying.expect("opens"), |_| ());
+        assert!(cut.is_err(), "cut at {number}");
+        let refused = Store::open_server(&settings, Mode::Owner);
+        assert!(
+            matches!(refused, Err(StoreError::Coming { .. })),
+            "cut at {number}: {refused:?}"
+        );
+        Store::open(&two.path("a.db"), Mode::Owner).expect("still the store");
+    }
+    let moved = moving::run(&two.ours("a.db"), &into(), |_| ()).expect("moved");
+    assert_eq!(moved, before);
+    assert!(matches!(
+        Store::open(&two.path("a.db"), Mode::Owner),
+        Err(StoreError::Moved { .. })
+    ));
+    let store = Store::open_server(&settings, Mode::Owner).expect("a store");
+    let next = super::keep(&store, b"new").expect("kept");
+    assert_eq!(next, objects::Kept::New(objects::ObjectId(901)));
+    drop(store);
+    let from = Store::open_server_to_move_from(&settings).expect("opens to be moved");
+    let back = moving::run(&from, &two.ours("c.db"), |_| ()).expect("moved back");
+    assert_eq!(moving::measure(&from).expect("measured"), back);
+    drop(from);
+    assert_eq!(two.measured("c.db"), back);
+    assert_ne!(back, before);
+    let gone = Store::open_server(&settings, Mode::Guest).expect_err("went");
+    assert!(
+        matches!(&gone, StoreError::Moved { to, .. } if to.ends_with("c.db")),
+        "{gone}"
+    );
+    let file = Store::open(&two.path("c.db"), Mode::Owner).expect("a store");
+    let next = super::keep(&file, b"newer").expect("kept");
+    assert_eq!(next, objects::Kept::New(objects::ObjectId(902)));
+    let none = Store::open_server_to_move_from(&served.settings(&served.database()));
+    assert!(matches!(none, Err(StoreError::Missing { .. })), "{none:?}");
 }
 
 fn listed() -> Vec<String> {
@@ -349,7 +444,7 @@ fn cut_after(two: &Two, to: &str, number: i64) -> Result<Vec<Measured>, MoveErro
             Box::new(Dying { inner, left }) as Box<dyn Session>
         };
         let path: &Path = &two.path(name);
-        Store::open_through(path, Mode::Owner, Marks::Ours, through).expect("opens")
+        Store::open_file(path, &STORE, Mode::Owner, Marks::Ours, through).expect("opens")
     };
     let (from, to) = (open("a.db", &left), open(to, &left));
     let done = moving::run(&from, &to, |_| ());
@@ -416,6 +511,10 @@ impl Session for Dying {
 
     fn now(&self) -> Result<i64, StoreError> {
         self.inner.now()
+    }
+
+    fn number_on(&self, table: &str, column: &str) -> Result<(), StoreError> {
+        self.inner.number_on(table, column)
     }
 
     fn empty(&self, tables: &[&str]) -> Result<(), StoreError> {
