@@ -27,7 +27,7 @@ pub const LIVES: Duration = Duration::from_secs(20);
 pub const SHOWN_EVERY: Duration = Duration::from_secs(5);
 
 /// Name in `meta` of the last epoch given.
-const EPOCHS: &str = "member_epochs";
+pub(crate) const EPOCHS: &str = "member_epochs";
 
 /// One membership of a daemon.
 #[derive(Debug, Clone, PartialEq, Eq)]

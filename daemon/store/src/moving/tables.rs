@@ -94,6 +94,12 @@ pub(crate) const MOVED: &[Table] = &[
         ],
     },
     Table {
+        name: "object_blocking",
+        key: &["object_id", "code"],
+        is_numbered: false,
+        columns: &[number("object_id"), text("code")],
+    },
+    Table {
         name: "result",
         key: &["id"],
         is_numbered: true,
@@ -110,6 +116,7 @@ pub(crate) const MOVED: &[Table] = &[
             text("patient_issuer"),
             text("patient_id"),
             text("damaged_at"),
+            text("status"),
         ],
     },
     Table {

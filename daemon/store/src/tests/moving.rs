@@ -30,6 +30,10 @@ pub(super) fn fill(store: &Store) {
                 values![id, bytes, nought],
             )?;
             tx.execute(
+                "insert into object_blocking (object_id, code) values (?1, ?2)",
+                values![id, nought],
+            )?;
+            tx.execute(
                 "insert into result (id, exam_id, version, key, content, why, created_at, patient_issuer, patient_id)
                  values (?1, ?2, 1, 'k', '', '', 't', '', ?2)",
                 values![id, format!("e{id}{nought}")],
