@@ -22,11 +22,11 @@ mod values;
 pub(crate) use opening::{open_as_guest, open_as_owner};
 pub use settings::Settings;
 
-use crate::error::{Kind, Refusal};
+use crate::error::Kind;
 use crate::session::{Each, Session, Step, Value};
 use crate::{StoreError, View};
 use connection::Connection;
-use failures::away;
+use failures::{away, crossed};
 use ownership::Fence;
 use std::any::Any;
 use std::cell::{Cell, RefCell};
@@ -104,8 +104,10 @@ impl Server {
         let connection = held.as_ref().ok_or_else(|| away("not connected"))?;
         let done = work(connection);
         if connection.is_over() {
-            // The server undoes what was under way.
+            // The server undoes what was under way. Whether it did what was asked last is looked up where
+            // that matters.
             self.is_in_transaction.set(false);
+            return done.and_then(|_| Err(away("the connection was lost")));
         }
         done
     }
@@ -177,6 +179,7 @@ impl Server {
             connection.simple(&begin).inspect_err(|_| {
                 // A lock that is not got in time leaves a transaction.
                 let _ = connection.simple("rollback");
+                connection.mended();
             })
         })?;
         self.is_in_transaction.set(true);
@@ -270,9 +273,13 @@ impl Server {
     }
 
     fn roll_back(&self) -> Result<(), StoreError> {
-        let done = self.with(|connection| connection.simple("rollback"));
+        let done = self.with(|connection| {
+            connection.simple("rollback")?;
+            connection.mended();
+            Ok(())
+        });
         self.is_in_transaction.set(false);
-        done.map(|_| ())
+        done
     }
 
     /// Counts what was changed.
@@ -331,13 +338,29 @@ impl Session for Server {
     }
 
     fn step(&self, step: Step) -> Result<(), StoreError> {
-        let simple = |sql| self.with(|connection| connection.simple(sql)).map(|_| ());
         match step {
             Step::BeginReading => self.begin_reading(),
             Step::BeginChanging => self.begin_changing(),
-            Step::BeginOne => simple("savepoint change"),
-            Step::KeepOne => simple("release savepoint change"),
-            Step::UndoOne => simple("rollback to savepoint change; release savepoint change"),
+            // Their answers are nothing to wait for: a way there and back for each change is saved.
+            Step::BeginOne => self.with(|connection| {
+                connection.defer("savepoint change");
+                Ok(())
+            }),
+            Step::KeepOne => self.with(|connection| {
+                if connection.is_broken() {
+                    let why = "a change went on after the database refused part of it";
+                    return Err(StoreError::NotCommitted {
+                        why: why.to_owned(),
+                    });
+                }
+                connection.defer("release savepoint change");
+                Ok(())
+            }),
+            Step::UndoOne => self.with(|connection| {
+                connection.simple("rollback to savepoint change; release savepoint change")?;
+                connection.mended();
+                Ok(())
+            }),
             Step::Commit => self.commit(),
             Step::RollBack => self.roll_back(),
         }
@@ -375,10 +398,6 @@ fn corrupt(why: &str) -> StoreError {
     StoreError::Damaged {
         what: why.to_owned(),
     }
-}
-
-fn crossed(why: String) -> StoreError {
-    StoreError::Refused(Refusal::new(Kind::Crossed, why))
 }
 
 fn is_crossed(error: &StoreError) -> bool {

@@ -31,7 +31,8 @@ const BATCH_MAX: usize = 256;
 pub(super) trait Job: Send {
     /// Makes the change. `Err` undoes this one change alone, unless it took the transaction along.
     fn run(&mut self, tx: &Tx) -> Result<(), Fault>;
-    /// Is not made: the membership it needs is over.
+    /// Is not made, since the membership it needs is over; or is not kept, since it went on after the
+    /// database refused part of it. This is told instead.
     fn refuse(&mut self, error: StoreError);
     /// Whether it is what begins a membership, and needs none.
     fn joins(&self) -> bool {
@@ -270,7 +271,17 @@ fn inside_transaction(tx: &Tx, batch: &mut [Box<dyn Job>], fence: &Fence) -> Res
         }
         step(Step::BeginOne)?;
         match job.run(tx) {
-            Ok(()) => step(Step::KeepOne)?,
+            Ok(()) => {
+                if let Err(error) = tx.step(Step::KeepOne) {
+                    match Fault::of(&error) {
+                        Fault::Lost(_) if tx.session().is_in_transaction() => {
+                            job.refuse(error);
+                            step(Step::UndoOne)?;
+                        }
+                        fault => return Err(fault),
+                    }
+                }
+            }
             // These are no one change's own.
             Err(fault @ (Fault::Doubt(_) | Fault::Crossed | Fault::Away(_) | Fault::Unsure(_))) => {
                 return Err(fault);

@@ -1,6 +1,6 @@
 //! One connection to a server.
 
-use super::failures::{away, ends, of, words};
+use super::failures::{away, crossed, ends, of, words};
 use super::room::{handle, wait};
 use super::settings::Settings;
 use super::statement::numbered;
@@ -8,6 +8,7 @@ use super::values::{Got, Sent};
 use crate::StoreError;
 use crate::session::{Each, Row, Value};
 use futures_util::TryStreamExt;
+use futures_util::future::join;
 use std::cell::{Cell, RefCell};
 use std::fmt;
 use std::pin::pin;
@@ -19,9 +20,10 @@ use tokio_postgres_rustls::MakeRustlsConnect;
 /// Statements a connection keeps prepared, as one to a file does.
 const STATEMENTS_KEPT: usize = 64;
 
-/// What a server may take for one statement, for a lock, and what a transaction may do nothing.
+/// What a server may take for one statement, for a lock, and how long a transaction may do nothing; and the
+/// question whether it stores something before it says so.
 const LIMITS: &str = "set statement_timeout = '60s'; set lock_timeout = '10s'; \
-                      set idle_in_transaction_session_timeout = '60s'";
+                      set idle_in_transaction_session_timeout = '60s'; show synchronous_commit";
 
 /// Longer than a server takes by its own limits: then nobody is there.
 const ANSWER_LIMIT: Duration = Duration::from_secs(75);
@@ -38,6 +40,10 @@ pub(super) struct Connection {
     /// Rows are being handed over: whoever asks meanwhile would wait for ever.
     hands_over: Cell<bool>,
     is_over: Cell<bool>,
+    /// Statements without an answer that anybody waits for: they go with the next one, on one way.
+    deferred: RefCell<String>,
+    /// The server refused something: it takes nothing more of the transaction but its undoing.
+    is_broken: Cell<bool>,
 }
 
 /// While a row is looked at; also one that panics looks no more.
@@ -85,19 +91,32 @@ impl Connection {
                     client
                 }
             };
-            client.batch_execute(LIMITS).await?;
-            Ok(client)
+            let probed = client.simple_query(LIMITS).await?;
+            Ok((client, probed))
         };
-        let connected: Result<Client, tokio_postgres::Error> =
+        let connected: Result<(Client, Vec<SimpleQueryMessage>), tokio_postgres::Error> =
             wait(&room, CONNECT_LIMIT, connecting).ok_or_else(|| away("no answer in time"))?;
         // Whatever stands in the way of a connection: nothing was changed.
-        let client = connected.map_err(|error| away(words(&error)))?;
+        let (client, probed) = connected.map_err(|error| away(words(&error)))?;
+        let is_off = |message: &SimpleQueryMessage| match message {
+            SimpleQueryMessage::Row(row) => row.get(0) == Some("off"),
+            _ => false,
+        };
+        if probed.iter().any(is_off) {
+            return Err(StoreError::Work(format!(
+                "{}: synchronous_commit is off for this user or database: the server says that \
+                 something is stored before it is; set it to on",
+                settings.place()
+            )));
+        }
         Ok(Connection {
             room,
             client,
             statements: RefCell::default(),
             hands_over: Cell::new(false),
             is_over: Cell::new(false),
+            deferred: RefCell::default(),
+            is_broken: Cell::new(false),
         })
     }
 
@@ -109,7 +128,8 @@ impl Connection {
     /// Runs statements without values; tells the first column of each row, and how many rows were met.
     pub(super) fn simple(&self, sql: &str) -> Result<(Vec<Option<String>>, u64), StoreError> {
         self.refuse_inside()?;
-        let answer = self.wait(self.client.simple_query(sql))?;
+        let before = self.deferred.take();
+        let answer = self.wait(self.client.simple_query(&format!("{before}{sql}")))?;
         let (mut cells, mut met) = (Vec::new(), 0);
         for message in answer {
             match message {
@@ -119,6 +139,24 @@ impl Connection {
             }
         }
         Ok((cells, met))
+    }
+
+    /// Runs a statement with the next one, before it. Should it fail then, all of the transaction is to be
+    /// run again.
+    pub(super) fn defer(&self, sql: &str) {
+        let mut deferred = self.deferred.borrow_mut();
+        deferred.push_str(sql);
+        deferred.push_str("; ");
+    }
+
+    /// Whether the server refused something of the transaction under way.
+    pub(super) fn is_broken(&self) -> bool {
+        self.is_broken.get()
+    }
+
+    /// What was refused is undone.
+    pub(super) fn mended(&self) {
+        self.is_broken.set(false);
     }
 
     /// Hands over row after row until `each` has enough. Where `to_its_end`, the rest is read and left
@@ -134,7 +172,7 @@ impl Connection {
         let statement = self.prepared(sql)?;
         let sent = values.iter().map(|value| Sent(*value));
         let sent: Vec<Sent<'_>> = sent.collect();
-        let rows = self.wait(self.client.query_raw(&statement, &sent))?;
+        let rows = self.wait_behind(self.client.query_raw(&statement, &sent))?;
         let mut rows = pin!(rows);
         let mut has_enough = false;
         let mut failed = None;
@@ -170,7 +208,7 @@ impl Connection {
         self.refuse_inside()?;
         let statement = self.prepared(sql)?;
         let sent: Vec<Sent<'_>> = values.iter().map(|value| Sent(*value)).collect();
-        self.wait(self.client.execute_raw(&statement, &sent))
+        self.wait_behind(self.client.execute_raw(&statement, &sent))
     }
 
     fn prepared(&self, sql: &str) -> Result<Statement, StoreError> {
@@ -181,7 +219,7 @@ impl Connection {
             kept.push(found);
             return Ok(statement);
         }
-        let statement = self.wait(self.client.prepare(&numbered(sql)))?;
+        let statement = self.wait_behind(self.client.prepare(&numbered(sql)))?;
         if kept.len() >= STATEMENTS_KEPT {
             kept.remove(0);
         }
@@ -189,23 +227,49 @@ impl Connection {
         Ok(statement)
     }
 
+    /// Waits for an answer, and for those of what was deferred before it.
+    fn wait_behind<T>(
+        &self,
+        answer: impl Future<Output = Result<T, tokio_postgres::Error>>,
+    ) -> Result<T, StoreError> {
+        let before = self.deferred.take();
+        if before.is_empty() {
+            return self.wait(answer);
+        }
+        // They are sent in this order, and answered in it.
+        let (first, second) =
+            self.wait(async { Ok(join(self.client.batch_execute(&before), answer).await) })?;
+        self.heard(first).map_err(|error| match error {
+            StoreError::Away { .. } => error,
+            error => crossed(error.to_string()),
+        })?;
+        self.heard(second)
+    }
+
     fn wait<T>(
         &self,
         answer: impl Future<Output = Result<T, tokio_postgres::Error>>,
     ) -> Result<T, StoreError> {
         match wait(&self.room, ANSWER_LIMIT, answer) {
-            Some(Ok(answer)) => Ok(answer),
-            Some(Err(error)) => {
-                if ends(&error) {
-                    self.is_over.set(true);
-                }
-                Err(of(&error))
-            }
+            Some(answer) => self.heard(answer),
             None => {
                 self.is_over.set(true);
                 Err(away("no answer in time"))
             }
         }
+    }
+
+    /// What an answer means for the connection.
+    fn heard<T>(&self, answer: Result<T, tokio_postgres::Error>) -> Result<T, StoreError> {
+        answer.map_err(|error| {
+            if ends(&error) {
+                self.is_over.set(true);
+            }
+            if error.as_db_error().is_some() {
+                self.is_broken.set(true);
+            }
+            of(&error)
+        })
     }
 
     fn refuse_inside(&self) -> Result<(), StoreError> {

@@ -10,6 +10,11 @@ pub(super) fn away(why: impl Into<String>) -> StoreError {
     StoreError::Away { why: why.into() }
 }
 
+/// All of the transaction is to be run again.
+pub(super) fn crossed(why: String) -> StoreError {
+    StoreError::Refused(Refusal::new(Kind::Crossed, why))
+}
+
 /// What went wrong, for the store.
 pub(super) fn of(error: &tokio_postgres::Error) -> StoreError {
     match error.as_db_error() {

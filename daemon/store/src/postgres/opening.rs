@@ -16,7 +16,7 @@ const REMEMBERED_MS: i64 = 24 * 60 * 60 * 1000;
 
 /// For the one process that receives and assesses; makes the store if there is none.
 pub(crate) fn open_as_owner(settings: &Settings) -> Result<(Tx, Ground), StoreError> {
-    let connection = first(settings)?;
+    let connection = Connection::open(settings)?;
     schema::bring_up(&connection, &settings.place())?;
     let fence = Fence::take(&connection, &settings.place())?;
     connection.simple(&format!(
@@ -29,7 +29,7 @@ pub(crate) fn open_as_owner(settings: &Settings) -> Result<(Tx, Ground), StoreEr
 
 /// For a short command beside the owner, or without one: takes the store as it is.
 pub(crate) fn open_as_guest(settings: &Settings) -> Result<(Tx, Ground), StoreError> {
-    let connection = first(settings)?;
+    let connection = Connection::open(settings)?;
     let place = settings.place();
     match schema::found(&connection, &place)? {
         0 => {
@@ -49,21 +49,6 @@ pub(crate) fn open_as_guest(settings: &Settings) -> Result<(Tx, Ground), StoreEr
     drop(connection);
     let server = Server::connected(settings, Some(Changer::new(None)?))?;
     Ok((Tx::new(Box::new(server)), Ground::of(None)))
-}
-
-/// Connects, and refuses a server that would lose what it has answered.
-fn first(settings: &Settings) -> Result<Connection, StoreError> {
-    let connection = Connection::open(settings)?;
-    let (cells, _) = connection.simple("show synchronous_commit; show fsync")?;
-    let is_off = |at: usize| cells.get(at).and_then(Option::as_deref) == Some("off");
-    if is_off(0) {
-        return Err(StoreError::Work(format!(
-            "{}: synchronous_commit is off for this user or database: the server says that something is \
-             stored before it is; set it to on",
-            settings.place()
-        )));
-    }
-    Ok(connection)
 }
 
 /// What a store on a server stands on.

@@ -6,15 +6,22 @@ mod contract;
 mod opening;
 mod relay;
 mod session;
+mod speed;
 
 use super::Settings;
 use super::served::Served;
+use crate::objects::Incoming;
 use crate::view::Tx;
 use crate::{Store, StoreError, meta};
 
 fn fresh() -> Settings {
     let served = Served::shared();
     served.settings(&served.database())
+}
+
+fn object(bytes: &[u8]) -> Incoming {
+    let now = "2026-03-01T08:00:00.25Z".parse().expect("a time");
+    Incoming::new(bytes, None, "folder", "", now).expect("compresses")
 }
 
 /// Adds one to a number: what is lost or done twice shows.

@@ -8,8 +8,8 @@ use crate::postgres::served::Served;
 use crate::session::{Each, Session, Step, Value};
 use crate::{Mode, Store, StoreError, meta};
 use std::any::Any;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::sync::{Arc, Barrier};
 use std::time::Duration;
 
 /// Raised by the server itself.
@@ -66,6 +66,30 @@ fn what_the_server_refuses_is_told_as_what_it_means_and_undone() {
         matches!(doubt, Err(StoreError::InDoubt { .. })),
         "{doubt:?}"
     );
+}
+
+/// A change that overlooks what the server refused is not kept by half.
+#[test]
+fn a_change_that_overlooks_a_refusal_is_undone_alone() {
+    let store = Store::open_server(&fresh(), Mode::Owner).expect("opens");
+    let start = Barrier::new(16);
+    std::thread::scope(|scope| {
+        for n in 0..16 {
+            let (store, start) = (&store, &start);
+            scope.spawn(move || {
+                start.wait();
+                let done = store.write(move |tx| {
+                    bump(tx, "n")?;
+                    if n % 2 == 1 {
+                        let _ = tx.execute_batch(&raise("23514"));
+                    }
+                    Ok(())
+                });
+                assert_eq!(done.is_ok(), n % 2 == 0, "{done:?}");
+            });
+        }
+    });
+    assert_eq!(bumped(&store, "n"), 8);
 }
 
 #[test]
