@@ -3,7 +3,7 @@
 use super::objects::{Incoming, Kept, ObjectId};
 use super::*;
 use crate::bare::Bare;
-mod contract;
+pub(crate) mod contract;
 mod lines;
 mod moving;
 mod pictures;

@@ -68,9 +68,11 @@ impl Trouble {
             _ if store.doubt().is_some() => Trouble::InDoubt,
             StoreError::InDoubt { .. } => Trouble::InDoubt,
             StoreError::Full => Trouble::Full,
-            StoreError::Busy | StoreError::NotCommitted { .. } | StoreError::Closed => {
-                Trouble::Busy
-            }
+            StoreError::Busy
+            | StoreError::NotCommitted { .. }
+            | StoreError::Away { .. }
+            | StoreError::Unsure { .. }
+            | StoreError::Closed => Trouble::Busy,
             _ => Trouble::Fault,
         }
     }

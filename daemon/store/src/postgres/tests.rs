@@ -3,6 +3,7 @@
 
 mod away;
 mod contract;
+mod long;
 mod opening;
 mod relay;
 mod session;

@@ -1,5 +1,5 @@
 //! The battery of contracts, run against SQLite; and against stores with one fault each, which it must
-//! find.
+//! find. Those of sessions are planted on a server as well.
 
 use crate::contract::{Group, Place, finds};
 use crate::error::{Kind, Refusal};
@@ -65,7 +65,7 @@ impl Place for Folder {
 
 /// What a store does wrong.
 #[derive(Debug, Clone, Copy)]
-enum Fault {
+pub(crate) enum Fault {
     None,
     /// It says that a commit is done, and rolls it back.
     ForgetsCommits,
@@ -81,9 +81,9 @@ enum Fault {
     Says(&'static str, &'static str),
 }
 
-/// A session of SQLite with a fault.
+/// A session with a fault.
 #[derive(Debug)]
-struct Faulty {
+pub(crate) struct Faulty {
     inner: Box<dyn Session>,
     fault: Fault,
     /// A commit that was told, and is still to be done.
@@ -91,7 +91,7 @@ struct Faulty {
 }
 
 impl Faulty {
-    fn new(inner: Box<dyn Session>, fault: Fault) -> Faulty {
+    pub(crate) fn new(inner: Box<dyn Session>, fault: Fault) -> Faulty {
         Faulty {
             inner,
             fault,
