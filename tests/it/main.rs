@@ -43,6 +43,7 @@ mod pressure;
 mod published;
 mod receive;
 mod scanners;
+mod server;
 mod sessions;
 mod situations;
 mod stop;

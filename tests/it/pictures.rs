@@ -258,7 +258,7 @@ fn pixels_go_after_reading_and_the_object_is_still_the_one_received() {
     assert_eq!(place.sum().quarantined, 0);
     assert_eq!(place.body(1), slim);
     assert_eq!(
-        sheathline_store::verify::Looker::open(all.path())
+        sheathline_store::verify::Looker::open(all.place().file().expect("a file"))
             .and_then(|looker| looker.verify(|_, _| ()))
             .expect("checked")
             .damages,

@@ -59,6 +59,7 @@ pub mod web_sessions;
 mod writer;
 
 pub use error::StoreError;
+pub use place::Place;
 pub use space::compact;
 #[cfg(any(test, feature = "tests"))]
 pub use sqlite::bare;
@@ -119,7 +120,7 @@ pub struct Store {
 
 #[derive(Debug)]
 struct Inner {
-    path: PathBuf,
+    place: Place,
     readers: Readers,
     waiting: Option<mpsc::Sender<Turn>>,
     thread: Option<JoinHandle<()>>,
@@ -129,7 +130,6 @@ struct Inner {
     on_commit: OnCommit,
     fence: Fence,
     is_owner: bool,
-    is_on_server: bool,
     /// Ends the looks of an owner when it goes.
     _looks: Sender<()>,
 }
@@ -213,7 +213,13 @@ impl Store {
             let path = path.to_owned();
             Readers::kept(move || Ok(View::new(through(connect_reader(&path)?.into_session()))))
         };
-        Store::on(path, tx, Box::new(ground), readers, mode)
+        Store::on(
+            Place::File(path.to_owned()),
+            tx,
+            Box::new(ground),
+            readers,
+            mode,
+        )
     }
 
     /// Opens the store on a server; an owner makes it if there is none.
@@ -278,13 +284,13 @@ impl Store {
                 Ok(View::new(through(view.into_session())))
             })
         };
-        let place = PathBuf::from(settings.place());
-        Store::on(&place, tx, Box::new(ground), readers, mode)
+        let place = Place::Server(settings.place());
+        Store::on(place, tx, Box::new(ground), readers, mode)
     }
 
-    /// A store of which `tx` changes what is at `path`, and that is read by `readers`.
+    /// A store of which `tx` changes what is at `place`, and that is read by `readers`.
     fn on(
-        path: &Path,
+        place: Place,
         tx: Tx,
         ground: Box<dyn Ground>,
         readers: Readers,
@@ -295,10 +301,10 @@ impl Store {
         let doubt: Doubt = Arc::new(OnceLock::new());
         let on_commit = OnCommit::default();
         let under_way = UnderWay::default();
-        let is_on_server = ground.is_server();
         let fence = Fence::default();
+        let path = PathBuf::from(place.to_string());
         let failed = |source| StoreError::File {
-            path: path.into(),
+            path: path.clone(),
             source,
         };
         let (looks, looked) = channel();
@@ -335,7 +341,7 @@ impl Store {
             .map_err(failed)?;
         Ok(Store {
             inner: Arc::new(Inner {
-                path: path.to_owned(),
+                place,
                 readers,
                 waiting: Some(waiting),
                 thread: Some(thread),
@@ -345,7 +351,6 @@ impl Store {
                 on_commit,
                 fence,
                 is_owner: mode == Mode::Owner,
-                is_on_server,
                 _looks: looks,
             }),
         })
@@ -443,18 +448,18 @@ impl Store {
     /// Whether somebody receives and assesses now: this process or another one.
     #[must_use]
     pub fn has_owner(&self) -> bool {
-        match self.inner.is_on_server {
+        match &self.inner.place {
             _ if self.inner.is_owner => true,
             // Nobody is known to be there while the server cannot be asked.
-            true => self.read(postgres::has_owner).unwrap_or(false),
-            false => lock::is_held(&place::real(&self.inner.path)),
+            Place::Server(_) => self.read(postgres::has_owner).unwrap_or(false),
+            Place::File(path) => lock::is_held(&place::real(path)),
         }
     }
 
     /// Where the store is.
     #[must_use]
-    pub fn path(&self) -> &Path {
-        &self.inner.path
+    pub fn place(&self) -> &Place {
+        &self.inner.place
     }
 }
 

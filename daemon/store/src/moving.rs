@@ -11,7 +11,7 @@ pub(crate) mod tables;
 
 pub use rows::Measured;
 
-use crate::{Store, StoreError, View, meta};
+use crate::{Place, Store, StoreError, View, meta};
 use chrono::{SecondsFormat, Utc};
 use mark::{Coming, Gone, How};
 use rows::{Cell, Page};
@@ -128,12 +128,13 @@ pub fn run(
 
 /// What a place is called, the same whichever folder a command runs in.
 fn place(store: &Store) -> String {
-    let path = store.path();
-    if store.inner.is_on_server {
-        return path.display().to_string();
+    match store.place() {
+        Place::Server(server) => server.clone(),
+        Place::File(path) => {
+            let whole = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+            whole.display().to_string()
+        }
     }
-    let whole = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
-    whole.display().to_string()
 }
 
 /// From where to where.

@@ -7,6 +7,7 @@ use super::StoreError;
 use super::file_id::Id;
 use super::lock::{beside, is_held, note_beside};
 use super::note::{Files, Note};
+use std::fmt;
 use std::io;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
@@ -16,6 +17,35 @@ pub(super) const BEFORE_RESTORE: &str = ".before-restore-";
 
 /// Links that are followed before a path counts as a circle, as Linux does (path_resolution(7)).
 const LINKS_MAX: usize = 40;
+
+/// Where a store is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Place {
+    /// One file on this machine, without links in its path.
+    File(PathBuf),
+    /// A server, as host:port/database.
+    Server(String),
+}
+
+impl Place {
+    /// The file, where it is one.
+    #[must_use]
+    pub fn file(&self) -> Option<&Path> {
+        match self {
+            Place::File(path) => Some(path),
+            Place::Server(_) => None,
+        }
+    }
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Place::File(path) => write!(f, "{}", path.display()),
+            Place::Server(server) => f.write_str(server),
+        }
+    }
+}
 
 /// The path without links, so that the files beside the store are found whatever name led to it.
 /// A store that is not made yet has one as well.

@@ -9,6 +9,8 @@ mod connection;
 mod failures;
 mod opening;
 mod ownership;
+pub mod probe;
+pub mod reach;
 mod room;
 pub(crate) mod schema;
 #[cfg(any(test, feature = "tests"))]
@@ -19,7 +21,7 @@ mod statement;
 mod tests;
 mod values;
 
-pub(crate) use opening::{open_as_guest, open_as_owner};
+pub(crate) use opening::{open_as_guest, open_as_owner, open_to_look};
 pub use settings::Settings;
 
 use crate::error::Kind;

@@ -15,9 +15,9 @@ pub use forward::{Forwarded, Forwarder, NotForwarded, Told};
 use crate::objects::Incoming;
 use crate::sqlite::schema::Form;
 use crate::trouble::{self, Trouble};
-use crate::{Mode, Store, StoreError, Tx, meta};
+use crate::{Mode, Store, StoreError, Tx, meta, place};
 use chrono::{DateTime, Utc};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::sync::watch;
 
@@ -64,6 +64,7 @@ impl Limits {
 #[derive(Debug, Clone)]
 pub struct Spool {
     store: Store,
+    path: PathBuf,
     limits: Limits,
 }
 
@@ -120,7 +121,12 @@ impl Spool {
         if mode == Mode::Owner {
             store.write(rows::wait_again)?;
         }
-        Ok(Spool { store, limits })
+        let path = place::real(path);
+        Ok(Spool {
+            store,
+            path,
+            limits,
+        })
     }
 
     /// Whether a spool was made at `path` once, there now or not.
@@ -168,7 +174,7 @@ impl Spool {
     }
 
     fn free_bytes(&self) -> Option<u64> {
-        let facts = rustix::fs::statvfs(self.store.path()).ok()?;
+        let facts = rustix::fs::statvfs(&self.path).ok()?;
         Some(facts.f_bavail.saturating_mul(facts.f_frsize))
     }
 
@@ -240,7 +246,7 @@ impl Spool {
     /// Where it is.
     #[must_use]
     pub fn path(&self) -> &Path {
-        self.store.path()
+        &self.path
     }
 
     /// The limits it was opened with.

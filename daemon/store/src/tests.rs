@@ -20,6 +20,10 @@ fn open(folder: &TempDir) -> Store {
     Store::open(&folder.path().join("store.db"), Mode::Owner).expect("a fresh store opens")
 }
 
+fn file_of(store: &Store) -> &Path {
+    store.place().file().expect("a file")
+}
+
 fn now() -> DateTime<Utc> {
     "2026-03-01T08:00:00.25Z".parse().expect("a time")
 }
@@ -138,7 +142,7 @@ fn foreign_files_are_refused_and_left_alone() {
 fn every_writing_connection_syncs_each_commit() {
     let folder = TempDir::new().expect("temp");
     let store = open(&folder);
-    let guest = Store::open(store.path(), Mode::Guest).expect("guest");
+    let guest = Store::open(file_of(&store), Mode::Guest).expect("guest");
     for one in [&store, &guest] {
         let (sync, journal): (i64, String) = one
             .write(|tx| {
@@ -334,7 +338,7 @@ fn a_damaged_file_is_not_opened_after_a_doubt() {
             .write(move |tx| objects::keep(tx, &object(&bytes)))
             .expect("kept");
     }
-    let path = store.path().to_owned();
+    let path = file_of(&store).to_owned();
     drop(store);
     let mut file = std::fs::read(&path).expect("read");
     let middle = file.len() / 2 / 4096 * 4096;
@@ -404,7 +408,7 @@ fn flipped_bytes_of_an_object_are_found() {
 }
 
 fn damages(store: &Store) -> Vec<verify::Damage> {
-    let looker = verify::Looker::open(store.path()).expect("opens");
+    let looker = verify::Looker::open(file_of(&store)).expect("opens");
     looker.verify(|_, _| ()).expect("verified").damages
 }
 
@@ -439,10 +443,10 @@ fn the_log_is_brought_over_into_the_file_as_it_grows() {
             .write(move |tx| objects::keep(tx, &one))
             .expect("kept");
     }
-    let log = std::fs::metadata(beside(store.path(), "-wal")).expect("a log");
+    let log = std::fs::metadata(beside(file_of(&store), "-wal")).expect("a log");
     // 40 MB were stored; a log begins anew after some 4000 pages of 4 KiB.
     assert!(log.len() < 20_000_000, "the log has {} bytes", log.len());
-    let file = std::fs::metadata(store.path()).expect("a file");
+    let file = std::fs::metadata(file_of(&store)).expect("a file");
     assert!(file.len() > 20_000_000, "the file has {} bytes", file.len());
 }
 

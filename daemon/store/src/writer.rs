@@ -99,10 +99,6 @@ pub(super) trait Ground: Send {
     fn note(&self, number: u64);
     /// Leaves a mark that the store is in doubt.
     fn doubt(&self, why: &str);
-    /// Whether it is a server, not a file.
-    fn is_server(&self) -> bool {
-        false
-    }
     /// Lets go of it in order.
     fn close(self: Box<Self>, tx: Tx, is_in_doubt: bool);
 }

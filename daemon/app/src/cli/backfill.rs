@@ -1,13 +1,12 @@
 //! `backfill`: the history of an archive.
 
 use super::args::{ConfigArg, PeriodArgs};
-use super::{Code, Failure, context, print};
+use super::{Code, Failure, context, opening, print};
 use crate::backfill::report::{Asked, Counts, Event, Stop};
 use crate::backfill::run::Backfill;
 use crate::backfill::window::windows;
 use clap::Args;
 use serde::Serialize;
-use sheathline_store::{Mode, Store, StoreError};
 
 /// Arguments of `backfill`.
 #[derive(Debug, Args)]
@@ -68,14 +67,7 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
         }));
     };
     // Beside a running daemon, or before the first one.
-    let store = match Store::open(&config.store.path, Mode::Guest) {
-        // Outdated is also one whose making was cut off.
-        Err(StoreError::Missing { .. } | StoreError::Outdated { .. }) => {
-            drop(context::owner(&config)?);
-            context::guest(&config)?
-        }
-        opened => opened?,
-    };
+    let store = opening::guest_or_first(&config)?;
     let observed = context::observed(&config)?;
     let asked = Asked {
         from,

@@ -1,12 +1,13 @@
 //! From a configuration file to the things a command works with.
 
 use super::args::PatientArg;
+pub(crate) use super::opening::owner;
+pub(super) use super::opening::{as_its_account, guest};
 use super::{Code, Failure};
 use crate::config::{Config, Effective, Layer, Setting, environment};
 use crate::deliver::syslog::{self, Forwarder};
 use crate::observe::audit::message::Node;
 use crate::observe::{Observed, Trail};
-use crate::outbox;
 use crate::pipeline::{Beside, Pipeline};
 use crate::receive::folder::file::{NotRead, read_whole};
 use crate::routes::destination::Taker;
@@ -16,10 +17,10 @@ use sheathline_model::reading::{Charsets, Rules};
 use sheathline_model::results::Site;
 use sheathline_model::template::{Files, Templates};
 use sheathline_net::connect::node::TlsFiles;
-use sheathline_store::{Mode, Store, StoreError, assessment_queue};
+use sheathline_store::{Store, assessment_queue};
 use std::fs;
 use std::io::{self, ErrorKind, Write};
-use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -82,16 +83,16 @@ pub(super) fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
     file.sync_all().map_err(failed)
 }
 
-/// Files of tokens that other accounts can read, each in words.
+/// Files of tokens and passwords that other accounts can read, each in words.
 pub(super) fn readable_tokens(config: &Config) -> Vec<String> {
     let files = config.token_files().into_iter();
-    let readable = files.filter(|(_, path)| {
+    let readable = files.filter(|(_, _, path)| {
         fs::metadata(path).is_ok_and(|facts| facts.permissions().mode() & 0o007 != 0)
     });
     readable
-        .map(|(table, path)| {
+        .map(|(table, key, path)| {
             let path = path.display();
-            format!("{table} bearer: {path} can be read by every account; chmod o= {path}")
+            format!("{table} {key}: {path} can be read by every account; chmod o= {path}")
         })
         .collect()
 }
@@ -203,92 +204,13 @@ fn charsets(config: &Config) -> Charsets {
     }
 }
 
-/// Opens the store for the one process that receives and assesses.
-pub(crate) fn owner(config: &Config) -> Result<Store, Failure> {
-    as_its_account(&config.store.path)?;
-    refuse_orphans(config)?;
-    if let Some(folder) = config.store.path.parent() {
-        fs::DirBuilder::new()
-            .recursive(true)
-            .mode(0o750)
-            .create(folder)
-            .map_err(|error| {
-                let failure = Failure::at(folder, error);
-                failure.advised("; ").advised(STORE)
-            })?;
-    }
-    opened(config, Mode::Owner)
-}
-
-/// A new store beside results of another one: its folder was moved or is not mounted, and every
-/// patient would begin without a baseline.
-fn refuse_orphans(config: &Config) -> Result<(), Failure> {
-    let path = &config.store.path;
-    // Where one was made the store itself says that it is gone.
-    if path.exists() || sheathline_store::was_made(path) {
-        return Ok(());
-    }
-    let outbox = &config.outbox.folder;
-    outbox::marked_by(outbox).map_or(Ok(()), |by| {
-        Err(Failure::new(Code::Outbox, format!(
-            "{}: there is no store here, and the outbox {} belongs to another store, of {by}. If that \
-             is the one that was here, put it back, mount its disk, or restore a copy \
-             (`sheathline restore`). Otherwise name another folder in [outbox]; to begin with nothing, \
-             delete {} in this one",
-            path.display(),
-            outbox.display(),
-            outbox::LOCK_FILE
-        )))
-    })
-}
-
-/// Opens the store beside a daemon that may be running.
-pub(super) fn guest(config: &Config) -> Result<Store, Failure> {
-    opened(config, Mode::Guest)
-}
-
 /// Who runs this, for the audit trail.
 pub(super) fn user() -> String {
     format!("uid {}", rustix::process::getuid().as_raw())
 }
 
-/// What root writes into the store or the outbox of another account, that account cannot use.
-///
-/// # Errors
-/// This process is root's and the store, or the folder that it will be in, is not.
-pub(super) fn as_its_account(store: &Path) -> Result<(), Failure> {
-    use std::os::unix::fs::MetadataExt;
-    let there = store.ancestors().find_map(|path| fs::metadata(path).ok());
-    let is_ours = there.is_none_or(|there| there.uid() == 0);
-    if is_ours || !rustix::process::geteuid().is_root() {
-        return Ok(());
-    }
-    let path = store.display();
-    Err(Failure::usage(format!(
-        "{path}: belongs to another account, which could not use what root writes there; run this as \
-         that account: runuser -u sheathline -- sheathline ..."
-    )))
-}
-
-const STORE: &str = "[store] path names it";
-
 /// Advice for an outbox that cannot be had.
 pub(super) const OUTBOX: &str = "; [outbox] folder names it";
-
-fn opened(config: &Config, mode: Mode) -> Result<Store, Failure> {
-    let path = &config.store.path;
-    if path.is_dir() {
-        let path = path.display();
-        return Err(Failure::configuration(format!(
-            "{path}: is a folder; {STORE}, and must name a file"
-        )));
-    }
-    Store::open(path, mode).map_err(|error| match error {
-        // No new start mends that.
-        StoreError::Foreign { .. } => Failure::of(Code::Configuration, error),
-        error => Failure::from(error),
-    })
-}
 
 /// What of the configuration a result depends on.
 pub(super) fn site(config: &Config) -> Site {
@@ -305,7 +227,7 @@ pub(super) fn site(config: &Config) -> Site {
 /// # Errors
 /// The trail cannot be begun; or as [`as_its_account`], since whoever asks for this will write.
 pub(crate) fn observed(config: &Config) -> Result<Observed, Failure> {
-    as_its_account(&config.store.path)?;
+    as_its_account(config)?;
     let node = || Node {
         ae_title: config.dicom.ae_title.clone(),
         process: std::process::id(),

@@ -1,12 +1,24 @@
 //! The life of the store: `verify`, `backup`, `restore`, `compact`.
 
 use super::args::{BackupArgs, CompactArgs, RestoreArgs, VerifyArgs};
-use super::{Code, Failure, context, print};
+use super::{Code, Failure, context, opening, print};
 use crate::outbox::{self, Standing};
 use serde::Serialize;
 use sheathline_store::copy;
-use sheathline_store::verify::{Damage, Looker, Verified};
+use sheathline_store::verify::{Damage, Verified};
 use std::path::Path;
+
+/// What a site with a server does in the place of `backup`.
+const BACKED_UP: &str = "back up its database by its own means: pg_dump, or a base backup with \
+     archived log (pg_basebackup); `sheathline verify` judges what was restored";
+
+/// What a site with a server does in the place of `restore`.
+const RESTORED: &str = "stop every daemon of it, restore its database by its own means, then run \
+     `sheathline verify` before a daemon starts";
+
+/// What a site with a server does in the place of `compact`.
+const COMPACTED: &str = "its database uses freed room again by itself (autovacuum); its \
+     administrator returns it to the disk with VACUUM FULL while no daemon runs";
 
 /// What `verify --json` prints.
 #[derive(Default, Serialize)]
@@ -81,7 +93,7 @@ pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
     // Before the store is looked at: it knows a result before the outbox has it.
     let published = outbox::published(&config.outbox.folder)
         .map_err(|error| Failure::at(&config.outbox.folder, error))?;
-    let looker = Looker::open(&config.store.path)?;
+    let looker = opening::looker(&config)?;
     let (mut in_outbox, mut gone) = (0, 0);
     let mut verified = looker.verify(|row, damages| {
         if row.published_at.is_none() {
@@ -175,7 +187,8 @@ fn judge(verified: &Verified, advice: &str) -> Result<(), Failure> {
 /// `backup`: a checked copy beside a running daemon.
 pub(super) fn backup(args: &BackupArgs) -> Result<(), Failure> {
     let config = context::config(&args.config.config)?;
-    let verified = copy::back_up(&config.store.path, args.output())?;
+    let path = opening::file(&config, "backup", BACKED_UP)?;
+    let verified = copy::back_up(path, args.output())?;
     print::line(format_args!("copied to {}", args.output().display()));
     sum(&verified);
     if args.json {
@@ -190,21 +203,22 @@ pub(super) fn backup(args: &BackupArgs) -> Result<(), Failure> {
 /// `restore`: a copy in the place of the store.
 pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
     let config = context::config(&args.config.config)?;
-    context::as_its_account(&config.store.path)?;
-    if let Some(folder) = config.store.path.parent() {
+    let path = opening::file(&config, "restore", RESTORED)?;
+    context::as_its_account(&config)?;
+    if let Some(folder) = path.parent() {
         std::fs::create_dir_all(folder).map_err(|e| Failure::at(folder, e))?;
     }
-    let restored = copy::restore(&args.from, &config.store.path, args.replace)?;
+    let restored = copy::restore(&args.from, path, args.replace)?;
     sum(&restored.verified);
     judge(&restored.verified, "nothing was restored")?;
     if let Some(old) = &restored.old {
         print::line(format_args!("the replaced store is now {}", old.display()));
     }
-    print::line(format_args!("restored to {}", config.store.path.display()));
+    print::line(format_args!("restored to {}", path.display()));
     if args.json {
         let old = restored.old.as_deref();
         print::json(&Restored {
-            copied: Copied::new(&config.store.path, &restored.verified),
+            copied: Copied::new(path, &restored.verified),
             replaced: old.map(|path| path.display().to_string()),
         })?;
     }
@@ -214,8 +228,9 @@ pub(super) fn restore(args: &RestoreArgs) -> Result<(), Failure> {
 /// `compact`: room of dropped bytes back to the disk.
 pub(super) fn compact(args: &CompactArgs) -> Result<(), Failure> {
     let config = context::config(&args.config.config)?;
-    context::as_its_account(&config.store.path)?;
-    let bytes = sheathline_store::compact(&config.store.path)?;
+    let path = opening::file(&config, "compact", COMPACTED)?;
+    context::as_its_account(&config)?;
+    let bytes = sheathline_store::compact(path)?;
     print::line(format_args!("{bytes} bytes returned to the disk"));
     if args.json {
         print::json(&Compacted { bytes })?;

@@ -1,11 +1,11 @@
 //! `move`: the store to another file or database.
 
 use super::args::MoveArgs;
-use super::{Failure, context, print};
-use crate::config::Config;
+use super::{Failure, context, opening, print};
+use crate::config::{Config, StorePlace};
 use serde::Serialize;
+use sheathline_store::Store;
 use sheathline_store::moving::{self, Measured, Told};
-use sheathline_store::{Mode, Store};
 use std::fs;
 
 /// What `move --json` prints of each table.
@@ -32,7 +32,7 @@ pub(super) fn move_store(args: &MoveArgs) -> Result<(), Failure> {
         context::config(&args.config.config)?,
         context::config(&args.into)?,
     );
-    let (here, there) = (place(&from), place(&into));
+    let (here, there) = (place(&from)?, place(&into)?);
     if here == there {
         return Err(Failure::usage(format!(
             "{here}: both configurations name this store; --into names the one to go on with (a \
@@ -40,17 +40,29 @@ pub(super) fn move_store(args: &MoveArgs) -> Result<(), Failure> {
         )));
     }
     for config in [&from, &into] {
-        context::as_its_account(&config.store.path)?;
+        context::as_its_account(config)?;
     }
     let all = if args.dry_run {
-        let store = Store::open(&from.store.path, Mode::Guest)?;
+        let store = context::guest(&from)?;
         moving::measure(&store)?
     } else {
-        let source = Store::open_to_move_from(&from.store.path)?;
-        if let Some(folder) = into.store.path.parent() {
-            fs::create_dir_all(folder).map_err(|error| Failure::at(folder, error))?;
-        }
-        let target = Store::open_to_move_into(&into.store.path)?;
+        let source = match from.store.place() {
+            StorePlace::File(path) => Store::open_to_move_from(path)?,
+            StorePlace::Server(server) => {
+                Store::open_server_to_move_from(&opening::settings(&server)?)?
+            }
+        };
+        let target = match into.store.place() {
+            StorePlace::File(path) => {
+                if let Some(folder) = path.parent() {
+                    fs::create_dir_all(folder).map_err(|error| Failure::at(folder, error))?;
+                }
+                Store::open_to_move_into(path)?
+            }
+            StorePlace::Server(server) => {
+                Store::open_server_to_move_into(&opening::settings(&server)?)?
+            }
+        };
         moving::run(&source, &target, tell)?
     };
     let (mut rows, mut bytes) = (0, 0);
@@ -94,10 +106,13 @@ pub(super) fn move_store(args: &MoveArgs) -> Result<(), Failure> {
 }
 
 /// Where the store of a configuration is.
-fn place(config: &Config) -> String {
-    let path = &config.store.path;
-    let whole = std::path::absolute(path).unwrap_or_else(|_| path.clone());
-    whole.display().to_string()
+fn place(config: &Config) -> Result<String, Failure> {
+    let path = match config.store.place() {
+        StorePlace::File(path) => path,
+        StorePlace::Server(server) => return Ok(opening::settings(&server)?.place()),
+    };
+    let whole = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+    Ok(whole.display().to_string())
 }
 
 fn tell(told: Told<'_>) {

@@ -2,7 +2,7 @@
 
 use super::args::{AssessArgs, CheckConfigArgs, ReadArgs};
 use super::waiting::Waiting;
-use super::{Code, Failure, context, issuers, places, print};
+use super::{Code, Failure, context, issuers, places, print, reaching};
 use crate::config::{Config, Effective, Setting};
 use crate::deliver;
 use serde::Serialize;
@@ -257,6 +257,7 @@ pub(super) fn check_config(args: &CheckConfigArgs) -> Result<(), Failure> {
             if !unread.is_empty() {
                 return Err(Failure::configuration(unread.join("\n")));
             }
+            reaching::check(config)?;
             tell_of_issuers(config)?;
             tell_of_pages(config);
             match (args.explain, args.json) {
@@ -313,7 +314,7 @@ fn tell_of_overlaps(config: &Config, rules: &Rules, settings: &[Setting]) {
 /// # Errors
 /// The file is no store. What else hinders is no mistake of the configuration.
 fn tell_of_issuers(config: &Config) -> Result<(), Failure> {
-    if !config.store.path.is_file() {
+    if !may_be_there(config) {
         return Ok(());
     }
     match context::guest(config).map(|store| issuers::apart(config, &store, || false)) {
@@ -324,6 +325,11 @@ fn tell_of_issuers(config: &Config) -> Result<(), Failure> {
         Err(failure) if failure.code() == Code::Configuration => Err(failure),
         _ => Ok(()),
     }
+}
+
+/// Whether there may be a store to be asked: a server has answered before.
+fn may_be_there(config: &Config) -> bool {
+    config.store.file().is_none_or(Path::is_file)
 }
 
 /// Where the pages would be, or why there are none; and that nobody can sign in, where that is known.
@@ -355,7 +361,7 @@ fn tell_of_pages(config: &Config) {
     };
     print::note(format_args!("[pages] {}; {people}", all.join(", ")));
     let may_sign_in = pages.openid.issuer.is_some()
-        || !config.store.path.is_file()
+        || !may_be_there(config)
         || context::guest(config)
             .ok()
             .and_then(|store| store.read(accounts::all).ok())

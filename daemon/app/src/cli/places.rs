@@ -32,7 +32,10 @@ pub(super) fn check(config: &Config) -> Result<(), Failure> {
     let drop = config.folder.path.as_deref();
     let audit = config.observe.audit.as_deref();
     let wrong = [
-        file(&config.store.path, "[store] path"),
+        config
+            .store
+            .file()
+            .and_then(|path| file(path, "[store] path")),
         drop.and_then(|path| folder(path, "[receive.folder] path")),
         folder(&config.outbox.folder, "[outbox] folder"),
         audit.and_then(|path| file(path, "[observe] audit")),

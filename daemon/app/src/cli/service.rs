@@ -19,6 +19,7 @@ use crate::duties::Share;
 use crate::health::Health;
 use crate::health::endpoint::{Endpoint, EndpointError};
 use crate::observe::audit::Event;
+use crate::observe::database::Watch;
 use crate::observe::failures::CountFailures;
 use crate::observe::{Metrics, Observed};
 use crate::outbox::Claim;
@@ -94,11 +95,15 @@ pub(super) fn serve_and(
     for what in context::readable_tokens(&config) {
         tracing::warn!(code = "token-file-readable", "{what}");
     }
+    if let Some(what) = config.store.unencrypted() {
+        tracing::warn!(code = "store-not-encrypted", "{what}");
+    }
     let store = context::owner(&config)?;
     let metrics = Arc::clone(&observed.metrics);
     store.on_commit(move |took| metrics.committed(took));
     // Before the first message of this start, which is to be sent.
     let forwarder = context::forwarder(&config, &store, &observed)?;
+    let database = Watch::start(&store, &observed.database, &observed.metrics)?;
     let publications = watch::Sender::new(0);
     let share = Share::all();
     let pipeline = context::pipeline(&config, store.clone(), observed.clone())?
@@ -169,6 +174,7 @@ pub(super) fn serve_and(
         outbox,
         issuers,
         unopened: None,
+        database,
     };
     supervisor::ready(&running.health);
     let pages = running.receivers.pages.addresses().into_iter();
@@ -226,6 +232,8 @@ struct Running {
     issuers: Look,
     /// Why a port whose files serve again cannot be had, as the log has it.
     unopened: Option<String>,
+    /// Looks at the server behind the store, if it is one.
+    database: Option<Watch>,
 }
 
 impl Running {
@@ -351,6 +359,7 @@ impl Running {
         supervisor::stopping();
         self.health.stopping();
         drop(self.issuers);
+        drop(self.database);
         self.receivers.stop(runtime);
         self.observed.tell_all_refused();
         let told = Instant::now();

@@ -8,6 +8,7 @@ use super::{Code, Failure, context, inspect, print};
 use crate::config::{Config, Effective};
 use crate::health::ports::PortsNow;
 use crate::pipeline::Sum;
+use crate::standing::database::{self, Database};
 use crate::standing::{self, Lasting, Standing, time};
 use pages::Pages;
 use serde::Serialize;
@@ -48,6 +49,7 @@ struct Status {
     objects: Sum,
     #[serde(flatten)]
     standing: Standing,
+    database: Database,
     disk: Disk,
 }
 
@@ -77,13 +79,17 @@ pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
     let (daemon, ports) = ask(&config);
     let verdict = verdict(&daemon);
     let pages = Pages::of(&config, ports.as_deref());
-    let status = gather(&config, daemon, pages)?;
+    // What the daemon says helps where the store cannot be asked.
+    let said = verdict.as_ref().err().map(Failure::to_string);
+    let status = gather(&config, daemon, pages).map_err(|failure| match &said {
+        Some(said) => failure.advised(&format!("\n{said}")),
+        None => failure,
+    })?;
     if args.json {
         print::json(&status)?
     } else {
         show(&status)
     }
-    let said = verdict.err().map(|failure| failure.to_string());
     let needs = status.standing.needs.into_iter().map(|need| need.what);
     let all: Vec<String> = said.into_iter().chain(needs).collect();
     if all.is_empty() {
@@ -122,6 +128,7 @@ fn verdict(daemon: &Daemon) -> Result<(), Failure> {
 
 fn gather(config: &Config, daemon: Daemon, pages: Pages) -> Result<Status, Failure> {
     let store = context::guest(config)?;
+    let database = database::of(config, &store)?;
     let (outbox_results, outbox_bytes) = outbox(&config.outbox.folder);
     Ok(Status {
         version: env!("CARGO_PKG_VERSION"),
@@ -130,23 +137,14 @@ fn gather(config: &Config, daemon: Daemon, pages: Pages) -> Result<Status, Failu
         objects: inspect::sum(&store)?,
         standing: standing::of(config, &store, overview::overview)?,
         disk: Disk {
-            store_bytes: store_bytes(&config.store.path),
-            store_free_bytes: crate::health::reasons::free_bytes(&config.store.path),
+            store_bytes: database.bytes(),
+            store_free_bytes: database.free_bytes(),
             outbox_results,
             outbox_bytes,
             outbox_free_bytes: crate::health::reasons::free_bytes(&config.outbox.folder),
         },
+        database,
     })
-}
-
-/// The store and the log beside it.
-fn store_bytes(path: &Path) -> u64 {
-    let mut log = path.as_os_str().to_owned();
-    log.push("-wal");
-    [path, Path::new(&log)]
-        .into_iter()
-        .filter_map(|file| Some(std::fs::metadata(file).ok()?.len()))
-        .sum()
 }
 
 /// Results in the outbox and the bytes of their files. Whoever reads it may take one away meanwhile.
@@ -281,6 +279,9 @@ fn show(status: &Status) {
         for (code, count) in counts {
             print::line(format_args!("  {code:<40} {count:>8}"));
         }
+    }
+    for (heading, line) in status.database.lines() {
+        row(heading, &line);
     }
     let disk = &status.disk;
     row(

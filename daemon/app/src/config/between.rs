@@ -3,7 +3,7 @@
 use super::Config;
 use super::check::{Written, blame, last_of};
 use super::raw::Raw;
-use super::{keys, pages, port_tls};
+use super::{keys, pages, port_tls, store};
 use std::borrow::Cow;
 use std::net::SocketAddr;
 
@@ -26,6 +26,7 @@ pub(super) fn check(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) 
         .into_iter()
         .chain(of_ports(config))
         .chain(pages::rules(config))
+        .chain(store::rules(config))
         .chain(of_tls);
     for rule in all.filter(|rule| rule.broken) {
         let keys = rule.keys.iter();

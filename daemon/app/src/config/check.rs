@@ -206,15 +206,15 @@ fn refuse(raw: &mut Raw<'_>, key: &Key, span: &Range<usize>, value: &DeValue<'_>
     let at = fault.span.clone().unwrap_or_else(|| span.clone());
     let part = raw.written(at.clone());
     let (table, name) = (heading(key.table), key.name);
-    let is = if at == *span {
+    let is = if fault.is_secret {
+        format!("{table} {name} has a value that is not repeated here")
+    } else if at == *span {
         format!("{table} {name} is {part}")
     } else {
         format!("{table} {name} has {part}")
     };
-    let instead = match meant(key, value, &whole)
-        .map(Instead::Value)
-        .or(fault.instead)
-    {
+    let dressed = meant(key, value, &whole).filter(|_| !fault.is_secret);
+    let instead = match dressed.map(Instead::Value).or(fault.instead) {
         Some(Instead::Value(better)) => format!("write {name} = {better}"),
         Some(Instead::Advice(advice)) => advice.to_owned(),
         None => {
@@ -364,13 +364,13 @@ fn check_paths(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) {
     };
     let dictionaries = config.templates.dictionaries.iter();
     let ours = [
-        ("store", "path", Some(&config.store.path)),
-        ("outbox", "folder", Some(&config.outbox.folder)),
-        ("templates", "folder", config.templates.folder.as_ref()),
-        ("observe", "audit", config.observe.audit.as_ref()),
+        ("store", "path", config.store.file()),
+        ("outbox", "folder", Some(config.outbox.folder.as_path())),
+        ("templates", "folder", config.templates.folder.as_deref()),
+        ("observe", "audit", config.observe.audit.as_deref()),
     ]
     .into_iter()
-    .chain(dictionaries.map(|file| ("templates", "dictionaries", Some(file))));
+    .chain(dictionaries.map(|file| ("templates", "dictionaries", Some(file.as_path()))));
     for (table, name, path) in ours {
         let (Some(path), Some(key), Some(drop_key)) = (
             path,

@@ -23,23 +23,25 @@ impl Config {
         on.filter_map(of_port).collect()
     }
 
-    /// The files of tokens that the configuration names, each with its table.
+    /// The files of tokens and passwords that the configuration names, each with its table and key.
     #[must_use]
-    pub fn token_files(&self) -> Vec<(&'static str, &Path)> {
+    pub fn token_files(&self) -> Vec<(&'static str, &'static str, &Path)> {
         let web = self
             .web
             .bearer
             .as_deref()
-            .map(|path| ("[receive.web]", path));
+            .map(|path| ("[receive.web]", "bearer", path));
         let destinations = self.deliver.destination.iter();
         let destinations = destinations.filter_map(|one| one.bearer.as_deref());
         let archives = self.backfill.archive.iter();
         let archives = archives.filter_map(|one| one.bearer.as_deref());
-        let others = destinations.map(|path| ("[[destination]]", path));
-        let archives = archives.map(|path| ("[[archive]]", path));
+        let others = destinations.map(|path| ("[[destination]]", "bearer", path));
+        let archives = archives.map(|path| ("[[archive]]", "bearer", path));
         let secret = self.pages.openid.secret.as_deref();
-        let secret = secret.map(|path| ("[pages.openid]", path));
-        let own = web.into_iter().chain(secret);
+        let secret = secret.map(|path| ("[pages.openid]", "secret", path));
+        let password = self.store.password_file.as_deref();
+        let password = password.map(|path| ("[store]", "password_file", path));
+        let own = web.into_iter().chain(secret).chain(password);
         own.chain(others).chain(archives).collect()
     }
 }

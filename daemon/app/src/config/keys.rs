@@ -7,6 +7,7 @@ use super::pages;
 use super::readers::{self, DeviceSettings, OperatorSettings, device, reader};
 use super::senders::{self, TemplateSender, asked_device};
 use super::settings::{After, LogFormat, LogLevel, Malformed, SenderSettings};
+use super::store::{self, StoreKind, StoreTls};
 use super::value::{
     Fault, Limits, address, ae_title, charset, example, filled, flag, from_to, host, hours, inside,
     issuer, list, network, number, one_or_list, optional_host, optional_path, path, plain_name,
@@ -298,7 +299,18 @@ keys! {
         fallback_charset: charset,
     }
     ["store"] store {
+        kind: word(&[
+            ("sqlite", StoreKind::Sqlite),
+            ("postgresql", StoreKind::Postgresql),
+        ]),
         path: path,
+        url: store::server_url,
+        password_file: optional_path,
+        tls: word(&[("verify-full", StoreTls::VerifyFull), ("off", StoreTls::Off)]),
+        ca: optional_path,
+        certificate: optional_path,
+        key: optional_path,
+        connections: whole(1, 100),
         keep_pixels: flag,
         keep_bodies_days: whole(0, 36_500),
     }

@@ -22,6 +22,7 @@ mod readers;
 mod reload;
 mod senders;
 mod settings;
+mod store;
 mod value;
 mod web;
 
@@ -40,9 +41,12 @@ pub use senders::{ScopedDictionaries, TemplateSender};
 pub use settings::{
     After, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DeliverSettings, DicomSettings,
     FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
-    SenderSettings, StoreSettings, SyslogSettings, TemplateSettings,
+    SenderSettings, SyslogSettings, TemplateSettings,
 };
 pub use sheathline_net::serve::tls::{ClientCertificate, Sha256Hex, TlsSettings};
+pub use store::{
+    PASSWORD_VARIABLE, ServerSettings, ServerTls, StoreKind, StorePlace, StoreSettings, StoreTls,
+};
 pub use web::WebSettings;
 
 use crate::routes::archive::{Archive, HistoryTitle};
@@ -53,7 +57,7 @@ use sheathline_model::domain::{Mistake, Source};
 use sheathline_model::normalise::Technique;
 use sheathline_model::reading::Documents;
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// The commented default configuration, as shipped. It parses to `Config::default()`.
 pub const DEFAULT_TEXT: &str = include_str!("../../../../config/daemon.toml");
@@ -181,7 +185,6 @@ impl Config {
 
     /// Makes relative paths relative to `base`, the folder of the configuration file.
     pub fn resolve(&mut self, base: &Path) {
-        let paths: [&mut PathBuf; 2] = [&mut self.store.path, &mut self.outbox.folder];
         let tls = [
             &mut self.dicom.tls,
             &mut self.hl7.tls,
@@ -190,8 +193,8 @@ impl Config {
         ];
         let tls = tls.into_iter();
         let tls = tls.flat_map(|tls| [&mut tls.certificate, &mut tls.key, &mut tls.client_ca]);
-        let paths = paths
-            .into_iter()
+        let paths = std::iter::once(&mut self.outbox.folder)
+            .chain(self.store.paths())
             .chain(tls.flatten())
             .chain(self.web.bearer.as_mut())
             .chain(self.pages.openid.paths())

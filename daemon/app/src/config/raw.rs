@@ -248,7 +248,10 @@ fn syntax(file: &str, text: &str, error: &toml::de::Error) -> Mistake {
         .unwrap_or_default();
     let has = |part: &str| said.contains(part);
     let word = written.starts_with(char::is_alphabetic);
-    let instead = if has("must be quoted") && !written.is_empty() || has("invalid float") && word {
+    let instead = if written.contains('@') && (has("must be quoted") || has("invalid float")) {
+        // A password may stand in a url whose quotes were forgotten.
+        "put the value in quotes".to_owned()
+    } else if has("must be quoted") && !written.is_empty() || has("invalid float") && word {
         format!("write \"{written}\"")
     } else if has("must be quoted") {
         "write a value after the equals sign".to_owned()

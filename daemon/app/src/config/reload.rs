@@ -7,7 +7,7 @@ use super::{
 
 impl Config {
     /// What is in force after a reload of `new`: all of it, except what only a new start can
-    /// change. That stays as it is here: the room for associations, the paths of store, outbox and
+    /// change. That stays as it is here: the room for associations, the way to the store, the paths of outbox and
     /// drop folder, and of `[observe]` all but its addresses.
     #[must_use]
     pub fn reloaded(&self, new: &Config) -> Config {
@@ -28,8 +28,9 @@ impl Config {
                 ..self.folder.clone()
             },
             store: StoreSettings {
-                path: self.store.path.clone(),
-                ..new.store
+                keep_pixels: new.store.keep_pixels,
+                keep_bodies_days: new.store.keep_bodies_days,
+                ..self.store.clone()
             },
             outbox: OutboxSettings {
                 folder: self.outbox.folder.clone(),
@@ -92,7 +93,8 @@ mod tests {
         let new = config(
             "[receive.dicom]\nlisten = \"127.0.0.1:11113\"\ncalling_allowed = [\"CART1\"]\n\
              [[receive.dicom.sender]]\nae_title = \"CART1\"\n\
-             [store]\npath = \"other.sqlite\"\nkeep_pixels = true\n\
+             [store]\npath = \"other.sqlite\"\nkeep_pixels = true\nkind = \"postgresql\"\n\
+             url = \"postgresql://s@db.example/s\"\npassword_file = \"p\"\nconnections = 3\n\
              [baseline]\nsigma_w = 0.3\n[observe]\nlog = \"debug\"\n\
              [receive.web]\nlisten = \"127.0.0.1:8080\"\n\
              [[archive]]\nname = \"old\"\nkind = \"dicomweb\"\nurl = \"http://127.0.0.1:9/dw\"\n",
@@ -108,7 +110,14 @@ mod tests {
             "[[archive]]",
         ];
         assert_eq!(old.differences(&reloaded), changed);
-        let waiting = ["[store] path", "[observe] log"];
+        let waiting = [
+            "[store] kind",
+            "[store] path",
+            "[store] url",
+            "[store] password_file",
+            "[store] connections",
+            "[observe] log",
+        ];
         assert_eq!(reloaded.differences(&new), waiting);
     }
 

@@ -167,27 +167,6 @@ impl Default for FolderSettings {
     }
 }
 
-/// `[store]`: the database.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct StoreSettings {
-    /// The database file.
-    pub path: PathBuf,
-    /// Whether pictures keep their pixels once their calibration was read.
-    pub keep_pixels: bool,
-    /// Days after which the bytes of an object that was read are dropped; 0 keeps them for ever.
-    pub keep_bodies_days: u32,
-}
-
-impl Default for StoreSettings {
-    fn default() -> Self {
-        StoreSettings {
-            path: PathBuf::from("sheathline-data/store.sqlite"),
-            keep_pixels: false,
-            keep_bodies_days: 0,
-        }
-    }
-}
-
 /// `[templates]`: how reports are understood, beyond what is built in.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct TemplateSettings {

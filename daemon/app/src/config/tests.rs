@@ -5,6 +5,7 @@ use sheathline_net::connect::node::{DicomNode, HttpWay, TlsFiles};
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::fs;
+use std::path::PathBuf;
 
 fn repository() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")
@@ -218,7 +219,15 @@ fn every_key_is_read_into_its_own_place() {
         default_issuer = "Y"
         fallback_charset = 'ISO 2022 IR 100\ISO 2022 IR 144'
         [store]
+        kind = "postgresql"
         path = "s"
+        url = "postgresql://s@db.example:5432/s"
+        password_file = "p"
+        connections = 3
+        tls = "verify-full"
+        ca = "a"
+        certificate = "c"
+        key = "k"
         keep_pixels = true
         keep_bodies_days = 13
         [templates]
@@ -288,7 +297,10 @@ fn every_key_is_read_into_its_own_place() {
     for key in keys::all() {
         // The keys of a destination belong to different kinds; they and those of an archive have
         // tests of their own.
-        if !["baseline", "technique", "destination", "archive"].contains(&key.table) {
+        // `tls = "off"` goes with none of the files beside it.
+        let is_shown = !["baseline", "technique", "destination", "archive"].contains(&key.table)
+            && (key.table, key.name) != ("store", "tls");
+        if is_shown {
             assert_ne!((key.show)(&config), (key.show)(&default), "{}", key.name);
         }
     }
@@ -428,6 +440,9 @@ fn what_a_message_offers_as_a_value_is_accepted() {
                     "ae_titles = [\"A\"]\n"
                 }
                 "[[templates.sender]]" => "dictionaries = [\"d.toml\"]\n",
+                // Each of the two needs the other.
+                "[store]" if offer.contains("kind = ") => "url = \"postgresql://s@h/s\"\n",
+                "[store]" if offer.contains("url = ") => "kind = \"postgresql\"\n",
                 _ if heading.starts_with("[[") => "ae_title = \"ID\"\n",
                 _ => "",
             };

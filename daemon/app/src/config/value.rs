@@ -24,6 +24,8 @@ pub(super) struct Fault {
     pub(super) instead: Option<Instead>,
     /// Where, if not the whole value.
     pub(super) span: Option<Range<usize>>,
+    /// Whether the value may hold what no message should repeat.
+    pub(super) is_secret: bool,
 }
 
 /// A way out of a fault.
@@ -41,11 +43,18 @@ impl Fault {
             must_be: must_be.into(),
             instead: None,
             span: None,
+            is_secret: false,
         }
     }
 
-    fn value(mut self, toml: Option<String>) -> Self {
+    pub(super) fn value(mut self, toml: Option<String>) -> Self {
         self.instead = toml.map(Instead::Value);
+        self
+    }
+
+    /// The same fault of a value that no message repeats.
+    pub(super) fn kept_secret(mut self) -> Self {
+        self.is_secret = true;
         self
     }
 

@@ -17,6 +17,12 @@ codes! {
         StoreUnreadable: "store-unreadable",
             "the store cannot be read",
             "Look at the disk and at the rights of the store, then run `sheathline verify`.";
+        DatabaseAway: "database-away",
+            "the server behind the store does not answer",
+            "Look at the server and at the network; `sheathline check-config` says which step fails. It goes on by itself.";
+        DatabaseReadOnly: "database-read-only",
+            "the server behind the store is a standby that takes no changes",
+            "Name the primary in `[store] url`, or have the standby promoted.";
         StoreBusy: "store-busy",
             "one change has held the store for seconds, and nobody else is answered meanwhile",
             "Nothing if it passes; if it lasts, look at the speed of the disk.";

@@ -6,6 +6,7 @@ use crate::health::reasons::Reason;
 use axum::http::header::{ALLOW, CACHE_CONTROL, CONTENT_TYPE};
 use axum::http::{Method, Request, StatusCode};
 use axum::response::{IntoResponse, Response};
+use chrono::{DateTime, Utc};
 use ipnet::IpNet;
 use serde::Serialize;
 use sheathline_net::dicom::refusal::Refusal;
@@ -128,7 +129,11 @@ async fn answer(request: Request<Incoming>, health: Arc<Health>) -> Response {
             "nothing is made of what is received\n",
         ),
         "/livez" => text(StatusCode::OK, "alive\n"),
-        "/readyz" => ready(&health.reasons(), &health.ports()),
+        "/readyz" => ready(
+            &health.reasons(),
+            &health.ports(),
+            health.database_away_since(),
+        ),
         _ => match health.metrics() {
             Some(metrics) => body(StatusCode::OK, OPEN_METRICS, metrics),
             None => text(StatusCode::INTERNAL_SERVER_ERROR, ""),
@@ -138,12 +143,18 @@ async fn answer(request: Request<Incoming>, health: Arc<Health>) -> Response {
     answer.await.unwrap_or_else(gone)
 }
 
-fn ready(reasons: &[Reason], ports: &[PortsNow]) -> Response {
+fn ready(
+    reasons: &[Reason],
+    ports: &[PortsNow],
+    database_away_since: Option<DateTime<Utc>>,
+) -> Response {
     #[derive(Serialize)]
     struct Ready<'a> {
         ready: bool,
         reasons: &'a [Reason],
         ports: &'a [PortsNow],
+        #[serde(skip_serializing_if = "Option::is_none")]
+        database_away_since: Option<DateTime<Utc>>,
     }
     let status = match reasons {
         [] => StatusCode::OK,
@@ -154,6 +165,7 @@ fn ready(reasons: &[Reason], ports: &[PortsNow]) -> Response {
         ready,
         reasons,
         ports,
+        database_away_since,
     };
     match serde_json::to_string(&said) {
         Ok(json) => body(status, "application/json", json),

@@ -6,9 +6,9 @@ use crate::config::Config;
 use crate::observe::outbox::Unwritable;
 use crate::observe::{Observed, Trail};
 use crate::receive::folder;
-use chrono::Utc;
+use chrono::{DateTime, Utc};
 use serde::Serialize;
-use sheathline_store::{Store, backlog, deliveries, watched};
+use sheathline_store::{Place, Store, backlog, deliveries, watched};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError, Weak};
@@ -170,7 +170,13 @@ impl Health {
         if self.store.doubt().is_some() {
             reasons.push(Cause::StoreInDoubt.into());
         } else if self.store.read(backlog::backlog).is_err() {
-            reasons.push(Cause::StoreUnreadable.into());
+            reasons.push(match self.store.place() {
+                Place::File(_) => Cause::StoreUnreadable.into(),
+                Place::Server(_) => Cause::DatabaseAway.into(),
+            });
+        }
+        if self.observed.database.takes_no_changes() {
+            reasons.push(Cause::DatabaseReadOnly.into());
         }
         if self.store.busy_for() >= BUSY_LIMIT {
             reasons.push(Cause::StoreBusy.into());
@@ -213,6 +219,12 @@ impl Health {
         reasons
     }
 
+    /// Since when the server behind the store does not answer, if it does not.
+    #[must_use]
+    pub fn database_away_since(&self) -> Option<DateTime<Utc>> {
+        self.observed.database.away_since()
+    }
+
     /// The numbers as text; `None` if they cannot be written.
     #[must_use]
     pub fn metrics(&self) -> Option<String> {
@@ -234,7 +246,11 @@ impl Health {
     }
 
     fn free_bytes(&self) -> Option<u64> {
-        free_bytes(self.store.path())
+        match self.store.place() {
+            Place::File(path) => free_bytes(path),
+            // A server does not tell the room of its disk.
+            Place::Server(_) => None,
+        }
     }
 
     fn stage(&self) -> std::sync::MutexGuard<'_, Stage> {

@@ -6,12 +6,14 @@
 //! Senders can make names and receivers codes of failures; so many, and no more.
 
 mod audit_sent;
+mod database;
 mod deliveries;
 mod members;
 mod pages;
 mod senders;
 
 use audit_sent::AuditSent;
+use database::Database;
 use deliveries::Deliveries;
 use members::Members;
 use pages::Pages;
@@ -116,11 +118,13 @@ pub struct Metrics {
     senders: Senders,
     audit_sent: AuditSent,
     members: Members,
+    database: Database,
     pages: Pages,
     commit_seconds: Histogram,
     waiting: Family<Stage, Gauge>,
     oldest_seconds: Family<Stage, Seconds>,
-    free_bytes: Gauge,
+    /// Absent where the store is on a server, which does not tell it.
+    free_bytes: Family<Vec<(&'static str, &'static str)>, Gauge>,
     ready: Gauge,
     failures: Family<Failed, Counter>,
 }
@@ -150,11 +154,12 @@ impl Default for Metrics {
             senders: Senders::default(),
             audit_sent: AuditSent::default(),
             members: Members::default(),
+            database: Database::default(),
             pages: Pages::default(),
             commit_seconds: latency(),
             waiting: Family::default(),
             oldest_seconds: Family::default(),
-            free_bytes: Gauge::default(),
+            free_bytes: Family::default(),
             ready: Gauge::default(),
             failures: Family::default(),
         };
@@ -163,6 +168,7 @@ impl Default for Metrics {
         metrics.senders.register(&mut metrics.registry);
         metrics.audit_sent.register(&mut metrics.registry);
         metrics.members.register(&mut metrics.registry);
+        metrics.database.register(&mut metrics.registry);
         metrics.pages.register(&mut metrics.registry);
         metrics.begin_at_zero();
         metrics
@@ -420,7 +426,8 @@ impl Metrics {
             self.senders.set(watched);
         }
         if let Some(free) = free_bytes {
-            self.free_bytes.set(i64::try_from(free).unwrap_or(i64::MAX));
+            let free = i64::try_from(free).unwrap_or(i64::MAX);
+            self.free_bytes.get_or_create(&Vec::new()).set(free);
         }
         self.ready.set(is_ready.into());
         let mut text = String::new();

@@ -5,6 +5,7 @@
 //! so that line and number cannot drift apart.
 
 pub mod audit;
+pub mod database;
 pub mod failures;
 pub mod metrics;
 pub mod outbox;
@@ -14,6 +15,7 @@ pub use audit::Trail;
 pub use metrics::Metrics;
 
 use audit::{Event, Facts};
+use database::DatabaseState;
 use outbox::OutboxState;
 use refused::Refusing;
 use sheathline_model::identity::Statement;
@@ -32,6 +34,8 @@ pub struct Observed {
     pub refusing: Refusing,
     /// Whether results can be written.
     pub outbox: Arc<OutboxState>,
+    /// Whether the server behind the store answers.
+    pub database: Arc<DatabaseState>,
 }
 
 impl Observed {

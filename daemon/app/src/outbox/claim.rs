@@ -10,7 +10,7 @@ use super::folder::{make_folder, sweep};
 use super::{PublishError, at};
 use rustix::fs::{FlockOperation, Mode, OFlags, flock};
 use rustix::io::Errno;
-use sheathline_store::{Store, StoreError, objects};
+use sheathline_store::{Place, Store, StoreError, objects};
 use std::fmt;
 use std::fs::{self, File};
 use std::io::{self, Read, Seek, Write};
@@ -42,9 +42,9 @@ pub struct Holder {
     pub pid: Option<u32>,
     /// The machine that it ran on: an outbox may be shared by several.
     pub host: Option<String>,
-    /// Path of its store.
+    /// Path of its store, or server with port and database.
     pub store: Option<String>,
-    /// Device and inode of the store's file.
+    /// Device and inode of the store's file; of a server its name, port and database.
     file: Option<String>,
     /// See [`objects::first`].
     identity: Option<String>,
@@ -209,7 +209,7 @@ impl Claim {
             match locked {
                 Ok(()) => {}
                 Err(Errno::WOULDBLOCK) => {
-                    let is_ours = found.file == us.file;
+                    let is_ours = is_one_store(&found, us);
                     if is_ours && !is_owner {
                         return Ok((file, true));
                     }
@@ -270,17 +270,40 @@ pub(crate) fn marked_by(outbox: &Path) -> Option<Holder> {
         .filter(|holder| holder.identity.is_some())
 }
 
+/// How the file of a store that is on a server begins.
+const SERVER: &str = "server ";
+
+/// Whether two holders are of one store. A server may be known by several names, so of two it is what
+/// they hold that tells; of two files that tells nothing, since one may be a copy of the other.
+fn is_one_store(one: &Holder, other: &Holder) -> bool {
+    let is_server = |holder: &Holder| {
+        let file = holder.file.as_deref();
+        file.is_some_and(|file| file.starts_with(SERVER))
+    };
+    one.file == other.file
+        || (is_server(one)
+            && is_server(other)
+            && one.identity.is_some()
+            && one.identity == other.identity)
+}
+
 /// What we write of ourselves.
 fn us(store: &Store) -> Result<Holder, StoreError> {
-    let path = store.path();
-    let file = fs::metadata(path).ok();
-    let whole = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+    let (place, file) = match store.place() {
+        Place::File(path) => {
+            let file = fs::metadata(path).ok();
+            let whole = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+            let file = file.map(|facts| format!("{}:{}", facts.dev(), facts.ino()));
+            (whole.display().to_string(), file)
+        }
+        Place::Server(server) => (server.clone(), Some(format!("{SERVER}{server}"))),
+    };
     let host = rustix::system::uname();
     Ok(Holder {
         pid: Some(std::process::id()),
         host: host.nodename().to_str().ok().map(str::to_owned),
-        store: Some(whole.display().to_string()),
-        file: file.map(|facts| format!("{}:{}", facts.dev(), facts.ino())),
+        store: Some(place),
+        file,
         identity: store.read(objects::first)?,
     })
 }

@@ -2,6 +2,7 @@
 
 use super::posted::Question;
 use super::{Action, Desk, Failed, Fields, Posted, Right, Visitor};
+use crate::config::StorePlace;
 use crate::routes::destination::Way;
 use crate::standing::{self, Deliveries, SenderRow, certificates};
 use axum::Router;
@@ -156,7 +157,10 @@ fn gather(desk: &Desk) -> Result<View, Failed> {
             })
             .collect(),
         disk: Disk {
-            store: free(&desk.config.store.path),
+            store: match desk.config.store.place() {
+                StorePlace::File(path) => free(path),
+                StorePlace::Server(_) => "on a server; its administrator knows".to_owned(),
+            },
             outbox: free(&desk.config.outbox.folder),
         },
         told: None,

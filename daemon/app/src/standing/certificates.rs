@@ -16,8 +16,8 @@ pub(crate) struct Certificate {
     pub(crate) ends: Result<DateTime<Utc>, String>,
 }
 
-/// Every file of certificates: those of ports, of the authorities of peers, of destinations, archives and
-/// the syslog server. Reads the files.
+/// Every file of certificates: those of ports, of the authorities of peers, of destinations, archives,
+/// the database and the syslog server. Reads the files.
 pub(crate) fn of(config: &Config) -> Vec<Certificate> {
     let mut all = Vec::new();
     let mut add = |named_by: String, path: Option<&Path>| {
@@ -45,6 +45,12 @@ pub(crate) fn of(config: &Config) -> Vec<Certificate> {
         add(format!("{table} certificate"), one.certificate.as_deref());
         add(format!("{table} ca"), one.ca.as_deref());
     }
+    let store = &config.store;
+    add(
+        "[store] certificate".to_owned(),
+        store.certificate.as_deref(),
+    );
+    add("[store] ca".to_owned(), store.ca.as_deref());
     let syslog = &config.observe.syslog;
     add(
         "[observe.syslog] certificate".to_owned(),

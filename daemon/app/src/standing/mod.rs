@@ -3,6 +3,7 @@
 //! the page of the service.
 
 pub(crate) mod certificates;
+pub(crate) mod database;
 mod deliveries;
 mod senders;
 

@@ -75,11 +75,14 @@ impl Connection {
         let config = settings
             .config()
             .map_err(|error| away(format!("its password cannot be read: {error}")))?;
+        let tls = settings
+            .tls()
+            .map_err(|error| away(format!("a file for TLS does not serve: {error}")))?;
         let connecting = async {
-            let client = match settings.tls() {
+            let client = match tls {
                 Some(tls) => {
                     let (client, connection) = config
-                        .connect(MakeRustlsConnect::new((**tls).clone()))
+                        .connect(MakeRustlsConnect::new((*tls).clone()))
                         .await?;
                     // Ends when the client is dropped; what ends it is told to whoever waits.
                     room.spawn(async move { drop(connection.await) });

@@ -3,9 +3,9 @@
 use super::connection::Connection;
 use super::ownership::{Fence, RENEW_EVERY};
 use super::settings::Settings;
-use super::{Changer, NOW, Server, schema};
+use super::{Changer, NOW, Server, connect_reader, schema};
 use crate::error::Fault;
-use crate::view::Tx;
+use crate::view::{Tx, View};
 use crate::{StoreError, writer};
 use std::path::PathBuf;
 use std::sync::{Mutex, PoisonError};
@@ -29,26 +29,31 @@ pub(crate) fn open_as_owner(settings: &Settings) -> Result<(Tx, Ground), StoreEr
 
 /// For a short command beside the owner, or without one: takes the store as it is.
 pub(crate) fn open_as_guest(settings: &Settings) -> Result<(Tx, Ground), StoreError> {
-    let connection = Connection::open(settings)?;
-    let place = settings.place();
-    match schema::found(&connection, &place)? {
-        0 => {
-            return Err(StoreError::Missing {
-                path: PathBuf::from(place),
-            });
-        }
-        shape if shape < schema::KNOWN => {
-            return Err(StoreError::Outdated {
-                path: PathBuf::from(place),
-                found: shape,
-                known: schema::KNOWN,
-            });
-        }
-        _ => {}
-    }
-    drop(connection);
+    refuse_unfit(&Connection::open(settings)?, settings)?;
     let server = Server::connected(settings, Some(Changer::new(None)?))?;
     Ok((Tx::new(Box::new(server)), Ground::of(None)))
+}
+
+/// To look at every byte, whoever else has it open.
+pub(crate) fn open_to_look(settings: &Settings) -> Result<View, StoreError> {
+    refuse_unfit(&Connection::open(settings)?, settings)?;
+    connect_reader(settings)
+}
+
+/// Refuses a database that holds no store, or one of another shape.
+fn refuse_unfit(connection: &Connection, settings: &Settings) -> Result<(), StoreError> {
+    let place = settings.place();
+    match schema::found(connection, &place)? {
+        0 => Err(StoreError::Missing {
+            path: PathBuf::from(place),
+        }),
+        shape if shape < schema::KNOWN => Err(StoreError::Outdated {
+            path: PathBuf::from(place),
+            found: shape,
+            known: schema::KNOWN,
+        }),
+        _ => Ok(()),
+    }
 }
 
 /// What a store on a server stands on.
@@ -101,10 +106,6 @@ impl writer::Ground for Ground {
     }
 
     fn note(&self, _number: u64) {}
-
-    fn is_server(&self) -> bool {
-        true
-    }
 
     fn doubt(&self, why: &str) {
         tracing::error!(code = "store-in-doubt", why, "the store takes nothing more");

@@ -36,13 +36,16 @@ const UNHEARD_LIMIT: Duration = Duration::from_secs(20);
 pub struct Settings {
     config: Config,
     password: Option<Password>,
-    tls: Option<Arc<ClientConfig>>,
+    tls: Option<Tls>,
     readers: u32,
     patience: Duration,
 }
 
 /// Tells the password at each new connection.
 type Password = Arc<dyn Fn() -> std::io::Result<String> + Send + Sync>;
+
+/// Tells how to encrypt each new connection.
+type Tls = Arc<dyn Fn() -> std::io::Result<Arc<ClientConfig>> + Send + Sync>;
 
 impl Settings {
     /// Takes `postgresql://user@host:port/database`. Several hosts stand behind one another, with commas:
@@ -120,9 +123,18 @@ impl Settings {
 
     /// Encrypted, and never otherwise. Without this everything goes in the clear.
     #[must_use]
-    pub fn encrypted(mut self, tls: Arc<ClientConfig>) -> Settings {
+    pub fn encrypted(self, tls: Arc<ClientConfig>) -> Settings {
+        self.encrypted_from(move || Ok(Arc::clone(&tls)))
+    }
+
+    /// The same, asked for at each new connection, so that renewed certificates count.
+    #[must_use]
+    pub fn encrypted_from(
+        mut self,
+        ask: impl Fn() -> std::io::Result<Arc<ClientConfig>> + Send + Sync + 'static,
+    ) -> Settings {
         self.config.ssl_mode(SslMode::Require);
-        self.tls = Some(tls);
+        self.tls = Some(Arc::new(ask));
         self
     }
 
@@ -177,8 +189,9 @@ impl Settings {
         Ok(config)
     }
 
-    pub(super) fn tls(&self) -> Option<&Arc<ClientConfig>> {
-        self.tls.as_ref()
+    /// How to encrypt, as it is now; `None`: not at all.
+    pub(super) fn tls(&self) -> std::io::Result<Option<Arc<ClientConfig>>> {
+        self.tls.as_ref().map(|ask| ask()).transpose()
     }
 
     pub(super) fn patience(&self) -> Duration {

@@ -1,6 +1,6 @@
 //! What people say: entries that are only ever added.
 
-use super::{now, open};
+use super::{file_of, now, open};
 use crate::{Store, StoreError, annotations};
 use sheathline_model::annotations::{
     Author, By, Counting, Draft, Judgement, Kind, Of, Outcome, Said, SecondReading,
@@ -205,7 +205,7 @@ fn a_damaged_entry_is_named_and_a_stray_correction_too() {
     let stray = Said::Label(about("9.1"), Label::RaisedConfirmed);
     add(&store, vec![draft(&there, Some(1), stray)]);
     let verified = |store: &Store| {
-        let done = crate::verify::Looker::open(store.path()).expect("opens");
+        let done = crate::verify::Looker::open(file_of(&store)).expect("opens");
         let done = done.verify(|_, _| ()).expect("verified");
         done.damages
             .iter()

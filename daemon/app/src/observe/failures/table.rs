@@ -56,6 +56,12 @@ pub const CODES: &[Row] = rows! {
     "bodies-not-dropped" Look:
         "Bytes of old objects could not be dropped from the store.",
         "Read `error` and look at the disk of the store; it is tried again.";
+    "database-away" Page:
+        "The server behind the store does not answer.",
+        "Read `error`, then look at the server and the network. Senders keep what was not acknowledged; it goes on by itself.";
+    "database-read-only" Page:
+        "The server behind the store is a standby that takes no changes.",
+        "Name the primary in `[store] url`, or have the standby promoted.";
     "delivery-cut-off" Look:
         "The service stopped while a destination had not answered yet.",
         "Nothing: the next start repeats the delivery, and the receiver recognises it.";
@@ -260,6 +266,9 @@ pub const CODES: &[Row] = rows! {
     "store-in-doubt" Page:
         "It is not certain that what was written is on disk; the store takes nothing more and the service ends.",
         "Read `why`. Look at the disk (dmesg, SMART) before you start again: the start checks the store.";
+    "store-not-encrypted" Look:
+        "The server behind the store is reached over the network without TLS.",
+        "Write `tls = \"verify-full\"` in `[store]`.";
     "store-verified" Look:
         "The store was in doubt and has passed its check.",
         "Nothing now. Look at the disk if it happens again.";
@@ -273,7 +282,7 @@ pub const CODES: &[Row] = rows! {
         "A port for TLS is closed, since its certificate or key does not serve; the others stay open.",
         "Renew the file that the line names; the port opens by itself.";
     "token-file-readable" Look:
-        "A file with a bearer token can be read by every account.",
+        "A file with a bearer token or a password can be read by every account.",
         "`chmod o=` the file that the line names.";
     "unexplained-grew" Look:
         "The last reports of a sender each hold more codes that nobody explains than any before.",
