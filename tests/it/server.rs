@@ -2,6 +2,8 @@
 
 mod cluster;
 mod reached;
+mod same;
+mod secret;
 
 use cluster::Cluster;
 
