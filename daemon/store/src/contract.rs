@@ -13,6 +13,7 @@ mod export;
 mod gists;
 mod intake;
 mod lines;
+mod members;
 mod people;
 mod upkeep;
 mod visitors;
@@ -65,6 +66,8 @@ pub enum Group {
     Upkeep,
     /// Accounts, sessions, and who did what in the pages.
     Visitors,
+    /// Several daemons on one store.
+    Members,
 }
 
 /// One contract: its name, and the test of it.
@@ -87,6 +90,7 @@ impl Group {
             Group::Export => &[export::ALL],
             Group::Upkeep => &[upkeep::ALL, gists::ALL],
             Group::Visitors => &[visitors::ALL],
+            Group::Members => &[members::ALL],
         };
         all.iter().copied().flatten()
     }
@@ -149,6 +153,11 @@ macro_rules! battery {
         #[test]
         fn visitors() {
             $crate::contract::hold($crate::contract::Group::Visitors, &$fresh);
+        }
+
+        #[test]
+        fn members() {
+            $crate::contract::hold($crate::contract::Group::Members, &$fresh);
         }
     };
 }

@@ -5,6 +5,7 @@ use super::*;
 use crate::bare::Bare;
 pub(crate) mod contract;
 mod lines;
+mod members;
 mod moving;
 mod pictures;
 mod said;

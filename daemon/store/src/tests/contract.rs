@@ -548,3 +548,38 @@ fn faults_of_visitors_are_found() {
         ],
     );
 }
+
+#[test]
+fn faults_of_members_are_found() {
+    must_find(
+        Group::Members,
+        &[
+            (
+                Fault::Says(
+                    "select 1 from meta where name = name or ?1 = ?2",
+                    "select 1 from member where id = ?1 and epoch = ?2",
+                ),
+                &[
+                    "a_member_whose_time_is_over_is_put_out_and_changes_nothing",
+                    "who_leaves_leaves_its_duties",
+                ],
+            ),
+            (
+                Fault::Says("where ?1 = ?1", "where duty.member is null"),
+                &["a_duty_has_one_holder"],
+            ),
+            (
+                Fault::Says("set until = ?3 * 0 where", "set until = ?3 where"),
+                &["a_member_that_shows_itself_is_not_put_out"],
+            ),
+            (
+                Fault::Says("where member = '' || ?1 || 'x'", "where member = ?1"),
+                &["who_leaves_leaves_its_duties"],
+            ),
+            (
+                Fault::Says("and member.epoch >= 0 * ?3", "and member.epoch = ?3"),
+                &["a_member_whose_time_is_over_is_put_out_and_changes_nothing"],
+            ),
+        ],
+    );
+}
