@@ -29,6 +29,11 @@ enum State {
 }
 
 impl Fence {
+    /// Of a daemon that is to become a member, and changes nothing before.
+    pub(crate) fn closed() -> Fence {
+        Fence(Arc::new(Mutex::new(State::Out)))
+    }
+
     fn state(&self) -> MutexGuard<'_, State> {
         // It is whole between any two assignments.
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
@@ -116,8 +121,14 @@ impl Store {
         answer.blocking_recv().unwrap_or(Err(StoreError::Closed))
     }
 
-    /// Whether changes are refused because the membership is over. That is known from the first change that
-    /// was refused on.
+    /// Whether others may share the store: it was opened as [`Mode::Member`](crate::Mode::Member).
+    #[must_use]
+    pub fn is_shared(&self) -> bool {
+        self.inner.is_shared
+    }
+
+    /// Whether changes are refused because the membership is over, or did not begin yet. That it is over is
+    /// known from the first change that was refused on.
     #[must_use]
     pub fn is_put_out(&self) -> bool {
         matches!(*self.inner.fence.state(), State::Out)

@@ -99,6 +99,10 @@ pub enum Mode {
     /// The one process that receives and assesses: makes the store if there is none, brings it to
     /// the newest shape, and holds it against other owners.
     Owner,
+    /// One of several equal daemons that receive and assess, on a server: makes the store if there is
+    /// none, brings it to the newest shape, and changes nothing before it has [joined](Store::join) the
+    /// others.
+    Member,
     /// A short command beside the owner, or without one: takes the store as it is.
     Guest,
 }
@@ -130,6 +134,7 @@ struct Inner {
     on_commit: OnCommit,
     fence: Fence,
     is_owner: bool,
+    is_shared: bool,
     /// Ends the looks of an owner when it goes.
     _looks: Sender<()>,
 }
@@ -184,6 +189,10 @@ impl Store {
         let path = &place::real(path);
         let (lock, tx) = match mode {
             Mode::Owner => open_as_owner(path, form)?,
+            Mode::Member => {
+                let why = "a store in a file has one daemon; several share one on a server";
+                return Err(StoreError::Work(format!("{}: {why}", path.display())));
+            }
             Mode::Guest => (None, open_as_guest(path, form)?),
         };
         if marks == Marks::Heeded {
@@ -271,6 +280,7 @@ impl Store {
     ) -> Result<Store, StoreError> {
         let (tx, ground) = match mode {
             Mode::Owner => postgres::open_as_owner(settings)?,
+            Mode::Member => postgres::open_as_member(settings)?,
             Mode::Guest => postgres::open_as_guest(settings)?,
         };
         if marks == Marks::Heeded {
@@ -301,7 +311,10 @@ impl Store {
         let doubt: Doubt = Arc::new(OnceLock::new());
         let on_commit = OnCommit::default();
         let under_way = UnderWay::default();
-        let fence = Fence::default();
+        let fence = match mode {
+            Mode::Member => Fence::closed(),
+            Mode::Owner | Mode::Guest => Fence::default(),
+        };
         let path = PathBuf::from(place.to_string());
         let failed = |source| StoreError::File {
             path: path.clone(),
@@ -350,7 +363,8 @@ impl Store {
                 under_way,
                 on_commit,
                 fence,
-                is_owner: mode == Mode::Owner,
+                is_owner: mode != Mode::Guest,
+                is_shared: mode == Mode::Member,
                 _looks: looks,
             }),
         })

@@ -21,7 +21,7 @@ mod statement;
 mod tests;
 mod values;
 
-pub(crate) use opening::{open_as_guest, open_as_owner, open_to_look};
+pub(crate) use opening::{open_as_guest, open_as_member, open_as_owner, open_to_look};
 pub use settings::Settings;
 
 use crate::error::Kind;
@@ -175,7 +175,7 @@ impl Server {
             .changer
             .as_ref()
             .and_then(|changer| changer.fence.as_ref());
-        let look = fence.map_or("select 0", |_| Fence::LOOK);
+        let look = fence.map_or_else(|| "select 0".to_owned(), Fence::look);
         let begin = format!("begin isolation level read committed; {LOCK}; {look}");
         let (cells, _) = self.patiently(|connection| {
             connection.simple(&begin).inspect_err(|_| {
@@ -193,10 +193,10 @@ impl Server {
             }
         };
         if let Some(fence) = fence
-            && let Err(why) = fence.holds(found)
+            && let Err(error) = fence.holds(found)
         {
             self.roll_back()?;
-            return Err(StoreError::InDoubt { why });
+            return Err(error);
         }
         self.changed_before.set(self.changed.get());
         Ok(())
@@ -390,10 +390,12 @@ pub(crate) fn connect_reader(settings: &Settings) -> Result<View, StoreError> {
     Ok(View::new(Box::new(Server::connected(settings, None)?)))
 }
 
-/// Whether an owner is believed alive.
+/// Whether an owner or a member is believed alive.
 pub(crate) fn has_owner(view: &View) -> Result<bool, StoreError> {
-    view.prepare(format!("select 1 from owner where until > {NOW}"))
-        .exists(())
+    view.prepare(format!(
+        "select 1 from owner where until > {NOW} union all select 1 from member where until > {NOW}"
+    ))
+    .exists(())
 }
 
 fn corrupt(why: &str) -> StoreError {

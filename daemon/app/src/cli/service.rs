@@ -15,7 +15,7 @@ use crate::config::{Config, LogFormat};
 use crate::deliver;
 use crate::deliver::syslog::Forwarder;
 use crate::deliver::workers::{self, Workers};
-use crate::duties::Share;
+use crate::duties::{Roster, Share};
 use crate::health::Health;
 use crate::health::endpoint::{Endpoint, EndpointError};
 use crate::observe::audit::Event;
@@ -29,6 +29,8 @@ use crate::receive::{Dicom, Hl7, Web};
 use chrono::Utc;
 use sheathline_net::serve::{Live, Prepared as Ports, Served};
 use sheathline_store::Store;
+use sheathline_store::members::Duty;
+use std::collections::BTreeSet;
 use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
@@ -99,13 +101,24 @@ pub(super) fn serve_and(
         tracing::warn!(code = "store-not-encrypted", "{what}");
     }
     let store = context::owner(&config)?;
+    let share = if store.is_shared() {
+        Share::of_a_member()
+    } else {
+        Share::all()
+    };
+    // Before anything is changed.
+    let roster = if store.is_shared() {
+        let single = duties(&config);
+        Some(Roster::start(&store, &share, &observed.metrics, single)?)
+    } else {
+        None
+    };
     let metrics = Arc::clone(&observed.metrics);
     store.on_commit(move |took| metrics.committed(took));
     // Before the first message of this start, which is to be sent.
     let forwarder = context::forwarder(&config, &store, &observed)?;
     let database = Watch::start(&store, &observed.database, &observed.metrics)?;
     let publications = watch::Sender::new(0);
-    let share = Share::all();
     let pipeline = context::pipeline(&config, store.clone(), observed.clone())?
         .announcing(publications.clone())
         .sharing(share.clone());
@@ -163,6 +176,7 @@ pub(super) fn serve_and(
         worker: Worker::start(pipeline, working)?,
         deliveries,
         share,
+        roster,
         publications,
         config,
         store,
@@ -196,6 +210,13 @@ pub(super) fn serve_and(
     done
 }
 
+/// What this daemon could do among those that share the store, buckets of patients apart.
+fn duties(config: &Config) -> BTreeSet<Duty> {
+    let destinations = config.destinations().into_iter();
+    let deliveries = destinations.map(|(one, _)| Duty::Destination(one.name));
+    Duty::SINGLE.into_iter().chain(deliveries).collect()
+}
+
 /// A mistake where nothing is to be received.
 fn receives_something(config: &Config) -> Result<(), Failure> {
     let web = &config.web;
@@ -222,6 +243,8 @@ struct Running {
     deliveries: Workers,
     /// What of the work on the store is ours.
     share: Share,
+    /// Keeps us a member of those who share the store, where it is shared.
+    roster: Option<Roster>,
     /// Tells the deliveries that there is something new.
     publications: watch::Sender<u64>,
     /// Sends the audit trail on.
@@ -272,6 +295,9 @@ impl Running {
                         self.receivers.desk = prepared.desk;
                         self.endpoint.apply(prepared.endpoint);
                         self.deliveries.apply(prepared.deliveries);
+                        if let Some(roster) = &self.roster {
+                            roster.can_do(duties(&prepared.config));
+                        }
                         tell_exposed(&prepared.config, Some(&self.config));
                         tell_reloaded(&self.config, &prepared.config, &self.observed);
                         for key in prepared.config.differences(&prepared.wanted) {
@@ -379,6 +405,9 @@ impl Running {
         }
         if let Some(forwarder) = self.forwarder {
             forwarder.finish();
+        }
+        if let Some(roster) = self.roster {
+            roster.leave();
         }
         tracing::info!(code = "stopped", "all that was received is stored");
         match Failure::of_doubt(&self.store) {

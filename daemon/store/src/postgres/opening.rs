@@ -19,12 +19,28 @@ pub(crate) fn open_as_owner(settings: &Settings) -> Result<(Tx, Ground), StoreEr
     let connection = Connection::open(settings)?;
     schema::bring_up(&connection, &settings.place())?;
     let fence = Fence::take(&connection, &settings.place())?;
-    connection.simple(&format!(
-        "delete from last_commit where at < {NOW} - {REMEMBERED_MS}"
-    ))?;
+    forget_commits(&connection)?;
     drop(connection);
     let server = Server::connected(settings, Some(Changer::new(Some(fence.clone()))?))?;
     Ok((Tx::new(Box::new(server)), Ground::of(Some(fence))))
+}
+
+/// For one of several equal daemons; makes the store if there is none. It changes nothing before it has joined
+/// the others.
+pub(crate) fn open_as_member(settings: &Settings) -> Result<(Tx, Ground), StoreError> {
+    let connection = first(settings)?;
+    schema::bring_up(&connection, &settings.place())?;
+    forget_commits(&connection)?;
+    drop(connection);
+    let server = Server::connected(settings, Some(Changer::new(Some(Fence::Among))?))?;
+    Ok((Tx::new(Box::new(server)), Ground::of(None)))
+}
+
+fn forget_commits(connection: &Connection) -> Result<(), StoreError> {
+    connection.simple(&format!(
+        "delete from last_commit where at < {NOW} - {REMEMBERED_MS}"
+    ))?;
+    Ok(())
 }
 
 /// For a short command beside the owner, or without one: takes the store as it is.

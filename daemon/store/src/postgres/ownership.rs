@@ -12,23 +12,36 @@ const ALIVE: Duration = Duration::from_secs(20);
 /// How often it gives one.
 pub(super) const RENEW_EVERY: Duration = Duration::from_secs(5);
 
-/// What an owner must still find in each of its transactions: the epoch that it took the store with.
+/// What whoever changes the store must still find in each of its transactions.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Fence {
-    epoch: i64,
+pub(super) enum Fence {
+    /// The epoch that an owner took the store with.
+    Alone {
+        /// It.
+        epoch: i64,
+    },
+    /// That no owner has the store for itself: a daemon among several, whose own membership is looked at
+    /// [elsewhere](crate::Store::join).
+    Among,
 }
 
 impl Fence {
-    /// Asks for the epoch as it is now.
-    pub(super) const LOOK: &str = "select epoch from owner";
+    /// Asks for what must be found.
+    pub(super) fn look(&self) -> String {
+        match self {
+            Fence::Alone { .. } => "select epoch from owner".to_owned(),
+            Fence::Among => format!("select count(*) from owner where until >= {NOW}"),
+        }
+    }
 
-    /// Takes the store, unless another owner is believed alive.
+    /// Takes the store, unless another owner or a member is believed alive.
     pub(super) fn take(connection: &Connection, place: &str) -> Result<Fence, StoreError> {
         // Under the lock of whoever changes: nothing of the owner before is under way then.
         let take = format!(
             "begin isolation level read committed; {LOCK};
              update owner set epoch = epoch + 1, pid = {pid}, until = {NOW} + {alive}
-             where until < {NOW} returning epoch",
+             where until < {NOW} and not exists (select 1 from member where until >= {NOW})
+             returning epoch",
             pid = std::process::id(),
             alive = ALIVE.as_millis(),
         );
@@ -37,7 +50,9 @@ impl Fence {
             let pid = match epoch {
                 Some(_) => None,
                 None => connection
-                    .simple("select pid from owner")?
+                    .simple(&format!(
+                        "select case when until >= {NOW} then pid end from owner"
+                    ))?
                     .0
                     .into_iter()
                     .flatten()
@@ -48,32 +63,46 @@ impl Fence {
                 path: Path::new(place).to_owned(),
                 pid: pid.and_then(|pid| pid.parse().ok()),
             };
-            epoch.map(|epoch| Fence { epoch }).ok_or_else(held)
+            epoch.map(|epoch| Fence::Alone { epoch }).ok_or_else(held)
         });
         taken.inspect_err(|_| {
             let _ = connection.simple("rollback");
         })
     }
 
-    /// Whether the epoch that was found is still ours.
-    pub(super) fn holds(&self, found: Option<&str>) -> Result<(), String> {
-        if found == Some(self.epoch.to_string().as_str()) {
-            return Ok(());
+    /// Whether what was found is what must be.
+    pub(super) fn holds(&self, found: Option<&str>) -> Result<(), StoreError> {
+        match self {
+            Fence::Alone { epoch } if found == Some(epoch.to_string().as_str()) => Ok(()),
+            Fence::Alone { .. } => Err(StoreError::InDoubt {
+                why: "another process took the store over, since this one was not heard of for too long"
+                    .to_owned(),
+            }),
+            Fence::Among if found == Some("0") => Ok(()),
+            Fence::Among => Err(StoreError::NotCommitted {
+                why: "another process has the store for itself; stop that one first".to_owned(),
+            }),
         }
-        Err(
-            "another process took the store over, since this one was not heard of for too long"
-                .to_owned(),
-        )
     }
 
-    /// The statement by which the owner says that it is alive; meets no row when it is owner no more.
+    /// The statement by which an owner says that it is alive; meets no row when it is owner no more.
     pub(super) fn renewal(&self) -> String {
-        let (epoch, alive) = (self.epoch, ALIVE.as_millis());
-        format!("update owner set until = {NOW} + {alive} where epoch = {epoch}")
+        let alive = ALIVE.as_millis();
+        match self {
+            Fence::Alone { epoch } => {
+                format!("update owner set until = {NOW} + {alive} where epoch = {epoch}")
+            }
+            Fence::Among => "select 0".to_owned(),
+        }
     }
 
     /// The statement by which it leaves.
     pub(super) fn farewell(&self) -> String {
-        format!("update owner set until = 0 where epoch = {}", self.epoch)
+        match self {
+            Fence::Alone { epoch } => {
+                format!("update owner set until = 0 where epoch = {epoch}")
+            }
+            Fence::Among => "select 0".to_owned(),
+        }
     }
 }
