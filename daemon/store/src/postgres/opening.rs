@@ -28,7 +28,7 @@ pub(crate) fn open_as_owner(settings: &Settings) -> Result<(Tx, Ground), StoreEr
 /// For one of several equal daemons; makes the store if there is none. It changes nothing before it has joined
 /// the others.
 pub(crate) fn open_as_member(settings: &Settings) -> Result<(Tx, Ground), StoreError> {
-    let connection = first(settings)?;
+    let connection = Connection::open(settings)?;
     schema::bring_up(&connection, &settings.place())?;
     forget_commits(&connection)?;
     drop(connection);

@@ -4,6 +4,7 @@
 mod away;
 mod contract;
 mod long;
+mod members;
 mod opening;
 mod relay;
 mod session;
