@@ -3,6 +3,7 @@
 
 mod copies;
 mod damage;
+mod moved;
 mod names;
 mod older;
 mod shapes;

@@ -232,6 +232,7 @@ def pages(folder):
 
 
 def main():
+    run("haproxy", "-c", "-q", "-f", PACKAGING / "haproxy/haproxy.cfg")
     package()
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)

@@ -283,8 +283,12 @@ impl Store {
             Mode::Member => postgres::open_as_member(settings)?,
             Mode::Guest => postgres::open_as_guest(settings)?,
         };
-        if marks == Marks::Heeded {
-            moving::mark::refuse(&tx, &settings.place())?;
+        if marks == Marks::Heeded
+            && let Err(refused) = moving::mark::refuse(&tx, &settings.place())
+        {
+            // An owner that opens nothing owns nothing.
+            Box::new(ground).close(tx, false);
+            return Err(refused);
         }
         let tx = Tx::new(through(tx.into_session()));
         let readers = {

@@ -11,6 +11,7 @@ mod pictures;
 mod said;
 mod shape;
 mod topics;
+mod verified;
 
 use chrono::{DateTime, Utc};
 use proptest::prelude::*;

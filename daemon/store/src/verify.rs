@@ -1,5 +1,7 @@
 //! Whether the store holds what was put into it. Changes nothing, and works beside an owner.
 
+mod rows;
+
 use super::objects::{self, ObjectId};
 use super::sqlite::opening::connect_reader;
 use super::sqlite::{self, schema};
@@ -102,6 +104,9 @@ impl Looker {
         self.results(&mut done, &mut each_result)?;
         self.deliveries(&mut done)?;
         self.people(&mut done)?;
+        if let Err(error) = rows::look(&self.view, &mut done) {
+            done.add("tables", words(&error));
+        }
         Ok(done)
     }
 

@@ -11,6 +11,8 @@ pub struct Hl7Settings {
     pub listen: Vec<SocketAddr>,
     /// Addresses that may connect; empty means all.
     pub addresses_allowed: Vec<IpNet>,
+    /// Load balancers that say in a PROXY header for whom they connect.
+    pub proxy_from: Vec<IpNet>,
     /// Open connections at one time.
     pub max_connections: usize,
     /// Largest message taken, bytes.
@@ -44,6 +46,7 @@ impl Default for Hl7Settings {
         Hl7Settings {
             listen: Vec::new(),
             addresses_allowed: Vec::new(),
+            proxy_from: Vec::new(),
             max_connections: 16,
             max_message_bytes: 256 * 1024,
             idle_timeout_s: 3600,

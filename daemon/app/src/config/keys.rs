@@ -266,6 +266,7 @@ keys! {
     ["receive.hl7"] hl7 {
         listen: one_or_list(address),
         addresses_allowed: list(network),
+        proxy_from: list(network),
         max_connections: whole(1, 10_000),
         max_message_bytes: whole(1024, 64 * 1024 * 1024),
         idle_timeout_s: whole(1, 86_400),
@@ -281,6 +282,7 @@ keys! {
     ["receive.web"] web {
         listen: one_or_list(address),
         addresses_allowed: list(network),
+        proxy_from: list(network),
         bearer: optional_path,
         max_connections: whole(1, 10_000),
         max_body_bytes: whole(MIN_OBJECT, 1 << 40),
@@ -475,6 +477,7 @@ keys! {
     ["pages"] pages {
         listen: one_or_list(address),
         addresses_allowed: list(network),
+        proxy_from: list(network),
         public_url: pages::origin,
         department: pages::optional_named,
         contact: pages::optional_named,

@@ -29,6 +29,8 @@ pub struct PagesSettings {
     pub listen: Vec<SocketAddr>,
     /// Addresses that may connect; empty means all.
     pub addresses_allowed: Vec<IpNet>,
+    /// Load balancers that say in a PROXY header for whom they connect.
+    pub proxy_from: Vec<IpNet>,
     /// Open connections at one time.
     pub max_connections: usize,
     /// Minutes without a request after which somebody is signed out.
@@ -141,6 +143,7 @@ impl Default for PagesSettings {
         PagesSettings {
             listen: Vec::new(),
             addresses_allowed: Vec::new(),
+            proxy_from: Vec::new(),
             max_connections: 64,
             idle_minutes: 15,
             most_hours: 8,

@@ -165,6 +165,7 @@ fn every_key_is_read_into_its_own_place() {
         [receive.web]
         listen = "127.0.0.1:8080"
         addresses_allowed = ["192.0.2.0/24"]
+        proxy_from = ["198.51.100.7/32"]
         bearer = "tokens"
         max_connections = 3
         max_body_bytes = 4096
@@ -181,6 +182,7 @@ fn every_key_is_read_into_its_own_place() {
         [receive.hl7]
         listen = "[::1]:2575"
         addresses_allowed = ["192.0.2.0/24"]
+        proxy_from = ["198.51.100.7/32"]
         max_connections = 2
         max_message_bytes = 2048
         idle_timeout_s = 3
@@ -254,6 +256,7 @@ fn every_key_is_read_into_its_own_place() {
         [pages]
         listen = "127.0.0.1:8800"
         addresses_allowed = ["192.0.2.0/24"]
+        proxy_from = ["198.51.100.7/32"]
         public_url = "https://sheath.example"
         department = "Ward"
         contact = "the desk"

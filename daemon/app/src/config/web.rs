@@ -12,6 +12,8 @@ pub struct WebSettings {
     pub listen: Vec<SocketAddr>,
     /// Addresses that may connect; empty means all.
     pub addresses_allowed: Vec<IpNet>,
+    /// Load balancers that say in a PROXY header for whom they connect.
+    pub proxy_from: Vec<IpNet>,
     /// File of bearer tokens, one a line, of which each request must show one; `None` asks for none.
     pub bearer: Option<PathBuf>,
     /// Open connections at one time.
@@ -31,6 +33,7 @@ impl Default for WebSettings {
         WebSettings {
             listen: Vec::new(),
             addresses_allowed: Vec::new(),
+            proxy_from: Vec::new(),
             bearer: None,
             max_connections: 32,
             max_body_bytes: 1 << 30,

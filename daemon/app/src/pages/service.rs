@@ -147,6 +147,10 @@ impl Service for Pages {
         &self.settings.addresses_allowed
     }
 
+    fn balancers(&self) -> &[IpNet] {
+        &self.settings.proxy_from
+    }
+
     fn max_connections(&self) -> usize {
         self.settings.max_connections
     }

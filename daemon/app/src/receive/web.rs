@@ -128,6 +128,10 @@ impl Service for Web {
         &self.settings.addresses_allowed
     }
 
+    fn balancers(&self) -> &[IpNet] {
+        &self.settings.proxy_from
+    }
+
     fn max_connections(&self) -> usize {
         self.settings.max_connections
     }
