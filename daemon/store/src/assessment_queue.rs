@@ -157,7 +157,7 @@ pub fn count_dirty(view: &View) -> Result<u32, StoreError> {
 pub fn list(view: &View) -> Result<Vec<PatientKey>, StoreError> {
     view.prepare(
         "select distinct patient_issuer, patient_id from object
-             where patient_id is not null order by patient_id, patient_issuer",
+             where patient_id is not null order by patient_id, patient_issuer nulls first",
     )
     .all((), key)
 }

@@ -82,6 +82,16 @@ macro_rules! contracts {
 use contracts;
 
 impl Group {
+    /// All of them.
+    pub const ALL: [Group; 6] = [
+        Group::Intake,
+        Group::Assessment,
+        Group::Delivery,
+        Group::Export,
+        Group::Upkeep,
+        Group::Visitors,
+    ];
+
     fn contracts(self) -> impl Iterator<Item = &'static Contract> {
         let all: &[&'static [Contract]] = match self {
             Group::Intake => &[intake::ALL],
@@ -231,6 +241,37 @@ fn result(exam: &str, patient: &PatientKey, number: u32) -> NewResult {
         content,
         why: vec![format!("reason {number}")],
     }
+}
+
+/// Puts a report, a published result with a delivery, and an entry into a store.
+#[cfg(test)]
+pub(crate) fn something_of_each(store: &Store) {
+    use sheathline_model::annotations::{Author, By, Draft, Said};
+    use sheathline_model::domain::{Event, EventKind};
+    let patient = key("HERE", "007");
+    file(store, &report(&patient, "1.1", "9.1"));
+    let version = add(store, result("e", &patient, 1), 1);
+    let said = Said::Event(Event {
+        date: "2024-05-01".parse().expect("a day"),
+        kind: EventKind::CsfSurgery,
+    });
+    let by = By {
+        author: Author::Account("Dr Amber Vantongeren".to_owned()),
+        entered_by: "amber (uid 1000)".to_owned(),
+        source: "command".to_owned(),
+        reason: "seen in clinic".to_owned(),
+    };
+    let draft = Draft {
+        patient,
+        corrects: None,
+        said,
+    };
+    let put = store.write(move |tx| {
+        results::mark_published(tx, "e", version, &["archive".to_owned()], at(2))?;
+        let act = crate::annotations::new_act(tx)?;
+        crate::annotations::record(tx, act, &by, std::slice::from_ref(&draft), at(3))
+    });
+    put.expect("put");
 }
 
 /// Stores a result; returns its version.

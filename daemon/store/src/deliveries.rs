@@ -419,11 +419,11 @@ pub fn backlog(view: &View) -> Result<Vec<Backlog>, StoreError> {
         "select destination, cast(sum(waiting) as bigint), min(since), cast(sum(dead) as bigint),
                 cast(sum(waiting_entered) as bigint), cast(sum(dead_entered) as bigint)
          from (select destination, count(*) as waiting, min(since) as since, 0 as dead,
-                      sum(case when what = ?1 then 1 else 0 end) as waiting_entered,
+                      cast(sum(case when what = ?1 then 1 else 0 end) as bigint) as waiting_entered,
                       0 as dead_entered
                from delivery where state = 'waiting' group by destination
                union all
-               select destination, 0, null, count(*), 0, sum(case when what = ?1 then 1 else 0 end)
+               select destination, 0, null, count(*), 0, cast(sum(case when what = ?1 then 1 else 0 end) as bigint)
                from delivery where state = 'dead' group by destination) as counted
          group by destination order by destination",
     );

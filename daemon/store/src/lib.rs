@@ -50,6 +50,8 @@ pub mod spool;
 mod sqlite;
 mod stamp;
 #[cfg(test)]
+mod subset;
+#[cfg(test)]
 mod tests;
 pub mod trouble;
 pub mod verify;

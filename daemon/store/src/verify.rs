@@ -89,6 +89,12 @@ impl Looker {
         Ok(Looker { view })
     }
 
+    /// Looks through a connection.
+    #[cfg(test)]
+    pub(crate) fn on(view: View) -> Looker {
+        Looker { view }
+    }
+
     /// Checks the file, every object, every result and its deliveries, and everything that people said; `each_result`
     /// sees every sound result.
     ///

@@ -1,14 +1,19 @@
 //! The battery of contracts, run against SQLite; and against stores with one fault each, which it must
 //! find. Those of sessions are planted on a server as well.
 
-use crate::contract::{Group, Place, finds};
+use crate::contract::{Group, Place, finds, hold};
 use crate::error::{Kind, Refusal};
+use crate::members::Membership;
 use crate::session::{Each, Session, Step, Value};
-use crate::{Mode, Store, StoreError, copy, objects, readings};
+use crate::sqlite::opening::connect_reader;
+use crate::verify::Looker;
+use crate::view::View;
+use crate::{Mode, Store, StoreError, bringings, copy, objects, readings, results};
 use std::any::Any;
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Barrier};
+use std::sync::{Arc, Barrier, Mutex, OnceLock, PoisonError};
 use tempfile::TempDir;
 
 crate::battery!(|| Folder::fresh(Fault::None) as Box<dyn Place>);
@@ -67,6 +72,8 @@ impl Place for Folder {
 #[derive(Debug, Clone, Copy)]
 pub(crate) enum Fault {
     None,
+    /// None; and what it is asked is noted.
+    Overheard,
     /// It says that a commit is done, and rolls it back.
     ForgetsCommits,
     /// An error of one change keeps what it did.
@@ -102,6 +109,11 @@ impl Faulty {
     fn said(&self, sql: &str) -> String {
         match self.fault {
             Fault::Says(wrong, right) => sql.replace(right, wrong),
+            Fault::Overheard => {
+                let mut heard = HEARD.lock().unwrap_or_else(PoisonError::into_inner);
+                heard.insert(sql.to_owned());
+                sql.to_owned()
+            }
             _ => sql.to_owned(),
         }
     }
@@ -167,6 +179,47 @@ impl Session for Faulty {
     fn into_any(self: Box<Self>) -> Box<dyn Any> {
         self.inner.into_any()
     }
+}
+
+static HEARD: Mutex<BTreeSet<String>> = Mutex::new(BTreeSet::new());
+
+/// Every statement that the store says while the whole battery runs, and while a store is verified.
+/// Settings of the one file (`PRAGMA`) are not among them.
+pub(crate) fn heard() -> BTreeSet<String> {
+    static RAN: OnceLock<()> = OnceLock::new();
+    RAN.get_or_init(|| {
+        for group in Group::ALL {
+            hold(group, &|| Folder::fresh(Fault::Overheard) as Box<dyn Place>);
+        }
+        let place = Folder::fresh(Fault::Overheard);
+        let store = place.open().expect("opens");
+        super::keep(&store, b"one").expect("kept");
+        crate::contract::something_of_each(&store);
+        // What no contract asks for.
+        let asked = store.read(|view| {
+            bringings::newest(view, 1)?;
+            bringings::by_number(view, 1)?;
+            bringings::of_file(view, &[0; 32])?;
+            objects::with_bytes(view, None, 1)?;
+            let nobody = Membership {
+                id: "nobody".to_owned(),
+                epoch: 1,
+            };
+            objects::next_unread_of(view, &nobody, 1)?;
+            readings::quarantined(view)?;
+            results::unpublished(view, 1)
+        });
+        asked.expect("asked");
+        drop(store);
+        let session = connect_reader(&place.path).expect("opens").into_session();
+        let view = View::new(Box::new(Faulty::new(session, Fault::Overheard)));
+        let looker = Looker::on(view);
+        looker.verify(|_, _| ()).expect("verified");
+        looker.knows_result("e", 1).expect("looked");
+    });
+    let heard = HEARD.lock().unwrap_or_else(PoisonError::into_inner);
+    let of_rows = heard.iter().filter(|sql| !sql.starts_with("PRAGMA"));
+    of_rows.cloned().collect()
 }
 
 /// Each fault, with the contracts that must notice it; that they hold without one is the battery.
