@@ -53,6 +53,7 @@ mod stamp;
 mod subset;
 #[cfg(test)]
 mod tests;
+mod told;
 pub mod trouble;
 pub mod verify;
 mod view;

@@ -1,8 +1,6 @@
 //! Results of exams, version after version; none is ever changed.
 
-pub(crate) mod told;
-
-use super::{StoreError, deliveries, stamp};
+use super::{StoreError, deliveries, stamp, told};
 use crate::session::{Row, Values, values};
 use crate::view::{Tx, View};
 use chrono::{DateTime, Utc};

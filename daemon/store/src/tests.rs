@@ -410,7 +410,7 @@ fn flipped_bytes_of_an_object_are_found() {
 }
 
 fn damages(store: &Store) -> Vec<verify::Damage> {
-    let looker = verify::Looker::open(file_of(&store)).expect("opens");
+    let looker = verify::Looker::open(file_of(store)).expect("opens");
     looker.verify(|_, _| ()).expect("verified").damages
 }
 

@@ -110,9 +110,9 @@ fn a_store_that_was_moved_answers_as_before_and_goes_on() {
     done(&here, &["pressure", &exam, "25", "cm[H2O]"]);
     let pair = [
         "--prior",
-        "|T-2",
+        "TARNHOLT|T-2",
         "--surviving",
-        "|T-1",
+        "TARNHOLT|T-1",
         "--reason",
         "twice",
     ];

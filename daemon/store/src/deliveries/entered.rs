@@ -5,8 +5,8 @@
 
 use super::What;
 use crate::object_id::ObjectId;
-use crate::results::told::reports;
 use crate::session::values;
+use crate::told::reports;
 use crate::view::{Tx, View};
 use crate::{StoreError, meta, stamp};
 use chrono::{DateTime, NaiveDate, Utc};

@@ -204,9 +204,10 @@ fn play(acts: Vec<Act>) {
                     }
                     Ok(holds)
                 });
-                match model.standing.contains_key(&who) {
-                    true => assert_eq!(written.expect("it stands"), mine),
-                    false => assert!(matches!(written, Err(StoreError::PutOut)), "{written:?}"),
+                if model.standing.contains_key(&who) {
+                    assert_eq!(written.expect("it stands"), mine);
+                } else {
+                    assert!(matches!(written, Err(StoreError::PutOut)), "{written:?}");
                 }
             }
         }

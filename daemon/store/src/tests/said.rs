@@ -205,7 +205,7 @@ fn a_damaged_entry_is_named_and_a_stray_correction_too() {
     let stray = Said::Label(about("9.1"), Label::RaisedConfirmed);
     add(&store, vec![draft(&there, Some(1), stray)]);
     let verified = |store: &Store| {
-        let done = crate::verify::Looker::open(file_of(&store)).expect("opens");
+        let done = crate::verify::Looker::open(file_of(store)).expect("opens");
         let done = done.verify(|_, _| ()).expect("verified");
         done.damages
             .iter()
