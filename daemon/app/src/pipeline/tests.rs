@@ -74,4 +74,5 @@ mod namesakes;
 mod order;
 mod plans;
 mod sessions;
+mod several;
 mod work;
