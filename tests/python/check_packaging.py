@@ -18,6 +18,8 @@ import time
 import tomllib
 import urllib.request
 
+from postgresql import Database
+
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 PROGRAM = sys.argv[1]
 PACKAGING = ROOT / "daemon/packaging"
@@ -84,7 +86,7 @@ def sandbox(folder):
 class Daemon:
     """The program at work in a folder of its own, with one good and one broken report."""
 
-    def __init__(self, folder, before=()):
+    def __init__(self, folder, before=(), store=""):
         (folder / "drop").mkdir(parents=True)
         for case in ["tid1500", "truncated"]:
             shutil.copy(ROOT / f"fixtures/sr/{case}/report.dcm", folder / f"drop/{case}.dcm")
@@ -95,7 +97,7 @@ class Daemon:
             '[receive.folder]\npath = "drop"\nscan_every_ms = 100\nsettle_ms = 0\nunfinished_s = 0\n'
             f'[observe]\nlisten = "127.0.0.1:{self.port}"\naudit = "audit.xml"\n'
             '[observe.syslog]\nhost = "127.0.0.1"\nport = 9\n'
-            '[[destination]]\nname = "nobody"\nkind = "hook"\nurl = "http://127.0.0.1:9/"\n'
+            f'{store}[[destination]]\nname = "nobody"\nkind = "hook"\nurl = "http://127.0.0.1:9/"\n'
         )
         self.command = [*before, PROGRAM, "serve", "--config", folder / "site.toml"]
 
@@ -175,6 +177,11 @@ def metrics(folder):
         daemon.wait_for("sheathline_objects_quarantined_total{")
         # Senders are watched from their first report with values on.
         text = daemon.wait_for("sheathline_sender_values_stopped{")
+    # Those of a server stand there only with a store on one.
+    with Database() as database:
+        store = f'[store]\nkind = "postgresql"\nurl = "{database.url}"\ntls = "off"\n'
+        with Daemon(folder / "on-a-server", store=store) as daemon:
+            text += daemon.wait_for("sheathline_database_standby_lag_bytes{")
     families = re.findall(r"^# TYPE (\S+) (\S+)$", text, re.MULTILINE)
     ends = {"counter": ["_total"], "histogram": ["_bucket", "_count", "_sum"], "info": ["_info"]}
     names = {name + end for name, kind in families for end in ends.get(kind, [""])}
