@@ -264,7 +264,7 @@ pub(super) enum StoreCommand {
     Restore(RestoreArgs),
     /// Return the space of dropped bytes to the disk.
     Compact(CompactArgs),
-    /// Move the store to another file or database; stop the daemon first.
+    /// Move the store to another file or server; stop the daemon first.
     ///
     /// All of it is copied with its numbers and compared by hashes before the other place becomes the
     /// store; until then this one is. Cut off, it goes on with the same command.
