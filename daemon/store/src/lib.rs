@@ -28,6 +28,7 @@ mod fence;
 mod file_id;
 pub mod heard;
 pub mod identity;
+mod joining;
 mod lock;
 pub mod measurement_drafts;
 pub mod members;

@@ -52,6 +52,14 @@ pub(crate) const TABLE: &str = "meta";
 /// Counts the commits of this store that changed something.
 pub(crate) const COMMITS: &str = "commits";
 
+/// Whether the store counts its commits at all, as each does from shape 11 on.
+///
+/// # Errors
+/// The store cannot be read.
+pub(super) fn counts_commits(view: &View) -> Result<bool, StoreError> {
+    Ok(get(view, COMMITS)?.is_some())
+}
+
 /// How many commits the store knows of.
 ///
 /// # Errors

@@ -64,7 +64,7 @@ pub(super) fn look(view: &View, done: &mut Verified) -> Result<(), StoreError> {
             done.add(format!("table {table}"), how);
         }
     }
-    if meta::commits(view)? == 0 {
+    if !meta::counts_commits(view)? {
         let sql = "select count(*) from object";
         tell(view, done, "meta", sql, |objects| {
             format!("it counts no commits, and there are {objects} objects")
