@@ -1,7 +1,7 @@
 //! The store on a server that speaks the protocol of PostgreSQL: the one room that names its library.
 //!
-//! Connections live on one thread of the room ([`room`]); whoever asks waits on its own. One connection
-//! changes the store, several read it ([`readers`](crate::readers)). Whoever changes it holds one row until
+//! Connections live on one thread of the room (`room`); whoever asks waits on its own. One connection
+//! changes the store, several read it (`readers`). Whoever changes it holds one row until
 //! the commit, so that changes of several daemons come one after another, and numbers follow the order of
 //! commits.
 
