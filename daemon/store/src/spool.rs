@@ -12,6 +12,7 @@ mod tests;
 
 pub use forward::{Forwarded, Forwarder, NotForwarded, Told};
 
+use crate::lock::beside;
 use crate::objects::Incoming;
 use crate::sqlite::schema::Form;
 use crate::trouble::{self, Trouble};
@@ -58,6 +59,14 @@ impl Limits {
             spare_bytes: 64 << 20,
         }
     }
+}
+
+/// What there is room for.
+#[derive(Debug, Clone, Copy)]
+struct Room {
+    limits: Limits,
+    /// Bytes that the disk can take; `None`: nobody knows.
+    disk_bytes: Option<u64>,
 }
 
 /// A handle to the spool; clones share one writing thread.
@@ -135,9 +144,8 @@ impl Spool {
     /// # Errors
     /// There is no room ([`StoreError::Full`]), or the spool cannot be written.
     pub fn take(&self, objects: Vec<Incoming>) -> Result<Vec<i64>, StoreError> {
-        self.look_for_room(&objects)?;
-        let limits = self.limits;
-        self.store.write(move |tx| rows::put(tx, &objects, limits))
+        let room = self.room();
+        self.store.write(move |tx| rows::put(tx, &objects, room))
     }
 
     /// [`Spool::take`] of one object, for async code.
@@ -146,30 +154,29 @@ impl Spool {
     /// As [`Spool::take`].
     pub async fn take_async(&self, object: Incoming) -> Result<i64, StoreError> {
         let objects = [object];
-        self.look_for_room(&objects)?;
-        let limits = self.limits;
+        let room = self.room();
         let numbers = self
             .store
-            .write_async(move |tx| rows::put(tx, &objects, limits))
+            .write_async(move |tx| rows::put(tx, &objects, room))
             .await?;
         let none = || StoreError::Work("an object got no number in the spool".to_owned());
         numbers.first().copied().ok_or_else(none)
     }
 
-    /// Whether the disk has room for these. What is too much by number or bytes is seen in the change.
-    fn look_for_room(&self, objects: &[Incoming]) -> Result<(), StoreError> {
-        let bytes: u64 = objects.iter().map(rows::bytes).sum();
-        match self.free_bytes() {
-            Some(free) if free < bytes.saturating_add(self.limits.spare_bytes) => {
-                Err(StoreError::Full)
-            }
-            _ => Ok(()),
+    fn room(&self) -> Room {
+        Room {
+            limits: self.limits,
+            disk_bytes: self.disk_bytes(),
         }
     }
 
-    fn free_bytes(&self) -> Option<u64> {
+    /// Bytes that can still be written, as far as the system says: what is free, and the log, which is
+    /// written anew from its begin.
+    fn disk_bytes(&self) -> Option<u64> {
         let facts = rustix::fs::statvfs(self.store.path()).ok()?;
-        Some(facts.f_bavail.saturating_mul(facts.f_frsize))
+        let log = std::fs::metadata(beside(self.store.path(), "-wal"));
+        let free = facts.f_bavail.saturating_mul(facts.f_frsize);
+        Some(free.saturating_add(log.map_or(0, |log| log.len())))
     }
 
     /// How it stands.
@@ -195,11 +202,9 @@ impl Spool {
     /// # Errors
     /// The spool cannot be read.
     pub fn is_full(&self, bytes: u64) -> Result<bool, StoreError> {
-        let (waiting, aside) = self.store.read(rows::amounts)?;
-        let has_no_room = self
-            .free_bytes()
-            .is_some_and(|free| free < bytes.saturating_add(self.limits.spare_bytes));
-        Ok(has_no_room || !rows::has_room(waiting, aside, bytes, 1, self.limits))
+        let room = self.room();
+        self.store
+            .read(|view| Ok(!rows::has_room(view, bytes, 1, room)?))
     }
 
     /// What is set aside, oldest first, at most `limit`.

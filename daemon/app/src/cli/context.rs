@@ -4,6 +4,7 @@ use super::args::PatientArg;
 use super::{Code, Failure};
 use crate::config::{Config, Effective, Layer, Setting, environment};
 use crate::deliver::syslog::{self, Forwarder};
+use crate::intake::Reception;
 use crate::observe::audit::message::Node;
 use crate::observe::{Observed, Trail};
 use crate::outbox;
@@ -16,6 +17,7 @@ use sheathline_model::reading::{Charsets, Rules};
 use sheathline_model::results::Site;
 use sheathline_model::template::{Files, Templates};
 use sheathline_net::connect::node::TlsFiles;
+use sheathline_store::spool::{Limits, Spool};
 use sheathline_store::{Mode, Store, StoreError, assessment_queue};
 use std::fs;
 use std::io::{self, ErrorKind, Write};
@@ -220,6 +222,54 @@ pub(crate) fn owner(config: &Config) -> Result<Store, Failure> {
     opened(config, Mode::Owner)
 }
 
+/// Where what is received goes first; opens the spool for the one process that receives.
+pub(crate) fn reception(config: &Config, store: &Store) -> Result<Reception, Failure> {
+    let settings = &config.store;
+    let store = store.clone();
+    if !settings.spools() {
+        refuse_left_spool(config)?;
+        return Ok(Reception::Store(store));
+    }
+    as_its_account(&settings.spool)?;
+    if let Some(folder) = settings.spool.parent() {
+        fs::DirBuilder::new()
+            .recursive(true)
+            .mode(0o750)
+            .create(folder)
+            .map_err(|error| Failure::at(folder, error).advised(SPOOL))?;
+    }
+    let spool = spool(config, Mode::Owner).map_err(|failure| failure.advised(SPOOL))?;
+    Ok(Reception::Spool { spool, store })
+}
+
+/// The spool of a configuration that has one.
+pub(super) fn spool(config: &Config, mode: Mode) -> Result<Spool, Failure> {
+    let limit = config.store.spool_limit_mb.saturating_mul(1_000_000);
+    Ok(Spool::open(
+        &config.store.spool,
+        mode,
+        Limits::of_bytes(limit),
+    )?)
+}
+
+/// What waits in a spool was acknowledged: a daemon that does not look there any more would lose it.
+fn refuse_left_spool(config: &Config) -> Result<(), Failure> {
+    let path = &config.store.spool;
+    if !path.exists() || !Spool::was_made(path) {
+        return Ok(());
+    }
+    let standing = spool(config, Mode::Owner)?.standing()?;
+    let left = standing.waiting.objects + standing.aside.objects;
+    if left == 0 {
+        return Ok(());
+    }
+    let path = path.display();
+    Err(Failure::configuration(format!(
+        "{path}: {left} objects that were acknowledged wait in this spool, and [store] durability asks \
+         for none. Start once with durability = \"spool\" until `sheathline status` says that it is empty"
+    )))
+}
+
 /// A new store beside results of another one: its folder was moved or is not mounted, and every
 /// patient would begin without a baseline.
 fn refuse_orphans(config: &Config) -> Result<(), Failure> {
@@ -271,6 +321,9 @@ pub(super) fn as_its_account(store: &Path) -> Result<(), Failure> {
 }
 
 const STORE: &str = "[store] path names it";
+
+/// Advice for a spool that cannot be had.
+const SPOOL: &str = "; [store] spool names it";
 
 /// Advice for an outbox that cannot be had.
 pub(super) const OUTBOX: &str = "; [outbox] folder names it";

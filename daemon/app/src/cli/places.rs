@@ -33,6 +33,11 @@ pub(super) fn check(config: &Config) -> Result<(), Failure> {
     let audit = config.observe.audit.as_deref();
     let wrong = [
         file(&config.store.path, "[store] path"),
+        config
+            .store
+            .spools()
+            .then(|| file(&config.store.spool, "[store] spool"))
+            .flatten(),
         drop.and_then(|path| folder(path, "[receive.folder] path")),
         folder(&config.outbox.folder, "[outbox] folder"),
         audit.and_then(|path| file(path, "[observe] audit")),

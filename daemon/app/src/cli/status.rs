@@ -2,6 +2,7 @@
 //! daemon, where its configuration says that it can be asked; changes nothing.
 
 mod pages;
+mod spool;
 
 use super::args::StatusArgs;
 use super::{Code, Failure, context, inspect, print};
@@ -12,6 +13,7 @@ use crate::standing::{self, Lasting, Standing, time};
 use pages::Pages;
 use serde::Serialize;
 use sheathline_store::overview;
+use spool::Spool;
 use std::io::{Read, Write};
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, TcpStream};
 use std::path::Path;
@@ -46,6 +48,9 @@ struct Status {
     /// Whether the pages can be opened.
     pages: Pages,
     objects: Sum,
+    /// What waits in the spool, where there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    spool: Option<Spool>,
     #[serde(flatten)]
     standing: Standing,
     disk: Disk,
@@ -122,13 +127,17 @@ fn verdict(daemon: &Daemon) -> Result<(), Failure> {
 
 fn gather(config: &Config, daemon: Daemon, pages: Pages) -> Result<Status, Failure> {
     let store = context::guest(config)?;
+    let spool = Spool::of(config)?;
+    let mut standing = standing::of(config, &store, overview::overview)?;
+    standing.needs.extend(spool.iter().flat_map(Spool::needs));
     let (outbox_results, outbox_bytes) = outbox(&config.outbox.folder);
     Ok(Status {
         version: env!("CARGO_PKG_VERSION"),
         daemon,
         pages,
         objects: inspect::sum(&store)?,
-        standing: standing::of(config, &store, overview::overview)?,
+        spool,
+        standing,
         disk: Disk {
             store_bytes: store_bytes(&config.store.path),
             store_free_bytes: crate::health::reasons::free_bytes(&config.store.path),
@@ -235,6 +244,15 @@ fn show(status: &Status) {
     }
     row("pages", &status.pages.line());
     row("objects", &status.objects);
+    if let Some(spool) = &status.spool {
+        row("spool", &spool.line());
+        if let Some(Lasting { since, what }) = spool.held_up() {
+            row(
+                "not forwarded",
+                &format_args!("{what}, since {}", time(Some(*since))),
+            );
+        }
+    }
     row("last received", &time(standing.last_received));
     row("last published", &time(standing.last_published));
     if standing.bodies_kept_by_clock {

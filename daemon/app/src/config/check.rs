@@ -365,6 +365,7 @@ fn check_paths(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) {
     let dictionaries = config.templates.dictionaries.iter();
     let ours = [
         ("store", "path", Some(&config.store.path)),
+        ("store", "spool", Some(&config.store.spool)),
         ("outbox", "folder", Some(&config.outbox.folder)),
         ("templates", "folder", config.templates.folder.as_ref()),
         ("observe", "audit", config.observe.audit.as_ref()),

@@ -6,7 +6,7 @@ use super::destination::{self, DestinationSettings, Kind};
 use super::pages;
 use super::readers::{self, DeviceSettings, OperatorSettings, device, reader};
 use super::senders::{self, TemplateSender, asked_device};
-use super::settings::{After, LogFormat, LogLevel, Malformed, SenderSettings};
+use super::settings::{After, Durability, LogFormat, LogLevel, Malformed, SenderSettings};
 use super::value::{
     Fault, Limits, address, ae_title, charset, example, filled, flag, from_to, host, hours, inside,
     issuer, list, network, number, one_or_list, optional_host, optional_path, path, plain_name,
@@ -301,6 +301,13 @@ keys! {
         path: path,
         keep_pixels: flag,
         keep_bodies_days: whole(0, 36_500),
+        durability: word(&[
+            ("auto", Durability::Auto),
+            ("spool", Durability::Spool),
+            ("cluster", Durability::Cluster),
+        ]),
+        spool: path,
+        spool_limit_mb: whole(16, 1 << 20),
     }
     ["templates"] templates {
         folder: optional_path,

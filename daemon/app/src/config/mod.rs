@@ -38,7 +38,7 @@ pub use ports::Ports;
 pub use readers::{DeviceSettings, OperatorSettings, ReaderSettings};
 pub use senders::{ScopedDictionaries, TemplateSender};
 pub use settings::{
-    After, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DeliverSettings, DicomSettings,
+    After, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DeliverSettings, DicomSettings, Durability,
     FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
     SenderSettings, StoreSettings, SyslogSettings, TemplateSettings,
 };
@@ -181,7 +181,11 @@ impl Config {
 
     /// Makes relative paths relative to `base`, the folder of the configuration file.
     pub fn resolve(&mut self, base: &Path) {
-        let paths: [&mut PathBuf; 2] = [&mut self.store.path, &mut self.outbox.folder];
+        let paths: [&mut PathBuf; 3] = [
+            &mut self.store.path,
+            &mut self.store.spool,
+            &mut self.outbox.folder,
+        ];
         let tls = [
             &mut self.dicom.tls,
             &mut self.hl7.tls,

@@ -8,7 +8,7 @@ use super::{
 impl Config {
     /// What is in force after a reload of `new`: all of it, except what only a new start can
     /// change. That stays as it is here: the room for associations, the paths of store, outbox and
-    /// drop folder, and of `[observe]` all but its addresses.
+    /// drop folder, the spool, and of `[observe]` all but its addresses.
     #[must_use]
     pub fn reloaded(&self, new: &Config) -> Config {
         let new = new.clone();
@@ -29,6 +29,9 @@ impl Config {
             },
             store: StoreSettings {
                 path: self.store.path.clone(),
+                durability: self.store.durability,
+                spool: self.store.spool.clone(),
+                spool_limit_mb: self.store.spool_limit_mb,
                 ..new.store
             },
             outbox: OutboxSettings {
@@ -92,7 +95,8 @@ mod tests {
         let new = config(
             "[receive.dicom]\nlisten = \"127.0.0.1:11113\"\ncalling_allowed = [\"CART1\"]\n\
              [[receive.dicom.sender]]\nae_title = \"CART1\"\n\
-             [store]\npath = \"other.sqlite\"\nkeep_pixels = true\n\
+             [store]\npath = \"other.sqlite\"\nkeep_pixels = true\ndurability = \"spool\"\n\
+             spool = \"s\"\nspool_limit_mb = 16\n\
              [baseline]\nsigma_w = 0.3\n[observe]\nlog = \"debug\"\n\
              [receive.web]\nlisten = \"127.0.0.1:8080\"\n\
              [[archive]]\nname = \"old\"\nkind = \"dicomweb\"\nurl = \"http://127.0.0.1:9/dw\"\n",
@@ -108,7 +112,13 @@ mod tests {
             "[[archive]]",
         ];
         assert_eq!(old.differences(&reloaded), changed);
-        let waiting = ["[store] path", "[observe] log"];
+        let waiting = [
+            "[store] path",
+            "[store] durability",
+            "[store] spool",
+            "[store] spool_limit_mb",
+            "[observe] log",
+        ];
         assert_eq!(reloaded.differences(&new), waiting);
     }
 

@@ -176,6 +176,37 @@ pub struct StoreSettings {
     pub keep_pixels: bool,
     /// Days after which the bytes of an object that was read are dropped; 0 keeps them for ever.
     pub keep_bodies_days: u32,
+    /// Where an object is when it is answered with success.
+    pub durability: Durability,
+    /// The file of the spool.
+    pub spool: PathBuf,
+    /// Megabytes of compressed objects that the spool takes.
+    pub spool_limit_mb: u64,
+}
+
+/// Where an object is on stable storage when its sender is answered with success.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Durability {
+    /// In the database, where that is a file of this machine.
+    Auto,
+    /// In the spool of this machine, from where it is forwarded to the database.
+    Spool,
+    /// In the database.
+    Cluster,
+}
+
+impl StoreSettings {
+    /// Whether what is received goes into the spool first.
+    #[must_use]
+    pub fn spools(&self) -> bool {
+        match self.durability {
+            Durability::Spool => true,
+            // A file of this machine is there when the machine is: a spool before it would only add a
+            // second sync.
+            Durability::Auto | Durability::Cluster => false,
+        }
+    }
 }
 
 impl Default for StoreSettings {
@@ -184,6 +215,9 @@ impl Default for StoreSettings {
             path: PathBuf::from("sheathline-data/store.sqlite"),
             keep_pixels: false,
             keep_bodies_days: 0,
+            durability: Durability::Auto,
+            spool: PathBuf::from("sheathline-data/spool.sqlite"),
+            spool_limit_mb: 4096,
         }
     }
 }

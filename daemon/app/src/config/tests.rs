@@ -221,6 +221,9 @@ fn every_key_is_read_into_its_own_place() {
         path = "s"
         keep_pixels = true
         keep_bodies_days = 13
+        durability = "cluster"
+        spool = "sp"
+        spool_limit_mb = 17
         [templates]
         folder = "t"
         dictionaries = ["d"]

@@ -8,6 +8,7 @@ use crate::observe::{Observed, Trail};
 use crate::receive::folder;
 use chrono::Utc;
 use serde::Serialize;
+use sheathline_store::spool::Spool;
 use sheathline_store::{Store, backlog, deliveries, watched};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -55,6 +56,7 @@ enum Stage {
 #[derive(Debug)]
 pub struct Health {
     store: Store,
+    spool: Option<Spool>,
     outbox: PathBuf,
     drop_folder: Option<PathBuf>,
     largest_object: u64,
@@ -74,6 +76,7 @@ impl Health {
         ];
         Health {
             store,
+            spool: None,
             outbox: config.outbox.folder.clone(),
             drop_folder: config.folder.path.clone(),
             largest_object: sizes.into_iter().max().unwrap_or_default(),
@@ -82,6 +85,12 @@ impl Health {
             reload_refused: AtomicBool::new(false),
             ports: Mutex::default(),
         }
+    }
+
+    /// The same, of a daemon that takes what comes into a spool first.
+    #[must_use]
+    pub fn with_spool(self, spool: Option<Spool>) -> Self {
+        Health { spool, ..self }
     }
 
     /// The daemon receives and works.
@@ -167,19 +176,15 @@ impl Health {
                 }
             }
         }
-        if self.store.doubt().is_some() {
-            reasons.push(Cause::StoreInDoubt.into());
-        } else if self.store.read(backlog::backlog).is_err() {
-            reasons.push(Cause::StoreUnreadable.into());
-        }
-        if self.store.busy_for() >= BUSY_LIMIT {
-            reasons.push(Cause::StoreBusy.into());
-        }
-        if self
-            .free_bytes()
-            .is_some_and(|free| free < self.largest_object)
-        {
-            reasons.push(Cause::DiskFull.into());
+        match &self.spool {
+            None => self.reasons_of_store(&mut reasons),
+            // Whoever sends is answered from the spool, also while the store is away.
+            Some(spool) if spool.doubt().is_some() => reasons.push(Cause::SpoolInDoubt.into()),
+            Some(spool) => match spool.is_full(self.largest_object) {
+                Ok(false) => {}
+                Ok(true) => reasons.push(Cause::SpoolFull.into()),
+                Err(_) => reasons.push(Cause::SpoolUnreadable.into()),
+            },
         }
         if free_bytes(&self.outbox).is_some_and(|free| free < OUTBOX_ROOM_BYTES) {
             reasons.push(Cause::OutboxFull.into());
@@ -213,6 +218,23 @@ impl Health {
         reasons
     }
 
+    fn reasons_of_store(&self, reasons: &mut Vec<Reason>) {
+        if self.store.doubt().is_some() {
+            reasons.push(Cause::StoreInDoubt.into());
+        } else if self.store.read(backlog::backlog).is_err() {
+            reasons.push(Cause::StoreUnreadable.into());
+        }
+        if self.store.busy_for() >= BUSY_LIMIT {
+            reasons.push(Cause::StoreBusy.into());
+        }
+        if self
+            .free_bytes()
+            .is_some_and(|free| free < self.largest_object)
+        {
+            reasons.push(Cause::DiskFull.into());
+        }
+    }
+
     /// The numbers as text; `None` if they cannot be written.
     #[must_use]
     pub fn metrics(&self) -> Option<String> {
@@ -221,6 +243,10 @@ impl Health {
         let watched = self.store.read(watched::all).ok();
         let (free, is_ready) = (self.free_bytes(), self.reasons().is_empty());
         let metrics = &self.observed.metrics;
+        let spool = self.spool.as_ref().map(Spool::standing);
+        if let Some(Ok(standing)) = spool {
+            metrics.spool(&standing, Utc::now());
+        }
         metrics
             .text(
                 backlog.as_ref(),

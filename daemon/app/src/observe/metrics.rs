@@ -10,12 +10,14 @@ mod deliveries;
 mod members;
 mod pages;
 mod senders;
+mod spool;
 
 use audit_sent::AuditSent;
 use deliveries::Deliveries;
 use members::Members;
 use pages::Pages;
 use senders::Senders;
+use spool::Spool;
 
 use super::failures::{CODES, OTHER};
 use chrono::{DateTime, Utc};
@@ -51,6 +53,8 @@ pub enum Arrival {
     Kept,
     /// Here already.
     Repeat,
+    /// In the spool; as kept or as a repeat it is counted when it is forwarded.
+    Spooled,
     /// Not kept, since it is not what a sender may send.
     Refused,
     /// Not kept, since the store did not take it, or since it cannot be read where it lies.
@@ -117,6 +121,7 @@ pub struct Metrics {
     audit_sent: AuditSent,
     members: Members,
     pages: Pages,
+    spool: Spool,
     commit_seconds: Histogram,
     waiting: Family<Stage, Gauge>,
     oldest_seconds: Family<Stage, Seconds>,
@@ -151,6 +156,7 @@ impl Default for Metrics {
             audit_sent: AuditSent::default(),
             members: Members::default(),
             pages: Pages::default(),
+            spool: Spool::default(),
             commit_seconds: latency(),
             waiting: Family::default(),
             oldest_seconds: Family::default(),
@@ -164,6 +170,7 @@ impl Default for Metrics {
         metrics.audit_sent.register(&mut metrics.registry);
         metrics.members.register(&mut metrics.registry);
         metrics.pages.register(&mut metrics.registry);
+        metrics.spool.register(&mut metrics.registry);
         metrics.begin_at_zero();
         metrics
     }
@@ -285,6 +292,7 @@ impl Metrics {
             for outcome in [
                 Arrival::Kept,
                 Arrival::Repeat,
+                Arrival::Spooled,
                 Arrival::Refused,
                 Arrival::Failed,
             ] {
@@ -445,6 +453,7 @@ fn arrived(source: &Source, outcome: Arrival) -> Arrived {
         outcome: match outcome {
             Arrival::Kept => "kept",
             Arrival::Repeat => "repeat",
+            Arrival::Spooled => "spooled",
             Arrival::Refused => "refused",
             Arrival::Failed => "failed",
         },

@@ -120,6 +120,7 @@ impl Forwarder {
     ) -> Result<Forwarded, NotForwarded> {
         let (rows, damaged) = self.next(0)?;
         if rows.is_empty() && damaged.is_empty() {
+            self.give_back().map_err(NotForwarded::Spool)?;
             return Ok(Forwarded::Nothing);
         }
         let is_full = rows.len() + damaged.len() >= BATCH;
@@ -184,6 +185,15 @@ impl Forwarder {
                 is_full: true,
             }),
         }
+    }
+
+    /// Room that a long outage took goes back to the disk while nothing waits.
+    fn give_back(&self) -> Result<(), StoreError> {
+        let store = &self.spool.store;
+        if store.read(rows::is_loose)? {
+            store.write(rows::give_back)?;
+        }
+        Ok(())
     }
 
     /// The next objects after a number, and the numbers of rows that are damaged.

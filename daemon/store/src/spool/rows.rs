@@ -1,6 +1,6 @@
 //! The rows of a spool.
 
-use super::{Amount, Aside, Limits, count_forwarded};
+use super::{Amount, Aside, Room, count_forwarded};
 use crate::objects::Incoming;
 use crate::session::{Row, values};
 use crate::view::{Tx, View};
@@ -8,8 +8,11 @@ use crate::{StoreError, stamp};
 use chrono::{DateTime, Utc};
 use std::ops::RangeInclusive;
 
-/// Pages given back to the disk with one change that takes objects out.
+/// Pages given back to the disk in one change.
 const PAGES_GIVEN_BACK: u32 = 256;
+
+/// Free pages that are kept for the next objects: 4 MiB.
+const PAGES_LOOSE: u64 = 1024;
 
 /// An object that waits.
 pub(super) struct Waiting {
@@ -24,23 +27,58 @@ pub(super) fn bytes(object: &Incoming) -> u64 {
 
 /// Whether so many more bytes and objects may come.
 pub(super) fn has_room(
-    waiting: Amount,
-    aside: Amount,
+    view: &View,
     bytes: u64,
     objects: u64,
-    limits: Limits,
-) -> bool {
+    room: Room,
+) -> Result<bool, StoreError> {
+    let (waiting, aside) = amounts(view)?;
+    let limits = room.limits;
     let sum = |of: fn(Amount) -> u64, more: u64| {
-        of(waiting).saturating_add(of(aside)).saturating_add(more)
+        let there = of(waiting).saturating_add(of(aside));
+        there.saturating_add(more)
     };
-    sum(|one| one.bytes, bytes) <= limits.bytes && sum(|one| one.objects, objects) <= limits.objects
+    if sum(|one| one.bytes, bytes) > limits.bytes
+        || sum(|one| one.objects, objects) > limits.objects
+    {
+        return Ok(false);
+    }
+    let Some(disk) = room.disk_bytes else {
+        return Ok(true);
+    };
+    // Pages that went free are written first; the file does not grow for them.
+    let inside = free_pages(view)?.saturating_mul(page_bytes(view)?);
+    Ok(disk.saturating_add(inside) >= limits.spare_bytes.saturating_add(bytes))
+}
+
+fn free_pages(view: &View) -> Result<u64, StoreError> {
+    number(view, "PRAGMA freelist_count")
+}
+
+fn page_bytes(view: &View) -> Result<u64, StoreError> {
+    number(view, "PRAGMA page_size")
+}
+
+fn number(view: &View, pragma: &'static str) -> Result<u64, StoreError> {
+    let number: i64 = view.prepare(pragma).one((), |row| row.get(0))?;
+    Ok(number.try_into().unwrap_or(0))
+}
+
+/// Whether so many pages are free that they are worth to be given back to the disk.
+pub(super) fn is_loose(view: &View) -> Result<bool, StoreError> {
+    Ok(free_pages(view)? >= PAGES_LOOSE)
+}
+
+/// Gives pages back to the disk, few at a time, so that nobody waits for it.
+pub(super) fn give_back(tx: &Tx) -> Result<(), StoreError> {
+    let step = format!("PRAGMA incremental_vacuum({PAGES_GIVEN_BACK})");
+    tx.prepare(step).each((), |_| Ok(()))
 }
 
 /// Adds objects behind all others; the number of each.
-pub(super) fn put(tx: &Tx, objects: &[Incoming], limits: Limits) -> Result<Vec<i64>, StoreError> {
-    let (waiting, aside) = amounts(tx)?;
+pub(super) fn put(tx: &Tx, objects: &[Incoming], room: Room) -> Result<Vec<i64>, StoreError> {
     let more: u64 = objects.iter().map(bytes).sum();
-    if !has_room(waiting, aside, more, objects.len() as u64, limits) {
+    if !has_room(tx, more, objects.len() as u64, room)? {
         return Err(StoreError::Full);
     }
     let statement = tx.prepare(
@@ -170,11 +208,6 @@ pub(super) fn settle(
     for (number, why) in aside {
         tx.prepare("update waiting set aside_since = ?2, aside_why = ?3 where number = ?1")
             .execute(values![*number, stamp::text(now), why])?;
-    }
-    // Room that a long outage took is given back in small steps, so nobody waits for it.
-    if amounts(tx)?.0.objects == 0 {
-        let step = format!("PRAGMA incremental_vacuum({PAGES_GIVEN_BACK})");
-        tx.prepare(step).each((), |_| Ok(()))?;
     }
     Ok(())
 }

@@ -436,6 +436,35 @@ fn a_full_spool_takes_nothing_until_there_is_room() {
         assert!(!spool.is_full(size).expect("read"));
         take(&spool, &[7; 1000], 12);
     }
+    // What went out leaves its room inside the file, or gives it back.
+    let limits = Limits {
+        bytes: u64::MAX,
+        objects: u64::MAX,
+        spare_bytes: 0,
+    };
+    let spool = Spool::open(&site.path("room.db"), Mode::Owner, limits).expect("opens");
+    let mut dice = 1_u64;
+    for _ in 0..300 {
+        let mut roll = || {
+            dice ^= dice << 13;
+            dice ^= dice >> 7;
+            dice ^= dice << 17;
+            dice.to_be_bytes()
+        };
+        let noise: Vec<u8> = (0..5000).flat_map(|_| roll()).collect();
+        take(&spool, &noise, 1);
+    }
+    let size = |name| std::fs::metadata(site.path(name)).expect("there").len();
+    let mut forwarder = Forwarder::new(spool.clone()).expect("read");
+    drain(&mut forwarder, &site.store());
+    let is_loose = |spool: &Spool| spool.store.read(super::rows::is_loose).expect("read");
+    assert!(is_loose(&spool), "{}", size("room.db"));
+    for _ in 0..20 {
+        drain(&mut forwarder, &site.store());
+    }
+    assert!(!is_loose(&spool));
+    drop((forwarder, spool));
+    assert!(size("room.db") < 6 << 20, "{}", size("room.db"));
     // No room on the disk.
     let spare = Limits {
         spare_bytes: u64::MAX / 2,
