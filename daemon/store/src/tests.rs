@@ -3,6 +3,7 @@
 use super::objects::{Incoming, Kept, ObjectId};
 use super::*;
 use crate::bare::Bare;
+pub(crate) mod between;
 pub(crate) mod contract;
 mod lines;
 mod members;

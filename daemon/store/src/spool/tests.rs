@@ -5,10 +5,10 @@ use crate::bare::Bare;
 use crate::error::{Kind, Refusal};
 use crate::objects::{self, Incoming};
 use crate::session::{Each, Session, Step, Value};
+use crate::tests::between::hands_on;
 use crate::{Mode, Store, StoreError, copy, readings};
 use chrono::{DateTime, TimeDelta, Utc};
 use sha2::{Digest, Sha256};
-use std::any::Any;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -42,9 +42,7 @@ impl Planted {
 }
 
 impl Session for Planted {
-    fn ask(&self, sql: &str, values: &[Value<'_>], each: &mut Each<'_>) -> Result<(), StoreError> {
-        self.inner.ask(sql, values, each)
-    }
+    hands_on!(ask change run now rest);
 
     fn tell(&self, sql: &str, values: &[Value<'_>], each: &mut Each<'_>) -> Result<(), StoreError> {
         let refuses = |value: &Value<'_>| {
@@ -57,14 +55,6 @@ impl Session for Planted {
             return Err(StoreError::Refused(Refusal::new(Kind::Other, why)));
         }
         self.inner.tell(sql, values, each)
-    }
-
-    fn change(&self, sql: &str, values: &[Value<'_>]) -> Result<usize, StoreError> {
-        self.inner.change(sql, values)
-    }
-
-    fn run(&self, sql: &str) -> Result<(), StoreError> {
-        self.inner.run(sql)
     }
 
     fn step(&self, step: Step) -> Result<(), StoreError> {
@@ -83,26 +73,6 @@ impl Session for Planted {
             }
             step => self.inner.step(step),
         }
-    }
-
-    fn is_in_transaction(&self) -> bool {
-        self.inner.is_in_transaction()
-    }
-
-    fn rows_changed(&self) -> u64 {
-        self.inner.rows_changed()
-    }
-
-    fn now(&self) -> Result<i64, StoreError> {
-        self.inner.now()
-    }
-
-    fn as_any(&self) -> &dyn Any {
-        self.inner.as_any()
-    }
-
-    fn into_any(self: Box<Self>) -> Box<dyn Any> {
-        self.inner.into_any()
     }
 }
 

@@ -6,10 +6,10 @@ use crate::error::{Kind, Refusal};
 use crate::members::Membership;
 use crate::session::{Each, Session, Step, Value};
 use crate::sqlite::opening::connect_reader;
+use crate::tests::between::hands_on;
 use crate::verify::Looker;
 use crate::view::View;
 use crate::{Mode, Store, StoreError, bringings, copy, objects, readings, results};
-use std::any::Any;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -120,6 +120,8 @@ impl Faulty {
 }
 
 impl Session for Faulty {
+    hands_on!(run now rest);
+
     fn ask(&self, sql: &str, values: &[Value<'_>], each: &mut Each<'_>) -> Result<(), StoreError> {
         self.inner.ask(&self.said(sql), values, each)
     }
@@ -130,10 +132,6 @@ impl Session for Faulty {
 
     fn change(&self, sql: &str, values: &[Value<'_>]) -> Result<usize, StoreError> {
         self.inner.change(&self.said(sql), values)
-    }
-
-    fn run(&self, sql: &str) -> Result<(), StoreError> {
-        self.inner.run(sql)
     }
 
     fn step(&self, step: Step) -> Result<(), StoreError> {
@@ -158,26 +156,6 @@ impl Session for Faulty {
             }
             (_, step) => self.inner.step(step),
         }
-    }
-
-    fn is_in_transaction(&self) -> bool {
-        self.inner.is_in_transaction()
-    }
-
-    fn rows_changed(&self) -> u64 {
-        self.inner.rows_changed()
-    }
-
-    fn now(&self) -> Result<i64, StoreError> {
-        self.inner.now()
-    }
-
-    fn as_any(&self) -> &dyn Any {
-        self.inner.as_any()
-    }
-
-    fn into_any(self: Box<Self>) -> Box<dyn Any> {
-        self.inner.into_any()
     }
 }
 

@@ -1,10 +1,10 @@
 //! Daemons that join, stand still, are put out and come back in any order, on one store with one clock.
 
 use crate::members::{self, Duty, LIVES, Membership};
-use crate::session::{Each, Session, Step, Value};
+use crate::session::Session;
+use crate::tests::between::hands_on;
 use crate::{Mode, Store, StoreError, meta};
 use proptest::prelude::*;
-use std::any::Any;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::Arc;
@@ -19,44 +19,10 @@ struct Clocked {
 }
 
 impl Session for Clocked {
-    fn ask(&self, sql: &str, values: &[Value<'_>], each: &mut Each<'_>) -> Result<(), StoreError> {
-        self.inner.ask(sql, values, each)
-    }
-
-    fn tell(&self, sql: &str, values: &[Value<'_>], each: &mut Each<'_>) -> Result<(), StoreError> {
-        self.inner.tell(sql, values, each)
-    }
-
-    fn change(&self, sql: &str, values: &[Value<'_>]) -> Result<usize, StoreError> {
-        self.inner.change(sql, values)
-    }
-
-    fn run(&self, sql: &str) -> Result<(), StoreError> {
-        self.inner.run(sql)
-    }
-
-    fn step(&self, step: Step) -> Result<(), StoreError> {
-        self.inner.step(step)
-    }
-
-    fn is_in_transaction(&self) -> bool {
-        self.inner.is_in_transaction()
-    }
-
-    fn rows_changed(&self) -> u64 {
-        self.inner.rows_changed()
-    }
+    hands_on!(ask tell change run step rest);
 
     fn now(&self) -> Result<i64, StoreError> {
         Ok(self.clock.load(Ordering::SeqCst))
-    }
-
-    fn as_any(&self) -> &dyn Any {
-        self.inner.as_any()
-    }
-
-    fn into_any(self: Box<Self>) -> Box<dyn Any> {
-        self.inner.into_any()
     }
 }
 

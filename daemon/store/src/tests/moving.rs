@@ -5,11 +5,11 @@ use crate::error::{Kind, Refusal};
 use crate::moving::tables::{self, MOVED, STAYING};
 use crate::moving::{self, Measured, MoveError, Told};
 use crate::postgres::served::Served;
-use crate::session::{Each, Session, Step, Value, values};
+use crate::session::{Session, Step, Value, values};
 use crate::sqlite::schema::STORE;
+use crate::tests::between::hands_on;
 use crate::verify::Looker;
 use crate::{Marks, Mode, Store, StoreError, copy, meta, objects};
-use std::any::Any;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
@@ -479,21 +479,11 @@ impl Dying {
 }
 
 impl Session for Dying {
-    fn ask(&self, sql: &str, values: &[Value<'_>], each: &mut Each<'_>) -> Result<(), StoreError> {
-        self.inner.ask(sql, values, each)
-    }
-
-    fn tell(&self, sql: &str, values: &[Value<'_>], each: &mut Each<'_>) -> Result<(), StoreError> {
-        self.inner.tell(sql, values, each)
-    }
+    hands_on!(ask tell run now rest);
 
     fn change(&self, sql: &str, values: &[Value<'_>]) -> Result<usize, StoreError> {
         self.live()?;
         self.inner.change(sql, values)
-    }
-
-    fn run(&self, sql: &str) -> Result<(), StoreError> {
-        self.inner.run(sql)
     }
 
     fn step(&self, step: Step) -> Result<(), StoreError> {
@@ -503,33 +493,5 @@ impl Session for Dying {
             return self.live();
         }
         self.inner.step(step)
-    }
-
-    fn is_in_transaction(&self) -> bool {
-        self.inner.is_in_transaction()
-    }
-
-    fn rows_changed(&self) -> u64 {
-        self.inner.rows_changed()
-    }
-
-    fn now(&self) -> Result<i64, StoreError> {
-        self.inner.now()
-    }
-
-    fn number_on(&self, table: &str, column: &str) -> Result<(), StoreError> {
-        self.inner.number_on(table, column)
-    }
-
-    fn empty(&self, tables: &[&str]) -> Result<(), StoreError> {
-        self.inner.empty(tables)
-    }
-
-    fn as_any(&self) -> &dyn Any {
-        self.inner.as_any()
-    }
-
-    fn into_any(self: Box<Self>) -> Box<dyn Any> {
-        self.inner.into_any()
     }
 }

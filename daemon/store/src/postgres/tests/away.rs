@@ -6,8 +6,8 @@ use crate::postgres::Settings;
 use crate::postgres::connection::Connection;
 use crate::postgres::served::Served;
 use crate::session::{Each, Session, Step, Value};
+use crate::tests::between::hands_on;
 use crate::{Mode, Store, StoreError, meta};
-use std::any::Any;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Arc, Barrier};
 use std::time::Duration;
@@ -138,6 +138,8 @@ impl Cutting {
 }
 
 impl Session for Cutting {
+    hands_on!(run now rest);
+
     fn ask(&self, sql: &str, values: &[Value<'_>], each: &mut Each<'_>) -> Result<(), StoreError> {
         self.count();
         self.inner.ask(sql, values, each)
@@ -153,33 +155,9 @@ impl Session for Cutting {
         self.inner.change(sql, values)
     }
 
-    fn run(&self, sql: &str) -> Result<(), StoreError> {
-        self.inner.run(sql)
-    }
-
-    fn now(&self) -> Result<i64, StoreError> {
-        self.inner.now()
-    }
-
     fn step(&self, step: Step) -> Result<(), StoreError> {
         self.count();
         self.inner.step(step)
-    }
-
-    fn is_in_transaction(&self) -> bool {
-        self.inner.is_in_transaction()
-    }
-
-    fn rows_changed(&self) -> u64 {
-        self.inner.rows_changed()
-    }
-
-    fn as_any(&self) -> &dyn Any {
-        self.inner.as_any()
-    }
-
-    fn into_any(self: Box<Self>) -> Box<dyn Any> {
-        self.inner.into_any()
     }
 }
 
