@@ -2,6 +2,7 @@
 
 mod cluster;
 mod reached;
+mod restored;
 mod same;
 mod secret;
 

@@ -9,7 +9,7 @@ mod claim;
 mod folder;
 mod waits;
 
-pub(crate) use claim::{Claim, Holder, LOCK_FILE, marked_by};
+pub(crate) use claim::{Claim, Counted, Holder, LOCK_FILE, counted_by, marked_by};
 pub(crate) use folder::{Standing, published, standing};
 pub(crate) use waits::{Pass, Waits};
 

@@ -2,16 +2,22 @@
 //!
 //! The writing thread asks in each transaction, before the first change, whether the membership still
 //! stands. That lies in the database, and whoever puts somebody out waits for the transaction to end; so a
-//! daemon that stood still for a minute changes nothing when it goes on, however old what it is at is.
+//! daemon that stood still for a minute changes nothing when it goes on, however old what it is at is. In
+//! the same way whoever does not own the store asks whether it was moved since it was opened.
 
 use crate::StoreError;
 use crate::members::{self, Membership};
+use crate::moving::mark;
 use crate::view::Tx;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-/// The membership of whoever changes the store through one handle.
+/// What must hold for whoever changes the store through one handle.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Fence(Arc<Mutex<State>>);
+pub(crate) struct Fence {
+    membership: Arc<Mutex<State>>,
+    /// What the store is called, for somebody whom nothing else keeps from changing one that was moved.
+    beside: Option<Arc<str>>,
+}
 
 #[derive(Debug, Clone, Default)]
 enum State {
@@ -26,13 +32,42 @@ enum State {
 
 impl Fence {
     /// Of a daemon that is to become a member, and changes nothing before.
-    pub(crate) fn closed() -> Fence {
-        Fence(Arc::new(Mutex::new(State::Out)))
+    pub(crate) fn closed(place: &str) -> Fence {
+        Fence {
+            membership: Arc::new(Mutex::new(State::Out)),
+            beside: Some(place.into()),
+        }
+    }
+
+    /// Of a short command, beside an owner or members or without them.
+    pub(crate) fn beside(place: &str) -> Fence {
+        Fence {
+            membership: Arc::default(),
+            beside: Some(place.into()),
+        }
     }
 
     fn state(&self) -> MutexGuard<'_, State> {
         // It is whole between any two assignments.
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        self.membership
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Why no change is made, whoever asks for it: the store went, or is still coming. To be asked in the
+    /// transaction that changes: an owner is who moves a store, or one whom nobody can move it away from.
+    pub(crate) fn elsewhere(&self, tx: &Tx) -> Result<Option<StoreError>, StoreError> {
+        let Some(place) = &self.beside else {
+            return Ok(None);
+        };
+        if mark::is_here(tx)? {
+            return Ok(None);
+        }
+        match mark::refuse(tx, place) {
+            Ok(()) => Ok(None),
+            Err(why @ (StoreError::Moved { .. } | StoreError::Coming { .. })) => Ok(Some(why)),
+            Err(error) => Err(error),
+        }
     }
 
     /// Whether changes are refused. To be asked in the transaction that changes.

@@ -320,8 +320,9 @@ impl Store {
         let on_commit = OnCommit::default();
         let under_way = UnderWay::default();
         let fence = match mode {
-            Mode::Member => Fence::closed(),
-            Mode::Owner | Mode::Guest => Fence::default(),
+            Mode::Member => Fence::closed(&place.to_string()),
+            Mode::Guest => Fence::beside(&place.to_string()),
+            Mode::Owner => Fence::default(),
         };
         let path = PathBuf::from(place.to_string());
         let failed = |source| StoreError::File {

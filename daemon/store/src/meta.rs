@@ -64,7 +64,7 @@ pub(super) fn counts_commits(view: &View) -> Result<bool, StoreError> {
 ///
 /// # Errors
 /// The store cannot be read.
-pub(super) fn commits(view: &View) -> Result<u64, StoreError> {
+pub fn commits(view: &View) -> Result<u64, StoreError> {
     let number = get(view, COMMITS)?;
     Ok(number.and_then(|number| number.parse().ok()).unwrap_or(0))
 }

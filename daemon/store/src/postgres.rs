@@ -332,10 +332,7 @@ impl Session for Server {
     }
 
     fn number_on(&self, table: &str, column: &str) -> Result<(), StoreError> {
-        let sql = format!(
-            "select setval(pg_get_serial_sequence('{table}', '{column}'),
-                           coalesce(max({column}), 1), max({column}) is not null) from {table}"
-        );
+        let sql = number_on(table, column);
         self.with(|connection| connection.simple(&sql)).map(|_| ())
     }
 
@@ -383,6 +380,14 @@ impl Session for Server {
     fn into_any(self: Box<Self>) -> Box<dyn Any> {
         self
     }
+}
+
+/// The statement after which numbers of a table go on behind its highest.
+fn number_on(table: &str, column: &str) -> String {
+    format!(
+        "select setval(pg_get_serial_sequence('{table}', '{column}'),
+                       coalesce(max({column}), 1), max({column}) is not null) from {table}"
+    )
 }
 
 /// A connection to read by.

@@ -6,7 +6,7 @@
 
 mod grammar;
 mod shape;
-mod sources;
+pub(crate) mod sources;
 mod tests;
 mod words;
 

@@ -1,12 +1,13 @@
 //! Whether the store holds what was put into it. Changes nothing, and works beside an owner.
 
+mod columns;
 mod rows;
 
 use super::objects::{self, ObjectId};
 use super::sqlite::opening::connect_reader;
 use super::sqlite::{self, schema};
 use super::view::View;
-use super::{StoreError, annotations, deliveries, place, postgres, readings, results};
+use super::{StoreError, annotations, deliveries, meta, place, postgres, readings, results};
 use crate::moving::mark;
 use crate::session::Row;
 use sheathline_model::annotations::strays;
@@ -116,6 +117,22 @@ impl Looker {
         Ok(done)
     }
 
+    /// How many commits the store counts.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn commits(&self) -> Result<u64, StoreError> {
+        meta::commits(&self.view)
+    }
+
+    /// What tells the store from others: see [`objects::first`].
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn identity(&self) -> Result<Option<String>, StoreError> {
+        objects::first(&self.view)
+    }
+
     /// Whether the store has this version of a result.
     ///
     /// # Errors
@@ -212,6 +229,11 @@ impl Looker {
         let Some(stored) = stored else {
             return (state == "read").then(|| "it was read, and its reading is gone".to_owned());
         };
+        match columns::of_reading(&self.view, &stored) {
+            Ok(None) => {}
+            Ok(Some(how)) => return Some(how.to_owned()),
+            Err(error) => return Some(words(&error)),
+        }
         let reading = stored.reading;
         let key = reading.patient.map(|patient| patient.key);
         let told = [
@@ -248,7 +270,15 @@ impl Looker {
                         format!("result {} version {}", row.exam_id, row.version),
                         "its content is not the one it was stored with",
                     ),
-                    Ok(Some(row)) => each(&row, &mut done.damages),
+                    Ok(Some(row)) => {
+                        let part = || format!("result {} version {}", row.exam_id, row.version);
+                        match columns::of_result(&self.view, id, &row) {
+                            Ok(None) => {}
+                            Ok(Some(how)) => done.add(part(), how),
+                            Err(error) => done.add(part(), words(&error)),
+                        }
+                        each(&row, &mut done.damages);
+                    }
                     Ok(None) => {}
                     Err(error) => done.add(format!("result number {id}"), error.to_string()),
                 }

@@ -257,6 +257,18 @@ fn changes_in_transaction(
 
 fn inside_transaction(tx: &Tx, batch: &mut [Box<dyn Job>], fence: &Fence) -> Result<Done, Fault> {
     let step = |step| tx.step(step).map_err(|error| Fault::of(&error));
+    if fence
+        .elsewhere(tx)
+        .map_err(|error| Fault::of(&error))?
+        .is_some()
+    {
+        for job in batch {
+            if let Some(why) = fence.elsewhere(tx).map_err(|error| Fault::of(&error))? {
+                job.refuse(why);
+            }
+        }
+        return Err(Fault::Lost("the store is at another place".to_owned()));
+    }
     // Nobody is put out before this transaction ends.
     let is_out = fence.is_out(tx).map_err(|error| Fault::of(&error))?;
     let before = tx.session().rows_changed();

@@ -2,10 +2,12 @@
 
 use super::args::{BackupArgs, CompactArgs, RestoreArgs, VerifyArgs};
 use super::{Code, Failure, context, opening, print};
-use crate::outbox::{self, Standing};
+use crate::config::{Config, StorePlace};
+use crate::outbox::{self, Counted, Standing};
+use chrono::SecondsFormat;
 use serde::Serialize;
 use sheathline_store::copy;
-use sheathline_store::verify::{Damage, Verified};
+use sheathline_store::verify::{Damage, Looker, Verified};
 use std::path::Path;
 
 /// What a site with a server does in the place of `backup`.
@@ -94,6 +96,7 @@ pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
     let published = outbox::published(&config.outbox.folder)
         .map_err(|error| Failure::at(&config.outbox.folder, error))?;
     let looker = opening::looker(&config)?;
+    let older = older(&config, &looker)?;
     let (mut in_outbox, mut gone) = (0, 0);
     let mut verified = looker.verify(|row, damages| {
         if row.published_at.is_none() {
@@ -122,6 +125,7 @@ pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
             how,
         });
     })?;
+    verified.damages.extend(older);
     let mut unknown = 0;
     for (exam, version) in published {
         if !looker.knows_result(&exam, version)? {
@@ -157,6 +161,30 @@ pub(super) fn verify(args: &VerifyArgs) -> Result<(), Failure> {
         &verified,
         "restore a copy, or have the objects named here sent again",
     )
+}
+
+/// A database that counts fewer commits than a daemon noted in the outbox was put back from an earlier time.
+fn older(config: &Config, looker: &Looker) -> Result<Option<Damage>, Failure> {
+    let StorePlace::Server(server) = config.store.place() else {
+        // What was told of a file stands beside it, and one that knows less does not open.
+        return Ok(None);
+    };
+    let place = opening::settings(&server)?.place();
+    let identity = looker.identity()?;
+    // In this order: a daemon may be at work.
+    let noted = outbox::counted_by(&config.outbox.folder, identity.as_deref(), &place);
+    let known = looker.commits()?;
+    let older = noted.filter(|noted| noted.commits > known);
+    Ok(older.map(|Counted { commits, at }| Damage {
+        part: "database".to_owned(),
+        how: format!(
+            "it is older than what was worked on, by {} commits: it counts {known}, and {commits} were noted \
+             in the outbox at {at}. What was stored since is gone from it; have everything since sent again, \
+             and enter again what people said",
+            commits - known,
+            at = at.to_rfc3339_opts(SecondsFormat::Secs, true)
+        ),
+    }))
 }
 
 fn sum(verified: &Verified) {

@@ -391,6 +391,8 @@ impl Running {
         let told = Instant::now();
         self.deliveries.stop();
         self.worker.finish()?;
+        // A note more or less loses nothing; what keeps from it was told while it worked.
+        let _ = self.outbox.note(&self.store);
         while !self.deliveries.are_finished() && told.elapsed() < DRAIN_LIMIT {
             std::thread::sleep(STEP);
         }

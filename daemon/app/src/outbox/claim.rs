@@ -4,13 +4,16 @@
 //! command beside it (`label`) shares it with others of its store while it publishes, and goes on beside
 //! the owner of its own store. The lock is the kernel's (flock(2)), so it ends with the process, however
 //! that ends, and it is on the file itself: another name of the same folder, a link or a second mount,
-//! leads to the same lock. The file stays and names the store that the outbox belongs to.
+//! leads to the same lock. The file stays and names the store that the outbox belongs to. Of a store on a
+//! server it also says from time to time how many commits that counted: a database that is put back from an
+//! earlier time knows fewer, and nothing in it can say so.
 
 use super::folder::{make_folder, sweep};
 use super::{PublishError, at};
+use chrono::{DateTime, SecondsFormat, Utc};
 use rustix::fs::{FlockOperation, Mode, OFlags, flock};
 use rustix::io::Errno;
-use sheathline_store::{Place, Store, StoreError, objects};
+use sheathline_store::{Place, Store, StoreError, meta, objects};
 use std::fmt;
 use std::fs::{self, File};
 use std::io::{self, Read, Seek, Write};
@@ -32,6 +35,9 @@ const FOR_OWN: Duration = Duration::from_secs(10);
 /// took it may not have written its name yet.
 const FOR_OTHERS: Duration = Duration::from_millis(500);
 
+/// Between two notes of the count of commits.
+const NOTE_EVERY: Duration = Duration::from_secs(60);
+
 /// Between two tries.
 const STEP: Duration = Duration::from_millis(20);
 
@@ -48,6 +54,32 @@ pub struct Holder {
     file: Option<String>,
     /// See [`objects::first`].
     identity: Option<String>,
+    /// The most commits that a store on a server was seen to count.
+    counted: Option<Counted>,
+}
+
+/// How many commits a store counted at some time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Counted {
+    /// So many.
+    pub(crate) commits: u64,
+    /// When, to the second, by the clock of the machine that saw it.
+    pub(crate) at: DateTime<Utc>,
+}
+
+impl Counted {
+    fn of_text(text: &str) -> Option<Counted> {
+        let (commits, at) = text.split_once(' ')?;
+        Some(Counted {
+            commits: commits.parse().ok()?,
+            at: DateTime::parse_from_rfc3339(at).ok()?.to_utc(),
+        })
+    }
+
+    fn text(self) -> String {
+        let at = self.at.to_rfc3339_opts(SecondsFormat::Secs, true);
+        format!("{} {at}", self.commits)
+    }
 }
 
 impl Holder {
@@ -65,11 +97,13 @@ impl Holder {
             file: value("file"),
             // Anything else was cut off while it was written.
             identity: value("identity").filter(|word| word.len() == objects::FIRST_CHARS),
+            counted: value("commits").and_then(|text| Counted::of_text(&text)),
         }
     }
 
     fn text(&self) -> String {
         let pid = self.pid.map(|pid| pid.to_string());
+        let counted = self.counted.map(Counted::text);
         let mut text = String::new();
         for (key, value) in [
             ("pid", &pid),
@@ -77,6 +111,8 @@ impl Holder {
             ("store", &self.store),
             ("file", &self.file),
             ("identity", &self.identity),
+            // Last: what is before it stays as it is when this alone is written anew.
+            ("commits", &counted),
         ] {
             if let Some(value) = value {
                 let plain: String = value.chars().filter(|one| !one.is_control()).collect();
@@ -122,6 +158,8 @@ struct State {
     was_there: bool,
     /// Whether it was told that the file system has no locks.
     is_told: bool,
+    /// When the count of commits was noted last.
+    noted: Option<Instant>,
 }
 
 impl Claim {
@@ -154,7 +192,14 @@ impl Claim {
                         .map_err(at(&path))?;
                 }
             }
-            return Ok(());
+            let is_due = state
+                .noted
+                .is_none_or(|noted| noted.elapsed() >= NOTE_EVERY);
+            return if is_due {
+                state.note(store, &path)
+            } else {
+                Ok(())
+            };
         }
         state.held = None;
         if !state.was_there {
@@ -167,6 +212,7 @@ impl Claim {
             sweep(&self.outbox)?;
         }
         state.said = us;
+        state.noted = Some(Instant::now());
         // Beside its owner there is nothing to hold.
         state.held = (!is_shared_by_owner).then_some(file);
         Ok(())
@@ -180,6 +226,16 @@ impl Claim {
                 .unwrap_or_else(PoisonError::into_inner)
                 .held = None;
         }
+    }
+
+    /// Notes how many commits the store counts, where it is on a server and this process holds the outbox:
+    /// for an owner that ends, whose commits nobody notes any more.
+    ///
+    /// # Errors
+    /// The store cannot be read, or the lock file not be written.
+    pub fn note(&self, store: &Store) -> Result<(), PublishError> {
+        let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        state.note(store, &self.outbox.join(LOCK_FILE))
     }
 
     /// Lets go of it, whoever holds it: another daemon on the same store goes on.
@@ -246,6 +302,20 @@ impl Claim {
                 // The same file: its first object is damaged, which a copy of it need not be.
                 us.identity.clone_from(&found.identity);
             }
+            if let (Some(noted), Some(now)) = (found.counted, us.counted)
+                && noted.commits > now.commits
+                && state.noted.is_none()
+            {
+                tracing::warn!(
+                    code = "store-older",
+                    counted = now.commits,
+                    noted = noted.commits,
+                    noted_at = %noted.at,
+                    "the database knows fewer commits than were noted in the outbox: it was put back from an \
+                     earlier time; stop here, and run `sheathline verify`"
+                );
+            }
+            us.counted = most(found.counted, us.counted);
             if found != *us {
                 write(&mut file, us).map_err(at(path))?;
             }
@@ -259,6 +329,51 @@ impl Claim {
             by: Box::new(by),
         }
     }
+}
+
+impl State {
+    fn note(&mut self, store: &Store, path: &Path) -> Result<(), PublishError> {
+        self.noted = Some(Instant::now());
+        let now = counted(store)?;
+        let State { held, said, .. } = self;
+        if let (Some(file), Some(_)) = (held, now) {
+            said.counted = most(said.counted, now);
+            write(file, said).map_err(at(path))?;
+        }
+        Ok(())
+    }
+}
+
+/// What a store on a server counts now.
+fn counted(store: &Store) -> Result<Option<Counted>, StoreError> {
+    match store.place() {
+        // What was told of a file stands beside it, commit for commit.
+        Place::File(_) => Ok(None),
+        Place::Server(_) => Ok(Some(Counted {
+            commits: store.read(meta::commits)?,
+            at: Utc::now(),
+        })),
+    }
+}
+
+/// Which of two says more. One that counted more stays until the store is that far again.
+fn most(before: Option<Counted>, now: Option<Counted>) -> Option<Counted> {
+    match (before, now) {
+        (Some(before), Some(now)) if before.commits > now.commits => Some(before),
+        (before, now) => now.or(before),
+    }
+}
+
+/// How many commits the store that is known by `identity`, or is reached at `server`, was seen to count, as
+/// its outbox tells.
+pub(crate) fn counted_by(outbox: &Path, identity: Option<&str>, server: &str) -> Option<Counted> {
+    let holder = read(&mut File::open(outbox.join(LOCK_FILE)).ok()?).ok()?;
+    let is_same = match (holder.identity.as_deref(), identity) {
+        (Some(theirs), Some(ours)) => theirs == ours,
+        // Put back from before its first object.
+        _ => holder.file.as_deref() == Some(&format!("{SERVER}{server}")),
+    };
+    holder.counted.filter(|_| is_same)
 }
 
 /// Whose the outbox is, as far as that store had anything to tell of itself.
@@ -305,6 +420,7 @@ fn us(store: &Store) -> Result<Holder, StoreError> {
         store: Some(place),
         file,
         identity: store.read(objects::first)?,
+        counted: counted(store)?,
     })
 }
 

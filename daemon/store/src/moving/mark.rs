@@ -100,6 +100,14 @@ pub(crate) fn refuse_coming(view: &View, place: &str) -> Result<(), StoreError> 
     })
 }
 
+/// Whether a store says neither: one short question, for whoever asks often.
+pub(crate) fn is_here(view: &View) -> Result<bool, StoreError> {
+    let marked = view
+        .prepare("select 1 from meta where name = ?1 or name = ?2")
+        .exists([COMING, GONE])?;
+    Ok(!marked)
+}
+
 /// Refuses a store that is not whole yet, and one that went.
 ///
 /// # Errors

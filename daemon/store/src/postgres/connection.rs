@@ -22,7 +22,7 @@ const STATEMENTS_KEPT: usize = 64;
 
 /// What a server may take for one statement, for a lock, and how long a transaction may do nothing; and the
 /// question whether it stores something before it says so.
-const LIMITS: &str = "set statement_timeout = '60s'; set lock_timeout = '10s'; \
+pub(super) const LIMITS: &str = "set statement_timeout = '60s'; set lock_timeout = '10s'; \
                       set idle_in_transaction_session_timeout = '60s'; show synchronous_commit";
 
 /// Longer than a server takes by its own limits: then nobody is there.

@@ -12,6 +12,17 @@ const ALIVE: Duration = Duration::from_secs(20);
 /// How often it gives one.
 pub(super) const RENEW_EVERY: Duration = Duration::from_secs(5);
 
+/// The statement by which a process becomes owner; meets no row where another one is believed alive, or a
+/// member.
+pub(super) fn take(pid: u32) -> String {
+    let alive = ALIVE.as_millis();
+    format!(
+        "update owner set epoch = epoch + 1, pid = {pid}, until = {NOW} + {alive}
+         where until < {NOW} and not exists (select 1 from member where until >= {NOW})
+         returning epoch"
+    )
+}
+
 /// What whoever changes the store must still find in each of its transactions.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) enum Fence {
@@ -37,14 +48,8 @@ impl Fence {
     /// Takes the store, unless another owner or a member is believed alive.
     pub(super) fn take(connection: &Connection, place: &str) -> Result<Fence, StoreError> {
         // Under the lock of whoever changes: nothing of the owner before is under way then.
-        let take = format!(
-            "begin isolation level read committed; {LOCK};
-             update owner set epoch = epoch + 1, pid = {pid}, until = {NOW} + {alive}
-             where until < {NOW} and not exists (select 1 from member where until >= {NOW})
-             returning epoch",
-            pid = std::process::id(),
-            alive = ALIVE.as_millis(),
-        );
+        let take = take(std::process::id());
+        let take = format!("begin isolation level read committed; {LOCK}; {take}");
         let taken = connection.simple(&take).and_then(|(cells, _)| {
             let epoch = cells.get(1).and_then(|cell| cell.as_deref()?.parse().ok());
             let pid = match epoch {

@@ -54,13 +54,13 @@ pub struct Standby {
 
 /// Views and functions of PostgreSQL 15 (documentation, 28.2 "The Cumulative Statistics System", 9.27
 /// "System Administration Functions").
-const FACTS: &str = "select current_setting('server_version'), current_setting('synchronous_commit'), \
+pub(super) const FACTS: &str = "select current_setting('server_version'), current_setting('synchronous_commit'), \
      case when pg_is_in_recovery() then cast(1 as bigint) else cast(0 as bigint) end, \
      (select version || ' ' || cipher from pg_stat_ssl where pid = pg_backend_pid() and ssl), \
      cast(pg_database_size(current_database()) as bigint)";
 
 /// Whoever may not see a standby sees its row without its columns.
-const STANDBYS: &str = "select application_name, state, sync_state, \
+pub(super) const STANDBYS: &str = "select application_name, state, sync_state, \
      cast(pg_wal_lsn_diff(pg_current_wal_lsn(), replay_lsn) as bigint) \
      from pg_stat_replication order by application_name, pid";
 

@@ -15,7 +15,7 @@ pub(crate) const KNOWN: i64 = match STEPS.last() {
 };
 
 /// What belongs to a server alone: the shape, who owns the store, and the last commit of each who changes it.
-const ROOM: &str = "
+pub(super) const ROOM: &str = "
     create table shape (
         program text   collate \"C\" primary key check (program = 'sheathline'),
         number  bigint not null
@@ -35,6 +35,15 @@ const ROOM: &str = "
         at      bigint not null
     );";
 
+/// A table that is there; the one that says what the others are, if it is.
+pub(super) const TABLES: &str = "select table_name from information_schema.tables
+    where table_schema = current_schema()
+    order by case when table_name = 'shape' then 0 else 1 end limit 1";
+
+/// The columns of that one.
+pub(super) const COLUMNS: &str = "select column_name from information_schema.columns
+    where table_schema = current_schema() and table_name = 'shape' order by column_name";
+
 /// How often two that begin at once may meet each other.
 const MEETINGS: usize = 20;
 
@@ -45,19 +54,13 @@ pub(super) fn found(connection: &Connection, place: &str) -> Result<i64, StoreEr
 
 fn found_below(connection: &Connection, place: &str, known: i64) -> Result<i64, StoreError> {
     let path = PathBuf::from(place);
-    let (tables, _) = connection.simple(
-        "select table_name from information_schema.tables where table_schema = current_schema()
-         order by case when table_name = 'shape' then 0 else 1 end limit 1",
-    )?;
+    let (tables, _) = connection.simple(TABLES)?;
     match tables.first().map(Option::as_deref) {
         None => return Ok(0),
         Some(Some("shape")) => {}
         Some(_) => return Err(StoreError::Foreign { path }),
     }
-    let (columns, _) = connection.simple(
-        "select column_name from information_schema.columns
-         where table_schema = current_schema() and table_name = 'shape' order by column_name",
-    )?;
+    let (columns, _) = connection.simple(COLUMNS)?;
     if columns
         .iter()
         .map(Option::as_deref)

@@ -7,6 +7,7 @@ mod long;
 mod members;
 mod opening;
 mod relay;
+mod script;
 mod session;
 mod speed;
 

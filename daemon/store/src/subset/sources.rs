@@ -10,9 +10,9 @@ const PASSED_OVER: [&str; 9] = [
 
 /// A statement of a source, or a part of one.
 #[derive(Debug)]
-pub(super) struct Said {
+pub(crate) struct Said {
     /// The file, from `src` on.
-    pub(super) file: String,
+    pub(crate) file: String,
     /// Its text between what is put in, blanks as one.
     pieces: Vec<String>,
     /// Nothing is put in.
@@ -21,7 +21,7 @@ pub(super) struct Said {
 
 impl Said {
     /// Whether a statement holds it.
-    pub(super) fn is_in(&self, sql: &str) -> bool {
+    pub(crate) fn is_in(&self, sql: &str) -> bool {
         let mut rest = sql;
         self.pieces.iter().all(|piece| match rest.find(piece) {
             Some(at) => {
@@ -33,7 +33,7 @@ impl Said {
     }
 
     /// The statement, where it is a whole one: nothing is put in, and it is nothing's part.
-    pub(super) fn whole(&self) -> Option<&str> {
+    pub(crate) fn whole(&self) -> Option<&str> {
         let heads = ["select ", "insert ", "update ", "delete ", "with "];
         match self.pieces.as_slice() {
             [one] if self.is_plain && heads.iter().any(|head| one.starts_with(head)) => Some(one),
@@ -41,13 +41,13 @@ impl Said {
         }
     }
 
-    pub(super) fn text(&self) -> String {
+    pub(crate) fn text(&self) -> String {
         self.pieces.join(" … ")
     }
 }
 
 /// Everything that the topics say.
-pub(super) fn said() -> Vec<Said> {
+pub(crate) fn said() -> Vec<Said> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
     let mut said = Vec::new();
     for path in files(&root) {
@@ -94,7 +94,7 @@ fn files(folder: &Path) -> Vec<PathBuf> {
 }
 
 /// Blanks as one.
-pub(super) fn plain(sql: &str) -> String {
+pub(crate) fn plain(sql: &str) -> String {
     sql.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 

@@ -260,6 +260,59 @@ fn a_store_moves_to_a_server_and_back() {
     assert!(matches!(none, Err(StoreError::Missing { .. })), "{none:?}");
 }
 
+/// A command, or a daemon that stood still, opened the store before it went, and writes after it: what it
+/// says would be at the place that was left, where nobody looks again.
+#[test]
+fn whoever_opened_a_store_before_it_went_writes_nothing_into_it() {
+    let two = Two::new();
+    let file = two.path("a.db");
+    let guest = Store::open(&file, Mode::Guest).expect("opens");
+    super::keep(&guest, b"before").expect("kept");
+    let served = Served::shared();
+    let settings = served.settings(&served.database());
+    let into = Store::open_server_to_move_into(&settings).expect("opens to be moved");
+    // Beside a store that is being filled, too.
+    let early = Store::open_server_marked(&settings, Mode::Guest, Marks::Ours, |session| session);
+    let early = early.expect("opens");
+    moving::run(&two.ours("a.db"), &into, |_| ()).expect("moved");
+    drop(into);
+    let late = super::keep(&guest, b"late").expect_err("went");
+    assert!(
+        matches!(&late, StoreError::Moved { to, .. } if to.contains("test_")),
+        "{late}"
+    );
+    super::keep(&early, b"here").expect("whole now");
+
+    // The same from a server: a command, and a member whose time was over.
+    let member = Store::open_server(&settings, Mode::Member).expect("opens");
+    let membership = member.join("one", "one").expect("joined");
+    super::keep(&member, b"of a member").expect("kept");
+    let lapse = membership.clone();
+    member
+        .write(move |tx| crate::members::let_lapse(tx, &lapse))
+        .expect("lapsed");
+    let from = Store::open_server_to_move_from(&settings).expect("opens to be moved");
+    moving::run(&from, &two.ours("b.db"), |_| ()).expect("moved");
+    drop(from);
+    for (who, store) in [("a command", &early), ("a member", &member)] {
+        let late = super::keep(store, who.as_bytes()).expect_err("went");
+        assert!(
+            matches!(&late, StoreError::Moved { to, .. } if to.ends_with("b.db")),
+            "{who}: {late}"
+        );
+    }
+    let late = member.join("one", "one").expect_err("went");
+    assert!(matches!(&late, StoreError::Moved { .. }), "{late}");
+    let counted = |store: &Store| {
+        let count = store.read(|view| {
+            view.prepare("select count(*) from object")
+                .one((), |row| row.get::<i64>(0))
+        });
+        count.expect("counted")
+    };
+    assert_eq!(counted(&early), counted(&two.ours("b.db")));
+}
+
 fn listed() -> Vec<String> {
     let mut all: Vec<&tables::Table> = MOVED.iter().collect();
     all.sort_by_key(|table| table.name);

@@ -3,6 +3,9 @@
 use super::moving::fill;
 use super::*;
 use crate::verify::Looker;
+use crate::{readings, results};
+use sheathline_model::domain::{Disposition, PatientKey, Remark, RemarkCode};
+use sheathline_model::history::testing;
 
 /// Each is one thing that a database put back in part would show, and the words that tell it.
 #[test]
@@ -85,6 +88,80 @@ fn rows_that_do_not_belong_together_are_found() {
             assert!(
                 words.iter().any(|line| line.contains(told)),
                 "{planted}: {words:?}"
+            );
+        }
+    }
+}
+
+/// A row that was put back alone says another thing than the text beside it.
+#[test]
+fn columns_that_do_not_agree_with_what_they_are_made_of_are_found() {
+    let codes = "what keeps it in quarantine is noted as something else";
+    let status = "its status is noted as something else";
+    for (planted, part, told) in [
+        ("select 1", "", ""),
+        ("delete from object_blocking", "object 1", codes),
+        (
+            "update object_blocking set code = 'other'",
+            "object 1",
+            codes,
+        ),
+        (
+            "insert into object_blocking values (1, 'other')",
+            "object 1",
+            codes,
+        ),
+        (
+            "update result set status = 'no_baseline'",
+            "result e version 1",
+            status,
+        ),
+        (
+            "update result set status = null",
+            "result e version 1",
+            status,
+        ),
+    ] {
+        let folder = TempDir::new().expect("temp");
+        let store = open(&folder);
+        keep(&store, b"one").expect("kept");
+        store
+            .write(|tx| {
+                let mut reading = testing::reading("1.1", "9.1", "2024-05-01", &[5.1], &[5.2]);
+                reading.disposition = Disposition::Quarantined;
+                reading.remarks = vec![Remark::of(RemarkCode::DecodeFailed, "A sentence.")];
+                readings::finish_read(tx, ObjectId(1), &reading, reading.disposition.into())?;
+                let content = r#"{"assessment":{"status":"well_above_expected"}}"#;
+                let result = results::NewResult {
+                    exam_id: "e".to_owned(),
+                    patient: PatientKey {
+                        issuer: "HERE".to_owned(),
+                        id: "007".to_owned(),
+                    },
+                    key: results::key_of(content),
+                    content: content.to_owned(),
+                    why: Vec::new(),
+                };
+                results::insert(tx, &result, now())
+            })
+            .expect("stored");
+        drop(store);
+        let path = folder.path().join("store.db");
+        let file = Bare::open(&path).expect("plain open");
+        file.change(planted).expect("planted");
+        drop(file);
+        let found = Looker::open(&path).expect("opens").verify(|_, _| ());
+        let damages = found.expect("verified").damages;
+        let words: Vec<String> = damages
+            .iter()
+            .map(|one| format!("{}: {}", one.part, one.how))
+            .collect();
+        let expected = usize::from(!part.is_empty());
+        assert_eq!(words.len(), expected, "{planted}: {words:?}");
+        if let Some(line) = words.first() {
+            assert!(
+                line.starts_with(part) && line.contains(told),
+                "{planted}: {line}"
             );
         }
     }

@@ -269,6 +269,9 @@ pub const CODES: &[Row] = rows! {
     "store-not-encrypted" Look:
         "The server behind the store is reached over the network without TLS.",
         "Write `tls = \"verify-full\"` in `[store]`.";
+    "store-older" Page:
+        "The database behind the store knows fewer commits than were noted in the outbox: it was put back from an earlier time.",
+        "Stop the service and run `sheathline verify`: it says by how much. Have everything since sent again.";
     "store-verified" Look:
         "The store was in doubt and has passed its check.",
         "Nothing now. Look at the disk if it happens again.";
