@@ -1,6 +1,8 @@
 //! The store on a server: the real program with a PostgreSQL of the test's own.
 
 mod cluster;
+mod operated;
+mod pages;
 mod reached;
 mod restored;
 mod same;

@@ -83,6 +83,12 @@ impl Cluster {
         fs::read_to_string(self.served.folder().join("log")).expect("a log")
     }
 
+    /// Begins again after its end, and waits until it answers.
+    pub(crate) fn begin_again(&mut self) {
+        self.served.begin_again();
+        self.served.wait();
+    }
+
     /// Ends as a crash does.
     pub(crate) fn end(&mut self) {
         self.served.kill();

@@ -26,5 +26,8 @@ codes! {
         UnexplainedGrew: "unexplained-grew",
             "The last reports of a sender each hold more codes that nobody explains than any before.",
             "`sheathline unmapped` lists them; explain them in a dictionary, or say there that they are not ours.";
+        StoreNotEncrypted: "store-not-encrypted",
+            "The server behind the store is reached over the network without TLS.",
+            "Write `tls = \"verify-full\"` in `[store]`.";
     }
 }

@@ -109,6 +109,7 @@ pub(crate) fn of(
             Stage::of("results to publish", backlog.results),
         ],
         needs: needs(
+            config,
             outbox_unwritable.as_ref(),
             results_not_written.as_ref(),
             &deliveries,
@@ -139,6 +140,7 @@ impl Stage {
 
 /// What somebody has to see to, beside what the daemon says when it is asked.
 fn needs(
+    config: &Config,
     outbox: Option<&Lasting>,
     results: Option<&Lasting>,
     deliveries: &[Deliveries],
@@ -153,6 +155,8 @@ fn needs(
         let way_out = "; result-not-written in the log says why";
         lasting(Needed::ResultsNotWritten, one, way_out)
     });
+    let unencrypted = config.store.unencrypted();
+    let unencrypted = unencrypted.map(|what| Need::of(Needed::StoreNotEncrypted, what));
     let now = Utc::now();
     let deliveries = deliveries.iter().flat_map(|one| one.needs(now));
     outbox
@@ -160,6 +164,7 @@ fn needs(
         .chain(results)
         .chain(deliveries)
         .chain(senders.iter().flat_map(SenderRow::needs))
+        .chain(unencrypted)
         .collect()
 }
 

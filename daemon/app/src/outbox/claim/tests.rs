@@ -181,7 +181,9 @@ fn a_torn_lock_file_names_nobody() {
         store: Some("/a b\n\u{1b}[31m/c".to_owned()),
         file: Some("1:2".to_owned()),
         identity: Some("0123456789abcdef0123456789abcdef".to_owned()),
+        counted: Counted::of_text("41 2026-03-01T08:00:00Z"),
     };
+    assert!(holder.counted.is_some());
     let text = holder.text();
     let plain = Holder {
         store: Some("/a b[31m/c".to_owned()),
@@ -190,7 +192,28 @@ fn a_torn_lock_file_names_nobody() {
     assert_eq!(Holder::of_text(&text), plain);
     for end in 0..text.len() {
         let torn = Holder::of_text(&text[..end]);
-        assert!(torn.identity.is_none() || end >= text.len() - 1, "{end}");
+        let of_note = text.find("commits").expect("noted");
+        assert!(torn.identity.is_none() || end >= of_note - 1, "{end}");
+        assert!(torn.counted.is_none() || end >= text.len() - 1, "{end}");
     }
     assert_eq!(Holder::of_text("\0\0\0"), Holder::default());
+}
+
+#[test]
+fn the_most_commits_that_were_seen_stay_noted() {
+    let counted = |text| Counted::of_text(text);
+    let (less, more) = (
+        counted("9 2026-03-02T08:00:00Z"),
+        counted("10 2026-03-01T08:00:00Z"),
+    );
+    assert!(less.is_some() && more.is_some());
+    assert_eq!(most(more, less), more, "put back from an earlier time");
+    assert_eq!(most(less, more), more);
+    assert_eq!(most(None, less), less);
+    assert_eq!(most(less, None), less);
+    let equal = counted("10 2026-03-03T08:00:00Z");
+    assert_eq!(most(more, equal), equal, "the later time");
+    for none in ["", "9", "x 2026-03-02T08:00:00Z", "9 yesterday"] {
+        assert_eq!(counted(none), None, "{none}");
+    }
 }
