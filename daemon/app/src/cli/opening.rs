@@ -53,7 +53,9 @@ pub(in crate::cli) fn guest_or_first(config: &Config) -> Result<Store, Failure> 
 pub(in crate::cli) fn looker(config: &Config) -> Result<Looker, Failure> {
     match config.store.place() {
         StorePlace::File(path) => Ok(Looker::open(path)?),
-        StorePlace::Server(server) => Ok(Looker::open_server(&settings(&server)?)?),
+        StorePlace::Server(server) => {
+            Looker::open_server(&settings(&server)?).map_err(|error| NotOpened::Store(error).into())
+        }
     }
 }
 
