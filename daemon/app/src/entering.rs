@@ -109,7 +109,7 @@ pub fn sign(
     if !faults.is_empty() {
         return Err(NotEntered::Faults(faults));
     }
-    let intake = Intake { store, observed };
+    let intake = Intake::of_store(store, observed);
     let object = object(typed, None)?;
     let new = intake.keep_within(vec![object], &Source::Entered, move |tx, keep| {
         let new = !archives::is_here(tx, &instance)?;

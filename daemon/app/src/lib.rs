@@ -15,6 +15,7 @@ mod department;
 pub mod duties;
 pub mod entering;
 mod export;
+mod forwarding;
 pub mod health;
 mod intake;
 pub mod known;

@@ -259,10 +259,7 @@ impl<'a> Backfill<'a> {
             self.wait_for_hours();
             let started = Instant::now();
             let archive = self.archive;
-            let intake = Intake {
-                store: self.store,
-                observed: self.observed,
-            };
+            let intake = Intake::of_store(self.store, self.observed);
             let counts = &mut self.counts;
             let mut keep = |came: Came| {
                 counts.bytes += came.bytes.len() as u64;

@@ -1,8 +1,8 @@
 //! From a configuration file to the things a command works with.
 
 use super::args::PatientArg;
-pub(crate) use super::opening::owner;
 pub(super) use super::opening::{as_its_account, guest};
+pub(crate) use super::opening::{owner, reception};
 use super::{Code, Failure};
 use crate::config::{Config, Effective, Layer, Setting, environment};
 use crate::deliver::syslog::{self, Forwarder};

@@ -5,7 +5,7 @@ use super::inspect::sum;
 use super::service::{self, Receivers};
 use super::{Code, Failure, context, issuers, places, print};
 use crate::config::Config;
-use crate::intake::{Intake, Name, NotKept, Object, Telling};
+use crate::intake::{Intake, Name, NotKept, Object, Reception, Telling};
 use crate::observe::Observed;
 use crate::pipeline::{Pipeline, Progress};
 use crate::receive::folder::file::NotRead;
@@ -27,9 +27,9 @@ pub(crate) fn while_serving(
     config: &Config,
     work: impl FnOnce(SocketAddr, &Runtime) -> Result<(), Failure>,
 ) -> Result<(), Failure> {
-    let store = context::owner(config)?;
+    let reception = Reception::Store(context::owner(config)?);
     let runtime = service::runtime()?;
-    let receivers = Receivers::start(&runtime, config, &store, &Observed::default(), None)?;
+    let receivers = Receivers::start(&runtime, config, &reception, &Observed::default(), None)?;
     let address = receivers
         .address
         .ok_or_else(|| Failure::configuration("the listener is switched off"))?;
@@ -130,10 +130,7 @@ fn take(
     config: &Config,
     path: &Path,
 ) -> Result<(), Failure> {
-    let intake = Intake {
-        store: pipeline.store(),
-        observed,
-    };
+    let intake = Intake::of_store(pipeline.store(), observed);
     let limit = config.folder.max_object_bytes;
     let bytes = context::bytes_unless(path, limit, |why| match (why, why.unfit()) {
         (_, Some(unfit)) => drop(intake.refuse(&Name::None, &Source::File, unfit)),

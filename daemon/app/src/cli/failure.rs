@@ -5,6 +5,7 @@ mod cause;
 pub(crate) use cause::Cause;
 
 use serde::Serialize;
+use sheathline_store::spool::Spool;
 use sheathline_store::{Store, StoreError};
 use std::error::Error;
 use std::path::Path;
@@ -189,6 +190,12 @@ impl Failure {
     pub(crate) fn of_doubt(store: &Store) -> Option<Self> {
         let why = store.doubt()?.to_owned();
         Some(Failure::from(StoreError::InDoubt { why }))
+    }
+
+    /// The same for a spool.
+    pub(crate) fn of_doubt_of_spool(spool: &Spool) -> Option<Self> {
+        let why = spool.doubt()?.to_owned();
+        Some(Failure::from(StoreError::InDoubt { why }).told_of("the spool"))
     }
 
     /// The same failure with what it is about before its words.

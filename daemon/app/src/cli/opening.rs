@@ -2,9 +2,11 @@
 
 use super::{Code, Failure};
 use crate::config::{Config, PASSWORD_VARIABLE, ServerSettings, StorePlace};
+use crate::intake::Reception;
 use crate::outbox;
 use sheathline_net::connect::{node::TlsFiles, tls};
 use sheathline_store::postgres;
+use sheathline_store::spool::{Limits, Spool};
 use sheathline_store::verify::Looker;
 use sheathline_store::{Mode, Store, StoreError};
 use std::fs;
@@ -18,17 +20,58 @@ pub(crate) fn owner(config: &Config) -> Result<Store, Failure> {
     if let StorePlace::File(path) = config.store.place() {
         refuse_orphans(path, &config.outbox.folder)?;
         if let Some(folder) = path.parent() {
-            fs::DirBuilder::new()
-                .recursive(true)
-                .mode(0o750)
-                .create(folder)
-                .map_err(|error| {
-                    let failure = Failure::at(folder, error);
-                    failure.advised("; ").advised(STORE)
-                })?;
+            made(folder).map_err(|failure| failure.advised("; ").advised(STORE))?;
         }
     }
     opened(config, Mode::Owner)
+}
+
+fn made(folder: &Path) -> Result<(), Failure> {
+    fs::DirBuilder::new()
+        .recursive(true)
+        .mode(0o750)
+        .create(folder)
+        .map_err(|error| Failure::at(folder, error))
+}
+
+/// Where what is received goes first, for the one process that receives. A spool that the configuration
+/// does not ask for any more is opened as well while it holds anything: that was acknowledged.
+pub(crate) fn reception(config: &Config, store: &Store) -> Result<Reception, Failure> {
+    let store = store.clone();
+    let path = config.store.spool_file();
+    let spools = config.store.spools();
+    if !spools && !path.exists() {
+        return Ok(Reception::Store(store));
+    }
+    of_its_account(&path)?;
+    if let (true, Some(folder)) = (spools, path.parent()) {
+        made(folder).map_err(|failure| failure.advised(SPOOL))?;
+    }
+    let spool = spool(config, Mode::Owner)?;
+    if spools {
+        return Ok(Reception::Spool { spool, store });
+    }
+    let standing = spool.standing()?;
+    let left = standing
+        .waiting
+        .objects
+        .saturating_add(standing.aside.objects);
+    if left == 0 {
+        return Ok(Reception::Store(store));
+    }
+    tracing::info!(
+        code = "spool-left",
+        objects = left,
+        "a spool of before is emptied into the store; what comes now goes there directly"
+    );
+    Ok(Reception::Emptying { spool, store })
+}
+
+/// The spool of a configuration.
+pub(in crate::cli) fn spool(config: &Config, mode: Mode) -> Result<Spool, Failure> {
+    let limit = config.store.spool_limit_mb.saturating_mul(1_000_000);
+    Spool::open(&config.store.spool_file(), mode, Limits::of_bytes(limit))
+        .map_err(|error| Failure::from(error).advised(SPOOL))
 }
 
 /// Opens the store beside a daemon that may be running.
@@ -154,8 +197,12 @@ fn refuse_orphans(path: &Path, outbox: &Path) -> Result<(), Failure> {
 /// # Errors
 /// This process is root's and the store, or the folder that it will be in, is not.
 pub(in crate::cli) fn as_its_account(config: &Config) -> Result<(), Failure> {
+    of_its_account(config.store.file().unwrap_or(&config.outbox.folder))
+}
+
+/// The same for one path.
+fn of_its_account(ours: &Path) -> Result<(), Failure> {
     use std::os::unix::fs::MetadataExt;
-    let ours = config.store.file().unwrap_or(&config.outbox.folder);
     let there = ours.ancestors().find_map(|path| fs::metadata(path).ok());
     let is_ours = there.is_none_or(|there| there.uid() == 0);
     if is_ours || !rustix::process::geteuid().is_root() {
@@ -169,6 +216,9 @@ pub(in crate::cli) fn as_its_account(config: &Config) -> Result<(), Failure> {
 }
 
 const STORE: &str = "[store] path names it";
+
+/// Advice for a spool that cannot be had.
+const SPOOL: &str = "; [store] spool names it";
 
 /// Why there is no open store.
 enum NotOpened {

@@ -31,11 +31,15 @@ pub(super) fn check(config: &Config) -> Result<(), Failure> {
     };
     let drop = config.folder.path.as_deref();
     let audit = config.observe.audit.as_deref();
+    let spool = config.store.spools().then(|| config.store.spool_file());
     let wrong = [
         config
             .store
             .file()
             .and_then(|path| file(path, "[store] path")),
+        spool
+            .as_deref()
+            .and_then(|path| file(path, "[store] spool")),
         drop.and_then(|path| folder(path, "[receive.folder] path")),
         folder(&config.outbox.folder, "[outbox] folder"),
         audit.and_then(|path| file(path, "[observe] audit")),

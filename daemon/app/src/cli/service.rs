@@ -16,8 +16,10 @@ use crate::deliver;
 use crate::deliver::syslog::Forwarder;
 use crate::deliver::workers::{self, Workers};
 use crate::duties::{Roster, Share};
+use crate::forwarding::Forwarding;
 use crate::health::Health;
 use crate::health::endpoint::{Endpoint, EndpointError};
+use crate::intake::Reception;
 use crate::observe::audit::Event;
 use crate::observe::database::Watch;
 use crate::observe::failures::CountFailures;
@@ -130,13 +132,15 @@ pub(super) fn serve_and(
             "the audit trail cannot be written; [observe] audit names it",
         ));
     }
+    let reception = context::reception(&config, &store)?;
     take_outbox(&pipeline, &observed)?;
     let outbox = pipeline.claim();
     refresh(&pipeline, &observed)?;
     let runtime = runtime()?;
     // Before anybody can know that we listen: a signal that comes first would end us undrained.
     let mut signals = Signals::catch(&runtime)?;
-    let health = Arc::new(Health::new(&config, store.clone(), observed.clone()));
+    let health = Health::new(&config, store.clone(), observed.clone());
+    let health = Arc::new(health.receiving_by(&reception));
     // It answers until the end, while everything else stops.
     let (endless, never) = watch::channel(false);
     let endpoint = Served::bind(Endpoint(Arc::clone(&health)), config.observe.listen.clone());
@@ -150,7 +154,7 @@ pub(super) fn serve_and(
     let receivers = Receivers::start(
         &runtime,
         &config,
-        &store,
+        &reception,
         &observed,
         Some(Arc::clone(&health)),
     )?;
@@ -166,6 +170,10 @@ pub(super) fn serve_and(
             &share,
         )?
     };
+    let forwarding = reception
+        .forwarded()
+        .map(|spool| Forwarding::start(spool, &store, &observed))
+        .transpose()?;
     let (working, worker_lives) = Working::new();
     health.serving(receivers.handles(), worker_lives);
     health.listening(receivers.ports());
@@ -185,6 +193,8 @@ pub(super) fn serve_and(
         endpoint: endpoint_live,
         receivers,
         forwarder,
+        reception,
+        forwarding,
         outbox,
         issuers,
         unopened: None,
@@ -199,7 +209,7 @@ pub(super) fn serve_and(
         return Err(failure);
     }
     let why = loop {
-        match runtime.block_on(signals.until_ordered(&running.store, &running.observed)) {
+        match runtime.block_on(signals.until_ordered(&running.reception, &running.observed)) {
             Order::Stop(why) => break why,
             Order::Reload => running = running.reload(&runtime, file)?,
             Order::LookAtFiles => running.look_at_files(&runtime),
@@ -249,6 +259,10 @@ struct Running {
     publications: watch::Sender<u64>,
     /// Sends the audit trail on.
     forwarder: Option<Forwarder>,
+    /// Where what is received goes first.
+    reception: Reception,
+    /// Forwards what waits in the spool.
+    forwarding: Option<Forwarding>,
     /// What keeps other stores out of the outbox.
     outbox: Arc<Claim>,
     /// Compares the issuers of stored reports with those of the configuration.
@@ -389,6 +403,9 @@ impl Running {
         self.receivers.stop(runtime);
         self.observed.tell_all_refused();
         let told = Instant::now();
+        if let Some(forwarding) = self.forwarding {
+            forwarding.finish(DRAIN_LIMIT);
+        }
         self.deliveries.stop();
         self.worker.finish()?;
         // A note more or less loses nothing; what keeps from it was told while it worked.
@@ -412,7 +429,11 @@ impl Running {
             roster.leave();
         }
         tracing::info!(code = "stopped", "all that was received is stored");
-        match Failure::of_doubt(&self.store) {
+        let of_spool = self
+            .reception
+            .forwarded()
+            .and_then(Failure::of_doubt_of_spool);
+        match Failure::of_doubt(&self.store).or(of_spool) {
             None => Ok(()),
             Some(failure) => Err(failure),
         }

@@ -2,6 +2,7 @@
 //! daemon, where its configuration says that it can be asked; changes nothing.
 
 mod pages;
+mod spool;
 
 use super::args::StatusArgs;
 use super::{Code, Failure, context, inspect, print};
@@ -13,6 +14,7 @@ use crate::standing::{self, Lasting, Standing, time};
 use pages::Pages;
 use serde::Serialize;
 use sheathline_store::overview;
+use spool::Spool;
 use std::io::{Read, Write};
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, TcpStream};
 use std::path::Path;
@@ -47,6 +49,9 @@ struct Status {
     /// Whether the pages can be opened.
     pages: Pages,
     objects: Sum,
+    /// What waits in the spool, where there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    spool: Option<Spool>,
     #[serde(flatten)]
     standing: Standing,
     database: Database,
@@ -81,9 +86,14 @@ pub(super) fn status(args: &StatusArgs) -> Result<(), Failure> {
     let pages = Pages::of(&config, ports.as_deref());
     // What the daemon says helps where the store cannot be asked.
     let said = verdict.as_ref().err().map(Failure::to_string);
-    let status = gather(&config, daemon, pages).map_err(|failure| match &said {
-        Some(said) => failure.advised(&format!("\n{said}")),
-        None => failure,
+    let status = gather(&config, daemon, pages).map_err(|failure| {
+        // So does what waits on this machine.
+        let spool = Spool::of(&config).ok().flatten();
+        let spool = spool.map(|spool| format!("the spool: {}", spool.line()));
+        let also = said.iter().cloned().chain(spool);
+        also.fold(failure, |failure, more| {
+            failure.advised(&format!("\n{more}"))
+        })
     })?;
     if args.json {
         print::json(&status)?
@@ -129,13 +139,17 @@ fn verdict(daemon: &Daemon) -> Result<(), Failure> {
 fn gather(config: &Config, daemon: Daemon, pages: Pages) -> Result<Status, Failure> {
     let store = context::guest(config)?;
     let database = database::of(config, &store)?;
+    let spool = Spool::of(config)?;
+    let mut standing = standing::of(config, &store, overview::overview)?;
+    standing.needs.extend(spool.iter().flat_map(Spool::needs));
     let (outbox_results, outbox_bytes) = outbox(&config.outbox.folder);
     Ok(Status {
         version: env!("CARGO_PKG_VERSION"),
         daemon,
         pages,
         objects: inspect::sum(&store)?,
-        standing: standing::of(config, &store, overview::overview)?,
+        spool,
+        standing,
         disk: Disk {
             store_bytes: database.bytes(),
             store_free_bytes: database.free_bytes(),
@@ -233,6 +247,15 @@ fn show(status: &Status) {
     }
     row("pages", &status.pages.line());
     row("objects", &status.objects);
+    if let Some(spool) = &status.spool {
+        row("spool", &spool.line());
+        if let Some(Lasting { since, what }) = spool.held_up() {
+            row(
+                "not forwarded",
+                &format_args!("{what}, since {}", time(Some(*since))),
+            );
+        }
+    }
     row("last received", &time(standing.last_received));
     row("last published", &time(standing.last_published));
     if standing.bodies_kept_by_clock {

@@ -363,8 +363,10 @@ fn check_paths(raws: &mut [Raw<'_>], config: &Config, written: &[Written]) {
         return;
     };
     let dictionaries = config.templates.dictionaries.iter();
+    let spool = config.store.spools().then(|| config.store.spool_file());
     let ours = [
         ("store", "path", config.store.file()),
+        ("store", "spool", spool.as_deref()),
         ("outbox", "folder", Some(config.outbox.folder.as_path())),
         ("templates", "folder", config.templates.folder.as_deref()),
         ("observe", "audit", config.observe.audit.as_deref()),

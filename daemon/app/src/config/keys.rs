@@ -7,7 +7,7 @@ use super::pages;
 use super::readers::{self, DeviceSettings, OperatorSettings, device, reader};
 use super::senders::{self, TemplateSender, asked_device};
 use super::settings::{After, LogFormat, LogLevel, Malformed, SenderSettings};
-use super::store::{self, StoreKind, StoreTls};
+use super::store::{self, Durability, StoreKind, StoreTls};
 use super::value::{
     Fault, Limits, address, ae_title, charset, example, filled, flag, from_to, host, hours, inside,
     issuer, list, network, number, one_or_list, optional_host, optional_path, path, plain_name,
@@ -315,6 +315,13 @@ keys! {
         connections: whole(1, 100),
         keep_pixels: flag,
         keep_bodies_days: whole(0, 36_500),
+        durability: word(&[
+            ("auto", Durability::Auto),
+            ("spool", Durability::Spool),
+            ("cluster", Durability::Cluster),
+        ]),
+        spool: optional_path,
+        spool_limit_mb: whole(16, 1 << 20),
     }
     ["templates"] templates {
         folder: optional_path,

@@ -45,7 +45,8 @@ pub use settings::{
 };
 pub use sheathline_net::serve::tls::{ClientCertificate, Sha256Hex, TlsSettings};
 pub use store::{
-    PASSWORD_VARIABLE, ServerSettings, ServerTls, StoreKind, StorePlace, StoreSettings, StoreTls,
+    Durability, PASSWORD_VARIABLE, ServerSettings, ServerTls, StoreKind, StorePlace, StoreSettings,
+    StoreTls,
 };
 pub use web::WebSettings;
 

@@ -7,8 +7,8 @@ use super::{
 
 impl Config {
     /// What is in force after a reload of `new`: all of it, except what only a new start can
-    /// change. That stays as it is here: the room for associations, the way to the store, the paths of outbox and
-    /// drop folder, and of `[observe]` all but its addresses.
+    /// change. That stays as it is here: the room for associations, the way to the store, the spool, the paths of
+    /// outbox and drop folder, and of `[observe]` all but its addresses.
     #[must_use]
     pub fn reloaded(&self, new: &Config) -> Config {
         let new = new.clone();
@@ -95,6 +95,7 @@ mod tests {
              [[receive.dicom.sender]]\nae_title = \"CART1\"\n\
              [store]\npath = \"other.sqlite\"\nkeep_pixels = true\nkind = \"postgresql\"\n\
              url = \"postgresql://s@db.example/s\"\npassword_file = \"p\"\nconnections = 3\n\
+             durability = \"cluster\"\nspool = \"s\"\nspool_limit_mb = 16\n\
              [baseline]\nsigma_w = 0.3\n[observe]\nlog = \"debug\"\n\
              [receive.web]\nlisten = \"127.0.0.1:8080\"\n\
              [[archive]]\nname = \"old\"\nkind = \"dicomweb\"\nurl = \"http://127.0.0.1:9/dw\"\n",
@@ -116,6 +117,9 @@ mod tests {
             "[store] url",
             "[store] password_file",
             "[store] connections",
+            "[store] durability",
+            "[store] spool",
+            "[store] spool_limit_mb",
             "[observe] log",
         ];
         assert_eq!(reloaded.differences(&new), waiting);

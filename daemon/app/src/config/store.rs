@@ -36,6 +36,22 @@ pub enum StoreTls {
     Off,
 }
 
+/// Where an object is on stable storage when its sender is answered with success.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Durability {
+    /// In the spool before a server; in the database where that is a file of this machine.
+    #[default]
+    Auto,
+    /// In the spool of this machine, from where it is forwarded to the server.
+    Spool,
+    /// In the database.
+    Cluster,
+}
+
+/// Megabytes that a spool takes unless the site says otherwise.
+const SPOOL_LIMIT_MB: u64 = 4096;
+
 /// `[store]` as written. What it means is [`StoreSettings::place`].
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct StoreSettings {
@@ -61,6 +77,12 @@ pub struct StoreSettings {
     pub keep_pixels: bool,
     /// Days after which the bytes of an object that was read are dropped; 0 keeps them for ever.
     pub keep_bodies_days: u32,
+    /// Where an object is when it is answered with success.
+    pub durability: Durability,
+    /// The file of the spool; `None`: `spool.sqlite` in the folder of `path`.
+    pub spool: Option<PathBuf>,
+    /// Megabytes of compressed objects that the spool takes.
+    pub spool_limit_mb: u64,
 }
 
 impl Default for StoreSettings {
@@ -77,6 +99,9 @@ impl Default for StoreSettings {
             connections: 8,
             keep_pixels: false,
             keep_bodies_days: 0,
+            durability: Durability::Auto,
+            spool: None,
+            spool_limit_mb: SPOOL_LIMIT_MB,
         }
     }
 }
@@ -142,6 +167,20 @@ impl StoreSettings {
         }
     }
 
+    /// Whether what is received goes into the spool first. A file of this machine is there when the
+    /// machine is: a spool before it would only add a second sync.
+    #[must_use]
+    pub fn spools(&self) -> bool {
+        self.kind == StoreKind::Postgresql && self.durability != Durability::Cluster
+    }
+
+    /// The file of the spool, whether one is asked for or not: one that was left is looked at as well.
+    #[must_use]
+    pub fn spool_file(&self) -> PathBuf {
+        let beside = || self.path.with_file_name("spool.sqlite");
+        self.spool.clone().unwrap_or_else(beside)
+    }
+
     /// Hosts that are reached over the network without encryption, in words; `None` where there is none.
     #[must_use]
     pub fn unencrypted(&self) -> Option<String> {
@@ -167,6 +206,7 @@ impl StoreSettings {
             &mut self.ca,
             &mut self.certificate,
             &mut self.key,
+            &mut self.spool,
         ];
         let of_server = of_server.into_iter().flatten();
         std::iter::once(&mut self.path).chain(of_server)
@@ -248,6 +288,21 @@ pub(super) fn rules(config: &Config) -> Vec<Rule> {
         keys: vec![(TABLE, "certificate"), (TABLE, "key")],
         instead: "write certificate = \"client.pem\" and key = \"client.key\", or take out the one",
     };
+    let of_spool = [
+        ("spool", store.spool.is_some()),
+        ("spool_limit_mb", store.spool_limit_mb != SPOOL_LIMIT_MB),
+        ("durability", store.durability == Durability::Spool),
+    ];
+    let own_spool = of_spool.into_iter().map(|(name, is_there)| Rule {
+        broken: is_there && !is_server,
+        what: format!(
+            "[store] {name} asks for a spool before the database, which is a file of this machine: that is its \
+             own spool"
+        )
+        .into(),
+        keys: vec![(TABLE, name)],
+        instead: "take the key out, or write kind = \"postgresql\"",
+    });
     let without_url = Rule {
         broken: is_server && store.url.is_none(),
         what: "[store] kind is \"postgresql\", and url names no server".into(),
@@ -256,6 +311,7 @@ pub(super) fn rules(config: &Config) -> Vec<Rule> {
     };
     unused
         .chain(with_tls_off)
+        .chain(own_spool)
         .chain([pair, without_url])
         .collect()
 }
@@ -283,6 +339,35 @@ mod tests {
         };
         assert!(server.tls.is_some(), "encrypted unless it says otherwise");
         assert_eq!(written.file(), None);
+    }
+
+    #[test]
+    fn a_server_gets_a_spool_unless_it_says_otherwise_and_a_file_has_none() {
+        const SERVER: &str = "kind = \"postgresql\"\nurl = \"postgresql://s@db.example/s\"\n";
+        let server = |keys: &str| store(&format!("{SERVER}{keys}"));
+        assert!(!StoreSettings::default().spools());
+        assert!(!store("durability = \"cluster\"\n").spools());
+        assert!(server("").spools());
+        assert!(server("durability = \"spool\"\n").spools());
+        assert!(!server("durability = \"cluster\"\n").spools());
+        let beside = server("path = \"data/store.sqlite\"\n").spool_file();
+        assert_eq!(beside, Path::new("data/spool.sqlite"));
+        let named = server("spool = \"fast/s.sqlite\"\n").spool_file();
+        assert_eq!(named, Path::new("fast/s.sqlite"));
+        for key in [
+            "durability = \"spool\"",
+            "spool = \"s\"",
+            "spool_limit_mb = 16",
+        ] {
+            let told = Config::from_text("site.toml", &format!("[store]\n{key}\n"));
+            let told = told.expect_err(key);
+            let words: Vec<String> = told.iter().map(ToString::to_string).collect();
+            let words = words.join("\n");
+            let name = key.split(' ').next().unwrap_or_default();
+            assert!(words.contains(&format!("[store] {name} ")), "{words}");
+            assert!(words.contains("its own spool"), "{words}");
+            assert!(words.contains("take the key out"), "{words}");
+        }
     }
 
     #[test]

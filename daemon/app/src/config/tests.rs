@@ -232,6 +232,9 @@ fn every_key_is_read_into_its_own_place() {
         key = "k"
         keep_pixels = true
         keep_bodies_days = 13
+        durability = "cluster"
+        spool = "sp"
+        spool_limit_mb = 17
         [templates]
         folder = "t"
         dictionaries = ["d"]

@@ -219,7 +219,7 @@ fn keep(
         file_sha256: bring.file_sha256,
         rows: u32::try_from(bring.table.rows.len()).unwrap_or(u32::MAX),
     };
-    let intake = Intake { store, observed };
+    let intake = Intake::of_store(store, observed);
     let kept = intake.keep_within(objects, &Source::Table, move |tx, keep| {
         if bringings::next_number(tx)? != number {
             return Ok(false);

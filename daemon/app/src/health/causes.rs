@@ -29,6 +29,15 @@ codes! {
         DiskFull: "disk-full",
             "the disk of the store has no room for the largest object taken",
             "Make room; `sheathline compact` and `[store] keep_bodies_days` give some back.";
+        SpoolFull: "spool-full",
+            "the spool takes no object of the largest size any more, since the database has not taken what waits there",
+            "Find out why the database does not answer (spool-not-forwarded in the log), or raise `[store] spool_limit_mb` and make room.";
+        SpoolInDoubt: "spool-in-doubt",
+            "the spool takes nothing more",
+            "Look at the disk (dmesg, SMART) before you start again; `why` in the log says what failed.";
+        SpoolUnreadable: "spool-unreadable",
+            "the spool cannot be read",
+            "Look at the disk and at the rights of the file that `[store] spool` names.";
         OutboxFull: "outbox-full",
             "the disk of the outbox has no room for a result",
             "Make room; take out of the outbox what is done with.";

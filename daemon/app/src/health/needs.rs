@@ -11,6 +11,12 @@ codes! {
         ResultsNotWritten: "results-not-written",
             "Single results cannot be written to the outbox.",
             "The lines result-not-written in the log say why.";
+        SpoolHeldUp: "spool-held-up",
+            "What was received waits in the spool, since nothing can be forwarded to the store.",
+            "See to the database; it goes on by itself. Senders are answered with success until the spool is full.";
+        SpoolAside: "spool-aside",
+            "Objects were acknowledged that the store does not take, each for a reason of its own.",
+            "spool-set-aside in the log says why; they stay in the spool and are tried again at each start.";
         DeliveriesDead: "deliveries-dead",
             "Deliveries were rejected for good, or deferred too long.",
             "`sheathline outbox list --state dead` says why; then `outbox retry` or `outbox drop`.";

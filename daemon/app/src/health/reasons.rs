@@ -3,11 +3,13 @@
 use super::causes::Cause;
 use super::ports::PortsNow;
 use crate::config::Config;
+use crate::intake::Reception;
 use crate::observe::outbox::Unwritable;
 use crate::observe::{Observed, Trail};
 use crate::receive::folder;
 use chrono::{DateTime, Utc};
 use serde::Serialize;
+use sheathline_store::spool::Spool;
 use sheathline_store::{Place, Store, backlog, deliveries, watched};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -55,6 +57,10 @@ enum Stage {
 #[derive(Debug)]
 pub struct Health {
     store: Store,
+    /// What is received goes there first.
+    spool: Option<Spool>,
+    /// What waits there is forwarded.
+    forwarded: Option<Spool>,
     outbox: PathBuf,
     drop_folder: Option<PathBuf>,
     largest_object: u64,
@@ -74,6 +80,8 @@ impl Health {
         ];
         Health {
             store,
+            spool: None,
+            forwarded: None,
             outbox: config.outbox.folder.clone(),
             drop_folder: config.folder.path.clone(),
             largest_object: sizes.into_iter().max().unwrap_or_default(),
@@ -81,6 +89,16 @@ impl Health {
             stage: Mutex::new(Stage::Starting),
             reload_refused: AtomicBool::new(false),
             ports: Mutex::default(),
+        }
+    }
+
+    /// The same, of a daemon to which everything comes by this way.
+    #[must_use]
+    pub fn receiving_by(self, reception: &Reception) -> Self {
+        Health {
+            spool: reception.spool().cloned(),
+            forwarded: reception.forwarded().cloned(),
+            ..self
         }
     }
 
@@ -167,25 +185,15 @@ impl Health {
                 }
             }
         }
-        if self.store.doubt().is_some() {
-            reasons.push(Cause::StoreInDoubt.into());
-        } else if self.store.read(backlog::backlog).is_err() {
-            reasons.push(match self.store.place() {
-                Place::File(_) => Cause::StoreUnreadable.into(),
-                Place::Server(_) => Cause::DatabaseAway.into(),
-            });
-        }
-        if self.observed.database.takes_no_changes() {
-            reasons.push(Cause::DatabaseReadOnly.into());
-        }
-        if self.store.busy_for() >= BUSY_LIMIT {
-            reasons.push(Cause::StoreBusy.into());
-        }
-        if self
-            .free_bytes()
-            .is_some_and(|free| free < self.largest_object)
-        {
-            reasons.push(Cause::DiskFull.into());
+        match &self.spool {
+            None => self.reasons_of_store(&mut reasons),
+            // Whoever sends is answered from the spool, also while the store is away.
+            Some(spool) if spool.doubt().is_some() => reasons.push(Cause::SpoolInDoubt.into()),
+            Some(spool) => match spool.is_full(self.largest_object) {
+                Ok(false) => {}
+                Ok(true) => reasons.push(Cause::SpoolFull.into()),
+                Err(_) => reasons.push(Cause::SpoolUnreadable.into()),
+            },
         }
         if free_bytes(&self.outbox).is_some_and(|free| free < OUTBOX_ROOM_BYTES) {
             reasons.push(Cause::OutboxFull.into());
@@ -225,6 +233,29 @@ impl Health {
         self.observed.database.away_since()
     }
 
+    fn reasons_of_store(&self, reasons: &mut Vec<Reason>) {
+        if self.store.doubt().is_some() {
+            reasons.push(Cause::StoreInDoubt.into());
+        } else if self.store.read(backlog::backlog).is_err() {
+            reasons.push(match self.store.place() {
+                Place::File(_) => Cause::StoreUnreadable.into(),
+                Place::Server(_) => Cause::DatabaseAway.into(),
+            });
+        }
+        if self.observed.database.takes_no_changes() {
+            reasons.push(Cause::DatabaseReadOnly.into());
+        }
+        if self.store.busy_for() >= BUSY_LIMIT {
+            reasons.push(Cause::StoreBusy.into());
+        }
+        if self
+            .free_bytes()
+            .is_some_and(|free| free < self.largest_object)
+        {
+            reasons.push(Cause::DiskFull.into());
+        }
+    }
+
     /// The numbers as text; `None` if they cannot be written.
     #[must_use]
     pub fn metrics(&self) -> Option<String> {
@@ -233,6 +264,10 @@ impl Health {
         let watched = self.store.read(watched::all).ok();
         let (free, is_ready) = (self.free_bytes(), self.reasons().is_empty());
         let metrics = &self.observed.metrics;
+        let spool = self.forwarded.as_ref().map(Spool::standing);
+        if let Some(Ok(standing)) = spool {
+            metrics.spool(&standing, Utc::now());
+        }
         metrics
             .text(
                 backlog.as_ref(),

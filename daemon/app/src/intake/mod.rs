@@ -5,12 +5,17 @@
 //! take, hands it over, and turns [`Kept`] into its own answer: a status, a file moved or left, a run
 //! that stops. Of an object that is new the audit trail is told once it was read, since only then it
 //! is known whose it is.
+//!
+//! Objects go into the store, or first into the spool of this machine ([`Reception`]). In the spool nobody knows
+//! yet whether an object is new: that is told when it is forwarded.
 
 mod object;
+mod reception;
 mod tell;
 mod unfit;
 
 pub(crate) use object::{History, Name, Object, Telling};
+pub(crate) use reception::Reception;
 pub(crate) use unfit::Unfit;
 
 use crate::decoding::ALWAYS_BYTES;
@@ -20,6 +25,7 @@ use sheathline_model::domain::Source;
 use sheathline_net::dicom::dimse::Status;
 use sheathline_store::facts::ObjectFacts;
 use sheathline_store::objects::{self, ObjectId};
+use sheathline_store::spool::{Spool, Told};
 use sheathline_store::{Store, StoreError, Tx};
 use std::sync::Arc;
 use tell::About;
@@ -32,6 +38,9 @@ pub enum Kept {
     New(ObjectId),
     /// The same bytes are on stable storage already.
     Same(ObjectId),
+    /// On stable storage of this machine, under this number of the spool; whether it is new is known
+    /// when it is forwarded.
+    Spooled(i64),
     /// Not kept: it is not what may come this way.
     Refused(Unfit),
     /// Not kept: it could not be stored. Whoever brought it keeps their copy.
@@ -63,9 +72,9 @@ pub enum Trouble {
 }
 
 impl Trouble {
-    fn of(error: &StoreError, store: &Store) -> Self {
+    fn of(error: &StoreError, is_in_doubt: bool) -> Self {
         match error {
-            _ if store.doubt().is_some() => Trouble::InDoubt,
+            _ if is_in_doubt => Trouble::InDoubt,
             StoreError::InDoubt { .. } => Trouble::InDoubt,
             StoreError::Full => Trouble::Full,
             StoreError::Busy
@@ -87,6 +96,11 @@ impl Kept {
         match self {
             Kept::New(id) | Kept::Same(id) => Ok(id),
             Kept::Refused(unfit) => Err(NotKept::Unfit(unfit)),
+            // Whoever asks brought it by a way that leads into the store.
+            Kept::Spooled(_) => Err(NotKept::Store(StoreError::Work(
+                "an object that was to be stored waits in the spool; internal error; please report it"
+                    .to_owned(),
+            ))),
             // Those of one commit share it; the last one has it whole.
             Kept::Failed(_, error) => Err(NotKept::Store(
                 Arc::into_inner(error).unwrap_or(StoreError::Closed),
@@ -99,7 +113,7 @@ impl Kept {
     #[must_use]
     pub fn status(&self) -> Status {
         match self {
-            Kept::New(_) | Kept::Same(_) => Status::Success,
+            Kept::New(_) | Kept::Same(_) | Kept::Spooled(_) => Status::Success,
             Kept::Refused(unfit) => unfit.status(),
             Kept::Failed(trouble, _) => match trouble {
                 Trouble::Full => Status::NoSpace,
@@ -121,15 +135,46 @@ type Keeping<'a> = dyn FnMut(usize) -> Result<(), StoreError> + 'a;
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Intake<'a> {
     /// Where they go.
-    pub store: &'a Store,
+    store: &'a Store,
+    /// Where what is received goes first, if it does.
+    spool: Option<&'a Spool>,
     /// Whom it is told.
-    pub observed: &'a Observed,
+    observed: &'a Observed,
+}
+
+impl<'a> Intake<'a> {
+    /// For what has to be in the store with its answer: it is told as which object it is stored
+    /// (`process`), shown at once (typed reports, tables), or ticked off in the store (history).
+    pub(crate) fn of_store(store: &'a Store, observed: &'a Observed) -> Self {
+        Intake {
+            store,
+            spool: None,
+            observed,
+        }
+    }
+
+    /// For what senders bring.
+    pub(crate) fn by(reception: &'a Reception, observed: &'a Observed) -> Self {
+        Intake {
+            store: reception.store(),
+            spool: reception.spool(),
+            observed,
+        }
+    }
 }
 
 impl Intake<'_> {
     /// Keeps an object; on stable storage when it says so.
     pub(crate) async fn keep(&self, object: Object, source: &Source) -> Kept {
         let about = About::of(&object);
+        // A day of an archive is done when its objects are in the store.
+        if let (Some(spool), None) = (self.spool, &object.history) {
+            let spooled = match packed_aside(object, source.clone()).await {
+                Ok(packed) => spool.take_async(packed.into_incoming()).await,
+                Err(error) => Err(error),
+            };
+            return self.told_spooled(spooled.map_err(Arc::new), &about, source);
+        }
         let stored = match packed_aside(object, source.clone()).await {
             Ok(packed) => self.store.write_async(move |tx| packed.keep(tx)).await,
             Err(error) => Err(error),
@@ -137,16 +182,53 @@ impl Intake<'_> {
         self.told(stored.map_err(Arc::new), &about, source)
     }
 
-    /// The same for a thread that may wait.
+    /// The same for a thread that may wait, and into the store.
     pub(crate) fn keep_waiting(&self, object: Object, source: &Source) -> Kept {
         let nothing = || self.fail(&Name::None, source, StoreError::Closed);
-        let mut all = self.keep_all(vec![object], source);
+        let mut all = self.store_all(vec![object], source);
         all.pop().unwrap_or_else(nothing)
     }
 
     /// The same for several that are kept with one commit, in their order; what of them the store takes
     /// it takes together.
     pub(crate) fn keep_all(&self, objects: Vec<Object>, source: &Source) -> Vec<Kept> {
+        match self.spool {
+            Some(spool) if objects.iter().all(|one| one.history.is_none()) => {
+                self.spool_all(spool, objects, source)
+            }
+            _ => self.store_all(objects, source),
+        }
+    }
+
+    fn spool_all(&self, spool: &Spool, objects: Vec<Object>, source: &Source) -> Vec<Kept> {
+        let mut packed = Vec::new();
+        let mut abouts = Vec::new();
+        for object in objects {
+            let about = About::of(&object);
+            match Packed::new(&object, source) {
+                Ok(one) => {
+                    packed.push(one.into_incoming());
+                    abouts.push((about, None));
+                }
+                Err(error) => abouts.push((about, Some(error))),
+            }
+        }
+        let (mut numbers, failed) = match spool.take(packed) {
+            Ok(numbers) => (numbers.into_iter(), StoreError::Closed),
+            Err(error) => (Vec::new().into_iter(), error),
+        };
+        let failed = Arc::new(failed);
+        let told = |(about, error): (About, Option<StoreError>)| {
+            let one = match error {
+                Some(error) => Err(Arc::new(error)),
+                None => numbers.next().ok_or_else(|| Arc::clone(&failed)),
+            };
+            self.told_spooled(one, &about, source)
+        };
+        abouts.into_iter().map(told).collect()
+    }
+
+    fn store_all(&self, objects: Vec<Object>, source: &Source) -> Vec<Kept> {
         let mut abouts = Vec::new();
         let mut all_packed = Vec::new();
         for object in objects {
@@ -233,15 +315,66 @@ impl Intake<'_> {
 
     fn told(&self, stored: Stored, about: &About, source: &Source) -> Kept {
         let (kept, repeated) = match stored {
-            Ok((objects::Kept::New(id), repeated)) => (Kept::New(id), repeated),
-            Ok((objects::Kept::Repeat(id), repeated)) => (Kept::Same(id), repeated),
-            Err(error) => (Kept::Failed(Trouble::of(&error, self.store), error), None),
+            Ok((kept, repeated)) => (kept.into(), repeated),
+            Err(error) => {
+                let is_in_doubt = self.store.doubt().is_some();
+                (Kept::Failed(Trouble::of(&error, is_in_doubt), error), None)
+            }
         };
         if let Some(facts) = repeated {
             self.tell_repeated(source, &facts);
         }
         self.tell(&kept, about, source);
         kept
+    }
+}
+
+impl Intake<'_> {
+    fn told_spooled(
+        &self,
+        spooled: Result<i64, Arc<StoreError>>,
+        about: &About,
+        source: &Source,
+    ) -> Kept {
+        let is_in_doubt = self.spool.is_some_and(|spool| spool.doubt().is_some());
+        let kept = match spooled {
+            Ok(number) => Kept::Spooled(number),
+            Err(error) => Kept::Failed(Trouble::of(&error, is_in_doubt), error),
+        };
+        self.tell(&kept, about, source);
+        kept
+    }
+
+    /// Tells what became of an object of the spool.
+    pub(crate) fn forwarded(&self, told: Told<'_>) {
+        match told {
+            Told::Kept {
+                source,
+                kept,
+                repeated,
+            } => {
+                let (kept, about) = (kept.into(), About::named(&Name::None));
+                if let Some(facts) = repeated {
+                    self.tell_repeated(source, &facts);
+                }
+                self.tell(&kept, &about, source);
+            }
+            Told::Aside { number, why } => tracing::error!(
+                code = "spool-set-aside",
+                number,
+                why,
+                "the store does not take it; it stays in the spool"
+            ),
+        }
+    }
+}
+
+impl From<objects::Kept> for Kept {
+    fn from(kept: objects::Kept) -> Kept {
+        match kept {
+            objects::Kept::New(id) => Kept::New(id),
+            objects::Kept::Repeat(id) => Kept::Same(id),
+        }
     }
 }
 

@@ -88,6 +88,11 @@ impl Packed {
         })
     }
 
+    /// Without what is known of it as history.
+    pub(super) fn into_incoming(self) -> Incoming {
+        self.object
+    }
+
     pub(super) fn keep(&self, tx: &Tx) -> Result<(Kept, Option<ObjectFacts>), StoreError> {
         match &self.asked {
             Some(asked) => archives::keep(tx, &self.object, asked),

@@ -42,6 +42,7 @@ impl Intake<'_> {
         let counted = match kept {
             Kept::New(_) => Some(Arrival::Kept),
             Kept::Same(_) => Some(Arrival::Repeat),
+            Kept::Spooled(_) => Some(Arrival::Spooled),
             Kept::Refused(_) => Some(Arrival::Refused),
             Kept::Failed(..) => (about.telling != Telling::Nothing).then_some(Arrival::Failed),
         };
@@ -49,7 +50,7 @@ impl Intake<'_> {
             self.observed.metrics.arrived(source, arrival);
         }
         match kept {
-            Kept::New(_) | Kept::Same(_) => {}
+            Kept::New(_) | Kept::Same(_) | Kept::Spooled(_) => {}
             Kept::Refused(unfit) => self.tell_not_kept(Outcome::Minor(unfit.says()), about, source),
             Kept::Failed(..) if about.telling == Telling::All => {
                 let outcome = Outcome::Serious("the store did not take it");
@@ -120,6 +121,18 @@ fn log(kept: &Kept, about: &About, source: &Source) {
         }
         (Kept::Same(id), _) => {
             tracing::debug!(code = "object-repeated", source = kind, from, object, inode, %id, bytes, took_ms);
+        }
+        (Kept::Spooled(number), _) => {
+            tracing::debug!(
+                code = "object-spooled",
+                source = kind,
+                from,
+                object,
+                inode,
+                number,
+                bytes,
+                took_ms
+            );
         }
         (Kept::Refused(unfit), Source::Folder) => {
             tracing::warn!(code = "folder-failed", inode, why = unfit.code(), "{unfit}");

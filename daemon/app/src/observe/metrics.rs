@@ -11,6 +11,7 @@ mod deliveries;
 mod members;
 mod pages;
 mod senders;
+mod spool;
 
 use audit_sent::AuditSent;
 use database::Database;
@@ -18,6 +19,7 @@ use deliveries::Deliveries;
 use members::Members;
 use pages::Pages;
 use senders::Senders;
+use spool::Spool;
 
 use super::failures::{CODES, OTHER};
 use chrono::{DateTime, Utc};
@@ -53,6 +55,8 @@ pub enum Arrival {
     Kept,
     /// Here already.
     Repeat,
+    /// In the spool; as kept or as a repeat it is counted when it is forwarded.
+    Spooled,
     /// Not kept, since it is not what a sender may send.
     Refused,
     /// Not kept, since the store did not take it, or since it cannot be read where it lies.
@@ -120,6 +124,7 @@ pub struct Metrics {
     members: Members,
     database: Database,
     pages: Pages,
+    spool: Spool,
     commit_seconds: Histogram,
     waiting: Family<Stage, Gauge>,
     oldest_seconds: Family<Stage, Seconds>,
@@ -156,6 +161,7 @@ impl Default for Metrics {
             members: Members::default(),
             database: Database::default(),
             pages: Pages::default(),
+            spool: Spool::default(),
             commit_seconds: latency(),
             waiting: Family::default(),
             oldest_seconds: Family::default(),
@@ -170,6 +176,7 @@ impl Default for Metrics {
         metrics.members.register(&mut metrics.registry);
         metrics.database.register(&mut metrics.registry);
         metrics.pages.register(&mut metrics.registry);
+        metrics.spool.register(&mut metrics.registry);
         metrics.begin_at_zero();
         metrics
     }
@@ -291,6 +298,7 @@ impl Metrics {
             for outcome in [
                 Arrival::Kept,
                 Arrival::Repeat,
+                Arrival::Spooled,
                 Arrival::Refused,
                 Arrival::Failed,
             ] {
@@ -452,6 +460,7 @@ fn arrived(source: &Source, outcome: Arrival) -> Arrived {
         outcome: match outcome {
             Arrival::Kept => "kept",
             Arrival::Repeat => "repeat",
+            Arrival::Spooled => "spooled",
             Arrival::Refused => "refused",
             Arrival::Failed => "failed",
         },

@@ -4,12 +4,12 @@
 use super::association;
 use super::shared::{Shared, Titles};
 use crate::config::DicomSettings;
+use crate::intake::Reception;
 use crate::observe::Observed;
 use crate::routes::archive::HistoryTitle;
 use ipnet::IpNet;
 use sheathline_net::dicom::refusal::{Refusal, Refusals};
 use sheathline_net::serve::{End, Happened, Now, Peer, Ports, Service};
-use sheathline_store::Store;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -23,8 +23,16 @@ impl Dicom {
     /// The room that `max_associations` and `max_object_bytes` of the settings give stays as it is;
     /// nothing else of them holds before settings are put in force.
     #[must_use]
-    pub fn new(settings: &DicomSettings, store: Store, observed: Observed) -> Self {
-        Dicom(Arc::new(Shared::new(settings.clone(), store, observed)))
+    pub fn new(
+        settings: &DicomSettings,
+        reception: impl Into<Reception>,
+        observed: Observed,
+    ) -> Self {
+        Dicom(Arc::new(Shared::new(
+            settings.clone(),
+            reception.into(),
+            observed,
+        )))
     }
 
     /// How often peers were refused, by reason; it counts on while associations are served.

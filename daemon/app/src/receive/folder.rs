@@ -9,11 +9,11 @@ mod scan;
 
 use super::ReceiveError;
 use crate::config::FolderSettings;
+use crate::intake::Reception;
 use crate::observe::Observed;
 use held::Held;
 use notify::{RecommendedWatcher, RecursiveMode, Watcher};
 use scan::Scanner;
-use sheathline_store::Store;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -62,7 +62,7 @@ impl DropFolder {
     pub fn open(
         path: PathBuf,
         settings: FolderSettings,
-        store: Store,
+        reception: impl Into<Reception>,
     ) -> Result<DropFolder, ReceiveError> {
         let failed = |source| ReceiveError::Folder {
             path: path.clone(),
@@ -82,7 +82,7 @@ impl DropFolder {
         }
         let every = Duration::from_millis(settings.scan_every_ms.max(1));
         let settle = Duration::from_millis(settings.settle_ms);
-        let scanner = Scanner::new(path.clone(), settings, store);
+        let scanner = Scanner::new(path.clone(), settings, reception.into());
         scanner.bring_back().map_err(failed)?;
         Ok(DropFolder {
             scanner,

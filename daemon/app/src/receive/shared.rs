@@ -1,7 +1,7 @@
 //! What all connections share: settings, store, and the room there is.
 
 use crate::config::{DicomSettings, SenderSettings};
-use crate::intake::Intake;
+use crate::intake::{Intake, Reception};
 use crate::observe::Observed;
 use crate::observe::metrics::Open;
 use crate::observe::refused::{Reason, Refused};
@@ -12,7 +12,6 @@ use sheathline_net::serve::Peer;
 use sheathline_net::serve::accept::may_connect;
 use sheathline_net::serve::places::{Place, Places};
 use sheathline_net::shares::{Party, Room, Share, Shares};
-use sheathline_store::Store;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -34,13 +33,13 @@ impl Titles {
 }
 
 /// What all connections share. A copy has the same room and the same store, so settings can change
-/// under way: a connection keeps those it came under.
+/// under reception: a connection keeps those it came under.
 #[derive(Debug, Clone)]
 pub(super) struct Shared {
     pub(super) settings: DicomSettings,
     /// Further AE titles of ours, each for the history of one archive.
     pub(super) titles: Arc<[HistoryTitle]>,
-    pub(super) store: Store,
+    pub(super) reception: Reception,
     pub(super) observed: Observed,
     /// KiB of data sets that are being received or stored.
     pub(super) memory: Shares,
@@ -68,7 +67,7 @@ const fn connections(associations: usize, spare: usize) -> usize {
 }
 
 impl Shared {
-    pub(super) fn new(settings: DicomSettings, store: Store, observed: Observed) -> Self {
+    pub(super) fn new(settings: DicomSettings, reception: Reception, observed: Observed) -> Self {
         let associations = settings.max_associations.clamp(1, 10_000);
         // Four of the largest objects at once, and never less than 256 MiB: thousands of reports.
         let memory = (settings.max_object_bytes.saturating_mul(4) >> 10).clamp(256 << 10, 1 << 28);
@@ -83,16 +82,13 @@ impl Shared {
             associations_by: Places::default(),
             settings,
             titles: Arc::default(),
-            store,
+            reception,
         }
     }
 
     /// Where objects are kept.
     pub(super) fn intake(&self) -> Intake<'_> {
-        Intake {
-            store: &self.store,
-            observed: &self.observed,
-        }
+        Intake::by(&self.reception, &self.observed)
     }
 
     /// Where refused peers are counted.

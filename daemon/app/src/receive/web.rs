@@ -7,7 +7,7 @@ mod answer;
 mod keep;
 
 use crate::config::{DicomSettings, WebSettings};
-use crate::intake::{Intake, Name, Unfit};
+use crate::intake::{Intake, Name, Reception, Unfit};
 use crate::observe::refused::{Reason, TurnedAway};
 use crate::observe::{Observed, refused as told_refused};
 use answer::{PartAnswer, refusal, stored};
@@ -23,7 +23,6 @@ use sheathline_net::http::multipart::{Broken, Parts, parameter};
 use sheathline_net::http::server::{self, Bounds, Incoming, ServeError};
 use sheathline_net::serve::{End, Happened, Now, Peer, Ports, Service};
 use sheathline_net::shares::{Party, Pulse, Room, Share, Shares};
-use sheathline_store::Store;
 use std::net::IpAddr;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -73,7 +72,7 @@ pub struct Web {
     settings: WebSettings,
     /// Largest object, and issuer of patient ids.
     dicom: DicomSettings,
-    store: Store,
+    reception: Reception,
     observed: Observed,
     memory: Shares,
 }
@@ -81,11 +80,11 @@ pub struct Web {
 impl Web {
     /// Nothing comes before settings are put in force.
     #[must_use]
-    pub fn new(store: Store, observed: Observed) -> Self {
+    pub fn new(reception: impl Into<Reception>, observed: Observed) -> Self {
         Web {
             settings: WebSettings::default(),
             dicom: DicomSettings::default(),
-            store,
+            reception: reception.into(),
             observed,
             memory: Shares::default(),
         }
@@ -95,10 +94,7 @@ impl Web {
 impl Web {
     /// Where objects are kept.
     fn intake(&self) -> Intake<'_> {
-        Intake {
-            store: &self.store,
-            observed: &self.observed,
-        }
+        Intake::by(&self.reception, &self.observed)
     }
 
     /// Tells of an object whose request is refused before its end.

@@ -51,7 +51,7 @@ pub(crate) struct Need {
 }
 
 impl Need {
-    fn of(needed: Needed, what: String) -> Self {
+    pub(crate) fn of(needed: Needed, what: String) -> Self {
         Need {
             code: needed.code(),
             what,

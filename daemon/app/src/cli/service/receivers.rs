@@ -4,12 +4,12 @@ use crate::cli::{Failure, context};
 use crate::config::Config;
 use crate::health::Health;
 use crate::health::ports::PortsNow;
+use crate::intake::Reception;
 use crate::observe::Observed;
 use crate::pages::{DeskSettings, Pages};
 use crate::receive::{Dicom, DropFolder, Hl7, Web};
 use sheathline_net::serve::tls::TlsError;
 use sheathline_net::serve::{ListenError, Live, ServeError, Served, Service};
-use sheathline_store::Store;
 use std::io::ErrorKind;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -40,24 +40,25 @@ impl Receivers {
     pub(crate) fn start(
         runtime: &Runtime,
         config: &Config,
-        store: &Store,
+        reception: &Reception,
         observed: &Observed,
         health: Option<Arc<Health>>,
     ) -> Result<Self, Failure> {
         let (stop, stopped) = watch::channel(false);
-        let dicom = Dicom::new(&config.dicom, store.clone(), observed.clone());
+        let dicom = Dicom::new(&config.dicom, reception.clone(), observed.clone());
         let dicom = bound(runtime, dicom, of_dicom(config))?;
         let folder = match &config.folder.path {
             Some(path) => Some(
-                DropFolder::open(path.clone(), config.folder.clone(), store.clone())
+                DropFolder::open(path.clone(), config.folder.clone(), reception.clone())
                     .map_err(|error| Failure::from(error).advised(FOLDER))?
                     .observed_by(observed.clone()),
             ),
             None => None,
         };
+        let store = reception.store();
         let hl7 = Hl7::new(store.clone(), observed.clone());
         let hl7 = bound(runtime, hl7, config.hl7.clone())?;
-        let web = Web::new(store.clone(), observed.clone());
+        let web = Web::new(reception.clone(), observed.clone());
         let web = bound(runtime, web, of_web(config))?;
         let pages = Pages::new(store.clone(), observed.clone(), health);
         let desk = of_pages(config)?;

@@ -1,8 +1,8 @@
 //! What a running daemon is told from outside, and when it looks by itself.
 
 use crate::cli::Failure;
+use crate::intake::Reception;
 use crate::observe::Observed;
-use sheathline_store::Store;
 use std::time::{Duration, Instant};
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -40,7 +40,11 @@ impl Signals {
     }
 
     /// Waits for a signal, or for a store that takes nothing more.
-    pub(super) async fn until_ordered(&mut self, store: &Store, observed: &Observed) -> Order {
+    pub(super) async fn until_ordered(
+        &mut self,
+        reception: &Reception,
+        observed: &Observed,
+    ) -> Order {
         loop {
             tokio::select! {
                 biased;
@@ -49,8 +53,11 @@ impl Signals {
                 _ = self.hang_up.recv() => return Order::Reload,
                 () = tokio::time::sleep(LOOK) => {
                     observed.tell_refused();
-                    if store.doubt().is_some() {
+                    if reception.store().doubt().is_some() {
                         return Order::Stop("the store is in doubt");
+                    }
+                    if reception.forwarded().is_some_and(|spool| spool.doubt().is_some()) {
+                        return Order::Stop("the spool is in doubt");
                     }
                     if self.looked_at_files.elapsed() >= LOOK_AT_FILES {
                         self.looked_at_files = Instant::now();

@@ -257,6 +257,15 @@ pub const CODES: &[Row] = rows! {
     "results-not-written" Page:
         "Results still cannot be written to the outbox; `waiting` says how many.",
         "Read `latest`, then look at the outbox and its disk.";
+    "spool-not-forwarded" Page:
+        "Nothing can be forwarded from the spool to the store; what is received waits on this machine.",
+        "Read `error` and see to the database; it goes on by itself. Senders are answered with success until the spool is full.";
+    "spool-panicked" Look:
+        "A fault of the program in forwarding from the spool.",
+        "Report it with the lines around it; restart the service, which forwards what is left.";
+    "spool-set-aside" Page:
+        "The store does not take one object that was acknowledged; it stays in the spool, and others go on.",
+        "Read `why` and report it. Each start tries it again; `status` says how many there are.";
     "statement-damaged" Look:
         "A statement on patient ids is damaged in the store; the audit trail lacks it.",
         "Look at the disk, run `sheathline verify`, then state the merge again.";

@@ -5,13 +5,11 @@ use super::held::{self, Held};
 use super::{DONE, FAILED, Look, OURS};
 use crate::config::{After, FolderSettings};
 use crate::decoding::{self, Effort};
-use crate::intake::{Intake, Kept, Name, Object, Telling, Unfit};
+use crate::intake::{Intake, Kept, Name, Object, Reception, Telling, Unfit};
 use crate::observe::Observed;
 use rustix::fs::FileType;
 use sheathline_model::domain::Source;
 use sheathline_model::sr::{Limits, gate};
-use sheathline_store::Store;
-use sheathline_store::objects::ObjectId;
 use std::collections::HashMap;
 use std::ffi::{OsStr, OsString};
 use std::io::{self, Write};
@@ -40,8 +38,8 @@ struct Seen {
     age: Duration,
     /// Cleared once it was found to be no complete DICOM file: the rest may still come.
     is_whole: bool,
-    /// Its content is kept; only putting it away did not succeed.
-    kept: Option<ObjectId>,
+    /// Its content is kept, under this number; only putting it away did not succeed.
+    kept: Option<String>,
     /// Whether a trouble with it is in the log already.
     noted: bool,
     /// When it was last counted as one that could not be kept.
@@ -72,7 +70,7 @@ impl Seen {
 pub(super) struct Scanner {
     folder: PathBuf,
     settings: FolderSettings,
-    store: Store,
+    reception: Reception,
     seen: HashMap<OsString, Seen>,
     /// What stands in the place of `done` or `failed` is in the log already.
     link_noted: bool,
@@ -82,11 +80,11 @@ pub(super) struct Scanner {
 }
 
 impl Scanner {
-    pub(super) fn new(folder: PathBuf, settings: FolderSettings, store: Store) -> Self {
+    pub(super) fn new(folder: PathBuf, settings: FolderSettings, reception: Reception) -> Self {
         Scanner {
             folder,
             settings,
-            store,
+            reception,
             seen: HashMap::new(),
             link_noted: false,
             observed: Observed::default(),
@@ -191,8 +189,8 @@ impl Scanner {
             let Some(seen) = self.seen.get_mut(name) else {
                 continue;
             };
-            if let Some(id) = seen.kept {
-                self.put_away(folder, name, id, look);
+            if let Some(number) = seen.kept.clone() {
+                self.put_away(folder, name, &number, look);
                 continue;
             }
             let limit = self.settings.max_object_bytes;
@@ -232,29 +230,30 @@ impl Scanner {
             let Some(seen) = self.seen.get_mut(name) else {
                 continue;
             };
-            match kept {
-                Kept::New(id) | Kept::Same(id) => {
-                    seen.kept = Some(id);
-                    self.put_away(folder, name, id, look);
-                }
+            let number = match kept {
+                Kept::New(id) | Kept::Same(id) => id.to_string(),
+                Kept::Spooled(number) => format!("spooled-{number}"),
                 // The file stays where it is, and every look tries again.
                 Kept::Failed(..) => {
                     seen.tell(now);
+                    continue;
                 }
-                Kept::Refused(unfit) => self.fail(folder, name, unfit, look),
-            }
+                Kept::Refused(unfit) => {
+                    self.fail(folder, name, unfit, look);
+                    continue;
+                }
+            };
+            seen.kept = Some(number.clone());
+            self.put_away(folder, name, &number, look);
         }
     }
 
     fn intake(&self) -> Intake<'_> {
-        Intake {
-            store: &self.store,
-            observed: &self.observed,
-        }
+        Intake::by(&self.reception, &self.observed)
     }
 
     /// Moves or deletes a file whose content is kept.
-    fn put_away(&mut self, folder: &Held, name: &OsStr, id: ObjectId, look: &mut Look) {
+    fn put_away(&mut self, folder: &Held, name: &OsStr, number: &str, look: &mut Look) {
         let Some(seen) = self.seen.get_mut(name) else {
             return;
         };
@@ -271,7 +270,7 @@ impl Scanner {
             }
         }
         let going = || folder.move_into(name, folder, OsStr::new(GOING), GOING);
-        let otherwise = format!("object-{id}");
+        let otherwise = format!("object-{number}");
         let done_folder = match self.settings.after {
             After::Delete => None,
             After::Move => match folder.sub(DONE) {
@@ -302,7 +301,7 @@ impl Scanner {
         // Somebody may have replaced the file in the instant before it was moved.
         let now_in = moved_to.unwrap_or(folder);
         if now_in.is_still(&moved, seen.state) != Some(true) {
-            let back = now_in.move_into(&moved, folder, name, &format!("again-{id}"));
+            let back = now_in.move_into(&moved, folder, name, &format!("again-{number}"));
             if let Err(error) = back {
                 note(seen, "folder-not-put-back", &error);
             }
