@@ -84,6 +84,7 @@ fn answers(site: &Site) -> BTreeMap<String, String> {
     let status = status.as_object_mut().expect("an object");
     // What differs between a file and a server is told here.
     assert!(status.remove("database").is_some() && status.remove("disk").is_some());
+    status.remove("spool");
     all.insert(
         "status".to_owned(),
         serde_json::to_string(status).expect("JSON"),
