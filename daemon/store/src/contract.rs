@@ -6,7 +6,9 @@
 // A contract fails by a panic, as a test does.
 #![allow(clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
 
+mod asked;
 mod assessment;
+mod brought;
 mod delivery;
 mod entered;
 mod export;
@@ -64,7 +66,7 @@ pub enum Group {
     Export,
     /// Owners, guests, copies, room, and the store in numbers.
     Upkeep,
-    /// Accounts, sessions, and who did what in the pages.
+    /// Accounts, sessions, who did what in the pages, and tables that were brought in.
     Visitors,
     /// Several daemons on one store.
     Members,
@@ -83,23 +85,24 @@ use contracts;
 
 impl Group {
     /// All of them.
-    pub const ALL: [Group; 6] = [
+    pub const ALL: [Group; 7] = [
         Group::Intake,
         Group::Assessment,
         Group::Delivery,
         Group::Export,
         Group::Upkeep,
         Group::Visitors,
+        Group::Members,
     ];
 
     fn contracts(self) -> impl Iterator<Item = &'static Contract> {
         let all: &[&'static [Contract]] = match self {
             Group::Intake => &[intake::ALL],
-            Group::Assessment => &[assessment::ALL, people::ALL],
+            Group::Assessment => &[assessment::ALL, people::ALL, asked::ALL],
             Group::Delivery => &[delivery::ALL, entered::ALL, lines::ALL],
             Group::Export => &[export::ALL],
             Group::Upkeep => &[upkeep::ALL, gists::ALL],
-            Group::Visitors => &[visitors::ALL],
+            Group::Visitors => &[visitors::ALL, brought::ALL],
             Group::Members => &[members::ALL],
         };
         all.iter().copied().flatten()

@@ -46,6 +46,8 @@ pub(super) fn process(args: &ProcessArgs) -> Result<(), Failure> {
     let observed = context::observed(&config)?;
     let pipeline = context::pipeline(&config, context::owner(&config)?, observed.clone())?;
     let done = take_all(args, &config, &pipeline, &observed, &files);
+    // A note more or less loses nothing.
+    let _ = pipeline.claim().note(pipeline.store());
     Failure::of_doubt(pipeline.store()).map_or(done, Err)
 }
 

@@ -221,15 +221,15 @@ impl Claim {
     /// Lets go of it, unless it is an owner's.
     pub fn release(&self, store: &Store) {
         if !store.is_owner() {
-            self.state
-                .lock()
-                .unwrap_or_else(PoisonError::into_inner)
-                .held = None;
+            let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+            // A note more or less loses nothing.
+            let _ = state.note(store, &self.outbox.join(LOCK_FILE));
+            state.held = None;
         }
     }
 
     /// Notes how many commits the store counts, where it is on a server and this process holds the outbox:
-    /// for an owner that ends, whose commits nobody notes any more.
+    /// for whoever ends, and whose commits nobody notes any more.
     ///
     /// # Errors
     /// The store cannot be read, or the lock file not be written.

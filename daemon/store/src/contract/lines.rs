@@ -23,7 +23,7 @@ contracts! {
 }
 
 /// The line of an exam without a rise, compared and labelled: in no list.
-fn calm(exam: &str, patient: &PatientKey) -> Line {
+pub(super) fn calm(exam: &str, patient: &PatientKey) -> Line {
     Line {
         exam_id: exam.to_owned(),
         patient: patient.clone(),
@@ -63,7 +63,7 @@ fn calm(exam: &str, patient: &PatientKey) -> Line {
     }
 }
 
-fn rising(exam: &str, patient: &PatientKey, rise: Rise, since: DateTime<Utc>) -> Line {
+pub(super) fn rising(exam: &str, patient: &PatientKey, rise: Rise, since: DateTime<Utc>) -> Line {
     Line {
         status: Status::AboveExpected,
         flagged: rise == Rise::New,
@@ -73,7 +73,7 @@ fn rising(exam: &str, patient: &PatientKey, rise: Rise, since: DateTime<Utc>) ->
     }
 }
 
-fn put(store: &Store, patient: &PatientKey, lines: &[Line]) {
+pub(super) fn put(store: &Store, patient: &PatientKey, lines: &[Line]) {
     let ids: BTreeSet<PatientKey> = [patient.clone()].into();
     let lines: Vec<_> = lines
         .iter()

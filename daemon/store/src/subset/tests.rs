@@ -216,9 +216,26 @@ fn every_statement_of_the_store_is_in_the_subset() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
-/// What is put together of parts is heard, since only then it is a statement.
+/// Whole statements that no contract says, each with why.
+const UNHEARD: &[(&str, &str)] = &[
+    (
+        "delete from duty where name = ?1 and member is null",
+        "of a duty that nobody knew for longer than a contract can wait",
+    ),
+    (
+        "update object set gist = ?2",
+        "of stores of early shapes, which are files",
+    ),
+    (
+        "delete from meta where name <> ?1",
+        "of a move: tests/moving.rs, also to a server",
+    ),
+];
+
+/// What is put together of parts is heard, since only then it is a statement; and what is whole, since the
+/// contracts alone say the same to each database.
 #[test]
-fn no_part_of_a_statement_goes_unheard() {
+fn no_statement_and_no_part_of_one_goes_unheard() {
     let heard: BTreeSet<String> = heard().iter().map(|sql| plain(sql)).collect();
     let said = said();
     assert!(
@@ -226,10 +243,20 @@ fn no_part_of_a_statement_goes_unheard() {
         "only {} statements were found",
         said.len()
     );
-    let parts = said.iter().filter(|one| one.whole().is_none());
-    let unheard = parts.filter(|one| !heard.iter().any(|sql| one.is_in(sql)));
-    let unheard: Vec<String> = unheard
+    let is_passed_over = |one: &Said| {
+        let whole = one.whole();
+        whole.is_some_and(|sql| UNHEARD.iter().any(|(head, _)| sql.starts_with(head)))
+    };
+    let unheard: Vec<String> = said
+        .iter()
+        .filter(|one| !is_passed_over(one) && !heard.iter().any(|sql| one.is_in(sql)))
         .map(|one| format!("{}: {}", one.file, one.text()))
         .collect();
     assert!(unheard.is_empty(), "nothing says:\n{}", unheard.join("\n"));
+    for (head, why) in UNHEARD {
+        assert!(
+            !heard.iter().any(|sql| sql.starts_with(head)),
+            "{head} is heard: {why}"
+        );
+    }
 }

@@ -9,7 +9,7 @@ use crate::sqlite::opening::connect_reader;
 use crate::tests::between::hands_on;
 use crate::verify::Looker;
 use crate::view::View;
-use crate::{Mode, Store, StoreError, bringings, copy, objects, readings, results};
+use crate::{Mode, Store, StoreError, copy, objects, readings, results};
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -175,9 +175,6 @@ pub(crate) fn heard() -> BTreeSet<String> {
         crate::contract::something_of_each(&store);
         // What no contract asks for.
         let asked = store.read(|view| {
-            bringings::newest(view, 1)?;
-            bringings::by_number(view, 1)?;
-            bringings::of_file(view, &[0; 32])?;
             objects::with_bytes(view, None, 1)?;
             let nobody = Membership {
                 id: "nobody".to_owned(),
@@ -300,6 +297,102 @@ fn faults_of_assessment_are_found() {
             ),
         ],
     );
+}
+
+#[test]
+fn faults_of_what_is_asked_of_one_are_found() {
+    let (others, under) = (
+        "an_id_under_other_issuers_is_told_by_issuer_and_bounded",
+        "reports_under_the_default_issuer_are_told_as_they_came",
+    );
+    let (anew, waiting) = (
+        "a_reading_that_is_taken_away_is_made_anew",
+        "those_who_wait_are_told_to_whom_they_belong",
+    );
+    let versions = "versions_of_an_exam_tell_what_became_of_it";
+    let says = [
+        (
+            "order by patient_issuer collate nocase limit ?3",
+            "order by patient_issuer limit ?3",
+            others,
+        ),
+        (
+            "patient_issuer = ?2 and reading is null",
+            "patient_issuer = ?2 and reading is not null",
+            others,
+        ),
+        ("default_issuer <> ?2", "default_issuer = ?2", under),
+        (
+            "from dirty order by since desc",
+            "from dirty order by since",
+            waiting,
+        ),
+        (
+            "delete from dirty where patient_id = ?1 and patient_issuer = ?2 and mark = 1",
+            "delete from dirty where patient_id = ?1 and patient_issuer = ?2",
+            waiting,
+        ),
+        (
+            "state = 'received', reading = reading,",
+            "state = 'received', reading = null,",
+            anew,
+        ),
+        ("and id >= ?2 and state", "and id > ?2 and state", anew),
+        (
+            "case when missing is null then 1",
+            "case when missing is null and kept_sha256 is null then 1",
+            "a_body_without_its_pixels_takes_the_place_of_the_whole",
+        ),
+        (
+            "where exam_id = ?1 order by version",
+            "where exam_id = ?1 and damaged_at is null order by version",
+            versions,
+        ),
+        ("max(version), min(id)", "max(version), max(id)", versions),
+        (
+            "published_at = published_at",
+            "published_at = null",
+            versions,
+        ),
+        (
+            "from entry where kind <> ?1",
+            "from entry where kind = ?1",
+            "entries_are_found_by_id_and_by_kind",
+        ),
+        (
+            "select status, count(*) - 1 from exam_line",
+            "select status, count(*) from exam_line",
+            "lines_and_results_are_counted_in_short",
+        ),
+        (
+            "select source, '2027-01-01T00:00:00.000000Z' from object where id = ?1",
+            "select source, received_at from object where id = ?1",
+            "a_source_is_known_with_its_first_and_last_object",
+        ),
+        (
+            "(reminded is null or reminded <= version)",
+            "(reminded is null or reminded < version)",
+            "somebody_is_due_until_reminded_of_this_version",
+        ),
+    ];
+    for (wrong, right, contract) in says {
+        must_find(
+            Group::Assessment,
+            &[(Fault::Says(wrong, right), &[contract])],
+        );
+    }
+    let table = "a_table_is_known_by_its_number_its_file_and_its_reports";
+    for (wrong, right) in [
+        (
+            "order by line, sop_instance_uid desc",
+            "order by line, sop_instance_uid",
+        ),
+        ("order by bringing, line", "order by bringing desc, line"),
+        ("where file_sha256 >= ?1", "where file_sha256 = ?1"),
+        ("max(number), 0)", "max(number), 0) + 1"),
+    ] {
+        must_find(Group::Visitors, &[(Fault::Says(wrong, right), &[table])]);
+    }
 }
 
 #[test]
