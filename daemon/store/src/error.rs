@@ -71,6 +71,17 @@ pub enum StoreError {
         /// The owner, as it wrote itself into the lock file.
         pid: Option<u32>,
     },
+    /// Daemons share it, and somebody wants it alone.
+    #[error(
+        "{}: the store is in use by {}; stop {} first", path.display(),
+        daemons(hosts), if hosts.len() == 1 { "that one" } else { "all of them" }
+    )]
+    Shared {
+        /// The store.
+        path: PathBuf,
+        /// The hosts of the daemons.
+        hosts: Vec<String>,
+    },
     /// No room on the disk. Nothing was changed; the same call may succeed later.
     #[error("no space left for the store; free some, nothing was lost")]
     Full,
@@ -224,6 +235,15 @@ pub enum StoreError {
     /// The store has been closed.
     #[error("the store is closed")]
     Closed,
+}
+
+fn daemons(hosts: &[String]) -> String {
+    let plain = |host: &String| host.escape_debug().to_string();
+    let hosts: Vec<String> = hosts.iter().map(plain).collect();
+    match hosts.as_slice() {
+        [host] => format!("a daemon on {host}"),
+        hosts => format!("daemons on {}", hosts.join(", ")),
+    }
 }
 
 /// What the database says, in its own words.

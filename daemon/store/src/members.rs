@@ -15,7 +15,7 @@ pub use duty::{BUCKETS, Duty, bucket_of, claim, holder, holds, release};
 use fair::Scene;
 
 use super::{StoreError, meta, stamp};
-use crate::view::{Tx, View};
+use crate::view::{PROGRAM, Tx, View};
 use chrono::{DateTime, Utc};
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
@@ -36,6 +36,18 @@ pub struct Membership {
     pub id: String,
     /// Number of the membership.
     pub epoch: i64,
+}
+
+/// Letters of the id of a member by which it is shown.
+const ID_SHOWN: usize = 8;
+
+impl Membership {
+    /// What the connection that changes the store calls itself, for whoever looks at the database.
+    pub(crate) fn name_shown(&self) -> String {
+        let plain = self.id.chars().filter(char::is_ascii_alphanumeric);
+        let id: String = plain.take(ID_SHOWN).collect();
+        format!("{PROGRAM} {id} {}", self.epoch)
+    }
 }
 
 /// A member as others see it.
@@ -59,6 +71,8 @@ pub struct Member {
 /// # Errors
 /// The store cannot be written.
 pub fn join(tx: &Tx, id: &str, name: &str, at: DateTime<Utc>) -> Result<Membership, StoreError> {
+    // What is changed until it is a member is of no membership.
+    tx.sign(None)?;
     let epoch = next_epoch(tx)?;
     duty::free_all(tx, id)?;
     tx.prepare(
@@ -67,10 +81,12 @@ pub fn join(tx: &Tx, id: &str, name: &str, at: DateTime<Utc>) -> Result<Membersh
              joined_at = excluded.joined_at, until = excluded.until",
     )
     .execute((id, epoch, name, stamp::text(at), until(tx)?))?;
-    Ok(Membership {
+    let membership = Membership {
         id: id.to_owned(),
         epoch,
-    })
+    };
+    tx.sign(Some(&membership))?;
+    Ok(membership)
 }
 
 fn until(view: &View) -> Result<i64, StoreError> {
@@ -119,6 +135,7 @@ pub fn all(view: &View) -> Result<Vec<Member>, StoreError> {
 /// The store cannot be written.
 pub fn leave(tx: &Tx, membership: &Membership) -> Result<(), StoreError> {
     if stands(tx, membership)? {
+        tx.sign(None)?;
         remove(tx, &membership.id)?;
     }
     Ok(())

@@ -53,6 +53,8 @@ pub(crate) struct Server {
     away_since: Cell<Option<Instant>>,
     /// Of a connection that changes.
     changer: Option<Changer>,
+    /// What it calls itself, once that is more than the name of the program.
+    called: RefCell<Option<String>>,
 }
 
 /// Who changes the store through a connection.
@@ -94,6 +96,7 @@ impl Server {
             changed_before: Cell::new(0),
             away_since: Cell::new(None),
             changer,
+            called: RefCell::default(),
         })
     }
 
@@ -123,7 +126,11 @@ impl Server {
             .is_some_and(|one| !one.is_over());
         if !is_there {
             *self.connection.borrow_mut() = None;
-            *self.connection.borrow_mut() = Some(Connection::open(&self.settings)?);
+            let connection = Connection::open(&self.settings)?;
+            if let Some(name) = &*self.called.borrow() {
+                connection.simple(&called(name))?;
+            }
+            *self.connection.borrow_mut() = Some(connection);
         }
         Ok(())
     }
@@ -290,6 +297,13 @@ impl Server {
     }
 }
 
+/// The statement by which a connection calls itself so.
+fn called(name: &str) -> String {
+    let plain = |one: &char| one.is_ascii_alphanumeric() || *one == ' ';
+    let plain: String = name.chars().filter(plain).collect();
+    format!("set application_name = '{plain}'")
+}
+
 /// The row that whoever changes holds until the commit.
 const LOCK: &str = "select value from meta where name = 'commits' for update";
 
@@ -334,6 +348,12 @@ impl Session for Server {
     fn number_on(&self, table: &str, column: &str) -> Result<(), StoreError> {
         let sql = number_on(table, column);
         self.with(|connection| connection.simple(&sql)).map(|_| ())
+    }
+
+    fn call_itself(&self, name: &str) -> Result<(), StoreError> {
+        *self.called.borrow_mut() = Some(name.to_owned());
+        self.with(|connection| connection.simple(&called(name)))
+            .map(|_| ())
     }
 
     fn step(&self, step: Step) -> Result<(), StoreError> {

@@ -63,6 +63,15 @@ pub(crate) trait Session: Send + fmt::Debug {
         Ok(())
     }
 
+    /// Calls itself by another name towards the database, where that shows its connections to people:
+    /// letters, digits and spaces. In a transaction, it counts if that is kept.
+    ///
+    /// # Errors
+    /// Those of the database.
+    fn call_itself(&self, _name: &str) -> Result<(), StoreError> {
+        Ok(())
+    }
+
     /// Takes all rows out of these tables, past what keeps them there: they never were a store's.
     ///
     /// # Errors

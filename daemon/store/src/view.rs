@@ -4,9 +4,13 @@
 
 use crate::StoreError;
 use crate::error::{Kind, Refusal};
+use crate::members::Membership;
 use crate::session::{Each, Row, Session, Step, Values};
 use std::borrow::Cow;
 use std::ops::{ControlFlow, Deref};
+
+/// What each connection calls itself.
+pub(crate) const PROGRAM: &str = "sheathline";
 
 /// One consistent state of the store, to be read.
 #[derive(Debug)]
@@ -70,6 +74,12 @@ impl View {
 }
 
 impl Tx {
+    /// Shows the database who changes it: a member, or, with `None`, nobody in particular.
+    pub(crate) fn sign(&self, membership: Option<&Membership>) -> Result<(), StoreError> {
+        let name = membership.map_or_else(|| PROGRAM.to_owned(), Membership::name_shown);
+        self.view.session.call_itself(&name)
+    }
+
     pub(crate) fn new(session: Box<dyn Session>) -> Tx {
         Tx {
             view: View::new(session),

@@ -74,6 +74,17 @@ pub(in crate::cli) fn spool(config: &Config, mode: Mode) -> Result<Spool, Failur
         .map_err(|error| Failure::from(error).advised(SPOOL))
 }
 
+/// Opens the store for a daemon: alone where it is a file, among equals where it is on a server.
+pub(in crate::cli) fn daemon(config: &Config) -> Result<Store, Failure> {
+    match config.store.place() {
+        StorePlace::File(_) => owner(config),
+        StorePlace::Server(_) => {
+            as_its_account(config)?;
+            opened(config, Mode::Member)
+        }
+    }
+}
+
 /// Opens the store beside a daemon that may be running.
 pub(in crate::cli) fn guest(config: &Config) -> Result<Store, Failure> {
     opened(config, Mode::Guest)

@@ -10,7 +10,7 @@ use signals::{Order, Signals};
 
 use super::issuers::Look;
 use super::worker::{DRAIN_LIMIT, STEP, Worker, Working};
-use super::{Code, Failure, context, places, supervisor};
+use super::{Code, Failure, context, opening, places, supervisor};
 use crate::config::{Config, LogFormat};
 use crate::deliver;
 use crate::deliver::syslog::Forwarder;
@@ -102,7 +102,7 @@ pub(super) fn serve_and(
     if let Some(what) = config.store.unencrypted() {
         tracing::warn!(code = "store-not-encrypted", "{what}");
     }
-    let store = context::owner(&config)?;
+    let store = opening::daemon(&config)?;
     let share = if store.is_shared() {
         Share::of_a_member()
     } else {

@@ -81,6 +81,8 @@ impl Trouble {
             | StoreError::NotCommitted { .. }
             | StoreError::Away { .. }
             | StoreError::Unsure { .. }
+            // It joins again by itself.
+            | StoreError::PutOut
             | StoreError::Closed => Trouble::Busy,
             _ => Trouble::Fault,
         }

@@ -29,7 +29,20 @@ pub(crate) fn open_as_owner(settings: &Settings) -> Result<(Tx, Ground), StoreEr
 /// the others.
 pub(crate) fn open_as_member(settings: &Settings) -> Result<(Tx, Ground), StoreError> {
     let connection = Connection::open(settings)?;
-    schema::bring_up(&connection, &settings.place())?;
+    let place = settings.place();
+    match schema::found(&connection, &place)? {
+        // Those that come at once make it together, and nobody works there yet.
+        0 => schema::bring_up(&connection, &place)?,
+        shape if shape < schema::KNOWN => {
+            let alone = Fence::take(&connection, &place)?;
+            let brought = schema::bring_up(&connection, &place);
+            // What fails here ends by itself after a while.
+            let _ = connection.simple(&alone.farewell());
+            brought?;
+        }
+        _ => {}
+    }
+    Fence::refuse_owned(&connection, &place)?;
     forget_commits(&connection)?;
     drop(connection);
     let server = Server::connected(settings, Some(Changer::new(Some(Fence::Among))?))?;

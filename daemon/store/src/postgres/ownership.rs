@@ -1,6 +1,7 @@
 //! One owner at a time: a row with an epoch, and until when it is believed alive by the server's clock.
 
 use super::connection::Connection;
+use super::schema::KNOWN;
 use super::{LOCK, NOW};
 use crate::StoreError;
 use std::path::Path;
@@ -23,6 +24,13 @@ pub(super) fn take(pid: u32) -> String {
     )
 }
 
+/// The hosts of all members that are believed alive, by name.
+fn alive_members(connection: &Connection) -> Result<Vec<String>, StoreError> {
+    let ask = format!("select name from member where until >= {NOW} order by name");
+    let (names, _) = connection.simple(&ask)?;
+    Ok(names.into_iter().flatten().collect())
+}
+
 /// What whoever changes the store must still find in each of its transactions.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) enum Fence {
@@ -41,7 +49,9 @@ impl Fence {
     pub(super) fn look(&self) -> String {
         match self {
             Fence::Alone { .. } => "select epoch from owner".to_owned(),
-            Fence::Among => format!("select count(*) from owner where until >= {NOW}"),
+            Fence::Among => format!(
+                "select (select count(*) from owner where until >= {NOW}) || ' ' || number from shape"
+            ),
         }
     }
 
@@ -63,16 +73,36 @@ impl Fence {
                     .flatten()
                     .next(),
             };
+            let hosts = match (epoch, &pid) {
+                (None, None) => alive_members(connection)?,
+                _ => Vec::new(),
+            };
             connection.simple("commit")?;
-            let held = || StoreError::Held {
-                path: Path::new(place).to_owned(),
-                pid: pid.and_then(|pid| pid.parse().ok()),
+            let path = Path::new(place).to_owned();
+            let held = || match hosts.as_slice() {
+                [] => StoreError::Held {
+                    path,
+                    pid: pid.and_then(|pid| pid.parse().ok()),
+                },
+                _ => StoreError::Shared { path, hosts },
             };
             epoch.map(|epoch| Fence::Alone { epoch }).ok_or_else(held)
         });
         taken.inspect_err(|_| {
             let _ = connection.simple("rollback");
         })
+    }
+
+    /// Refuses while an owner is believed alive.
+    pub(super) fn refuse_owned(connection: &Connection, place: &str) -> Result<(), StoreError> {
+        let ask = format!("select coalesce(pid, 0) from owner where until >= {NOW}");
+        match connection.simple(&ask)?.0.into_iter().flatten().next() {
+            None => Ok(()),
+            Some(pid) => Err(StoreError::Held {
+                path: Path::new(place).to_owned(),
+                pid: pid.parse().ok().filter(|pid| *pid != 0),
+            }),
+        }
     }
 
     /// Whether what was found is what must be.
@@ -83,9 +113,25 @@ impl Fence {
                 why: "another process took the store over, since this one was not heard of for too long"
                     .to_owned(),
             }),
-            Fence::Among if found == Some("0") => Ok(()),
-            Fence::Among => Err(StoreError::NotCommitted {
+            Fence::Among => Fence::is_shared(found),
+        }
+    }
+
+    /// Whether what a member found says that it may change the store.
+    fn is_shared(found: Option<&str>) -> Result<(), StoreError> {
+        let found = found.and_then(|found| found.split_once(' '));
+        let (owners, shape) = found.unwrap_or(("0", ""));
+        match shape.parse::<i64>() {
+            Ok(KNOWN) if owners == "0" => Ok(()),
+            Ok(KNOWN) => Err(StoreError::NotCommitted {
                 why: "another process has the store for itself; stop that one first".to_owned(),
+            }),
+            shape => Err(StoreError::InDoubt {
+                why: format!(
+                    "it was brought to shape {} by another version of the program, and this one knows \
+                     {KNOWN}",
+                    shape.map_or_else(|_| "(none)".to_owned(), |shape| shape.to_string())
+                ),
             }),
         }
     }

@@ -2,6 +2,7 @@
 
 use super::{bump, bumped, fresh};
 use crate::members::{self, Duty};
+use crate::postgres::served::Served;
 use crate::{Mode, Store, StoreError};
 use std::collections::BTreeSet;
 
@@ -25,12 +26,17 @@ fn a_daemon_changes_nothing_before_it_has_joined() {
 fn members_and_an_owner_keep_each_other_out() {
     let settings = fresh();
     let (one, two) = (member(&settings), member(&settings));
-    let first = one.join("one", "").expect("joins");
-    let second = two.join("two", "").expect("joins");
+    let first = one.join("one", "south").expect("joins");
+    let second = two.join("two", "north").expect("joins");
     let refused = Store::open_server(&settings, Mode::Owner).expect_err("held");
     assert!(
-        matches!(refused, StoreError::Held { pid: None, .. }),
+        matches!(&refused, StoreError::Shared { hosts, .. } if hosts == &["north", "south"]),
         "{refused}"
+    );
+    assert!(
+        refused
+            .to_string()
+            .contains("daemons on north, south; stop all of them")
     );
     let guest = Store::open_server(&settings, Mode::Guest).expect("opens");
     assert!(guest.has_owner());
@@ -46,8 +52,71 @@ fn members_and_an_owner_keep_each_other_out() {
         matches!(refused, StoreError::NotCommitted { .. }),
         "{refused}"
     );
+    let refused = Store::open_server(&settings, Mode::Member).expect_err("the owner has it");
+    let ours = std::process::id();
+    assert!(
+        matches!(refused, StoreError::Held { pid: Some(pid), .. } if pid == ours),
+        "{refused}"
+    );
     drop(owner);
     one.join("one", "").expect("joins");
+}
+
+#[test]
+fn the_shape_changes_while_nobody_shares_the_store_and_an_older_member_is_out_for_good() {
+    let served = Served::shared();
+    let database = served.database();
+    let settings = served.settings(&database);
+    let old = member(&settings);
+    let membership = old.join("old", "north").expect("joins");
+    // As an older version would have left it: the steps that follow change nothing here.
+    served.say(&database, "update shape set number = number - 1");
+    let refused = Store::open_server(&settings, Mode::Member).expect_err("a member lives");
+    assert!(matches!(refused, StoreError::Shared { .. }), "{refused}");
+    let known = crate::postgres::schema::KNOWN + 1;
+    served.say(&database, &format!("update shape set number = {known}"));
+    let late = old.write(|tx| bump(tx, "a")).expect_err("of another shape");
+    assert!(matches!(late, StoreError::InDoubt { .. }), "{late}");
+    assert!(old.join("old", "north").is_err());
+    let standing = "select count(*) from member where id = 'old'";
+    assert_eq!(served.say(&database, standing), "1");
+    drop(membership);
+}
+
+/// A trigger of the database sees under which membership each change is made.
+#[test]
+fn each_change_shows_its_membership() {
+    let served = Served::shared();
+    let database = served.database();
+    let settings = served.settings(&database);
+    let store = member(&settings);
+    let id = "0123456789abcdef";
+    let first = store.join(id, "").expect("joins");
+    served.say(
+        &database,
+        "create table seen (name text);
+         create function note() returns trigger language plpgsql as
+         $$begin insert into seen values (current_setting('application_name')); return null; end$$;
+         create trigger note after insert or update on meta for each row
+         when (new.name = 'a') execute function note()",
+    );
+    store.write(|tx| bump(tx, "a")).expect("written");
+    // The connection is lost, and made anew.
+    let end = "select count(pg_terminate_backend(pid)) from pg_stat_activity
+               where application_name like 'sheathline 01234567 %'";
+    assert_eq!(served.say(&database, end), "1");
+    store.write(|tx| bump(tx, "a")).expect("written");
+    let second = store.join(id, "").expect("joins");
+    store.write(|tx| bump(tx, "a")).expect("written");
+    assert!(second.epoch > first.epoch);
+    let (first, second) = (first.epoch, second.epoch);
+    let seen = served.say(&database, "select string_agg(name, ',') from seen");
+    assert_eq!(
+        seen,
+        format!(
+            "sheathline 01234567 {first},sheathline 01234567 {first},sheathline 01234567 {second}"
+        )
+    );
 }
 
 /// By the server's clock, and with the server's locks: changes of members side by side.
