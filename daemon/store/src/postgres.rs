@@ -5,6 +5,7 @@
 //! the commit, so that changes of several daemons come one after another, and numbers follow the order of
 //! commits.
 
+pub mod abilities;
 mod connection;
 mod failures;
 mod opening;

@@ -129,6 +129,8 @@ fn each_end_of_the_way_says_what_to_do() {
     assert_eq!(code, Some(0), "{said}");
     assert!(said.contains("holds no store yet"), "{said}");
     assert!(!said.contains("without TLS"), "this machine alone: {said}");
+    let able = "the server does what the store needs: texts in the order of their bytes; ";
+    assert!(said.contains(able), "{said}");
 
     // A port where nothing listens.
     let free = TcpListener::bind("127.0.0.1:0").expect("a port");

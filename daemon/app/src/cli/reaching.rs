@@ -3,6 +3,7 @@
 use super::{Code, Failure, opening, print};
 use crate::config::{Config, ServerSettings, StorePlace};
 use sheathline_net::connect::tls::refusal;
+use sheathline_store::postgres::abilities::{Ability, Found};
 use sheathline_store::postgres::reach::{Hindrance, NotReached, reach};
 use sheathline_store::{Mode, Store, StoreError};
 
@@ -31,6 +32,7 @@ fn try_server(server: &ServerSettings<'_>) -> Result<(), Failure> {
              account: ALTER ROLE ... SET synchronous_commit = on",
         )));
     }
+    abilities(&reached.abilities).map_err(told)?;
     match Store::open_server(&settings, Mode::Guest) {
         Ok(_) => {
             print::note(format_args!(
@@ -58,6 +60,41 @@ fn try_server(server: &ServerSettings<'_>) -> Result<(), Failure> {
         }
         Err(error) => Err(Failure::from(error)),
     }
+}
+
+/// Says what the server does of that which the store needs.
+fn abilities(all: &[Ability]) -> Result<(), Failure> {
+    let of = |is: fn(&Found) -> bool| {
+        let some = all.iter().filter(|one| is(&one.found));
+        some.map(|one| one.what).collect::<Vec<_>>()
+    };
+    let lacks: Vec<String> = all
+        .iter()
+        .filter_map(|one| match &one.found {
+            Found::Lacks(how) => Some(format!("{} ({how})", one.what)),
+            Found::Does | Found::NotTried => None,
+        })
+        .collect();
+    if !lacks.is_empty() {
+        return Err(Failure::configuration(format!(
+            "the server does not do what the store needs: {}; use PostgreSQL, or try this one by check.sql \
+             beside the documentation",
+            lacks.join("; ")
+        )));
+    }
+    let does = of(|found| *found == Found::Does);
+    print::note(format_args!(
+        "the server does what the store needs: {}",
+        does.join("; ")
+    ));
+    let not_tried = of(|found| *found == Found::NotTried);
+    if !not_tried.is_empty() {
+        print::note(format_args!(
+            "not tried, since our account may make no temporary tables: {}",
+            not_tried.join("; ")
+        ));
+    }
+    Ok(())
 }
 
 fn failure(why: &NotReached) -> Failure {

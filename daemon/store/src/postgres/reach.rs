@@ -1,5 +1,6 @@
 //! One try to reach a server, for whoever sets it up: how far it came, and what to do about it.
 
+use super::abilities::{self, Ability};
 use super::settings::Settings;
 use std::error::Error as _;
 use std::fmt;
@@ -19,6 +20,8 @@ pub struct Reached {
     pub may_create: bool,
     /// The setting `synchronous_commit` of our connections.
     pub synchronous_commit: String,
+    /// What it does of that which the store needs.
+    pub abilities: Vec<Ability>,
 }
 
 /// What kept us from it.
@@ -177,6 +180,7 @@ async fn asked(client: &Client) -> Result<Reached, Error> {
     Ok(Reached {
         may_create: row.try_get(0)?,
         synchronous_commit: row.try_get(1)?,
+        abilities: abilities::tried(client, &abilities::probes()).await?,
     })
 }
 
