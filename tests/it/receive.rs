@@ -5,6 +5,7 @@ mod access;
 mod dcmtk;
 mod hostile;
 mod intake;
+mod other_classes;
 pub(crate) mod pki;
 pub(crate) mod raw;
 mod refusals;

@@ -126,6 +126,12 @@ fn networking(text: &mut String) -> fmt::Result {
         };
         writeln!(text, "| {} | {class} | {scu} | {scp} |", name(class))?;
     }
+    text.push_str(
+        "\nOther storage classes are refused. Where `other_classes = \"take-and-drop\"`, for everybody or for \
+         one calling AE title, those of PS3.6 in any transfer syntax are accepted, but for structured reports, \
+         measurements, presentation states and private classes: their objects are answered with success \
+         (0000H) **and not kept**. They are counted by sender and class, and never said to be held.\n",
+    );
     text.push_str("\n### 4.2 Transfer syntaxes, best first\n\n");
     text.push_str("| transfer syntax | UID | for |\n|---|---|---|\n");
     let of_all: Vec<_> = syntaxes(uids::VERIFICATION).collect();

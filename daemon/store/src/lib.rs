@@ -21,6 +21,7 @@ pub mod contract;
 pub mod copy;
 pub mod deeds;
 pub mod deliveries;
+pub mod dropped;
 pub mod error;
 pub mod exam_lines;
 pub mod facts;

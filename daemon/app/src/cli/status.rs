@@ -290,6 +290,10 @@ fn show(status: &Status) {
         let (name, line) = one.line();
         row(&name, &line);
     }
+    for one in &standing.dropped {
+        let (name, line) = one.line();
+        row(&name, &line);
+    }
     for (heading, counts) in [
         ("quarantined by reason", &standing.quarantined_by_reason),
         ("exams by status", &standing.exams_by_status),

@@ -6,7 +6,7 @@ use super::destination::{self, DestinationSettings, Kind};
 use super::pages;
 use super::readers::{self, DeviceSettings, OperatorSettings, device, reader};
 use super::senders::{self, TemplateSender, asked_device};
-use super::settings::{After, LogFormat, LogLevel, Malformed, SenderSettings};
+use super::settings::{After, LogFormat, LogLevel, Malformed, OtherClasses, SenderSettings};
 use super::store::{self, Durability, StoreKind, StoreTls};
 use super::value::{
     Fault, Limits, address, ae_title, charset, example, filled, flag, from_to, host, hours, inside,
@@ -53,6 +53,12 @@ const CLIENT_CERTIFICATE: &[(&str, ClientCertificate)] = &[
     ("required", ClientCertificate::Required),
     ("optional", ClientCertificate::Optional),
     ("off", ClientCertificate::Off),
+];
+
+/// Words of `other_classes`, for everybody and for one sender.
+const OTHER_CLASSES: &[(&str, OtherClasses)] = &[
+    ("refuse", OtherClasses::Refuse),
+    ("take-and-drop", OtherClasses::TakeAndDrop),
 ];
 
 /// The tables that are rows.
@@ -246,6 +252,7 @@ keys! {
         idle_timeout_s: whole(1, 86_400),
         message_timeout_s: whole(1, 86_400),
         write_timeout_s: whole(1, 3600),
+        other_classes: word(OTHER_CLASSES),
         default_issuer: issuer,
         fallback_charset: charset,
     }
@@ -257,6 +264,7 @@ keys! {
             ("quarantine", Malformed::Quarantine),
             ("refuse", Malformed::Refuse),
         ]),
+        other_classes: some(word(OTHER_CLASSES)),
         default_issuer: some(issuer),
         max_associations: some(whole(1, 10_000)),
         fallback_charset: some(charset),

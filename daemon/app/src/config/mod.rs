@@ -40,7 +40,7 @@ pub use readers::{DeviceSettings, OperatorSettings, ReaderSettings};
 pub use senders::{ScopedDictionaries, TemplateSender};
 pub use settings::{
     After, ContextSettings, DEFAULT_MAX_OBJECT_BYTES, DeliverSettings, DicomSettings,
-    FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OutboxSettings,
+    FolderSettings, LogFormat, LogLevel, Malformed, ObserveSettings, OtherClasses, OutboxSettings,
     SenderSettings, SyslogSettings, TemplateSettings,
 };
 pub use sheathline_net::serve::tls::{ClientCertificate, Sha256Hex, TlsSettings};

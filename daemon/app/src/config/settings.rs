@@ -56,8 +56,23 @@ pub struct DicomSettings {
     pub tls: TlsSettings,
     /// `[[receive.dicom.sender]]`: what holds for one sender.
     pub sender: Vec<SenderSettings>,
+    /// What happens to objects of classes that are not taken.
+    pub other_classes: OtherClasses,
     /// Whether presentation states are taken: as `[templates] presentation_states` says.
     pub presentation_states: bool,
+}
+
+/// What happens to objects of classes that are not taken and can hold no sheath value that this
+/// program reads.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub enum OtherClasses {
+    /// Their presentation contexts are refused.
+    #[default]
+    #[serde(rename = "refuse")]
+    Refuse,
+    /// They are answered with success, counted, and not kept.
+    #[serde(rename = "take-and-drop")]
+    TakeAndDrop,
 }
 
 /// What happens to an object that cannot be understood.
@@ -83,6 +98,8 @@ pub struct SenderSettings {
     pub certificate_sha256: Vec<Sha256Hex>,
     /// What happens to its objects that cannot be understood.
     pub malformed: Malformed,
+    /// What happens to its objects of classes that are not taken.
+    pub other_classes: Option<OtherClasses>,
     /// Issuer of patient ids when a report of it names none.
     pub default_issuer: Option<String>,
     /// Of all associations, how many it may have open.
@@ -115,6 +132,7 @@ impl Default for DicomSettings {
             fallback_charset: None,
             tls: TlsSettings::default(),
             sender: Vec::new(),
+            other_classes: OtherClasses::default(),
             presentation_states: false,
         }
     }

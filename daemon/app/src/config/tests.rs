@@ -143,6 +143,7 @@ fn every_key_is_read_into_its_own_place() {
         idle_timeout_s = 9
         message_timeout_s = 10
         write_timeout_s = 12
+        other_classes = "take-and-drop"
         default_issuer = "X"
         fallback_charset = "ISO_IR 192"
         [[receive.dicom.sender]]
@@ -150,6 +151,7 @@ fn every_key_is_read_into_its_own_place() {
         addresses = ["192.0.2.7"]
         certificate_sha256 = ["0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0F:0f"]
         malformed = "refuse"
+        other_classes = "take-and-drop"
         default_issuer = "Z"
         max_associations = 3
         fallback_charset = "GB18030"

@@ -6,6 +6,7 @@
 //! Senders can make names and receivers codes of failures; so many, and no more.
 
 mod audit_sent;
+mod classes;
 mod database;
 mod deliveries;
 mod members;
@@ -14,6 +15,7 @@ mod senders;
 mod spool;
 
 use audit_sent::AuditSent;
+use classes::Classes;
 use database::Database;
 use deliveries::Deliveries;
 use members::Members;
@@ -119,6 +121,7 @@ pub struct Metrics {
     assessment_seconds: Histogram,
     published: Counter,
     deliveries: Deliveries,
+    classes: Classes,
     senders: Senders,
     audit_sent: AuditSent,
     members: Members,
@@ -156,6 +159,7 @@ impl Default for Metrics {
             assessment_seconds: latency(),
             published: Counter::default(),
             deliveries: Deliveries::default(),
+            classes: Classes::default(),
             senders: Senders::default(),
             audit_sent: AuditSent::default(),
             members: Members::default(),
@@ -171,6 +175,7 @@ impl Default for Metrics {
         };
         metrics.register();
         metrics.deliveries.register(&mut metrics.registry);
+        metrics.classes.register(&mut metrics.registry);
         metrics.senders.register(&mut metrics.registry);
         metrics.audit_sent.register(&mut metrics.registry);
         metrics.members.register(&mut metrics.registry);

@@ -26,6 +26,8 @@ pub struct Reason {
     pub why: &'static str,
     /// Whether the audit trail is told: somebody tried who may not.
     pub audited: bool,
+    /// Whether it is a failure of the log: no such one is what peers do every day.
+    pub is_failure: bool,
 }
 
 impl Reason {
@@ -36,6 +38,16 @@ impl Reason {
             code,
             why,
             audited: true,
+            is_failure: true,
+        }
+    }
+
+    /// A reason for the log that is no failure: it is told, and counted by whoever refuses.
+    #[must_use]
+    pub const fn of_every_day(code: &'static str, why: &'static str) -> Self {
+        Reason {
+            is_failure: false,
+            ..Reason::of_content(code, why)
         }
     }
 
@@ -115,13 +127,20 @@ impl Refusing {
 impl Observed {
     /// Tells of a refusal, at once or with others of its minute.
     pub fn refused(&self, refused: &Refused<'_>) {
-        let Reason { code, why, audited } = refused.reason;
+        let Reason {
+            code,
+            why,
+            audited,
+            is_failure,
+        } = refused.reason;
         if !self
             .refusing
             .tally()
             .note(refused, Instant::now(), Utc::now())
         {
-            self.metrics.failed(code);
+            if is_failure {
+                self.metrics.failed(code);
+            }
             return;
         }
         let Refused {
@@ -142,7 +161,11 @@ impl Observed {
                 repeats: 0,
             });
         }
-        tracing::warn!(code, %peer, calling, called, answer, detail, "{why}");
+        if is_failure {
+            tracing::warn!(code, %peer, calling, called, answer, detail, "{why}");
+        } else {
+            tracing::info!(code, %peer, calling, called, answer, detail, "{why}");
+        }
     }
 
     /// Tells of a connection that a service does not serve, or no more.
@@ -174,7 +197,12 @@ impl Observed {
 
     fn tell_sums(&self, sums: Vec<Sum>) {
         for sum in sums {
-            let Reason { code, why, audited } = sum.reason;
+            let Reason {
+                code,
+                why,
+                audited,
+                is_failure,
+            } = sum.reason;
             let Sum { peer, repeats, .. } = &sum;
             let time = |at: chrono::DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::Secs, true);
             let (since, until) = (time(sum.since), time(sum.until));
@@ -189,7 +217,11 @@ impl Observed {
                 });
             }
             // A line with `repeats` is not counted: each of them was when it came.
-            tracing::warn!(code, %peer, repeats, since, until, "{why}");
+            if is_failure {
+                tracing::warn!(code, %peer, repeats, since, until, "{why}");
+            } else {
+                tracing::info!(code, %peer, repeats, since, until, "{why}");
+            }
         }
     }
 }

@@ -1,6 +1,7 @@
 //! One association from its request to its end.
 
-use super::negotiate::{self, Accepted, Context};
+use super::dropping::Dropping;
+use super::negotiate::{self, Accepted, Context, Purpose};
 use super::shared::{Shared, Titles};
 use super::storing;
 use crate::config::SenderSettings;
@@ -8,6 +9,7 @@ use crate::intake::{Name, Unfit};
 use crate::observe::audit::Event;
 use crate::routes::archive::HistoryTitle;
 use dicom_ul::pdu::{AbortRQServiceProviderReason, AbortRQSource, PDataValue, PDataValueType, Pdu};
+use sheathline_model::domain::Source;
 use sheathline_net::dicom::PDU_BYTES_MAX;
 use sheathline_net::dicom::dimse::{Command, Operation, Status};
 use sheathline_net::dicom::message::{Assembler, Fault, Fragment, Message};
@@ -91,15 +93,20 @@ pub(super) async fn serve(stream: impl Stream, peer: Peer, shared: Arc<Shared>, 
     let Accepted {
         pdu,
         contexts,
+        refused,
         calling,
         peer_pdu_max,
     } = accepted;
     if let Err(error) = wire.send_bytes(&pdu).await {
         return end(wire, address, &calling, error.into()).await;
     }
+    let detail = shared.contexts_refused(&refused, &storing::source(&calling, history.as_ref()));
     if contexts.is_empty() {
-        shared.refused(Refusal::NoContext, address, &titles, "");
+        shared.refused(Refusal::NoContext, address, &titles, &detail);
     } else {
+        if !refused.is_empty() {
+            shared.context_refused(address, &titles, &detail);
+        }
         shared.observed.note(|| Event::Association {
             address,
             calling: calling.clone(),
@@ -120,15 +127,27 @@ pub(super) async fn serve(stream: impl Stream, peer: Peer, shared: Arc<Shared>, 
         peer_pdu_max,
         assembler,
         memory: None,
+        dropping: Dropping::default(),
     };
     let why = tokio::select! {
-        why = association.talk(&signals) => why,
-        () = seat.one_of_all.taken_back() => {
-            return rules.refused(Refusal::Displaced, address, &titles, "of the associations");
-        }
+        why = association.talk(&signals) => Some(why),
+        () = seat.one_of_all.taken_back() => None,
     };
-    let Association { wire, calling, .. } = association;
-    end(wire, address, &calling, why).await;
+    let source = association.source();
+    let Association {
+        wire,
+        calling,
+        dropping,
+        ..
+    } = association;
+    match why {
+        Some(why) => end(wire, address, &calling, why).await,
+        None => {
+            drop(wire);
+            rules.refused(Refusal::Displaced, address, &titles, "of the associations");
+        }
+    }
+    dropping.tell(&rules, source, address, &calling).await;
 }
 
 /// Returns once the memory of an object is taken back.
@@ -203,7 +222,7 @@ struct Association<S> {
     party: Party,
     /// Its places among the associations and among the connections.
     places: [Pulse; 2],
-    contexts: BTreeMap<u8, Context>,
+    contexts: BTreeMap<u8, Purpose>,
     calling: String,
     sender: SenderSettings,
     /// The archive whose history comes, if it is that.
@@ -212,9 +231,16 @@ struct Association<S> {
     assembler: Assembler,
     /// The part of the shared memory that the data set being received takes.
     memory: Option<Share>,
+    /// What is dropped in it.
+    dropping: Dropping,
 }
 
 impl<S: Stream> Association<S> {
+    /// Where its objects come from.
+    fn source(&self) -> Source {
+        storing::source(&self.calling, self.history.as_ref())
+    }
+
     /// Answers requests until there is a reason to end. That its port is closed is none.
     async fn talk(&mut self, signals: &Signals) -> End {
         let idle = Duration::from_secs(self.shared.settings.idle_timeout_s);
@@ -278,8 +304,8 @@ impl<S: Stream> Association<S> {
             is_last: value.is_last,
             bytes: &value.data,
         };
-        if !fragment.is_command && !self.reserve(fragment.bytes.len()) {
-            self.assembler.give_up_data();
+        if !fragment.is_command {
+            self.make_way(&fragment);
         }
         let whole = self
             .assembler
@@ -298,13 +324,21 @@ impl<S: Stream> Association<S> {
         done
     }
 
+    /// Sees to it that the bytes of a data set find room, or need none.
+    fn make_way(&mut self, fragment: &Fragment<'_>) {
+        if let Some(Purpose::Dropped(_)) = self.contexts.get(&fragment.context) {
+            self.assembler.pass_over_data();
+        } else if !self.reserve(fragment.bytes.len()) {
+            self.assembler.give_up_data();
+        }
+    }
+
     /// Ends over a message that breaks the rules; an object that is too large to come is told of as one.
     fn broken_off(&self, fault: &Fault) -> End {
         if let Fault::TooLarge { limit } = *fault {
-            let source = storing::source(&self.calling, self.history.as_ref());
             let unfit = Unfit::TooLarge { bytes: None, limit };
             let intake = self.shared.intake();
-            intake.broken_off(&Name::None, &source, unfit);
+            intake.broken_off(&Name::None, &self.source(), unfit);
         }
         End::Abort(AbortRQSource::ServiceUser, fault.to_string())
     }
@@ -325,43 +359,57 @@ impl<S: Stream> Association<S> {
 
     /// Keeps an object, if it may come in this context.
     async fn store(&mut self, of: &Command, context: Context, data_set: Option<Vec<u8>>) -> Status {
-        let Self {
-            shared,
-            calling,
-            sender,
-            history,
-            party,
-            ..
-        } = self;
-        let refused = |unfit: Unfit| {
-            if !of.has_data_set {
-                return unfit.status();
-            }
-            let source = storing::source(calling, history.as_ref());
-            let name = of
-                .sop_instance_uid
-                .clone()
-                .map_or(Name::None, Name::Instance);
-            shared.intake().refuse(&name, &source, unfit).status()
+        let uid = match self.named(of, context.class) {
+            Ok(uid) => uid,
+            Err(unfit) => return self.refuse(of, unfit),
         };
-        if of.sop_class_uid.as_deref() != Some(context.class) {
-            return refused(Unfit::Class);
-        }
-        match (&of.sop_instance_uid, data_set) {
-            (None, _) => refused(Unfit::Nameless),
-            (_, None) if !of.has_data_set => Status::NoDataSet,
-            (_, None) => refused(Unfit::NoRoom),
-            (Some(uid), Some(bytes)) => {
+        match data_set {
+            None if !of.has_data_set => Status::NoDataSet,
+            None => self.refuse(of, Unfit::NoRoom),
+            Some(bytes) => {
                 let from = storing::From {
-                    calling,
-                    sender,
-                    history: history.as_ref(),
+                    calling: &self.calling,
+                    sender: &self.sender,
+                    history: self.history.as_ref(),
                     context,
-                    party: *party,
+                    party: self.party,
                 };
-                storing::store(shared, from, uid, bytes).await
+                storing::store(&self.shared, from, uid, bytes).await
             }
         }
+    }
+
+    /// Answers success for an object of which nothing is kept, since the site says so.
+    fn pass_over(&mut self, of: &Command, class: &'static str) -> Status {
+        match self.named(of, class) {
+            Err(unfit) => self.refuse(of, unfit),
+            Ok(_) if !of.has_data_set => Status::NoDataSet,
+            Ok(_) => {
+                let source = self.source();
+                self.dropping.note(&self.shared, &source, class);
+                Status::Success
+            }
+        }
+    }
+
+    /// The instance that a request names, if its class is that of the context.
+    fn named<'c>(&self, of: &'c Command, class: &str) -> Result<&'c str, Unfit> {
+        if of.sop_class_uid.as_deref() != Some(class) {
+            return Err(Unfit::Class);
+        }
+        of.sop_instance_uid.as_deref().ok_or(Unfit::Nameless)
+    }
+
+    fn refuse(&self, of: &Command, unfit: Unfit) -> Status {
+        if !of.has_data_set {
+            return unfit.status();
+        }
+        let name = of
+            .sop_instance_uid
+            .clone()
+            .map_or(Name::None, Name::Instance);
+        let intake = self.shared.intake();
+        intake.refuse(&name, &self.source(), unfit).status()
     }
 
     async fn answer(&mut self, message: Message) -> Result<(), End> {
@@ -392,7 +440,10 @@ impl<S: Stream> Association<S> {
             Operation::Store => {
                 // Whatever went wrong with an object has its line in the log.
                 is_told = command.has_data_set;
-                self.store(&command, accepted, data_set).await
+                match accepted {
+                    Purpose::Taken(context) => self.store(&command, context, data_set).await,
+                    Purpose::Dropped(class) => self.pass_over(&command, class),
+                }
             }
         };
         if command.operation == Operation::Store {

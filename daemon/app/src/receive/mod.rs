@@ -5,9 +5,11 @@
 
 mod association;
 mod dicom;
+mod dropping;
 pub mod folder;
 pub mod hl7;
 pub(crate) mod negotiate;
+pub(crate) mod other_classes;
 #[cfg(any(test, fuzzing))]
 pub mod rehearse;
 mod shared;

@@ -4,7 +4,8 @@
 //! order instead of ours, and refuses those it cannot decode itself, such as the deflated one,
 //! though for us a data set is only bytes to keep.
 
-use crate::config::DicomSettings;
+use super::other_classes::droppable;
+use crate::config::{DicomSettings, OtherClasses};
 use crate::routes::archive::HistoryTitle;
 use dicom_dictionary_std::uids;
 use dicom_ul::pdu::{
@@ -13,6 +14,7 @@ use dicom_ul::pdu::{
 };
 use sheathline_model::sr::presentation::is_presentation_class;
 use sheathline_net::dicom::ae_title::ae_title_problem;
+use sheathline_net::dicom::dimse::uid;
 use sheathline_net::dicom::refusal::Refusal;
 use sheathline_net::dicom::{
     APPLICATION_CONTEXT, IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION, PDU_BYTES_MAX,
@@ -95,11 +97,30 @@ pub(super) struct Context {
     pub(super) syntax: &'static str,
 }
 
+/// What an accepted presentation context is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Purpose {
+    /// Objects that are kept, or Verification.
+    Taken(Context),
+    /// Objects of this class, which are answered with success and not kept, since the site says so.
+    Dropped(&'static str),
+}
+
+/// A presentation context that is refused.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct RefusedContext {
+    /// The abstract syntax as the peer proposed it.
+    pub(super) class: String,
+    /// Whether the class is taken, in other transfer syntaxes.
+    pub(super) for_its_syntaxes: bool,
+}
+
 /// A request that is accepted: send the PDU, then talk in these contexts. There may be none.
 #[derive(Debug)]
 pub(super) struct Accepted {
     pub(super) pdu: Vec<u8>,
-    pub(super) contexts: BTreeMap<u8, Context>,
+    pub(super) contexts: BTreeMap<u8, Purpose>,
+    pub(super) refused: Vec<RefusedContext>,
     pub(super) calling: String,
     pub(super) peer_pdu_max: u32,
 }
@@ -136,7 +157,8 @@ pub(super) fn answer(
     {
         return Err(Refusal::Calling);
     }
-    let mut contexts = BTreeMap::new();
+    let drops = !for_history && other_classes(settings, &calling) == OtherClasses::TakeAndDrop;
+    let (mut contexts, mut refused) = (BTreeMap::new(), Vec::new());
     let mut results: Vec<PresentationContextResult> = Vec::new();
     for proposed in request.presentation_contexts {
         // PS3.8 table 9-13: odd and unique. Two contexts of one id cannot be told apart later.
@@ -149,24 +171,42 @@ pub(super) fn answer(
                 .iter()
                 .any(|offered| plain(offered) == *syntax)
         };
+        let abstract_syntax = plain(&proposed.abstract_syntax);
         let class = CLASSES
             .iter()
-            .find(|class| plain(&proposed.abstract_syntax) == **class)
+            .find(|class| abstract_syntax == **class)
             .filter(|class| is_taken(class, settings));
         let chosen = class.and_then(|class| syntaxes(class).find(offers));
-        let (reason, syntax) = match (class, chosen) {
-            (Some(class), Some(syntax)) => {
-                contexts.insert(proposed.id, Context { class, syntax });
+        // A class of ours is never dropped, also where it is switched off.
+        let dropped = (drops && !CLASSES.contains(&abstract_syntax))
+            .then(|| droppable(abstract_syntax))
+            .flatten();
+        let first = proposed.transfer_syntaxes.first().map(|one| plain(one));
+        let first = first.filter(|one| uid(one.as_bytes()).is_some());
+        let (reason, syntax) = match (class, chosen, dropped, first) {
+            (Some(class), Some(syntax), ..) => {
+                let context = Context { class, syntax };
+                contexts.insert(proposed.id, Purpose::Taken(context));
                 (PresentationContextResultReason::Acceptance, syntax)
             }
-            (None, _) => (
-                PresentationContextResultReason::AbstractSyntaxNotSupported,
-                uids::IMPLICIT_VR_LITTLE_ENDIAN,
-            ),
-            (_, None) => (
-                PresentationContextResultReason::TransferSyntaxesNotSupported,
-                uids::IMPLICIT_VR_LITTLE_ENDIAN,
-            ),
+            // Its bytes are not looked at, so any transfer syntax will do.
+            (None, _, Some(class), Some(syntax)) => {
+                contexts.insert(proposed.id, Purpose::Dropped(class));
+                (PresentationContextResultReason::Acceptance, syntax)
+            }
+            _ => {
+                let for_its_syntaxes = class.is_some();
+                refused.push(RefusedContext {
+                    class: abstract_syntax.to_owned(),
+                    for_its_syntaxes,
+                });
+                let reason = if for_its_syntaxes {
+                    PresentationContextResultReason::TransferSyntaxesNotSupported
+                } else {
+                    PresentationContextResultReason::AbstractSyntaxNotSupported
+                };
+                (reason, uids::IMPLICIT_VR_LITTLE_ENDIAN)
+            }
         };
         let transfer_syntax = syntax.to_owned();
         results.push(PresentationContextResult {
@@ -198,9 +238,18 @@ pub(super) fn answer(
             ],
         }),
         contexts,
+        refused,
         calling,
         peer_pdu_max,
     })
+}
+
+/// What happens to objects of other classes from this sender.
+fn other_classes(settings: &DicomSettings, calling: &str) -> OtherClasses {
+    let mut senders = settings.sender.iter();
+    let own = senders.find(|sender| sender.ae_title == calling);
+    own.and_then(|sender| sender.other_classes)
+        .unwrap_or(settings.other_classes)
 }
 
 /// The PDU that accepts. It gives both titles back as they came (PS3.8 table 9-17), blank ones too,

@@ -1,5 +1,8 @@
 //! What all connections share: settings, store, and the room there is.
 
+use super::dropping::listed;
+use super::negotiate::RefusedContext;
+use super::other_classes::{label, shown};
 use crate::config::{DicomSettings, SenderSettings};
 use crate::intake::{Intake, Reception};
 use crate::observe::Observed;
@@ -7,11 +10,13 @@ use crate::observe::metrics::Open;
 use crate::observe::refused::{Reason, Refused};
 use crate::routes::archive::HistoryTitle;
 use dicom_ul::pdu::AssociationRQ;
+use sheathline_model::domain::Source;
 use sheathline_net::dicom::refusal::{Refusal, Refusals};
 use sheathline_net::serve::Peer;
 use sheathline_net::serve::accept::may_connect;
 use sheathline_net::serve::places::{Place, Places};
 use sheathline_net::shares::{Party, Room, Share, Shares};
+use std::collections::BTreeSet;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -152,6 +157,45 @@ impl Shared {
         settings
             .max_associations_per_peer
             .min(settings.max_associations)
+    }
+
+    /// Counts presentation contexts that are refused; returns which, for the log.
+    pub(super) fn contexts_refused(&self, refused: &[RefusedContext], source: &Source) -> String {
+        for one in refused {
+            let metrics = &self.observed.metrics;
+            metrics.context_refused(source, label(&one.class));
+        }
+        // A sender asks for a class once with each of its transfer syntaxes.
+        let classes: BTreeSet<(&str, bool)> = refused
+            .iter()
+            .map(|one| (one.class.as_str(), one.for_its_syntaxes))
+            .collect();
+        let named: Vec<String> = classes
+            .into_iter()
+            .map(|(class, for_its_syntaxes)| {
+                if for_its_syntaxes {
+                    format!("{} in these transfer syntaxes", shown(class))
+                } else {
+                    shown(class)
+                }
+            })
+            .collect();
+        listed(named.into_iter())
+    }
+
+    /// Tells of presentation contexts that are refused beside others that are taken.
+    pub(super) fn context_refused(&self, peer: IpAddr, titles: &Titles, detail: &str) {
+        const REASON: Reason = Reason::of_every_day(
+            "context-refused",
+            "some of the proposed SOP classes and transfer syntaxes are not taken here",
+        );
+        self.observed.refused(&Refused {
+            calling: &titles.calling,
+            called: &titles.called,
+            answer: "A-ASSOCIATE-AC",
+            detail,
+            ..Refused::at(REASON, peer)
+        });
     }
 
     /// Counts a refusal and tells of it.

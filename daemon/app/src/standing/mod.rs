@@ -5,9 +5,11 @@
 pub(crate) mod certificates;
 pub(crate) mod database;
 mod deliveries;
+mod dropped;
 mod senders;
 
 pub(crate) use deliveries::Deliveries;
+pub(crate) use dropped::DroppedRow;
 pub(crate) use senders::SenderRow;
 
 use crate::config::Config;
@@ -39,6 +41,8 @@ pub(crate) struct Standing {
     pub(crate) deliveries: Vec<Deliveries>,
     /// What the last reports of each sender brought that had sheath values once.
     pub(crate) senders: Vec<SenderRow>,
+    /// What was answered with success and not kept, since `other_classes` says so.
+    pub(crate) dropped: Vec<DroppedRow>,
     /// What does not pass by itself.
     pub(crate) needs: Vec<Need>,
 }
@@ -120,6 +124,7 @@ pub(crate) fn of(
         patients_apart,
         deliveries,
         senders,
+        dropped: dropped::of(store)?,
     })
 }
 

@@ -28,7 +28,7 @@ pub struct Message {
     /// The command set it was read from, for what only answers hold.
     pub command_set: Vec<u8>,
     /// The data set, byte for byte; `None` when the command has none, or when its bytes were
-    /// given up with [`Assembler::give_up_data`].
+    /// given up with [`Assembler::give_up_data`] or passed over with [`Assembler::pass_over_data`].
     pub data_set: Option<Vec<u8>>,
 }
 
@@ -69,8 +69,19 @@ enum State {
         command_set: Vec<u8>,
         data: Vec<u8>,
         received: u64,
-        given_up: bool,
+        held: Held,
     },
+}
+
+/// What is done with the bytes of a data set.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Held {
+    /// They are kept, up to the limit.
+    Kept,
+    /// They are counted against the limit and thrown away.
+    GivenUp,
+    /// They are read to the end, however many there are.
+    PassedOver,
 }
 
 /// Puts the fragments of one association together.
@@ -108,9 +119,20 @@ impl Assembler {
     /// Throws away what there is of the data set and what will come of it, for want of memory. The
     /// message still ends, so that it can be answered.
     pub fn give_up_data(&mut self) {
-        if let State::InData { data, given_up, .. } = &mut self.state {
+        if let State::InData { data, held, .. } = &mut self.state {
             *data = Vec::new();
-            *given_up = true;
+            if *held == Held::Kept {
+                *held = Held::GivenUp;
+            }
+        }
+    }
+
+    /// Reads what will come of the data set and keeps nothing of it. The limit holds for what is kept
+    /// alone, so the caller bounds the time.
+    pub fn pass_over_data(&mut self) {
+        if let State::InData { data, held, .. } = &mut self.state {
+            *data = Vec::new();
+            *held = Held::PassedOver;
         }
     }
 
@@ -128,7 +150,7 @@ impl Assembler {
                 command_set,
                 mut data,
                 received,
-                given_up,
+                held,
             } => {
                 if fragment.is_command {
                     return Err(Fault::CommandInsideData);
@@ -137,16 +159,16 @@ impl Assembler {
                     return Err(Fault::ContextChanged);
                 }
                 let received = received.saturating_add(fragment.bytes.len() as u64);
-                if received > self.data_bytes_max {
+                if held != Held::PassedOver && received > self.data_bytes_max {
                     return Err(Fault::TooLarge {
                         limit: self.data_bytes_max,
                     });
                 }
-                if !given_up {
+                if held == Held::Kept {
                     data.extend_from_slice(fragment.bytes);
                 }
                 if fragment.is_last {
-                    let data_set = (!given_up).then_some(data);
+                    let data_set = (held == Held::Kept).then_some(data);
                     return Ok(Some(Message {
                         context,
                         command,
@@ -160,7 +182,7 @@ impl Assembler {
                     command_set,
                     data,
                     received,
-                    given_up,
+                    held,
                 };
                 Ok(None)
             }
@@ -202,7 +224,7 @@ impl Assembler {
             command_set: bytes,
             data: Vec::new(),
             received: 0,
-            given_up: false,
+            held: Held::Kept,
         };
         Ok(None)
     }

@@ -4,8 +4,8 @@ use super::{keep, now, open};
 use crate::objects::{self, ObjectId};
 use crate::readings::{self, StoredDisposition};
 use crate::results::{self, NewResult};
-use crate::{StoreError, assessment_queue, heard};
-use chrono::DateTime;
+use crate::{StoreError, assessment_queue, dropped, heard};
+use chrono::{DateTime, Utc};
 use sheathline_model::domain::{
     Device, Disposition, ExamFacts, ObjectReading, Patient, PatientKey, Remark, RemarkCode,
 };
@@ -255,4 +255,36 @@ fn of_many_senders_the_one_that_was_silent_for_longest_goes() {
     let found = found.expect("noted");
     assert_eq!(found.len(), heard::SOURCES);
     assert!(found.iter().all(|one| one.source != "dicom:AE0"));
+}
+
+#[test]
+fn what_was_dropped_is_counted_by_class_and_source_within_a_bound() {
+    let folder = TempDir::new().expect("temp");
+    let store = open(&folder);
+    let at = |second: i64| DateTime::<Utc>::from_timestamp(second, 0).unwrap_or_default();
+    let source = |name: String| sheathline_model::domain::Source::Dicom(name);
+    let add = |name: String, class: &'static str, count: u64, second: i64| {
+        let counts = std::collections::BTreeMap::from([(class, count)]);
+        let source = source(name);
+        let added = store.write(move |tx| dropped::add(tx, &source, &counts, at(second)));
+        added.expect("added");
+    };
+    add("CART 1".to_owned(), "1.2", 3, 1);
+    add("CART 1".to_owned(), "1.2", 4, 5);
+    let found = store.read(dropped::all).expect("read");
+    let expected = dropped::Dropped {
+        source: "dicom:CART 1".to_owned(),
+        class: "1.2".to_owned(),
+        count: 7,
+        first: at(1),
+        last: at(5),
+    };
+    assert_eq!(found, [expected]);
+    for n in 0..dropped::ROWS + 9 {
+        add(format!("X{n}"), "1.2", 1, 6);
+    }
+    let found = store.read(dropped::all).expect("read");
+    assert_eq!(found.len(), dropped::ROWS + 1);
+    let other = found.iter().find(|one| one.source == dropped::OTHER);
+    assert_eq!(other.map(|one| one.count), Some(10));
 }

@@ -80,6 +80,9 @@ pub const CODES: &[Row] = rows! {
     "destination-unknown" Look:
         "Results wait for a destination that the configuration does not name.",
         "Name it again, or take them out with `sheathline outbox drop --destination NAME`.";
+    "dropped-not-counted" Look:
+        "How many objects of other classes were dropped could not be written into the store; `status` counts too few.",
+        "Read `error`; mostly it is the disk of the store. The metrics counted them.";
     "entry-damaged" Look:
         "An entry of `label`, `event` or `pressure` is damaged in the store; the audit trail lacks it.",
         "Look at the disk, run `sheathline verify`, then make the entry again.";

@@ -3,6 +3,14 @@
 use super::*;
 use dicom_ul::pdu::{PresentationContextProposed, read_pdu};
 
+/// The transfer syntax of a context whose objects are taken.
+fn syntax_of(contexts: &BTreeMap<u8, Purpose>, id: u8) -> Option<&'static str> {
+    match contexts.get(&id) {
+        Some(Purpose::Taken(context)) => Some(context.syntax),
+        _ => None,
+    }
+}
+
 fn request(contexts: &[(u8, &str, &[&str])]) -> AssociationRQ {
     AssociationRQ {
         protocol_version: 1,
@@ -43,12 +51,9 @@ fn our_order_of_transfer_syntaxes_counts() {
             contexts,
             calling,
             peer_pdu_max,
+            ..
         } = answer(request(&[(1, SR, offered)]), &DicomSettings::default(), &[]).expect("accepted");
-        assert_eq!(
-            contexts.get(&1).map(|context| context.syntax),
-            chosen,
-            "{offered:?}"
-        );
+        assert_eq!(syntax_of(&contexts, 1), chosen, "{offered:?}");
         assert_eq!((calling.as_str(), peer_pdu_max), ("SCANNER", 16384));
         assert_eq!(pdu[0], 0x02);
     }
@@ -233,10 +238,82 @@ fn compressed_syntaxes_are_for_pictures() {
         let Ok(Accepted { contexts, .. }) = answer(asked, &DicomSettings::default(), &[]) else {
             panic!("accepted");
         };
-        let chosen = |id| contexts.get(&id).map(|context| context.syntax);
+        let chosen = |id| syntax_of(&contexts, id);
         assert_eq!(
             (chosen(1), chosen(3), chosen(5)),
             (Some(one), Some(explicit), None)
         );
     }
+}
+
+/// PS3.4 B.5: where the site says so, for everybody or for one sender, and never what could hold a sheath:
+/// reports, what is drawn over pictures, private classes; nor in the history of an archive.
+#[test]
+fn other_classes_are_taken_and_dropped_where_the_site_says_so() {
+    let ct = "1.2.840.10008.5.1.4.1.1.2";
+    let dose = "1.2.840.10008.5.1.4.1.1.88.67";
+    let state = "1.2.840.10008.5.1.4.1.1.11.1";
+    let (jpeg, own) = ("1.2.840.10008.1.2.4.70", "1.2.3.4");
+    let asked = || {
+        request(&[
+            (1, SR, &["1.2.840.10008.1.2"]),
+            (3, ct, &[own, jpeg]),
+            (5, dose, &["1.2.840.10008.1.2"]),
+            (7, state, &["1.2.840.10008.1.2"]),
+            (9, "1.2.3.4.5", &["1.2.840.10008.1.2"]),
+            (11, ct, &[]),
+            (13, SR, &[jpeg]),
+        ])
+    };
+    let of = |text: &str| {
+        let config = crate::config::Config::from_text("site.toml", text);
+        let settings = config.expect("a configuration").dicom;
+        answer(asked(), &settings, &[]).expect("accepted")
+    };
+    let all = "[receive.dicom]\nother_classes = \"take-and-drop\"\n";
+    let sender = "[[receive.dicom.sender]]\nae_title = \"SCANNER\"\nother_classes = ";
+    for (text, drops) in [
+        (String::new(), false),
+        (all.to_owned(), true),
+        (format!("{sender}\"take-and-drop\"\n"), true),
+        (format!("{all}{sender}\"refuse\"\n"), false),
+        (
+            sender.replace("SCANNER", "OTHER") + "\"take-and-drop\"\n",
+            false,
+        ),
+    ] {
+        let Accepted {
+            pdu,
+            contexts,
+            refused,
+            ..
+        } = of(&text);
+        let dropped: Vec<_> = contexts
+            .iter()
+            .filter(|(_, purpose)| matches!(purpose, Purpose::Dropped(_)))
+            .collect();
+        let expected: &[_] = &[(&3, &Purpose::Dropped(ct))];
+        assert_eq!(dropped, expected[..usize::from(drops)], "{text}");
+        let classes: Vec<_> = refused.iter().map(|one| one.class.as_str()).collect();
+        let expected = [ct, dose, state, "1.2.3.4.5", ct, SR];
+        assert_eq!(classes, expected[usize::from(drops)..], "{text}");
+        assert!(refused.last().is_some_and(|one| one.for_its_syntaxes));
+        let Ok(Some(Pdu::AssociationAC(accepted))) = read_pdu(pdu.as_slice(), PDU_BYTES_MAX, true)
+        else {
+            panic!("{pdu:?}");
+        };
+        let second = &accepted.presentation_contexts[1];
+        assert_eq!(second.transfer_syntax == own, drops, "{second:?}");
+    }
+    let settings = crate::config::Config::from_text("site.toml", all).expect("good");
+    let history = HistoryTitle {
+        ae_title: "SHEATHHISTORY".to_owned(),
+        archive: "old".to_owned(),
+        default_issuer: String::new(),
+        current_days: None,
+    };
+    let mut asked = asked();
+    asked.called_ae_title = "SHEATHHISTORY".to_owned();
+    let accepted = answer(asked, &settings.dicom, &[history]).expect("accepted");
+    assert_eq!(accepted.contexts.len(), 1);
 }

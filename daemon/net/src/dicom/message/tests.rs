@@ -156,3 +156,31 @@ proptest! {
         prop_assert!(assembler.is_between_messages());
     }
 }
+
+#[test]
+fn what_is_passed_over_takes_no_memory_and_has_no_limit() {
+    let mut assembler = in_data(10);
+    for n in 0..100 {
+        assembler.pass_over_data();
+        // What is given up later stays passed over.
+        if n == 50 {
+            assembler.give_up_data();
+        }
+        assert_eq!(
+            assembler.feed(fragment(1, false, false, &[7; 100])),
+            Ok(None)
+        );
+        assert_eq!(assembler.held_bytes(), 0);
+    }
+    let whole = assembler.feed(fragment(1, false, true, b"end"));
+    let whole = whole.expect("no fault").expect("whole");
+    assert_eq!(whole.data_set, None);
+    assert!(whole.command.has_data_set);
+    // The next one is as before.
+    assert_eq!(
+        assembler.feed(fragment(1, true, true, &store_request())),
+        Ok(None)
+    );
+    let over = assembler.feed(fragment(1, false, true, &[7; 11]));
+    assert_eq!(over, Err(Fault::TooLarge { limit: 10 }));
+}
