@@ -92,8 +92,7 @@ class Daemon:
                     raise Broken(f"the daemon does not listen\n{self.log.read_text()}")
                 time.sleep(0.005)
         self.seconds_to_listen = time.monotonic() - start
-        # What it was started under has another pid.
-        self.pid = int(site.store.with_name("store.sqlite.lock").read_text().split()[0])
+        self.pid = site.pid_of(self)
 
     def events(self) -> list[dict]:
         """What the log says so far; a last line that is cut off or not JSON is left out."""
@@ -202,6 +201,10 @@ class Site:
     def serve(self, **how) -> Daemon:
         return Daemon(self, **how)
 
+    def pid_of(self, _: Daemon) -> int:
+        """What a daemon was started under has another pid."""
+        return int(self.store.with_name("store.sqlite.lock").read_text().split()[0])
+
     def process(self, *paths: Path) -> dict:
         """`process` over the files, then the sum of everything."""
         reports = sum(1 for path in paths for _ in path.iterdir())
@@ -240,7 +243,13 @@ class Site:
             base.close()
 
 
-def waiting(base: sqlite3.Connection) -> int:
+    def unsound(self) -> str | None:
+        """What the database finds wrong in its own file."""
+        sound = self.read(lambda base: base.execute("pragma integrity_check").fetchone()[0])
+        return None if sound == "ok" else sound
+
+
+def waiting(base) -> int:
     return base.execute(
         "select (select count(*) from object where state = 'received')"
         " + (select count(*) from dirty)"

@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-import sqlite3
 import zlib
 from pathlib import Path
 
@@ -95,6 +94,18 @@ def clean_run(binary: Path, objects: list[Report], say=None) -> dict[str, dict]:
     return _clean[name]
 
 
+def in_store(base, problems: list[str]) -> tuple[set[bytes], int, int, set[str]]:
+    """Hashes of the objects, how often one came, how much waits, and the versions of results."""
+    stored = set()
+    for sha256, body in base.execute("select body_sha256, body from object"):
+        if hashlib.sha256(zlib.decompress(body)).digest() != sha256:
+            problems.append("a stored object is not what its hash says")
+        stored.add(sha256)
+    kept = base.execute("select count(*) + coalesce(sum(repeats), 0) from object").fetchone()[0]
+    versions = {f"{exam}-v{number}" for exam, number in base.execute("select exam_id, version from result")}
+    return stored, int(kept), waiting(base), versions
+
+
 def check(site: Site, objects: list[Report], acknowledged: list[Report], say=None) -> list[str]:
     """What does not hold, in words, once everything was sent, drained and stopped.
 
@@ -104,24 +115,14 @@ def check(site: Site, objects: list[Report], acknowledged: list[Report], say=Non
     problems: list[str] = []
     places: dict[str, int] = {}
     told = newest(site.outbox, problems, places)
-    base = sqlite3.connect(site.store)
     try:
-        if (sound := base.execute("pragma integrity_check").fetchone()[0]) != "ok":
-            return [f"the store is damaged: {sound}"]
-        stored = set()
-        for sha256, body in base.execute("select body_sha256, body from object"):
-            if hashlib.sha256(zlib.decompress(body)).digest() != sha256:
-                problems.append("a stored object is not what its hash says")
-            stored.add(sha256)
-        kept = base.execute("select count(*) + ifnull(sum(repeats), 0) from object").fetchone()[0]
-        if left := waiting(base):
-            problems.append(f"{left} things still wait")
-        published = base.execute("select exam_id || '-v' || version from result")
-        rows = {row[0] for row in published}
-    except sqlite3.DatabaseError as error:
-        return [f"the store cannot be read: {error}"]
-    finally:
-        base.close()
+        if damaged := site.unsound():
+            return [f"the store is damaged: {damaged}"]
+        stored, kept, left, rows = site.read(lambda base: in_store(base, problems))
+    except Broken as error:
+        return [str(error)]
+    if left:
+        problems.append(f"{left} things still wait")
     folders = {entry.name for entry in site.outbox.iterdir()} if site.outbox.exists() else set()
     folders.discard(LOCK)
     if rows != folders:
