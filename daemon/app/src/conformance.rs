@@ -246,7 +246,7 @@ fn statuses(text: &mut String) -> fmt::Result {
     text.push_str("| status | Error Comment (0000,0902) |\n|---|---|\n");
     writeln!(
         text,
-        "| {} | none; the object is on stable storage, understood or not |",
+        "| {} | none; the object is on stable storage (of the store, or of the spool before a server), understood or not |",
         Status::Success.hex()
     )?;
     for status in Status::FAILURES {
