@@ -7,6 +7,7 @@ mod reached;
 mod restored;
 mod same;
 mod secret;
+mod several;
 mod spool;
 
 use cluster::Cluster;

@@ -7,9 +7,10 @@
 
 mod roster;
 
-pub use roster::Roster;
+pub use roster::{Brings, Roster};
 
-use sheathline_store::members::{self, Duty, LIVES, Membership};
+use sheathline_model::domain::PatientKey;
+use sheathline_store::members::{self, Duty, LIVES, Membership, bucket_of};
 use sheathline_store::{StoreError, View};
 use std::collections::BTreeSet;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -136,6 +137,36 @@ impl Part {
             Err(StoreError::NotOurs {
                 duty: duty.to_string(),
             })
+        }
+    }
+}
+
+/// Who writes a result to an outbox.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Publishing {
+    /// One daemon, all of them, to the folder that all share.
+    #[default]
+    ByOne,
+    /// Whoever assesses its patient, to a folder of its own.
+    ByEach,
+}
+
+impl Publishing {
+    /// The duty that writing a result of a patient belongs to, by the id that it is filed under.
+    #[must_use]
+    pub fn duty(self, patient: &PatientKey) -> Duty {
+        match self {
+            Publishing::ByOne => Duty::Outbox,
+            Publishing::ByEach => Duty::Bucket(bucket_of(patient)),
+        }
+    }
+
+    /// Whether any of it is this part's.
+    #[must_use]
+    pub fn is_any_of(self, part: &Part) -> bool {
+        match self {
+            Publishing::ByOne => part.has(&Duty::Outbox),
+            Publishing::ByEach => part.has_buckets(),
         }
     }
 }

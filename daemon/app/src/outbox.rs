@@ -15,14 +15,13 @@ pub(crate) use waits::{Pass, Waits};
 
 pub(crate) use folder::folder_name;
 
-use crate::duties::Part;
+use crate::duties::{Part, Publishing};
 use crate::known::{content_of, sound_before};
 use crate::observe::outbox::Unwritable;
 use crate::routes::destination::Taker;
 use folder::{Came, put_in_place, sync_folder, take_back, write_aside};
 use serde_json::Value;
 use sheathline_model::results::Change;
-use sheathline_store::members::Duty;
 use sheathline_store::results::Pending;
 use sheathline_store::results::{self, ResultRow};
 use sheathline_store::{Store, StoreError, Tx, View, assessment_queue, deliveries};
@@ -170,6 +169,24 @@ pub(crate) struct Place<'p> {
     pub store: &'p Store,
     pub outbox: &'p Path,
     pub part: &'p Part,
+    pub publishing: Publishing,
+}
+
+impl Place<'_> {
+    /// That a result is still this part's to write. Asked in a transaction that changes, it stays so until
+    /// that ends.
+    fn check(&self, view: &View, row: &ResultRow) -> Result<(), StoreError> {
+        self.part.check(view, &self.publishing.duty(&row.patient))
+    }
+
+    /// The same of what is written aside, before it gets its name: whoever stood still meanwhile may have
+    /// been put out. Asks nobody where nobody shares the store.
+    fn check_now(&self, row: &ResultRow) -> Result<(), StoreError> {
+        match self.part.membership() {
+            Some(_) => self.store.read(|view| self.check(view, row)),
+            None => Ok(()),
+        }
+    }
 }
 
 /// Files of a result: name and bytes.
@@ -198,9 +215,10 @@ where
         store,
         outbox,
         part,
+        publishing,
     } = place;
     let found = store.read(|conn| {
-        let picked = pass.next(conn)?;
+        let picked = pass.next(conn, |patient| part.has(&publishing.duty(patient)))?;
         let row = |one: Pending| (results::by_number(conn, one.id), one);
         Ok(picked.into_iter().map(row).collect::<Vec<_>>())
     })?;
@@ -212,9 +230,9 @@ where
         match row {
             Ok(Some(row)) if row.is_damaged => {
                 pass.settled(one.id);
-                let part = part.clone();
+                let (part, duty) = (part.clone(), publishing.duty(&row.patient));
                 store.write(move |tx| {
-                    part.check(tx, &Duty::Outbox)?;
+                    part.check(tx, &duty)?;
                     set_aside(tx, &row)
                 })?;
             }
@@ -257,7 +275,14 @@ where
                 folder::discard(&aside);
                 continue;
             }
-            Ok(Came::Aside(aside)) => put_in_place(outbox, &row, &aside),
+            Ok(Came::Aside(aside)) => match place.check_now(&row) {
+                Ok(()) => put_in_place(outbox, &row, &aside),
+                Err(error) => {
+                    folder::discard(&aside);
+                    failed = Some(error.into());
+                    continue;
+                }
+            },
             came => came,
         };
         match came {
@@ -269,9 +294,9 @@ where
                 // Comes up again under its new number, before later ones of its patient.
                 pass.leave(one.patient.clone());
                 let (exam, version) = (row.exam_id.clone(), row.version);
-                let part = part.clone();
+                let (part, duty) = (part.clone(), publishing.duty(&row.patient));
                 let moved = store.write(move |tx| {
-                    part.check(tx, &Duty::Outbox)?;
+                    part.check(tx, &duty)?;
                     let folder::Taken {
                         above,
                         replaces,
@@ -346,6 +371,7 @@ fn mark(
         store,
         outbox,
         part,
+        publishing,
     } = place;
     // The renames, before anyone relies on them. Also for folders that were there already:
     // the crash may have come between their rename and this.
@@ -357,9 +383,9 @@ fn mark(
     let (destinations, part) = (destinations.to_vec(), part.clone());
     store.write(move |tx| {
         // What stands in the outbox already is recognised by whoever has the duty now.
-        part.check(tx, &Duty::Outbox)?;
         let now = chrono::Utc::now();
         for row in &published {
+            part.check(tx, &publishing.duty(&row.patient))?;
             let to = if is_current(row) {
                 takers(tx, row, &destinations)?
             } else {

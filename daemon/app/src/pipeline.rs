@@ -11,22 +11,23 @@ mod publishing;
 mod reads;
 mod reminders;
 mod renderings;
+mod rules;
 mod spread;
 mod sum;
 mod times;
 
 pub use renderings::Beside;
+pub use rules::rules_word;
 pub use sum::{Sum, sum};
 pub use times::times;
 
-use crate::duties::{Part, Share};
+use crate::duties::{Part, Publishing, Share};
 use crate::known::{filed_under, known_of, latest};
 use crate::lines;
 use crate::observe::Observed;
 use crate::outbox::{Claim, PublishError, Waits};
 use crate::routes::destination::Taker;
 use chrono::{DateTime, SubsecRound, Utc};
-use sha2::{Digest, Sha256};
 use sheathline_model::assess::Status;
 use sheathline_model::domain::PatientKey;
 use sheathline_model::identity::Person;
@@ -97,6 +98,7 @@ pub struct Pipeline {
     publications: watch::Sender<u64>,
     entered_to: Vec<String>,
     share: Share,
+    publishing: Publishing,
 }
 
 /// What was made of one patient.
@@ -144,6 +146,7 @@ impl Pipeline {
             publications: watch::Sender::new(0),
             entered_to: Vec::new(),
             share: Share::all(),
+            publishing: Publishing::default(),
         }
     }
 
@@ -200,6 +203,13 @@ impl Pipeline {
         self
     }
 
+    /// Who writes results to the outbox, where several daemons share the store.
+    #[must_use]
+    pub fn publishing(mut self, publishing: Publishing) -> Self {
+        self.publishing = publishing;
+        self
+    }
+
     /// What grows there whenever results are published; one pipeline may follow another.
     #[must_use]
     pub fn announcing(mut self, publications: watch::Sender<u64>) -> Self {
@@ -240,17 +250,7 @@ impl Pipeline {
     ///
     /// When the store fails.
     pub fn refresh(&self) -> Result<Option<String>, PipelineError> {
-        let reading = fingerprint(&(
-            self.rules.templates.fingerprint(),
-            self.rules.technique,
-            self.rules.plausible,
-            self.rules.documents,
-            &self.rules.charsets,
-            self.rules.presentation_states,
-            env!("CARGO_PKG_VERSION"),
-        ));
-        let assessing =
-            fingerprint(&(self.site.parameters, self.site.technique, self.site.context));
+        let (reading, assessing) = rules::names(&self.rules, &self.site);
         let change = self.store.write(move |tx| {
             let old_reading = meta::get(tx, "rules_of_reading")?;
             let old_assessing = meta::get(tx, "rules_of_assessing")?;
@@ -285,10 +285,10 @@ impl Pipeline {
     ///
     /// When another store has the outbox, or it cannot be read.
     pub fn sweep(&self) -> Result<(), PipelineError> {
-        if !self.share.now().has(&Duty::Outbox) {
-            return Ok(());
+        if self.publishing.is_any_of(&self.share.now()) {
+            self.claim.hold(&self.store)?;
         }
-        Ok(self.claim.hold(&self.store)?)
+        Ok(())
     }
 
     /// Assesses some patients whose exams changed. Returns for how many something was done; one
@@ -541,14 +541,6 @@ impl Pipeline {
 /// The duty that assessing a patient belongs to.
 fn bucket(key: &PatientKey) -> Duty {
     Duty::Bucket(bucket_of(key))
-}
-
-/// A short name of a value; equal for equal values.
-fn fingerprint(value: &impl std::fmt::Debug) -> String {
-    let hash = Sha256::digest(format!("{value:?}").as_bytes());
-    hash.iter()
-        .take(16)
-        .fold(String::new(), |hex, byte| format!("{hex}{byte:02x}"))
 }
 
 #[cfg(test)]

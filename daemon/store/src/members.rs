@@ -38,6 +38,9 @@ pub struct Membership {
     pub epoch: i64,
 }
 
+/// Before the id of a member in `meta`: by which rules it works.
+const RULES: &str = "member_rules:";
+
 /// Letters of the id of a member by which it is shown.
 const ID_SHOWN: usize = 8;
 
@@ -143,9 +146,36 @@ pub fn leave(tx: &Tx, membership: &Membership) -> Result<(), StoreError> {
 
 fn remove(tx: &Tx, id: &str) -> Result<(), StoreError> {
     duty::free_all(tx, id)?;
+    meta::clear(tx, &format!("{RULES}{id}"))?;
     tx.prepare("delete from member where id = ?1")
         .execute([id])?;
     Ok(())
+}
+
+/// Notes by which rules a member works: a short name of all that a result depends on beside what is stored.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn note_rules(tx: &Tx, membership: &Membership, rules: &str) -> Result<(), StoreError> {
+    let name = format!("{RULES}{}", membership.id);
+    if meta::get(tx, &name)?.as_deref() == Some(rules) {
+        return Ok(());
+    }
+    meta::set(tx, &name, rules)
+}
+
+/// Every member that said by which rules it works, with these.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn rules(view: &View) -> Result<Vec<(Member, String)>, StoreError> {
+    let mut found = Vec::new();
+    for member in all(view)? {
+        if let Some(rules) = meta::get(view, &format!("{RULES}{}", member.id))? {
+            found.push((member, rules));
+        }
+    }
+    Ok(found)
 }
 
 /// Puts out every member whose time is over by the clock of the database. Returns them.
@@ -239,6 +269,21 @@ pub fn shares(view: &View) -> Result<BTreeMap<Option<String>, BTreeSet<Duty>>, S
         shares.entry(place.member).or_default().insert(duty);
     }
     Ok(shares)
+}
+
+/// The duties that nobody has held for longer than this.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn unheld(view: &View, longer_than: Duration) -> Result<BTreeSet<Duty>, StoreError> {
+    let longest = i64::try_from(longer_than.as_millis()).unwrap_or(i64::MAX);
+    let before = view.now()?.saturating_sub(longest);
+    let free = |place: &duty::Held| place.member.is_none() && place.since < before;
+    let all = duty::all(view)?.into_iter();
+    Ok(all
+        .filter(|(_, place)| free(place))
+        .map(|(duty, _)| duty)
+        .collect())
 }
 
 /// Lets the time of a member be over, as if it had stood still.

@@ -90,7 +90,7 @@ impl Changer {
 impl Server {
     fn connected(settings: &Settings, changer: Option<Changer>) -> Result<Server, StoreError> {
         Ok(Server {
-            connection: RefCell::new(Some(Connection::open(settings)?)),
+            connection: RefCell::new(Some(connect(settings, changer.is_some(), None)?)),
             settings: settings.clone(),
             is_in_transaction: Cell::new(false),
             changed: Cell::new(0),
@@ -127,10 +127,8 @@ impl Server {
             .is_some_and(|one| !one.is_over());
         if !is_there {
             *self.connection.borrow_mut() = None;
-            let connection = Connection::open(&self.settings)?;
-            if let Some(name) = &*self.called.borrow() {
-                connection.simple(&called(name))?;
-            }
+            let called = self.called.borrow();
+            let connection = connect(&self.settings, self.changer.is_some(), called.as_deref())?;
             *self.connection.borrow_mut() = Some(connection);
         }
         Ok(())
@@ -296,6 +294,26 @@ impl Server {
     fn count(&self, met: u64) {
         self.changed.set(self.changed.get().wrapping_add(met));
     }
+}
+
+/// How long whoever changes the store may do nothing in the middle of it: nobody else changes it meanwhile.
+/// Less than a member may stand still, so that the others need not wait for longer than that.
+const ABANDONED: &str = "set idle_in_transaction_session_timeout = '15s'";
+
+/// A new connection, which is called so from the start.
+fn connect(
+    settings: &Settings,
+    is_changer: bool,
+    name: Option<&str>,
+) -> Result<Connection, StoreError> {
+    let connection = Connection::open(settings)?;
+    if is_changer {
+        connection.simple(ABANDONED)?;
+    }
+    if let Some(name) = name {
+        connection.simple(&called(name))?;
+    }
+    Ok(connection)
 }
 
 /// The statement by which a connection calls itself so.

@@ -85,6 +85,7 @@ fn answers(site: &Site) -> BTreeMap<String, String> {
     // What differs between a file and a server is told here.
     assert!(status.remove("database").is_some() && status.remove("disk").is_some());
     status.remove("spool");
+    status.remove("members");
     all.insert(
         "status".to_owned(),
         serde_json::to_string(status).expect("JSON"),

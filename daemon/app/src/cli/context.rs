@@ -6,9 +6,10 @@ pub(crate) use super::opening::{owner, reception};
 use super::{Code, Failure};
 use crate::config::{Config, Effective, Layer, Setting, environment};
 use crate::deliver::syslog::{self, Forwarder};
+use crate::duties::Publishing;
 use crate::observe::audit::message::Node;
 use crate::observe::{Observed, Trail};
-use crate::pipeline::{Beside, Pipeline};
+use crate::pipeline::{self, Beside, Pipeline};
 use crate::receive::folder::file::{NotRead, read_whole};
 use crate::routes::destination::Taker;
 use crate::trial;
@@ -316,9 +317,19 @@ pub(crate) fn pipeline(
     .delivering_to(takers(config))
     .bringing_entered_to(entered_to(config))
     .reminding_after(config.pages.remind_minutes)
+    .publishing(if config.outbox.shared {
+        Publishing::ByOne
+    } else {
+        Publishing::ByEach
+    })
     .observed_by(observed);
     pipeline.begin_audit()?;
     Ok(pipeline)
+}
+
+/// A short name of the rules by which this configuration makes results.
+pub(super) fn rules_word(config: &Config) -> Result<String, Failure> {
+    Ok(pipeline::rules_word(&rules(config)?, &site(config)))
 }
 
 /// The configuration and the pipeline of a command that changes something beside the daemon, or

@@ -15,7 +15,7 @@ use crate::config::{Config, LogFormat};
 use crate::deliver;
 use crate::deliver::syslog::Forwarder;
 use crate::deliver::workers::{self, Workers};
-use crate::duties::{Roster, Share};
+use crate::duties::{Brings, Roster, Share};
 use crate::forwarding::Forwarding;
 use crate::health::Health;
 use crate::health::endpoint::{Endpoint, EndpointError};
@@ -110,8 +110,8 @@ pub(super) fn serve_and(
     };
     // Before anything is changed.
     let roster = if store.is_shared() {
-        let single = duties(&config);
-        Some(Roster::start(&store, &share, &observed.metrics, single)?)
+        let brings = brings(&config)?;
+        Some(Roster::start(&store, &share, &observed.metrics, brings)?)
     } else {
         None
     };
@@ -227,6 +227,14 @@ fn duties(config: &Config) -> BTreeSet<Duty> {
     Duty::SINGLE.into_iter().chain(deliveries).collect()
 }
 
+/// What this daemon brings to those that share the store.
+fn brings(config: &Config) -> Result<Brings, Failure> {
+    Ok(Brings {
+        single: duties(config),
+        rules: context::rules_word(config)?,
+    })
+}
+
 /// A mistake where nothing is to be received.
 fn receives_something(config: &Config) -> Result<(), Failure> {
     let web = &config.web;
@@ -310,7 +318,7 @@ impl Running {
                         self.endpoint.apply(prepared.endpoint);
                         self.deliveries.apply(prepared.deliveries);
                         if let Some(roster) = &self.roster {
-                            roster.can_do(duties(&prepared.config));
+                            roster.brings(prepared.brings);
                         }
                         tell_exposed(&prepared.config, Some(&self.config));
                         tell_reloaded(&self.config, &prepared.config, &self.observed);
@@ -389,6 +397,7 @@ impl Running {
             desk,
             endpoint,
             deliveries,
+            brings: brings(&config)?,
             config,
             wanted,
         })
@@ -454,6 +463,7 @@ struct Prepared {
     desk: DeskSettings,
     endpoint: Ports<Endpoint>,
     deliveries: workers::Change,
+    brings: Brings,
 }
 
 /// Takes the outbox for this store. One that cannot be written only now is no reason not to receive.

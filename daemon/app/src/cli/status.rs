@@ -10,7 +10,7 @@ use crate::config::{Config, Effective};
 use crate::health::ports::PortsNow;
 use crate::pipeline::Sum;
 use crate::standing::database::{self, Database};
-use crate::standing::{self, Lasting, Standing, time};
+use crate::standing::{self, Lasting, Members, Standing, time};
 use pages::Pages;
 use serde::Serialize;
 use sheathline_store::overview;
@@ -309,6 +309,9 @@ fn show(status: &Status) {
     }
     for (heading, line) in status.database.lines() {
         row(heading, &line);
+    }
+    for (heading, line) in standing.members.iter().flat_map(Members::lines) {
+        row(&heading, &line);
     }
     let disk = &status.disk;
     row(

@@ -411,6 +411,7 @@ keys! {
     }
     ["outbox"] outbox {
         folder: path,
+        shared: flag,
         text: flag,
         html: flag,
         pdf: flag,

@@ -34,6 +34,7 @@ impl Config {
             },
             outbox: OutboxSettings {
                 folder: self.outbox.folder.clone(),
+                shared: self.outbox.shared,
                 ..new.outbox
             },
             templates: new.templates,

@@ -210,6 +210,8 @@ pub struct ContextSettings {
 pub struct OutboxSettings {
     /// The folder results are written to.
     pub folder: PathBuf,
+    /// Whether the daemons on one server write into one folder, and not each into its own.
+    pub shared: bool,
     /// Whether a result carries a plain text rendering beside its JSON.
     pub text: bool,
     /// Whether a result carries a page with its picture beside its JSON.
@@ -224,6 +226,7 @@ impl Default for OutboxSettings {
     fn default() -> Self {
         OutboxSettings {
             folder: PathBuf::from("sheathline-data/outbox"),
+            shared: true,
             text: true,
             html: true,
             pdf: true,

@@ -254,6 +254,7 @@ fn every_key_is_read_into_its_own_place() {
         unverified = "hold"
         [outbox]
         folder = "o"
+        shared = false
         text = false
         html = false
         pdf = false

@@ -17,16 +17,25 @@ const SOON: Duration = Duration::from_secs(1);
 /// Between two looks whether the others have put it out.
 const GLANCE: Duration = Duration::from_millis(250);
 
+/// What a daemon brings to those that share the store; changes with its configuration.
+#[derive(Debug, Clone, Default)]
+pub struct Brings {
+    /// The duties that it could do, buckets of patients apart.
+    pub single: BTreeSet<Duty>,
+    /// By which rules it works: [`rules_word`](crate::pipeline::rules_word).
+    pub rules: String,
+}
+
 /// Keeps a daemon a member.
 pub struct Roster {
     stop: Sender<()>,
     thread: JoinHandle<()>,
-    single: Arc<Mutex<BTreeSet<Duty>>>,
+    brings: Arc<Mutex<Brings>>,
 }
 
 impl Roster {
     /// Joins those who share the store, and tells `share` from then on what is this daemon's to do:
-    /// buckets, and some of the duties that it could do, `single`.
+    /// buckets, and some of the duties that it could do.
     ///
     /// # Errors
     /// The store cannot be written, or the system gives no thread.
@@ -34,19 +43,20 @@ impl Roster {
         store: &Store,
         share: &Share,
         metrics: &Arc<Metrics>,
-        single: BTreeSet<Duty>,
+        brings: Brings,
     ) -> Result<Self, StoreError> {
-        let single = Arc::new(Mutex::new(single));
+        let brings = Arc::new(Mutex::new(brings));
         let mut member = Member {
             id: fresh_id(),
             name: host(),
             store: store.clone(),
             share: share.clone(),
             metrics: Arc::clone(metrics),
-            single: Arc::clone(&single),
+            brings: Arc::clone(&brings),
             membership: None,
             kept: BTreeSet::new(),
             members: 0,
+            others: BTreeSet::new(),
             fails_since: None,
         };
         member.look()?;
@@ -58,13 +68,13 @@ impl Roster {
         Ok(Roster {
             stop,
             thread,
-            single,
+            brings,
         })
     }
 
-    /// Other duties can be done from now on; what is held of those before and not among them goes to others.
-    pub fn can_do(&self, single: BTreeSet<Duty>) {
-        *self.single.lock().unwrap_or_else(PoisonError::into_inner) = single;
+    /// It brings something else from now on; what it holds and cannot do any more goes to others.
+    pub fn brings(&self, brings: Brings) {
+        *self.brings.lock().unwrap_or_else(PoisonError::into_inner) = brings;
     }
 
     /// Leaves, so that others need not wait until its time is over.
@@ -82,11 +92,13 @@ struct Member {
     store: Store,
     share: Share,
     metrics: Arc<Metrics>,
-    single: Arc<Mutex<BTreeSet<Duty>>>,
+    brings: Arc<Mutex<Brings>>,
     membership: Option<Membership>,
     /// What it keeps beyond its share, as long as the members are as many.
     kept: BTreeSet<Duty>,
     members: usize,
+    /// Hosts of members that work by other rules, as it was told last.
+    others: BTreeSet<String>,
     /// Since when it cannot look, once that was told.
     fails_since: Option<Instant>,
 }
@@ -151,17 +163,25 @@ impl Member {
                 self.membership.insert(membership).clone()
             }
         };
-        let single = {
-            let single = self.single.lock().unwrap_or_else(PoisonError::into_inner);
-            single.clone()
+        let brings = {
+            let brings = self.brings.lock().unwrap_or_else(PoisonError::into_inner);
+            brings.clone()
         };
         let kept = self.kept.clone();
         let looking = membership.clone();
-        let found = self
-            .store
-            .write(move |tx| members::look(tx, &looking, &single, &kept));
+        let found = self.store.write(move |tx| {
+            let found = members::look(tx, &looking, &brings.single, &kept)?;
+            members::note_rules(tx, &looking, &brings.rules)?;
+            let all = members::rules(tx)?.into_iter();
+            let others = all.filter(|(_, rules)| *rules != brings.rules);
+            let others: BTreeSet<String> = others.map(|(member, _)| member.name).collect();
+            Ok((found, others))
+        });
         match found {
-            Ok(found) => Ok(self.found(membership, found)),
+            Ok((found, others)) => {
+                self.compare(others);
+                Ok(self.found(membership, found))
+            }
             Err(StoreError::PutOut) => {
                 self.share.set(None);
                 self.metrics.membership(0, 0);
@@ -176,6 +196,23 @@ impl Member {
             }
             Err(error) => Err(error),
         }
+    }
+
+    /// Tells, once for as long as it lasts, that members work by other rules.
+    fn compare(&mut self, others: BTreeSet<String>) {
+        if others == self.others {
+            return;
+        }
+        self.metrics.other_rules(others.len());
+        if !others.is_empty() {
+            let hosts = others.iter().map(String::as_str).collect::<Vec<_>>();
+            tracing::error!(
+                code = "rules-differ",
+                hosts = hosts.join(", "),
+                "version, parameters or dictionaries there are others than here: results contradict each other"
+            );
+        }
+        self.others = others;
     }
 
     fn found(&mut self, membership: Membership, found: Found) -> bool {

@@ -23,6 +23,9 @@ codes! {
         DatabaseReadOnly: "database-read-only",
             "the server behind the store is a standby that takes no changes",
             "Name the primary in `[store] url`, or have the standby promoted.";
+        PutOut: "put-out",
+            "the daemons that share the store have put this one out; it joins again by itself",
+            "Nothing if it passes; if it lasts, look at the load of this machine and its way to the database.";
         StoreBusy: "store-busy",
             "one change has held the store for seconds, and nobody else is answered meanwhile",
             "Nothing if it passes; if it lasts, look at the speed of the disk.";

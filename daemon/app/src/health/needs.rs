@@ -32,6 +32,15 @@ codes! {
         UnexplainedGrew: "unexplained-grew",
             "The last reports of a sender each hold more codes that nobody explains than any before.",
             "`sheathline unmapped` lists them; explain them in a dictionary, or say there that they are not ours.";
+        RulesDiffer: "rules-differ",
+            "Daemons that share the store work by different versions, parameters or dictionaries.",
+            "Give all machines the same version, configuration and files: results of one patient contradict each other until then.";
+        DutyUnheld: "duty-unheld",
+            "A part of the work that daemons share is nobody's for more than a minute.",
+            "Look at the log of the daemons; where a destination is named, at who has it in the configuration.";
+        SharesUneven: "shares-uneven",
+            "Of the daemons that share the store one has less than half of its share of patients, for minutes.",
+            "Look at the log of its machine and at its way to the database; restart it if it lasts.";
         StoreNotEncrypted: "store-not-encrypted",
             "The server behind the store is reached over the network without TLS.",
             "Write `tls = \"verify-full\"` in `[store]`.";

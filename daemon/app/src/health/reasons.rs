@@ -245,6 +245,9 @@ impl Health {
         if self.observed.database.takes_no_changes() {
             reasons.push(Cause::DatabaseReadOnly.into());
         }
+        if self.store.is_put_out() {
+            reasons.push(Cause::PutOut.into());
+        }
         if self.store.busy_for() >= BUSY_LIMIT {
             reasons.push(Cause::StoreBusy.into());
         }

@@ -323,6 +323,11 @@ impl Metrics {
         self.members.are(alive, duties);
     }
 
+    /// So many of those that share the store work by other rules.
+    pub fn other_rules(&self, others: usize) {
+        self.members.differ(others);
+    }
+
     /// A request for a page was answered. Its path becomes no label, only the page it leads to.
     pub fn page(&self, path: &str, status: u16) {
         self.pages.answered(path, status);

@@ -38,6 +38,11 @@ const FOR_OTHERS: Duration = Duration::from_millis(500);
 /// Between two notes of the count of commits.
 const NOTE_EVERY: Duration = Duration::from_secs(60);
 
+/// For how long a daemon that takes the outbox over from another one on its store lets that one have it
+/// without a word. One that stands still holds it until it goes on or ends: what it is writing may come at
+/// any moment.
+const HANDED_OVER: Duration = Duration::from_secs(30);
+
 /// Between two tries.
 const STEP: Duration = Duration::from_millis(20);
 
@@ -160,6 +165,8 @@ struct State {
     is_told: bool,
     /// When the count of commits was noted last.
     noted: Option<Instant>,
+    /// Since when another daemon on the same store has it still.
+    handed_over_since: Option<Instant>,
 }
 
 impl Claim {
@@ -173,11 +180,11 @@ impl Claim {
     }
 
     /// Holds the outbox for a store; where it is held already, makes sure that it still is the same
-    /// folder.
+    /// folder. `false`: another daemon that shares the store has it still, and will let go.
     ///
     /// # Errors
     /// [`PublishError::Taken`], [`PublishError::Foreign`], or the lock file cannot be used.
-    pub fn hold(&self, store: &Store) -> Result<(), PublishError> {
+    pub fn hold(&self, store: &Store) -> Result<bool, PublishError> {
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
         let path = self.outbox.join(LOCK_FILE);
         let is_held = |file: &File| is_at(file, &path).unwrap_or(false);
@@ -195,11 +202,10 @@ impl Claim {
             let is_due = state
                 .noted
                 .is_none_or(|noted| noted.elapsed() >= NOTE_EVERY);
-            return if is_due {
-                state.note(store, &path)
-            } else {
-                Ok(())
-            };
+            if is_due {
+                state.note(store, &path)?;
+            }
+            return Ok(true);
         }
         state.held = None;
         if !state.was_there {
@@ -207,7 +213,18 @@ impl Claim {
             state.was_there = true;
         }
         let mut us = us(store)?;
-        let (file, is_shared_by_owner) = self.take(&path, &mut us, store.is_owner(), &mut state)?;
+        let taken = self.take(&path, &mut us, store, &mut state);
+        if let Err(PublishError::Taken { by, .. }) = &taken
+            && store.is_shared()
+            && is_one_store(by, &us)
+        {
+            let since = *state.handed_over_since.get_or_insert_with(Instant::now);
+            if since.elapsed() < HANDED_OVER {
+                return Ok(false);
+            }
+        }
+        let (file, is_shared_by_owner) = taken?;
+        state.handed_over_since = None;
         if store.is_owner() {
             sweep(&self.outbox)?;
         }
@@ -215,7 +232,7 @@ impl Claim {
         state.noted = Some(Instant::now());
         // Beside its owner there is nothing to hold.
         state.held = (!is_shared_by_owner).then_some(file);
-        Ok(())
+        Ok(true)
     }
 
     /// Lets go of it, unless it is an owner's.
@@ -249,10 +266,17 @@ impl Claim {
         &self,
         path: &Path,
         us: &mut Holder,
-        is_owner: bool,
+        store: &Store,
         state: &mut State,
     ) -> Result<(File, bool), PublishError> {
         let begun = Instant::now();
+        let is_owner = store.is_owner();
+        // Whoever shares the store has more to do than to wait for the daemon before it.
+        let for_own = if store.is_shared() {
+            FOR_OTHERS
+        } else {
+            FOR_OWN
+        };
         let how = if is_owner {
             FlockOperation::NonBlockingLockExclusive
         } else {
@@ -269,7 +293,7 @@ impl Claim {
                     if is_ours && !is_owner {
                         return Ok((file, true));
                     }
-                    let patience = if is_ours { FOR_OWN } else { FOR_OTHERS };
+                    let patience = if is_ours { for_own } else { FOR_OTHERS };
                     if begun.elapsed() >= patience {
                         return Err(self.taken(found));
                     }
@@ -292,6 +316,8 @@ impl Claim {
             if !is_at(&file, path).map_err(at(path))? {
                 continue;
             }
+            // What it knew before it waited may be old by now.
+            *us = self::us(store)?;
             if found.identity.is_some() && found.identity != us.identity {
                 if us.identity.is_none() || found.file != us.file {
                     return Err(PublishError::Foreign {

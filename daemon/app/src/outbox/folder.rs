@@ -6,9 +6,11 @@ use serde_json::Value;
 use sheathline_store::rename::rename_new;
 use sheathline_store::results::ResultRow;
 use std::fs::{self, File};
+use std::hash::{BuildHasher, RandomState};
 use std::io::{self, Read, Write};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 /// Versions beyond this are nobody's: a folder that claims such a number is left alone and not counted.
 const VERSION_MAX: u32 = 1_000_000_000;
@@ -122,9 +124,11 @@ pub(crate) fn folder_name(exam: &str, version: u32) -> String {
 }
 
 /// Where a result stands while it is not, or no more, in the outbox. By process: `label` may publish
-/// beside the daemon.
+/// beside the daemon, and the processes of several machines may have one number.
 pub(super) fn aside_folder(outbox: &Path, name: &str) -> PathBuf {
-    outbox.join(format!("{ASIDE}{}-{name}", std::process::id()))
+    static OURS: OnceLock<u64> = OnceLock::new();
+    let ours = OURS.get_or_init(|| RandomState::new().hash_one(std::process::id()));
+    outbox.join(format!("{ASIDE}{ours:016x}-{name}"))
 }
 
 /// How far a result came.

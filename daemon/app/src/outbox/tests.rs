@@ -74,6 +74,7 @@ fn publish_at(
         store,
         outbox,
         part,
+        publishing: Publishing::default(),
     };
     let mut total = 0;
     loop {
@@ -453,7 +454,11 @@ fn what_the_disk_lacks_is_waited_for_in_short_steps() {
         }
         let now = start + Duration::from_secs(seconds);
         let mut pass = Pass::new(&mut waits, now);
-        store.read(|conn| pass.next(conn)).expect("read").len() == 1
+        store
+            .read(|conn| pass.next(conn, |_| true))
+            .expect("read")
+            .len()
+            == 1
     };
     for errno in [rustix::io::Errno::NOSPC, rustix::io::Errno::IO] {
         assert!(!due_after(errno, 7) && due_after(errno, 8), "{errno}");

@@ -90,8 +90,13 @@ impl<'a> Pass<'a> {
         }
     }
 
-    /// The next results to be tried; none: the pass is over.
-    pub(super) fn next(&mut self, conn: &View) -> Result<Vec<Pending>, StoreError> {
+    /// The next results to be tried, of those patients whose results are ours to write; none: the pass is
+    /// over.
+    pub(super) fn next(
+        &mut self,
+        conn: &View,
+        is_ours: impl Fn(&PatientKey) -> bool,
+    ) -> Result<Vec<Pending>, StoreError> {
         let mut picked = Vec::new();
         while picked.len() < BATCH && !self.is_over {
             let page = results::pending(conn, self.after, PAGE)?;
@@ -102,6 +107,9 @@ impl<'a> Pass<'a> {
                     break;
                 }
                 self.after = one.id;
+                if !is_ours(&one.patient) {
+                    continue;
+                }
                 let wait = self.waits.of.get(&one.id);
                 if wait.is_some() {
                     self.met.insert(one.id);

@@ -25,7 +25,7 @@ impl Pipeline {
     /// When the outbox is another store's or cannot be written, or the store fails.
     pub fn publish(&self) -> Result<usize, PipelineError> {
         let part = self.share.now();
-        if !part.has(&Duty::Outbox) {
+        if !self.publishing.is_any_of(&part) {
             // Whoever has the duty now takes it.
             self.claim.hand_over();
             return Ok(0);
@@ -55,6 +55,9 @@ impl Pipeline {
 
     /// Lets typed reports wait for the archives that take them.
     fn bring_entered(&self, part: &Part) -> Result<(), StoreError> {
+        if !part.has(&Duty::Outbox) {
+            return Ok(());
+        }
         for destination in &self.entered_to {
             let is_behind = || {
                 self.store
@@ -118,12 +121,15 @@ impl Pipeline {
             let mut pass = Pass::new(&mut waits, Instant::now());
             let mut done = 0;
             while !self.is_hurried() {
-                self.claim.hold(&self.store)?;
+                if !self.claim.hold(&self.store)? {
+                    return Ok(published);
+                }
                 let tell = |rows: &[ResultRow]| self.tell_published(rows);
                 let place = outbox::Place {
                     store: &self.store,
                     outbox: &self.outbox,
                     part,
+                    publishing: self.publishing,
                 };
                 let to = &self.destinations;
                 let some = outbox::publish_some(place, &mut pass, renderer, tell, to);

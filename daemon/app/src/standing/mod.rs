@@ -6,10 +6,12 @@ pub(crate) mod certificates;
 pub(crate) mod database;
 mod deliveries;
 mod dropped;
+mod members;
 mod senders;
 
 pub(crate) use deliveries::Deliveries;
 pub(crate) use dropped::DroppedRow;
+pub(crate) use members::Members;
 pub(crate) use senders::SenderRow;
 
 use crate::config::Config;
@@ -43,6 +45,8 @@ pub(crate) struct Standing {
     pub(crate) senders: Vec<SenderRow>,
     /// What was answered with success and not kept, since `other_classes` says so.
     pub(crate) dropped: Vec<DroppedRow>,
+    /// The daemons that share the store, where it is on a server.
+    pub(crate) members: Option<Members>,
     /// What does not pass by itself.
     pub(crate) needs: Vec<Need>,
 }
@@ -101,6 +105,16 @@ pub(crate) fn of(
     let ahead = store
         .read(|conn| bodies::ahead(conn, Utc::now()))?
         .is_some();
+    let members = members::of(config, store)?;
+    let of_members = members.iter().flat_map(|all| all.needs(Utc::now()));
+    let needs = needs(
+        config,
+        outbox_unwritable.as_ref(),
+        results_not_written.as_ref(),
+        &deliveries,
+        &senders,
+    );
+    let needs = needs.into_iter().chain(of_members).collect();
     Ok(Standing {
         last_received: overview.last_received,
         quarantined_by_reason: overview.quarantined,
@@ -112,13 +126,8 @@ pub(crate) fn of(
             Stage::of("patients to assess", backlog.patients),
             Stage::of("results to publish", backlog.results),
         ],
-        needs: needs(
-            config,
-            outbox_unwritable.as_ref(),
-            results_not_written.as_ref(),
-            &deliveries,
-            &senders,
-        ),
+        members,
+        needs,
         outbox_unwritable,
         results_not_written,
         patients_apart,

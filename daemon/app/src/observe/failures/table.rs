@@ -260,6 +260,9 @@ pub const CODES: &[Row] = rows! {
     "results-not-written" Page:
         "Results still cannot be written to the outbox; `waiting` says how many.",
         "Read `latest`, then look at the outbox and its disk.";
+    "rules-differ" Page:
+        "Daemons that share the store work by another version, other parameters or other dictionaries than this one.",
+        "Give all machines the same version, configuration and files: results of one patient contradict each other until then.";
     "spool-not-forwarded" Page:
         "Nothing can be forwarded from the spool to the store; what is received waits on this machine.",
         "Read `error` and see to the database; it goes on by itself. Senders are answered with success until the spool is full.";

@@ -3,11 +3,12 @@
 use prometheus_client::metrics::gauge::Gauge;
 use prometheus_client::registry::Registry;
 
-/// Both are 0 where nobody shares the store.
+/// All are 0 where nobody shares the store.
 #[derive(Debug, Default)]
 pub(super) struct Members {
     alive: Gauge,
     duties: Gauge,
+    other_rules: Gauge,
 }
 
 impl Members {
@@ -22,11 +23,23 @@ impl Members {
             "Duties that this daemon holds among those that share the store",
             self.duties.clone(),
         );
+        registry.register(
+            "members_of_other_rules",
+            "Hosts of daemons that share the store and work by another version, other parameters or dictionaries",
+            self.other_rules.clone(),
+        );
     }
 
     pub(super) fn are(&self, alive: usize, duties: usize) {
-        let number = |count: usize| i64::try_from(count).unwrap_or(i64::MAX);
         self.alive.set(number(alive));
         self.duties.set(number(duties));
     }
+
+    pub(super) fn differ(&self, others: usize) {
+        self.other_rules.set(number(others));
+    }
+}
+
+fn number(count: usize) -> i64 {
+    i64::try_from(count).unwrap_or(i64::MAX)
 }

@@ -5,6 +5,7 @@ use crate::members::{self, Duty};
 use crate::postgres::served::Served;
 use crate::{Mode, Store, StoreError};
 use std::collections::BTreeSet;
+use std::time::Duration;
 
 fn member(settings: &super::Settings) -> Store {
     Store::open_server(settings, Mode::Member).expect("opens")
@@ -81,6 +82,37 @@ fn the_shape_changes_while_nobody_shares_the_store_and_an_older_member_is_out_fo
     let standing = "select count(*) from member where id = 'old'";
     assert_eq!(served.say(&database, standing), "1");
     drop(membership);
+}
+
+#[test]
+fn rules_go_with_their_member_and_a_duty_that_nobody_holds_is_told() {
+    let settings = fresh();
+    let (one, two) = (member(&settings), member(&settings));
+    let first = one.join("one", "north").expect("joins");
+    let second = two.join("two", "south").expect("joins");
+    for (store, membership, rules) in [(&one, &first, "a"), (&two, &second, "b")] {
+        let membership = membership.clone();
+        store
+            .write(move |tx| members::note_rules(tx, &membership, rules))
+            .expect("noted");
+    }
+    let told = || {
+        let all = one.read(members::rules).expect("read").into_iter();
+        all.map(|(member, rules)| format!("{} {rules}", member.name))
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(told(), ["north a", "south b"]);
+    let holder = second.clone();
+    two.write(move |tx| members::claim(tx, &holder, &Duty::Trail))
+        .expect("claimed");
+    two.write(move |tx| members::leave(tx, &second))
+        .expect("leaves");
+    assert_eq!(told(), ["north a"]);
+    std::thread::sleep(Duration::from_millis(5));
+    let unheld = |longer_than| one.read(|view| members::unheld(view, longer_than));
+    let free = unheld(Duration::ZERO).expect("read");
+    assert_eq!(free, BTreeSet::from([Duty::Trail]));
+    assert!(unheld(Duration::from_secs(60)).expect("read").is_empty());
 }
 
 /// A trigger of the database sees under which membership each change is made.
