@@ -147,6 +147,18 @@ impl Worker {
         })
     }
 
+    /// Asked before anything is sent: whoever stood still meanwhile may have been put out, and what another
+    /// daemon sent since must not be followed by what came before it.
+    fn still_ours(&self) -> Result<(), StoreError> {
+        match self.part.membership() {
+            Some(_) => {
+                let duty = self.duty();
+                self.store.read(|view| self.part.check(view, &duty))
+            }
+            None => Ok(()),
+        }
+    }
+
     fn duty(&self) -> Duty {
         Duty::Destination(self.destination.clone())
     }
@@ -227,6 +239,7 @@ impl Worker {
         match parcel::parcel(&self.store, delivery.result_id, row) {
             Ok(mut parcel) => {
                 parcel.context.reminder = delivery.what == What::Reminder;
+                self.still_ours()?;
                 let ended = self.carrier.deliver(&parcel);
                 Ok(Brought::Ended(ended.map(|()| Vec::new())))
             }
