@@ -41,7 +41,14 @@ fn machines(count: usize, served: &Served, database: &str) -> Vec<Site> {
 /// What the newest result of each exam says, to the last byte of what a reader sees.
 fn told(site: &Site) -> BTreeMap<String, String> {
     let all = site.results().into_iter();
-    let seen = |one: &Value| format!("{} {}", one["seen_key"], one["assessment"]);
+    let seen = |one: &Value| match one.get("joined") {
+        None => format!("{} {}", one["seen_key"], one["assessment"]),
+        // The time of a merge is shown, and it was stated on each site at a time of its own.
+        Some(joined) => {
+            let joined = joined.as_array().map_or(0, Vec::len);
+            format!("{} {joined} {}", one["patient"], one["assessment"])
+        }
+    };
     all.map(|(exam, one)| (exam, seen(&one))).collect()
 }
 
