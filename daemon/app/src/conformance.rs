@@ -42,6 +42,10 @@ const NAMES: &[(&str, &str)] = &[
     ),
     (uids::ENCAPSULATED_PDF_STORAGE, "Encapsulated PDF Storage"),
     (
+        uids::STORAGE_COMMITMENT_PUSH_MODEL,
+        "Storage Commitment Push Model",
+    ),
+    (
         dicom::FIND,
         "Study Root Query/Retrieve Information Model - FIND",
     ),
@@ -126,6 +130,9 @@ fn networking(text: &mut String) -> fmt::Result {
         };
         writeln!(text, "| {} | {class} | {scu} | {scp} |", name(class))?;
     }
+    let class = uids::STORAGE_COMMITMENT_PUSH_MODEL;
+    let scp = "where the sender's table has `commitment_host`";
+    writeln!(text, "| {} | {class} | no | {scp} |", name(class))?;
     text.push_str(
         "\nOther storage classes are refused. Where `other_classes = \"take-and-drop\"`, for everybody or for \
          one calling AE title, those of PS3.6 in any transfer syntax are accepted, but for structured reports, \
@@ -212,7 +219,8 @@ fn association(text: &mut String) -> fmt::Result {
         ),
         (
             "Role selection",
-            "not answered; as SCU of C-GET it asks to be the SCP of the reports".to_owned(),
+            "not answered but for Storage Commitment; as SCU of C-GET it asks to be the SCP of the reports"
+                .to_owned(),
         ),
     ];
     for (what, value) in rows {
@@ -242,7 +250,7 @@ fn association(text: &mut String) -> fmt::Result {
 }
 
 fn statuses(text: &mut String) -> fmt::Result {
-    text.push_str("\n### 4.5 Statuses of C-STORE, C-ECHO and STOW-RS\n\n");
+    text.push_str("\n### 4.5 Statuses of C-STORE, C-ECHO, N-ACTION and STOW-RS\n\n");
     text.push_str("| status | Error Comment (0000,0902) |\n|---|---|\n");
     writeln!(
         text,
@@ -257,7 +265,9 @@ fn statuses(text: &mut String) -> fmt::Result {
             status.comment().unwrap_or_default()
         )?;
     }
-    text.push_str("\nNo warning status is sent. Storage commitment is not supported.\n");
+    text.push_str("\nNo warning status is sent.\n\n");
+    text.push_str(include_str!("conformance/commitment.md").trim());
+    text.push('\n');
     Ok(())
 }
 

@@ -7,6 +7,7 @@
 pub mod acts;
 pub mod backfill;
 pub mod cli;
+mod commitment;
 pub mod config;
 mod conformance;
 mod decoding;

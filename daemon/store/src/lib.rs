@@ -16,6 +16,7 @@ pub mod audited;
 pub mod backlog;
 pub mod bodies;
 pub mod bringings;
+pub mod commitments;
 #[cfg(any(test, feature = "tests"))]
 pub mod contract;
 pub mod copy;

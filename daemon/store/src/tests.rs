@@ -4,6 +4,7 @@ use super::objects::{Incoming, Kept, ObjectId};
 use super::*;
 use crate::bare::Bare;
 pub(crate) mod between;
+mod commitments;
 pub(crate) mod contract;
 mod lines;
 mod members;

@@ -11,6 +11,7 @@ use signals::{Order, Signals};
 use super::issuers::Look;
 use super::worker::{DRAIN_LIMIT, STEP, Worker, Working};
 use super::{Code, Failure, context, opening, places, supervisor};
+use crate::commitment::Reporter;
 use crate::config::{Config, LogFormat};
 use crate::deliver;
 use crate::deliver::syslog::Forwarder;
@@ -174,6 +175,7 @@ pub(super) fn serve_and(
         .forwarded()
         .map(|spool| Forwarding::start(spool, &store, &observed))
         .transpose()?;
+    let commitments = Reporter::start(&reception, config.commitment_nodes())?;
     let (working, worker_lives) = Working::new();
     health.serving(receivers.handles(), worker_lives);
     health.listening(receivers.ports());
@@ -183,6 +185,7 @@ pub(super) fn serve_and(
     let mut running = Running {
         worker: Worker::start(pipeline, working)?,
         deliveries,
+        commitments,
         share,
         roster,
         publications,
@@ -259,6 +262,8 @@ struct Running {
     receivers: Receivers,
     worker: Worker,
     deliveries: Workers,
+    /// Tells senders what they asked by Storage Commitment.
+    commitments: Reporter,
     /// What of the work on the store is ours.
     share: Share,
     /// Keeps us a member of those who share the store, where it is shared.
@@ -317,6 +322,7 @@ impl Running {
                         self.receivers.desk = prepared.desk;
                         self.endpoint.apply(prepared.endpoint);
                         self.deliveries.apply(prepared.deliveries);
+                        self.commitments.put(prepared.config.commitment_nodes());
                         if let Some(roster) = &self.roster {
                             roster.brings(prepared.brings);
                         }
@@ -416,10 +422,12 @@ impl Running {
             forwarding.finish(DRAIN_LIMIT);
         }
         self.deliveries.stop();
+        self.commitments.stop();
         self.worker.finish()?;
         // A note more or less loses nothing; what keeps from it was told while it worked.
         let _ = self.outbox.note(&self.store);
-        while !self.deliveries.are_finished() && told.elapsed() < DRAIN_LIMIT {
+        let are_finished = || self.deliveries.are_finished() && self.commitments.is_finished();
+        while !are_finished() && told.elapsed() < DRAIN_LIMIT {
             std::thread::sleep(STEP);
         }
         if !self.deliveries.are_finished() {

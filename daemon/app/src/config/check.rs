@@ -5,7 +5,7 @@ use super::keys::{self, Key, Rows, heading};
 use super::peer::Row;
 use super::raw::{Entry, Raw};
 use super::value::{Fault, Instead, quoted};
-use super::{Config, archive, destination, pages, readers, senders};
+use super::{Config, archive, commitment, destination, pages, readers, senders};
 use std::ops::Range;
 use std::path::{Component, Path};
 use toml::de::DeValue;
@@ -86,6 +86,7 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
     archive::check(raws, &config, &archives);
     readers::check(raws, &config, &operators, &devices);
     senders::check(raws, &config, &scoped, &callers);
+    commitment::check(raws, &config, &callers);
     pages::check(raws, &config, &roles);
     (config, written)
 }

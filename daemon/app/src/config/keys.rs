@@ -269,6 +269,12 @@ keys! {
         max_associations: some(whole(1, 10_000)),
         fallback_charset: some(charset),
         dictionaries: list(path),
+        commitment_host: some(host),
+        commitment_port: some(example("11113", whole(1, 65_535))),
+        commitment_tls: flag,
+        commitment_ca: optional_path,
+        commitment_certificate: optional_path,
+        commitment_key: optional_path,
     }
     ["receive.dicom.tls"] [dicom.tls] tls_of_a_port
     ["receive.hl7"] hl7 {

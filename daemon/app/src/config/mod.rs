@@ -8,6 +8,7 @@
 mod archive;
 mod between;
 mod check;
+mod commitment;
 mod destination;
 mod exposed;
 mod hl7;
@@ -206,12 +207,7 @@ impl Config {
             .chain(self.observe.syslog.certificate.as_mut())
             .chain(self.observe.syslog.key.as_mut())
             .chain(&mut self.templates.dictionaries)
-            .chain(
-                self.dicom
-                    .sender
-                    .iter_mut()
-                    .flat_map(|one| &mut one.dictionaries),
-            )
+            .chain(self.dicom.sender.iter_mut().flat_map(SenderSettings::paths))
             .chain(
                 self.templates
                     .sender

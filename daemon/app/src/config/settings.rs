@@ -108,6 +108,18 @@ pub struct SenderSettings {
     pub fallback_charset: Option<Option<FallbackCharset>>,
     /// Site dictionary files for its reports alone.
     pub dictionaries: Vec<PathBuf>,
+    /// Host at which it is told what it asked by Storage Commitment; `None`: it may not ask.
+    pub commitment_host: Option<String>,
+    /// TCP port there.
+    pub commitment_port: Option<u16>,
+    /// Whether over TLS.
+    pub commitment_tls: bool,
+    /// Authorities that may vouch for it there.
+    pub commitment_ca: Option<PathBuf>,
+    /// Our own certificate.
+    pub commitment_certificate: Option<PathBuf>,
+    /// Its key.
+    pub commitment_key: Option<PathBuf>,
 }
 
 impl Default for DicomSettings {

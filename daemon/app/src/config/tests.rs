@@ -156,6 +156,12 @@ fn every_key_is_read_into_its_own_place() {
         max_associations = 3
         fallback_charset = "GB18030"
         dictionaries = ["e"]
+        commitment_host = "cart.example"
+        commitment_port = 11119
+        commitment_tls = true
+        commitment_ca = "cca"
+        commitment_certificate = "ccc"
+        commitment_key = "cck"
         [receive.dicom.tls]
         listen = ["[::1]:2762", "127.0.0.1:2762"]
         certificate = "c"
@@ -1032,5 +1038,45 @@ fn every_way_a_report_can_come_has_its_issuer() {
         );
         let other = Config::from_text("x.toml", &text).expect("a configuration");
         assert_ne!(config.issuers(), other.issuers(), "{old}");
+    }
+}
+
+/// Keys `commitment_…` of a sender: what one needs of another.
+#[test]
+fn where_a_sender_is_told_what_it_asked() {
+    let read = |keys: &str| {
+        let text = format!("[[receive.dicom.sender]]\nae_title = \"CART1\"\n{keys}");
+        Config::from_text("x.toml", &text)
+    };
+    let good = read("commitment_host = \"cart.example\"\ncommitment_port = 11113\n");
+    let nodes = good.expect("good").commitment_nodes();
+    let node = nodes.get("CART1").expect("told");
+    let titles = (node.called.as_str(), node.calling.as_str());
+    assert_eq!((titles, node.port), (("CART1", "SHEATHLINE"), 11113));
+    assert!(node.tls.is_none());
+    assert!(read("").expect("good").commitment_nodes().is_empty());
+    let both = "commitment_host = \"h\"\ncommitment_port = 1\n";
+    for (keys, said) in [
+        (
+            "commitment_host = \"h\"\n".to_owned(),
+            "without commitment_port",
+        ),
+        (
+            "commitment_port = 1\n".to_owned(),
+            "without commitment_host",
+        ),
+        (
+            "commitment_tls = true\n".to_owned(),
+            "without commitment_host",
+        ),
+        (format!("{both}commitment_ca = \"a\"\n"), "switched off"),
+        (
+            format!("{both}commitment_tls = true\ncommitment_key = \"k\"\n"),
+            "without commitment_certificate",
+        ),
+    ] {
+        let mistakes = read(&keys).expect_err(said);
+        let text = mistakes.iter().map(ToString::to_string).collect::<String>();
+        assert!(text.contains(said), "{text}");
     }
 }

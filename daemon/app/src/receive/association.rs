@@ -1,27 +1,35 @@
 //! One association from its request to its end.
 
+use super::committing::{self, Committing};
 use super::dropping::Dropping;
 use super::negotiate::{self, Accepted, Context, Purpose};
 use super::shared::{Shared, Titles};
 use super::storing;
+use crate::commitment;
 use crate::config::SenderSettings;
 use crate::intake::{Name, Unfit};
 use crate::observe::audit::Event;
 use crate::routes::archive::HistoryTitle;
+use dicom_dictionary_std::uids;
 use dicom_ul::pdu::{AbortRQServiceProviderReason, AbortRQSource, PDataValue, PDataValueType, Pdu};
 use sheathline_model::domain::Source;
 use sheathline_net::dicom::PDU_BYTES_MAX;
 use sheathline_net::dicom::dimse::{Command, Operation, Status};
 use sheathline_net::dicom::message::{Assembler, Fault, Fragment, Message};
 use sheathline_net::dicom::refusal::Refusal;
+use sheathline_net::dicom::request::{Answer, EVENT_ANSWER, event_request};
 use sheathline_net::dicom::wire::{Stream, Wire, WireError};
 use sheathline_net::serve::{End as Signals, Peer, proxy};
 use sheathline_net::shares::{Party, Pulse, Share};
+use sheathline_store::commitments::Open;
 use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::time::Instant;
+
+/// Bytes of a piece of what we send at most, whatever more a peer takes.
+const PIECE: u64 = 32 << 10;
 
 /// Why an association ends.
 #[derive(Debug)]
@@ -128,6 +136,7 @@ pub(super) async fn serve(stream: impl Stream, peer: Peer, shared: Arc<Shared>, 
         assembler,
         memory: None,
         dropping: Dropping::default(),
+        committing: Committing::default(),
     };
     let why = tokio::select! {
         why = association.talk(&signals) => Some(why),
@@ -233,6 +242,8 @@ struct Association<S> {
     memory: Option<Share>,
     /// What is dropped in it.
     dropping: Dropping,
+    /// What was reported in it.
+    committing: Committing,
 }
 
 impl<S: Stream> Association<S> {
@@ -417,7 +428,7 @@ impl<S: Stream> Association<S> {
             context,
             command,
             data_set,
-            ..
+            command_set,
         } = message;
         let Some(accepted) = self.contexts.get(&context).copied() else {
             let why = "a message in a presentation context that was not accepted";
@@ -425,25 +436,40 @@ impl<S: Stream> Association<S> {
         };
         let started = Instant::now();
         let mut is_told = false;
-        let status = match command.operation {
-            Operation::Cancel => return Ok(()),
-            Operation::Response(_) => return Err(unexpected("an answer that nobody asked for")),
-            Operation::Other(operation) => {
+        let mut asked = None;
+        let status = match (command.operation, accepted) {
+            (Operation::Cancel, _) => return Ok(()),
+            (Operation::Response(_), Purpose::Commitment(_)) => {
+                return self.told(&command_set).await;
+            }
+            (Operation::Response(_), _) => {
+                return Err(unexpected("an answer that nobody asked for"));
+            }
+            (Operation::Echo, _) => Status::Success,
+            // Whatever went wrong with an object has its line in the log.
+            (Operation::Store, Purpose::Taken(of)) => {
+                is_told = command.has_data_set;
+                self.store(&command, of, data_set).await
+            }
+            (Operation::Store, Purpose::Dropped(class)) => {
+                is_told = command.has_data_set;
+                self.pass_over(&command, class)
+            }
+            (Operation::Store, Purpose::Commitment(_)) => Status::ClassNotSupported,
+            (Operation::Action, Purpose::Commitment(syntax)) => {
+                let calling = &self.calling;
+                let (status, open) =
+                    committing::asked(&self.shared, calling, &command, data_set, syntax).await;
+                asked = open.map(|open| (open, syntax));
+                status
+            }
+            (Operation::Action | Operation::Other(_), _) => {
                 tracing::warn!(
                     code = "operation-unknown",
                     calling = self.calling,
-                    operation
+                    operation = command.operation.field()
                 );
                 Status::UnrecognisedOperation
-            }
-            Operation::Echo => Status::Success,
-            Operation::Store => {
-                // Whatever went wrong with an object has its line in the log.
-                is_told = command.has_data_set;
-                match accepted {
-                    Purpose::Taken(context) => self.store(&command, context, data_set).await,
-                    Purpose::Dropped(class) => self.pass_over(&command, class),
-                }
             }
         };
         if command.operation == Operation::Store {
@@ -457,18 +483,78 @@ impl<S: Stream> Association<S> {
                 status = status.hex()
             );
         }
-        let data = command.answer(status);
+        self.send(context, command.answer(status), None).await?;
+        match asked {
+            Some((open, syntax)) => self.report(context, &open, syntax).await,
+            None => Ok(()),
+        }
+    }
+
+    /// Reports on a request in the association that it came by, if that is known soon.
+    async fn report(&mut self, context: u8, open: &Open, syntax: &str) -> Result<(), End> {
+        let Some(report) = committing::known_soon(&self.shared.reception, open).await else {
+            return Ok(());
+        };
+        // One that cannot be written here is told over an association of ours, which says why.
+        let Ok(data) = report.data_set(syntax) else {
+            return Ok(());
+        };
+        let message = self.committing.tell(open.transaction.clone());
+        let command = event_request(
+            message,
+            uids::STORAGE_COMMITMENT_PUSH_MODEL,
+            commitment::INSTANCE,
+            report.event(),
+        );
+        self.send(context, command, Some(data)).await
+    }
+
+    /// Takes the answer to a report.
+    async fn told(&mut self, command_set: &[u8]) -> Result<(), End> {
+        let answer = Answer::parse(command_set)
+            .map_err(|error| End::Abort(AbortRQSource::ServiceUser, error.to_string()))?;
+        let transaction = self.committing.answered(answer.to);
+        let transaction = transaction.filter(|_| answer.field == EVENT_ANSWER);
+        let Some(transaction) = transaction else {
+            return Err(unexpected("an answer that nobody asked for"));
+        };
+        committing::told(&self.shared, &self.calling, transaction, answer.status).await;
+        Ok(())
+    }
+
+    /// Sends a command, and a data set if it has one, in pieces that the peer takes.
+    async fn send(
+        &mut self,
+        context: u8,
+        command: Vec<u8>,
+        data_set: Option<Vec<u8>>,
+    ) -> Result<(), End> {
         // A peer states what it takes after the PDU header: the item has six bytes of its own.
-        if data.len() as u64 + 6 > u64::from(self.peer_pdu_max) {
+        let room = u64::from(self.peer_pdu_max).saturating_sub(6).min(PIECE);
+        if command.len() as u64 > room {
             let why = "the peer's PDU limit is too small for any answer";
             return Err(End::Abort(AbortRQSource::ServiceUser, why.to_owned()));
         }
-        let value = PDataValue {
-            presentation_context_id: context,
-            value_type: PDataValueType::Command,
-            is_last: true,
-            data,
+        let value = |value_type, is_last, data| {
+            let value = PDataValue {
+                presentation_context_id: context,
+                value_type,
+                is_last,
+                data,
+            };
+            Pdu::PData { data: vec![value] }
         };
-        Ok(self.wire.send(&Pdu::PData { data: vec![value] }).await?)
+        let command = value(PDataValueType::Command, true, command);
+        self.wire.send(&command).await?;
+        // An even number, as PDVs have (PS3.8 annex E).
+        let room = usize::try_from(room & !1).unwrap_or(usize::MAX).max(2);
+        let data_set = data_set.unwrap_or_default();
+        let mut pieces = data_set.chunks(room).peekable();
+        while let Some(piece) = pieces.next() {
+            let is_last = pieces.peek().is_none();
+            let data = value(PDataValueType::Data, is_last, piece.to_vec());
+            self.wire.send(&data).await?;
+        }
+        Ok(())
     }
 }

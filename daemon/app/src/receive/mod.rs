@@ -4,6 +4,7 @@
 //! that it arrived. What is spoken over a connection is in [`sheathline_net`].
 
 mod association;
+mod committing;
 mod dicom;
 mod dropping;
 pub mod folder;

@@ -10,7 +10,7 @@ use crate::routes::archive::HistoryTitle;
 use dicom_dictionary_std::uids;
 use dicom_ul::pdu::{
     AssociationAC, AssociationRQ, Pdu, PresentationContextResult, PresentationContextResultReason,
-    UserVariableItem, write_pdu,
+    RequestorRoles, UserVariableItem, write_pdu,
 };
 use sheathline_model::sr::presentation::is_presentation_class;
 use sheathline_net::dicom::ae_title::ae_title_problem;
@@ -78,6 +78,12 @@ const PICTURES: [&str; 2] = [
     uids::ULTRASOUND_MULTI_FRAME_IMAGE_STORAGE,
 ];
 
+/// Of Storage Commitment, best first.
+const COMMITMENT_SYNTAXES: [&str; 2] = [
+    uids::EXPLICIT_VR_LITTLE_ENDIAN,
+    uids::IMPLICIT_VR_LITTLE_ENDIAN,
+];
+
 /// Transfer syntaxes we take for a class, best first.
 pub(crate) fn syntaxes(class: &str) -> impl Iterator<Item = &'static str> {
     let pictures: &[&str] = if PICTURES.contains(&class) {
@@ -102,6 +108,8 @@ pub(super) struct Context {
 pub(super) enum Purpose {
     /// Objects that are kept, or Verification.
     Taken(Context),
+    /// Storage Commitment, in this transfer syntax.
+    Commitment(&'static str),
     /// Objects of this class, which are answered with success and not kept, since the site says so.
     Dropped(&'static str),
 }
@@ -157,6 +165,9 @@ pub(super) fn answer(
     {
         return Err(Refusal::Calling);
     }
+    let commits = !for_history && may_ask(settings, &calling);
+    let roles = roles(&request.user_variables);
+    let is_user = roles.is_none_or(|roles| roles.scu);
     let drops = !for_history && other_classes(settings, &calling) == OtherClasses::TakeAndDrop;
     let (mut contexts, mut refused) = (BTreeMap::new(), Vec::new());
     let mut results: Vec<PresentationContextResult> = Vec::new();
@@ -177,25 +188,34 @@ pub(super) fn answer(
             .find(|class| abstract_syntax == **class)
             .filter(|class| is_taken(class, settings));
         let chosen = class.and_then(|class| syntaxes(class).find(offers));
+        // Whoever proposes the role of SCP alone would be asked by us (PS3.7 D.3.3.4).
+        let is_commitment =
+            commits && is_user && abstract_syntax == uids::STORAGE_COMMITMENT_PUSH_MODEL;
+        let commitment = COMMITMENT_SYNTAXES.into_iter().find(offers);
+        let commitment = commitment.filter(|_| is_commitment);
         // A class of ours is never dropped, also where it is switched off.
         let dropped = (drops && !CLASSES.contains(&abstract_syntax))
             .then(|| droppable(abstract_syntax))
             .flatten();
         let first = proposed.transfer_syntaxes.first().map(|one| plain(one));
         let first = first.filter(|one| uid(one.as_bytes()).is_some());
-        let (reason, syntax) = match (class, chosen, dropped, first) {
-            (Some(class), Some(syntax), ..) => {
+        let (reason, syntax) = match (commitment, class, chosen, dropped, first) {
+            (Some(syntax), ..) => {
+                contexts.insert(proposed.id, Purpose::Commitment(syntax));
+                (PresentationContextResultReason::Acceptance, syntax)
+            }
+            (None, Some(class), Some(syntax), ..) => {
                 let context = Context { class, syntax };
                 contexts.insert(proposed.id, Purpose::Taken(context));
                 (PresentationContextResultReason::Acceptance, syntax)
             }
             // Its bytes are not looked at, so any transfer syntax will do.
-            (None, _, Some(class), Some(syntax)) => {
+            (None, None, _, Some(class), Some(syntax)) => {
                 contexts.insert(proposed.id, Purpose::Dropped(class));
                 (PresentationContextResultReason::Acceptance, syntax)
             }
             _ => {
-                let for_its_syntaxes = class.is_some();
+                let for_its_syntaxes = class.is_some() || is_commitment;
                 refused.push(RefusedContext {
                     class: abstract_syntax.to_owned(),
                     for_its_syntaxes,
@@ -215,6 +235,17 @@ pub(super) fn answer(
             transfer_syntax,
         });
     }
+    // Of the roles proposed for Storage Commitment we agree to the one that asks.
+    let is_accepted = |purpose: &Purpose| matches!(purpose, Purpose::Commitment(_));
+    let agreed = roles.filter(|_| contexts.values().any(is_accepted));
+    let agreed = agreed.map(|roles| {
+        let class = uids::STORAGE_COMMITMENT_PUSH_MODEL.to_owned();
+        let agreed = RequestorRoles {
+            scu: roles.scu,
+            scp: false,
+        };
+        UserVariableItem::ScuScpRoleSelectionSubItem(class, agreed)
+    });
     let peer_pdu_max = request
         .user_variables
         .iter()
@@ -235,12 +266,34 @@ pub(super) fn answer(
                 UserVariableItem::MaxLength(PDU_BYTES_MAX),
                 UserVariableItem::ImplementationClassUID(IMPLEMENTATION_CLASS_UID.to_owned()),
                 UserVariableItem::ImplementationVersionName(IMPLEMENTATION_VERSION.to_owned()),
-            ],
+            ]
+            .into_iter()
+            .chain(agreed)
+            .collect(),
         }),
         contexts,
         refused,
         calling,
         peer_pdu_max,
+    })
+}
+
+/// Whether this sender may ask by Storage Commitment: it is known where it is told.
+fn may_ask(settings: &DicomSettings, calling: &str) -> bool {
+    let mut senders = settings.sender.iter();
+    let own = senders.find(|sender| sender.ae_title == calling);
+    own.is_some_and(|sender| sender.commitment_host.is_some())
+}
+
+/// The roles that a peer proposes for Storage Commitment (PS3.7 D.3.3.4).
+fn roles(items: &[UserVariableItem]) -> Option<RequestorRoles> {
+    items.iter().find_map(|item| match item {
+        UserVariableItem::ScuScpRoleSelectionSubItem(class, roles)
+            if plain(class) == uids::STORAGE_COMMITMENT_PUSH_MODEL =>
+        {
+            Some(*roles)
+        }
+        _ => None,
     })
 }
 

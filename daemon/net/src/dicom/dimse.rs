@@ -18,6 +18,8 @@ pub enum Operation {
     Store,
     /// Say that you are there.
     Echo,
+    /// Do something with an instance (N-ACTION).
+    Action,
     /// Stop an operation; it has no answer.
     Cancel,
     /// Any other request.
@@ -31,16 +33,20 @@ impl Operation {
         match field {
             0x0001 => Operation::Store,
             0x0030 => Operation::Echo,
+            0x0130 => Operation::Action,
             0x0FFF => Operation::Cancel,
             answer if answer & 0x8000 != 0 => Operation::Response(answer),
             other => Operation::Other(other),
         }
     }
 
-    fn field(self) -> u16 {
+    /// The number on the wire.
+    #[must_use]
+    pub fn field(self) -> u16 {
         match self {
             Operation::Store => 0x0001,
             Operation::Echo => 0x0030,
+            Operation::Action => 0x0130,
             Operation::Cancel => 0x0FFF,
             Operation::Other(field) | Operation::Response(field) => field,
         }
@@ -60,6 +66,8 @@ pub struct Command {
     pub sop_class_uid: Option<String>,
     /// (0000,1000) Affected, or (0000,1001) Requested, SOP Instance UID, if it is one.
     pub sop_instance_uid: Option<String>,
+    /// (0000,1008) Action Type ID, of N-ACTION.
+    pub action_type: Option<u16>,
 }
 
 /// A command set that cannot be answered, since it does not say to what.
@@ -93,6 +101,7 @@ impl Command {
         }
         let (mut field, mut message_id, mut data_set) = (None, None, None);
         let (mut sop_class_uid, mut sop_instance_uid) = (None, None);
+        let mut action_type = None;
         let mut rest = bytes;
         while !rest.is_empty() {
             let at = bytes.len() - rest.len();
@@ -104,6 +113,7 @@ impl Command {
                 0x0110 => message_id = Some(number(element, value)?),
                 0x0800 => data_set = Some(number(element, value)?),
                 0x1000 | 0x1001 => sop_instance_uid = uid(value),
+                0x1008 => action_type = Some(number(element, value)?),
                 _ => {}
             }
         }
@@ -118,6 +128,7 @@ impl Command {
             has_data_set: data_set.ok_or(CommandError::Missing(0x0800))? != NO_DATA_SET,
             sop_class_uid,
             sop_instance_uid,
+            action_type,
         })
     }
 
@@ -209,7 +220,13 @@ statuses! {
     NoDataSet: 0x0110, "the request carries no data set";
     InvalidInstance: 0x0117, "the request names no valid SOP Instance UID";
     ClassNotSupported: 0x0122, "SOP class is not that of the presentation context";
-    UnrecognisedOperation: 0x0211, "only C-STORE and C-ECHO are answered here";
+    // Storage Commitment (PS3.7 10.1.4.1.10).
+    NotAsked: 0x0110, "the request is not kept by a fault of the receiver; ask again";
+    NoSuchInstance: 0x0112, "no such instance; the one that exists is 1.2.840.10008.1.20.1.1";
+    InvalidRequest: 0x0115, "the request is malformed, or its Transaction UID is in use";
+    NoSuchAction: 0x0123, "the one action of this class is 1, Request Storage Commitment";
+    TooManyReferences: 0x0213, "too many objects in one request, or too many requests open";
+    UnrecognisedOperation: 0x0211, "only C-STORE, C-ECHO and Storage Commitment are answered here";
 }
 
 /// The first element of `rest`: its number, its value, and what follows.

@@ -8,6 +8,8 @@ use dicom_dictionary_std::uids;
 pub const STORE_ANSWER: u16 = 0x8001;
 /// As [`STORE_ANSWER`], of C-ECHO.
 pub const ECHO_ANSWER: u16 = 0x8030;
+/// As [`STORE_ANSWER`], of N-EVENT-REPORT.
+pub const EVENT_ANSWER: u16 = 0x8100;
 
 /// C-STORE-RQ (PS3.7 9.3.1.1).
 pub fn store_request(message: u16, class: &str, instance: &str) -> Vec<u8> {
@@ -24,6 +26,16 @@ pub fn store_request(message: u16, class: &str, instance: &str) -> Vec<u8> {
 pub fn echo_request(message: u16) -> Vec<u8> {
     let mut body = head(0x0030, message, uids::VERIFICATION);
     put(&mut body, 0x0800, &NO_DATA_SET.to_le_bytes());
+    whole(body)
+}
+
+/// N-EVENT-REPORT-RQ with a data set (PS3.7 10.3.1.1).
+#[must_use]
+pub fn event_request(message: u16, class: &str, instance: &str, event: u16) -> Vec<u8> {
+    let mut body = head(0x0100, message, class);
+    put(&mut body, 0x0800, &0_u16.to_le_bytes());
+    put_text(&mut body, 0x1000, instance, 0);
+    put(&mut body, 0x1002, &event.to_le_bytes());
     whole(body)
 }
 

@@ -210,6 +210,23 @@ impl Association {
         request::outcome(&command, request::STORE_ANSWER, message)
     }
 
+    /// N-EVENT-REPORT of an event with a data set that is encoded as its context says.
+    pub fn event(
+        &mut self,
+        context: u8,
+        class: &str,
+        instance: &str,
+        event: u16,
+        data: &[u8],
+    ) -> Result<Outcome, Failure> {
+        let message = self.next_message();
+        let command = request::event_request(message, class, instance, event);
+        self.send_value(context, PDataValueType::Command, command, true)?;
+        self.send_data(context, data)?;
+        let command = self.command(context)?;
+        request::outcome(&command, request::EVENT_ANSWER, message)
+    }
+
     /// Sends a request that a data set belongs to.
     pub fn ask(&mut self, context: u8, command: Vec<u8>, data: &[u8]) -> Result<(), Failure> {
         self.send_value(context, PDataValueType::Command, command, true)?;
@@ -355,6 +372,7 @@ fn name(class: &str) -> &str {
         uids::COMPREHENSIVE_SR_STORAGE => "Comprehensive SR Storage",
         uids::ENCAPSULATED_PDF_STORAGE => "Encapsulated PDF Storage",
         uids::VERIFICATION => "Verification",
+        uids::STORAGE_COMMITMENT_PUSH_MODEL => "reports of Storage Commitment",
         uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_FIND => "queries (C-FIND, study root)",
         uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_GET => "C-GET (study root)",
         uids::STUDY_ROOT_QUERY_RETRIEVE_INFORMATION_MODEL_MOVE => "C-MOVE (study root)",

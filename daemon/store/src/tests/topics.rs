@@ -11,14 +11,14 @@ use sheathline_model::domain::{
 };
 use tempfile::TempDir;
 
-fn patient(issuer: &str, id: &str) -> PatientKey {
+pub(super) fn patient(issuer: &str, id: &str) -> PatientKey {
     PatientKey {
         issuer: issuer.to_owned(),
         id: id.to_owned(),
     }
 }
 
-fn reading(key: &PatientKey, sop: &str, study: &str) -> ObjectReading {
+pub(super) fn reading(key: &PatientKey, sop: &str, study: &str) -> ObjectReading {
     ObjectReading {
         sop_instance_uid: Some(sop.to_owned()),
         sop_class_uid: None,

@@ -56,6 +56,21 @@ pub const CODES: &[Row] = rows! {
     "bodies-not-dropped" Look:
         "Bytes of old objects could not be dropped from the store.",
         "Read `error` and look at the disk of the store; it is tried again.";
+    "commitment-given-up" Look:
+        "A sender asked by Storage Commitment whether its objects are held, and could not be told for seven days.",
+        "`commitment-not-reported` before it says why. Correct `commitment_host` and the other keys of its table, and have it ask again.";
+    "commitment-not-kept" Look:
+        "A request for Storage Commitment could not be stored; the sender was told so and asks again.",
+        "Read `error`; mostly it is the disk of the store.";
+    "commitment-not-noted" Look:
+        "What became of a request for Storage Commitment could not be written into the store; the sender may be told twice.",
+        "Read `error`; mostly it is the disk of the store.";
+    "commitment-not-reported" Look:
+        "A sender could not be told whether its objects are held. It is tried again for seven days.",
+        "Read `failure` or `status` and the words: address, AE title or TLS in the `commitment_` keys of its table, or the sender does not listen.";
+    "commitment-refused" Look:
+        "A request for Storage Commitment was refused; the line says why.",
+        "Look at the sender: it keeps its objects and may ask again.";
     "database-away" Page:
         "The server behind the store does not answer.",
         "Read `error`, then look at the server and the network. Senders keep what was not acknowledged; it goes on by itself.";
@@ -190,7 +205,7 @@ pub const CODES: &[Row] = rows! {
         "Report it with the lines around it.";
     "operation-unknown" Look:
         "A peer asked for a DIMSE operation that is not offered here, and was told so.",
-        "Set the peer to C-STORE and C-ECHO only.";
+        "Set the peer to C-STORE and C-ECHO only; Storage Commitment needs `commitment_host` in its table.";
     "outbox-not-locked" Look:
         "The file system of the outbox has no locks: nothing keeps a second daemon out of it.",
         "Use a file system with locks, or make sure that one daemon alone writes there.";

@@ -317,3 +317,49 @@ fn other_classes_are_taken_and_dropped_where_the_site_says_so() {
     let accepted = answer(asked, &settings.dicom, &[history]).expect("accepted");
     assert_eq!(accepted.contexts.len(), 1);
 }
+
+/// PS3.4 J.3.3, PS3.7 D.3.3.4: whoever is known where it is told may ask, as the SCU; never who would be
+/// asked by us, and never in the history of an archive.
+#[test]
+fn storage_commitment_is_for_senders_that_can_be_told() {
+    let push = "1.2.840.10008.1.20.1";
+    let (explicit, implicit) = ("1.2.840.10008.1.2.1", "1.2.840.10008.1.2");
+    let table = |title: &str| {
+        let text = format!(
+            "[[receive.dicom.sender]]\nae_title = \"{title}\"\ncommitment_host = \"h\"\n\
+             commitment_port = 11113\n"
+        );
+        let config = crate::config::Config::from_text("site.toml", &text);
+        config.expect("a configuration").dicom
+    };
+    let (scanner, other) = (table("SCANNER"), table("OTHER"));
+    let roles = |scu, scp| {
+        let roles = RequestorRoles { scu, scp };
+        UserVariableItem::ScuScpRoleSelectionSubItem(push.to_owned(), roles)
+    };
+    for (settings, role, syntaxes, taken) in [
+        (&scanner, None, &[implicit, explicit][..], Some(explicit)),
+        (&scanner, None, &[implicit][..], Some(implicit)),
+        (&scanner, None, &["1.2.840.10008.1.2.2"][..], None),
+        (
+            &scanner,
+            Some(roles(true, true)),
+            &[explicit][..],
+            Some(explicit),
+        ),
+        (&scanner, Some(roles(false, true)), &[explicit][..], None),
+        (&other, None, &[explicit][..], None),
+    ] {
+        let mut asked = request(&[(1, push, syntaxes), (3, SR, &[explicit])]);
+        asked.user_variables.extend(role.clone());
+        let Accepted { pdu, contexts, .. } = answer(asked, settings, &[]).expect("accepted");
+        assert_eq!(contexts.get(&1), taken.map(Purpose::Commitment).as_ref());
+        assert_eq!(syntax_of(&contexts, 3), Some(explicit));
+        let Ok(Some(Pdu::AssociationAC(accepted))) = read_pdu(pdu.as_slice(), PDU_BYTES_MAX, true)
+        else {
+            panic!("{pdu:?}");
+        };
+        let agreed = accepted.user_variables.contains(&roles(true, false));
+        assert_eq!(agreed, role.is_some() && taken.is_some(), "{accepted:?}");
+    }
+}

@@ -35,6 +35,7 @@ fn store_command() -> Command {
         has_data_set: true,
         sop_class_uid: Some(COMPREHENSIVE_SR.to_owned()),
         sop_instance_uid: Some("1.2.3.4".to_owned()),
+        action_type: None,
     }
 }
 

@@ -11,6 +11,7 @@ fn store_request() -> Vec<u8> {
         has_data_set: true,
         sop_class_uid: Some("1.2".to_owned()),
         sop_instance_uid: Some("1.2.3".to_owned()),
+        action_type: None,
     };
     // An answer with two fields turned back is a request.
     let mut set = request.answer(Status::Success);
