@@ -3583,6 +3583,41 @@ rollback;
 --= owner taken: 00000
 begin;
 \o /dev/null
+select epoch from owner;
+\o
+\echo owner looked at: :SQLSTATE
+rollback;
+--= owner looked at: 00000
+begin;
+\o /dev/null
+update owner set until = cast(extract(epoch from clock_timestamp()) * 1000 as bigint) + 20000 where epoch = 1;
+\o
+\echo owner renewed: :SQLSTATE
+rollback;
+--= owner renewed: 00000
+begin;
+\o /dev/null
+update owner set until = 0 where epoch = 1;
+\o
+\echo owner gone: :SQLSTATE
+rollback;
+--= owner gone: 00000
+begin;
+\o /dev/null
+select (select count(*) from owner where until >= cast(extract(epoch from clock_timestamp()) * 1000 as bigint)) || ' ' || number from shape;
+\o
+\echo members looked at: :SQLSTATE
+rollback;
+--= members looked at: 00000
+begin;
+\o /dev/null
+set application_name = 'sheathline 7';
+\o
+\echo name shown: :SQLSTATE
+rollback;
+--= name shown: 00000
+begin;
+\o /dev/null
 insert into last_commit (changer, number, at) values ('x', 1, cast(extract(epoch from clock_timestamp()) * 1000 as bigint)) on conflict (changer) do update set number = excluded.number, at = excluded.at;
 \o
 \echo commit noted: :SQLSTATE

@@ -4,9 +4,10 @@
 //! `WRITE_CHECK_SQL=1 cargo test -p sheathline-store --lib script` writes it anew.
 
 use crate::postgres::connection::LIMITS;
+use crate::postgres::ownership::{self, Fence};
 use crate::postgres::served::Served;
 use crate::postgres::statement::numbered;
-use crate::postgres::{LOCK, NOW, ownership, probe, schema};
+use crate::postgres::{LOCK, NOW, called, number_on, probe, schema};
 use crate::subset::sources::{Said, plain, said};
 use crate::tests::contract::heard;
 use sha2::{Digest, Sha256};
@@ -121,6 +122,11 @@ fn server() -> String {
         ("facts", probe::FACTS),
         ("standbys", probe::STANDBYS),
         ("owner taken", &ownership::take(1)),
+        ("owner looked at", &Fence::Alone { epoch: 1 }.look()),
+        ("owner renewed", &Fence::Alone { epoch: 1 }.renewal()),
+        ("owner gone", &Fence::Alone { epoch: 1 }.farewell()),
+        ("members looked at", &Fence::Among.look()),
+        ("name shown", &called("sheathline 7")),
         (
             "commit noted",
             &format!(
@@ -169,10 +175,7 @@ fn written() -> String {
         ("@SERVER@", server()),
         (
             "@NUMBER_ON@",
-            format!(
-                "\\o /dev/null\n{};\n\\o",
-                plain(&super::super::number_on("gist", "id"))
-            ),
+            format!("\\o /dev/null\n{};\n\\o", plain(&number_on("gist", "id"))),
         ),
         ("@LOCK@", LOCK.to_owned()),
         ("@NOW@", NOW.to_owned()),
