@@ -19,6 +19,7 @@ HARNESSES = (
     "every_call",
     "kills",
     "deliveries",
+    "spooling",
     "database_killed",
     "database_refuses",
     "moving",

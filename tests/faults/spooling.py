@@ -18,7 +18,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from database import ROLE, Database
+from database import Database
 from harness import Broken, Daemon, Load, Strace, arguments, end, noticed, send, until
 from holds import check
 from sender import reports
@@ -70,8 +70,7 @@ class Spooled(Served):
 def site_of(options, spool: str = "spool.sqlite"):
     """A site with an empty database on the one server."""
     database = options.database
-    database.ask(f"drop database {ROLE} with (force)", "postgres")
-    database.ask(f"create database {ROLE}", "postgres")
+    database.empty()
     with Spooled(options.binary, database, spool) as site:
         yield site
 

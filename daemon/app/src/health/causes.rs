@@ -33,7 +33,7 @@ codes! {
             "the disk of the store has no room for the largest object taken",
             "Make room; `sheathline compact` and `[store] keep_bodies_days` give some back.";
         SpoolFull: "spool-full",
-            "the spool takes no object of the largest size any more, since the database has not taken what waits there",
+            "the spool takes no large object any more, since the database has not taken what waits there, or its disk is full",
             "Find out why the database does not answer (spool-not-forwarded in the log), or raise `[store] spool_limit_mb` and make room.";
         SpoolInDoubt: "spool-in-doubt",
             "the spool takes nothing more",

@@ -189,11 +189,14 @@ impl Health {
             None => self.reasons_of_store(&mut reasons),
             // Whoever sends is answered from the spool, also while the store is away.
             Some(spool) if spool.doubt().is_some() => reasons.push(Cause::SpoolInDoubt.into()),
-            Some(spool) => match spool.is_full(self.largest_object) {
-                Ok(false) => {}
-                Ok(true) => reasons.push(Cause::SpoolFull.into()),
-                Err(_) => reasons.push(Cause::SpoolUnreadable.into()),
-            },
+            // A small spool never takes the largest object: it is full when a sixteenth is left.
+            Some(spool) => {
+                match spool.is_full(self.largest_object.min(spool.limits().bytes / 16)) {
+                    Ok(false) => {}
+                    Ok(true) => reasons.push(Cause::SpoolFull.into()),
+                    Err(_) => reasons.push(Cause::SpoolUnreadable.into()),
+                }
+            }
         }
         if free_bytes(&self.outbox).is_some_and(|free| free < OUTBOX_ROOM_BYTES) {
             reasons.push(Cause::OutboxFull.into());

@@ -466,6 +466,34 @@ fn two_spools_fill_one_store() {
     assert_eq!(store.read(readings::counts).expect("read").repeats, 20);
 }
 
+/// What the database took first counts, whichever spool received it earlier; the other one is a repeat.
+#[test]
+fn of_two_spools_the_one_that_is_forwarded_first_tells_when_and_whence() {
+    for (first, second) in [(0, 1), (1, 0)] {
+        let site = Site::new();
+        let store = site.store();
+        let spools = ["one.db", "two.db"].map(|name| site.spool(name));
+        for (spool, seconds) in spools.iter().zip([0, 7]) {
+            let source = format!("dicom:CART{seconds}");
+            let object = Incoming::new(b"an object", None, source, "", at(seconds));
+            spool.take(vec![object.expect("it packs")]).expect("taken");
+        }
+        for n in [first, second] {
+            drain(
+                &mut Forwarder::new(spools[n].clone()).expect("read"),
+                &store,
+            );
+        }
+        let kept = store.read(|view| crate::facts::of(view, objects::ObjectId(1)));
+        let kept = kept.expect("read").expect("there");
+        let seconds = [0, 7][first];
+        assert_eq!(kept.received_at, at(seconds));
+        assert_eq!(kept.source.to_string(), format!("dicom:CART{seconds}"));
+        assert_eq!(received(&site).len(), 1);
+        assert_eq!(store.read(readings::counts).expect("read").repeats, 1);
+    }
+}
+
 #[test]
 fn a_row_that_is_damaged_is_set_aside_and_said() {
     let site = Site::new();

@@ -1,4 +1,5 @@
 use super::*;
+use sheathline_model::domain::Source;
 use sheathline_store::Mode;
 use std::sync::Arc;
 
@@ -64,4 +65,34 @@ fn a_store_that_one_change_holds_for_seconds_is_not_ready() {
     free.send(()).expect("held");
     change.join().expect("no panic").expect("written");
     assert!(!health.reasons().contains(&Cause::StoreBusy.into()));
+}
+
+/// Whoever sends is answered from the spool, so its room counts, and not what the store says.
+#[test]
+fn a_spool_is_full_when_little_is_left_of_it() {
+    use sha2::{Digest, Sha256};
+    use sheathline_store::objects::Incoming;
+    use sheathline_store::spool::Limits;
+    let folder = tempfile::tempdir().expect("a folder");
+    let store = Store::open(&folder.path().join("store.sqlite"), Mode::Owner).expect("a store");
+    let limits = Limits {
+        spare_bytes: 0,
+        ..Limits::of_bytes(64 << 10)
+    };
+    let spool = Spool::open(&folder.path().join("spool.sqlite"), Mode::Owner, limits);
+    let spool = spool.expect("a spool");
+    let by = Reception::Spool {
+        spool: spool.clone(),
+        store: store.clone(),
+    };
+    let health = Health::new(&Config::default(), store, Observed::default()).receiving_by(&by);
+    let is_full = || health.reasons().contains(&Cause::SpoolFull.into());
+    assert!(!is_full());
+    let noise = |n: u64| Sha256::digest(n.to_be_bytes());
+    let bytes: Vec<u8> = (0..1984).flat_map(noise).collect();
+    let object = Incoming::new(&bytes, None, Source::Folder, "", Utc::now());
+    spool
+        .take(vec![object.expect("it packs")])
+        .expect("there is room");
+    assert!(is_full());
 }
