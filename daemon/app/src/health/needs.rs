@@ -16,7 +16,7 @@ codes! {
             "See to the database; it goes on by itself. Senders are answered with success until the spool is full.";
         SpoolAside: "spool-aside",
             "Objects were acknowledged that the store does not take, each for a reason of its own.",
-            "spool-set-aside in the log says why; they stay in the spool and are tried again at each start.";
+            "`spool-set-aside` in the log says why; they stay in the spool and are tried again at each start.";
         DeliveriesDead: "deliveries-dead",
             "Deliveries were rejected for good, or deferred too long.",
             "`sheathline outbox list --state dead` says why; then `outbox retry` or `outbox drop`.";
