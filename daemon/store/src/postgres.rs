@@ -182,7 +182,7 @@ impl Server {
             .as_ref()
             .and_then(|changer| changer.fence.as_ref());
         let look = fence.map_or_else(|| "select 0".to_owned(), Fence::look);
-        let begin = format!("begin isolation level read committed; {LOCK}; {look}");
+        let begin = format!("begin isolation level read committed; {NOT_IDLE}; {LOCK}; {look}");
         let (cells, _) = self.patiently(|connection| {
             connection.simple(&begin).inspect_err(|_| {
                 // A lock that is not got in time leaves a transaction.
@@ -322,6 +322,9 @@ fn called(name: &str) -> String {
     let plain: String = name.chars().filter(plain).collect();
     format!("set application_name = '{plain}'")
 }
+
+/// Whoever changes and then stands still keeps all others waiting: no longer than it is believed alive.
+const NOT_IDLE: &str = "set local idle_in_transaction_session_timeout = '20s'";
 
 /// The row that whoever changes holds until the commit.
 const LOCK: &str = "select value from meta where name = 'commits' for update";

@@ -23,6 +23,20 @@ fn a_daemon_changes_nothing_before_it_has_joined() {
     assert_eq!(bumped(&store, "a"), 1);
 }
 
+/// One that stands still in a change is let go by the server when the others put it out, not later.
+#[test]
+fn a_change_that_stands_still_holds_the_others_up_no_longer_than_its_daemon_is_believed_alive() {
+    let settings = fresh();
+    let store = member(&settings);
+    store.join("one", "host").expect("joins");
+    let idle = store.write(|tx| {
+        let setting = "select current_setting('idle_in_transaction_session_timeout')";
+        tx.prepare(setting).one((), |row| row.get::<String>(0))
+    });
+    let lives = format!("{}s", members::LIVES.as_secs());
+    assert_eq!(idle.expect("told"), lives);
+}
+
 #[test]
 fn members_and_an_owner_keep_each_other_out() {
     let settings = fresh();
