@@ -239,8 +239,8 @@ def waits_no_more(site: Spooled) -> None:
 
 
 def counted_twice(site: Spooled) -> None:
-    """As if it had been forwarded once more."""
-    site.database.ask("update object set repeats = repeats + 2 where id = (select min(id) from object)")
+    """As if it had been forwarded again and again, more often than anything was sent without an answer."""
+    site.database.ask("update object set repeats = repeats + 9 where id = (select min(id) from object)")
 
 
 def self_test(options) -> list[str]:
