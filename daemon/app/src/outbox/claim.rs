@@ -259,6 +259,7 @@ impl Claim {
     pub fn hand_over(&self) {
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
         state.held = None;
+        state.handed_over_since = None;
     }
 
     /// The lock file, and whether the owner of the same store has the lock.

@@ -22,6 +22,9 @@ use tokio::time::{Instant, timeout_at};
 /// How long an answer waits for the result before it says that it is still being made.
 const WAIT: Duration = Duration::from_secs(5);
 
+/// How long it waits for a change of this process before it looks what another daemon on the store did.
+const LOOK_ANYWAY: Duration = Duration::from_millis(500);
+
 pub(super) fn routes() -> Router<Arc<Desk>> {
     Router::new().route("/measure/signed/{report}", get(wait))
 }
@@ -40,9 +43,12 @@ async fn wait(
         let found = desk.off(move |desk| look(desk, &asked)).await?;
         let (patient, view) = found.ok_or(Failed::NotFound)?;
         let is_waiting = view.became == Became::Waits;
-        if !is_waiting || timeout_at(until, changes.changed()).await.is_err() {
+        if !is_waiting || Instant::now() >= until {
             break (patient, view);
         }
+        let soon = until.min(Instant::now() + LOOK_ANYWAY);
+        // However it ended, it is looked at again.
+        let _ = timeout_at(soon, changes.changed()).await;
     };
     if let Some(patient) = &patient {
         desk.did(&visitor, Action::Viewed, Some(patient), None, WAITED_FOR)
