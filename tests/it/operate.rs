@@ -1,6 +1,7 @@
 //! What whoever operates the service relies on: systemd's protocol, reload, status, layers of
 //! configuration, messages.
 
+mod checked;
 mod issuers;
 mod messages;
 mod moves;

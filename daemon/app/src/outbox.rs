@@ -7,6 +7,7 @@
 
 mod claim;
 mod folder;
+mod takers;
 mod waits;
 
 pub(crate) use claim::{Claim, Counted, Holder, LOCK_FILE, counted_by, marked_by};
@@ -16,19 +17,19 @@ pub(crate) use waits::{Pass, Waits};
 pub(crate) use folder::folder_name;
 
 use crate::duties::{Part, Publishing};
-use crate::known::{content_of, sound_before};
 use crate::observe::outbox::Unwritable;
 use crate::routes::destination::Taker;
 use folder::{Came, put_in_place, sync_folder, take_back, write_aside};
 use serde_json::Value;
-use sheathline_model::results::Change;
 use sheathline_store::results::Pending;
 use sheathline_store::results::{self, ResultRow};
-use sheathline_store::{Store, StoreError, Tx, View, assessment_queue, deliveries};
+use sheathline_store::{Store, StoreError, Tx, View, assessment_queue};
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::{Path, PathBuf};
 use std::thread;
+pub(crate) use takers::Known;
+use takers::takers;
 
 /// Start of the name of a folder that is still being written.
 const ASIDE: &str = ".partial-";
@@ -396,38 +397,6 @@ fn mark(
         Ok(())
     })?;
     Ok(())
-}
-
-/// The names of the destinations that want a version. Of what cannot be read everybody is told.
-fn takers(view: &View, row: &ResultRow, all: &[Taker]) -> Result<Vec<String>, StoreError> {
-    let name = |one: &Taker| one.name.clone();
-    if all.iter().all(|one| one.wanted.is_everything()) {
-        return Ok(all.iter().map(name).collect());
-    }
-    let Ok(now) = content_of(row) else {
-        return Ok(all.iter().map(name).collect());
-    };
-    let before = match row.supersedes {
-        Some(_) => sound_before(view, row)?.map(|(_, before)| before),
-        None => None,
-    };
-    let (status, flagged) = (now.assessment.status, now.assessment.flagged);
-    let kinds = match (before, row.supersedes) {
-        // Nobody was told of what was history.
-        (Some(before), _) if before.exam.history_only => Change::of(None, flagged),
-        (Some(before), _) => Change::of(Some(before.assessment.flagged), flagged),
-        // The one before cannot be read: a flag may be new, or taken back.
-        (None, Some(_)) => Change::of(Some(!flagged), flagged),
-        (None, None) => Change::of(None, flagged),
-    };
-    let mut takers = Vec::new();
-    for one in all {
-        let was_told = deliveries::was_told(view, &one.name, &row.exam_id)?;
-        if one.wanted.takes(kinds, status, was_told) {
-            takers.push(one.name.clone());
-        }
-    }
-    Ok(takers)
 }
 
 /// Whether anybody is to be told of a result: not of the history of an archive. What does not say so

@@ -39,7 +39,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 
-pub use changed::{Change, Wanted};
+pub use changed::{Change, Chosen, Wanted};
 use content::Context;
 pub use content::{Content, content};
 pub use envelope::Envelope;

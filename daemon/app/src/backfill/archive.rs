@@ -6,7 +6,7 @@ use super::window::Window;
 use crate::intake::{Kept, NotKept};
 use crate::observe::audit::Question;
 use crate::routes::archive::{Archive, Way};
-use sheathline_net::connect::{Code, Failure};
+use sheathline_net::connect::{Code, Failure, Stage};
 use sheathline_store::StoreError;
 
 /// An archive that is asked. Blocks; every wait inside it is bounded.
@@ -46,6 +46,12 @@ pub trait Source {
 
     /// Ends the connection, since nothing is asked for a while.
     fn rest(&mut self);
+
+    /// Goes the way without asking for anything of a patient: the stages passed, in order.
+    ///
+    /// # Errors
+    /// The first stage that is not passed.
+    fn echo(&mut self) -> Result<Vec<Stage>, Failure>;
 }
 
 /// A series by its UIDs.

@@ -11,7 +11,7 @@ use dicom_encoding::TransferSyntaxIndex;
 use dicom_object::InMemDicomObject;
 use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
 use sheathline_model::sr;
-use sheathline_net::connect::{Code, Failure, Word};
+use sheathline_net::connect::{Code, Failure, Stage, Word};
 use sheathline_net::connect::{Goal, connect};
 use sheathline_net::dicom::dimse::{Operation, Status};
 use sheathline_net::dicom::message::{Assembler, Message};
@@ -272,10 +272,40 @@ impl Source for Dicom {
                 match answer.status {
                     0xFF00 | 0xFF01 => {}
                     0x0000 => return Ok(refused),
-                    _ => return Ok(refused.or_else(|| Some(refusal(&answer)))),
+                    _ => {
+                        let mut why = refusal(&answer);
+                        if let Some(to) = &to {
+                            why.words.push_str(&sent_to(to));
+                        }
+                        return Ok(Some(refused.unwrap_or(why)));
+                    }
                 }
             }
         })
+    }
+
+    /// C-ECHO where the archive accepts Verification, beside the classes by which it is asked.
+    fn echo(&mut self) -> Result<Vec<Stage>, Failure> {
+        let DicomWay { node, retrieve } = &self.way;
+        let needed = match retrieve {
+            Retrieve::Get => [FIND, GET],
+            Retrieve::Move(_) => [FIND, MOVE],
+        };
+        let stream = connect(&Goal::of(node, self.timeout))?;
+        let mut stages = stream.stages();
+        stages.push(Stage::Association);
+        let asked = needed.into_iter().chain([uids::VERIFICATION]);
+        let asked: Vec<Proposed> = asked.map(Proposed::using).collect();
+        let mut association = Association::request(stream, &node.calling, &node.called, &asked)?;
+        let refused = needed
+            .iter()
+            .find_map(|class| association.context(class).err());
+        if refused.is_none() && association.context(uids::VERIFICATION).is_ok() {
+            association.echo()?;
+            stages.push(Stage::Answer);
+        }
+        association.release();
+        refused.map_or(Ok(stages), Err)
     }
 
     fn rest(&mut self) {
@@ -283,6 +313,14 @@ impl Source for Dicom {
             association.release();
         }
     }
+}
+
+/// Where a C-MOVE was to send: most often it is there that it fails, and the archive does not say so.
+fn sent_to(title: &str) -> String {
+    format!(
+        "; it was to send to {title}, our own listener: the archive must know {title} by our address and \
+         port, and `serve` must run and let it in (association-rejected in its log)"
+    )
 }
 
 /// Keys of the question for studies.

@@ -257,17 +257,29 @@ impl<'a> Backfill<'a> {
         let mut lost = 0;
         while !wanted.is_empty() {
             self.wait_for_hours();
+            let missed = self.not_here(&wanted)?;
             let started = Instant::now();
             let archive = self.archive;
             let intake = Intake::of_store(self.store, self.observed);
             let counts = &mut self.counts;
+            let mut came_now = BTreeSet::new();
             let mut keep = |came: Came| {
                 counts.bytes += came.bytes.len() as u64;
-                keep(archive, intake, came)
+                let instance = came.instance.clone();
+                let kept = keep(archive, intake, came);
+                if matches!(kept, Kept::New(_) | Kept::Same(_)) {
+                    came_now.insert(instance);
+                }
+                kept
             };
             let answered = self.source.fetch(series, &wanted, &mut keep);
             self.keep_pace(wanted.len(), started);
-            let left = self.not_here(&wanted)?;
+            let mut left = self.not_here(&wanted)?;
+            // What was stored before came again if we saw it come, or the archive says that all went well.
+            if !matches!(answered, Ok(None)) {
+                let again = wanted.iter().filter(|one| !missed.contains(one));
+                left.extend(again.filter(|one| !came_now.contains(*one)).cloned());
+            }
             self.counts.fetched += (wanted.len() - left.len()) as u64;
             let why = match answered {
                 Ok(Some(why)) | Err(Trouble::Refused(why)) => why,

@@ -9,7 +9,7 @@ use crate::observe::audit::Question;
 use crate::routes::archive::Archive;
 use sheathline_model::sr;
 use sheathline_net::connect::node::HttpWay;
-use sheathline_net::connect::{Code, Failure, Word};
+use sheathline_net::connect::{Code, Failure, Stage, Word};
 use sheathline_net::http::client::{self, Call};
 use sheathline_net::http::multipart::{Parts, parameter};
 use std::io::Read;
@@ -190,6 +190,23 @@ fn part_of(instance: &str, mut parts: Parts, body: &mut dyn Read) -> Result<Vec<
 }
 
 impl Source for Web {
+    /// Asks for one study with reports, whose answer is not looked at.
+    fn echo(&mut self) -> Result<Vec<Stage>, Failure> {
+        let path = format!("{STUDIES}?ModalitiesInStudy=SR&limit=1");
+        let call = Call {
+            method: Method::GET,
+            path: &path,
+            headers: &[("Accept", JSON)],
+            body: None,
+        };
+        let (answer, _) =
+            client::call_reading(&self.way, self.timeout, &call, PAGE_BYTES, |_, _| ())?;
+        match answer.status {
+            200 | 204 => Ok([answer.stages.as_slice(), &[Stage::Answer]].concat()),
+            _ => Err(answer.refused(&answer.text())),
+        }
+    }
+
     fn question(&self, window: &Window) -> Question {
         Question::Search(format!("{STUDIES}?{}", of_studies(window)))
     }

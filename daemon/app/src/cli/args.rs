@@ -20,7 +20,7 @@ pub(super) use annotate::{
 };
 pub(super) use draft::{ConfirmArgs, DraftArgs};
 pub(super) use enter::{BorderChoice, BringInArgs, MeasureArgs, RowsChoice};
-pub(super) use help::{command, groups};
+pub(super) use help::{command, groups, shown};
 pub(super) use inspect::{
     CalibrateArgs, ExplainArgs, FormChoice, HistoryArgs, QuarantineArgs, RenderArgs, StatusArgs,
     UnmappedArgs,
@@ -122,7 +122,7 @@ pub(super) enum ServiceCommand {
     Status(StatusArgs),
     /// Check the configuration and name every mistake at once.
     CheckConfig(CheckConfigArgs),
-    /// Test the connection to a destination; nothing is delivered.
+    /// Test the connection to a destination or archive; nothing is sent.
     ///
     /// Tests each stage in turn: name, connection, TLS, association, answer.
     Echo(EchoArgs),
@@ -330,7 +330,9 @@ pub(super) struct OptionalConfigArg {
 /// For commands that go by whose reports they are.
 #[derive(Debug, Args)]
 pub(super) struct SenderArg {
-    /// Whose reports: an AE title, or folder, archive:NAME, web:ADDRESS; files are read as theirs.
+    /// Whose reports: an AE title, or folder, archive:NAME, web:ADDRESS.
+    ///
+    /// Files are read as theirs.
     #[arg(long, value_name = "NAME")]
     pub(super) sender: Option<String>,
 }
@@ -338,11 +340,7 @@ pub(super) struct SenderArg {
 impl SenderArg {
     /// The source that is named, if one is: what is none of the other kinds is an AE title.
     pub(super) fn source(&self) -> Option<Source> {
-        let name = self.sender.as_deref()?;
-        Some(match Source::from(name) {
-            Source::Unknown(title) => Source::Dicom(title),
-            known => known,
-        })
+        self.sender.as_deref().map(Source::named)
     }
 }
 

@@ -79,9 +79,14 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
     let number = windows(from, to, archive.window_days).count();
     let bar = print::progress("asking the archive", number as u64);
     let mut failed = None;
+    let mut finished = 0;
     let mut tell = |event: Event<'_>| {
-        if let Event::Window { .. } = event {
+        if let Event::Window {
+            finished_before, ..
+        } = event
+        {
             bar.inc(1);
+            finished += usize::from(finished_before);
         }
         let told = bar.suspend(|| {
             if args.json {
@@ -114,6 +119,15 @@ pub(super) fn backfill(args: &BackfillArgs) -> Result<(), Failure> {
         stop => Failure::from(stop),
     })?;
     if !args.json {
+        match finished {
+            0 => {}
+            all if all == number => {
+                print::line("the period is finished: nothing was asked for; --again asks again")
+            }
+            some => print::line(format_args!(
+                "finished before and not asked for: {some} of {number} windows; --again asks again"
+            )),
+        }
         print::line(format_args!("in all: {}", Numbers(&counts, args.dry_run)));
     }
     match (counts.missing, counts.incomplete) {

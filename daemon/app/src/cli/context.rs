@@ -133,10 +133,14 @@ pub(super) fn layers(path: &Path) -> Result<Vec<Layer>, Failure> {
             layers.push(layer(&file, BESIDE)?);
         }
     }
-    let variables = std::env::vars_os()
-        .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)));
-    layers.extend(environment(variables));
+    layers.extend(environment(variables()));
     Ok(layers)
+}
+
+/// The variables of the environment that are text.
+pub(super) fn variables() -> impl Iterator<Item = (String, String)> {
+    std::env::vars_os()
+        .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)))
 }
 
 /// Templates, dictionaries and limits of a configuration, from the files it names.

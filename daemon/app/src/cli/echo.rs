@@ -1,11 +1,14 @@
-//! `echo`: goes the way to a destination without delivering.
+//! `echo`: goes the way to a destination or an archive; nothing is delivered or fetched.
 
 use super::args::EchoArgs;
 use super::{Code, Failure, context, print};
+use crate::backfill::archive::source;
+use crate::config::Config;
 use crate::deliver;
-use crate::routes::destination::{Destination, Way};
+use crate::routes::archive;
+use crate::routes::destination::{HookWay, Way};
 use serde::Serialize;
-use sheathline_net::connect::node::TlsFiles;
+use sheathline_net::connect::node::{HttpWay, TlsFiles};
 use sheathline_net::connect::{self, Stage, Word};
 
 /// One line of `echo --json`.
@@ -18,39 +21,42 @@ struct Line<'a> {
     failed: Option<&'a sheathline_net::connect::Failure>,
 }
 
+/// A system of the configuration, gone to.
+struct Gone {
+    name: String,
+    has_tls: bool,
+    /// It has files to be read first.
+    has_files: bool,
+    has_association: bool,
+    echoed: Result<Vec<Stage>, connect::Failure>,
+}
+
 /// `echo`: exit 1 when a stage is not passed.
 pub(super) fn echo(args: &EchoArgs) -> Result<(), Failure> {
-    let destinations = context::config(&args.config.config)?.destinations();
-    let known = || {
-        let names: Vec<&str> = destinations
-            .iter()
-            .map(|(one, _)| one.name.as_str())
+    let config = context::config(&args.config.config)?;
+    let Some(gone) = go(&config, &args.destination) else {
+        let destinations = config.destinations();
+        let archives = config.archives();
+        let names = destinations.iter().map(|(one, _)| one.name.as_str());
+        let names: Vec<&str> = names
+            .chain(archives.iter().map(|one| one.name.as_str()))
             .collect();
-        if names.is_empty() {
-            "there is none; write a [[destination]]".to_owned()
+        let known = if names.is_empty() {
+            "there is none; write a [[destination]] or an [[archive]]".to_owned()
         } else {
             format!("there are {}", names.join(", "))
-        }
+        };
+        let words = format!("no destination or archive {:?}; {known}", args.destination);
+        return Err(Failure::usage(words));
     };
-    let (destination, _) = destinations
-        .iter()
-        .find(|(one, _)| one.name == args.destination)
-        .ok_or_else(|| {
-            Failure::usage(format!(
-                "no destination {:?}; {}",
-                args.destination,
-                known()
-            ))
-        })?;
-    let echoed = deliver::carrier(destination).echo();
-    let passed = match &echoed {
+    let passed = match &gone.echoed {
         Ok(stages) => stages.clone(),
-        Err(failure) => before(failure.stage, destination),
+        Err(failure) => before(failure.stage, &gone),
     };
-    let failed = echoed.as_ref().err();
+    let failed = gone.echoed.as_ref().err();
     if args.json {
         print::json(&Line {
-            destination: &destination.name,
+            destination: &gone.name,
             passed,
             failed,
         })?;
@@ -65,27 +71,56 @@ pub(super) fn echo(args: &EchoArgs) -> Result<(), Failure> {
     let code = format!(" ({})", failure.code);
     let advice = advice(failure.code).map_or(String::new(), |advice| format!(". {advice}"));
     Err(Failure::of(Code::Peer, failure.clone())
-        .told_of(&destination.name)
+        .told_of(&gone.name)
         .advised(&code)
         .advised(&advice))
 }
 
-/// The stages that lie before one on the way to a destination.
-fn before(stage: Stage, destination: &Destination) -> Vec<Stage> {
-    let (tls, files) = match &destination.way {
-        Way::Dicom(way) => (way.node.tls.is_some(), way.node.tls.is_some()),
-        Way::Mllp(way) => (way.tls.is_some(), way.tls.is_some()),
-        Way::Fhir(way) | Way::Hook(way) => {
-            let tls = way.encrypted().is_some();
-            let named = way.tls != TlsFiles::default() || way.bearer.is_some();
-            (tls, tls || named)
-        }
+/// Goes the way to the destination of this name, or else to the archive.
+fn go(config: &Config, name: &str) -> Option<Gone> {
+    let http = |way: &HttpWay| {
+        let tls = way.encrypted().is_some();
+        let named = way.tls != TlsFiles::default() || way.bearer.is_some();
+        (tls, tls || named, false)
     };
+    let over = |tls: bool, has_association| (tls, tls, has_association);
+    let destinations = config.destinations();
+    if let Some((one, _)) = destinations.iter().find(|(one, _)| one.name == name) {
+        let (has_tls, has_files, has_association) = match &one.way {
+            Way::Dicom(way) => over(way.node.tls.is_some(), true),
+            Way::Mllp(way) => over(way.tls.is_some(), false),
+            Way::Fhir(way) | Way::Hook(HookWay { http: way, .. }) => http(way),
+        };
+        return Some(Gone {
+            name: one.name.clone(),
+            has_tls,
+            has_files,
+            has_association,
+            echoed: deliver::carrier(one).echo(),
+        });
+    }
+    let archives = config.archives();
+    let one = archives.iter().find(|one| one.name == name)?;
+    let (has_tls, has_files, has_association) = match &one.way {
+        archive::Way::Dicom(way) => over(way.node.tls.is_some(), true),
+        archive::Way::Web(way) => http(way),
+    };
+    Some(Gone {
+        name: one.name.clone(),
+        has_tls,
+        has_files,
+        has_association,
+        echoed: source(one).echo(),
+    })
+}
+
+/// The stages that lie before one on the way.
+fn before(stage: Stage, gone: &Gone) -> Vec<Stage> {
     let applies = |one: &Stage| match one {
         Stage::Form => false,
-        Stage::Files => files,
-        Stage::Tls => tls,
-        Stage::Association => matches!(destination.way, Way::Dicom(_)),
+        Stage::Files => gone.has_files,
+        Stage::Tls => gone.has_tls,
+        Stage::Association => gone.has_association,
         Stage::Name | Stage::Connect | Stage::Answer => true,
     };
     let all = [

@@ -8,7 +8,7 @@ use crate::known::{content_of, known};
 use crate::parcel;
 use crate::pipeline;
 use serde::Serialize;
-use sheathline_model::domain::Eye;
+use sheathline_model::domain::{Eye, Source};
 use sheathline_model::history::Exam;
 use sheathline_model::render::{text, trend};
 use sheathline_model::results::{self, Known, Site};
@@ -294,6 +294,10 @@ pub(super) fn quarantine(args: &QuarantineArgs) -> Result<(), Failure> {
     let config = context::config(&args.config.config)?;
     let store = context::guest(&config)?;
     let mut list = store.read(readings::quarantined)?;
+    if let Some(name) = &args.sender {
+        let sender = Source::named(name);
+        list.retain(|stored| stored.source == sender);
+    }
     if let Some(number) = args.object {
         list.retain(|stored| stored.id == ObjectId(number));
         if list.is_empty() {
@@ -311,7 +315,10 @@ pub(super) fn quarantine(args: &QuarantineArgs) -> Result<(), Failure> {
         show_object(stored, args.json)?;
     }
     if list.is_empty() && !args.json {
-        print::line("quarantine is empty");
+        match &args.sender {
+            Some(name) => print::line(format_args!("nothing of {name} is in quarantine")),
+            None => print::line("quarantine is empty"),
+        }
     }
     Ok(())
 }

@@ -6,6 +6,7 @@ mod args;
 mod backfill;
 mod before_after;
 mod calibrate;
+mod checking;
 pub(crate) mod context;
 pub(crate) mod daemon;
 mod demo;
@@ -14,6 +15,7 @@ mod echo;
 mod enter;
 mod entries;
 mod everyone;
+mod examples;
 mod export;
 mod failure;
 mod generate;
@@ -86,7 +88,7 @@ fn carry_out(cli: Cli) -> Result<(), Failure> {
         Command::Service(command) => match command {
             ServiceCommand::Serve(args) => daemon::serve(&args),
             ServiceCommand::Status(args) => status::status(&args),
-            ServiceCommand::CheckConfig(args) => offline::check_config(&args),
+            ServiceCommand::CheckConfig(args) => checking::check_config(&args),
             ServiceCommand::Echo(args) => echo::echo(&args),
             ServiceCommand::Outbox(command) => outbox::outbox(&command),
             ServiceCommand::Account(command) => account::account(&command),

@@ -239,13 +239,13 @@ fn brings(config: &Config) -> Result<Brings, Failure> {
 }
 
 /// A mistake where nothing is to be received.
-fn receives_something(config: &Config) -> Result<(), Failure> {
+pub(super) fn receives_something(config: &Config) -> Result<(), Failure> {
     let web = &config.web;
     let has_web = !web.listen.is_empty() || !web.tls.listen.is_empty();
     if !config.dicom.enabled && config.folder.path.is_none() && !has_web {
         return Err(Failure::configuration(
-            "nothing to serve: [receive.dicom] is switched off and [receive.folder] has no path; \
-             write enabled = true for the first, or a path for the second",
+            "nothing to serve: [receive.dicom] is switched off, [receive.folder] has no path and [receive.web] \
+             no address; write enabled = true for the first, or a path for the second",
         ));
     }
     Ok(())

@@ -4,7 +4,7 @@ mod confirm;
 pub(super) mod draft;
 
 use super::args::TemplateCommand;
-use super::{Failure, before_after, context, offline, print};
+use super::{Failure, before_after, checking, context, print};
 use crate::trial::is_dictionary;
 use serde::Serialize;
 use sheathline_model::domain::Mistake;
@@ -45,7 +45,7 @@ fn check(file: &Path, json: bool) -> Result<(), Failure> {
         },
         Err(mistakes) if json => {
             mistakes.iter().try_for_each(print::json)?;
-            return Err(offline::how_many(&mistakes).told_of(file.display()));
+            return Err(checking::how_many(&mistakes).told_of(file.display()));
         }
         Err(mistakes) => return Err(context::all(&mistakes)),
     };

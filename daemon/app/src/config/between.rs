@@ -96,9 +96,9 @@ fn of_ports(config: &Config) -> [Rule; 7] {
         },
         Rule {
             broken: config.shares_an_address(DICOM),
-            what: "[receive.dicom.tls] listen names an address of [receive.dicom] listen".into(),
+            what: "[receive.dicom] and [receive.dicom.tls] name one address twice".into(),
             keys: listens(&[DICOM, DICOM_TLS]),
-            instead: "give TLS a port of its own; 2762 is the registered one",
+            instead: "0.0.0.0 and [::] are every address; give TLS a port of its own, 2762 is the registered one",
         },
         Rule {
             broken: pinned && !is_checked,

@@ -5,7 +5,7 @@ use super::keys::{self, Key, Rows, heading};
 use super::peer::Row;
 use super::raw::{Entry, Raw};
 use super::value::{Fault, Instead, quoted};
-use super::{Config, archive, commitment, destination, pages, readers, senders};
+use super::{Config, archive, commitment, destination, pages, readers, senders, unfilled};
 use std::ops::Range;
 use std::path::{Component, Path};
 use toml::de::DeValue;
@@ -65,14 +65,22 @@ pub(super) fn check(raws: &mut [Raw<'_>]) -> (Config, Vec<Written>) {
                     let set = (key.set)(&mut config, value.get_ref());
                     identify(&mut ids, key, &place, &config, set.is_ok());
                     match set {
-                        Ok(()) => written.push(Written {
-                            key,
-                            line: raw.line(place.span.clone()),
-                            place,
-                            row: keys::rows(key.table).map(|_| ids.len()),
-                            value: (key.show)(&config),
-                        }),
-                        Err(fault) => refuse(raw, key, &place.span, value.get_ref(), fault),
+                        Ok(()) => {
+                            unfilled::check(raw, key, &value);
+                            written.push(Written {
+                                key,
+                                line: raw.line(place.span.clone()),
+                                place,
+                                row: keys::rows(key.table).map(|_| ids.len()),
+                                value: (key.show)(&config),
+                            });
+                        }
+                        Err(mut fault) => {
+                            let further = std::mem::take(&mut fault.further);
+                            for fault in std::iter::once(fault).chain(further) {
+                                refuse(raw, key, &place.span, value.get_ref(), fault);
+                            }
+                        }
                     }
                 }
             }

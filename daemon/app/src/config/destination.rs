@@ -4,10 +4,11 @@ use super::Config;
 use super::keys;
 use super::peer::{Row, check_base, check_pair, check_plain, check_tls_on};
 use super::raw::Raw;
-use crate::routes::destination::{Destination, DicomForm, DicomWay, MllpWay, Way};
+use crate::routes::destination::{Destination, DicomForm, DicomWay, HookWay, MllpWay, Way};
 use crate::routes::retry::Retry;
 use serde::Serialize;
 use sheathline_model::assess::Status;
+use sheathline_model::domain::{Label, Source};
 use sheathline_model::forms::hl7::{Processing, Route};
 use sheathline_model::results::{Change, Wanted};
 use sheathline_net::connect::node::{DicomNode, HttpWay, TlsFiles};
@@ -41,6 +42,14 @@ pub struct DestinationSettings {
     pub statuses: Vec<Status>,
     /// Only changes of these kinds; empty: all but reminders.
     pub changes: Vec<Change>,
+    /// Only of exams with these labels; empty: with any, or none.
+    pub labels: Vec<Labelled>,
+    /// Only of exams that a report of these sources is of; empty: of any.
+    pub senders: Vec<String>,
+    /// Only of exams measured in these departments; empty: in any.
+    pub departments: Vec<String>,
+    /// Whether a notice tells the status.
+    pub tell_status: bool,
     /// MSH-3.
     pub sending_application: String,
     /// MSH-4.
@@ -87,6 +96,34 @@ pub enum Kind {
     Hook,
 }
 
+/// What a person says of an exam, or that nobody says anything.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Labelled {
+    /// [`Label::Well`].
+    Well,
+    /// [`Label::RaisedRuledOut`].
+    RaisedRuledOut,
+    /// [`Label::RaisedConfirmed`].
+    RaisedConfirmed,
+    /// [`Label::AfterDecompression`].
+    AfterDecompression,
+    /// It has no label.
+    Unlabelled,
+}
+
+impl Labelled {
+    fn label(self) -> Option<Label> {
+        match self {
+            Labelled::Well => Some(Label::Well),
+            Labelled::RaisedRuledOut => Some(Label::RaisedRuledOut),
+            Labelled::RaisedConfirmed => Some(Label::RaisedConfirmed),
+            Labelled::AfterDecompression => Some(Label::AfterDecompression),
+            Labelled::Unlabelled => None,
+        }
+    }
+}
+
 impl Default for DestinationSettings {
     fn default() -> Self {
         let route = Route::default();
@@ -100,6 +137,10 @@ impl Default for DestinationSettings {
             objects: vec![DicomForm::Sr],
             statuses: Vec::new(),
             changes: Vec::new(),
+            labels: Vec::new(),
+            senders: Vec::new(),
+            departments: Vec::new(),
+            tell_status: false,
             sending_application: route.sending_application,
             sending_facility: route.sending_facility,
             receiving_application: route.receiving_application,
@@ -166,7 +207,10 @@ impl DestinationSettings {
                 },
             }),
             Kind::Fhir => Way::Fhir(http()?),
-            Kind::Hook => Way::Hook(http()?),
+            Kind::Hook => Way::Hook(HookWay {
+                http: http()?,
+                tell_status: self.tell_status,
+            }),
         };
         Some(Destination {
             name: self.name.clone(),
@@ -174,6 +218,13 @@ impl DestinationSettings {
             wanted: Wanted {
                 statuses: self.statuses.clone(),
                 changes: self.changes.clone(),
+                labels: self.labels.iter().map(|one| one.label()).collect(),
+                senders: self
+                    .senders
+                    .iter()
+                    .map(|name| Source::named(name))
+                    .collect(),
+                departments: self.departments.clone(),
             },
             timeout: Duration::from_secs(self.timeout_s),
         })
@@ -196,6 +247,9 @@ const OF_ALL: &[&str] = &[
     "kind",
     "statuses",
     "changes",
+    "labels",
+    "senders",
+    "departments",
     "ca",
     "certificate",
     "key",
@@ -241,7 +295,8 @@ impl Kind {
                 "processing",
                 "tls",
             ],
-            Kind::Fhir | Kind::Hook => &["bearer"],
+            Kind::Fhir => &["bearer"],
+            Kind::Hook => &["bearer", "tell_status"],
         }
     }
 

@@ -23,6 +23,13 @@ impl Config {
         on.filter_map(of_port).collect()
     }
 
+    /// Whether a sender of this AE title may open associations.
+    #[must_use]
+    pub fn lets_in(&self, calling: &str) -> bool {
+        let allowed = &self.dicom.calling_allowed;
+        allowed.is_empty() || allowed.iter().any(|one| one == calling)
+    }
+
     /// The files of tokens and passwords that the configuration names, each with its table and key.
     #[must_use]
     pub fn token_files(&self) -> Vec<(&'static str, &'static str, &Path)> {

@@ -2,7 +2,7 @@
 
 use super::ClientCertificate;
 use super::archive::{self, ArchiveKind, ArchiveSettings, RetrieveBy};
-use super::destination::{self, DestinationSettings, Kind};
+use super::destination::{self, DestinationSettings, Kind, Labelled};
 use super::pages;
 use super::readers::{self, DeviceSettings, OperatorSettings, device, reader};
 use super::senders::{self, TemplateSender, asked_device};
@@ -11,7 +11,7 @@ use super::store::{self, Durability, StoreKind, StoreTls};
 use super::value::{
     Fault, Limits, address, ae_title, charset, example, filled, flag, from_to, host, hours, inside,
     issuer, list, network, number, one_or_list, optional_host, optional_path, path, plain_name,
-    sha256, some, url, whole, word,
+    sender, sha256, some, url, whole, word,
 };
 use super::{AuthoritySettings, Config, Role, RoleSettings};
 use crate::routes::destination::DicomForm;
@@ -275,6 +275,7 @@ keys! {
         commitment_ca: optional_path,
         commitment_certificate: optional_path,
         commitment_key: optional_path,
+        silent_after_days: some(example("3", whole(1, 3650))),
     }
     ["receive.dicom.tls"] [dicom.tls] tls_of_a_port
     ["receive.hl7"] hl7 {
@@ -451,6 +452,16 @@ keys! {
             ("withdrawn_rise", Change::WithdrawnRise),
             ("reminder", Change::Reminder),
         ])),
+        labels: list(word(&[
+            ("well", Labelled::Well),
+            ("raised_ruled_out", Labelled::RaisedRuledOut),
+            ("raised_confirmed", Labelled::RaisedConfirmed),
+            ("after_decompression", Labelled::AfterDecompression),
+            ("unlabelled", Labelled::Unlabelled),
+        ])),
+        senders: list(sender),
+        departments: list(issuer),
+        tell_status: flag,
         sending_application: issuer,
         sending_facility: issuer,
         receiving_application: issuer,

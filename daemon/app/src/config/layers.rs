@@ -2,7 +2,7 @@
 
 use super::Config;
 use super::check::{Written, accepts, check};
-use super::keys::{self, heading};
+use super::keys::{self, Key, heading};
 use super::raw::Raw;
 use super::value::quoted;
 use serde::Serialize;
@@ -10,6 +10,9 @@ use sheathline_model::domain::Mistake;
 
 /// How the variables begin that hold a setting.
 const PREFIX: &str = "SHEATHLINE__";
+
+/// The origin of what nobody wrote.
+const BY_DEFAULT: &str = "default";
 
 /// One source of settings.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -54,6 +57,11 @@ pub struct Setting {
 }
 
 impl Setting {
+    /// Whether a file or a variable says it.
+    pub(crate) fn is_written(&self) -> bool {
+        self.origin != BY_DEFAULT
+    }
+
     /// The setting of a heading, its row and its name.
     pub(crate) fn find<'s>(
         all: &'s [Setting],
@@ -136,7 +144,7 @@ impl Effective {
                     row: None,
                     key: key.name,
                     value: (key.show)(&self.config),
-                    origin: written.map_or("default".to_owned(), |o| o.origin.clone()),
+                    origin: written.map_or(BY_DEFAULT.to_owned(), |o| o.origin.clone()),
                 });
             }
         }
@@ -188,6 +196,33 @@ pub fn environment(variables: impl Iterator<Item = (String, String)>) -> Vec<Lay
         .collect();
     layers.sort_by(|one, other| one.name.cmp(&other.name));
     layers
+}
+
+/// The variable that holds a setting.
+pub(super) fn variable(key: &Key) -> String {
+    let path = format!("{}.{}", key.table, key.name);
+    format!("{PREFIX}{}", path.replace('.', "__").to_uppercase())
+}
+
+/// Variables that are not read and look as if they should be, each with what to write: another number
+/// of underscores, or small letters.
+pub fn near_misses(names: impl Iterator<Item = String>) -> Vec<String> {
+    let plain = |name: &str| name.to_uppercase().replace('_', "");
+    let known: Vec<(String, String)> = keys::all()
+        .filter(|key| keys::rows(key.table).is_none())
+        .map(variable)
+        .map(|name| (plain(&name), name))
+        .collect();
+    let mut told: Vec<String> = names
+        .filter(|name| !name.starts_with(PREFIX))
+        .filter_map(|name| {
+            let meant = plain(&name);
+            let (_, right) = known.iter().find(|(plain, _)| *plain == meant)?;
+            Some(format!("the variable {name} is not read; write {right}"))
+        })
+        .collect();
+    told.sort();
+    told
 }
 
 #[cfg(test)]

@@ -24,6 +24,7 @@ mod reload;
 mod senders;
 mod settings;
 mod store;
+mod unfilled;
 mod value;
 mod web;
 
@@ -31,10 +32,10 @@ mod web;
 mod tests;
 
 pub use archive::{ArchiveKind, ArchiveSettings, BackfillSettings, RetrieveBy};
-pub use destination::{DestinationSettings, Kind};
+pub use destination::{DestinationSettings, Kind, Labelled};
 pub use exposed::Exposed;
 pub use hl7::{AuthoritySettings, Hl7Settings};
-pub use layers::{Effective, Layer, Setting, environment};
+pub use layers::{Effective, Layer, Setting, environment, near_misses};
 pub use pages::{OpenIdSettings, PagesSettings, Role, RoleSettings};
 pub use ports::Ports;
 pub use readers::{DeviceSettings, OperatorSettings, ReaderSettings};

@@ -2,7 +2,7 @@
 
 use super::{Config, TlsSettings};
 use ipnet::IpNet;
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 
 /// The addresses of one service.
 #[derive(Debug, Clone, Copy)]
@@ -98,12 +98,51 @@ impl Config {
             return false;
         };
         let is_named = |ports: &Ports<'_>, address: &SocketAddr| {
-            address.port() != 0 && ports.addresses().any(|other| other == address)
+            ports.addresses().any(|other| are_one(*other, *address))
         };
-        let twice = own
-            .over_tls()
-            .iter()
-            .any(|address| address.port() != 0 && own.listen.contains(address));
+        let all: Vec<SocketAddr> = own.addresses().copied().collect();
+        let twice = all.iter().enumerate().any(|(at, one)| {
+            let mut others = all.iter().skip(at + 1);
+            others.any(|other| are_one(*one, *other))
+        });
         twice || before.any(|ports| own.addresses().any(|address| is_named(ports, address)))
+    }
+}
+
+/// Whether two addresses cannot both be listened at: they are equal, or one of them is all addresses of
+/// the machine, of IPv6 (`[::]`) those of IPv4 as well.
+fn are_one(one: SocketAddr, other: SocketAddr) -> bool {
+    let covers = |all: IpAddr, one: IpAddr| match all {
+        IpAddr::V4(all) => all.is_unspecified() && one.is_ipv4(),
+        IpAddr::V6(all) => all.is_unspecified(),
+    };
+    let (a, b) = (one.ip().to_canonical(), other.ip().to_canonical());
+    one.port() == other.port() && one.port() != 0 && (a == b || covers(a, b) || covers(b, a))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::are_one;
+
+    /// As the sockets of Linux do it, where [::] takes IPv4 too (ip(7), ipv6(7), bindv6only = 0).
+    #[test]
+    fn all_addresses_hold_every_address_of_their_port() {
+        let same = |one: &str, other: &str| {
+            let (one, other) = (
+                one.parse().expect("address"),
+                other.parse().expect("address"),
+            );
+            assert_eq!(are_one(one, other), are_one(other, one));
+            are_one(one, other)
+        };
+        assert!(same("0.0.0.0:104", "127.0.0.1:104"));
+        assert!(same("[::]:104", "127.0.0.1:104"));
+        assert!(same("[::]:104", "0.0.0.0:104"));
+        assert!(same("[::]:104", "[::1]:104"));
+        assert!(same("[::ffff:127.0.0.1]:104", "127.0.0.1:104"));
+        assert!(!same("0.0.0.0:104", "127.0.0.1:105"));
+        assert!(!same("0.0.0.0:104", "[::1]:104"));
+        assert!(!same("127.0.0.2:104", "127.0.0.1:104"));
+        assert!(!same("0.0.0.0:0", "0.0.0.0:0"));
     }
 }

@@ -120,6 +120,8 @@ pub struct SenderSettings {
     pub commitment_certificate: Option<PathBuf>,
     /// Its key.
     pub commitment_key: Option<PathBuf>,
+    /// Days without an object after which somebody has to look; `None`: its silence is not told.
+    pub silent_after_days: Option<u32>,
 }
 
 impl Default for DicomSettings {

@@ -1,5 +1,5 @@
 use super::*;
-use crate::routes::destination::{DicomForm, DicomWay, MllpWay, Way};
+use crate::routes::destination::{DicomForm, DicomWay, HookWay, MllpWay, Way};
 use sheathline_model::forms::hl7::{Processing, Route};
 use sheathline_net::connect::node::{DicomNode, HttpWay, TlsFiles};
 use std::collections::BTreeSet;
@@ -162,6 +162,7 @@ fn every_key_is_read_into_its_own_place() {
         commitment_ca = "cca"
         commitment_certificate = "ccc"
         commitment_key = "cck"
+        silent_after_days = 4
         [receive.dicom.tls]
         listen = ["[::1]:2762", "127.0.0.1:2762"]
         certificate = "c"
@@ -596,7 +597,10 @@ fn every_key_of_a_destination_reaches_its_way() {
         bearer,
     };
     let fhir = Way::Fhir(http("http://[::1]:80/r4", file("/etc/t")));
-    let hook = Way::Hook(http("https://h/x?y=z", None));
+    let hook = Way::Hook(HookWay {
+        http: http("https://h/x?y=z", None),
+        tell_status: false,
+    });
     let ways: Vec<_> = all.iter().map(|(one, _)| one.way.clone()).collect();
     assert_eq!(ways, [dicom, mllp, fhir, hook]);
     let names: Vec<_> = all.iter().map(|(one, _)| one.name.as_str()).collect();

@@ -26,6 +26,8 @@ pub(super) struct Fault {
     pub(super) span: Option<Range<usize>>,
     /// Whether the value may hold what no message should repeat.
     pub(super) is_secret: bool,
+    /// The same of further entries of a list.
+    pub(super) further: Vec<Fault>,
 }
 
 /// A way out of a fault.
@@ -44,6 +46,7 @@ impl Fault {
             instead: None,
             span: None,
             is_secret: false,
+            further: Vec::new(),
         }
     }
 
@@ -194,6 +197,17 @@ pub(super) fn issuer(value: &DeValue<'_>) -> Result<String, Fault> {
         .ok_or_else(|| Fault::new("text in quotes, at most 64 characters, without backslash"))
 }
 
+/// A sender as `explain` shows it, or its AE title alone.
+pub(super) fn sender(value: &DeValue<'_>) -> Result<String, Fault> {
+    let said = value
+        .as_str()
+        .map(str::trim)
+        .filter(|said| !said.is_empty());
+    said.map(str::to_owned).ok_or_else(|| {
+        Fault::new("an AE title, or folder, web:ADDRESS, archive:NAME, entered or table, in quotes")
+    })
+}
+
 /// What Specific Character Set may say, or empty for nothing.
 pub(super) fn charset(value: &DeValue<'_>) -> Result<Option<FallbackCharset>, Fault> {
     let fault = || Fault::new("a defined term of Specific Character Set in quotes, or empty");
@@ -291,18 +305,28 @@ pub(super) fn list<T: PartialEq>(
             return Err(Fault::new("a list in square brackets"));
         };
         let mut items = Vec::with_capacity(array.len());
+        let mut faults = Vec::new();
         for element in array.iter() {
-            let item = read(element.get_ref()).map_err(|fault| {
-                Fault::new(format!("a list where each entry is {}", fault.must_be))
-                    .of_entry(element.span(), "correct this entry or take it out")
-            })?;
-            if items.contains(&item) {
-                return Err(Fault::new("a list that names each entry once")
-                    .of_entry(element.span(), "take this entry out"));
+            match read(element.get_ref()) {
+                Ok(item) if items.contains(&item) => faults.push(
+                    Fault::new("a list that names each entry once")
+                        .of_entry(element.span(), "take this entry out"),
+                ),
+                Ok(item) => items.push(item),
+                Err(fault) => faults.push(
+                    Fault::new(format!("a list where each entry is {}", fault.must_be))
+                        .of_entry(element.span(), "correct this entry or take it out"),
+                ),
             }
-            items.push(item);
         }
-        Ok(items)
+        let mut faults = faults.into_iter();
+        match faults.next() {
+            None => Ok(items),
+            Some(first) => Err(Fault {
+                further: faults.collect(),
+                ..first
+            }),
+        }
     }
 }
 

@@ -1,10 +1,11 @@
-//! Tells by HTTP POST that a result is there, and what kind of change it is. The notice holds nothing
-//! of the patient and no number: whoever may read the outbox finds those there.
+//! Tells by HTTP POST that a result is there, what kind of change it is and, if asked for, its status. The
+//! notice holds nothing of the patient and no number: whoever may read the outbox finds those there.
 
 use super::{Carrier, unformed};
 use crate::outbox::folder_name;
 use crate::parcel::Parcel;
 use serde::Serialize;
+use sheathline_model::assess::Status;
 use sheathline_model::results::Envelope;
 use sheathline_net::connect::node::HttpWay;
 use sheathline_net::connect::{Failure, Stage};
@@ -25,13 +26,16 @@ struct Notice<'a> {
     folder: String,
     /// What kind of change it is: `first`, `changed`, `new_rise`, `withdrawn_rise`.
     change: &'static str,
+    /// The status of the result, where the configuration has it told; absent otherwise.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    status: Option<Status>,
     /// Nobody has acknowledged the rise that an earlier notice told; absent otherwise.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     reminder: bool,
 }
 
 impl Notice<'_> {
-    fn of(result: &Envelope, reminder: bool) -> Notice<'_> {
+    fn of(result: &Envelope, reminder: bool, tell_status: bool) -> Notice<'_> {
         let exam = result.content.exam.id.as_str();
         Notice {
             key: &result.key,
@@ -39,6 +43,7 @@ impl Notice<'_> {
             version: result.version,
             folder: folder_name(exam, result.version),
             change: result.change().word(),
+            status: tell_status.then_some(result.content.assessment.status),
             reminder,
         }
     }
@@ -55,6 +60,7 @@ impl Notice<'_> {
 /// Sends notices.
 pub(super) struct Hook {
     pub(super) way: HttpWay,
+    pub(super) tell_status: bool,
     pub(super) timeout: Duration,
 }
 
@@ -62,7 +68,7 @@ impl Carrier for Hook {
     /// 2xx is taken. By the draft a repeat is answered as the first time was; 409 says that the
     /// first is still being worked on and 422 that the key came with another notice.
     fn deliver(&mut self, parcel: &Parcel) -> Result<(), Failure> {
-        let notice = Notice::of(&parcel.result, parcel.context.reminder);
+        let notice = Notice::of(&parcel.result, parcel.context.reminder, self.tell_status);
         let body = serde_json::to_vec(&notice).map_err(unformed)?;
         let call = Call {
             method: Method::POST,

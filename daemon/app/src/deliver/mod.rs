@@ -51,7 +51,11 @@ pub fn carrier(destination: &destination::Destination) -> Box<dyn Carrier> {
         destination::Way::Dicom(way) => Box::new(dicom::Dicom { way, timeout }),
         destination::Way::Mllp(way) => Box::new(mllp::Mllp::new(way, timeout)),
         destination::Way::Fhir(way) => Box::new(fhir::Fhir { way, timeout }),
-        destination::Way::Hook(way) => Box::new(hook::Hook { way, timeout }),
+        destination::Way::Hook(way) => Box::new(hook::Hook {
+            way: way.http,
+            tell_status: way.tell_status,
+            timeout,
+        }),
     }
 }
 
@@ -63,9 +67,8 @@ pub fn check_files(destination: &destination::Destination) -> Result<(), Failure
     let (files, bearer) = match &destination.way {
         destination::Way::Dicom(way) => (way.node.tls.as_ref(), None),
         destination::Way::Mllp(way) => (way.tls.as_ref(), None),
-        destination::Way::Fhir(way) | destination::Way::Hook(way) => {
-            (way.encrypted(), way.bearer.as_deref())
-        }
+        destination::Way::Fhir(way) => (way.encrypted(), way.bearer.as_deref()),
+        destination::Way::Hook(way) => (way.http.encrypted(), way.http.bearer.as_deref()),
     };
     bearer.map(tls::read).transpose()?;
     check_tls(files)

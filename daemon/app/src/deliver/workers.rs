@@ -9,7 +9,7 @@ use crate::duties::{Share, has_moved};
 use crate::nice;
 use crate::observe::Observed;
 use crate::observe::audit::Receiver;
-use crate::routes::destination::{Destination, Way};
+use crate::routes::destination::{Destination, HookWay, Way};
 use crate::routes::retry::Retry;
 use chrono::Utc;
 use sheathline_store::{Store, StoreError, deliveries};
@@ -216,7 +216,7 @@ fn receiver(destination: &Destination) -> Receiver {
         Way::Dicom(way) => Receiver::Title(way.node.called.clone()),
         Way::Mllp(way) => Receiver::Place(format!("mllp://{}:{}", way.host, way.port)),
         // What follows the ? may be a secret.
-        Way::Fhir(way) | Way::Hook(way) => {
+        Way::Fhir(way) | Way::Hook(HookWay { http: way, .. }) => {
             let place = way.url.split('?').next().unwrap_or_default();
             Receiver::Place(place.to_owned())
         }

@@ -41,6 +41,9 @@ codes! {
         SharesUneven: "shares-uneven",
             "Of the daemons that share the store one has less than half of its share of patients, for minutes.",
             "Look at the log of its machine and at its way to the database; restart it if it lasts.";
+        SenderSilent: "sender-silent",
+            "A sender sent nothing for longer than its `silent_after_days`, or was never heard.",
+            "Look at the scanner, at its AE title and at the network; `association-rejected` in the log says whom we turned away.";
         StoreNotEncrypted: "store-not-encrypted",
             "The server behind the store is reached over the network without TLS.",
             "Write `tls = \"verify-full\"` in `[store]`.";

@@ -1,12 +1,14 @@
 //! Second notices of rises that nobody has acknowledged.
 
 use super::Pipeline;
+use crate::known::content_of;
+use crate::outbox::Known;
 use crate::routes::destination::Taker;
 use chrono::{DateTime, TimeDelta, Utc};
-use sheathline_model::results::Change;
+use sheathline_model::results::{Change, Chosen};
 use sheathline_store::exam_lines::{self, Due};
 use sheathline_store::members::Duty;
-use sheathline_store::{StoreError, Tx, deliveries};
+use sheathline_store::{StoreError, Tx, deliveries, results};
 
 /// Reminders made in one commit.
 const REMINDERS_A_COMMIT: u32 = 64;
@@ -53,8 +55,21 @@ fn remind(tx: &Tx, due: &Due, takers: &[Taker], now: DateTime<Utc>) -> Result<us
     if !exam_lines::is_due(tx, due)? {
         return Ok(0);
     }
+    let row = results::version(tx, &due.exam_id, due.version)?;
+    let content = row.and_then(|row| content_of(&row).ok());
+    let known = content.as_ref().map(|now| Known::of(tx, now, takers));
+    let known = known.transpose()?;
+    let chosen = match (&known, &content) {
+        (Some(known), Some(now)) => known.chosen(now),
+        // It cannot be read; its line says what it said.
+        _ => Chosen {
+            label: line.label,
+            department: line.location.as_deref(),
+            ..Chosen::by_status(line.status)
+        },
+    };
     for one in takers {
-        let is_wanted = one.wanted.takes(&[Change::Reminder], line.status, false);
+        let is_wanted = one.wanted.takes(&[Change::Reminder], &chosen, false);
         if is_wanted && !deliveries::remind(tx, &due.exam_id, due.version, &one.name, now)? {
             return Ok(0);
         }

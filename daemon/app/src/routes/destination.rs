@@ -38,7 +38,16 @@ pub enum Way {
     /// FHIR transaction by HTTP POST to the base.
     Fhir(HttpWay),
     /// A notice by HTTP POST: the key of the result and where it stands, no patient data.
-    Hook(HttpWay),
+    Hook(HookWay),
+}
+
+/// Where notices go.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct HookWay {
+    /// Where, with token and TLS.
+    pub http: HttpWay,
+    /// Whether they tell the status.
+    pub tell_status: bool,
 }
 
 /// A DICOM application entity that takes results.

@@ -8,6 +8,7 @@ mod deliveries;
 mod dropped;
 mod members;
 mod senders;
+mod silence;
 
 pub(crate) use deliveries::Deliveries;
 pub(crate) use dropped::DroppedRow;
@@ -19,6 +20,7 @@ use crate::health::needs::Needed;
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::Serialize;
 use sheathline_store::backlog::{self, Waiting};
+use sheathline_store::heard::{self, Heard};
 use sheathline_store::overview::Overview;
 use sheathline_store::trouble::{self, Trouble};
 use sheathline_store::{Store, StoreError, View, bodies};
@@ -102,6 +104,7 @@ pub(crate) fn of(
     })?;
     let deliveries = deliveries::of(config, store)?;
     let senders = senders::of(store)?;
+    let heard = store.read(heard::all)?;
     let ahead = store
         .read(|conn| bodies::ahead(conn, Utc::now()))?
         .is_some();
@@ -113,6 +116,7 @@ pub(crate) fn of(
         results_not_written.as_ref(),
         &deliveries,
         &senders,
+        &heard,
     );
     let needs = needs.into_iter().chain(of_members).collect();
     Ok(Standing {
@@ -159,6 +163,7 @@ fn needs(
     results: Option<&Lasting>,
     deliveries: &[Deliveries],
     senders: &[SenderRow],
+    heard: &[Heard],
 ) -> Vec<Need> {
     let lasting = |needed, one: &Lasting, way_out| {
         let since = time(Some(one.since));
@@ -178,6 +183,7 @@ fn needs(
         .chain(results)
         .chain(deliveries)
         .chain(senders.iter().flat_map(SenderRow::needs))
+        .chain(silence::needs(config, heard, now))
         .chain(unencrypted)
         .collect()
 }

@@ -34,6 +34,15 @@ const ENTERED: &str = "entered";
 const TABLE: &str = "table";
 
 impl Source {
+    /// The source that a person names: what is none of the other kinds is an AE title.
+    #[must_use]
+    pub fn named(name: &str) -> Source {
+        match Source::from(name) {
+            Source::Unknown(title) => Source::Dicom(title),
+            known => known,
+        }
+    }
+
     /// In one word, by which it is counted.
     #[must_use]
     pub fn kind(&self) -> &'static str {

@@ -2,6 +2,7 @@
 
 use super::Envelope;
 use crate::assess::Status;
+use crate::domain::{Label, Source};
 use serde::{Deserialize, Serialize};
 
 /// A kind of change.
@@ -79,21 +80,54 @@ pub struct Wanted {
     pub statuses: Vec<Status>,
     /// Changes of these kinds.
     pub changes: Vec<Change>,
+    /// Results of exams with these labels; `None`: without one.
+    pub labels: Vec<Option<Label>>,
+    /// Results of exams of which a report came from one of these.
+    pub senders: Vec<Source>,
+    /// Results of exams measured in these departments, as the newest report states it; empty text: it
+    /// states none.
+    pub departments: Vec<String>,
+}
+
+/// What of a version a receiver may choose by.
+#[derive(Debug, Clone, Copy)]
+pub struct Chosen<'a> {
+    /// Its status.
+    pub status: Status,
+    /// The label of its exam.
+    pub label: Option<Label>,
+    /// Where the reports of its exam came from.
+    pub senders: &'a [Source],
+    /// Where it was measured, as the newest report states it.
+    pub department: Option<&'a str>,
+}
+
+impl Chosen<'_> {
+    /// A version of which only the status is known.
+    #[must_use]
+    pub fn by_status(status: Status) -> Self {
+        Chosen {
+            status,
+            label: None,
+            senders: &[],
+            department: None,
+        }
+    }
 }
 
 impl Wanted {
     /// Whether it wants every version.
     #[must_use]
     pub fn is_everything(&self) -> bool {
-        self.statuses.is_empty() && self.changes.is_empty()
+        self == &Wanted::default()
     }
 
-    /// Whether it wants a version of these kinds and this status.
+    /// Whether it wants a version of these kinds, of which this is known.
     ///
     /// Who was told of an exam before must be told that its flag is taken back, whatever it wants:
     /// `was_told`.
     #[must_use]
-    pub fn takes(&self, kinds: &[Change], status: Status, was_told: bool) -> bool {
+    pub fn takes(&self, kinds: &[Change], of: &Chosen<'_>, was_told: bool) -> bool {
         if was_told && kinds.contains(&Change::WithdrawnRise) {
             return true;
         }
@@ -102,8 +136,18 @@ impl Wanted {
         } else {
             kinds.iter().any(|one| self.changes.contains(one))
         };
-        kind && (self.statuses.is_empty() || self.statuses.contains(&status))
+        kind && any_or(&self.statuses, |one| *one == of.status)
+            && any_or(&self.labels, |one| *one == of.label)
+            && any_or(&self.senders, |one| of.senders.contains(one))
+            && any_or(&self.departments, |one| {
+                one.trim() == of.department.unwrap_or_default().trim()
+            })
     }
+}
+
+/// Whether one of them is it; none of them means any.
+fn any_or<T>(all: &[T], is_it: impl Fn(&T) -> bool) -> bool {
+    all.is_empty() || all.iter().any(is_it)
 }
 
 #[cfg(test)]
@@ -167,22 +211,33 @@ mod tests {
                 let wanted = Wanted {
                     statuses: statuses.clone(),
                     changes: changes.clone(),
+                    ..Wanted::default()
                 };
                 let rise = Change::of(Some(false), true);
-                let told = wanted.takes(rise, Status::AboveExpected, false);
+                let told = wanted.takes(rise, &Chosen::by_status(Status::AboveExpected), false);
                 let back = Change::of(Some(true), false);
                 if told {
                     assert!(
-                        wanted.takes(back, Status::WithinExpected, true),
+                        wanted.takes(back, &Chosen::by_status(Status::WithinExpected), true),
                         "{wanted:?}"
                     );
                 }
-                let reminded = wanted.takes(&[Change::Reminder], Status::AboveExpected, true);
+                let reminded = wanted.takes(
+                    &[Change::Reminder],
+                    &Chosen::by_status(Status::AboveExpected),
+                    true,
+                );
                 let asked = changes.contains(&Change::Reminder);
                 let of_status = statuses.is_empty() || statuses.contains(&Status::AboveExpected);
                 assert_eq!(reminded, asked && of_status);
                 if wanted.is_everything() {
-                    assert!(told && wanted.takes(&[Change::First], Status::NoBaseline, false));
+                    assert!(
+                        told && wanted.takes(
+                            &[Change::First],
+                            &Chosen::by_status(Status::NoBaseline),
+                            false
+                        )
+                    );
                 }
             }
         }
@@ -193,11 +248,47 @@ mod tests {
         let wanted = Wanted {
             statuses: vec![Status::WellAboveExpected],
             changes: vec![Change::NewRise],
+            ..Wanted::default()
         };
         let new = Change::of(None, true);
-        assert!(wanted.takes(new, Status::WellAboveExpected, false));
-        assert!(!wanted.takes(new, Status::AboveExpected, false));
+        assert!(wanted.takes(new, &Chosen::by_status(Status::WellAboveExpected), false));
+        assert!(!wanted.takes(new, &Chosen::by_status(Status::AboveExpected), false));
         let further = Change::of(Some(true), true);
-        assert!(!wanted.takes(further, Status::WellAboveExpected, true));
+        assert!(!wanted.takes(further, &Chosen::by_status(Status::WellAboveExpected), true));
+    }
+
+    #[test]
+    fn label_sender_and_department_are_asked_too() {
+        let from = [Source::Dicom("CART1".to_owned()), Source::Folder];
+        let of = Chosen {
+            status: Status::AboveExpected,
+            label: None,
+            senders: &from,
+            department: Some("Ward 3 "),
+        };
+        let takes = |wanted: &Wanted| wanted.takes(&[Change::First], &of, false);
+        let mut wanted = Wanted::default();
+        assert!(takes(&wanted));
+        wanted.labels = vec![Some(Label::Well)];
+        assert!(!takes(&wanted) && !wanted.is_everything());
+        wanted.labels.push(None);
+        assert!(takes(&wanted));
+        wanted.senders = vec![Source::Dicom("CART2".to_owned())];
+        assert!(!takes(&wanted));
+        wanted.senders.push(Source::Folder);
+        assert!(takes(&wanted));
+        wanted.departments = vec![String::new(), "ward 3".to_owned()];
+        assert!(!takes(&wanted));
+        wanted.departments.push("Ward 3".to_owned());
+        assert!(takes(&wanted));
+        let nowhere = Chosen {
+            department: None,
+            ..of
+        };
+        assert!(wanted.takes(&[Change::First], &nowhere, false));
+        wanted.departments.remove(0);
+        assert!(!wanted.takes(&[Change::First], &nowhere, false));
+        // Whoever was told of an exam is told that its flag is taken back.
+        assert!(wanted.takes(&[Change::WithdrawnRise], &nowhere, true));
     }
 }

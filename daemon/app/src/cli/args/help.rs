@@ -11,6 +11,13 @@ pub(in crate::cli) fn command() -> Command {
     command.help_template(page)
 }
 
+/// The command line with what is shown alone, for completions.
+pub(in crate::cli) fn shown() -> Command {
+    let commands = groups().flat_map(|(_, commands)| commands);
+    let shown = Command::new("sheathline").version(env!("CARGO_PKG_VERSION"));
+    shown.subcommands(commands)
+}
+
 /// The groups of the page: heading and commands.
 pub(in crate::cli) fn groups() -> impl Iterator<Item = (&'static str, Vec<Command>)> {
     GROUPS.iter().map(|Group { heading, add }| {

@@ -114,6 +114,9 @@ pub(in crate::cli) struct QuarantineArgs {
     /// Number of one object, as the list shows it.
     #[arg(value_name = "OBJECT")]
     pub(in crate::cli) object: Option<i64>,
+    /// Whose reports: an AE title, or folder, archive:NAME, web:ADDRESS.
+    #[arg(long, value_name = "NAME", conflicts_with = "object")]
+    pub(in crate::cli) sender: Option<String>,
     /// File to write: the bytes of that object, exactly as received.
     #[arg(short, long, alias = "save", value_name = "FILE", requires = "object")]
     pub(in crate::cli) output: Option<PathBuf>,

@@ -95,7 +95,7 @@ impl From<StateChoice> for State {
 pub(in crate::cli) struct EchoArgs {
     #[command(flatten)]
     pub(in crate::cli) config: ConfigArg,
-    /// Name of a [[destination]].
+    /// Name of a [[destination]] or an [[archive]].
     #[arg(value_name = "NAME")]
     pub(in crate::cli) destination: String,
     /// Print JSON, one object a line.

@@ -7,7 +7,7 @@ use sheathline_model::results::samples;
 fn a_notice_says_that_there_is_a_result_and_where() {
     for (name, results) in samples::every() {
         let result = samples::newest(&results);
-        let notice = serde_json::to_value(Notice::of(&result, false)).unwrap();
+        let notice = serde_json::to_value(Notice::of(&result, false, false)).unwrap();
         let exam = &result.content.exam.id;
         let wanted = serde_json::json!({
             "key": result.key,
@@ -17,6 +17,10 @@ fn a_notice_says_that_there_is_a_result_and_where() {
             "change": result.change().word(),
         });
         assert_eq!(notice, wanted, "{name}");
+        let mut telling = wanted;
+        telling["status"] = serde_json::to_value(result.content.assessment.status).unwrap();
+        let notice = serde_json::to_value(Notice::of(&result, false, true)).unwrap();
+        assert_eq!(notice, telling, "{name}");
         let text = notice.to_string();
         assert!(!text.contains(&result.content.patient.id), "{name}");
     }
@@ -27,8 +31,8 @@ fn a_notice_says_that_there_is_a_result_and_where() {
 fn the_idempotency_key() {
     let (_, results) = samples::every().remove(0);
     let mut result = samples::newest(&results);
-    let first = Notice::of(&result, false).idempotency_key();
-    let reminder = Notice::of(&result, true);
+    let first = Notice::of(&result, false, false).idempotency_key();
+    let reminder = Notice::of(&result, true, false);
     assert_eq!(serde_json::to_value(&reminder).unwrap()["reminder"], true);
     let reminder = reminder.idempotency_key();
     assert_ne!(reminder, first, "it is another notice");
@@ -41,5 +45,5 @@ fn the_idempotency_key() {
         "{first}"
     );
     result.version += 1;
-    assert_ne!(Notice::of(&result, false).idempotency_key(), first);
+    assert_ne!(Notice::of(&result, false, false).idempotency_key(), first);
 }

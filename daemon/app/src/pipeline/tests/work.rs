@@ -26,6 +26,7 @@ fn taker(name: &str, statuses: &[Status], changes: &[Change]) -> Taker {
         wanted: Wanted {
             statuses: statuses.to_vec(),
             changes: changes.to_vec(),
+            ..Wanted::default()
         },
     }
 }

@@ -1,9 +1,11 @@
 //! What a Store transaction is answered (PS3.18 10.5.3): pure.
 
+use crate::intake::Unfit;
 use axum::body::{Body, Bytes};
+use axum::http::HeaderValue;
 use axum::http::StatusCode;
 use axum::http::header::{
-    ALLOW, CACHE_CONTROL, CONTENT_TYPE, HeaderName, RETRY_AFTER, WWW_AUTHENTICATE,
+    ALLOW, CACHE_CONTROL, CONTENT_TYPE, HeaderName, RETRY_AFTER, WARNING, WWW_AUTHENTICATE,
 };
 use axum::response::{IntoResponse, Response};
 use http_body::{Frame, SizeHint};
@@ -23,6 +25,8 @@ pub(super) struct PartAnswer {
     pub(super) instance: Option<String>,
     /// Success means that it is on stable storage.
     pub(super) status: Status,
+    /// Why it may not come this way.
+    pub(super) why: Option<Unfit>,
 }
 
 impl PartAnswer {
@@ -57,10 +61,33 @@ pub(super) fn stored(told: Vec<PartAnswer>, memory: Share) -> Response {
         (true, false) => StatusCode::CONFLICT,
     };
     let failed = all.len();
+    let why = reasons(&all);
     all.extend(good);
     let report = Report::new(all, failed, memory);
-    with(status, "application/dicom+json", Body::new(report))
+    let mut response = with(status, "application/dicom+json", Body::new(report));
+    if let Some(why) = why {
+        response.headers_mut().insert(WARNING, why);
+    }
+    response
 }
+
+/// Why parts are refused, each reason once: the module has a number alone (PS3.18 10.5.3). In a header
+/// field Warning with code 299, as PS3.18 8.3.4.4 uses it (from memory). There are few reasons, and none
+/// repeats what the peer sent.
+fn reasons(failed: &[PartAnswer]) -> Option<HeaderValue> {
+    let mut all: Vec<String> = Vec::new();
+    for why in failed.iter().filter_map(|one| one.why) {
+        let words = format!("{} ({})", why.says(), why.code());
+        if !all.contains(&words) && all.len() < REASONS {
+            all.push(words);
+        }
+    }
+    let told = !all.is_empty();
+    told.then(|| HeaderValue::try_from(format!("299 sheathline \"{}\"", all.join("; "))).ok())?
+}
+
+/// Reasons told in one answer.
+const REASONS: usize = 8;
 
 /// Bytes of an answer that are written at a time.
 const PIECE: usize = 16 << 10;
@@ -176,7 +203,25 @@ mod tests {
             class: Some("1.2".to_owned()),
             instance: None,
             status,
+            why: None,
         }
+    }
+
+    #[test]
+    fn a_refusal_says_why_once() {
+        let mut part = told(Status::NotUnderstood);
+        part.why = Some(Unfit::NotAFile);
+        let mut other = told(Status::ClassNotSupported);
+        other.why = Some(Unfit::Class);
+        let answered = answer(vec![part.clone(), part, other, told(Status::Success)]);
+        let said = answered.headers().get(WARNING).expect("a reason");
+        assert_eq!(
+            said,
+            "299 sheathline \"refused: no DICOM file (not-a-file); refused: its class is not taken \
+             (class-not-taken)\""
+        );
+        let answered = answer(vec![told(Status::Success)]);
+        assert!(answered.headers().get(WARNING).is_none());
     }
 
     /// PS3.18 table 10.5.3-1: 200 when all are stored, 202 when some are, 409 when none is.

@@ -4,7 +4,7 @@ use super::Web;
 use super::answer::PartAnswer;
 use crate::config::DicomSettings;
 use crate::decoding::{self, Effort};
-use crate::intake::{Name, Object, Telling, Unfit};
+use crate::intake::{Kept, Name, Object, Telling, Unfit};
 use crate::receive::negotiate::{is_object_class, syntaxes};
 use sheathline_model::domain::Source;
 use sheathline_model::sr;
@@ -54,11 +54,16 @@ pub(super) async fn part(
         Err(_) => intake.fail(&name, &source, StoreError::Panicked),
     };
     let status = kept.status();
+    let why = match kept {
+        Kept::Refused(why) => Some(why),
+        _ => None,
+    };
     shared.observed.metrics.answered(status, started.elapsed());
     PartAnswer {
         class: media.class,
         instance: media.instance,
         status,
+        why,
     }
 }
 
