@@ -475,7 +475,7 @@ fn of_two_spools_the_one_that_is_forwarded_first_tells_when_and_whence() {
         let spools = ["one.db", "two.db"].map(|name| site.spool(name));
         for (spool, seconds) in spools.iter().zip([0, 7]) {
             let source = format!("dicom:CART{seconds}");
-            let object = Incoming::new(b"an object", None, source, "", at(seconds));
+            let object = Incoming::new(b"an object", None, source.as_str(), "", at(seconds));
             spool.take(vec![object.expect("it packs")]).expect("taken");
         }
         for n in [first, second] {
