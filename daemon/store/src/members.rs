@@ -75,7 +75,7 @@ pub struct Member {
 /// The store cannot be written.
 pub fn join(tx: &Tx, id: &str, name: &str, at: DateTime<Utc>) -> Result<Membership, StoreError> {
     // What is changed until it is a member is of no membership.
-    tx.sign(None)?;
+    tx.sign(PROGRAM)?;
     let epoch = next_epoch(tx)?;
     duty::free_all(tx, id)?;
     tx.prepare(
@@ -88,7 +88,7 @@ pub fn join(tx: &Tx, id: &str, name: &str, at: DateTime<Utc>) -> Result<Membersh
         id: id.to_owned(),
         epoch,
     };
-    tx.sign(Some(&membership))?;
+    tx.sign(&membership.name_shown())?;
     Ok(membership)
 }
 
@@ -138,7 +138,7 @@ pub fn all(view: &View) -> Result<Vec<Member>, StoreError> {
 /// The store cannot be written.
 pub fn leave(tx: &Tx, membership: &Membership) -> Result<(), StoreError> {
     if stands(tx, membership)? {
-        tx.sign(None)?;
+        tx.sign(PROGRAM)?;
         remove(tx, &membership.id)?;
     }
     Ok(())

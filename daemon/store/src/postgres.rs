@@ -182,7 +182,7 @@ impl Server {
             .as_ref()
             .and_then(|changer| changer.fence.as_ref());
         let look = fence.map_or_else(|| "select 0".to_owned(), Fence::look);
-        let begin = format!("begin isolation level read committed; {NOT_IDLE}; {LOCK}; {look}");
+        let begin = format!("begin isolation level read committed; {LOCK}; {look}");
         let (cells, _) = self.patiently(|connection| {
             connection.simple(&begin).inspect_err(|_| {
                 // A lock that is not got in time leaves a transaction.
@@ -297,7 +297,7 @@ impl Server {
 }
 
 /// How long whoever changes the store may do nothing in the middle of it: nobody else changes it meanwhile.
-/// Less than a member may stand still, so that the others need not wait for longer than that.
+/// Shorter than a member is believed alive, so that the others need not wait for longer than that.
 const ABANDONED: &str = "set idle_in_transaction_session_timeout = '15s'";
 
 /// A new connection, which is called so from the start.
@@ -322,9 +322,6 @@ fn called(name: &str) -> String {
     let plain: String = name.chars().filter(plain).collect();
     format!("set application_name = '{plain}'")
 }
-
-/// Whoever changes and then stands still keeps all others waiting: no longer than it is believed alive.
-const NOT_IDLE: &str = "set local idle_in_transaction_session_timeout = '20s'";
 
 /// The row that whoever changes holds until the commit.
 const LOCK: &str = "select value from meta where name = 'commits' for update";

@@ -4,7 +4,6 @@
 
 use crate::StoreError;
 use crate::error::{Kind, Refusal};
-use crate::members::Membership;
 use crate::session::{Each, Row, Session, Step, Values};
 use std::borrow::Cow;
 use std::ops::{ControlFlow, Deref};
@@ -74,10 +73,9 @@ impl View {
 }
 
 impl Tx {
-    /// Shows the database who changes it: a member, or, with `None`, nobody in particular.
-    pub(crate) fn sign(&self, membership: Option<&Membership>) -> Result<(), StoreError> {
-        let name = membership.map_or_else(|| PROGRAM.to_owned(), Membership::name_shown);
-        self.view.session.call_itself(&name)
+    /// Shows the database who changes it: [`PROGRAM`], or that and a member.
+    pub(crate) fn sign(&self, name: &str) -> Result<(), StoreError> {
+        self.view.session.call_itself(name)
     }
 
     pub(crate) fn new(session: Box<dyn Session>) -> Tx {
