@@ -150,10 +150,12 @@ impl Member {
 
     /// Shows itself, or joins; returns whether it has its fair share.
     fn look(&mut self) -> Result<bool, StoreError> {
+        if self.membership.is_some() && self.store.is_put_out() {
+            self.was_put_out();
+        }
         let membership = match &self.membership {
-            Some(membership) if !self.store.is_put_out() => membership.clone(),
-            _ => {
-                self.share.set(None);
+            Some(membership) => membership.clone(),
+            None => {
                 let membership = self.store.join(&self.id, &self.name)?;
                 tracing::info!(
                     code = "member-joined",
@@ -183,19 +185,24 @@ impl Member {
                 Ok(self.found(membership, found))
             }
             Err(StoreError::PutOut) => {
-                self.share.set(None);
-                self.metrics.membership(0, 0);
-                self.membership = None;
-                self.kept.clear();
-                tracing::error!(
-                    code = "put-out",
-                    id = self.id,
-                    "the others put this daemon out, since it did not show itself; it joins again"
-                );
+                self.was_put_out();
                 Ok(false)
             }
             Err(error) => Err(error),
         }
+    }
+
+    /// The membership is over, whichever change was the first to find that.
+    fn was_put_out(&mut self) {
+        self.share.set(None);
+        self.metrics.membership(0, 0);
+        self.membership = None;
+        self.kept.clear();
+        tracing::error!(
+            code = "put-out",
+            id = self.id,
+            "the others put this daemon out, since it did not show itself; it joins again"
+        );
     }
 
     /// Tells, once for as long as it lasts, that members work by other rules.
