@@ -130,6 +130,15 @@ def press(page: Page, button: Locator) -> None:
     page.wait_for_load_state()
 
 
+def quiet(page: Page, address: str) -> None:
+    """Waits at a page of an exam until results are made anew: what is prepared before that is refused, as it must be."""
+    for _ in range(120):
+        page.goto(address)
+        if "Nothing waits" in page.inner_text("body"):
+            return
+        page.wait_for_timeout(500)
+
+
 def axe(page: Page) -> list[str]:
     """What axe-core finds: rule, how bad, and the first elements."""
     page.evaluate(AXE.read_text())

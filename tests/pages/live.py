@@ -79,6 +79,10 @@ def lists_renew(house: Clinic, people: Browsers) -> None:
         looked(page)
         check(not asked, "when nobody touched the page for ten minutes nothing is asked for", asked)
         told = page.locator("#age .still")
+        for _ in range(40):
+            if told.count():
+                break
+            page.wait_for_timeout(500)
         check(told.count() == 1 and "rests" in told.inner_text(), "and an old list does not look like a new one", page.inner_text("#age"))
         page.keyboard.press("Shift")
         page.wait_for_timeout(1500)

@@ -7,7 +7,7 @@ The child is invented. Its widths follow those of the demo's shunted child (fixt
 from datetime import date, timedelta
 from pathlib import Path
 
-from browser import Browsers, axe, picture, press, sign_in
+from browser import Browsers, axe, picture, press, quiet, sign_in
 from clinic import PASSWORD, Clinic, clinic
 from playwright.sync_api import BrowserContext, Page
 from told import check, part
@@ -60,14 +60,6 @@ class Story:
             over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
             check(over <= 0, f"{what}: fits the window", over)
             picture(page, f"story-{self.width}-{self.step:02}-{what.replace(' ', '-')}")
-
-    def quiet(self, page: Page) -> None:
-        """Waits until results are made anew: what is prepared before that is refused, as it must be."""
-        for _ in range(60):
-            page.goto(f"{self.house.base}/exam/{self.exam}")
-            if "Nothing waits" in page.inner_text("body"):
-                return
-            page.wait_for_timeout(500)
 
     def bring_in(self) -> None:
         page = self.window("l.alder")
@@ -183,7 +175,7 @@ class Story:
         check(named, "id, birth date and name stand beside what would be recorded", whose)
         self.seen(page, "settled and what it changes")
         confirmed(page)
-        self.quiet(page)
+        quiet(page, f"{self.house.base}/exam/{self.exam}")
         page.goto(f"{self.house.base}/exam/{self.exam}")
         check("Raised at operation" in page.inner_text("main"), "the rise is settled")
         page.goto(f"{self.house.base}/patient/{self.exam}")

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from attacks import PATHS, newest
-from browser import WIDTHS, Browsers, Watch, look, picture, press, sign_in
+from browser import WIDTHS, Browsers, Watch, look, picture, press, quiet, sign_in
 from clinic import PASSWORD, PEOPLE, Clinic, clinic
 from playwright.sync_api import Page
 from told import check, part
@@ -140,7 +140,7 @@ def every_act(house: Clinic, people: Browsers) -> None:
                 ("leave-out", {"reason": "Probe was changed"}, "Probe was changed"),
                 ("second", {"reason": "The lower border"}, "The lower border"),
             ]:
-                page.goto(exam)
+                quiet(page, exam)
                 before = len(house.entries())
                 if page.locator(f"form#{form}").count() == 0:
                     check(False, f"{form}: a form is there")
