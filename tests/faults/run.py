@@ -1,9 +1,9 @@
 """Every fault harness in its quick form, and the proof that each notices what is broken.
 
-    run.py BINARY [--at-once N] [--side-by-side | --alone]
+    run.py BINARY [--at-once N]
 
 They mostly wait, for timers and for disks, so some run side by side; what measures processor time runs
-alone. Both by default. Exit 1 when one fails.
+alone. Exit 1 when one fails.
 """
 
 import argparse
@@ -62,17 +62,12 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("binary", type=lambda text: Path(text).resolve())
     parser.add_argument("--at-once", type=int, default=4)
-    which = parser.add_mutually_exclusive_group()
-    which.add_argument("--side-by-side", action="store_true")
-    which.add_argument("--alone", action="store_true")
     options = parser.parse_args()
     if sys.platform != "linux":
         print("the fault harnesses need Linux; left out")
         return 1 if os.environ.get("CI") else 0
     fine = []
-    beside = () if options.alone else HARNESSES
-    alone = () if options.side_by_side else ALONE
-    for names, at_once in ((beside, options.at_once), (alone, 1)):
+    for names, at_once in ((HARNESSES, options.at_once), (ALONE, 1)):
         jobs = [(name, []) for name in names] + [(name, ["--self-test"]) for name in names]
         with ThreadPoolExecutor(at_once) as pool:
             fine += pool.map(lambda job: run(options.binary, *job), jobs)

@@ -139,7 +139,7 @@ fn the_configuration_is_explained() {
     assert!(told.contains("\n[[receive.dicom.sender]]\n"));
 
     let again = site.path("again/again.toml");
-    fs::create_dir(site.path("again")).expect("made");
+    fs::create_dir_all(site.path("again/drop")).expect("made");
     fs::write(&again, &told).expect("written");
     let value = |line: &Value| {
         (

@@ -77,7 +77,7 @@ fn a_spool_is_full_when_little_is_left_of_it() {
     let store = Store::open(&folder.path().join("store.sqlite"), Mode::Owner).expect("a store");
     let limits = Limits {
         spare_bytes: 0,
-        ..Limits::of_bytes(1 << 20)
+        ..Limits::of_bytes(16 << 20)
     };
     let spool = Spool::open(&folder.path().join("spool.sqlite"), Mode::Owner, limits);
     let spool = spool.expect("a spool");
@@ -89,7 +89,7 @@ fn a_spool_is_full_when_little_is_left_of_it() {
     let is_full = || health.reasons().contains(&Cause::SpoolFull.into());
     assert!(!is_full());
     let noise = |n: u64| Sha256::digest(n.to_be_bytes());
-    let bytes: Vec<u8> = (0..31_744).flat_map(noise).collect();
+    let bytes: Vec<u8> = (0..480_000).flat_map(noise).collect();
     let object = Incoming::new(&bytes, None, Source::Folder, "", Utc::now());
     spool
         .take(vec![object.expect("it packs")])

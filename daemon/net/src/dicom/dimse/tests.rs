@@ -67,7 +67,8 @@ fn operations_and_status_codes() {
         (0x0001, Operation::Store),
         (0x0030, Operation::Echo),
         (0x0020, Operation::Other(0x0020)),
-        (0x0130, Operation::Other(0x0130)),
+        (0x0130, Operation::Action),
+        (0x0140, Operation::Other(0x0140)),
         (0x0FFF, Operation::Cancel),
         (0x8001, Operation::Response(0x8001)),
     ] {
@@ -77,7 +78,8 @@ fn operations_and_status_codes() {
     let mut codes: Vec<u16> = Status::FAILURES.iter().map(|one| one.code()).collect();
     codes.dedup();
     let expected = [
-        0xA700, 0xA900, 0xC000, 0xA900, 0xC122, 0x0110, 0x0117, 0x0122, 0x0211,
+        0xA700, 0xA900, 0xC000, 0xA900, 0xC122, 0x0110, 0x0117, 0x0122, 0x0110, 0x0112, 0x0115,
+        0x0123, 0x0213, 0x0211,
     ];
     assert_eq!(
         (codes.as_slice(), Status::Success.code()),
