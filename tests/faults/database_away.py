@@ -14,7 +14,7 @@ import sys
 import time
 from collections import Counter
 
-from harness import PATIENCE, Broken, Ended, Load, arguments, end, noticed, send, until
+from harness import PATIENCE, Load, arguments, attempt, end, noticed, send, until
 from holds import check
 from sender import reports
 from several import Several
@@ -69,12 +69,8 @@ def a_site(options, dice: random.Random, faults: list, counts: Counter, mischief
                 problems.append(f"{fault.__name__}: {len(dead)} daemons ended")
                 break
         if not problems:
-            known = {one.uid for one in acknowledged}
-            rest = [one for one in by_network if one.uid not in known]
-            answers = send(site.address(), rest)
-            acknowledged += [one for one in rest if answers.get(one.uid) == 0]
-            until("the drop folders", lambda: all(map(site.is_done, by_folder)))
-            until("everything to be stored and drained", lambda: site.has(objects) and site.is_drained(), 3 * PATIENCE)
+            acknowledged += site.send_rest(by_network, acknowledged)
+            site.settle(objects, by_folder)
             problems += site.stop()
             if mischief:
                 mischief(site)
@@ -110,13 +106,6 @@ def until_full(options, counts: Counter) -> list[str]:
             f"database_away: {len(taken)} objects came in {arrival:.1f} s and were handed over in {drained:.1f} s"
         )
     return problems
-
-
-def attempt(run, *how) -> list[str]:
-    try:
-        return run(*how)
-    except (Broken, Ended) as error:
-        return [f"{run.__name__}: {error}"]
 
 
 def an_object_gone(site: Several) -> None:

@@ -16,7 +16,7 @@ import time
 from collections import Counter
 
 from database import Database
-from harness import PATIENCE, Broken, Load, arguments, end, noticed, send, until
+from harness import PATIENCE, Broken, Load, arguments, attempt, end, noticed, send, until
 from holds import check
 from kills import MERGES, unsaid
 from relay import AFTER, FORGED, SIDES, AtCommits
@@ -134,13 +134,6 @@ def put_back(options) -> list[str]:
         course.by_network = first
         course.under_load(lambda: time.sleep(0.5), slice(0, 0))
         return course.problems
-
-
-def attempt(run, *how) -> list[str]:
-    try:
-        return [f"{run.__name__}: {problem}" for problem in run(*how)]
-    except Broken as error:
-        return [f"{run.__name__}: {error}"]
 
 
 def self_test(options) -> list[str]:

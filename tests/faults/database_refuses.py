@@ -26,7 +26,7 @@ import psycopg
 from database import ROLE, Database
 from database_killed import STORE, Course
 from full_disk import disk
-from harness import MEMORY, Broken, Ended, arguments, end, noticed, until
+from harness import MEMORY, arguments, attempt, end, noticed, until
 from served import Served
 
 # Tables that much is written into; of two that come after one another in most changes.
@@ -154,13 +154,6 @@ def full(options, dice: random.Random, number: int, counts: Counter, leave: int 
         shutil.rmtree(folder, ignore_errors=True)
     counts["full disks"] += number
     return problems
-
-
-def attempt(run, *how) -> list[str]:
-    try:
-        return [f"{run.__name__}: {problem}" for problem in run(*how)]
-    except (Broken, Ended) as error:
-        return [f"{run.__name__}: {error}"]
 
 
 def self_test(options) -> list[str]:

@@ -366,6 +366,14 @@ def arguments(doc: str, more=None) -> argparse.Namespace:
     return parser.parse_args()
 
 
+def attempt(run, *how, **more) -> list[str]:
+    """What is wrong after it; what it cannot get over is a problem too."""
+    try:
+        return [f"{run.__name__}: {problem}" for problem in run(*how, **more)]
+    except (Broken, Ended) as error:
+        return [f"{run.__name__}: {error}"]
+
+
 def end(name: str, problems: list[str]) -> int:
     for problem in problems[:20]:
         print(f"{name}: {problem}")

@@ -14,7 +14,7 @@ import sys
 import time
 from collections import Counter
 
-from harness import PATIENCE, Broken, Ended, Load, arguments, end, noticed, send, until, waiting
+from harness import PATIENCE, Load, arguments, attempt, end, noticed, send, until, waiting
 from holds import check
 from kills import MERGES
 from sender import reports
@@ -84,13 +84,6 @@ def a_site(options, dice: random.Random, kills: int, counts: Counter, mischief=N
     return problems
 
 
-def attempt(*how, **more) -> list[str]:
-    try:
-        return a_site(*how, **more)
-    except (Broken, Ended) as error:
-        return [str(error)]
-
-
 def an_object_gone(site: Several) -> None:
     """As if what one daemon took had never been handed over."""
     last = "(select max(id) from object where reading is not null)"
@@ -108,7 +101,7 @@ def a_result_twice(site: Several) -> None:
 def self_test(options) -> list[str]:
     problems = []
     for mischief in (an_object_gone, a_result_twice):
-        found = attempt(options, random.Random(options.seed), 1, Counter(), mischief)
+        found = attempt(a_site, options, random.Random(options.seed), 1, Counter(), mischief)
         problems += noticed("killed_of_several", mischief.__name__.replace("_", " "), found)
     return problems
 
@@ -121,7 +114,7 @@ def main() -> int:
     dice, problems, counts = random.Random(options.seed), [], Counter()
     wanted = options.kills or (200 if options.long else 6)
     while counts["kills"] < wanted and not problems:
-        problems += attempt(options, dice, min(25, wanted - counts["kills"]), counts)
+        problems += attempt(a_site, options, dice, min(25, wanted - counts["kills"]), counts)
         if options.long:
             print(f"killed_of_several: {counts['kills']} so far", flush=True)
     print(

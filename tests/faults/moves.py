@@ -17,7 +17,7 @@ import sqlite3
 import sys
 import time
 
-from harness import Broken, Daemon, Ended, Load, Site, Strace, arguments, end, noticed, send, until
+from harness import Broken, Daemon, Load, Site, Strace, arguments, attempt, end, noticed, send, until
 from holds import check
 from sender import Association, Refused, reports
 
@@ -162,20 +162,13 @@ def an_object_gone(site: Site, daemon: Daemon) -> Daemon:
     return daemon
 
 
-def attempt(*how, **more) -> list[str]:
-    try:
-        return storm(*how, **more)
-    except (Broken, Ended) as error:
-        return [str(error)]
-
-
 def self_test(options) -> list[str]:
     problems = []
     for mischief in (a_restart, an_object_gone):
-        found = attempt(options, random.Random(options.seed), 4, mischief)
+        found = attempt(storm, options, random.Random(options.seed), 4, mischief)
         problems += noticed("moves", mischief.__name__.replace("_", " "), found)
     # They wait at a port until it is closed, and nobody accepts them.
-    deaf = attempt(options, random.Random(options.seed), 4, under="accept4:error=EMFILE:when=8+")
+    deaf = attempt(storm, options, random.Random(options.seed), 4, under="accept4:error=EMFILE:when=8+")
     return problems + noticed("moves", "a port that is closed with connections waiting", deaf)
 
 
@@ -185,7 +178,7 @@ def main() -> int:
     if options.self_test:
         return end("moves", self_test(options))
     moves = options.moves or (200 if options.long else 20)
-    return end("moves", attempt(options, random.Random(options.seed), moves))
+    return end("moves", attempt(storm, options, random.Random(options.seed), moves))
 
 
 if __name__ == "__main__":

@@ -18,7 +18,7 @@ import time
 from collections import Counter
 
 from database import Database
-from harness import MEMORY, Broken, Ended, Site, arguments, end, noticed, send, until
+from harness import MEMORY, Broken, Site, arguments, attempt, end, noticed, send, until
 from holds import check
 from sender import reports
 from served import Served
@@ -156,13 +156,6 @@ def there_and_back(options, dice: random.Random, kills: int, counts: Counter, mi
             return problems + check(last, OBJECTS + LATER, OBJECTS + acknowledged)
 
 
-def attempt(*how, **more) -> list[str]:
-    try:
-        return there_and_back(*how, **more)
-    except (Broken, Ended) as error:
-        return [str(error)]
-
-
 def a_row_another(_: Site, into: Served) -> None:
     into.database.ask("update object set source = 'dicom:OTHER' where id = (select max(id) from object)")
 
@@ -179,7 +172,7 @@ def two_stores(site: Site, _: Served) -> None:
 def self_test(options) -> list[str]:
     problems = []
     for mischief in (a_row_another, a_row_gone, two_stores):
-        found = attempt(options, random.Random(options.seed), 0, Counter(), mischief)
+        found = attempt(there_and_back, options, random.Random(options.seed), 0, Counter(), mischief)
         problems += noticed("moving", mischief.__name__.replace("_", " "), found)
     return problems
 
@@ -192,7 +185,7 @@ def main() -> int:
     dice, problems, counts = random.Random(options.seed), [], Counter()
     left = options.kills or (200 if options.long else 8)
     while left > 0 and not problems:
-        problems += attempt(options, dice, min(left, KILLS_THERE_AND_BACK), counts)
+        problems += attempt(there_and_back, options, dice, min(left, KILLS_THERE_AND_BACK), counts)
         left -= KILLS_THERE_AND_BACK
         counts["there and back"] += 1
     told = ", ".join(f"{name} {number}" for name, number in sorted(counts.items()))

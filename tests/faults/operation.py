@@ -15,19 +15,7 @@ import sys
 import time
 from pathlib import Path
 
-from harness import (
-    PATIENCE,
-    Broken,
-    Ended,
-    Load,
-    Site,
-    Strace,
-    arguments,
-    end,
-    noticed,
-    send,
-    until,
-)
+from harness import PATIENCE, Load, Site, Strace, arguments, attempt, end, noticed, send, until
 from holds import check
 from sender import reports
 
@@ -177,13 +165,6 @@ def ready_again(options, count: int) -> list[str]:
         daemon.stop()
         print(f"operation: {count} objects: ready {max(seconds):.2f} s after a kill", flush=True)
         return [f"ready after {min(seconds):.1f} s"] if min(seconds) > READY_WITHIN_S else []
-
-
-def attempt(run, *how, **more) -> list[str]:
-    try:
-        return [f"{run.__name__}: {problem}" for problem in run(*how, **more)]
-    except (Broken, Ended) as error:
-        return [f"{run.__name__}: {error}"]
 
 
 def self_test(options) -> list[str]:

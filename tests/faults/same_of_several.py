@@ -12,7 +12,7 @@ import sys
 import threading
 from collections import Counter
 
-from harness import PATIENCE, Broken, Ended, arguments, end, noticed, send, until
+from harness import arguments, attempt, end, noticed, send, until
 from holds import check
 from kills import MERGES, labelled
 from killed_of_several import a_result_twice
@@ -61,8 +61,7 @@ def a_seed(options, dice: random.Random, counts: Counter, mischief=None) -> list
         acknowledged += [one for which, part in enumerate(parts) for one in part if answered[which].get(one.uid) == 0]
         if len(acknowledged) != sum(map(len, parts)):
             problems.append(f"{sum(map(len, parts)) - len(acknowledged)} objects were not taken")
-        until("the drop folders", lambda: all(map(site.is_done, by_folder)))
-        until("everything to be stored and drained", lambda: site.has(objects) and site.is_drained(), 3 * PATIENCE)
+        site.settle(objects, by_folder)
         found = exams(site.outbox)
         if not all(label(dice.choice(site.nodes), found[study]) for study in studies):
             problems.append("a label is refused")
@@ -75,15 +74,8 @@ def a_seed(options, dice: random.Random, counts: Counter, mischief=None) -> list
     return problems
 
 
-def attempt(*how, **more) -> list[str]:
-    try:
-        return a_seed(*how, **more)
-    except (Broken, Ended) as error:
-        return [str(error)]
-
-
 def self_test(options) -> list[str]:
-    found = attempt(options, random.Random(options.seed), Counter(), a_result_twice)
+    found = attempt(a_seed, options, random.Random(options.seed), Counter(), a_result_twice)
     return noticed("same_of_several", "a result twice", found)
 
 
@@ -94,7 +86,7 @@ def main() -> int:
         return end("same_of_several", self_test(options))
     problems, counts, seeds = [], Counter(), options.seeds or (20 if options.long else 2)
     for number in range(seeds):
-        problems += attempt(options, random.Random(options.seed + number), counts)
+        problems += attempt(a_seed, options, random.Random(options.seed + number), counts)
     print(f"same_of_several: {seeds} seeds, {counts['versions']} versions of results, {len(problems)} problems")
     return end("same_of_several", problems)
 

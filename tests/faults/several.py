@@ -13,7 +13,7 @@ from pathlib import Path
 
 from balancer import Balancer
 from database import Database, free_port
-from harness import MEMORY, Daemon, waiting
+from harness import MEMORY, PATIENCE, Daemon, send, until, waiting
 from relay import Relay
 from served import Served
 
@@ -140,6 +140,18 @@ class Several:
 
     def is_done(self, one) -> bool:
         return any(node.is_done(one) for node in self.nodes)
+
+    def send_rest(self, by_network, acknowledged) -> list:
+        """Sends what was not acknowledged yet; what of it is now."""
+        known = {one.uid for one in acknowledged}
+        rest = [one for one in by_network if one.uid not in known]
+        answers = send(self.address(), rest)
+        return [one for one in rest if answers.get(one.uid) == 0]
+
+    def settle(self, objects, by_folder) -> None:
+        """Waits until all of them are in the database, and nothing is left to do."""
+        until("the drop folders", lambda: all(map(self.is_done, by_folder)))
+        until("everything to be stored and drained", lambda: self.has(objects) and self.is_drained(), 3 * PATIENCE)
 
     def watch(self) -> None:
         """A witness of the harness's own in the database: who writes under an epoch that is over."""

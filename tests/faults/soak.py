@@ -13,7 +13,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from harness import Broken, Daemon, Ended, Load, Site, arguments, end, noticed, until
+from harness import Broken, Daemon, Load, Site, arguments, attempt, end, noticed, until
 from holds import check
 from sender import Association, reports
 
@@ -94,20 +94,13 @@ def soak(options, count: int, held: int = 0) -> list[str]:
         return problems + check(site, objects, acknowledged)
 
 
-def attempt(*how, **more) -> list[str]:
-    try:
-        return soak(*how, **more)
-    except (Broken, Ended) as error:
-        return [str(error)]
-
-
 def main() -> int:
     options = arguments(__doc__, lambda parser: parser.add_argument("--objects", type=int))
     print(f"soak: seed {options.seed} (nothing is drawn)")
     if options.self_test:
-        leaking = attempt(options, 3 * WAVE, held=8)
+        leaking = attempt(soak, options, 3 * WAVE, held=8)
         return end("soak", noticed("soak", "associations that nobody closes", leaking))
-    return end("soak", attempt(options, options.objects or (20_000 if options.long else 600)))
+    return end("soak", attempt(soak, options, options.objects or (20_000 if options.long else 600)))
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ import sys
 import time
 from collections import Counter
 
-from harness import PATIENCE, Broken, Ended, Load, arguments, end, noticed, send, until
+from harness import PATIENCE, Load, arguments, attempt, end, noticed, until
 from holds import check
 from sender import reports
 from several import Several
@@ -66,24 +66,13 @@ def a_site(options, dice: random.Random, stalls: int, counts: Counter, mischief=
             acknowledged += a_stall(site, dice, by_network, counts)
         for one in by_folder[-1:] if stalls else by_folder:
             site.put(one, dice)
-        known = {one.uid for one in acknowledged}
-        rest = [one for one in by_network if one.uid not in known]
-        answers = send(site.address(), rest)
-        acknowledged += [one for one in rest if answers.get(one.uid) == 0]
-        until("the drop folders", lambda: all(map(site.is_done, by_folder)))
-        until("everything to be stored and drained", lambda: site.has(objects) and site.is_drained(), 3 * PATIENCE)
+        acknowledged += site.send_rest(by_network, acknowledged)
+        site.settle(objects, by_folder)
         problems += site.stop()
         if mischief:
             mischief(site)
         problems += check(site, objects, acknowledged + by_folder)
     return problems
-
-
-def attempt(*how, **more) -> list[str]:
-    try:
-        return a_site(*how, **more)
-    except (Broken, Ended) as error:
-        return [str(error)]
 
 
 def an_old_epoch(site: Several) -> None:
@@ -92,7 +81,7 @@ def an_old_epoch(site: Several) -> None:
 
 
 def self_test(options) -> list[str]:
-    found = attempt(options, random.Random(options.seed), 0, Counter(), an_old_epoch)
+    found = attempt(a_site, options, random.Random(options.seed), 0, Counter(), an_old_epoch)
     # Nothing else is wrong with it.
     found = [one for one in found if "an epoch that is over" in one]
     return noticed("stalled_of_several", "a write under an old epoch", found)
@@ -106,7 +95,7 @@ def main() -> int:
     dice, problems, counts = random.Random(options.seed), [], Counter()
     wanted = options.stalls or (200 if options.long else 2)
     while counts["stalls"] < wanted and not problems:
-        problems += attempt(options, dice, min(10, wanted - counts["stalls"]), counts)
+        problems += attempt(a_site, options, dice, min(10, wanted - counts["stalls"]), counts)
         if options.long:
             print(f"stalled_of_several: {counts['stalls']} so far", flush=True)
     told = ", ".join(f"{name}: {number}" for name, number in sorted(counts.items()))
