@@ -21,7 +21,8 @@ pub(crate) const ACTION: u16 = 1;
 /// How long a request is left to the association that it came by.
 pub(crate) const LEFT_TO_ITS_ASSOCIATION: Duration = Duration::from_secs(15);
 
-/// How long that association waits for objects to be read before it goes on.
+/// How long it is waited for objects that came before a request to be read: by its association, before that
+/// goes on, and between two looks later.
 pub(crate) const WAIT_FOR_READING: Duration = Duration::from_secs(5);
 
 /// A time after another.

@@ -5,7 +5,7 @@
 //! request first reports on it.
 
 use super::report::{Report, report};
-use super::{INSTANCE, after};
+use super::{INSTANCE, WAIT_FOR_READING, after};
 use crate::intake::Reception;
 use crate::nice;
 use chrono::{DateTime, Utc};
@@ -34,9 +34,6 @@ const FIRST_WAIT: Duration = Duration::from_secs(30);
 
 /// The longest wait between two tries.
 const LONGEST_WAIT: Duration = Duration::from_secs(3600);
-
-/// While objects that came before a request are still to be read.
-const WAIT_FOR_READING: Duration = Duration::from_secs(5);
 
 /// After so long a request is given up, days.
 const GIVE_UP_DAYS: i64 = 7;

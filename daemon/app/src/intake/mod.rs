@@ -203,61 +203,22 @@ impl Intake<'_> {
     }
 
     fn spool_all(&self, spool: &Spool, objects: Vec<Object>, source: &Source) -> Vec<Kept> {
-        let mut packed = Vec::new();
-        let mut abouts = Vec::new();
-        for object in objects {
-            let about = About::of(&object);
-            match Packed::new(&object, source) {
-                Ok(one) => {
-                    packed.push(one.into_incoming());
-                    abouts.push((about, None));
-                }
-                Err(error) => abouts.push((about, Some(error))),
-            }
-        }
-        let (mut numbers, failed) = match spool.take(packed) {
-            Ok(numbers) => (numbers.into_iter(), StoreError::Closed),
-            Err(error) => (Vec::new().into_iter(), error),
+        let take = |packed: Vec<Packed>| {
+            spool.take(packed.into_iter().map(Packed::into_incoming).collect())
         };
-        let failed = Arc::new(failed);
-        let told = |(about, error): (About, Option<StoreError>)| {
-            let one = match error {
-                Some(error) => Err(Arc::new(error)),
-                None => numbers.next().ok_or_else(|| Arc::clone(&failed)),
-            };
-            self.told_spooled(one, &about, source)
-        };
-        abouts.into_iter().map(told).collect()
+        each(objects, source, take)
+            .map(|(about, one)| self.told_spooled(one, &about, source))
+            .collect()
     }
 
     fn store_all(&self, objects: Vec<Object>, source: &Source) -> Vec<Kept> {
-        let mut abouts = Vec::new();
-        let mut all_packed = Vec::new();
-        for object in objects {
-            let about = About::of(&object);
-            match Packed::new(&object, source) {
-                Ok(packed) => {
-                    all_packed.push(packed);
-                    abouts.push((about, None));
-                }
-                Err(error) => abouts.push((about, Some(error))),
-            }
-        }
-        let work = move |tx: &_| all_packed.iter().map(|one| one.keep(tx)).collect();
-        let stored: Result<Vec<_>, StoreError> = self.store.write(work);
-        let (mut stored, failed) = match stored {
-            Ok(stored) => (stored.into_iter(), StoreError::Closed),
-            Err(error) => (Vec::new().into_iter(), error),
+        let take = |packed: Vec<Packed>| {
+            let work = move |tx: &_| packed.iter().map(|one| one.keep(tx)).collect();
+            self.store.write(work)
         };
-        let failed = Arc::new(failed);
-        let told = |(about, error): (About, Option<StoreError>)| {
-            let one = match error {
-                Some(error) => Err(Arc::new(error)),
-                None => stored.next().ok_or_else(|| Arc::clone(&failed)),
-            };
-            self.told(one, &about, source)
-        };
-        abouts.into_iter().map(told).collect()
+        each(objects, source, take)
+            .map(|(about, one)| self.told(one, &about, source))
+            .collect()
     }
 
     /// Keeps some of these objects by a change that records more: all of it, or nothing. `work` is given
@@ -378,6 +339,39 @@ impl From<objects::Kept> for Kept {
             objects::Kept::Repeat(id) => Kept::Same(id),
         }
     }
+}
+
+/// Packs objects, has those that can be packed taken together, and gives what became of each, in their
+/// order.
+fn each<T>(
+    objects: Vec<Object>,
+    source: &Source,
+    take: impl FnOnce(Vec<Packed>) -> Result<Vec<T>, StoreError>,
+) -> impl Iterator<Item = (About, Result<T, Arc<StoreError>>)> {
+    let mut all_packed = Vec::new();
+    let mut abouts = Vec::new();
+    for object in objects {
+        let about = About::of(&object);
+        match Packed::new(&object, source) {
+            Ok(packed) => {
+                all_packed.push(packed);
+                abouts.push((about, None));
+            }
+            Err(error) => abouts.push((about, Some(error))),
+        }
+    }
+    let (mut taken, failed) = match take(all_packed) {
+        Ok(taken) => (taken.into_iter(), StoreError::Closed),
+        Err(error) => (Vec::new().into_iter(), error),
+    };
+    let failed = Arc::new(failed);
+    abouts.into_iter().map(move |(about, error)| {
+        let one = match error {
+            Some(error) => Err(Arc::new(error)),
+            None => taken.next().ok_or_else(|| Arc::clone(&failed)),
+        };
+        (about, one)
+    })
 }
 
 /// Compresses and hashes an object where it holds up nobody, if it is large.
